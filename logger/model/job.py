@@ -1,0 +1,73 @@
+"""The job, its stages and notes."""
+
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from typing import Any
+
+
+class StageKind(StrEnum):
+    """Trade terms; the value is what the command line and files say."""
+
+    RECOVERY = "recovery"
+    PRESSURE_TEST = "pressure-test"
+    EVACUATION = "evacuation"
+    DECAY_TEST = "decay-test"
+    CHARGING = "charging"
+    START_UP = "start-up"
+
+
+STAGE_LABEL: dict[StageKind, str] = {
+    StageKind.RECOVERY: "Recovery",
+    StageKind.PRESSURE_TEST: "Pressure test",
+    StageKind.EVACUATION: "Evacuation",
+    StageKind.DECAY_TEST: "Vacuum decay test",
+    StageKind.CHARGING: "Charging",
+    StageKind.START_UP: "Start-up",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One visit to one appliance or circuit. Names are the customer's own; SI units.
+
+    volume_m3: internal volume of the circuit, None when unknown (then no leak rate is given).
+    volume_u_m3: its standard uncertainty. jurisdiction: "us", "un" or "strictest".
+    recovery_machine_made: when the recovery equipment was made (40 CFR 82.156).
+    appliance_class: "comfort-cooling", "commercial" or "industrial" (40 CFR 82.157).
+    """
+
+    job_id: str
+    refrigerant: str
+    full_charge_kg: float | None = None
+    customer: str = ""
+    site: str = ""
+    appliance: str = ""
+    technician: str = ""
+    volume_m3: float | None = None
+    volume_u_m3: float | None = None
+    altitude_m: float | None = None
+    barometer_pa: float | None = None
+    jurisdiction: str = "strictest"
+    recovery_machine_made: date | None = None
+    appliance_class: str = "comfort-cooling"
+    units: str = "us"  # "us" or "si": what screens and reports show
+    invented: bool = False  # demo data: said on every screen and page
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """number: 1, 2, 3 ... in order of beginning. settings: as given at `stage begin` (SI)."""
+
+    number: int
+    kind: StageKind
+    begun_ns: int
+    ended_ns: int | None = None
+    settings: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    t_ns: int
+    text: str
+    author: str = ""

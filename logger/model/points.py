@@ -1,0 +1,89 @@
+"""Measuring points: what a channel means on this job.
+
+To add one: a line in POINTS. Its quantity decides the SI unit and which user units fit.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Quantity(StrEnum):
+    """What is measured. The value is the name used in files and messages."""
+
+    PRESSURE = "pressure"  # absolute, Pa
+    TEMPERATURE = "temperature"  # K
+    TEMPERATURE_DIFFERENCE = "temperature difference"  # K
+    MASS = "mass"  # kg
+    MASS_RATE = "mass rate"  # kg/s
+    VACUUM = "vacuum"  # absolute pressure shown in micron, Pa
+    RATIO = "ratio"  # 1
+    TIME = "time"  # s
+    VOLUME = "volume"  # m3
+    DENSITY = "density"  # kg/m3
+    PRESSURE_DIFFERENCE = "pressure difference"  # Pa
+    PRESSURE_RATE = "pressure rate"  # Pa/s
+    LEAK_RATE = "leak rate"  # Pa m3/s
+    LENGTH = "length"  # m
+
+
+SI_UNIT: dict[Quantity, str] = {
+    Quantity.PRESSURE: "Pa",
+    Quantity.TEMPERATURE: "K",
+    Quantity.TEMPERATURE_DIFFERENCE: "K",
+    Quantity.MASS: "kg",
+    Quantity.MASS_RATE: "kg/s",
+    Quantity.VACUUM: "Pa",
+    Quantity.RATIO: "1",
+    Quantity.TIME: "s",
+    Quantity.VOLUME: "m3",
+    Quantity.DENSITY: "kg/m3",
+    Quantity.PRESSURE_DIFFERENCE: "Pa",
+    Quantity.PRESSURE_RATE: "Pa/s",
+    Quantity.LEAK_RATE: "Pa.m3/s",
+    Quantity.LENGTH: "m",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuringPoint:
+    """name: key in rig files and exports. label: what the mechanic reads."""
+
+    name: str
+    quantity: Quantity
+    label: str
+
+    @property
+    def unit(self) -> str:
+        """SI unit as a UCUM code."""
+        return SI_UNIT[self.quantity]
+
+
+def _table(*rows: tuple[str, Quantity, str]) -> dict[str, MeasuringPoint]:
+    return {name: MeasuringPoint(name, quantity, label) for name, quantity, label in rows}
+
+
+_P, _T, _M = Quantity.PRESSURE, Quantity.TEMPERATURE, Quantity.MASS
+
+POINTS: dict[str, MeasuringPoint] = _table(
+    ("cylinder_mass", _M, "Cylinder on scale"),
+    ("cylinder_pressure", _P, "Cylinder pressure"),
+    ("cylinder_temperature", _T, "Cylinder shell"),
+    ("recovery_inlet_pressure", _P, "Recovery inlet"),
+    ("recovery_inlet_temperature", _T, "Recovery inlet line"),
+    ("recovery_outlet_pressure", _P, "Recovery outlet"),
+    ("system_pressure", _P, "System pressure"),
+    ("system_temperature", _T, "System temperature"),
+    ("suction_pressure", _P, "Suction pressure"),
+    ("suction_temperature", _T, "Suction line"),
+    ("liquid_pressure", _P, "Liquid line pressure"),
+    ("liquid_temperature", _T, "Liquid line"),
+    ("discharge_pressure", _P, "Discharge pressure"),
+    ("discharge_temperature", _T, "Discharge line"),
+    ("vacuum", Quantity.VACUUM, "Vacuum"),
+    ("ambient_temperature", _T, "Ambient"),
+    ("barometer", _P, "Barometer"),
+    ("valve_position", Quantity.RATIO, "Expansion valve"),
+    ("liquid_level", Quantity.RATIO, "Refrigerant level"),
+    ("entering_fluid_temperature", _T, "Fluid entering"),
+    ("leaving_fluid_temperature", _T, "Fluid leaving"),
+)

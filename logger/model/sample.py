@@ -1,0 +1,50 @@
+"""A reading at one measuring point, and a window of them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class PointSample:
+    """One reading. t_ns: UTC nanoseconds. value: SI, None exactly when `problem` says why."""
+
+    t_ns: int
+    point: str
+    value: float | None
+    problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch without trusted readings, seconds from the window's start."""
+
+    start_s: float
+    end_s: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One measuring point over a window, only trusted readings.
+
+    t_s: seconds since the window's start, strictly increasing, same length as `value`.
+    value: SI. u: standard uncertainty of a single reading's noise + resolution (SI).
+    u_scale: standard uncertainty common to all readings (accuracy: offset), SI.
+    low, high: range of the sensor, SI; None when not stated.
+    """
+
+    point: str
+    t_s: Sequence[float]
+    value: Sequence[float]
+    u: float = 0.0
+    u_scale: float = 0.0
+    low: float | None = None
+    high: float | None = None
+    gaps: tuple[Gap, ...] = field(default=())
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+    @property
+    def duration_s(self) -> float:
+        return self.t_s[-1] - self.t_s[0] if len(self.t_s) > 1 else 0.0

@@ -1,0 +1,51 @@
+"""The rig: devices, channels, calibrations and measuring points used together."""
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """true = (reading - zero) * span, in the channel's SI unit.
+
+    zero: what the channel shows when the true value is zero (gauge channels: open to air), SI.
+    span: factor at full scale. u: standard uncertainty after calibration, SI; None when the
+    device's stated accuracy is all there is. done, certificate: when and on what paper.
+    """
+
+    zero: float = 0.0
+    span: float = 1.0
+    u: float | None = None
+    done: date | None = None
+    certificate: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RigChannel:
+    """index: the device's channel number. point: name in logger.model.points.POINTS."""
+
+    index: int
+    point: str
+    calibration: Calibration = Calibration()
+
+
+@dataclass(frozen=True, slots=True)
+class RigDevice:
+    """device_id: hex, None until known. url: port name, socket://host:port, "ble", or None to look for the id."""
+
+    name: str
+    url: str | None
+    device_id: str | None = None
+    channels: tuple[RigChannel, ...] = ()
+    settings: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """text: the file as read, stored as evidence. alarms: overrides by alarm key."""
+
+    name: str
+    devices: tuple[RigDevice, ...]
+    alarms: dict[str, dict[str, Any]] = field(default_factory=dict)
+    text: str = ""

@@ -1,0 +1,71 @@
+"""The `rimelog` command. Heavy modules are imported inside the commands, so that --help answers at once."""
+
+import importlib
+import sys
+
+import click
+
+from logger import __version__
+
+# command name -> (module, attribute, one line of help)
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "run": ("logger.cli.run", "run", "Log the devices of a rig until stopped."),
+    "demo": ("logger.cli.demo", "demo", "Show the whole job on an invented plant, in about a minute."),
+    "view": ("logger.cli.view", "view", "Watch the running job on this terminal."),
+    "status": ("logger.cli.daemon", "status", "Print what the running job shows now."),
+    "stage": ("logger.cli.daemon", "stage", "Begin or end a stage of the job."),
+    "mark": ("logger.cli.daemon", "mark", "Record an act: isolated, pump-oil-changed, nitrogen-break ..."),
+    "cylinder-swap": ("logger.cli.daemon", "cylinder_swap", "Tell which cylinder stands on the scale now."),
+    "note": ("logger.cli.daemon", "note", "Write a note into the record."),
+    "ack": ("logger.cli.daemon", "ack", "Acknowledge alarms."),
+    "shelve": ("logger.cli.daemon", "shelve", "Silence one alarm for a stated time."),
+    "stop": ("logger.cli.daemon", "stop", "End the running daemon; everything is stored."),
+    "find": ("logger.cli.devices", "find", "List the ports that answer."),
+    "rig": ("logger.cli.devices", "rig", "Write or check a rig file."),
+    "jobs": ("logger.cli.jobs", "jobs", "List the jobs on this computer."),
+    "export": ("logger.cli.evidence", "export", "Write a job's evidence bundle."),
+    "verify": ("logger.cli.evidence", "verify", "Check an evidence bundle."),
+    "doctor": ("logger.cli.jobs", "doctor", "Say what of a job's file is whole, and rescue the rest."),
+    "copy": ("logger.cli.jobs", "copy", "Copy a job's file, also while it is being written."),
+    "compare": ("logger.cli.compare", "compare", "Lay two stages side by side."),
+    "sat": ("logger.cli.refrigerant", "sat", "Saturation of a refrigerant at a pressure or temperature."),
+    "refrigerants": ("logger.cli.refrigerant", "refrigerants", "List the refrigerants known."),
+    "cylinder": ("logger.cli.refrigerant", "cylinder", "Filling limits, and the cylinders you keep."),
+    "alarms": ("logger.cli.alarms", "alarms", "Show alarm settings; test sound and push."),
+}
+
+
+class _Lazy(click.Group):
+    """Imports a command's module only when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        module, attribute, _ = COMMANDS[name]
+        command = getattr(importlib.import_module(module), attribute)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, _, text) in COMMANDS.items()])
+
+
+@click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="rimelog")
+def rimelog() -> None:
+    """Logger and monitor for refrigeration service work.
+
+    It records and warns. It replaces no relief valve, float switch, scale alarm or person: local codes, the
+    cylinder's markings and licensed practice come first.
+    """
+
+
+def main() -> None:
+    """Entry point: errors for the user are one clear message and exit status 2, never a traceback."""
+    from logger.cli.errors import told
+
+    sys.exit(told(rimelog))

@@ -1,0 +1,50 @@
+"""What the API needs of the daemon; logger.app provides it."""
+
+from collections.abc import AsyncIterator
+from typing import Any, Protocol
+
+
+class Refused(Exception):
+    """The request makes no sense now ("no stage is running"). The message says why and what to do."""
+
+
+class Control(Protocol):
+    """The daemon as the API sees it. All calls run in the daemon's event loop."""
+
+    job_id: str
+
+    def snapshot(self) -> dict[str, Any]:
+        """The present state (logger/api/shape.py)."""
+        ...
+
+    async def act(self, action: str, body: dict[str, Any]) -> dict[str, Any]:
+        """Do one of ACTIONS. Raises Refused."""
+        ...
+
+    def history(self, point: str, seconds: float, buckets: int) -> list[dict[str, Any]]:
+        """min / max / mean of a point over the last `seconds`, oldest first. Raises Refused for an unknown point."""
+        ...
+
+    def events_since(self, record_id: int) -> list[tuple[int, dict[str, Any]]]:
+        """Stored events with a larger record id, oldest first, at most 1000."""
+        ...
+
+    def follow(self) -> AsyncIterator[tuple[str, int, dict[str, Any]]]:
+        """("snapshot" | "event", record id, data) as they come; a slow reader gets only the newest snapshot."""
+        ...
+
+
+ACTIONS = (
+    "stage-begin",
+    "stage-end",
+    "mark",
+    "note",
+    "acknowledge",
+    "shelve",
+    "unshelve",
+    "out-of-service",
+    "return-to-service",
+    "cylinder",
+    "setting",
+    "stop",
+)

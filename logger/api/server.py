@@ -1,0 +1,181 @@
+"""The API's routes and its server.
+
+GET  /api/v1/status           the present state
+GET  /api/v1/history          ?point=vacuum&seconds=3600&buckets=120
+GET  /api/v1/events           ?since=RECORD_ID
+GET  /api/v1/stream           server-sent events: "snapshot" once a second, "event" for each stored event,
+                              id "<job id>-<record id>"; Last-Event-ID resumes without loss
+POST /api/v1/do/{action}      JSON object; actions in logger/api/control.py
+"""
+
+import asyncio
+import contextlib
+import json
+import socket
+from collections.abc import AsyncIterator
+from typing import Any
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from logger.api.control import ACTIONS, Control, Refused
+from logger.api.guard import Guard, json_object, problem
+
+MAX_STREAMS = 16
+PREFIX = "/api/v1"
+
+
+def make_app(control: Control, token: str, hosts: frozenset[str]) -> Starlette:
+    """The ASGI application. hosts: accepted Host headers, such as "127.0.0.1:8417"."""
+    streams = 0
+
+    async def status(_: Request) -> Response:
+        return JSONResponse(control.snapshot())
+
+    async def history(request: Request) -> Response:
+        query = request.query_params
+        try:
+            seconds = float(query.get("seconds", "3600"))
+            buckets = int(query.get("buckets", "120")[:6])
+        except ValueError:
+            return problem(400, "seconds and buckets are numbers")
+        if not (1 <= seconds <= 1e7 and 2 <= buckets <= 2000):
+            return problem(400, "seconds is 1 to 10 000 000, buckets 2 to 2000")
+        try:
+            rows = control.history(query.get("point", ""), seconds, buckets)
+        except Refused as exc:
+            return problem(404, str(exc))
+        return JSONResponse({"point": query.get("point", ""), "rows": rows})
+
+    async def events(request: Request) -> Response:
+        since = _record_id(request.query_params.get("since", "0"))
+        if since is None:
+            return problem(400, "since is a record id")
+        return JSONResponse({"events": [{"id": i, **data} for i, data in control.events_since(since)]})
+
+    async def stream(request: Request) -> Response:
+        nonlocal streams
+        if streams >= MAX_STREAMS:
+            return problem(503, "too many screens are following; close one")
+        after = _last_event_id(request.headers.get("last-event-id", ""), control.job_id)
+
+        async def lines() -> AsyncIterator[str]:
+            nonlocal streams
+            streams += 1
+            try:
+                async for text in _sse(control, after):
+                    yield text
+            finally:
+                streams -= 1
+
+        return StreamingResponse(lines(), media_type="text/event-stream", headers={"Cache-Control": "no-store"})
+
+    async def act(request: Request) -> Response:
+        action = request.path_params["action"]
+        if action not in ACTIONS:
+            return problem(404, f"no such action; known: {', '.join(ACTIONS)}")
+        try:
+            body = await json_object(request)
+        except ValueError as exc:
+            return problem(400, str(exc))
+        try:
+            return JSONResponse(await control.act(action, body))
+        except Refused as exc:
+            return problem(409, str(exc))
+
+    routes = [
+        Route(f"{PREFIX}/status", status),
+        Route(f"{PREFIX}/history", history),
+        Route(f"{PREFIX}/events", events),
+        Route(f"{PREFIX}/stream", stream),
+        Route(f"{PREFIX}/do/{{action}}", act, methods=["POST"]),
+    ]
+    return Starlette(routes=routes, middleware=[Middleware(Guard, token=token, hosts=hosts)])
+
+
+async def _sse(control: Control, after: int | None) -> AsyncIterator[str]:
+    # Follow first, then read what was missed: an event in between comes twice and is dropped by its id.
+    follower = control.follow()
+    last = after if after is not None else 0
+    missed = control.events_since(last) if after is not None else []
+    for record_id, data in missed:
+        last = record_id
+        yield _frame("event", control.job_id, record_id, data)
+    yield _frame("snapshot", control.job_id, last, control.snapshot())
+    async for name, record_id, data in follower:
+        if name == "event":
+            if record_id <= last:
+                continue
+            last = record_id
+        yield _frame(name, control.job_id, last, data)
+
+
+def _frame(name: str, job_id: str, record_id: int, data: dict[str, Any]) -> str:
+    return f"event: {name}\nid: {job_id}-{record_id}\ndata: {json.dumps(data, separators=(',', ':'))}\n\n"
+
+
+def _record_id(text: str) -> int | None:
+    return int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else None
+
+
+def _last_event_id(text: str, job_id: str) -> int | None:
+    """The record id of "<job id>-<record id>" if it is of this job."""
+    job, _, number = text.rpartition("-")
+    return _record_id(number) if job == job_id else None
+
+
+class ApiServer:
+    """uvicorn in the daemon's loop, on a loopback socket of its own."""
+
+    def __init__(self, control: Control, token: str, port: int = 0) -> None:
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self._socket.bind(("127.0.0.1", port))
+        self.port: int = self._socket.getsockname()[1]
+        self.url = f"http://127.0.0.1:{self.port}"
+        hosts = frozenset({f"127.0.0.1:{self.port}", f"localhost:{self.port}"})
+        config = uvicorn.Config(
+            make_app(control, token, hosts),
+            log_level="warning",
+            access_log=False,
+            lifespan="off",
+            ws="none",
+            h11_max_incomplete_event_size=32_768,
+            timeout_keep_alive=30,
+            timeout_graceful_shutdown=1,
+            limit_concurrency=64,
+        )
+        self._server = _Server(config)
+        self._task: asyncio.Task[None] | None = None
+
+    async def start(self) -> None:
+        self._task = asyncio.create_task(self._server.serve(sockets=[self._socket]), name="api")
+        ready = asyncio.create_task(self._server.ready.wait())
+        await asyncio.wait([self._task, ready], return_when=asyncio.FIRST_COMPLETED)
+        ready.cancel()
+
+    async def stop(self) -> None:
+        if self._task is not None:
+            self._server.should_exit = True
+            self._server.force_exit = True
+            await asyncio.wait([self._task], timeout=3)
+        self._socket.close()
+
+
+class _Server(uvicorn.Server):
+    """uvicorn that says when it listens, and leaves signals to the daemon."""
+
+    def __init__(self, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self.ready = asyncio.Event()
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        self.ready.set()
+
+    def capture_signals(self) -> contextlib.AbstractContextManager[None]:
+        return contextlib.nullcontext()

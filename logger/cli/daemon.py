@@ -1,0 +1,138 @@
+"""Commands that talk to the running daemon."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from logger.api.client import Client, read_address
+from logger.model.job import StageKind
+from logger.model.points import Quantity
+from logger.model.units import parse_quantity
+
+JOB_OPTION = click.option("--job", help="Job id, when more than one daemon runs.")
+JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
+
+
+def client(job: str | None) -> Client:
+    """The daemon of `job`, or the only one running."""
+    from logger.store.place import running_address_file
+
+    path: Path = running_address_file(job)
+    return Client(read_address(path))
+
+
+@click.command()
+@JOB_OPTION
+@JSON_OPTION
+def status(job: str | None, as_json: bool) -> None:
+    """Print what the running job shows now."""
+    state = client(job).status()
+    if as_json:
+        click.echo(json.dumps(state, indent=1))
+        return
+    from logger.screen.plain import status_lines
+
+    for line in status_lines(state):
+        click.echo(line)
+
+
+@click.group()
+def stage() -> None:
+    """Begin or end a stage of the job."""
+
+
+_SETTINGS: dict[str, Quantity] = {
+    "target": Quantity.MASS,  # charging: mass to weigh in
+    "target_vacuum": Quantity.VACUUM,
+    "test_pressure": Quantity.PRESSURE,
+}
+
+
+@stage.command("begin")
+@click.argument("kind", type=click.Choice([k.value for k in StageKind]))
+@click.option("--target", help="Charging: the mass to weigh in, such as 220lb.")
+@click.option("--target-vacuum", help="Evacuation: the vacuum to reach, such as 300micron.")
+@click.option("--test-pressure", help="Pressure test: such as 150psig.")
+@click.option("--profile", help="Acceptance profile by name (decay test, pressure test).")
+@click.option("--operator", default="", help="Who begins it.")
+@JOB_OPTION
+def stage_begin(kind: str, operator: str, job: str | None, profile: str | None, **typed: str | None) -> None:
+    """Begin a stage; a running one is ended first."""
+    settings: dict[str, Any] = {
+        key: parse_quantity(text, _SETTINGS[key]) for key, text in typed.items() if text is not None
+    }
+    if profile is not None:
+        settings["profile"] = profile
+    answer = client(job).act("stage-begin", kind=kind, settings=settings, operator=operator)
+    click.echo(answer["text"])
+
+
+@stage.command("end")
+@click.option("--operator", default="", help="Who ends it.")
+@JOB_OPTION
+def stage_end(operator: str, job: str | None) -> None:
+    """End the running stage and print what was found."""
+    answer = client(job).act("stage-end", operator=operator)
+    click.echo(answer["text"])
+    for finding in answer.get("findings", []):
+        click.echo(f"  {finding['headline']}: {finding['text']}")
+
+
+@click.command()
+@click.argument("act")
+@click.option("--text", default="", help="More words.")
+@JOB_OPTION
+def mark(act: str, text: str, job: str | None) -> None:
+    """Record an act inside the stage.
+
+    ACT: isolated, pump-started, pump-stopped, pump-oil-changed, nitrogen-break, valve-opened, charge-added,
+    subcooler-on, subcooler-off, or any short word of your own.
+    """
+    click.echo(client(job).act("mark", act=act, text=text)["text"])
+
+
+@click.command("cylinder-swap")
+@click.argument("name")
+@JOB_OPTION
+def cylinder_swap(name: str, job: str | None) -> None:
+    """Tell that cylinder NAME stands on the scale now."""
+    click.echo(client(job).act("cylinder", name=name)["text"])
+
+
+@click.command()
+@click.argument("text", nargs=-1, required=True)
+@click.option("--author", default="")
+@JOB_OPTION
+def note(text: tuple[str, ...], author: str, job: str | None) -> None:
+    """Write a note into the record."""
+    click.echo(client(job).act("note", text=" ".join(text), author=author)["text"])
+
+
+@click.command()
+@click.argument("alarm", required=False)
+@click.option("--operator", default="", help="Who acknowledges.")
+@JOB_OPTION
+def ack(alarm: str | None, operator: str, job: str | None) -> None:
+    """Acknowledge one alarm by its key, or all."""
+    click.echo(client(job).act("acknowledge", key=alarm or "", operator=operator)["text"])
+
+
+@click.command()
+@click.argument("alarm")
+@click.option("--minutes", type=click.FloatRange(1, 480), default=30.0, show_default=True)
+@click.option("--reason", required=True)
+@click.option("--operator", default="")
+@JOB_OPTION
+def shelve(alarm: str, minutes: float, reason: str, operator: str, job: str | None) -> None:
+    """Silence one alarm for a stated time. Overfill cannot be shelved."""
+    body = {"key": alarm, "seconds": minutes * 60, "reason": reason, "operator": operator}
+    click.echo(client(job).act("shelve", **body)["text"])
+
+
+@click.command()
+@JOB_OPTION
+def stop(job: str | None) -> None:
+    """End the running daemon; everything is stored."""
+    click.echo(client(job).act("stop")["text"])

@@ -1,0 +1,143 @@
+"""The job: from a TOML file, or from the few words of a command line, -> logger.model.job.Job and cylinders.
+
+    [job]
+    refrigerant = "R-407C"
+    full_charge = "220lb"
+    customer = "..."
+    volume = "180L"
+    recovery_machine_made = 2019-05-01
+
+    [[cylinder]]
+    name = "C-1"
+    tare = "55lb"
+    water_capacity = "123lb"
+    service_pressure = "400psi"
+    tested = 2024-02-01
+"""
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field
+
+from logger.config.toml_file import Problems, Table, parse, read_text
+from logger.model.cylinder import Cylinder
+from logger.model.job import Job
+from logger.model.points import Quantity
+from logger.refrigerant import UnknownRefrigerant, find
+
+
+class JobTable(Table):
+    refrigerant: str
+    full_charge: str | None = None
+    customer: str = Field(default="", max_length=200)
+    site: str = Field(default="", max_length=200)
+    appliance: str = Field(default="", max_length=200)
+    technician: str = Field(default="", max_length=200)
+    volume: str | None = None
+    volume_u: str | None = None
+    altitude: str | None = None
+    barometer: str | None = None
+    jurisdiction: Literal["us", "un", "strictest"] = "strictest"
+    recovery_machine_made: date | None = None
+    appliance_class: Literal["comfort-cooling", "commercial", "industrial"] = "comfort-cooling"
+    units: Literal["us", "si"] = "us"
+    invented: bool = False
+
+
+class CylinderTable(Table):
+    name: str = Field(min_length=1, max_length=60)
+    tare: str
+    water_capacity: str
+    service_pressure: str | None = None
+    tested: date | None = None
+    refrigerant: str | None = None
+    candidates: list[str] = Field(default_factory=list, max_length=20)
+    contents: str | None = None
+    requalify_years: float = Field(default=5.0, gt=0, le=15)
+
+
+class JobFile(Table):
+    job: JobTable
+    cylinder: list[CylinderTable] = Field(default_factory=list, max_length=50)
+
+
+def load_job(path: Path, job_id: str) -> tuple[Job, tuple[Cylinder, ...]]:
+    """Read and check a job file. Raises FileProblems with every fault and its key."""
+    return parse_job(read_text(path), job_id, str(path))
+
+
+def parse_job(text: str, job_id: str, path: str = "job") -> tuple[Job, tuple[Cylinder, ...]]:
+    file = parse(text, path, JobFile)
+    problems = Problems(path)
+    job = job_of(file.job, job_id, problems)
+    cylinders = tuple(_cylinder(c, f"cylinder[{i}]", problems) for i, c in enumerate(file.cylinder, 1))
+    names = [c.name for c in cylinders]
+    for i, name in enumerate(names, 1):
+        if name in names[: i - 1]:
+            problems.add(f"cylinder[{i}].name", f"{name!r} names two cylinders")
+    problems.raise_if_any()
+    return job, cylinders
+
+
+def job_of(table: JobTable, job_id: str, problems: Problems) -> Job:
+    refrigerant = refrigerant_name("job.refrigerant", table.refrigerant, problems)
+    charge = problems.quantity("job.full_charge", table.full_charge, Quantity.MASS)
+    if charge is not None and charge <= 0:
+        problems.add("job.full_charge", "a charge is above zero")
+    volume = problems.quantity("job.volume", table.volume, Quantity.VOLUME)
+    if volume is not None and volume <= 0:
+        problems.add("job.volume", "a volume is above zero")
+    return Job(
+        job_id=job_id,
+        refrigerant=refrigerant,
+        full_charge_kg=charge,
+        customer=table.customer,
+        site=table.site,
+        appliance=table.appliance,
+        technician=table.technician,
+        volume_m3=volume,
+        volume_u_m3=problems.quantity("job.volume_u", table.volume_u, Quantity.VOLUME),
+        altitude_m=problems.quantity("job.altitude", table.altitude, Quantity.LENGTH),
+        barometer_pa=problems.quantity("job.barometer", table.barometer, Quantity.PRESSURE),
+        jurisdiction=table.jurisdiction,
+        recovery_machine_made=table.recovery_machine_made,
+        appliance_class=table.appliance_class,
+        units=table.units,
+        invented=table.invented,
+    )
+
+
+def refrigerant_name(key: str, name: str, problems: Problems) -> str:
+    """The refrigerant's proper name, or the text as given after noting the fault."""
+    try:
+        return find(name).name
+    except UnknownRefrigerant as exc:
+        problems.add(key, str(exc))
+        return name
+
+
+def _cylinder(table: CylinderTable, key: str, problems: Problems) -> Cylinder:
+    tare = problems.quantity(f"{key}.tare", table.tare, Quantity.MASS)
+    water = problems.quantity(f"{key}.water_capacity", table.water_capacity, Quantity.MASS)
+    for name, number in (("tare", tare), ("water_capacity", water)):
+        if number is not None and number <= 0:
+            problems.add(f"{key}.{name}", "a mass is above zero")
+    cylinder = Cylinder(
+        name=table.name,
+        tare_kg=tare or 1.0,
+        water_capacity_kg=water or 1.0,
+        service_pressure_pa=problems.quantity(
+            f"{key}.service_pressure", table.service_pressure, Quantity.PRESSURE_DIFFERENCE
+        ),
+        tested=table.tested,
+        candidates=tuple(refrigerant_name(f"{key}.candidates", c, problems) for c in table.candidates),
+        contents_kg=problems.quantity(f"{key}.contents", table.contents, Quantity.MASS),
+        requalify_years=table.requalify_years,
+    )
+    if table.refrigerant is not None:
+        name = refrigerant_name(f"{key}.refrigerant", table.refrigerant, problems)
+        cylinder = replace(cylinder, refrigerant=name)
+    return cylinder

@@ -1,0 +1,134 @@
+"""The rig file: TOML -> logger.model.rig.Rig.
+
+    [rig]
+    name = "Service trolley 1"
+
+    [[device]]
+    name = "manifold board"
+    url = "/dev/ttyUSB0"            # or COM3, socket://127.0.0.1:5001; leave out to look for the id
+    id = "52696d6500000001"         # as `rimelog find` shows it
+
+      [[device.channel]]
+      index = 0
+      point = "suction_pressure"
+      zero = "0.4psi"               # shown when open to air; subtracted
+      span = 1.003
+      u = "0.5psi"                  # standard uncertainty after calibration
+      calibrated = 2026-03-02
+      certificate = "C-118"
+
+    [alarms.overfill]
+    limit = 0.75
+"""
+
+import hashlib
+import re
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from pydantic import Field
+
+from logger.config.toml_file import Problems, Table, parse, read_text
+from logger.model.points import POINTS, Quantity
+from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
+
+_DIFFERENCE = {
+    Quantity.PRESSURE: Quantity.PRESSURE_DIFFERENCE,
+    Quantity.VACUUM: Quantity.PRESSURE_DIFFERENCE,
+    Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
+}
+
+
+class ChannelTable(Table):
+    index: int = Field(ge=0, le=255)
+    point: str
+    zero: str | None = None
+    span: float = Field(default=1.0, gt=0, lt=1000)
+    u: str | None = None
+    calibrated: date | None = None
+    certificate: str = ""
+
+
+class DeviceTable(Table):
+    name: str = Field(min_length=1, max_length=60)
+    url: str | None = None
+    id: str | None = None
+    channel: list[ChannelTable] = Field(default_factory=list, max_length=64)
+
+
+class RigTable(Table):
+    name: str = "rig"
+
+
+class RigFile(Table):
+    rig: RigTable = RigTable()
+    device: list[DeviceTable] = Field(min_length=1, max_length=16)
+    alarms: dict[str, dict[str, Any]] = Field(default_factory=dict)
+
+
+def load_rig(path: Path) -> Rig:
+    """Read and check a rig file. Raises FileProblems with every fault and its key."""
+    return parse_rig(read_text(path), str(path))
+
+
+def parse_rig(text: str, path: str = "rig") -> Rig:
+    file = parse(text, path, RigFile)
+    problems = Problems(path)
+    devices = tuple(_device(d, f"device[{i}]", problems) for i, d in enumerate(file.device, 1))
+    for key, what in _clashes(devices):
+        problems.add(key, what)
+    problems.raise_if_any()
+    return Rig(file.rig.name, devices, file.alarms, text)
+
+
+def rig_digest(rig: Rig) -> str:
+    """SHA-256 of the rig file's text, in hex."""
+    return hashlib.sha256(rig.text.encode()).hexdigest()
+
+
+def _device(table: DeviceTable, key: str, problems: Problems) -> RigDevice:
+    device_id = table.id.lower() if table.id else None
+    if device_id is not None and not re.fullmatch(r"(?:[0-9a-f]{2}){8,16}", device_id):
+        problems.add(f"{key}.id", f"{table.id!r} is not a device id: 16 to 32 hex digits, as `rimelog find` shows it")
+    if device_id is None and table.url is None:
+        problems.add(key, "needs a url or an id, or the device cannot be found")
+    channels = tuple(
+        c for i, row in enumerate(table.channel, 1) if (c := _channel(row, f"{key}.channel[{i}]", problems))
+    )
+    return RigDevice(table.name, table.url, device_id, channels)
+
+
+def _channel(table: ChannelTable, key: str, problems: Problems) -> RigChannel | None:
+    point = POINTS.get(table.point)
+    if point is None:
+        problems.add(f"{key}.point", f"{table.point!r} is no measuring point; known: {', '.join(POINTS)}")
+        return None
+    quantity = _DIFFERENCE.get(point.quantity, point.quantity)
+    zero = problems.quantity(f"{key}.zero", table.zero, quantity)
+    u = problems.quantity(f"{key}.u", table.u, quantity)
+    if u is not None and u <= 0:
+        problems.add(f"{key}.u", "an uncertainty is above zero")
+    return RigChannel(
+        table.index, table.point, Calibration(zero or 0.0, table.span, u, table.calibrated, table.certificate)
+    )
+
+
+def _clashes(devices: tuple[RigDevice, ...]) -> Iterator[tuple[str, str]]:
+    """Two channels on one point, one channel twice, one port or id for two devices."""
+    seen: dict[tuple[str, object], str] = {}
+    for i, device in enumerate(devices, 1):
+        marks: list[tuple[tuple[str, object], str]] = []
+        if device.url is not None and device.url != "ble":
+            marks.append((("url", device.url), f"device[{i}].url"))
+        if device.device_id is not None:
+            marks.append((("id", device.device_id), f"device[{i}].id"))
+        for j, channel in enumerate(device.channels, 1):
+            marks.append((("index", (i, channel.index)), f"device[{i}].channel[{j}].index"))
+            marks.append((("point", channel.point), f"device[{i}].channel[{j}].point"))
+        for mark, key in marks:
+            if mark in seen:
+                yield key, f"the same {mark[0]} as {seen[mark]}"
+            else:
+                seen[mark] = key

@@ -1,0 +1,96 @@
+"""Reading a TOML file against a pydantic model: every error at once, each with its key, never a traceback."""
+
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from logger.config.errors import FileProblems
+from logger.model.points import Quantity
+from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError, parse_quantity
+
+MAX_FILE_BYTES = 1_000_000
+
+
+class Table(BaseModel):
+    """A TOML table; a key it does not know is an error, so that a typing mistake is not silently ignored."""
+
+    model_config = ConfigDict(extra="forbid", str_max_length=2000)
+
+
+M = TypeVar("M", bound=Table)
+
+
+def read_text(path: Path) -> str:
+    """The file's text. Raises FileProblems when it cannot be read, is too large or is not UTF-8."""
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise FileProblems(str(path), [("file", f"larger than {MAX_FILE_BYTES} bytes: is this the right file?")])
+        return path.read_text(encoding="utf-8")
+    except OSError as exc:
+        raise FileProblems(str(path), [("file", exc.strerror or str(exc))]) from exc
+    except UnicodeDecodeError as exc:
+        raise FileProblems(str(path), [("file", f"not UTF-8 text at byte {exc.start}")]) from exc
+
+
+def parse(text: str, path: str, model: type[M]) -> M:
+    """TOML text -> model. Raises FileProblems with every fault."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise FileProblems(path, [("TOML", str(exc))]) from exc
+    try:
+        return model.model_validate(data)
+    except ValidationError as exc:
+        raise FileProblems(path, [(key_path(e["loc"]), plain(e)) for e in exc.errors()]) from exc
+
+
+def key_path(loc: tuple[str | int, ...]) -> str:
+    """("device", 0, "url") -> "device[1].url": counted from one, as a person counts tables in a file."""
+    out = ""
+    for part in loc:
+        out += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if out else part
+    return out or "file"
+
+
+def plain(error: object) -> str:
+    """pydantic's error in words for someone who writes TOML."""
+    assert isinstance(error, dict)
+    kind, message = error["type"], str(error["msg"])
+    if kind == "extra_forbidden":
+        return "this key is not known here"
+    if kind == "missing":
+        return "missing: this key is needed"
+    return f"{message[0].lower()}{message[1:]}, found {error.get('input')!r}"[:300]
+
+
+class Problems:
+    """Collects faults while converting, so that all are told at once."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self.found: list[tuple[str, str]] = []
+
+    def add(self, key: str, what: str) -> None:
+        self.found.append((key, what))
+
+    def quantity(
+        self, key: str, text: str | None, quantity: Quantity, ambient_pa: float = STANDARD_ATMOSPHERE_PA
+    ) -> float | None:
+        """SI number of a typed quantity, or None after noting the fault."""
+        if text is None:
+            return None
+        return self.attempt(key, lambda: parse_quantity(text, quantity, ambient_pa))
+
+    def attempt(self, key: str, convert: Callable[[], float]) -> float | None:
+        try:
+            return convert()
+        except UnitError as exc:
+            self.add(key, str(exc))
+            return None
+
+    def raise_if_any(self) -> None:
+        if self.found:
+            raise FileProblems(self.path, self.found)

@@ -1,0 +1,201 @@
+"""From the raw integer of a sample to the channel's quantity, and back (SPEC.md section 7.4).
+
+Devices send what they measure electrically, scaled by a power of ten; the host does the rest, so that an old log
+can be evaluated again with a better calibration.
+"""
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+from firmware_protocol.codes import SensorKind
+from firmware_protocol.errors import MessageError
+from firmware_protocol.messages import Describe
+
+KELVIN_AT_0_CELSIUS: Final = 273.15
+
+# IEC 60751:2022, platinum: R(t) = R0 (1 + A t + B t^2 + C (t - 100) t^3), the last term below 0 Cel only
+RTD_A: Final = 3.9083e-3
+RTD_B: Final = -5.775e-7
+RTD_C: Final = -4.183e-12
+_RTD_LOW_CELSIUS: Final = -200.0
+_RTD_HIGH_CELSIUS: Final = 850.0
+
+_LINEAR: Final = {
+    SensorKind.RATIOMETRIC,
+    SensorKind.VOLTAGE,
+    SensorKind.CURRENT_LOOP,
+    SensorKind.BRIDGE,
+}
+_PARAMETER_COUNTS: Final = {
+    SensorKind.DIRECT: (0,),
+    **dict.fromkeys(_LINEAR, (4,)),
+    SensorKind.NTC_BETA: (3,),
+    SensorKind.NTC_STEINHART_HART: (3,),
+    SensorKind.RTD_IEC60751: (1, 4),
+}
+
+# Temperature units a thermistor or RTD channel may have: kelvin to unit, unit to kelvin
+_FROM_KELVIN: Final[dict[str, Callable[[float], float]]] = {
+    "K": lambda t: t,
+    "Cel": lambda t: t - KELVIN_AT_0_CELSIUS,
+    "[degF]": lambda t: t * 9 / 5 - 459.67,
+}
+_TO_KELVIN: Final[dict[str, Callable[[float], float]]] = {
+    "K": lambda t: t,
+    "Cel": lambda t: t + KELVIN_AT_0_CELSIUS,
+    "[degF]": lambda t: (t + 459.67) * 5 / 9,
+}
+
+
+def problem_with(channel: Describe) -> str | None:
+    """Why this channel's samples cannot be converted by this version, or None."""
+    kind = channel.sensor_kind
+    if kind not in _PARAMETER_COUNTS:
+        return f"sensor kind {kind} is not known to this version"
+    counts = _PARAMETER_COUNTS[SensorKind(kind)]
+    given = channel.parameters
+    if len(given) < min(counts) or (len(given) not in counts and len(given) < max(counts)):
+        return f"sensor kind {SensorKind(kind).name} needs {' or '.join(map(str, counts))} parameters, not {len(given)}"
+    if kind in _LINEAR and given[0] == given[2]:
+        return "the two points of the sensor's line have the same input"
+    if kind == SensorKind.NTC_BETA and not (given[0] > 0 and given[1] > 0 and given[2] != 0):
+        return "beta thermistor: resistance and temperature must be above zero, beta not zero"
+    if kind == SensorKind.RTD_IEC60751 and not given[0] > 0:
+        return "resistance at 0 Cel must be above zero"
+    if kind in (SensorKind.NTC_BETA, SensorKind.NTC_STEINHART_HART, SensorKind.RTD_IEC60751) and (
+        channel.unit not in _FROM_KELVIN
+    ):
+        return f"a temperature sensor in {channel.unit!r}: K, Cel or [degF] expected"
+    return None
+
+
+def scaled(channel: Describe, raw: int) -> float:
+    """(raw + offset) * 10**exponent: the transmitted number in the unit its sensor kind fixes."""
+    number = raw + channel.offset
+    # dividing by an exact power of ten rounds once, multiplying by 10**-n would round twice
+    power = _power_of_ten(channel)
+    return float(number * power) if channel.exponent >= 0 else number / power
+
+
+def _power_of_ten(channel: Describe) -> int:
+    return int(10 ** abs(channel.exponent))
+
+
+def measured(channel: Describe, raw: int) -> float | None:
+    """The reading in `channel.unit`; None where the sensor's formula has no value (no resistance, off the curve).
+
+    Raises MessageError when `problem_with(channel)` names a problem.
+    """
+    return from_input(channel, scaled(channel, raw))
+
+
+def from_input(channel: Describe, value: float) -> float | None:
+    """As `measured`, from the scaled input (V, A, Ohm, ratio)."""
+    if (problem := problem_with(channel)) is not None:
+        raise MessageError(f"channel {channel.index}: {problem}")
+    try:
+        reading = _formula(channel, value)
+    except (OverflowError, ZeroDivisionError):  # coefficients far from any real sensor's
+        return None
+    return reading if reading is not None and math.isfinite(reading) else None
+
+
+def _formula(channel: Describe, value: float) -> float | None:
+    kind, given = channel.sensor_kind, channel.parameters
+    if kind == SensorKind.DIRECT:
+        return value
+    if kind in _LINEAR:
+        x0, y0, x1, y1 = given[:4]
+        return y0 + (value - x0) * (y1 - y0) / (x1 - x0)
+    if value <= 0:
+        return None
+    if kind == SensorKind.RTD_IEC60751:
+        celsius = _rtd_celsius(value, given)
+        return None if celsius is None else _FROM_KELVIN[channel.unit](celsius + KELVIN_AT_0_CELSIUS)
+    inverse_kelvin = _inverse_kelvin(kind, math.log(value), given)
+    return _FROM_KELVIN[channel.unit](1 / inverse_kelvin) if inverse_kelvin > 0 else None
+
+
+def to_raw(channel: Describe, value: float) -> int:
+    """The raw integer nearest to a reading of `value` in `channel.unit`; may lie outside the sample type.
+
+    For devices and simulations. Raises MessageError as `measured` does, and for a value off the sensor's curve.
+    """
+    number = to_input(channel, value)
+    power = _power_of_ten(channel)
+    return round(number / power if channel.exponent >= 0 else number * power) - channel.offset
+
+
+def to_input(channel: Describe, value: float) -> float:
+    """Scaled input (V, A, Ohm, ratio) at which the channel reads `value`. Raises MessageError."""
+    if (problem := problem_with(channel)) is not None:
+        raise MessageError(f"channel {channel.index}: {problem}")
+    kind, given = channel.sensor_kind, channel.parameters
+    if kind == SensorKind.DIRECT:
+        return value
+    if kind in _LINEAR:
+        x0, y0, x1, y1 = given[:4]
+        if y0 == y1:
+            raise MessageError(f"channel {channel.index}: the sensor's line is flat")
+        return x0 + (value - y0) * (x1 - x0) / (y1 - y0)
+    kelvin = _TO_KELVIN[channel.unit](value)
+    if kelvin <= 0:
+        raise MessageError(f"channel {channel.index}: {value} {channel.unit} is not above absolute zero")
+    if kind == SensorKind.RTD_IEC60751:
+        return _rtd_ohm(kelvin - KELVIN_AT_0_CELSIUS, given)
+    if kind == SensorKind.NTC_BETA:
+        ohm, at_kelvin, beta = given[:3]
+        return ohm * math.exp(beta * (1 / kelvin - 1 / at_kelvin))
+    return _steinhart_hart_ohm(1 / kelvin, given)
+
+
+def _inverse_kelvin(kind: int, log_ohm: float, given: tuple[float, ...]) -> float:
+    if kind == SensorKind.NTC_BETA:
+        ohm, at_kelvin, beta = given[:3]
+        return 1 / at_kelvin + (log_ohm - math.log(ohm)) / beta
+    a, b, c = given[:3]
+    return a + b * log_ohm + c * log_ohm**3
+
+
+def _steinhart_hart_ohm(inverse_kelvin: float, given: tuple[float, ...]) -> float:
+    """Real root of c x^3 + b x + a = 1/T in x = ln R, by Cardano's formula (b, c > 0: one real root)."""
+    a, b, c = given[:3]
+    if c == 0:
+        if b == 0:
+            raise MessageError("Steinhart-Hart coefficients b and c are both zero")
+        return math.exp((inverse_kelvin - a) / b)
+    half_q = (a - inverse_kelvin) / c / 2
+    root = half_q**2 + (b / c / 3) ** 3
+    if root < 0:
+        raise MessageError("Steinhart-Hart coefficients have no single resistance for this temperature")
+    # the larger of the two cube roots, the other from their product: no cancellation
+    larger = math.cbrt(-half_q - math.copysign(math.sqrt(root), half_q))
+    return math.exp(larger - b / c / 3 / larger)
+
+
+def _rtd_coefficients(given: tuple[float, ...]) -> tuple[float, float, float]:
+    return (given[1], given[2], given[3]) if len(given) >= 4 else (RTD_A, RTD_B, RTD_C)
+
+
+def _rtd_ohm(celsius: float, given: tuple[float, ...]) -> float:
+    a, b, c = _rtd_coefficients(given)
+    below = c * (celsius - 100) * celsius**3 if celsius < 0 else 0.0
+    return given[0] * (1 + a * celsius + b * celsius**2 + below)
+
+
+def _rtd_celsius(ohm: float, given: tuple[float, ...]) -> float | None:
+    """Inverse of _rtd_ohm within the standard's -200 to 850 Cel; None outside."""
+    if not _rtd_ohm(_RTD_LOW_CELSIUS, given) <= ohm <= _rtd_ohm(_RTD_HIGH_CELSIUS, given):
+        return None
+    a, b, _ = _rtd_coefficients(given)
+    ratio = ohm / given[0] - 1
+    root = a * a + 4 * b * ratio
+    if root < 0:
+        return None
+    celsius = 2 * ratio / (a + math.sqrt(root))  # exact above 0, the start of Newton's steps below
+    if celsius < 0:
+        for _ in range(6):
+            slope = (_rtd_ohm(celsius + 1e-3, given) - _rtd_ohm(celsius - 1e-3, given)) / 2e-3
+            celsius -= (_rtd_ohm(celsius, given) - ohm) / slope
+    return celsius

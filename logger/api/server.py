@@ -12,7 +12,7 @@ import asyncio
 import contextlib
 import json
 import socket
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Generator
 from typing import Any
 
 import uvicorn
@@ -177,5 +177,6 @@ class _Server(uvicorn.Server):
         await super().startup(sockets)
         self.ready.set()
 
-    def capture_signals(self) -> contextlib.AbstractContextManager[None]:
-        return contextlib.nullcontext()
+    @contextlib.contextmanager
+    def capture_signals(self) -> Generator[None, None, None]:
+        yield

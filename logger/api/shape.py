@@ -1,0 +1,75 @@
+"""The snapshot as JSON: SI numbers for machines, `text` in the user's units for people.
+
+Text that came from a device or a person is cleaned of control characters here, once, before any screen shows it.
+"""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from logger.model.job import STAGE_LABEL
+from logger.model.plain import plain
+from logger.model.points import POINTS, Quantity
+from logger.model.text import clean
+from logger.model.units import STANDARD_ATMOSPHERE_PA, show
+from logger.model.value import Value
+from logger.pipeline.snapshot import LIVE, STAGE_VIEW, Snapshot
+
+CAUTION = (
+    "Records and warns only. It replaces no relief valve, float switch or scale alarm: "
+    "local codes, the cylinder's markings and licensed practice come first."
+)
+
+
+def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
+    """JSON-able state. extra: what the app knows besides (alarms, devices, store, awake), already plain."""
+    job, stage = snapshot.job, snapshot.stage
+    ambient = snapshot.ambient_pa.number or STANDARD_ATMOSPHERE_PA
+    view = STAGE_VIEW[stage.kind if stage and stage.ended_ns is None else None]
+
+    def row(value: Value, quantity: Quantity) -> dict[str, Any]:
+        return {
+            "value": value.number,
+            "unit": value.unit,
+            "u": value.u,
+            "problem": clean(value.problem) if value.problem else None,
+            "note": value.note,
+            "quantity": quantity.value,
+            "text": show(value, quantity, job.units, ambient),
+        }
+
+    points = [
+        {"point": name, "label": POINTS[name].label, "age_s": now.age_s, **row(now.value, POINTS[name].quantity)}
+        for name, now in snapshot.points.items()
+    ]
+    live = {
+        key: {"key": key, "label": LIVE[key].label, **row(value, LIVE[key].quantity)}
+        for key, value in snapshot.live.items()
+    }
+    return {
+        "version": 1,
+        "t_ns": snapshot.t_ns,
+        "time": datetime.fromtimestamp(snapshot.t_ns / 1e9, UTC).isoformat(timespec="seconds"),
+        "job": {k: clean(v) if isinstance(v, str) else v for k, v in plain(job).items()},
+        "stage": None
+        if stage is None
+        else {
+            **plain(stage),
+            "label": STAGE_LABEL[stage.kind],
+            "running": stage.ended_ns is None,
+            "elapsed_s": ((stage.ended_ns or snapshot.t_ns) - stage.begun_ns) / 1e9,
+        },
+        "view": {
+            "headline": view.headline,
+            "lines": [k for k in view.lines if k in live],
+            "trend": view.trend,
+            "log_trend": view.log_trend,
+        },
+        "ambient": row(snapshot.ambient_pa, Quantity.PRESSURE),
+        "cylinder": plain(snapshot.cylinder) if snapshot.cylinder else None,
+        "points": points,
+        "live": live,
+        "findings": [plain(f) for f in snapshot.findings],
+        "notes": [{"t_ns": n.t_ns, "text": clean(n.text), "author": clean(n.author)} for n in snapshot.notes],
+        "caution": CAUTION,
+        **extra,
+    }

@@ -1,0 +1,235 @@
+"""Raw integers of a device to readings at measuring points.
+
+    raw -> scaled sample -> sensor curve -> SI -> range -> calibration -> absolute pressure -> PointSample
+
+Built once from the device's descriptions and the rig; the curve of each kind is in linearise.py. What cannot be
+trusted (open or short circuit, outside the sensor's range, gauge pressure without a barometer) has no value, and
+says why.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from firmware_protocol.codes import NoReading, SensorKind
+from firmware_protocol.codes import Quantity as Measured
+from firmware_protocol.conversion import problem_with
+from firmware_protocol.messages import Describe
+from logger.compute import linearise
+from logger.compute.linearise import Curve, SensorError
+from logger.compute.ucum import UcumError, UcumUnit, ucum
+from logger.model.points import POINTS, MeasuringPoint, Quantity
+from logger.model.rig import Calibration, RigChannel
+from logger.model.sample import PointSample
+
+UNDER_RANGE = "under range"
+OVER_RANGE = "over range"
+NO_BAROMETER = "gauge pressure without a barometer, an entered pressure or an altitude"
+
+NO_READING_TEXT: dict[NoReading, str] = {
+    NoReading.OPEN_CIRCUIT: linearise.OPEN,
+    NoReading.SHORT_CIRCUIT: linearise.SHORT,
+    NoReading.UNDER_RANGE: UNDER_RANGE,
+    NoReading.OVER_RANGE: OVER_RANGE,
+    NoReading.NOT_READY: "not ready",
+    NoReading.OTHER: "no reading, reason not stated",
+}
+
+_FITS: dict[Quantity, tuple[Measured, ...]] = {
+    Quantity.PRESSURE: (Measured.ABSOLUTE_PRESSURE, Measured.GAUGE_PRESSURE),
+    Quantity.VACUUM: (Measured.ABSOLUTE_PRESSURE,),
+    Quantity.TEMPERATURE: (Measured.TEMPERATURE,),
+    Quantity.MASS: (Measured.MASS,),
+    Quantity.RATIO: (Measured.RATIO,),
+}
+_ROOT_12 = math.sqrt(12)
+_ROOT_3 = math.sqrt(3)
+
+
+class DecodeError(ValueError):
+    """A channel whose description and measuring point do not fit. The message says what and where."""
+
+
+@dataclass(frozen=True, slots=True)
+class Uncertainty:
+    """Standard uncertainties of one reading (k=1), in SI.
+
+    resolution: half a step either way, rectangular: step / sqrt(12), which is 0.29 of the step (GUM 4.3.7).
+    accuracy: stated limits of error +-a, rectangular: a / sqrt(3), or what the calibration states; common to all
+    readings of the channel. None when nobody stated one.
+    """
+
+    resolution: float
+    accuracy: float | None
+
+
+class ChannelDecoder:
+    """One channel of one device at one measuring point. Raises DecodeError when the two do not fit."""
+
+    __slots__ = (
+        "_calibration",
+        "_curve",
+        "_high",
+        "_low",
+        "_offset",
+        "_over",
+        "_times",
+        "_unit",
+        "channel",
+        "describe",
+        "gauge",
+        "point",
+    )
+
+    def __init__(self, describe: Describe, channel: RigChannel) -> None:
+        self.describe, self.channel = describe, channel
+        where = f"channel {describe.index}" + (f" ({describe.label})" if describe.label else "")
+        if channel.point not in POINTS:
+            raise DecodeError(f"{where}: {channel.point!r} is no measuring point")
+        self.point: MeasuringPoint = POINTS[channel.point]
+        self.gauge = describe.quantity == Measured.GAUGE_PRESSURE
+        fitting = _FITS.get(self.point.quantity, ())
+        if describe.quantity not in fitting:
+            raise DecodeError(
+                f"{where} measures {_quantity_name(describe.quantity)}; {self.point.name} "
+                f"needs {' or '.join(_quantity_name(q) for q in fitting)}"
+            )
+        try:
+            self._unit: UcumUnit = ucum(describe.unit)
+            if self._unit.si != self.point.unit:
+                raise DecodeError(f"{where}: unit {describe.unit} does not fit {self.point.quantity.value}")
+            self._curve: Curve = curve_of(describe, self._unit)
+        except (UcumError, SensorError) as exc:
+            raise DecodeError(f"{where}: {exc}") from exc
+        self._calibration: Calibration = channel.calibration
+        # Dividing by an exact power of ten rounds once, multiplying by 10**-n would round twice.
+        self._times, self._over = 10.0 ** max(describe.exponent, 0), 10.0 ** max(-describe.exponent, 0)
+        self._offset = describe.offset
+        self._low, self._high = self._limits()
+
+    def decode(self, t_ns: int, raw: int | NoReading, ambient_pa: float | None = None) -> PointSample:
+        """The reading in SI, pressures absolute. ambient_pa: absolute, around a gauge sensor; None when unknown."""
+        name = self.point.name
+        if isinstance(raw, NoReading):
+            return PointSample(t_ns, name, None, NO_READING_TEXT[raw])
+        x = (raw + self._offset) * self._times / self._over
+        curve = self._curve
+        if not curve.fault_low < x < curve.fault_high:
+            return PointSample(t_ns, name, None, curve.low_fault if x <= curve.fault_low else curve.high_fault)
+        value = curve.value_at(x)
+        if value < self._low:
+            return PointSample(t_ns, name, None, UNDER_RANGE)
+        if value > self._high:
+            return PointSample(t_ns, name, None, OVER_RANGE)
+        calibration = self._calibration
+        value = (value - calibration.zero) * calibration.span
+        if self.gauge:
+            if ambient_pa is None:
+                return PointSample(t_ns, name, None, NO_BAROMETER)
+            value += ambient_pa
+        if value < 0.0 and self.point.unit in ("Pa", "K"):  # absolute, so below nothing
+            return PointSample(t_ns, name, None, UNDER_RANGE)
+        return PointSample(t_ns, name, value)
+
+    def uncertainty(self, raw: int) -> Uncertainty:
+        """Of a reading at `raw`, without the barometer's share."""
+        step = self._times / self._over
+        x = (raw + self._offset) * step
+        resolution = abs(self._curve.slope_at(x, step) * step * self._calibration.span) / _ROOT_12
+        if self._calibration.u is not None:
+            return Uncertainty(resolution, self._calibration.u)
+        describe = self.describe
+        if describe.accuracy is None and describe.accuracy_of_reading is None:
+            return Uncertainty(resolution, None)
+        reading = (self._curve.value_at(x) - self._unit.offset) / self._unit.factor  # in the described unit
+        limit = (describe.accuracy or 0.0) + (describe.accuracy_of_reading or 0.0) * abs(reading)
+        return Uncertainty(resolution, limit * self._unit.factor / _ROOT_3)
+
+    def range_si(self, ambient_pa: float | None = None) -> tuple[float | None, float | None]:
+        """Lowest and highest value the sensor is stated for, in SI (absolute); None where nobody stated it."""
+        add = (ambient_pa if self.gauge else 0.0) if ambient_pa is not None or not self.gauge else None
+        low, high = (
+            None if edge is None or add is None else edge * self._unit.factor + self._unit.offset + add
+            for edge in (self.describe.range_low, self.describe.range_high)
+        )
+        return low, high
+
+    def _limits(self) -> tuple[float, float]:
+        """Values beyond which a reading is out of range: the stated range and its accuracy, or the loop's own."""
+        curve, describe, unit = self._curve, self.describe, self._unit
+        if math.isfinite(curve.valid_low):
+            ends = (curve.value_at(curve.valid_low), curve.value_at(curve.valid_high))
+            return min(ends), max(ends)
+        low, high = describe.range_low, describe.range_high
+        extent = high - low if low is not None and high is not None else 0.0
+        # Noise and zero drift at the end of a range are no fault: the stated accuracy is allowed, else 0.5 % of span.
+        slack = 0.005 * extent if describe.accuracy is None else describe.accuracy
+        of_reading = describe.accuracy_of_reading or 0.0
+        return (
+            -math.inf if low is None else (low - slack - of_reading * abs(low)) * unit.factor + unit.offset,
+            math.inf if high is None else (high + slack + of_reading * abs(high)) * unit.factor + unit.offset,
+        )
+
+
+class DeviceDecoder:
+    """All channels of one device that the rig puts to use."""
+
+    __slots__ = ("_by_index", "channels")
+
+    def __init__(self, describes: Iterable[Describe], channels: Sequence[RigChannel]) -> None:
+        """Raises DecodeError for a channel the device does not have, or does not measure what the point needs."""
+        known = {describe.index: describe for describe in describes}
+        for channel in channels:
+            if channel.index not in known:
+                raise DecodeError(
+                    f"the device has no channel {channel.index} (for {channel.point}); it has "
+                    + (", ".join(str(index) for index in sorted(known)) or "none")
+                )
+        self.channels = tuple(ChannelDecoder(known[channel.index], channel) for channel in channels)
+        self._by_index = {decoder.channel.index: decoder.decode for decoder in self.channels}
+
+    def decode(
+        self, t_ns: int, readings: Iterable[tuple[int, int | NoReading]], ambient_pa: float | None = None
+    ) -> list[PointSample]:
+        """Readings of one scan (`Layout.unpack`); channels the rig does not use are left out."""
+        by_index = self._by_index
+        return [by_index[index](t_ns, raw, ambient_pa) for index, raw in readings if index in by_index]
+
+
+def curve_of(describe: Describe, unit: UcumUnit) -> Curve:
+    """The sensor curve of a description, giving SI. Raises SensorError."""
+
+    def si(value: float) -> float:
+        return value * unit.factor + unit.offset
+
+    kind, parameters = describe.sensor_kind, describe.parameters
+    try:
+        match kind, parameters:
+            case SensorKind.DIRECT, _:
+                return linearise.direct(unit.factor, unit.offset)
+            case SensorKind.RATIOMETRIC, (x0, y0, x1, y1, *_):
+                return linearise.ratiometric(x0, x1, si(y0), si(y1))
+            case SensorKind.VOLTAGE, (x0, y0, x1, y1, *_):
+                return linearise.linear(x0, x1, si(y0), si(y1), "V")
+            case SensorKind.CURRENT_LOOP, (x0, y0, x1, y1, *_):
+                return linearise.current_loop(x0, x1, si(y0), si(y1))
+            case SensorKind.BRIDGE, (x0, y0, x1, y1, *_):
+                return linearise.bridge(x0, x1, si(y0), si(y1))
+            case SensorKind.NTC_BETA, (r0, t0_k, beta_k, *_):
+                return linearise.ntc_beta(r0, t0_k, beta_k)
+            case SensorKind.NTC_STEINHART_HART, (a, b, c, *_):
+                return linearise.steinhart_hart(a, b, c)
+            case SensorKind.RTD_IEC60751, (r0, a, b, c, *_):
+                return linearise.rtd(r0, a, b, c)
+            case SensorKind.RTD_IEC60751, (r0,):
+                return linearise.rtd(r0)
+    except OverflowError as exc:
+        raise SensorError(f"parameters {parameters} make no curve") from exc
+    raise SensorError(problem_with(describe) or f"{SensorKind(kind).name} cannot have parameters {parameters}")
+
+
+def _quantity_name(quantity: int) -> str:
+    try:
+        return Measured(quantity).name.lower().replace("_", " ")
+    except ValueError:
+        return f"quantity {quantity} (not known to this version)"

@@ -1,0 +1,16 @@
+"""`rimelog view`."""
+
+import click
+
+from logger.cli.daemon import JOB_OPTION, client
+
+
+@click.command()
+@JOB_OPTION
+def view(job: str | None) -> None:
+    """Watch the running job on this terminal. `a` acknowledges, `q` leaves; logging goes on."""
+    from logger.api.client import DaemonError
+    from logger.screen.live import watch
+
+    client(job).status()  # a missing daemon is told before the screen opens
+    watch(lambda: client(job), DaemonError)

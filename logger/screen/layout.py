@@ -1,0 +1,214 @@
+"""The screen as lines of text: pure, so that a test can read it. Fits any size from 60x16 up.
+
+From top to bottom: what is running, alarms, the one large number of the stage with its companions beside it,
+the trend, the readings, devices and store, caution and keys.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.cells import cell_len, set_cell_size
+from rich.text import Text
+
+from logger.screen.braille import plot
+from logger.screen.digits import large
+from logger.screen.words import alarm_line, shown, title
+
+ALARM_STYLE = {"urgent": "bold black on bright_yellow", "high": "bold black on yellow", "low": "bold"}
+KEYS = "a acknowledge   r readings   f findings   q leave (logging goes on)"
+KEYS_SHORT = "a acknowledge  r readings  f findings  q leave"
+
+Row = dict[str, Any]
+
+
+def render(state: Row, trend: Sequence[Row], width: int, height: int, page: str = "main", note: str = "") -> list[Text]:
+    """Exactly `height` lines of at most `width` columns."""
+    bar = _fit(Text(title(state), "bold reverse"), width, "bold reverse")
+    head = [bar, *_alarms(state, width, max(2, height // 6))]
+    foot = _foot(state, width, note)
+    room = height - len(head) - len(foot)
+    if page == "readings":
+        body = _readings(state, width, room)
+    elif page == "findings":
+        body = _findings(state, width, room)
+    else:
+        body = _main(state, trend, width, room)
+    body = [*body[:room], *[Text("")] * (room - len(body))]
+    return [_fit(line, width) for line in [*head, *body, *foot]]
+
+
+def _fit(line: Text, width: int, style: str = "") -> Text:
+    if line.cell_len > width:
+        line = line.copy()
+        line.truncate(width, overflow="ellipsis")
+    if style and line.cell_len < width:
+        line.append(" " * (width - line.cell_len), style)
+    return line
+
+
+def _alarms(state: Row, width: int, most: int) -> list[Text]:
+    alarms = state.get("alarms", [])
+    lines: list[Text] = []
+    for alarm in alarms[: most - (len(alarms) > most)]:
+        style = ALARM_STYLE.get(alarm["priority"], "bold") if alarm["active"] or not alarm["acknowledged"] else ""
+        if alarm["acknowledged"] and alarm["active"]:
+            style = "bold yellow"
+        lines.append(_fit(Text(alarm_line(alarm), style), width, style))
+    if len(alarms) > most:
+        lines.append(Text(f"and {len(alarms) - len(lines)} more: see `rimelog status`", "bold yellow"))
+    return lines or [Text("No alarms", "dim")]
+
+
+def _foot(state: Row, width: int, note: str) -> list[Text]:
+    parts = [f"{d['name']} {d['text']}" for d in state.get("devices", [])]
+    store = state.get("store") or {}
+    if store:
+        parts.append(store["text"])
+    awake = state.get("awake") or {}
+    if awake.get("text"):
+        parts.append(awake["text"])
+    trouble = any(not d.get("ok", True) for d in state.get("devices", [])) or not store.get("ok", True)
+    lines = [Text(" · ".join(parts), "bold yellow" if trouble else "dim")]
+    lines += [Text(line, "dim") for line in _wrapped(state["caution"], width, 2)]
+    lines.append(Text(note, "bold") if note else Text(KEYS if len(KEYS) <= width else KEYS_SHORT, "dim"))
+    return lines
+
+
+def _main(state: Row, trend: Sequence[Row], width: int, room: int) -> list[Text]:
+    view, live = state["view"], state["live"]
+    rows = [live[k] for k in view["lines"] if k in live]
+    big_height = 12 if room >= 26 else 7
+    beside = width >= 70
+    lines: list[Text] = []
+    if view["headline"] and view["headline"] in live:
+        column = min(34, width - 44) if beside else 0
+        big = _headline(live[view["headline"]], width - column - (2 if column else 0), big_height)
+        side = [_row(r, column) for r in rows] if beside else []
+        for i in range(max(len(big), min(len(side), big_height))):
+            left = big[i] if i < len(big) else Text("")
+            line = left.copy()
+            if i < len(side):
+                line.append(" " * max(1, width - column - line.cell_len))
+                line.append_text(side[i])
+            lines.append(line)
+        rows = rows[big_height:] if beside else rows
+    else:
+        lines += [Text(""), Text("Begin a stage:  rimelog stage begin recovery", "bold"), Text("")]
+    if not beside:
+        lines += [_row(r, width) for r in rows]
+    reasons = [r for r in (live.get(k) for k in [view["headline"], *view["lines"][:4]]) if r and r["problem"]]
+    if reasons:
+        lines.append(Text(f"{reasons[0]['label']} unknown: {reasons[0]['problem']}", "yellow"))
+    finding = next(iter(state.get("findings", [])), None)
+    if finding:
+        lines += [Text(line, "bold") for line in _wrapped(f"{finding['headline']}: {finding['text']}", width, 2)]
+    readings = _grid([_row(p, (width - 2) // 2) for p in state["points"]], width)
+    plot_room = room - len(lines) - min(len(readings), 5)
+    if plot_room >= 4:
+        lines += _trend(state, trend, width, min(plot_room - 1, 12))
+    lines += readings[: max(0, room - len(lines))]
+    return lines
+
+
+def _headline(row: Row, width: int, height: int) -> list[Text]:
+    if row["value"] is None:
+        number, unit, style = "?", row["problem"] or "unknown", "bold yellow"
+    else:
+        text = shown(row)
+        number, _, unit = text.partition(" ")
+        style = "bold"
+    digits = [Text(line, style) for line in large(number, width, height - 2)]
+    label = Text(row["label"], "bold")
+    return [label, *digits, Text(unit if row["value"] is not None else _clip(unit, width), "bold")]
+
+
+def _row(row: Row, width: int) -> Text:
+    value = shown(row)
+    label = _clip(row["label"], max(4, width - cell_len(value) - 1))
+    style = "yellow" if row["value"] is None else ""
+    gap = " " * max(1, width - cell_len(label) - cell_len(value))
+    return Text.assemble((label, "dim"), gap, (value, style or "bold"))
+
+
+def _grid(cells: list[Text], width: int) -> list[Text]:
+    half = (width - 2) // 2
+    lines = []
+    for i in range(0, len(cells), 2):
+        line = cells[i].copy()
+        if i + 1 < len(cells):
+            line.append(" " * (half - line.cell_len + 2))
+            line.append_text(cells[i + 1])
+        lines.append(line)
+    return lines
+
+
+def _trend(state: Row, trend: Sequence[Row], width: int, height: int) -> list[Text]:
+    view = state["view"]
+    label = next((p["label"] for p in state["points"] if p["point"] == view["trend"]), view["trend"])
+    columns = width - 11
+    drawn = plot(
+        [r.get("low_shown") for r in trend], [r.get("high_shown") for r in trend], columns, height, view["log_trend"]
+    )
+    if drawn is None:
+        return [Text(f"{label}: no trend yet", "dim")]
+    rows, low, high = drawn
+    unit = trend[-1].get("unit_shown", "")
+    lines = [Text(f"{label}, {unit}{', logarithmic' if view['log_trend'] else ''}, last {_span(trend)}", "dim")]
+    for i, row in enumerate(rows):
+        edge = _number(high) if i == 0 else _number(low) if i == len(rows) - 1 else ""
+        lines.append(Text.assemble((f"{edge:>9} ", "dim"), row))
+    return lines
+
+
+def _number(value: float) -> str:
+    return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.1f}" if abs(value) >= 10 else f"{value:.2f}"
+
+
+def _span(trend: Sequence[Row]) -> str:
+    minutes = (trend[-1]["t_ns"] - trend[0]["t_ns"]) / 60e9
+    return f"{minutes:.0f} min" if minutes < 180 else f"{minutes / 60:.1f} h"
+
+
+def _readings(state: Row, width: int, room: int) -> list[Text]:
+    rows = [*state["points"], *state["live"].values()]
+    lines = []
+    for row in rows:
+        line = _row(row, min(width, 64))
+        why = row["problem"] or row["note"]
+        if why and width - line.cell_len > 4:
+            line.append("  " + _clip(why, width - line.cell_len - 2), "yellow" if row["problem"] else "dim")
+        lines.append(line)
+    return lines[:room]
+
+
+def _findings(state: Row, width: int, room: int) -> list[Text]:
+    lines: list[Text] = []
+    for finding in state.get("findings", []):
+        lines += [Text(t, "bold") for t in _wrapped(f"{finding['headline']}: {finding['text']}", width, 4)]
+        if finding["causes"]:
+            lines += [Text(t) for t in _wrapped("Likely: " + "; ".join(finding["causes"]), width, 2)]
+        if finding["check_next"]:
+            lines += [Text(t) for t in _wrapped("Check next: " + "; ".join(finding["check_next"]), width, 2)]
+        if finding["rule"]:
+            lines += [Text(t, "dim") for t in _wrapped("Rule: " + finding["rule"], width, 2)]
+        lines.append(Text(""))
+    lines += [Text(f"Note: {n['text']}", "dim") for n in state.get("notes", [])]
+    return lines[:room] or [Text("Nothing found yet", "dim")]
+
+
+def _clip(text: str, width: int) -> str:
+    return text if cell_len(text) <= width else set_cell_size(text, max(1, width - 1)).rstrip() + "…"
+
+
+def _wrapped(text: str, width: int, most: int) -> list[str]:
+    lines, line = [], ""
+    for word in text.split():
+        if line and cell_len(line) + 1 + cell_len(word) > width:
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}".strip()
+    lines.append(line)
+    if len(lines) > most:
+        lines = [*lines[: most - 1], _clip(" ".join(lines[most - 1 :]), width)]
+    return lines

@@ -1,0 +1,98 @@
+"""The loop of `rimelog view`: follows the daemon's stream, draws, takes keys, reconnects by itself."""
+
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from rich.console import Console, Group
+from rich.live import Live
+
+from logger.screen.keys import Keys
+from logger.screen.layout import render
+
+TREND_EVERY_S = 5.0
+
+
+class Daemon(Protocol):
+    """What the screen needs of logger.api.client.Client; errors are of type `lost`."""
+
+    def act(self, action: str, **body: Any) -> dict[str, Any]: ...
+    def history(self, point: str, seconds: float, buckets: int) -> list[dict[str, Any]]: ...
+    def stream(self, last_event_id: str = "") -> Any: ...
+
+
+class Follower:
+    """A thread that keeps the newest state; `problem` says why there is none."""
+
+    def __init__(self, connect: Callable[[], Daemon], lost: type[Exception]) -> None:
+        self._connect, self._lost = connect, lost
+        self.state: dict[str, Any] | None = None
+        self.trend: list[dict[str, Any]] = []
+        self.problem = "waiting for the daemon"
+        self.changed = threading.Event()
+        self.ended = False
+        self._thread = threading.Thread(target=self._run, name="screen", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self.ended:
+            try:
+                daemon = self._connect()
+                self._follow(daemon)
+                self.problem = "the daemon has ended"
+            except self._lost as exc:
+                self.problem = str(exc)
+            self.changed.set()
+            time.sleep(1.0)
+
+    def _follow(self, daemon: Daemon) -> None:
+        next_trend = 0.0
+        for name, _, data in daemon.stream():
+            if self.ended:
+                return
+            if name != "snapshot":
+                continue
+            self.state, self.problem = data, ""
+            if time.monotonic() >= next_trend:
+                next_trend = time.monotonic() + TREND_EVERY_S
+                self.trend = daemon.history(data["view"]["trend"], 6 * 3600.0, 240)
+            self.changed.set()
+
+
+def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[[], bool] = lambda: False) -> None:
+    """Draw until `q`, Ctrl-C or `until()`. Logging goes on."""
+    console = Console()
+    follower = Follower(connect, lost)
+    page, note, note_until = "main", "", 0.0
+    with Keys() as keys, Live(console=console, screen=True, auto_refresh=False) as live:
+        while not until():
+            key = keys.pressed(0.25)
+            if key in ("q", "Q", "\x03"):
+                break
+            if key in ("a", "A"):
+                note, note_until = _acknowledge(connect, lost), time.monotonic() + 4
+            elif key in ("r", "f"):
+                chosen = {"r": "readings", "f": "findings"}[key]
+                page = "main" if page == chosen else chosen
+            elif not key and not follower.changed.is_set():
+                continue
+            follower.changed.clear()
+            live.update(_drawn(follower, console, page, note if time.monotonic() < note_until else ""), refresh=True)
+    follower.ended = True
+
+
+def _acknowledge(connect: Callable[[], Daemon], lost: type[Exception]) -> str:
+    try:
+        return str(connect().act("acknowledge", key="", operator="")["text"])
+    except lost as exc:
+        return str(exc)
+
+
+def _drawn(follower: Follower, console: Console, page: str, note: str) -> Group:
+    width, height = console.size
+    if follower.state is None:
+        return Group(follower.problem, "q leaves")
+    if follower.problem:
+        note = f"NOT CURRENT: {follower.problem}"
+    return Group(*render(follower.state, follower.trend, width, height, page, note))

@@ -1,0 +1,41 @@
+"""The state as plain lines, for `rimelog status`, pipes and terminals that cannot do more."""
+
+from typing import Any
+
+from logger.screen.words import alarm_line, shown, title
+
+
+def status_lines(state: dict[str, Any]) -> list[str]:
+    """Whole state, one fact a line."""
+    lines = [title(state)]
+    lines += [alarm_line(a) for a in state.get("alarms", [])] or ["No alarms"]
+    live, view = state["live"], state["view"]
+    keys = [view["headline"], *view["lines"]] if view["headline"] else []
+    for key in keys:
+        if key in live:
+            row = live[key]
+            why = f"  ({row['problem']})" if row["problem"] else f"  ({row['note']})" if row["note"] else ""
+            lines.append(f"  {row['label']:<36} {shown(row):>14}{why}")
+    for point in state["points"]:
+        why = f"  ({point['problem']})" if point["problem"] else ""
+        lines.append(f"  {point['label']:<36} {shown(point):>14}{why}")
+    for finding in state.get("findings", []):
+        lines.append(f"  {finding['headline']}: {finding['text']}")
+    for device in state.get("devices", []):
+        lines.append(f"  device {device['name']}: {device['text']}")
+    store = state.get("store", {})
+    if store:
+        lines.append(f"  stored: {store['text']}")
+    lines.append(f"  {state['caution']}")
+    return lines
+
+
+def progress_line(state: dict[str, Any]) -> str:
+    """The one line that a log wants each while: stage, headline, first lines."""
+    live, view = state["live"], state["view"]
+    parts = [title(state).split(" · ")[0]]
+    rows = [live[key] for key in [view["headline"], *view["lines"][:3]] if key in live]
+    parts += [f"{row['label']} {shown(row)}" for row in rows if row["value"] is not None]
+    return " · ".join(parts)
+
+

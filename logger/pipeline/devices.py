@@ -1,0 +1,100 @@
+"""What the pipeline knows of a device, all of it from the device's own stored frames."""
+
+from firmware_protocol.errors import ProtocolError
+from firmware_protocol.framing import Frame, FrameDecoder
+from firmware_protocol.layout import Layout
+from firmware_protocol.messages import Describe, Hello, Message, Samples, Status, decode_payload
+from logger.compute.decode import ChannelDecoder, DecodeError, DeviceDecoder
+from logger.model.rig import RigChannel
+from logger.model.sample import PointSample
+
+
+def payload_of(raw: bytes) -> bytes | None:
+    """Payload of one stored frame, None when it is not one good frame."""
+    found = FrameDecoder().feed(raw)
+    return found[0].payload if len(found) == 1 and isinstance(found[0], Frame) else None
+
+
+class Device:
+    """channels: the rig's mapping. problem: why its samples cannot be read, None while they can."""
+
+    def __init__(self, device_id: str, channels: tuple[RigChannel, ...]) -> None:
+        self.device_id = device_id
+        self.channels = channels
+        self.hello: Hello | None = None
+        self.status: Status | None = None
+        self.problem: str | None = "not described yet"
+        self._describes: dict[int, bytes] = {}
+        self._layout: Layout | None = None
+        self._decoder: DeviceDecoder | None = None
+        self.scans = 0
+
+    @property
+    def decoders(self) -> tuple[ChannelDecoder, ...]:
+        return self._decoder.channels if self._decoder is not None else ()
+
+    @property
+    def described(self) -> tuple[Describe, ...]:
+        return self._layout.channels if self._layout is not None else ()
+
+    def frame(
+        self, t_ns: int, raw: bytes, message: Message | None = None, ambient_pa: float | None = None
+    ) -> list[PointSample]:
+        """Take one frame; the readings in it (none for other messages and for samples that cannot be read)."""
+        if message is None:
+            payload = payload_of(raw)
+            if payload is None:
+                return []
+            try:
+                message = decode_payload(payload)
+            except ProtocolError:
+                return []  # of a later minor version, or not meant for us
+        if isinstance(message, Samples):
+            return self._samples(t_ns, message, ambient_pa)
+        if isinstance(message, Hello):
+            self.hello = message
+            if self._layout is not None and self._layout.layout_id != message.layout_id:
+                self._forget()
+        elif isinstance(message, Describe):
+            self._describe(message, raw)
+        elif isinstance(message, Status):
+            self.status = message
+        return []
+
+    def _samples(self, t_ns: int, samples: Samples, ambient_pa: float | None) -> list[PointSample]:
+        if self._layout is None or self._decoder is None or samples.layout_id != self._layout.layout_id:
+            return []
+        try:
+            readings = self._layout.unpack(samples)
+        except ProtocolError as exc:
+            self.problem = str(exc)
+            return []
+        self.scans += 1
+        return self._decoder.decode(t_ns, readings, ambient_pa)
+
+    def _describe(self, message: Describe, raw: bytes) -> None:
+        payload = payload_of(raw)
+        if payload is None:
+            return
+        self._describes[message.index] = payload
+        count = self.hello.channels if self.hello is not None else None
+        if count is None or any(i not in self._describes for i in range(count)):
+            return
+        try:
+            layout = Layout.from_payloads([self._describes[i] for i in range(count)])
+        except ProtocolError as exc:
+            self.problem = str(exc)
+            return
+        if self.hello is not None and layout.layout_id != self.hello.layout_id:
+            return  # descriptions of two layouts mixed: the missing ones are still to come
+        try:
+            self._decoder = DeviceDecoder(layout.channels, self.channels)
+            self.problem = None
+        except DecodeError as exc:
+            self._decoder, self.problem = None, str(exc)
+        self._layout = layout
+
+    def _forget(self) -> None:
+        self._describes.clear()
+        self._layout = self._decoder = None
+        self.problem = "its channels changed; waiting for their descriptions"

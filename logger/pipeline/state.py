@@ -1,0 +1,93 @@
+"""The job as told by its events: every change goes through `apply`, live and on replay alike."""
+
+from dataclasses import replace
+from typing import Any
+
+from logger.model.cylinder import Cylinder
+from logger.model.finding import Finding
+from logger.model.job import Job, Note, Stage, StageKind
+from logger.model.plain import cylinder_from, finding_from, job_from
+
+Event = dict[str, Any]  # JSON object with "type" and "t_ns"
+NOTES_KEPT = 200
+
+
+class JobState:
+    """job is None until JOB_OPENED. stages: all, in order; the last may be running.
+
+    cylinders: by name. on_scale: the name of the one now filled or emptied. marks: (t_ns, act, text) of all stages.
+    findings: by stage number, as concluded at the stage's end.
+    """
+
+    def __init__(self) -> None:
+        self.job: Job | None = None
+        self.rig_text = ""
+        self.rig_digest = ""
+        self.stages: list[Stage] = []
+        self.cylinders: dict[str, Cylinder] = {}
+        self.on_scale: str | None = None
+        self.notes: list[Note] = []
+        self.marks: list[tuple[int, str, str]] = []
+        self.findings: dict[int, list[Finding]] = {}
+        self.gaps: list[Event] = []
+        self.closed = False
+
+    @property
+    def stage(self) -> Stage | None:
+        """The running stage."""
+        return self.stages[-1] if self.stages and self.stages[-1].ended_ns is None else None
+
+    @property
+    def cylinder(self) -> Cylinder | None:
+        return self.cylinders.get(self.on_scale) if self.on_scale else None
+
+    def apply(self, event: Event) -> None:
+        """An event of an unknown type (of a later version) changes nothing."""
+        handler = getattr(self, "_on_" + event["type"].replace("-", "_"), None)
+        if handler is not None:
+            handler(event)
+
+    def _on_job_opened(self, event: Event) -> None:
+        self.job = job_from(event["job"])
+        self.closed = False
+        for data in event.get("cylinders", ()):
+            cylinder = cylinder_from(data)
+            self.cylinders[cylinder.name] = cylinder
+
+    def _on_rig_loaded(self, event: Event) -> None:
+        self.rig_text, self.rig_digest = event["text"], event["sha256"]
+
+    def _on_stage_begun(self, event: Event) -> None:
+        self.stages.append(
+            Stage(event["number"], StageKind(event["kind"]), event["t_ns"], None, dict(event.get("settings", {})))
+        )
+
+    def _on_stage_ended(self, event: Event) -> None:
+        if self.stages:
+            self.stages[-1] = replace(self.stages[-1], ended_ns=event["t_ns"])
+
+    def _on_mark(self, event: Event) -> None:
+        self.marks.append((event["t_ns"], event["act"], event.get("text", "")))
+
+    def _on_note(self, event: Event) -> None:
+        self.notes.append(Note(event["t_ns"], event["text"], event.get("author", "")))
+        del self.notes[:-NOTES_KEPT]
+
+    def _on_cylinder_on_scale(self, event: Event) -> None:
+        cylinder = cylinder_from(event["cylinder"])
+        self.cylinders[cylinder.name] = cylinder
+        self.on_scale = cylinder.name
+
+    def _on_finding(self, event: Event) -> None:
+        self.findings.setdefault(event["stage"], []).append(finding_from(event["finding"]))
+
+    def _on_setting(self, event: Event) -> None:
+        if self.job is not None and event["key"] in ("units", "barometer_pa", "full_charge_kg", "volume_m3"):
+            self.job = replace(self.job, **{event["key"]: event["value"]})
+
+    def _on_gap(self, event: Event) -> None:
+        self.gaps.append(event)
+
+    def _on_job_closed(self, event: Event) -> None:
+        self.closed = True
+

@@ -1,0 +1,18 @@
+"""EvidenceError
+├── SignatureError   a signature or key that cannot be read, or does not fit what was signed
+└── BundleError      an archive that is refused, or a bag that is not whole
+
+The message says what is wrong and where; text taken from the evidence in it is made harmless first.
+"""
+
+
+class EvidenceError(Exception):
+    """Evidence cannot be made or does not hold."""
+
+
+class SignatureError(EvidenceError):
+    pass
+
+
+class BundleError(EvidenceError):
+    pass

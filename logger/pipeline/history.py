@@ -58,7 +58,7 @@ class History:
             self._sorted = False
         else:
             self._last = index
-        if len(self._buckets) > self._max:
+        while len(self._buckets) > self._max:  # sparse readings may need it more than once
             self._double()
 
     def fault(self, t_ns: int, problem: str) -> None:

@@ -1,0 +1,43 @@
+"""The job file."""
+
+from datetime import date
+
+import pytest
+
+from logger.config.errors import FileProblems
+from logger.config.job_file import parse_job
+
+GOOD = """
+[job]
+refrigerant = "r407c"
+full_charge = "220lb"
+volume = "180L"
+recovery_machine_made = 2019-05-01
+
+[[cylinder]]
+name = "C-1"
+tare = "55lb"
+water_capacity = "123lb"
+service_pressure = "400psi"
+tested = 2024-02-01
+refrigerant = "407C"
+"""
+
+
+def test_units_and_names() -> None:
+    job, (cylinder,) = parse_job(GOOD, "2026-11-25-01")
+    assert job.refrigerant == cylinder.refrigerant == "R-407C"
+    assert job.full_charge_kg == pytest.approx(220 * 0.45359237)
+    assert job.volume_m3 == pytest.approx(0.18)
+    assert job.recovery_machine_made == date(2019, 5, 1)
+    assert cylinder.service_pressure_pa == pytest.approx(400 * 6894.757293)
+
+
+def test_every_fault_of_meaning_is_told() -> None:
+    bad = GOOD.replace("r407c", "R-4070").replace("220lb", "-1lb").replace("55lb", "55").replace("400psi", "400F")
+    bad += '[[cylinder]]\nname = "C-1"\ntare = "1kg"\nwater_capacity = "2kg"\n'
+    with pytest.raises(FileProblems) as caught:
+        parse_job(bad, "j")
+    keys = {key for key, _ in caught.value.problems}
+    assert keys == {"job.refrigerant", "job.full_charge", "cylinder[1].tare", "cylinder[1].service_pressure",
+                    "cylinder[2].name"}  # fmt: skip

@@ -1,0 +1,118 @@
+"""The rig file: read right, and every fault told at once with its key."""
+
+from pathlib import Path
+
+import pytest
+
+from logger.config.errors import FileProblems
+from logger.config.rig_file import load_rig, parse_rig
+
+GOOD = """
+[rig]
+name = "Trolley 1"
+
+[[device]]
+name = "manifold board"
+url = "socket://127.0.0.1:5001"
+id = "52696D6500000001"
+
+  [[device.channel]]
+  index = 0
+  point = "suction_pressure"
+  zero = "0.4psi"
+  span = 1.003
+  u = "0.5psi"
+  calibrated = 2026-03-02
+  certificate = "C-118"
+
+  [[device.channel]]
+  index = 1
+  point = "suction_temperature"
+  zero = "0.9F"
+
+[alarms.overfill]
+limit = 0.75
+"""
+
+
+def test_units_become_si() -> None:
+    rig = parse_rig(GOOD)
+    device = rig.devices[0]
+    assert device.device_id == "52696d6500000001"
+    pressure, temperature = device.channels
+    assert pressure.calibration.zero == pytest.approx(0.4 * 6894.757)
+    assert pressure.calibration.u == pytest.approx(0.5 * 6894.757)
+    assert temperature.calibration.zero == pytest.approx(0.5)
+    assert rig.alarms == {"overfill": {"limit": 0.75}}
+    assert rig.text == GOOD
+
+
+def test_every_fault_is_told_at_once() -> None:
+    bad = """
+[[device]]
+name = "one"
+url = "COM3"
+id = "12"
+colour = "green"
+  [[device.channel]]
+  index = -1
+  point = "suction_pressure"
+[[device]]
+name = ""
+"""
+    with pytest.raises(FileProblems) as caught:
+        parse_rig(bad, "r.toml")
+    keys = [key for key, _ in caught.value.problems]
+    assert keys == ["device[1].colour", "device[1].channel[1].index", "device[2].name"] or set(keys) == {
+        "device[1].colour", "device[1].channel[1].index", "device[2].name",
+    }  # fmt: skip
+    assert str(caught.value).startswith("r.toml: 3 problem(s)\n  device[1]")
+
+
+def test_faults_of_meaning_are_told_at_once() -> None:
+    bad = """
+[[device]]
+name = "one"
+url = "COM3"
+id = "12"
+  [[device.channel]]
+  index = 0
+  point = "suction_presure"
+  [[device.channel]]
+  index = 1
+  point = "vacuum"
+  zero = "3F"
+[[device]]
+name = "two"
+url = "COM3"
+  [[device.channel]]
+  index = 1
+  point = "vacuum"
+[[device]]
+name = "three"
+"""
+    with pytest.raises(FileProblems) as caught:
+        parse_rig(bad)
+    problems = dict(caught.value.problems)
+    assert "16 to 32 hex digits" in problems["device[1].id"]
+    assert "'suction_presure' is no measuring point" in problems["device[1].channel[1].point"]
+    assert "temperature, not a pressure difference" in problems["device[1].channel[2].zero"]
+    assert problems["device[2].url"] == "the same url as device[1].url"
+    assert problems["device[2].channel[1].point"].startswith("the same point as device[1]")
+    assert "needs a url or an id" in problems["device[3]"]
+
+
+@pytest.mark.parametrize(
+    ("content", "word"),
+    [(b"[rig\n", "TOML"), (b"\xff\xfe", "UTF-8"), (b"", "missing"), (b"x" * 1_000_001, "larger than")],
+)
+def test_a_wrong_file_is_told(tmp_path: Path, content: bytes, word: str) -> None:
+    path = tmp_path / "rig.toml"
+    path.write_bytes(content)
+    with pytest.raises(FileProblems, match=word):
+        load_rig(path)
+
+
+def test_a_missing_file_is_told(tmp_path: Path) -> None:
+    with pytest.raises(FileProblems, match="No such file"):
+        load_rig(tmp_path / "none.toml")

@@ -1,0 +1,110 @@
+"""The screen: exactly the size asked for, the large number there, foreign text harmless."""
+
+import copy
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.screen.braille import plot
+from logger.screen.digits import ROWS, large
+from logger.screen.layout import render
+from logger.screen.plain import progress_line, status_lines
+
+
+def row(label: str, value: float | None, quantity: str, text: str, problem: str | None = None) -> dict[str, Any]:
+    return {"label": label, "value": value, "quantity": quantity, "text": text, "problem": problem, "note": None}
+
+
+STATE: dict[str, Any] = {
+    "job": {"job_id": "2026-01-02-01", "refrigerant": "R-407C", "invented": True},
+    "stage": {"label": "Recovery", "running": True, "elapsed_s": 4205.0},
+    "view": {"headline": "cylinder_of_limit", "lines": ["recovered", "time_to_limit"], "trend": "cylinder_mass",
+             "log_trend": False},
+    "live": {
+        "cylinder_of_limit": row("Cylinder, share of its limit", 0.912, "ratio", "91.2 %"),
+        "recovered": row("Recovered", 50.1, "mass", "110.4 lb"),
+        "time_to_limit": row("Cylinder at its limit in", 754.0, "time", "12.6 min"),
+    },
+    "points": [
+        {"point": "cylinder_mass", **row("Cylinder on scale", 75.0, "mass", "165.3 lb")},
+        {"point": "cylinder_pressure", **row("Cylinder pressure", None, "pressure", "unknown", "open circuit")},
+    ],
+    "findings": [],
+    "notes": [],
+    "alarms": [
+        {"key": "overfill-warning", "label": "Cylinder nearly full", "priority": "high", "active": True,
+         "acknowledged": False, "message": "Have the next cylinder ready."},
+    ],
+    "devices": [{"name": "scale board", "text": "connected", "ok": True}],
+    "store": {"text": "stored to 07:15:02", "ok": True},
+    "caution": "Records and warns only. Local codes and the cylinder's markings come first.",
+}  # fmt: skip
+TREND = [{"low_shown": 100.0 + i, "high_shown": 101.0 + i, "unit_shown": "lb", "t_ns": i * 10**10} for i in range(200)]
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (60, 16), (100, 30)])
+@pytest.mark.parametrize("page", ["main", "readings", "findings"])
+def test_it_fits_any_size(size: tuple[int, int], page: str) -> None:
+    width, height = size
+    lines = render(STATE, TREND, width, height, page)
+    assert len(lines) == height
+    assert all(line.cell_len <= width for line in lines)
+
+
+def test_what_matters_is_on_the_main_page() -> None:
+    text = "\n".join(line.plain for line in render(STATE, TREND, 80, 24))
+    for part in ("Recovery 1:10:05", "INVENTED DATA", "Cylinder nearly full", "not acknowledged", "110.4 lb", "12:34",
+                 "unknown", "q leave", "██", "markings come first"):  # fmt: skip
+        assert part in text, part
+
+
+def test_an_unknown_headline_says_why() -> None:
+    state = copy.deepcopy(STATE)
+    state["live"]["cylinder_of_limit"] = row("Cylinder", None, "ratio", "unknown", "the scale is silent")
+    text = "\n".join(line.plain for line in render(state, TREND, 80, 24))
+    assert "the scale is silent" in text
+    assert "91" not in text
+
+
+@given(st.text(alphabet="0123456789.,-+:? %kg", max_size=12), st.integers(1, 120), st.integers(1, 14))
+@settings(max_examples=150, deadline=None)
+def test_large_digits_keep_their_room(text: str, width: int, height: int) -> None:
+    lines = large(text, width, height)
+    assert lines == [text] or (len(lines) % ROWS == 0 and len(lines) <= height)
+    assert lines == [text] or all(len(line) <= width for line in lines)
+
+
+@given(
+    st.lists(st.one_of(st.none(), st.floats(-1e6, 1e6)), max_size=100), st.integers(1, 60), st.integers(1, 12),
+    st.booleans(),
+)  # fmt: skip
+@settings(max_examples=150, deadline=None)
+def test_a_plot_never_fails_and_keeps_its_size(
+    values: list[float | None], width: int, height: int, log: bool
+) -> None:
+    drawn = plot(values, values, width, height, log)
+    if drawn is not None:
+        rows, low, high = drawn
+        assert len(rows) == height and all(len(r) == width for r in rows)
+        assert low <= high
+
+
+def test_a_single_spike_is_drawn() -> None:
+    flat: list[float | None] = [10.0] * 100
+    spike = [*flat]
+    spike[40] = 1000.0
+    drawn = plot(flat, spike, 50, 6)
+    assert drawn is not None
+    assert drawn[2] == 1000.0
+    assert drawn[0][0][20] != " "
+
+
+def test_plain_lines_hold_everything() -> None:
+    text = "\n".join(status_lines(STATE))
+    for part in ("Recovery", "110.4 lb", "open circuit", "scale board", "come first"):
+        assert part in text
+    assert progress_line(STATE) == (
+        "Recovery 1:10:05 · Cylinder, share of its limit 91.2 % · Recovered 110.4 lb · Cylinder at its limit in 12:34"
+    )

@@ -23,7 +23,8 @@ def main() -> int:
         begun = time.monotonic()
         tool = [str(here / command[0]), *command[1:]]
         done = subprocess.run(tool, cwd=ROOT, capture_output=True, text=True, check=False)
-        print(f"{name}: {'passed' if done.returncode == 0 else 'FAILED'} ({time.monotonic() - begun:.0f} s)", flush=True)
+        verdict = "FAILED" if done.returncode else "passed"
+        print(f"{name}: {verdict} ({time.monotonic() - begun:.0f} s)", flush=True)
         if done.returncode:
             print(done.stdout + done.stderr)
             failed.append(name)

@@ -1,0 +1,222 @@
+"""The bag and its archive: what we write is reproducible and plain, what an enemy writes is refused in words."""
+
+import io
+import struct
+import subprocess
+import zipfile
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.evidence import bagit, safezip
+from logger.evidence.bagit import Bag, digest_of, tag_files
+from logger.evidence.errors import BundleError
+from logger.evidence.safezip import SafeZip, Source, write_zip
+
+PAYLOAD = {"readings.csv": b"time,a\n" * 1000, "records/segments.jsonl": b'{"id":1}\n', "empty.txt": b""}
+
+
+def bag_files(payload: dict[str, bytes] = PAYLOAD) -> dict[str, bytes]:
+    digests = {name: digest_of([data]) for name, data in payload.items()}
+    tags = tag_files(digests, [("External-Identifier", "job-1")], {"README.txt": b"read me\n"})
+    return {**tags, **{f"data/{name}": data for name, data in payload.items()}}
+
+
+def packed(files: dict[str, bytes], top: str = "bag") -> bytes:
+    out = io.BytesIO()
+    write_zip(out, [Source(f"{top}/{name}", len(data), [data]) for name, data in files.items()])
+    return out.getvalue()
+
+
+def opened(data: bytes) -> Bag:
+    return Bag(SafeZip(io.BytesIO(data)))
+
+
+def foreign(*entries: tuple[str | zipfile.ZipInfo, bytes]) -> bytes:
+    """An archive as any other program might write it."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in entries:
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+def test_same_contents_same_bytes_and_all_holds() -> None:
+    data = packed(bag_files())
+    assert data == packed(bag_files())
+    bag = opened(data)
+    assert bag.top == "bag"
+    assert bagit.tag_problems(bag) == []
+    assert bagit.payload_problems(bag) == []
+    assert b"".join(bag.chunks("data/readings.csv")) == PAYLOAD["readings.csv"]
+    assert bag.info()["Payload-Oxum"] == f"{sum(map(len, PAYLOAD.values()))}.3"
+
+
+def test_stock_sha256sum_checks_both_manifests(tmp_path: Path) -> None:
+    with zipfile.ZipFile(io.BytesIO(packed(bag_files()))) as archive:
+        archive.extractall(tmp_path)
+    command = ["sha256sum", "--strict", "-c", "manifest-sha256.txt", "tagmanifest-sha256.txt"]
+    assert subprocess.run(command, cwd=tmp_path / "bag", capture_output=True).returncode == 0
+    (tmp_path / "bag/data/empty.txt").write_text("no longer")
+    assert subprocess.run(command, cwd=tmp_path / "bag", capture_output=True).returncode == 1
+
+
+def test_a_changed_missing_or_added_payload_file_is_told() -> None:
+    files = bag_files()
+    assert (
+        "data/readings.csv was changed"
+        in bagit.payload_problems(opened(packed(files | {"data/readings.csv": b"x"})))[0]
+    )
+    less = {k: v for k, v in files.items() if k != "data/empty.txt"}
+    assert "listed but missing" in bagit.payload_problems(opened(packed(less)))[0]
+    more = bagit.payload_problems(opened(packed(files | {"data/extra.txt": b"x"})))
+    assert "nothing vouches" in more[0] and "Payload-Oxum" in more[1]
+    assert "nothing vouches" in bagit.tag_problems(opened(packed(files | {"LOOK.txt": b"x"})))[0]
+    assert "README.txt was changed" in bagit.tag_problems(opened(packed(files | {"README.txt": b"x"})))[0]
+
+
+def test_a_wrong_oxum_with_right_manifests_is_told() -> None:
+    files = bag_files()
+    info = files["bag-info.txt"].replace(b".3", b".4")
+    problems = bagit.payload_problems(opened(packed(files | {"bag-info.txt": info})))
+    assert len(problems) == 1 and "Payload-Oxum" in problems[0]
+
+
+@pytest.mark.parametrize(
+    ("manifest", "what"),
+    [
+        (b"nonsense\n", "line 1"),
+        (b"a" * 64 + b"  data/x\n" + b"b" * 64 + b"  data/x\n", "listed twice"),
+        (b"a" * 64 + b"  \xff\n", "UTF-8"),
+    ],
+)
+def test_a_manifest_that_cannot_be_read(manifest: bytes, what: str) -> None:
+    with pytest.raises(BundleError, match=what):
+        bagit.parse_manifest(manifest, "manifest-sha256.txt")
+
+
+def test_a_manifest_cannot_reach_outside_the_payload() -> None:
+    files = bag_files() | {"manifest-sha256.txt": b"a" * 64 + b"  ../../etc/passwd\n"}
+    assert "not under data/" in bagit.payload_problems(opened(packed(files)))[0]
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../x", "bag/../../x", "/etc/x", "bag//x", "bag/./x", "C:/x", "bag\\x", "bag/x\x1b[2J", "bag/a\x00b", "bag/x.",
+     "bag/ x", "bag/é", "bag/" + "x" * 300, "a/b/c/d/e/f/g/h/i", "bag/=cmd", "", "bag/.hidden"],
+)  # fmt: skip
+def test_names_that_play_tricks_are_refused(name: str) -> None:
+    info = zipfile.ZipInfo("placeholder")
+    info.filename = name
+    with pytest.raises(BundleError, match=r"refused|not a zip"):
+        SafeZip(io.BytesIO(foreign((info, b"x"))))
+
+
+def test_links_encryption_odd_methods_and_special_files_are_refused() -> None:
+    link = zipfile.ZipInfo("bag/link")
+    link.external_attr = 0o120777 << 16
+    with pytest.raises(BundleError, match="link"):
+        SafeZip(io.BytesIO(foreign((link, b"/etc/passwd"))))
+    data = bytearray(foreign(("bag/x", b"x")))
+    at = data.index(b"PK\x01\x02")
+    data[at + 8] |= 1
+    with pytest.raises(BundleError, match="encrypted"):
+        SafeZip(io.BytesIO(bytes(data)))
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_LZMA) as archive:
+        archive.writestr("bag/x", b"x")
+    with pytest.raises(BundleError, match="method"):
+        SafeZip(out)
+
+
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+def test_one_name_twice_also_in_other_case_is_refused() -> None:
+    for second in ("bag/x", "bag/X"):
+        with pytest.raises(BundleError, match="twice"):
+            SafeZip(io.BytesIO(foreign(("bag/x", b"1"), (second, b"2"))))
+
+
+def test_bombs_are_refused_before_unpacking(monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(BundleError, match="zip bomb"):
+        SafeZip(io.BytesIO(foreign(("bag/zeros", bytes(10_000_000)))))
+    with pytest.raises(BundleError, match="at most"):
+        SafeZip(io.BytesIO(foreign(*((f"bag/{i}", b"") for i in range(safezip.MAX_ENTRIES + 1)))))
+    monkeypatch.setattr(safezip, "MAX_BYTES", 5000)
+    with pytest.raises(BundleError, match="zip bomb"):
+        SafeZip(io.BytesIO(foreign(*((f"bag/{i}", bytes(999)) for i in range(6)))))
+
+
+def test_a_file_that_lies_about_its_size_is_refused() -> None:
+    """The directory says 5 bytes, the data go on (and the other way round)."""
+    for stated, what in ((5, "damaged"), (500, "damaged|shorter")):
+        data = bytearray(foreign(("bag/x", b"0123456789")))
+        at = data.index(b"PK\x01\x02")
+        data[at + 24 : at + 28] = struct.pack("<I", stated)
+        archive = SafeZip(io.BytesIO(bytes(data)))
+        with pytest.raises(BundleError, match=what):
+            archive.read("bag/x", 1000)
+
+
+def test_overlapping_files_are_refused() -> None:
+    data = bytearray(foreign(("bag/x", b"1" * 50), ("bag/y", b"1" * 50)))
+    second = data.index(b"PK\x01\x02", data.index(b"PK\x01\x02") + 1)
+    data[second + 42 : second + 46] = struct.pack("<I", 0)
+    with pytest.raises(BundleError, match="overlaps"):
+        SafeZip(io.BytesIO(bytes(data)))
+
+
+def test_bytes_before_or_after_the_archive_are_refused() -> None:
+    good = foreign(("bag/x", b"1"))
+    for data in (b"#!/bin/sh\n" + good, good + b"\n", b"", b"PK"):
+        with pytest.raises(BundleError):
+            SafeZip(io.BytesIO(data))
+
+
+@given(st.data())
+@settings(max_examples=150, deadline=None)
+def test_cut_or_flipped_archives_give_only_the_stated_error(data: st.DataObject) -> None:
+    good = packed(bag_files())
+    if data.draw(st.booleans()):
+        bad = good[: data.draw(st.integers(0, len(good) - 1))]
+    else:
+        at = data.draw(st.integers(0, len(good) - 1))
+        bad = good[:at] + bytes([good[at] ^ data.draw(st.integers(1, 255))]) + good[at + 1 :]
+    try:
+        bag = opened(bad)
+        found = bagit.tag_problems(bag) + bagit.payload_problems(bag)
+        contents = {name: b"".join(bag.chunks(name)) for name in bag.names} if not found else {}
+    except BundleError:
+        return
+    assert found or contents == bag_files()  # what is called whole, is
+
+
+@given(
+    st.dictionaries(st.from_regex(r"[a-z0-9_][a-z0-9_-]{0,20}", fullmatch=True), st.binary(max_size=200), max_size=8)
+)
+@settings(max_examples=50, deadline=None)
+def test_any_payload_comes_back(payload: dict[str, bytes]) -> None:
+    bag = opened(packed(bag_files(payload)))
+    assert bagit.tag_problems(bag) == bagit.payload_problems(bag) == []
+    assert {n[5:]: bag.read(n) for n in bag.names if n.startswith("data/")} == payload
+
+
+def test_a_zip_that_holds_no_bag_is_refused() -> None:
+    for files in ({}, {"bagit.txt": b"x"}):
+        with pytest.raises(BundleError):
+            opened(packed(files))
+    with pytest.raises(BundleError, match="one folder"):
+        opened(foreign(("a/x", b""), ("b/x", b"")))
+    with pytest.raises(BundleError, match="declare"):
+        opened(packed(bag_files() | {"bagit.txt": b"BagIt-Version: 9\n"}))
+
+
+def test_writing_what_could_not_be_read_back_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(BundleError, match="refused"):
+        write_zip(io.BytesIO(), [Source("../x", 0, [])])
+    with pytest.raises(BundleError, match="announced"):
+        write_zip(io.BytesIO(), [Source("x/y", 3, [b"12"])])
+    monkeypatch.setattr(safezip, "MAX_BYTES", 2)
+    with pytest.raises(BundleError, match="most one bundle"):
+        write_zip(io.BytesIO(), [Source("x/y", 3, [b"123"])])

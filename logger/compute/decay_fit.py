@@ -1,0 +1,289 @@
+"""Shapes of the pressure rise in a closed, evacuated system, and which of them the readings support.
+
+A leak from atmosphere into vacuum brings gas at a constant rate: a straight line. Moisture, oil and outgassing bring
+gas until it balances: a rise that levels off. Both together add (C. Zapfe, CERN Accelerator School 2006, leak
+detection). Fitted are
+
+    flat        p = a
+    linear      p = a + b t
+    saturating  p = a + sum c (1 - exp(-t/tau))          one or two time constants
+    both        p = a + b t + sum c (1 - exp(-t/tau))
+
+on block means of the (temperature-corrected) readings. For given time constants the rest is linear least squares;
+the time constants are searched on a logarithmic grid and refined. Shapes are ranked by the corrected Akaike
+criterion over the *effective* number of readings: neighbouring residuals that move together count as one, and the
+residual variance never falls under what the display's digits and the noise within a block allow.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger.compute.blocks import Blocks
+from logger.compute.lsq import LinearFit, correlation_time, dot, fit_columns, solve_normal
+
+GRID = 14
+LEAST_BLOCKS = 12
+
+
+class Shape(StrEnum):
+    FLAT = "flat"
+    LINEAR = "linear"
+    SATURATING = "saturating"
+    BOTH = "both"
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeFit:
+    """One fitted shape. Times in s from `t0_s`, pressures in Pa.
+
+    start_pa: a. rate_pa_s: b, 0 where the shape has none. terms: (c, tau). criterion: AICc, lower is better.
+    u_rate: standard uncertainty of b, residual correlation and the time constants' own uncertainty included.
+    """
+
+    shape: Shape
+    t0_s: float
+    start_pa: float
+    rate_pa_s: float
+    terms: tuple[tuple[float, float], ...]
+    criterion: float
+    rms_pa: float
+    u_rate: float = 0.0
+
+    def at(self, t_s: float) -> float:
+        """Pressure of the curve, Pa, at a time on the series' axis."""
+        t = t_s - self.t0_s
+        rise = sum(c * -math.expm1(-t / tau) for c, tau in self.terms)
+        return self.start_pa + self.rate_pa_s * t + rise
+
+    @property
+    def levels_off_at_pa(self) -> float:
+        """Where the saturating part ends, the line left out."""
+        return self.start_pa + sum(c for c, _ in self.terms)
+
+    @property
+    def slowest_s(self) -> float:
+        return max((tau for _, tau in self.terms), default=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Shapes:
+    """All fits, best of each shape. n_eff: readings that count as independent, of n blocks."""
+
+    best: ShapeFit
+    by_shape: dict[Shape, ShapeFit]
+    n: int
+    n_eff: float
+    u_block_pa: float
+
+    def lead(self, over: Sequence[Shape]) -> float:
+        """By how much the best fit's criterion beats the best of these shapes; 0 if it is one of them."""
+        return min((self.by_shape[s].criterion for s in over if s in self.by_shape), default=math.inf) - (
+            self.best.criterion
+        )
+
+
+def fit_shapes(data: Blocks, value: Sequence[float] | None = None) -> Shapes | None:
+    """Fit all shapes to block means. `value`: corrected means in place of data.value. None under 12 blocks."""
+    y_raw = data.value if value is None else value
+    n = len(data)
+    if n < LEAST_BLOCKS or data.t_s[-1] <= data.t_s[0]:
+        return None
+    t0, span = data.t_s[0], data.t_s[-1] - data.t_s[0]
+    x = [(t - t0) / span for t in data.t_s]  # 0..1, so that columns are alike in size
+    root = _weights(y_raw)
+    search = _Search(x, y_raw, root)
+    found: list[_Candidate] = [search.plain(False), search.plain(True)]
+    for linear in (False, True):
+        found += [c for c in (search.one(linear), search.two(linear)) if c is not None]
+    richest = min(found, key=lambda c: c.rss)
+    stretch = correlation_time(search.residuals(richest), richest.parameters)
+    n_eff = max(n / stretch, 6.0)
+    floor = data.u**2
+    fits = [_finish(c, t0, span, n, n_eff, floor) for c in found]
+    by_shape: dict[Shape, ShapeFit] = {}
+    for fit in sorted(fits, key=lambda f: f.criterion):
+        by_shape.setdefault(fit.shape, fit)
+    best = min(by_shape.values(), key=lambda f: f.criterion)
+    return Shapes(best, by_shape, n, n_eff, max(data.u, math.sqrt(richest.rss / n)))
+
+
+def _weights(y: Sequence[float]) -> list[float]:
+    """Square roots of the rows' weights: even, or as 1/p where the scatter clearly grows with the pressure.
+
+    Scatter is read from second differences of neighbours, which a smooth rise hardly enters. A weight is 1 at the
+    lowest pressure, so a weighted residual is in Pa there.
+    """
+    n = len(y)
+    rough = [abs(a - 2.0 * b + c) for a, b, c in zip(y, y[1:], y[2:], strict=False)]
+    order = sorted(range(1, n - 1), key=lambda i: y[i])
+    third = max(len(order) // 3, 1)
+    low = sorted(rough[i - 1] for i in order[:third])[third // 2]
+    high = sorted(rough[i - 1] for i in order[-third:])[third // 2]
+    least = min(y)
+    y_low, y_high = y[order[third // 2]], y[order[-(third // 2) - 1]]
+    if least <= 0.0 or y_high < 1.5 * y_low or high < 2.0 * low or low <= 0.0:
+        return [1.0] * n
+    return [least / p for p in y]
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    shape: Shape
+    fit: LinearFit  # columns: 1, [t], exponentials
+    taus: tuple[float, ...]  # in units of the span
+    rss: float
+    u_rate_unit: float  # sqrt of the unit-variance covariance of b, time constants included
+
+    @property
+    def parameters(self) -> int:
+        return len(self.fit.coefficients) + len(self.taus)
+
+
+class _Search:
+    """Rows and columns of one data set; columns are weighted."""
+
+    def __init__(self, x: list[float], y: Sequence[float], root: list[float]) -> None:
+        self.x, self.root = x, root
+        self.y = [v * w for v, w in zip(y, root, strict=True)]
+        self.ones = list(root)
+        self.ramp = [v * w for v, w in zip(x, root, strict=True)]
+        shortest = max(2.0 / len(x), 0.005)
+        self.taus = [shortest * (3.0 / shortest) ** (i / (GRID - 1)) for i in range(GRID)]
+        self.columns = [self._rise(tau) for tau in self.taus]
+        basis = [self.ones, self.ramp, *self.columns]
+        self.gram = [[0.0] * len(basis) for _ in basis]
+        for i in range(len(basis)):
+            for j in range(i + 1):
+                self.gram[i][j] = self.gram[j][i] = dot(basis[i], basis[j])
+        self.right = [dot(b, self.y) for b in basis]
+        self.yy = dot(self.y, self.y)
+
+    def _rise(self, tau: float) -> list[float]:
+        return [-math.expm1(-v / tau) * w for v, w in zip(self.x, self.root, strict=True)]
+
+    def plain(self, linear: bool) -> _Candidate:
+        columns = [self.ones, self.ramp] if linear else [self.ones]
+        fit = fit_columns(columns, self.y)
+        assert fit is not None  # a constant and a ramp over distinct times are independent
+        shape = Shape.LINEAR if linear else Shape.FLAT
+        return _Candidate(shape, fit, (), fit.rss, math.sqrt(fit.inverse[1][1]) if linear else 0.0)
+
+    def _grid_fit(self, linear: bool, picks: Sequence[int]) -> LinearFit | None:
+        rows = [0, 1] if linear else [0]
+        rows += [2 + p for p in picks]
+        return solve_normal([[self.gram[i][j] for j in rows] for i in rows], [self.right[i] for i in rows], self.yy)
+
+    def _allowed(self, linear: bool, tau: float) -> bool:
+        """Beside a line, a time constant longer than the test is a line itself."""
+        return tau <= (1.0 if linear else 3.0)
+
+    def one(self, linear: bool) -> _Candidate | None:
+        scored = []
+        for i, tau in enumerate(self.taus):
+            if self._allowed(linear, tau):
+                fit = self._grid_fit(linear, (i,))
+                if fit is not None and _physical(fit, (tau,), linear):
+                    scored.append((fit.rss, i))
+        if not scored:
+            return None
+        _, i = min(scored)
+        return self._refined(linear, (self.taus[i],))
+
+    def two(self, linear: bool) -> _Candidate | None:
+        scored = []
+        for i in range(GRID):
+            for j in range(i + 2, GRID):  # neighbours on the grid are one time constant
+                taus = (self.taus[i], self.taus[j])
+                if self._allowed(linear, taus[1]):
+                    fit = self._grid_fit(linear, (i, j))
+                    if fit is not None and _physical(fit, taus, linear):
+                        scored.append((fit.rss, taus))
+        if not scored:
+            return None
+        return self._refined(linear, min(scored)[1])
+
+    def _refined(self, linear: bool, taus: tuple[float, ...]) -> _Candidate | None:
+        """Each time constant in turn by golden section on its logarithm, within one grid step."""
+        step = math.log(self.taus[1] / self.taus[0])
+        longest = 1.0 if linear else 3.0
+        for _ in range(len(taus)):
+            for which in range(len(taus)):
+                others = [self._rise(tau) for i, tau in enumerate(taus) if i != which]
+                taus = self._golden(linear, taus, which, others, step, longest)
+        fit = self._solve(linear, taus)
+        if fit is None or not _physical(fit, taus, linear):
+            return None
+        shape = Shape.BOTH if linear else Shape.SATURATING
+        return _Candidate(shape, fit, taus, fit.rss, self._u_rate_unit(fit, taus) if linear else 0.0)
+
+    def _solve(self, linear: bool, taus: Sequence[float]) -> LinearFit | None:
+        columns = [self.ones, *([self.ramp] if linear else []), *(self._rise(tau) for tau in taus)]
+        return fit_columns(columns, self.y)
+
+    def _golden(
+        self, linear: bool, taus: tuple[float, ...], which: int, others: list[list[float]], step: float, longest: float
+    ) -> tuple[float, ...]:
+        def trial(log_tau: float) -> tuple[float, tuple[float, ...]]:
+            tried = tuple(math.exp(log_tau) if i == which else tau for i, tau in enumerate(taus))
+            columns = [self.ones, *([self.ramp] if linear else []), self._rise(tried[which]), *others]
+            fit = fit_columns(columns, self.y)
+            return (math.inf if fit is None else fit.rss), tried
+
+        ratio = (math.sqrt(5.0) - 1.0) / 2.0
+        low = math.log(taus[which]) - step
+        high = min(math.log(taus[which]) + step, math.log(longest))
+        a, b = high - ratio * (high - low), low + ratio * (high - low)
+        fa, fb = trial(a), trial(b)
+        for _ in range(7):
+            if fa[0] < fb[0]:
+                high, b, fb = b, a, fa
+                a = high - ratio * (high - low)
+                fa = trial(a)
+            else:
+                low, a, fa = a, b, fb
+                b = low + ratio * (high - low)
+                fb = trial(b)
+        return min(fa, fb, trial(math.log(taus[which])))[1]
+
+    def _u_rate_unit(self, fit: LinearFit, taus: Sequence[float]) -> float:
+        """Standard uncertainty of b for unit variance, with the time constants as free as the rest (Gauss-Newton)."""
+        columns = [self.ones, self.ramp, *(self._rise(tau) for tau in taus)]
+        for c, tau in zip(fit.coefficients[2:], taus, strict=True):
+            columns.append([-c * v / tau * math.exp(-v / tau) * w for v, w in zip(self.x, self.root, strict=True)])
+        whole = fit_columns(columns, self.y)
+        return math.inf if whole is None else math.sqrt(whole.inverse[1][1])
+
+    def residuals(self, candidate: _Candidate) -> list[float]:
+        linear = candidate.shape in (Shape.LINEAR, Shape.BOTH)
+        columns = [self.ones, *([self.ramp] if linear else []), *(self._rise(tau) for tau in candidate.taus)]
+        left = list(self.y)
+        for coefficient, column in zip(candidate.fit.coefficients, columns, strict=True):
+            left = [r - coefficient * v for r, v in zip(left, column, strict=True)]
+        return left
+
+
+def _physical(fit: LinearFit, taus: Sequence[float], linear: bool) -> bool:
+    """A slow saturating part rises; only a short settling right after isolation may fall."""
+    return all(c >= 0.0 or tau <= 0.05 for c, tau in zip(fit.coefficients[2 if linear else 1 :], taus, strict=True))
+
+
+def _finish(c: _Candidate, t0: float, span: float, n: int, n_eff: float, floor: float) -> ShapeFit:
+    k = c.parameters + 1  # the variance is fitted too
+    variance = max(c.rss / n, floor)
+    criterion = n_eff * math.log(variance) + 2.0 * k * n_eff / max(n_eff - k - 1.0, 0.5)
+    linear = c.shape in (Shape.LINEAR, Shape.BOTH)
+    rate = c.fit.coefficients[1] / span if linear else 0.0
+    amplitudes = c.fit.coefficients[2 if linear else 1 :]
+    spread = math.sqrt(max(c.rss / max(n - c.parameters * n / n_eff, 1.0), floor) * n / n_eff)
+    return ShapeFit(
+        c.shape,
+        t0,
+        c.fit.coefficients[0],
+        rate,
+        tuple((a, tau * span) for a, tau in zip(amplitudes, c.taus, strict=True)),
+        criterion,
+        math.sqrt(c.rss / n),
+        c.u_rate_unit * spread / span if linear else 0.0,
+    )

@@ -1,4 +1,5 @@
 """EvidenceError
+├── ChainError       a record that is not what the chain allows
 ├── SignatureError   a signature or key that cannot be read, or does not fit what was signed
 └── BundleError      an archive that is refused, or a bag that is not whole
 
@@ -8,6 +9,10 @@ The message says what is wrong and where; text taken from the evidence in it is 
 
 class EvidenceError(Exception):
     """Evidence cannot be made or does not hold."""
+
+
+class ChainError(EvidenceError):
+    pass
 
 
 class SignatureError(EvidenceError):

@@ -82,18 +82,34 @@ def _power_of_ten(channel: Describe) -> int:
     return int(10 ** abs(channel.exponent))
 
 
+def converter(channel: Describe) -> Callable[[int], float | None]:
+    """Function from raw number to reading, checked once: for hosts that convert many samples of one channel.
+
+    Raises MessageError when `problem_with(channel)` names a problem.
+    """
+    if (problem := problem_with(channel)) is not None:
+        raise MessageError(f"channel {channel.index}: {problem}")
+    if channel.sensor_kind == SensorKind.DIRECT:
+        return lambda raw: scaled(channel, raw)
+    return lambda raw: _reading(channel, scaled(channel, raw))
+
+
 def measured(channel: Describe, raw: int) -> float | None:
     """The reading in `channel.unit`; None where the sensor's formula has no value (no resistance, off the curve).
 
     Raises MessageError when `problem_with(channel)` names a problem.
     """
-    return from_input(channel, scaled(channel, raw))
+    return converter(channel)(raw)
 
 
 def from_input(channel: Describe, value: float) -> float | None:
     """As `measured`, from the scaled input (V, A, Ohm, ratio)."""
     if (problem := problem_with(channel)) is not None:
         raise MessageError(f"channel {channel.index}: {problem}")
+    return _reading(channel, value)
+
+
+def _reading(channel: Describe, value: float) -> float | None:
     try:
         reading = _formula(channel, value)
     except (OverflowError, ZeroDivisionError):  # coefficients far from any real sensor's
@@ -131,13 +147,21 @@ def to_input(channel: Describe, value: float) -> float:
     """Scaled input (V, A, Ohm, ratio) at which the channel reads `value`. Raises MessageError."""
     if (problem := problem_with(channel)) is not None:
         raise MessageError(f"channel {channel.index}: {problem}")
+    try:
+        number = _inverse_formula(channel, value)
+    except (OverflowError, ZeroDivisionError):
+        number = math.inf
+    if not math.isfinite(number):
+        raise MessageError(f"channel {channel.index}: no input gives {value} {channel.unit} with these parameters")
+    return number
+
+
+def _inverse_formula(channel: Describe, value: float) -> float:
     kind, given = channel.sensor_kind, channel.parameters
     if kind == SensorKind.DIRECT:
         return value
     if kind in _LINEAR:
         x0, y0, x1, y1 = given[:4]
-        if y0 == y1:
-            raise MessageError(f"channel {channel.index}: the sensor's line is flat")
         return x0 + (value - y0) * (x1 - x0) / (y1 - y0)
     kelvin = _TO_KELVIN[channel.unit](value)
     if kelvin <= 0:
@@ -162,13 +186,11 @@ def _steinhart_hart_ohm(inverse_kelvin: float, given: tuple[float, ...]) -> floa
     """Real root of c x^3 + b x + a = 1/T in x = ln R, by Cardano's formula (b, c > 0: one real root)."""
     a, b, c = given[:3]
     if c == 0:
-        if b == 0:
-            raise MessageError("Steinhart-Hart coefficients b and c are both zero")
         return math.exp((inverse_kelvin - a) / b)
     half_q = (a - inverse_kelvin) / c / 2
     root = half_q**2 + (b / c / 3) ** 3
     if root < 0:
-        raise MessageError("Steinhart-Hart coefficients have no single resistance for this temperature")
+        return math.inf  # three resistances for one temperature: no thermistor's coefficients
     # the larger of the two cube roots, the other from their product: no cancellation
     larger = math.cbrt(-half_q - math.copysign(math.sqrt(root), half_q))
     return math.exp(larger - b / c / 3 / larger)
@@ -186,7 +208,8 @@ def _rtd_ohm(celsius: float, given: tuple[float, ...]) -> float:
 
 def _rtd_celsius(ohm: float, given: tuple[float, ...]) -> float | None:
     """Inverse of _rtd_ohm within the standard's -200 to 850 Cel; None outside."""
-    if not _rtd_ohm(_RTD_LOW_CELSIUS, given) <= ohm <= _rtd_ohm(_RTD_HIGH_CELSIUS, given):
+    rounding = 1e-12 * given[0]
+    if not _rtd_ohm(_RTD_LOW_CELSIUS, given) - rounding <= ohm <= _rtd_ohm(_RTD_HIGH_CELSIUS, given) + rounding:
         return None
     a, b, _ = _rtd_coefficients(given)
     ratio = ohm / given[0] - 1

@@ -3,6 +3,7 @@
 A reader takes a decoded CBOR value and returns the attribute, or raises ValueError saying what is wrong.
 """
 
+import math
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -158,6 +159,8 @@ def as_unit(value: CborValue) -> str:
 def as_number(value: CborValue) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError("not a number")
+    if not math.isfinite(value):
+        raise ValueError(f"{value} is not finite")
     return value
 
 

@@ -1,0 +1,191 @@
+"""Messages survive the wire; whatever else arrives ends as a ProtocolError."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from firmware_protocol import cbor
+from firmware_protocol.codes import MessageType, PermitAction, Quantity, SampleType, SensorKind
+from firmware_protocol.errors import (
+    MessageError,
+    PayloadSizeError,
+    ProtocolError,
+    UnknownMessageError,
+    UnsupportedVersionError,
+)
+from firmware_protocol.framing import MAX_PAYLOAD
+from firmware_protocol.messages import (
+    Accepted,
+    Describe,
+    ErrorMessage,
+    Hello,
+    Samples,
+    Status,
+    TimeMarked,
+    decode_payload,
+    encode_message,
+)
+from firmware_protocol.requests import Permit, RequestHello, ResendFrom, SetPeriod, Start
+from firmware_protocol.vectors import EXAMPLE_CHANNELS, EXAMPLE_HELLO
+from tests.protocol import strategies
+
+fast = settings(max_examples=200, deadline=None)
+
+
+@fast
+@given(strategies.device_messages | strategies.requests)
+def test_round_trip(message: Any) -> None:
+    try:
+        payload = encode_message(message)
+    except PayloadSizeError:  # a describe of eight long floats and long text may not fit; it must say so
+        assert isinstance(message, Describe | ErrorMessage)
+        return
+    assert len(payload) <= MAX_PAYLOAD
+    assert decode_payload(payload) == message
+
+
+@fast
+@given(st.binary(max_size=MAX_PAYLOAD))
+def test_any_bytes_give_a_message_or_a_protocol_error(payload: bytes) -> None:
+    try:
+        decode_payload(payload)
+    except ProtocolError:
+        pass
+
+
+@fast
+@given(st.sampled_from(MessageType), st.binary(max_size=40))
+def test_any_body_of_a_known_type(code: MessageType, body: bytes) -> None:
+    try:
+        decode_payload(bytes((code,)) + body)
+    except ProtocolError as exc:
+        assert not isinstance(exc, UnknownMessageError)
+
+
+@fast
+@given(
+    st.sampled_from([0x81, 0x82, 0x83, 0x84, 0x85]),
+    st.dictionaries(
+        st.integers(0, 14), st.integers(-5, 300) | st.text(max_size=4) | st.binary(max_size=9), max_size=15
+    ),
+)
+def test_any_map_of_a_known_type(code: int, body: dict[int, Any]) -> None:
+    try:
+        decode_payload(bytes((code, 1)) + cbor.dumps(body))
+    except (MessageError, UnsupportedVersionError):
+        pass
+
+
+@fast
+@given(strategies.requests, st.binary(min_size=1, max_size=5))
+def test_bytes_added_by_a_later_minor_version_are_ignored(request: Any, more: bytes) -> None:
+    assert decode_payload(encode_message(request) + more) == request
+
+
+def test_bytes_added_to_fixed_replies_are_ignored() -> None:
+    for message in (Accepted(1, 5, 2, 3, 4, 5), TimeMarked(1, 2, 3, 4, 5)):
+        assert decode_payload(encode_message(message) + b"\x01\x02") == message
+
+
+def test_unknown_keys_are_kept_and_sent_on() -> None:
+    body = cbor.loads(encode_message(EXAMPLE_HELLO)[2:])
+    assert isinstance(body, dict)
+    hello = decode_payload(b"\x81\x01" + cbor.dumps({**body, 99: "later"}))
+    assert isinstance(hello, Hello)
+    assert hello.extra == {99: "later"}
+    assert replace(hello, extra={}) == EXAMPLE_HELLO
+    assert decode_payload(encode_message(hello)) == hello
+
+
+def test_unknown_numbers_of_open_lists_are_kept() -> None:
+    channel = replace(EXAMPLE_CHANNELS[0], quantity=77, sensor_kind=88)
+    assert decode_payload(encode_message(channel)) == channel
+
+
+def test_known_numbers_become_their_names() -> None:
+    channel = decode_payload(encode_message(EXAMPLE_CHANNELS[0]))
+    assert isinstance(channel, Describe)
+    assert (channel.quantity, channel.sample_type, channel.sensor_kind) == (
+        Quantity.GAUGE_PRESSURE,
+        SampleType.I16,
+        SensorKind.RATIOMETRIC,
+    )
+    assert isinstance(channel.quantity, Quantity)
+
+
+def test_a_later_minor_version_is_welcome_a_newer_major_is_refused() -> None:
+    assert decode_payload(encode_message(replace(EXAMPLE_HELLO, minor=9))) == replace(EXAMPLE_HELLO, minor=9)
+    with pytest.raises(UnsupportedVersionError, match=r"version 2\.3, this program speaks version 1: update this"):
+        decode_payload(b"\x81\x00" + cbor.dumps({0: 2, 1: 3, 2: "all else may have changed"}))
+    with pytest.raises(UnsupportedVersionError, match="update the device's firmware"):
+        decode_payload(b"\x81\x00" + cbor.dumps({0: 0, 1: 1}))
+
+
+def test_a_type_of_a_later_version_is_told_apart() -> None:
+    with pytest.raises(UnknownMessageError) as caught:
+        decode_payload(b"\xa7\x01")
+    assert caught.value.message_type == 0xA7
+
+
+def test_foreign_text_is_made_harmless() -> None:
+    body: cbor.CborValue = {0: 3, 1: "no\x1b[2J channel\r\n\u202e9\x9b"}
+    message = decode_payload(b"\x85\x01" + cbor.dumps(body))
+    assert message == ErrorMessage(1, 3, "no\ufffd[2J channel\ufffd\ufffd\ufffd9\ufffd")
+
+
+@pytest.mark.parametrize(
+    ("message", "why"),
+    [
+        (replace(EXAMPLE_HELLO, device_id=b"1234567"), "device_id: 7 bytes, 8 to 16"),
+        (replace(EXAMPLE_HELLO, model="x" * 33), "model: 33 bytes of text, at most 32"),
+        (replace(EXAMPLE_HELLO, firmware_name="a\x1bb"), "firmware_name: would not read back"),
+        (replace(EXAMPLE_HELLO, tick_rate_hz=1), "tick_rate_hz: 1 is not 100 to 1000000"),
+        (replace(EXAMPLE_HELLO, channels=65), "channels"),
+        (replace(EXAMPLE_HELLO, request_id=256), "request id 256"),
+        (replace(EXAMPLE_HELLO, extra={0: 1}), "extra uses known keys"),
+        (replace(EXAMPLE_CHANNELS[0], unit="kg m"), "unit"),
+        (replace(EXAMPLE_CHANNELS[0], unit="µm"), "unit"),
+        (replace(EXAMPLE_CHANNELS[0], accuracy=-1), "accuracy: -1 is negative"),
+        (replace(EXAMPLE_CHANNELS[0], parameters=(1.0,) * 9), "parameters: 9 numbers"),
+        (replace(EXAMPLE_CHANNELS[0], period_ms=0), "period_ms"),
+        (Accepted(1, 5, -1, 0, 0, 0), "Accepted"),
+        (Samples(2**32, 0, 0, b""), "Samples"),
+        (RequestHello(0), "request id 0"),
+        (SetPeriod(1, 0), "period is 0"),
+        (ResendFrom(1, 0, 0), "count is 0"),
+        (ResendFrom(1, 0, 2**16), "ResendFrom"),
+        (Permit(1, 0, 2, 1, 1, 1), "unknown action 2"),
+        (Permit(1, 0, PermitAction.HOLD_CLOSED, 1, 1, 1, 0, 3, 5, 4), "wrong way round"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else type(value).__name__,
+)
+def test_a_wrong_message_cannot_be_sent(message: Any, why: str) -> None:
+    with pytest.raises(MessageError, match=why):
+        encode_message(message)
+
+
+def test_not_finite_numbers_cannot_be_sent() -> None:
+    for value in (float("nan"), float("inf")):
+        with pytest.raises(MessageError, match="not finite"):
+            encode_message(replace(EXAMPLE_CHANNELS[0], range_low=value))
+
+
+def test_the_longest_samples_fit_and_one_more_byte_does_not() -> None:
+    encode_message(Samples(1, 2, 3, bytes(MAX_PAYLOAD - 13)))
+    with pytest.raises(PayloadSizeError):
+        encode_message(Samples(1, 2, 3, bytes(MAX_PAYLOAD - 12)))
+
+
+def test_buffer_held_counts_across_the_wrap() -> None:
+    status = decode_payload(
+        encode_message(Status(0, 1, 1, 1, 0, oldest_sequence=0xFFFF_FFFE, next_sequence=3, tick=0))  # type: ignore[arg-type]
+    )
+    assert isinstance(status, Status)
+    assert status.buffer_held == 5
+
+
+def test_start_is_two_bytes() -> None:
+    assert encode_message(Start(6)) == b"\x05\x06"

@@ -1,0 +1,160 @@
+"""Where jobs are kept: <data>/jobs/<job id>/.
+
+The data directory is RIMELOG_DATA, or what the platform gives ("rimelog" in the user's data directory).
+"""
+
+import os
+import re
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import platformdirs
+
+from logger.store.errors import PlaceError
+from logger.store.lock import holder_of
+
+DATA_VARIABLE = "RIMELOG_DATA"
+RUN_FILE = "daemon.json"  # written by the API of the running daemon
+LATEST = "latest"
+
+_JOB_ID = re.compile(r"[0-9A-Za-z][0-9A-Za-z_-]{0,62}")
+_DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])", re.IGNORECASE)  # not file names on Windows
+
+
+@dataclass(frozen=True, slots=True)
+class JobPlace:
+    """The files of one job."""
+
+    job_id: str
+    directory: Path
+
+    @property
+    def file(self) -> Path:
+        return self.directory / "job.rimelog"
+
+    @property
+    def run_file(self) -> Path:
+        return self.directory / RUN_FILE
+
+    @property
+    def running(self) -> bool:
+        """Whether a process writes it now."""
+        return holder_of(lock_path(self.file)) is not None
+
+
+def checkpoints_path(file: Path) -> Path:
+    """Checkpoints of a job file: beside it, so that they travel together."""
+    return file.with_name("checkpoints.jsonl")
+
+
+def lock_path(file: Path) -> Path:
+    return file.with_name("lock")
+
+
+def ballast_path(file: Path) -> Path:
+    """Space kept in reserve for a full disk."""
+    return file.with_name("reserve")
+
+
+def data_dir() -> Path:
+    """Not created by asking."""
+    named = os.environ.get(DATA_VARIABLE)
+    return Path(named).expanduser() if named else Path(platformdirs.user_data_dir("rimelog", appauthor=False))
+
+
+def jobs_dir(data: Path | None = None) -> Path:
+    return (data or data_dir()) / "jobs"
+
+
+def checked_job_id(text: str) -> str:
+    """`text` if it is safe as a file name on every system. Raises PlaceError."""
+    if not _JOB_ID.fullmatch(text) or _DEVICE_NAMES.fullmatch(text):
+        raise PlaceError(f"{text!r:.80} is no job id; letters, digits, - and _ are allowed, such as 2026-11-25-01")
+    return text
+
+
+def jobs(data: Path | None = None) -> list[JobPlace]:
+    """Every job with a file, in order of id (so of date). [] when there is no data directory."""
+    try:
+        found = sorted(jobs_dir(data).iterdir())
+    except FileNotFoundError:
+        return []
+    except OSError as exc:
+        raise PlaceError(f"cannot read {jobs_dir(data)}: {exc.strerror}") from exc
+    places = [JobPlace(d.name, d) for d in found if _JOB_ID.fullmatch(d.name)]
+    return [place for place in places if place.file.is_file()]
+
+
+def new_job(day: date, data: Path | None = None) -> JobPlace:
+    """A directory of its own for a new job: <day>-01, -02 ... Two at once never get the same."""
+    parent = jobs_dir(data)
+    _make(parent)
+    for number in range(1, 1000):
+        job_id = f"{day.isoformat()}-{number:02d}"
+        directory = parent / job_id
+        try:
+            directory.mkdir(mode=0o700)
+        except FileExistsError:
+            continue
+        except OSError as exc:
+            raise _unusable(directory, exc) from exc
+        return JobPlace(job_id, directory)
+    raise PlaceError(f"{parent} has 999 jobs of {day.isoformat()} already")
+
+
+def job_place(job_id: str, data: Path | None = None) -> JobPlace:
+    """The place of a named job, which need not exist; its directory is made."""
+    directory = jobs_dir(data) / checked_job_id(job_id)
+    _make(directory)
+    return JobPlace(job_id, directory)
+
+
+def find_job(text: str, data: Path | None = None) -> JobPlace:
+    """A job by id, by the only id that begins or ends with `text`, by "latest", or by path (directory or file).
+
+    Raises PlaceError, naming what there is.
+    """
+    path = Path(text).expanduser()
+    if path.name == "job.rimelog" and path.is_file():
+        path = path.parent
+    if (path / "job.rimelog").is_file():
+        directory = path.resolve()
+        return JobPlace(directory.name, directory)
+    known = jobs(data)
+    if not known:
+        raise PlaceError(f"there are no jobs in {jobs_dir(data)}")
+    if text == LATEST:
+        return known[-1]
+    fitting = [p for p in known if p.job_id == text] or [
+        p for p in known if p.job_id.startswith(text) or p.job_id.endswith(text)
+    ]
+    if len(fitting) == 1:
+        return fitting[0]
+    listed = ", ".join(p.job_id for p in (fitting or known)[-10:])
+    if fitting:
+        raise PlaceError(f"{text!r:.80} fits several jobs: {listed}")
+    raise PlaceError(f"no job {text!r:.80}; the last ones are {listed}")
+
+
+def running_address_file(job_id: str | None, data: Path | None = None) -> Path:
+    """Address file of the daemon that writes `job_id`, or of the only daemon (whether or not one runs)."""
+    if job_id is not None:
+        return find_job(job_id, data).run_file
+    running = [place for place in jobs(data) if place.run_file.is_file() and place.running]
+    if len(running) > 1:
+        raise PlaceError(f"several jobs are running: {', '.join(p.job_id for p in running)}; name one with --job")
+    return running[0].run_file if running else jobs_dir(data) / RUN_FILE
+
+
+def _make(directory: Path) -> None:
+    try:
+        directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as exc:
+        raise _unusable(directory, exc) from exc
+
+
+def _unusable(directory: Path, exc: OSError) -> PlaceError:
+    return PlaceError(
+        f"cannot make {directory}: {exc.strerror}; make room or permit it, or name another place in {DATA_VARIABLE}"
+    )

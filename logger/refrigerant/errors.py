@@ -22,7 +22,7 @@ class UnknownRefrigerant(RefrigerantError):
 
 
 class OutOfRange(RefrigerantError):
-    """`value` lies outside `low` to `high` (SI: absolute Pa, or K as `unit` says) for `what` of `refrigerant`."""
+    """`value` lies outside `low` to `high` (absolute Pa, K or kg/m3, as `unit` says) for `what` of `refrigerant`."""
 
     def __init__(self, refrigerant: str, what: str, value: float, low: float, high: float, unit: str) -> None:
         self.refrigerant = refrigerant
@@ -46,4 +46,6 @@ def _plain(value: float, unit: str) -> str:
     """Both systems of units, so the message reads the same for everyone."""
     if unit == "K":
         return f"{value - 273.15:.1f} °C ({value * 9 / 5 - 459.67:.1f} °F)"
+    if unit == "kg/m3":
+        return f"{value:.4g} kg/m3"
     return f"{value / 1e3:.4g} kPa abs ({value / 6894.757293168:.4g} psia)"

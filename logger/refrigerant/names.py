@@ -10,6 +10,25 @@ ALIASES = {
 }  # fmt: skip
 
 
+# Not refrigerants of a service cylinder: each gets its reason instead of a list of look-alikes.
+REFUSED = {
+    "WATER": "is water: no refrigerant cylinder holds it; `rimelog sat water` reads a vacuum gauge",
+    "NITROGEN": "is a compressed gas without a liquid at these temperatures: its cylinder is limited by pressure alone",
+    "AIR": "is no refrigerant: air in a cylinder is a fault (see the check for non-condensables)",
+    "OXYGEN": "must never be used in refrigeration work: with oil it explodes",
+}
+_REFUSED_ALIASES = {
+    "718": "WATER", "H2O": "WATER", "ICE": "WATER", "728": "NITROGEN", "N2": "NITROGEN", "729": "AIR", "732": "OXYGEN",
+    "O2": "OXYGEN",
+}  # fmt: skip
+
+
+def refusal(name: str) -> str | None:
+    """Why this substance is none of the table's, None when there is no special reason."""
+    key = key_of(name)
+    return REFUSED.get(_REFUSED_ALIASES.get(key, key))
+
+
 def key_of(name: str) -> str:
     """The form in which names are compared: "R-1234ze(E)" -> "1234ZEE"."""
     key = "".join(c for c in name.upper() if c.isalnum())

@@ -48,6 +48,18 @@ def uniform_cubics(values: Sequence[float]) -> list[Cubic]:
     ]
 
 
+def _solve(cubic: Cubic, end: float, y: float) -> float:
+    """t at which the piece equals y; `end` is its value at t = 1.
+
+    Each piece is nearly straight: three Newton steps from the chord reach the last bit (tests/refrigerant).
+    """
+    a, b, c, d = cubic
+    t = (y - d) / (end - d)
+    t -= (((a * t + b) * t + c) * t + d - y) / ((3 * a * t + 2 * b) * t + c)
+    t -= (((a * t + b) * t + c) * t + d - y) / ((3 * a * t + 2 * b) * t + c)
+    return t - (((a * t + b) * t + c) * t + d - y) / ((3 * a * t + 2 * b) * t + c)
+
+
 class SaturationCurve:
     """Bubble or dew line: temperature (K) of pressure (absolute Pa) and back.
 
@@ -93,12 +105,7 @@ class SaturationCurve:
         i = bisect_right(self._falling, -y) - 1
         if i > self._last:
             i = self._last
-        a, b, c, d = self._cubics[i]
-        # Each piece is nearly straight: three Newton steps from the chord reach the last bit (tests/refrigerant).
-        t = (d - y) / (d + self._falling[i + 1])
-        t -= (((a * t + b) * t + c) * t + d - y) / ((3 * a * t + 2 * b) * t + c)
-        t -= (((a * t + b) * t + c) * t + d - y) / ((3 * a * t + 2 * b) * t + c)
-        t -= (((a * t + b) * t + c) * t + d - y) / ((3 * a * t + 2 * b) * t + c)
+        t = _solve(self._cubics[i], -self._falling[i + 1], y)
         return math.exp((i + t) / self._scale + self._x0)
 
 
@@ -109,7 +116,7 @@ class DensityCurve:
     into the critical point, from low_k down to high_k; anchor_k is at or just above high_k.
     """
 
-    __slots__ = ("_anchor", "_cubics", "_last", "_refrigerant", "_scale", "_what", "_x0", "high_k", "low_k")
+    __slots__ = ("_anchor", "_cubics", "_last", "_logs", "_refrigerant", "_scale", "_what", "_x0", "high_k", "low_k")
 
     def __init__(
         self, refrigerant: str, what: str, low_k: float, high_k: float, anchor_k: float, densities: Sequence[float]
@@ -122,7 +129,8 @@ class DensityCurve:
         self._x0 = shape(low_k, anchor_k)
         self._scale = (len(densities) - 1) / (shape(high_k, anchor_k) - self._x0)
         self._last = len(densities) - 2
-        self._cubics = uniform_cubics([math.log(density) for density in densities])
+        self._logs = [math.log(density) for density in densities]
+        self._cubics = uniform_cubics(self._logs)
 
     def density(self, temperature_k: float) -> float:
         """kg/m3. Raises OutOfRange."""
@@ -135,6 +143,17 @@ class DensityCurve:
         t = u - i
         a, b, c, d = self._cubics[i]
         return math.exp(((a * t + b) * t + c) * t + d)
+
+    def temperature_of_liquid(self, density: float) -> float:
+        """K at which the liquid has this density (kg/m3): the exact inverse, for a curve that falls. OutOfRange."""
+        logs = self._logs
+        high, low = math.exp(logs[0]), math.exp(logs[-1])
+        if not low <= density <= high:
+            raise OutOfRange(self._refrigerant, self._what, density, low, high, "kg/m3")
+        y = math.log(density)
+        i = min(max(bisect_right(logs, -y, key=float.__neg__) - 1, 0), self._last)
+        t = _solve(self._cubics[i], logs[i + 1], y)
+        return float(self._anchor * (1 - ((i + t) / self._scale + self._x0) ** 3))
 
 
 def shape(temperature_k: float, anchor_k: float) -> float:

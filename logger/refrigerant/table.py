@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 from logger.refrigerant.errors import RefrigerantError, UnknownRefrigerant
-from logger.refrigerant.names import key_of, nearest
+from logger.refrigerant.names import key_of, nearest, refusal
 from logger.refrigerant.spline import DensityCurve, SaturationCurve
 
 FORMAT = 1
@@ -91,6 +91,10 @@ class Refrigerant:
         """Vapour at its dew point."""
         return self._vapour.density(temperature_k)
 
+    def liquid_full_temperature(self, density: float) -> float:
+        """K at which the liquid has this density (kg/m3): a rigid vessel holding it is then full of liquid."""
+        return self._liquid.temperature_of_liquid(density)
+
     @cached_property
     def _nodes(self) -> Mapping[str, Any]:
         nodes = self._source if isinstance(self._source, Mapping) else json.loads(self._source)
@@ -141,6 +145,9 @@ class Table:
         """Raises UnknownRefrigerant with the nearest names."""
         found = self._by_key.get(key_of(name))
         if found is None:
+            why = refusal(name)
+            if why is not None:
+                raise UnknownRefrigerant(name, why=why)
             raise UnknownRefrigerant(name, nearest(name, self.names()))
         return found
 

@@ -1,0 +1,172 @@
+"""Checks of a cylinder that are not about mass: service pressure, date of test, non-condensable gas."""
+
+import math
+from datetime import date
+
+from logger.compute.filling_rules import CFR_FULL_K
+from logger.model.cylinder import Cylinder
+from logger.model.finding import Finding, Verdict
+from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
+from logger.model.value import Value, known, unknown
+from logger.refrigerant import OutOfRange, Refrigerant
+
+SERVICE_RULE = "49 CFR 173.301a: pressure at 131 °F (55 °C) at most 5/4 of the service pressure"
+TEST_RULE = "49 CFR 180.209: requalification; 5 years unless the owner's own setting says otherwise"
+AIR_LIMIT = 0.015  # share of the vapour by volume
+AIR_RULE = f"AHRI 700 (from memory): non-condensables at most {AIR_LIMIT:.1%} of the vapour by volume"
+DECISION = "guard band of the expanded uncertainty (k=2): a verdict only where all of the interval agrees"
+
+# Standard uncertainty of a saturation temperature by the tier of the refrigerant's model, K: half the worst errors
+# against independent sources in docs/accuracy.md.
+TIER_U_K = {"reference": 0.1, "predictive": 0.5, "estimated": 1.5}
+
+
+def suitability(cylinder: Cylinder, inside: tuple[Refrigerant, ...]) -> Finding:
+    """Whether the service pressure fits the refrigerant; of several candidates the one with the highest pressure."""
+    key = "cylinder.service-pressure"
+    if not inside:
+        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", "The refrigerant is not known.", SERVICE_RULE)
+    pressures = []
+    for refrigerant in inside:
+        try:
+            pressures.append((refrigerant.bubble_pressure(CFR_FULL_K) - STANDARD_ATMOSPHERE_PA, refrigerant.name))
+        except OutOfRange:
+            critical_c = refrigerant.critical_temperature_k - 273.15
+            return Finding(
+                key, Verdict.CANNOT_TELL, "cannot tell",
+                f"{refrigerant.name} has its critical temperature at {critical_c:.1f} °C: its pressure at 131 °F "
+                "follows from the amount filled in, and needs a high-pressure cylinder marked for it.", SERVICE_RULE,
+            )  # fmt: skip
+    pressure_pa, name = max(pressures)
+    at_131f = ("pressure at 131 °F (55 °C), gauge", known(pressure_pa, "Pa", note=name))
+    if cylinder.service_pressure_pa is None:
+        return Finding(
+            key, Verdict.CANNOT_TELL, "cannot tell",
+            f"The service pressure is not known; {name} reaches {_psi(pressure_pa)} at 131 °F, which needs a "
+            f"marking of at least {_psi(pressure_pa / 1.25)}.", SERVICE_RULE, inputs=(at_131f,),
+        )  # fmt: skip
+    allowed_pa = 1.25 * cylinder.service_pressure_pa
+    inputs = (
+        at_131f,
+        ("service pressure, gauge", known(cylinder.service_pressure_pa, "Pa")),
+        ("5/4 of it", known(allowed_pa, "Pa")),
+    )
+    if pressure_pa <= allowed_pa:
+        text = f"{name} reaches {_psi(pressure_pa)} at 131 °F; {_psi(allowed_pa)} is allowed."
+        return Finding(key, Verdict.PASS, "suitable", text, SERVICE_RULE, inputs=inputs)
+    text = (
+        f"{name} reaches {_psi(pressure_pa)} at 131 °F, above the {_psi(allowed_pa)} that a service pressure of "
+        f"{_psi(cylinder.service_pressure_pa)} allows. Do not fill this cylinder with it."
+    )
+    return Finding(key, Verdict.FAIL, "not suitable", text, SERVICE_RULE, inputs=inputs)
+
+
+def due_date(tested: date, years: float) -> date:
+    """The day on which the test runs out; 29 February becomes 1 March; parts of a year count as whole months."""
+    months = tested.month - 1 + round(years * 12)
+    year, month = tested.year + months // 12, months % 12 + 1
+    try:
+        return date(year, month, tested.day)
+    except ValueError:
+        return date(year + month // 12, month % 12 + 1, 1)
+
+
+def requalification(cylinder: Cylinder, today: date) -> Finding:
+    """Whether the last test still holds. On the due date it does; the day after it does not."""
+    key = "cylinder.requalification"
+    if cylinder.tested is None:
+        text = "The date of the last test is not known: read it from the shoulder or collar before filling."
+        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, TEST_RULE)
+    if cylinder.tested > today:
+        text = f"The last test is dated {cylinder.tested.isoformat()}, after today: check the entry."
+        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, TEST_RULE)
+    due = due_date(cylinder.tested, cylinder.requalify_years)
+    years = ("years between tests", known(cylinder.requalify_years, "a"))
+    if today > due:
+        text = (
+            f"The test of {cylinder.tested.isoformat()} ran out on {due.isoformat()}: do not fill; have it requalified."
+        )
+        return Finding(key, Verdict.FAIL, "overdue", text, TEST_RULE, inputs=(years,))
+    text = f"Tested {cylinder.tested.isoformat()}, good until {due.isoformat()}."
+    return Finding(key, Verdict.PASS, "in test", text, TEST_RULE, inputs=(years,))
+
+
+def non_condensables(
+    pressure: Value, temperature: Value, inside: tuple[Refrigerant, ...], *, settled: bool | None,
+    fill: Value | None = None,
+) -> Finding:  # fmt: skip
+    """Air or nitrogen in the cylinder: its pressure against saturation at its settled temperature.
+
+    pressure: absolute Pa with u. temperature: of the contents, K, with u; both u (k=1) decide, with the model's own.
+    settled: whether shell, contents and surroundings have come to one temperature; None when nobody knows.
+    fill: liquid share if known; without liquid there is no saturation to compare with. A blend lies between its dew
+    and bubble pressure: only an excess over bubble, or a lack below dew, says anything.
+    """
+    key = "cylinder.non-condensables"
+
+    def cannot(text: str, *inputs: tuple[str, Value]) -> Finding:
+        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, AIR_RULE, DECISION, inputs)
+
+    read = (("cylinder pressure, absolute", pressure), ("temperature of the contents", temperature))
+    if pressure.number is None or temperature.number is None:
+        return cannot(f"{pressure.problem or temperature.problem}.", *read)
+    if len(inside) != 1:
+        return cannot("This needs one known refrigerant: of a mixture nobody knows the saturation pressure.", *read)
+    if pressure.u is None or temperature.u is None:
+        return cannot("Without the accuracy of gauge and thermometer nothing can be concluded.", *read)
+    if fill is not None and fill.number is not None and fill.number <= 0:
+        return cannot("There is no liquid in it: the pressure follows the amount, not saturation.", *read)
+    refrigerant = inside[0]
+    kelvin = temperature.number
+    try:
+        bubble_pa, dew_pa = refrigerant.bubble_pressure(kelvin), refrigerant.dew_pressure(kelvin)
+        slope = bubble_pa - refrigerant.bubble_pressure(kelvin - 1.0)
+    except OutOfRange as exc:
+        return cannot(f"{exc}.", *read)
+    kelvin_u = math.hypot(temperature.u, TIER_U_K[refrigerant.tier])
+    excess_u = math.hypot(pressure.u, slope * kelvin_u)
+    excess = known(pressure.number - bubble_pa, "Pa", excess_u)
+    assert excess.number is not None
+    expanded = 2 * excess_u
+    share = excess.number / pressure.number
+    share_value = known(share, "1", excess_u / pressure.number) if pressure.number > 0 else unknown("1", "no pressure")
+    inputs = (
+        *read,
+        ("saturation (bubble)", known(bubble_pa, "Pa", slope * kelvin_u)),
+        ("pressure above it", excess),
+        ("share of the vapour, if it is air", share_value),
+    )
+    if settled is not True:
+        why = "has not settled" if settled is False else "is not known to have settled"
+        return cannot(
+            f"The temperature {why}: leave cylinder and thermometer in the shade, valves closed, until pressure and "
+            "temperature stand still.", *inputs,
+        )  # fmt: skip
+    band = f"{_psi_signed(excess.number)} ± {_psi(expanded, gauge=False)} (k=2) against saturation"
+    if pressure.number + expanded < dew_pa:
+        text = f"{band}: below saturation. Wrong refrigerant, wrong temperature, no liquid left, or a gauge error."
+        look_at = ("refrigerant in the cylinder", "where the temperature is taken", "zero of the gauge")
+        return Finding(key, Verdict.ATTENTION, "below saturation", text, AIR_RULE, DECISION, inputs, check_next=look_at)
+    limit_pa = AIR_LIMIT * pressure.number
+    if excess.number - expanded > limit_pa:
+        text = f"{band}: about {share:.1%} of the vapour is not {refrigerant.name}."
+        causes = ("air or nitrogen in the cylinder", "another refrigerant mixed in")
+        checks = ("temperature of the liquid, not of the sun-warmed shell", "the refrigerant's identity")
+        return Finding(key, Verdict.FAIL, "non-condensables present", text, AIR_RULE, DECISION, inputs, causes, checks)
+    if excess.number + expanded <= limit_pa:
+        text = f"{band}: below {AIR_LIMIT:.1%} of the vapour."
+        return Finding(key, Verdict.PASS, "none found", text, AIR_RULE, DECISION, inputs)
+    return cannot(
+        f"{band}, where the limit is {_psi(limit_pa, gauge=False)}: these instruments cannot tell. A closer "
+        "thermometer on the liquid, or a longer wait, may.", *inputs,
+    )  # fmt: skip
+
+
+def _psi(pressure_pa: float, gauge: bool = True) -> str:
+    return (
+        f"{pressure_pa / PSI_PA:.1f} {'psig' if gauge else 'psi'} ({pressure_pa / 1e5:.2f} bar{'g' if gauge else ''})"
+    )
+
+
+def _psi_signed(difference_pa: float) -> str:
+    return f"{difference_pa / PSI_PA:+.1f} psi ({difference_pa / 1e5:+.2f} bar)"

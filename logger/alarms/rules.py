@@ -1,0 +1,224 @@
+"""One alarm rule, and what one look at the inputs says about it.
+
+A rule answers IN_ALARM, NORMAL, BETWEEN (inside the deadband: keeps what it was) or CANNOT_TELL. Delays and memory
+are the engine's. Setting and clearing follow BACnet's OUT_OF_RANGE (ASHRAE 135): back to normal only past the limit
+minus the deadband; here a value *at* the limit is already in alarm.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger.model.job import StageKind
+from logger.model.points import SI_UNIT, Quantity
+from logger.model.value import Value
+
+
+class Priority(StrEnum):
+    """URGENT: act now, it wakes you. HIGH: act within ten minutes. LOW: look when you next pass; makes no sound."""
+
+    URGENT = "urgent"
+    HIGH = "high"
+    LOW = "low"
+
+
+PRIORITY_ORDER: dict[Priority, int] = {Priority.URGENT: 0, Priority.HIGH: 1, Priority.LOW: 2}
+
+
+class Kind(StrEnum):
+    """How a rule looks at its source."""
+
+    HIGH = "high"  # at or above the limit
+    LOW = "low"  # at or below the limit
+    RATE = "rate"  # changes by the limit per second or faster (negative limit: falls so fast)
+    PREDICTION = "prediction"  # seconds until something are at or below the limit; no prediction is no alarm
+    DISAGREE = "disagree"  # two sources apart by the limit or more
+    UNKNOWN = "unknown"  # a quantity that must be known is not
+    NO_DATA = "no-data"  # a point gives nothing, and neither a sensor fault nor a lost device explains it
+    FAULT = "fault"  # a point's sensor reports a fault
+    TROUBLE = "trouble"  # a device, the store, the clock ...: unknown input = trouble, its problem says which
+
+
+class Verdict(StrEnum):
+    IN_ALARM = "in alarm"
+    NORMAL = "normal"
+    BETWEEN = "between"
+    CANNOT_TELL = "cannot tell"
+
+
+SENSOR_FAULTS = ("open", "short", "sensor")
+OUT_OF_RANGE = ("over range", "under range")
+DEVICE_LOST = ("device lost",)
+"""How the `problem` of a reading begins when the sensor is at fault, its range is left, or its device is gone."""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRule:
+    """One alarm. All numbers SI; differences and rates in the unit of `quantity`.
+
+    source: measuring point, live quantity or health input (defaults.py); `other` is subtracted from it first.
+    limit: None means it cannot be judged yet ("service pressure unknown"): never in alarm, never cleared.
+    guard_k: this many standard uncertainties count against the user before the limit is compared.
+    stages: the stages it concerns, None inside stands for "between stages"; None: always.
+    protected: never shelved, out of service, switched off or loosened. remind_s: acknowledged and still in alarm
+    after this long, it sounds again. window_s: over which RATE is taken. faults: problems that count for FAULT.
+    action: what to do, plain words. basis: where the default limit comes from.
+    """
+
+    key: str
+    label: str
+    priority: Priority
+    kind: Kind
+    source: str
+    quantity: Quantity = Quantity.RATIO
+    limit: float | None = None
+    deadband: float = 0.0
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+    latched: bool = False
+    stages: frozenset[StageKind | None] | None = None
+    protected: bool = False
+    other: str | None = None
+    guard_k: float = 0.0
+    remind_s: float | None = None
+    window_s: float = 60.0
+    faults: tuple[str, ...] = SENSOR_FAULTS + OUT_OF_RANGE
+    action: str = ""
+    basis: str = ""
+
+    def __post_init__(self) -> None:
+        numbers = (self.deadband, self.on_delay_s, self.off_delay_s, self.guard_k, self.remind_s or 0.0)
+        if not all(math.isfinite(n) and n >= 0 for n in numbers):
+            raise ValueError(f"alarm {self.key}: deadband, delays and guard are finite and not negative")
+        if self.limit is not None and not math.isfinite(self.limit):
+            raise ValueError(f"alarm {self.key}: the limit is finite, not {self.limit}")
+        if self.kind is Kind.DISAGREE and self.other is None:
+            raise ValueError(f"alarm {self.key}: two sources can only disagree when there are two")
+        if self.kind is Kind.RATE and not (self.window_s > 0 and math.isfinite(self.window_s)):
+            raise ValueError(f"alarm {self.key}: a rate needs a window")
+
+    @property
+    def shelvable(self) -> bool:
+        return not self.protected
+
+    @property
+    def has_limit(self) -> bool:
+        """Whether this kind compares with a limit at all."""
+        return self.kind in LIMIT_KINDS
+
+    @property
+    def unit(self) -> str:
+        """SI unit of limit and value, UCUM."""
+        return SI_UNIT[self.quantity]
+
+    def concerns(self, stage: StageKind | None) -> bool:
+        return self.stages is None or stage in self.stages
+
+
+LIMIT_KINDS = frozenset({Kind.HIGH, Kind.LOW, Kind.RATE, Kind.PREDICTION, Kind.DISAGREE})
+
+History = tuple[tuple[int, float], ...]
+"""(UTC ns, number) of a source, oldest first; kept by the engine for RATE rules."""
+
+_HISTORY_POINTS = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one look said. number: what was compared, SI, or None and `problem`."""
+
+    verdict: Verdict
+    number: float | None = None
+    problem: str | None = None
+
+
+def look(rule: AlarmRule, inputs: Mapping[str, Value], history: History = ()) -> Look:
+    """Judge `rule` on the present inputs. An input that is missing counts as unknown ("not measured")."""
+    value = inputs.get(rule.source)
+    number = value.number if value is not None else None
+    if rule.kind not in LIMIT_KINDS:
+        return _look_for_trouble(rule, number, value.problem if value is not None else "not measured")
+    if number is None or value is None:
+        return _cannot_tell(rule, value.problem if value is not None else "not measured")
+    if rule.other is not None:
+        other = inputs.get(rule.other)
+        if other is None or other.number is None:
+            return _cannot_tell(rule, other.problem if other is not None else f"{rule.other} not measured")
+        number -= other.number
+    if rule.kind is Kind.RATE:
+        return _look_at_rate(rule, history)
+    limit = rule.limit
+    if limit is None:
+        return Look(Verdict.CANNOT_TELL, number)
+    against = rule.guard_k * value.u if value.u else 0.0
+    if rule.kind is Kind.HIGH:
+        over = number + against - limit
+    elif rule.kind is Kind.DISAGREE:
+        number = abs(number)
+        over = number - limit
+    else:
+        over = limit - number + against
+    return Look(_verdict(over, rule.deadband), number)
+
+
+def _verdict(over: float, deadband: float) -> Verdict:
+    """`over`: how far past the limit, towards alarm."""
+    if over >= 0:
+        return Verdict.IN_ALARM
+    return Verdict.NORMAL if over < -deadband else Verdict.BETWEEN
+
+
+def _cannot_tell(rule: AlarmRule, problem: str | None) -> Look:
+    verdict = Verdict.NORMAL if rule.kind is Kind.PREDICTION else Verdict.CANNOT_TELL
+    return Look(verdict, None, problem)
+
+
+def _look_for_trouble(rule: AlarmRule, number: float | None, problem: str | None) -> Look:
+    if number is not None:
+        return Look(Verdict.NORMAL, number)
+    if rule.kind is Kind.NO_DATA:
+        alarm = not is_problem(problem, SENSOR_FAULTS + OUT_OF_RANGE + DEVICE_LOST)
+    elif rule.kind is Kind.FAULT:
+        alarm = is_problem(problem, rule.faults)
+    else:
+        alarm = True
+    return Look(Verdict.IN_ALARM if alarm else Verdict.NORMAL, None, problem)
+
+
+def is_problem(problem: str | None, beginnings: Sequence[str]) -> bool:
+    """Whether the reason of a missing reading begins with one of these words ("open-circuit" = "open circuit")."""
+    return problem is not None and problem.lower().replace("-", " ").startswith(tuple(beginnings))
+
+
+def _look_at_rate(rule: AlarmRule, history: History) -> Look:
+    rate = slope(history)
+    spanned_s = (history[-1][0] - history[0][0]) / 1e9 if history else 0.0
+    if rate is None or spanned_s < rule.window_s / 2:
+        return Look(Verdict.CANNOT_TELL, None, "not measured for long enough to tell a rate")
+    if rule.limit is None:
+        return Look(Verdict.CANNOT_TELL, rate)
+    over = rate - rule.limit if rule.limit >= 0 else rule.limit - rate
+    return Look(_verdict(over, rule.deadband), rate)
+
+
+def slope(history: History) -> float | None:
+    """Least-squares slope in units per second; None with fewer than two instants."""
+    if len(history) < 2 or history[-1][0] == history[0][0]:
+        return None
+    t0 = history[0][0]
+    times = [(t - t0) / 1e9 for t, _ in history]
+    mean_t = sum(times) / len(times)
+    mean_y = sum(y for _, y in history) / len(history)
+    spread = sum((t - mean_t) ** 2 for t in times)
+    return sum((t - mean_t) * (y - mean_y) for t, (_, y) in zip(times, history, strict=True)) / spread
+
+
+def remember(history: History, now_ns: int, number: float | None, window_s: float) -> History:
+    """History with a new reading, thinned to about 16 over the window; readings older than the window go."""
+    window_ns = int(window_s * 1e9)
+    if history and history[0][0] < now_ns - window_ns:
+        history = tuple(entry for entry in history if entry[0] >= now_ns - window_ns)
+    if number is None or (history and now_ns - history[-1][0] < window_ns // _HISTORY_POINTS):
+        return history
+    return (*history, (now_ns, number))

@@ -1,0 +1,124 @@
+"""The states of one alarm: the whole machine is the table below.
+
+Theory of operation. Two things are kept apart: the *condition* (is the measured value in alarm, after
+on-delay, off-delay and deadband; rules.py and engine.py) and the *state* (what a person still has to know or do
+about it). The condition sends RAISE while it holds and RETURN while it does not; people and the stage send the
+rest. A pair of state and event that the table does not name changes nothing. So in SHELVED, SUPPRESSED and
+OUT_OF_SERVICE the condition goes on being judged, silently; on the way back the alarm passes through NORMAL and
+is raised again at once if the condition still holds.
+
+Names and meaning of the states are those of ANSI/ISA-18.2 (IEC 62682); the table itself is written from memory
+of that standard, with three deliberate choices:
+
+* SUPPRESS (the stage does not concern this alarm) never takes away what nobody has acknowledged: such an alarm
+  becomes RETURNED or LATCHED_UNACKNOWLEDGED, and is suppressed after it was acknowledged.
+* A latching alarm is let go only by RESET, which needs an acknowledgement before it.
+* REMIND turns an acknowledged alarm whose condition stands for long back into an unacknowledged one, where its
+  rule asks for that.
+
+`protected` alarms (overfill and its kin) refuse SHELVE and TAKE_OUT before the table is asked (engine.py).
+"""
+
+from enum import StrEnum
+from typing import NamedTuple
+
+
+class State(StrEnum):
+    """The value is what records and screens say."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed by design"
+    OUT_OF_SERVICE = "out of service"
+
+
+class Event(StrEnum):
+    """What can happen to an alarm."""
+
+    RAISE = "raise"  # the condition holds
+    RETURN = "return"  # the condition does not hold
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    REMIND = "remind"  # acknowledged long ago and still in alarm
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"  # by a person or because the time is over
+    SUPPRESS = "suppress"  # the stage does not concern it
+    RESUME = "resume"  # the stage concerns it again
+    TAKE_OUT = "take out of service"
+    PUT_BACK = "put back in service"
+
+
+class Row(NamedTuple):
+    """latching: None for any alarm, True only for latching ones, False only for the others."""
+
+    state: State
+    event: Event
+    latching: bool | None
+    to: State
+
+
+_S, _E = State, Event
+
+TABLE: tuple[Row, ...] = (
+    Row(_S.NORMAL, _E.RAISE, None, _S.UNACKNOWLEDGED),
+    Row(_S.NORMAL, _E.SHELVE, None, _S.SHELVED),
+    Row(_S.NORMAL, _E.SUPPRESS, None, _S.SUPPRESSED),
+    Row(_S.NORMAL, _E.TAKE_OUT, None, _S.OUT_OF_SERVICE),
+    Row(_S.UNACKNOWLEDGED, _E.ACKNOWLEDGE, None, _S.ACKNOWLEDGED),
+    Row(_S.UNACKNOWLEDGED, _E.RETURN, False, _S.RETURNED),
+    Row(_S.UNACKNOWLEDGED, _E.RETURN, True, _S.LATCHED_UNACKNOWLEDGED),
+    Row(_S.UNACKNOWLEDGED, _E.SUPPRESS, False, _S.RETURNED),
+    Row(_S.UNACKNOWLEDGED, _E.SUPPRESS, True, _S.LATCHED_UNACKNOWLEDGED),
+    Row(_S.UNACKNOWLEDGED, _E.SHELVE, None, _S.SHELVED),
+    Row(_S.UNACKNOWLEDGED, _E.TAKE_OUT, None, _S.OUT_OF_SERVICE),
+    Row(_S.ACKNOWLEDGED, _E.RETURN, False, _S.NORMAL),
+    Row(_S.ACKNOWLEDGED, _E.RETURN, True, _S.LATCHED_ACKNOWLEDGED),
+    Row(_S.ACKNOWLEDGED, _E.REMIND, None, _S.UNACKNOWLEDGED),
+    Row(_S.ACKNOWLEDGED, _E.SHELVE, None, _S.SHELVED),
+    Row(_S.ACKNOWLEDGED, _E.SUPPRESS, None, _S.SUPPRESSED),
+    Row(_S.ACKNOWLEDGED, _E.TAKE_OUT, None, _S.OUT_OF_SERVICE),
+    Row(_S.RETURNED, _E.RAISE, None, _S.UNACKNOWLEDGED),
+    Row(_S.RETURNED, _E.ACKNOWLEDGE, None, _S.NORMAL),
+    Row(_S.RETURNED, _E.SHELVE, None, _S.SHELVED),
+    Row(_S.RETURNED, _E.TAKE_OUT, None, _S.OUT_OF_SERVICE),
+    Row(_S.LATCHED_UNACKNOWLEDGED, _E.RAISE, None, _S.UNACKNOWLEDGED),
+    Row(_S.LATCHED_UNACKNOWLEDGED, _E.ACKNOWLEDGE, None, _S.LATCHED_ACKNOWLEDGED),
+    Row(_S.LATCHED_UNACKNOWLEDGED, _E.SHELVE, None, _S.SHELVED),
+    Row(_S.LATCHED_UNACKNOWLEDGED, _E.TAKE_OUT, None, _S.OUT_OF_SERVICE),
+    Row(_S.LATCHED_ACKNOWLEDGED, _E.RAISE, None, _S.UNACKNOWLEDGED),
+    Row(_S.LATCHED_ACKNOWLEDGED, _E.RESET, None, _S.NORMAL),
+    Row(_S.LATCHED_ACKNOWLEDGED, _E.SHELVE, None, _S.SHELVED),
+    Row(_S.LATCHED_ACKNOWLEDGED, _E.SUPPRESS, None, _S.SUPPRESSED),
+    Row(_S.LATCHED_ACKNOWLEDGED, _E.TAKE_OUT, None, _S.OUT_OF_SERVICE),
+    Row(_S.SHELVED, _E.UNSHELVE, None, _S.NORMAL),
+    Row(_S.SHELVED, _E.TAKE_OUT, None, _S.OUT_OF_SERVICE),
+    Row(_S.SUPPRESSED, _E.RESUME, None, _S.NORMAL),
+    Row(_S.SUPPRESSED, _E.TAKE_OUT, None, _S.OUT_OF_SERVICE),
+    Row(_S.OUT_OF_SERVICE, _E.PUT_BACK, None, _S.NORMAL),
+)
+
+AUDIBLE = frozenset({State.UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED})
+"""States that sound until someone acknowledges."""
+
+UNSEEN = frozenset({State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED})
+"""States that nobody has acknowledged."""
+
+STANDING = frozenset({State.UNACKNOWLEDGED, State.ACKNOWLEDGED})
+"""States in which the condition holds."""
+
+_NEXT: dict[tuple[State, Event, bool], State] = {
+    (row.state, row.event, latching): row.to
+    for row in TABLE
+    for latching in (False, True)
+    if row.latching is None or row.latching is latching
+}
+
+
+def next_state(state: State, event: Event, latching: bool) -> State | None:
+    """The state after `event`, or None where the table has no such row (nothing changes)."""
+    return _NEXT.get((state, event, latching))

@@ -1,0 +1,195 @@
+"""What one look at the inputs says."""
+
+import math
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.alarms.rules import AlarmRule, History, Kind, Priority, Verdict, is_problem, look, remember, slope
+from logger.compute import decode, linearise
+from logger.model.points import Quantity
+from logger.model.value import Value, known, unknown
+
+SECOND = 1_000_000_000
+
+
+def rule(kind: Kind, limit: float | None = None, **more: Any) -> AlarmRule:
+    return AlarmRule("k", "K", Priority.HIGH, kind, "x", Quantity.MASS, limit, **more)
+
+
+def verdict(r: AlarmRule, x: float | None, **others: Value) -> Verdict:
+    value = known(x, "kg") if x is not None else unknown("kg", "gone")
+    return look(r, {"x": value, **others}).verdict
+
+
+@pytest.mark.parametrize(
+    ("x", "expected"),
+    [
+        (9.9, "between"),
+        (10.0, "in alarm"),
+        (10.1, "in alarm"),
+        (9.0, "between"),
+        (8.999, "normal"),
+        (None, "cannot tell"),
+    ],
+)
+def test_high(x: float | None, expected: str) -> None:
+    """Set at the limit, cleared only past limit - deadband (BACnet OUT_OF_RANGE)."""
+    assert verdict(rule(Kind.HIGH, 10.0, deadband=1.0), x) == expected
+
+
+@pytest.mark.parametrize(
+    ("x", "expected"),
+    [
+        (10.1, "between"),
+        (10.0, "in alarm"),
+        (-5.0, "in alarm"),
+        (11.0, "between"),
+        (11.001, "normal"),
+        (None, "cannot tell"),
+    ],
+)
+def test_low(x: float | None, expected: str) -> None:
+    assert verdict(rule(Kind.LOW, 10.0, deadband=1.0), x) == expected
+
+
+@pytest.mark.parametrize(
+    ("x", "expected"), [(599.0, "in alarm"), (650.0, "between"), (721.0, "normal"), (None, "normal")]
+)
+def test_prediction_without_a_number_is_no_alarm(x: float | None, expected: str) -> None:
+    assert verdict(rule(Kind.PREDICTION, 600.0, deadband=120.0), x) == expected
+
+
+def test_without_a_limit_nothing_is_judged() -> None:
+    for kind in (Kind.HIGH, Kind.LOW, Kind.PREDICTION):
+        assert verdict(rule(kind, None), 5.0) is Verdict.CANNOT_TELL
+
+
+def test_a_missing_input_is_unknown() -> None:
+    assert look(rule(Kind.HIGH, 1.0), {}).verdict is Verdict.CANNOT_TELL
+    assert look(rule(Kind.UNKNOWN), {}).verdict is Verdict.IN_ALARM
+    assert look(rule(Kind.NO_DATA), {}).problem == "not measured"
+
+
+def test_uncertainty_counts_against_the_user() -> None:
+    r = rule(Kind.HIGH, 10.0, guard_k=2.0)
+    assert look(r, {"x": Value(9.85, "kg", 0.05)}).verdict is Verdict.NORMAL
+    assert look(r, {"x": Value(9.91, "kg", 0.05)}).verdict is Verdict.IN_ALARM
+    low = rule(Kind.LOW, 10.0, guard_k=2.0)
+    assert look(low, {"x": Value(10.09, "kg", 0.05)}).verdict is Verdict.IN_ALARM
+
+
+def test_difference_of_two_sources() -> None:
+    r = rule(Kind.HIGH, -10.0, deadband=2.0, other="y")
+    assert verdict(r, 40.0, y=known(52.1, "K")) is Verdict.NORMAL
+    assert verdict(r, 42.0, y=known(52.0, "K")) is Verdict.IN_ALARM
+    assert verdict(r, 42.0, y=unknown("K", "no table")) is Verdict.CANNOT_TELL
+    assert verdict(r, 42.0) is Verdict.CANNOT_TELL
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "expected"), [(5, 8, "in alarm"), (8, 5, "in alarm"), (5, 7.5, "between"), (5, 6, "normal")]
+)
+def test_disagreement_is_either_way(a: float, b: float, expected: str) -> None:
+    assert verdict(rule(Kind.DISAGREE, 3.0, deadband=1.0, other="y"), a, y=known(b, "kg")) == expected
+
+
+@pytest.mark.parametrize(
+    ("problem", "no_data", "fault"),
+    [
+        ("no readings for 20 s", True, False),
+        ("not ready", True, False),
+        ("open circuit", False, True),
+        ("over-range", False, True),
+        ("device lost since 02:10", False, False),
+    ],
+)
+def test_silence_fault_and_lost_device_are_told_apart(problem: str, no_data: bool, fault: bool) -> None:
+    inputs = {"x": unknown("kg", problem)}
+    assert (look(rule(Kind.NO_DATA), inputs).verdict is Verdict.IN_ALARM) is no_data
+    assert (look(rule(Kind.FAULT), inputs).verdict is Verdict.IN_ALARM) is fault
+    assert look(rule(Kind.UNKNOWN), inputs).verdict is Verdict.IN_ALARM
+    assert look(rule(Kind.TROUBLE), inputs) == look(rule(Kind.UNKNOWN), inputs)
+
+
+def test_every_sensor_fault_of_the_decoder_is_one() -> None:
+    r = rule(Kind.FAULT)
+    for problem in (linearise.OPEN, linearise.SHORT, linearise.OPEN_OR_SHORT, decode.OVER_RANGE, decode.UNDER_RANGE):
+        assert is_problem(problem, r.faults), problem
+    assert not is_problem(decode.NO_BAROMETER, r.faults)
+
+
+def history(*points: tuple[float, float]) -> History:
+    return tuple((int(t * SECOND), y) for t, y in points)
+
+
+@pytest.mark.parametrize(
+    ("limit", "rate", "expected"),
+    [
+        (2.0, 2.5, "in alarm"),
+        (2.0, 1.7, "between"),
+        (2.0, 1.0, "normal"),
+        (-2.0, -2.5, "in alarm"),
+        (-2.0, 3.0, "normal"),
+    ],
+)
+def test_rate(limit: float, rate: float, expected: str) -> None:
+    r = rule(Kind.RATE, limit, deadband=0.5, window_s=60.0)
+    seen = look(r, {"x": known(1.0, "kg")}, history(*((t, 5 + rate * t) for t in range(0, 60, 10))))
+    assert seen.verdict == expected
+    assert seen.number == pytest.approx(rate)
+
+
+def test_rate_needs_half_its_window() -> None:
+    r = rule(Kind.RATE, 1.0, window_s=60.0)
+    assert look(r, {"x": known(1.0, "kg")}, history((0, 0), (29, 1000))).verdict is Verdict.CANNOT_TELL
+    assert look(r, {"x": known(1.0, "kg")}, ()).verdict is Verdict.CANNOT_TELL
+
+
+@settings(max_examples=50, deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(0, 500), st.floats(-1e5, 1e5)), min_size=2, max_size=30, unique_by=lambda p: p[0]),
+    st.floats(-100, 100),
+    st.floats(-1e3, 1e3),
+)
+def test_slope_of_a_line_is_found_and_offsets_do_not_matter(
+    points: list[tuple[float, float]], a: float, b: float
+) -> None:
+    points = sorted({round(t): y for t, y in points}.items())
+    line = history(*((t, a + b * t) for t, _ in points))
+    if len(points) < 2:
+        assert slope(line) is None
+        return
+    found = slope(line)
+    assert found is not None
+    assert found == pytest.approx(b, abs=1e-6 + 1e-9 * abs(a))
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.floats(0.01, 30), min_size=1, max_size=300))
+def test_history_is_bounded_ordered_and_within_its_window(gaps: list[float]) -> None:
+    kept: History = ()
+    now = 0
+    for gap in gaps:
+        now += int(gap * SECOND)
+        kept = remember(kept, now, 1.0, 60.0)
+        assert len(kept) <= 18
+        assert all(now - 60 * SECOND <= t <= now for t, _ in kept)
+        assert list(kept) == sorted(kept)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"deadband": -1.0},
+        {"on_delay_s": math.nan},
+        {"limit": math.inf},
+        {"kind": Kind.DISAGREE},
+        {"kind": Kind.RATE, "window_s": 0.0},
+    ],
+)
+def test_nonsense_rules_are_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ValueError, match="alarm k"):
+        AlarmRule("k", "K", Priority.LOW, **{"kind": Kind.HIGH, "source": "x", "limit": 1.0, **wrong})

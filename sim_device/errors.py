@@ -1,0 +1,28 @@
+"""Errors of the simulated rig.
+
+SimError
+├── UnknownScenario   no scenario of that name
+├── UnknownAction     `Plant.do` was asked for something the plant does not know
+├── UnknownChannel    `Plant.read` was asked for a measuring point the plant does not have
+└── BadSetting        an action or scenario was given a value that makes no sense
+"""
+
+
+class SimError(Exception):
+    """Anything the simulated rig refuses; the message says what and what would fit."""
+
+
+class UnknownScenario(SimError):
+    pass
+
+
+class UnknownAction(SimError):
+    pass
+
+
+class UnknownChannel(SimError):
+    pass
+
+
+class BadSetting(SimError, ValueError):
+    pass

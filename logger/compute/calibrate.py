@@ -6,12 +6,13 @@ The result is the rig's `Calibration`: true = (reading - zero) * span. Gauge pre
 import math
 from datetime import date
 
+from logger.compute.errors import ComputeError
 from logger.model.rig import Calibration
 
 LARGEST_SPAN = 1.5  # a sensor 50 % off is a wrong range or unit in the rig file, not a calibration
 
 
-class CalibrationError(ValueError):
+class CalibrationError(ComputeError):
     """Calibration points that cannot be meant. The message says why and what to do."""
 
 

@@ -16,6 +16,7 @@ from firmware_protocol.codes import Quantity as Measured
 from firmware_protocol.conversion import problem_with
 from firmware_protocol.messages import Describe
 from logger.compute import linearise
+from logger.compute.errors import ComputeError
 from logger.compute.linearise import Curve, SensorError
 from logger.compute.ucum import UcumError, UcumUnit, ucum
 from logger.model.points import POINTS, MeasuringPoint, Quantity
@@ -46,7 +47,7 @@ _ROOT_12 = math.sqrt(12)
 _ROOT_3 = math.sqrt(3)
 
 
-class DecodeError(ValueError):
+class DecodeError(ComputeError):
     """A channel whose description and measuring point do not fit. The message says what and where."""
 
 

@@ -8,6 +8,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from logger.compute.errors import ComputeError
+
 # IEC 60751:2008, 4.2: industrial platinum resistance thermometers, -200 C to 850 C.
 RTD_A, RTD_B, RTD_C = 3.9083e-3, -5.775e-7, -4.183e-12
 ICE_POINT_K = 273.15
@@ -17,7 +19,7 @@ SHORT = "short circuit"
 OPEN_OR_SHORT = "open or short circuit"
 
 
-class SensorError(ValueError):
+class SensorError(ComputeError):
     """Sensor parameters that make no curve. The message says which and why."""
 
 

@@ -7,10 +7,11 @@ logger/model/units.py (NIST SP 811). A code is an atom with an optional metric p
 
 from dataclasses import dataclass
 
+from logger.compute.errors import ComputeError
 from logger.model.units import INHG_PA, MICRON_PA, POUND_KG, PSI_PA
 
 
-class UcumError(ValueError):
+class UcumError(ComputeError):
     """A unit code that is not known here. The message names it."""
 
 

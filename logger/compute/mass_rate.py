@@ -1,0 +1,402 @@
+"""Mass rate from a scale that steps, drifts, and gets bumped, tugged and lifted.
+
+Live: readings become buckets (median of about a second). A bucket that jumps away from the line is set aside until
+it is clear what happened:
+  - it comes back: a bump, dropped (after a longer absence the level may have shifted, so a new segment begins);
+  - it goes on continuously from the old line: the rate has changed, and everything set aside counts;
+  - it stays away, steady: a step (a tugged hose, a lifted or swapped cylinder), and a new segment begins.
+The rate is the common slope of all segments in a window: a step between segments never counts as flow. The window
+is the longest over which the slope agrees with that of all shorter ones within their uncertainty (intersection of
+confidence intervals, Goldenshluger and Nemirovski 1997): short right after a change, long when steady.
+
+Batch: `fit_rate` (Theil-Sen) for a window, `rate_history` for a whole stage.
+"""
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from logger.compute.errors import ComputeError
+from logger.model.sample import Series
+from logger.model.value import Value, known, unknown
+
+UNIT = "kg/s"
+BIG_JUMP_KG = 2.0  # beyond: the cylinder was lifted, set down or swapped, and the rate is unknown until that is over
+_OFF_SCALE = 0.25  # of the level before: nothing but an empty scale drops so far
+_KAPPA = 2.5  # width of the confidence intervals that must intersect
+_GROWTH = 1.4  # each window is this much longer than the one before
+_FEWEST = 12  # buckets in the shortest window
+
+
+@dataclass(frozen=True, slots=True)
+class Disturbance:
+    """Something that moved the scale other than flow.
+
+    t_s: when it began. duration_s: how long readings were set aside. size_kg: how far away they were (a bump) or how
+    far the level moved for good (a step). before_kg, after_kg: settled level on either side.
+    """
+
+    t_s: float
+    duration_s: float
+    size_kg: float
+    stayed: bool
+    before_kg: float
+    after_kg: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    slope: float
+    u_slope: float
+    x_mean: float  # of the newest segment, in s before `t_s`
+    y_mean: float
+    t_s: float
+    u_level: float
+
+    def at(self, t_s: float) -> float:
+        return self.y_mean + self.slope * (t_s - self.t_s - self.x_mean)
+
+
+class MassRate:
+    """Live estimator in bounded memory. Positive when the scale gains.
+
+    resolution_kg: the scale's division. noise_kg: standard deviation of a settled reading, learned from then on.
+    drift_kg_s: drift of the unloaded scale; by default one division an hour. bucket_s: 1 s live, the spacing of
+    the readings in replay. history_s: longest window.
+    """
+
+    def __init__(
+        self,
+        *,
+        resolution_kg: float,
+        noise_kg: float = 0.0,
+        drift_kg_s: float | None = None,
+        bucket_s: float = 1.0,
+        history_s: float = 600.0,
+    ) -> None:
+        if not (resolution_kg > 0 and bucket_s > 0 and history_s >= 2 * _FEWEST * bucket_s):
+            raise ComputeError("mass rate: resolution, bucket and history must be above 0, history at least 16 buckets")
+        self.resolution_kg, self.bucket_s = resolution_kg, bucket_s
+        self.disturbances: deque[Disturbance] = deque(maxlen=32)
+        self.value: Value = unknown(UNIT, "not enough readings yet")
+        self._drift = resolution_kg / 3600 if drift_kg_s is None else drift_kg_s
+        self._noise = max(noise_kg, 0.3 * resolution_kg)
+        self._keep = math.ceil(history_s / bucket_s)
+        self._t: list[float] = []
+        self._y: list[float] = []
+        self._segment: list[int] = []
+        self._pending: list[tuple[float, float]] = []
+        self._filling: list[float] = []
+        self._bucket_end = -math.inf
+        self._bucket_start = 0.0
+        self._fit: _Fit | None = None
+        self._last_end = -math.inf
+        self._swap_expected = False
+        self._off_scale = False
+
+    @property
+    def disturbed(self) -> bool:
+        """True while readings are set aside: the level is then the last settled one."""
+        return bool(self._pending)
+
+    @property
+    def level(self) -> Value:
+        """What the scale shows without the bumps, kg, at the last settled bucket."""
+        if not self._t:
+            return unknown("kg", "no settled reading of the scale yet")
+        if self._fit is None:
+            return known(self._y[-1], "kg", math.hypot(self._noise, self.resolution_kg / math.sqrt(12)))
+        return known(self._fit.at(self._t[-1]), "kg", self._fit.u_level)
+
+    def update(self, t_s: float, mass_kg: float) -> Value:
+        """One reading of the scale, in kg; t_s never goes back. Returns the rate in kg/s (also in `value`)."""
+        if t_s >= self._bucket_end:
+            if self._filling:
+                self._close_bucket()
+            self._bucket_start = t_s
+            self._bucket_end = (math.floor(t_s / self.bucket_s) + 1) * self.bucket_s
+        self._filling.append(mass_kg)
+        if len(self._filling) > 200:  # a very fast scale: thin out instead of growing
+            self._filling = self._filling[::2]
+        return self.value
+
+    def expect_swap(self) -> None:
+        """A cylinder swap was announced: the next big step is taken as soon as the scale is steady."""
+        self._swap_expected = True
+
+    def _close_bucket(self) -> None:
+        t, y = self._bucket_start, self._middle(self._filling)
+        self._filling = []
+        if not self._t:
+            self._append(t, y, 0)
+            return
+        if self._pending:
+            self._resolve(t, y)
+        elif self._jumped(t, y):
+            self._pending.append((t, y))
+        else:
+            self._learn_noise(y)
+            self._append(t, y, self._segment[-1])
+        if not self._pending:
+            self._refit()
+        else:
+            self._hold(t, y)
+
+    def _append(self, t: float, y: float, segment: int) -> None:
+        self._t.append(t)
+        self._y.append(y)
+        self._segment.append(segment)
+        if len(self._t) > 2 * self._keep:
+            del self._t[: self._keep], self._y[: self._keep], self._segment[: self._keep]
+
+    @property
+    def _tolerance(self) -> float:
+        return 1.5 * self.resolution_kg + 5 * self._noise
+
+    def _middle(self, readings: list[float]) -> float:
+        """Mean of the readings near their median: finer than the scale's division, blind to a knock."""
+        middle = median(readings)
+        near = [y for y in readings if abs(y - middle) <= self._tolerance]
+        return sum(near) / len(near)
+
+    def _expected(self, t: float) -> float:
+        return self._fit.at(t) if self._fit is not None else self._y[-1]
+
+    def _jumped(self, t: float, y: float) -> bool:
+        """Off the line, and not by drifting off it."""
+        slope = self._fit.slope if self._fit is not None else 0.0
+        since_last = y - self._y[-1] - slope * (t - self._t[-1])
+        return abs(y - self._expected(t)) > self._tolerance and abs(since_last) > self._tolerance
+
+    def _came_back(self, t: float, y: float) -> bool:
+        """Where it would be by now had the flow gone on, stopped, or anything between."""
+        u_slope = self._fit.u_slope if self._fit is not None else 0.0
+        stopped, flowing = self._expected(self._t[-1]), self._expected(t)
+        slack = self._tolerance + 2 * u_slope * (t - self._t[-1])
+        return min(stopped, flowing) - slack <= y <= max(stopped, flowing) + slack
+
+    def _resolve(self, t: float, y: float) -> None:
+        """Decide, if it can be decided yet, what the readings set aside are."""
+        pending, began = self._pending, self._pending[0][0]
+        if self._came_back(t, y):
+            away = max((p - self._expected(at) for at, p in pending), key=abs)
+            last = self._y[-1]
+            self._pending = []
+            brief = t - began <= max(3.0, 2 * self.bucket_s)
+            if began - self._last_end < 10.0:  # rocked, not bumped once: that is noise
+                self._noise += 0.1 * (min(abs(away), 3 * self._tolerance) - self._noise)
+            self._disturbed(Disturbance(began, t - began, away, False, last, y))
+            self._append(t, y, self._segment[-1] + (0 if brief else 1))
+            return
+        pending.append((t, y))
+        size = abs(y - self._expected(t))
+        short, long = max(5, math.ceil(8.0 / self.bucket_s)), max(5, math.ceil(45.0 / self.bucket_s))
+        tail = pending[-short:]
+        steady = self._line_through(tail) if len(tail) == short else None
+        if steady is not None:
+            at_start, slope = steady
+            first_t, first_y = pending[0]
+            back_at_start = at_start - slope * (tail[0][0] - first_t)
+            margin = self._tolerance + abs(slope) * self.bucket_s
+            jump = back_at_start - slope * (first_t - self._t[-1]) - self._expected(self._t[-1])
+            if abs(jump) <= margin and abs(first_y - back_at_start) <= margin:
+                self._accept_flow()
+            elif size <= BIG_JUMP_KG or self._swap_expected or len(pending) >= long:
+                self._accept_step(tail)
+        elif len(pending) >= max(12, math.ceil(120.0 / self.bucket_s)):
+            self._noise = max(self._noise, (max(p for _, p in tail) - min(p for _, p in tail)) / 4)
+            self._accept_step(tail)
+
+    def _line_through(self, tail: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
+        """(level at its start, slope) of readings set aside that lie on a line, else None."""
+        n, t0 = len(tail), tail[0][0]
+        mean_x, mean_y = sum(t - t0 for t, _ in tail) / n, sum(y for _, y in tail) / n
+        sxx = sum((t - t0 - mean_x) ** 2 for t, _ in tail)
+        slope = sum((t - t0 - mean_x) * (y - mean_y) for t, y in tail) / sxx
+        worst = max(abs(y - mean_y - slope * (t - t0 - mean_x)) for t, y in tail)
+        return (mean_y - slope * mean_x, slope) if worst <= self._tolerance / 2 else None
+
+    def _accept_flow(self) -> None:
+        for t, y in self._pending:
+            self._append(t, y, self._segment[-1])
+        self._pending = []
+
+    def _accept_step(self, tail: Sequence[tuple[float, float]]) -> None:
+        began, before = self._pending[0][0], self._expected(self._t[-1])
+        after = tail[0][1]
+        self._disturbed(Disturbance(began, tail[0][0] - began, after - before, True, before, after))
+        if abs(after - before) > BIG_JUMP_KG:
+            self._off_scale = after < _OFF_SCALE * before
+            self._swap_expected = self._swap_expected and self._off_scale
+        segment = self._segment[-1] + 1
+        for t, y in tail:
+            self._append(t, y, segment)
+        self._pending = []
+        self._refit()
+
+    def _disturbed(self, disturbance: Disturbance) -> None:
+        self.disturbances.append(disturbance)
+        self._last_end = disturbance.t_s + disturbance.duration_s
+
+    def _learn_noise(self, y: float) -> None:
+        """Second differences see noise but neither level nor rate: their variance is six times the noise's."""
+        if len(self._y) < 2 or self._segment[-1] != self._segment[-2]:
+            return
+        second = abs(y - 2 * self._y[-1] + self._y[-2])
+        estimate = min(second, 3 * self._tolerance) / (0.798 * math.sqrt(6))
+        self._noise += 0.02 * (estimate - self._noise)
+        self._noise = max(self._noise, 0.1 * self.resolution_kg)
+
+    def _hold(self, t: float, y: float) -> None:
+        """Readings are set aside: the last rate stands for a while, then it is not known."""
+        away, since = y - self._expected(t), t - self._pending[0][0]
+        if abs(away) > BIG_JUMP_KG or since > 30.0:
+            self.value = unknown(UNIT, f"scale jumped by {away:+.2f} kg: cylinder lifted, swapped or held")
+        elif self.value.number is not None:
+            self.value = self.value.with_note("scale disturbed: last steady rate")
+
+    def _refit(self) -> None:
+        fit = self._best_fit()
+        self._fit = fit if fit is not None else self._fit
+        if self._off_scale:
+            self.value = unknown(UNIT, "cylinder is off the scale")
+        elif fit is not None:
+            self.value = known(fit.slope, UNIT, math.hypot(fit.u_slope, self._drift))
+
+    def _best_fit(self) -> _Fit | None:
+        """One pass back in time; the longest window whose slope agrees with all shorter ones."""
+        ts, ys, segments = self._t, self._y, self._segment
+        n = len(ts)
+        now, level, segment = ts[-1], ys[-1], segments[-1]
+        k = 0  # buckets of the segment being summed, and its sums about (now, level)
+        sx = sy = sxx = sxy = 0.0
+        closed_sxx = closed_sxy = 0.0  # of the segments done
+        count = 0
+        next_at = _FEWEST
+        low, high = -math.inf, math.inf
+        best: _Fit | None = None
+        newest_end: tuple[int, float, float] | None = None
+        d, noise2 = self.resolution_kg, self._noise**2
+        oldest = max(0, n - self._keep)
+        for i in range(n - 1, oldest - 1, -1):
+            if segments[i] != segment:
+                if newest_end is None:
+                    newest_end = (k, sx / k, sy / k)
+                closed_sxx += sxx - sx * sx / k
+                closed_sxy += sxy - sx * sy / k
+                segment, k, sx, sy, sxx, sxy = segments[i], 0, 0.0, 0.0, 0.0, 0.0
+            x, y = ts[i] - now, ys[i] - level
+            k += 1
+            count += 1
+            sx += x
+            sy += y
+            sxx += x * x
+            sxy += x * y
+            if count < next_at and i != oldest:
+                continue
+            next_at = math.ceil(count * _GROWTH)
+            total = closed_sxx + sxx - sx * sx / k
+            if count < _FEWEST or total <= 0:
+                continue
+            slope = (closed_sxy + sxy - sx * sy / k) / total
+            u = _u_slope(slope, noise2, d, count, self.bucket_s, total)
+            low, high = max(low, slope - _KAPPA * u), min(high, slope + _KAPPA * u)
+            if low > high and best is not None:
+                break
+            kk, x_mean, y_mean = newest_end if newest_end is not None else (k, sx / k, sy / k)
+            u_level = math.sqrt(noise2 / kk + d * d / 12 + (u * x_mean) ** 2)
+            best = _Fit(slope, u, x_mean, level + y_mean, now, u_level)
+        return best
+
+
+def _u_slope(slope: float, noise2: float, division: float, n: int, spacing_s: float, sxx: float) -> float:
+    """Standard uncertainty of a slope from noise and from the scale's division.
+
+    Rounding errors of neighbouring readings repeat each other when the mass moves slowly, or by nearly whole
+    divisions, from one to the next: then only as many count as the rounding error ran through its range, unless noise
+    shakes the reading across divisions.
+    """
+    advance = abs(slope) * spacing_s / division
+    advance = abs(advance - round(advance)) if advance > 0.5 else advance
+    independent = max(1.0, n * advance, n * min(1.0, 4 * noise2 / division**2))
+    return math.sqrt((noise2 + division**2 / 12 * max(1.0, n / independent)) / sxx)
+
+
+@dataclass(frozen=True, slots=True)
+class RateFit:
+    """rate: kg/s. at_start_kg: level of the line at the window's first reading. n: bins fitted."""
+
+    rate: Value
+    at_start_kg: float
+    n: int
+
+
+_MOST_BINS = 160
+
+
+def fit_rate(series: Series, *, resolution_kg: float, start_s: float = -math.inf, end_s: float = math.inf) -> RateFit:
+    """Theil-Sen slope of a window: the median slope of all pairs of (at most 160) bin medians.
+
+    Stands up to 29 % of wild readings. u from the spread about the line (median absolute deviation) and the
+    scale's division. rate is unknown for fewer than four readings.
+    """
+    pairs = [(t, y) for t, y in zip(series.t_s, series.value, strict=True) if start_s <= t <= end_s]
+    if len(pairs) < 4:
+        return RateFit(unknown(UNIT, f"only {len(pairs)} readings of the scale in the window"), 0.0, len(pairs))
+    size = math.ceil(len(pairs) / _MOST_BINS)
+    bins = [pairs[i : i + size] for i in range(0, len(pairs), size)]
+    ts = [sum(t for t, _ in b) / len(b) for b in bins]
+    ys = [median(y for _, y in b) for b in bins]
+    n = len(ts)
+    slope = median((ys[j] - ys[i]) / (ts[j] - ts[i]) for i in range(n) for j in range(i + 1, n))
+    at_start = median(y - slope * (t - ts[0]) for t, y in zip(ts, ys, strict=True))
+    noise = 1.4826 * median(abs(y - at_start - slope * (t - ts[0])) for t, y in zip(ts, ys, strict=True))
+    mean = sum(ts) / n
+    sxx = sum((t - mean) ** 2 for t in ts)
+    u = _u_slope(slope, noise**2, resolution_kg, n, (ts[-1] - ts[0]) / (n - 1), sxx)
+    return RateFit(known(slope, UNIT, u), at_start, n)
+
+
+@dataclass(frozen=True, slots=True)
+class RateHistory:
+    """Rate over a stage: at each t_s the rate (kg/s, None while unknown) and its standard uncertainty.
+
+    level_kg: the settled level there. disturbances: all that was not flow, oldest first.
+    """
+
+    t_s: tuple[float, ...]
+    rate_kg_s: tuple[float | None, ...]
+    u_kg_s: tuple[float, ...]
+    level_kg: tuple[float, ...]
+    disturbances: tuple[Disturbance, ...]
+
+
+def rate_history(series: Series, *, resolution_kg: float, most: int = 4096, history_s: float = 600.0) -> RateHistory:
+    """The live estimator run over a recorded stage, in at most `most` buckets."""
+    if len(series) < 2:
+        return RateHistory((), (), (), (), ())
+    spacing = max(series.duration_s / (len(series) - 1), 0.05)
+    bucket_s = max(1.0, spacing, series.duration_s / most)
+    estimator = MassRate(
+        resolution_kg=resolution_kg,
+        noise_kg=series.u,
+        bucket_s=bucket_s,
+        history_s=max(history_s, 4 * _FEWEST * bucket_s),
+    )
+    rows: list[tuple[float, float | None, float, float]] = []
+    found: list[Disturbance] = []
+    shown = series.t_s[0] + bucket_s
+    for t, y in zip(series.t_s, series.value, strict=True):
+        rate = estimator.update(t, y)
+        while estimator.disturbances:
+            found.append(estimator.disturbances.popleft())
+        if t >= shown:
+            level = estimator.level.number
+            rows.append((t, rate.number, rate.u or 0.0, y if level is None else level))
+            shown = t + bucket_s * (1 - 1e-9)
+    if not rows:
+        return RateHistory((), (), (), (), tuple(found))
+    columns = tuple(zip(*rows, strict=True))
+    return RateHistory(columns[0], columns[1], columns[2], columns[3], tuple(found))

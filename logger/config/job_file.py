@@ -1,18 +1,18 @@
 """The job: from a TOML file, or from the few words of a command line, -> logger.model.job.Job and cylinders.
 
-    [job]
-    refrigerant = "R-407C"
-    full_charge = "220lb"
-    customer = "..."
-    volume = "180L"
-    recovery_machine_made = 2019-05-01
+[job]
+refrigerant = "R-407C"
+full_charge = "220lb"
+customer = "..."
+volume = "180L"
+recovery_machine_made = 2019-05-01
 
-    [[cylinder]]
-    name = "C-1"
-    tare = "55lb"
-    water_capacity = "123lb"
-    service_pressure = "400psi"
-    tested = 2024-02-01
+[[cylinder]]
+name = "C-1"
+tare = "55lb"
+water_capacity = "123lb"
+service_pressure = "400psi"
+tested = 2024-02-01
 """
 
 from dataclasses import replace
@@ -22,10 +22,12 @@ from typing import Literal
 
 from pydantic import Field
 
+from logger.compute.filling_rules import WATER_DENSITY
 from logger.config.toml_file import Problems, Table, parse, read_text
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.points import Quantity
+from logger.model.units import UnitError, parse_quantity
 from logger.refrigerant import UnknownRefrigerant, find
 
 
@@ -73,7 +75,7 @@ def parse_job(text: str, job_id: str, path: str = "job") -> tuple[Job, tuple[Cyl
     file = parse(text, path, JobFile)
     problems = Problems(path)
     job = job_of(file.job, job_id, problems)
-    cylinders = tuple(_cylinder(c, f"cylinder[{i}]", problems) for i, c in enumerate(file.cylinder, 1))
+    cylinders = tuple(cylinder_of(c, f"cylinder[{i}]", problems) for i, c in enumerate(file.cylinder, 1))
     names = [c.name for c in cylinders]
     for i, name in enumerate(names, 1):
         if name in names[: i - 1]:
@@ -119,9 +121,17 @@ def refrigerant_name(key: str, name: str, problems: Problems) -> str:
         return name
 
 
-def _cylinder(table: CylinderTable, key: str, problems: Problems) -> Cylinder:
+def parse_water_capacity(text: str) -> float:
+    """kg of water that fill the cylinder: a mass as stamped ("47.6lb"), or a volume ("21.6L"). Raises UnitError."""
+    try:
+        return parse_quantity(text, Quantity.VOLUME) * WATER_DENSITY
+    except UnitError:
+        return parse_quantity(text, Quantity.MASS)
+
+
+def cylinder_of(table: CylinderTable, key: str, problems: Problems) -> Cylinder:
     tare = problems.quantity(f"{key}.tare", table.tare, Quantity.MASS)
-    water = problems.quantity(f"{key}.water_capacity", table.water_capacity, Quantity.MASS)
+    water = problems.attempt(f"{key}.water_capacity", lambda: parse_water_capacity(table.water_capacity))
     for name, number in (("tare", tare), ("water_capacity", water)):
         if number is not None and number <= 0:
             problems.add(f"{key}.{name}", "a mass is above zero")

@@ -1,0 +1,151 @@
+"""A user's own blends: composition in a TOML file, curves built by CoolProp on this machine and kept.
+
+    [[blend]]
+    name = "MIX-1"
+    safety_class = "A1"
+
+    [blend.mass_percent]
+    "R-32" = 40.0
+    "R-134a" = 60.0
+
+Building takes a few seconds once; after that the curves are read from the cache without CoolProp. The cache is keyed
+by composition, CoolProp's version and the table's format, so a change of any of them builds anew.
+"""
+
+import hashlib
+import json
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from logger.refrigerant.errors import BlendError, RefrigerantError
+from logger.refrigerant.table import FORMAT, Refrigerant, shipped
+
+MAX_BLENDS = 50
+MAX_COMPONENTS = 8
+MAX_FILE_BYTES = 100_000
+SAFETY_SOURCE = "the user's blend file"
+
+
+@dataclass(frozen=True, slots=True)
+class Blend:
+    """As written in the file. composition: component -> mass fraction, summing to 1."""
+
+    name: str
+    composition: Mapping[str, float]
+    safety_class: str
+
+
+def read_blends(path: Path) -> list[Blend]:
+    """Every blend of the file; [] when there is no such file. Raises BlendError."""
+    try:
+        text = path.read_bytes()
+    except FileNotFoundError:
+        return []
+    except OSError as exc:
+        raise BlendError(f"{path}: cannot be read: {exc.strerror}") from exc
+    if len(text) > MAX_FILE_BYTES:
+        raise BlendError(f"{path}: larger than {MAX_FILE_BYTES} bytes: is this the right file?")
+    try:
+        data = tomllib.loads(text.decode())
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as exc:
+        raise BlendError(f"{path}: not TOML: {exc}") from exc
+    tables = data.pop("blend", [])
+    if data or not isinstance(tables, list) or len(tables) > MAX_BLENDS:
+        raise BlendError(f"{path}: expected only [[blend]] tables, at most {MAX_BLENDS}")
+    return [_blend(table, f"{path}: blend {i}") for i, table in enumerate(tables, 1)]
+
+
+def _blend(table: Any, where: str) -> Blend:
+    if not isinstance(table, dict) or set(table) - {"name", "safety_class", "mass_percent"}:
+        raise BlendError(f"{where}: has name, safety_class and mass_percent, and nothing else")
+    name, percents = table.get("name"), table.get("mass_percent")
+    if not isinstance(name, str) or not 1 <= len(name) <= 40 or not name.isprintable():
+        raise BlendError(f"{where}: name is a text of 1 to 40 characters")
+    if not isinstance(percents, dict) or not 2 <= len(percents) <= MAX_COMPONENTS:
+        raise BlendError(f"{where} ({name}): mass_percent names 2 to {MAX_COMPONENTS} components")
+    composition = {}
+    for component, percent in percents.items():
+        if not isinstance(percent, int | float) or isinstance(percent, bool) or not 0 < percent < 100:
+            raise BlendError(f"{where} ({name}): {component} = {percent!r} is not a percentage between 0 and 100")
+        composition[_component(component, f"{where} ({name})")] = percent / 100
+    total = sum(composition.values())
+    if len(composition) != len(percents):
+        raise BlendError(f"{where} ({name}): a component is named twice")
+    if abs(total - 1) > 0.005:
+        raise BlendError(f"{where} ({name}): the percentages add up to {100 * total:.2f}, not 100")
+    safety = table.get("safety_class", "unknown")
+    if not isinstance(safety, str) or len(safety) > 20:
+        raise BlendError(f"{where} ({name}): safety_class is a short text such as A1")
+    return Blend(name, {part: share / total for part, share in composition.items()}, safety)
+
+
+def _component(text: str, where: str) -> str:
+    """A pure refrigerant of the table, by any usual form of its name; others (R-115, R-601a) by their R number."""
+    try:
+        found = shipped().find(text)
+    except RefrigerantError:
+        if text[:2] == "R-" and text[2:3].isdigit():
+            return text
+        raise BlendError(f"{where}: component {text!r} is not known; write it as R-32, R-600a ...") from None
+    if not found.pure:
+        raise BlendError(f"{where}: {found.name} is itself a blend; name its components")
+    return found.name
+
+
+def load_blends(path: Path, cache_dir: Path) -> list[Refrigerant]:
+    """Reads the file, builds or fetches each blend, and adds it to what `find` knows. Raises BlendError."""
+    found = []
+    for blend in read_blends(path):
+        refrigerant = _cached(blend, cache_dir) or _built(blend, cache_dir)
+        try:
+            shipped().add(refrigerant)
+        except RefrigerantError as exc:
+            raise BlendError(f"{path}: {exc}") from exc
+        found.append(refrigerant)
+    return found
+
+
+def _coolprop_version() -> str:
+    """Without importing CoolProp, which takes seconds."""
+    try:
+        return version("CoolProp")
+    except PackageNotFoundError:
+        return "none"
+
+
+def _cache_file(blend: Blend, cache_dir: Path) -> Path:
+    key = [FORMAT, _coolprop_version(), blend.name, dict(blend.composition), blend.safety_class]
+    return cache_dir / (hashlib.sha256(json.dumps(key).encode()).hexdigest()[:32] + ".json")
+
+
+def _cached(blend: Blend, cache_dir: Path) -> Refrigerant | None:
+    """None when it is not there or not whole: then it is built again."""
+    try:
+        kept = json.loads(_cache_file(blend, cache_dir).read_bytes())
+        return Refrigerant(kept["description"], kept["nodes"], kept["coolprop"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _built(blend: Blend, cache_dir: Path) -> Refrigerant:
+    try:
+        from logger.refrigerant.build import build  # CoolProp: only here
+        from logger.refrigerant.primed import version as running_version
+    except ImportError as exc:
+        raise BlendError(f"{blend.name}: building a blend needs CoolProp ({exc})") from exc
+    description, nodes = build(blend.name, blend.composition, blend.safety_class, SAFETY_SOURCE)
+    kept = {"description": description, "nodes": nodes, "coolprop": running_version()}
+    file = _cache_file(blend, cache_dir)
+    try:
+        cache_dir.mkdir(parents=True, exist_ok=True)
+        partial = file.with_suffix(f".{os.getpid()}")
+        partial.write_text(json.dumps(kept), encoding="ascii")
+        partial.replace(file)
+    except OSError:
+        pass  # a cache that cannot be written costs the same seconds next time, nothing else
+    return Refrigerant(description, nodes, running_version())

@@ -80,7 +80,8 @@ class Scenario:
     gauge: Settings = field(default_factory=dict)
     gauge_at_pump: bool = False
     charging_hose: float = 2.5e-6
-    scale_division_kg: float = 0.05
+    scale_unit: str = "[lb_av]"  # UCUM
+    scale_exponent: int = -1  # it steps by 10**exponent of its unit
     timeline: tuple[Step, ...] = ()
     duration_s: float = 3600.0
     facts: Settings = field(default_factory=dict)

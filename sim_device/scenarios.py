@@ -143,7 +143,7 @@ _RECOVERY = Scenario(
     "recovery", "Recovery of 16 kg, nothing wrong", full_charge_kg=16.5, charge_kg=16.0, oil_kg=0.3, volume_m3=0.045,
     circuit={"metal_j_k": 1.5e5, "fluid_ua_w_k": 250.0, "fluid_k": 289.15, "wetting_kg": 4.0},
     machine={"trapped_kg": 4.0}, oil={"conductance_m3_s": 2e-5}, timeline=_RECOVERY_STEPS, duration_s=2.5 * HOUR,
-    scale_division_kg=0.02, facts={"charge_kg": 16.0},
+    scale_unit="kg", scale_exponent=-2, facts={"charge_kg": 16.0},
 )  # fmt: skip
 
 
@@ -189,7 +189,7 @@ _RECOVERIES = (
         oil={"conductance_m3_s": 3e-5}, circuit={"metal_j_k": 6e5, "fluid_ua_w_k": 300.0, "fluid_k": 296.15,
                                                  "wetting_kg": 12.0, "wetted_ua_w_k": 250.0},
         machine={"swept_m3_s": 2.9e-4, "liquid_kg_s": 0.030, "condenser_w_k": 170.0, "trapped_kg": 54.0},
-        cylinders=(CylinderSpec("large cylinder", 70.0, 125.0, 8.0, contents_c=25.2),), scale_division_kg=0.1,
+        cylinders=(CylinderSpec("large cylinder", 70.0, 125.0, 8.0, contents_c=25.2),),
         timeline=(_begin("recovery"), Step("start_recovery", wait_s=60),
                   Step("stop_recovery", wait_s=5 * HOUR), _end(900)),
         duration_s=5.5 * HOUR, facts={"charge_kg": 104.3},
@@ -200,7 +200,8 @@ _RECOVERIES = (
 
 _CHARGING = Scenario(
     "charging", "Charging 16.5 kg from a drum: liquid, then push-pull", full_charge_kg=16.5, charge_kg=0.0,
-    start="evacuated", vacuum_pa=30.0, volume_m3=0.045, circuit={"metal_j_k": 1.5e5}, scale_division_kg=0.02,
+    start="evacuated", vacuum_pa=30.0, volume_m3=0.045, circuit={"metal_j_k": 1.5e5},
+    scale_unit="kg", scale_exponent=-2,
     cylinders=(CylinderSpec("drum", 28.0, 60.0, 45.0),), charging_hose=2.0e-6,
     machine={"swept_m3_s": 3e-4, "condenser_w_k": 20.0},
     timeline=(
@@ -237,7 +238,7 @@ _START_UPS = (
 _BREWERY = Scenario(
     "brewery", "A brewery's R-407C glycol chiller (invented): recover, prove tight, evacuate, charge, start",
     full_charge_kg=98.0, charge_kg=96.4, oil_kg=1.1, volume_m3=0.26, ambient_c=23.0, ambient_swing_c=3.0,
-    ambient_start_h=10.0, circuit_c=17.0, scale_division_kg=0.05, hose=Hose(0.025, 1.5),
+    ambient_start_h=10.0, circuit_c=17.0, hose=Hose(0.025, 1.5),
     circuit={"metal_j_k": 6e5, "fluid_ua_w_k": 900.0, "fluid_k": 289.15, "wetting_kg": 8.0, "wetted_ua_w_k": 700.0},
     machine={"swept_m3_s": 8.5e-4, "liquid_kg_s": 0.055, "condenser_w_k": 420.0, "trapped_kg": 26.0,
              "hose_in": 2e-5, "hose_out": 2e-5},

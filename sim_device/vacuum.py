@@ -19,6 +19,9 @@ KINDS = ("tight", "leak", "wet", "leak_and_wet", "oily")
 PULL_DOWN_KINDS = ("clean", "wet", "leak", "oily", "pump_oil")
 _LONGEST_STEP_S = 2.5
 
+_NO_LEAK = Leak()
+_HOSE = Hose(0.012, 1.5)
+
 Readings = tuple[list[float], list[float | None], list[float]]
 
 
@@ -42,7 +45,7 @@ class VacuumCase:
     pump_s: float = 3600.0
     duration_s: float = 3600.0
     period_s: float = 10.0
-    leak: Leak = Leak()
+    leak: Leak = _NO_LEAK
     water_kg: float = 0.0
     water_conductance_m3_s: float = 5e-4
     water_heat_w_k: float = 3.0
@@ -53,7 +56,7 @@ class VacuumCase:
     walls_conductance_m3_s: float = 1e-6
     pump_m3_s: float = 3e-3
     pump_base_pa: float = 4.0
-    hose: Hose | None = Hose(0.012, 1.5)
+    hose: Hose | None = _HOSE
     outside_pa: float = 101325.0
     gauge_scale: float = 1.0
     noise: float = 0.004

@@ -10,9 +10,12 @@ detection). Fitted are
     both        p = a + b t + sum c (1 - exp(-t/tau))
 
 on block means of the (temperature-corrected) readings. For given time constants the rest is linear least squares;
-the time constants are searched on a logarithmic grid and refined. Shapes are ranked by the corrected Akaike
-criterion over the *effective* number of readings: neighbouring residuals that move together count as one, and the
-residual variance never falls under what the display's digits and the noise within a block allow.
+the time constants are searched on a logarithmic grid and refined. Where the readings follow the temperature beyond
+the gas law (vapour over water or oil does, and so do gauges), a term d (T - T0) is added to every shape alike.
+
+Shapes are ranked by the Bayesian information criterion over the *effective* number of readings: neighbouring
+residuals that move together count as one, and the residual variance never falls under what the display's digits and
+the noise within a block allow. A difference of 6 is odds of 20 to 1.
 """
 
 import math
@@ -23,8 +26,13 @@ from enum import StrEnum
 from logger.compute.blocks import Blocks
 from logger.compute.lsq import LinearFit, correlation_time, dot, fit_columns, solve_normal
 
-GRID = 14
+GRID = 12
 LEAST_BLOCKS = 12
+LEAST_EFFECTIVE = 8.0
+TEMPERATURE_SWING_K = 0.5  # under this the readings cannot show what temperature does
+STEEPEST_PER_K = 0.12  # ice at -30 C gains 11 % a kelvin: nothing in a circuit follows temperature more
+CLEAR = 6.0  # of the criterion: odds of 20 to 1
+SLOWEST = 2.0  # longest time constant sought, in test lengths: a slower one cannot be told from a line
 
 
 class Shape(StrEnum):
@@ -38,8 +46,9 @@ class Shape(StrEnum):
 class ShapeFit:
     """One fitted shape. Times in s from `t0_s`, pressures in Pa.
 
-    start_pa: a. rate_pa_s: b, 0 where the shape has none. terms: (c, tau). criterion: AICc, lower is better.
-    u_rate: standard uncertainty of b, residual correlation and the time constants' own uncertainty included.
+    start_pa: a. rate_pa_s: b, 0 where the shape has none. terms: (c, tau). per_k: d, Pa/K, 0 when not fitted.
+    criterion: BIC, lower is better. u_rate: standard uncertainty of b, residual correlation and the time constants'
+    own uncertainty included.
     """
 
     shape: Shape
@@ -47,12 +56,13 @@ class ShapeFit:
     start_pa: float
     rate_pa_s: float
     terms: tuple[tuple[float, float], ...]
+    per_k: float
     criterion: float
     rms_pa: float
     u_rate: float = 0.0
 
     def at(self, t_s: float) -> float:
-        """Pressure of the curve, Pa, at a time on the series' axis."""
+        """Pressure of the curve at the first temperature, Pa, at a time on the series' axis."""
         t = t_s - self.t0_s
         rise = sum(c * -math.expm1(-t / tau) for c, tau in self.terms)
         return self.start_pa + self.rate_pa_s * t + rise
@@ -84,29 +94,48 @@ class Shapes:
         )
 
 
-def fit_shapes(data: Blocks, value: Sequence[float] | None = None) -> Shapes | None:
-    """Fit all shapes to block means. `value`: corrected means in place of data.value. None under 12 blocks."""
+def fit_shapes(
+    data: Blocks, value: Sequence[float] | None = None, temperature_k: Sequence[float] | None = None
+) -> Shapes | None:
+    """Fit all shapes to block means. None under 12 blocks.
+
+    value: corrected means in place of data.value. temperature_k: at the blocks' times.
+    """
     y_raw = data.value if value is None else value
     n = len(data)
     if n < LEAST_BLOCKS or data.t_s[-1] <= data.t_s[0]:
         return None
     t0, span = data.t_s[0], data.t_s[-1] - data.t_s[0]
     x = [(t - t0) / span for t in data.t_s]  # 0..1, so that columns are alike in size
-    root = _weights(y_raw)
-    search = _Search(x, y_raw, root)
+    search = _Search(x, y_raw, _weights(y_raw))
+    if temperature_k is not None and max(temperature_k) - min(temperature_k) > TEMPERATURE_SWING_K:
+        search = _with_temperature(search, [k - temperature_k[0] for k in temperature_k], data.u)
     found: list[_Candidate] = [search.plain(False), search.plain(True)]
     for linear in (False, True):
         found += [c for c in (search.one(linear), search.two(linear)) if c is not None]
     richest = min(found, key=lambda c: c.rss)
-    stretch = correlation_time(search.residuals(richest), richest.parameters)
-    n_eff = max(n / stretch, 6.0)
-    floor = data.u**2
-    fits = [_finish(c, t0, span, n, n_eff, floor) for c in found]
+    n_eff = max(n / correlation_time(search.residuals(richest), richest.parameters), LEAST_EFFECTIVE)
     by_shape: dict[Shape, ShapeFit] = {}
-    for fit in sorted(fits, key=lambda f: f.criterion):
+    for fit in sorted((_finish(c, t0, span, n, n_eff, data.u**2) for c in found), key=lambda f: f.criterion):
         by_shape.setdefault(fit.shape, fit)
     best = min(by_shape.values(), key=lambda f: f.criterion)
     return Shapes(best, by_shape, n, n_eff, max(data.u, math.sqrt(richest.rss / n)))
+
+
+def _with_temperature(search: "_Search", deviation_k: list[float], u: float) -> "_Search":
+    """The search with a temperature term, if that clearly betters the fullest simple shape and is physical."""
+    wider = _Search(search.x, search.y_raw, search.root, deviation_k)
+    for linear in (True, False):
+        without, with_it = search.one(linear), wider.one(linear)
+        if with_it is None:
+            continue
+        if without is None:
+            return wider
+        n = len(search.x)
+        n_eff = max(n / correlation_time(wider.residuals(with_it), with_it.parameters), LEAST_EFFECTIVE)
+        gain = n_eff * math.log(max(without.rss / n, u * u) / max(with_it.rss / n, u * u)) - math.log(n_eff)
+        return wider if gain > CLEAR else search
+    return search
 
 
 def _weights(y: Sequence[float]) -> list[float]:
@@ -131,10 +160,14 @@ def _weights(y: Sequence[float]) -> list[float]:
 @dataclass(frozen=True, slots=True)
 class _Candidate:
     shape: Shape
-    fit: LinearFit  # columns: 1, [t], exponentials
+    fit: LinearFit  # columns: 1, [t], exponentials, [temperature]
     taus: tuple[float, ...]  # in units of the span
-    rss: float
+    per_k: float
     u_rate_unit: float  # sqrt of the unit-variance covariance of b, time constants included
+
+    @property
+    def rss(self) -> float:
+        return self.fit.rss
 
     @property
     def parameters(self) -> int:
@@ -144,15 +177,19 @@ class _Candidate:
 class _Search:
     """Rows and columns of one data set; columns are weighted."""
 
-    def __init__(self, x: list[float], y: Sequence[float], root: list[float]) -> None:
-        self.x, self.root = x, root
+    def __init__(
+        self, x: list[float], y: Sequence[float], root: list[float], deviation_k: list[float] | None = None
+    ) -> None:
+        self.x, self.root, self.y_raw = x, root, y
         self.y = [v * w for v, w in zip(y, root, strict=True)]
+        self.warm = [] if deviation_k is None else [[k * w for k, w in zip(deviation_k, root, strict=True)]]
+        self.steepest = STEEPEST_PER_K * max(y)
         self.ones = list(root)
         self.ramp = [v * w for v, w in zip(x, root, strict=True)]
         shortest = max(2.0 / len(x), 0.005)
-        self.taus = [shortest * (3.0 / shortest) ** (i / (GRID - 1)) for i in range(GRID)]
+        self.taus = [shortest * (SLOWEST / shortest) ** (i / (GRID - 1)) for i in range(GRID)]
         self.columns = [self._rise(tau) for tau in self.taus]
-        basis = [self.ones, self.ramp, *self.columns]
+        basis = [self.ones, self.ramp, *self.columns, *self.warm]
         self.gram = [[0.0] * len(basis) for _ in basis]
         for i in range(len(basis)):
             for j in range(i + 1):
@@ -163,28 +200,34 @@ class _Search:
     def _rise(self, tau: float) -> list[float]:
         return [-math.expm1(-v / tau) * w for v, w in zip(self.x, self.root, strict=True)]
 
+    def _base(self, linear: bool) -> list[list[float]]:
+        return [self.ones, self.ramp] if linear else [self.ones]
+
     def plain(self, linear: bool) -> _Candidate:
-        columns = [self.ones, self.ramp] if linear else [self.ones]
-        fit = fit_columns(columns, self.y)
-        assert fit is not None  # a constant and a ramp over distinct times are independent
         shape = Shape.LINEAR if linear else Shape.FLAT
-        return _Candidate(shape, fit, (), fit.rss, math.sqrt(fit.inverse[1][1]) if linear else 0.0)
+        for extra in (self.warm, []):
+            fit = fit_columns([*self._base(linear), *extra], self.y)
+            if fit is not None and (not extra or abs(fit.coefficients[-1]) <= self.steepest):
+                per_k = fit.coefficients[-1] if extra else 0.0
+                return _Candidate(shape, fit, (), per_k, math.sqrt(fit.inverse[1][1]) if linear else 0.0)
+        raise AssertionError("a constant and a ramp over distinct times are independent")
 
     def _grid_fit(self, linear: bool, picks: Sequence[int]) -> LinearFit | None:
         rows = [0, 1] if linear else [0]
         rows += [2 + p for p in picks]
+        rows += [2 + GRID] if self.warm else []
         return solve_normal([[self.gram[i][j] for j in rows] for i in rows], [self.right[i] for i in rows], self.yy)
 
     def _allowed(self, linear: bool, tau: float) -> bool:
         """Beside a line, a time constant longer than the test is a line itself."""
-        return tau <= (1.0 if linear else 3.0)
+        return tau <= (1.0 if linear else SLOWEST)
 
     def one(self, linear: bool) -> _Candidate | None:
         scored = []
         for i, tau in enumerate(self.taus):
             if self._allowed(linear, tau):
                 fit = self._grid_fit(linear, (i,))
-                if fit is not None and _physical(fit, (tau,), linear):
+                if fit is not None and self._physical(fit, (tau,), linear):
                     scored.append((fit.rss, i))
         if not scored:
             return None
@@ -198,7 +241,7 @@ class _Search:
                 taus = (self.taus[i], self.taus[j])
                 if self._allowed(linear, taus[1]):
                     fit = self._grid_fit(linear, (i, j))
-                    if fit is not None and _physical(fit, taus, linear):
+                    if fit is not None and self._physical(fit, taus, linear):
                         scored.append((fit.rss, taus))
         if not scored:
             return None
@@ -207,27 +250,30 @@ class _Search:
     def _refined(self, linear: bool, taus: tuple[float, ...]) -> _Candidate | None:
         """Each time constant in turn by golden section on its logarithm, within one grid step."""
         step = math.log(self.taus[1] / self.taus[0])
-        longest = 1.0 if linear else 3.0
+        longest = 1.0 if linear else SLOWEST
         for _ in range(len(taus)):
             for which in range(len(taus)):
                 others = [self._rise(tau) for i, tau in enumerate(taus) if i != which]
                 taus = self._golden(linear, taus, which, others, step, longest)
         fit = self._solve(linear, taus)
-        if fit is None or not _physical(fit, taus, linear):
+        if fit is None or not self._physical(fit, taus, linear):
             return None
         shape = Shape.BOTH if linear else Shape.SATURATING
-        return _Candidate(shape, fit, taus, fit.rss, self._u_rate_unit(fit, taus) if linear else 0.0)
+        per_k = fit.coefficients[-1] if self.warm else 0.0
+        return _Candidate(shape, fit, taus, per_k, self._u_rate_unit(fit, taus) if linear else 0.0)
 
     def _solve(self, linear: bool, taus: Sequence[float]) -> LinearFit | None:
-        columns = [self.ones, *([self.ramp] if linear else []), *(self._rise(tau) for tau in taus)]
-        return fit_columns(columns, self.y)
+        return fit_columns(self._whole(linear, taus), self.y)
+
+    def _whole(self, linear: bool, taus: Sequence[float]) -> list[list[float]]:
+        return [*self._base(linear), *(self._rise(tau) for tau in taus), *self.warm]
 
     def _golden(
         self, linear: bool, taus: tuple[float, ...], which: int, others: list[list[float]], step: float, longest: float
     ) -> tuple[float, ...]:
         def trial(log_tau: float) -> tuple[float, tuple[float, ...]]:
             tried = tuple(math.exp(log_tau) if i == which else tau for i, tau in enumerate(taus))
-            columns = [self.ones, *([self.ramp] if linear else []), self._rise(tried[which]), *others]
+            columns = [*self._base(linear), self._rise(tried[which]), *others, *self.warm]
             fit = fit_columns(columns, self.y)
             return (math.inf if fit is None else fit.rss), tried
 
@@ -249,30 +295,30 @@ class _Search:
 
     def _u_rate_unit(self, fit: LinearFit, taus: Sequence[float]) -> float:
         """Standard uncertainty of b for unit variance, with the time constants as free as the rest (Gauss-Newton)."""
-        columns = [self.ones, self.ramp, *(self._rise(tau) for tau in taus)]
-        for c, tau in zip(fit.coefficients[2:], taus, strict=True):
+        columns = self._whole(True, taus)
+        for c, tau in zip(fit.coefficients[2 : 2 + len(taus)], taus, strict=True):
             columns.append([-c * v / tau * math.exp(-v / tau) * w for v, w in zip(self.x, self.root, strict=True)])
         whole = fit_columns(columns, self.y)
         return math.inf if whole is None else math.sqrt(whole.inverse[1][1])
 
     def residuals(self, candidate: _Candidate) -> list[float]:
-        linear = candidate.shape in (Shape.LINEAR, Shape.BOTH)
-        columns = [self.ones, *([self.ramp] if linear else []), *(self._rise(tau) for tau in candidate.taus)]
+        columns = self._whole(candidate.shape in (Shape.LINEAR, Shape.BOTH), candidate.taus)
         left = list(self.y)
-        for coefficient, column in zip(candidate.fit.coefficients, columns, strict=True):
+        for coefficient, column in zip(candidate.fit.coefficients, columns, strict=False):  # a term may be left out
             left = [r - coefficient * v for r, v in zip(left, column, strict=True)]
         return left
 
-
-def _physical(fit: LinearFit, taus: Sequence[float], linear: bool) -> bool:
-    """A slow saturating part rises; only a short settling right after isolation may fall."""
-    return all(c >= 0.0 or tau <= 0.05 for c, tau in zip(fit.coefficients[2 if linear else 1 :], taus, strict=True))
+    def _physical(self, fit: LinearFit, taus: Sequence[float], linear: bool) -> bool:
+        """A slow saturating part rises; only a short settling right after isolation may fall."""
+        if self.warm and abs(fit.coefficients[-1]) > self.steepest:
+            return False
+        rises = fit.coefficients[2 if linear else 1 :]
+        return all(c >= 0.0 or tau <= 0.05 for c, tau in zip(rises, taus, strict=False))
 
 
 def _finish(c: _Candidate, t0: float, span: float, n: int, n_eff: float, floor: float) -> ShapeFit:
     k = c.parameters + 1  # the variance is fitted too
-    variance = max(c.rss / n, floor)
-    criterion = n_eff * math.log(variance) + 2.0 * k * n_eff / max(n_eff - k - 1.0, 0.5)
+    criterion = n_eff * math.log(max(c.rss / n, floor)) + k * math.log(n_eff)
     linear = c.shape in (Shape.LINEAR, Shape.BOTH)
     rate = c.fit.coefficients[1] / span if linear else 0.0
     amplitudes = c.fit.coefficients[2 if linear else 1 :]
@@ -282,8 +328,9 @@ def _finish(c: _Candidate, t0: float, span: float, n: int, n_eff: float, floor: 
         t0,
         c.fit.coefficients[0],
         rate,
-        tuple((a, tau * span) for a, tau in zip(amplitudes, c.taus, strict=True)),
+        tuple((a, tau * span) for a, tau in zip(amplitudes, c.taus, strict=False)),
+        c.per_k,
         criterion,
         math.sqrt(c.rss / n),
-        c.u_rate_unit * spread / span if linear else 0.0,
+        c.u_rate_unit * spread / span,
     )

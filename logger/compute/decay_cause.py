@@ -1,0 +1,134 @@
+"""What made the pressure rise in a closed system: nothing, a leak, something that levels off, or both.
+
+Two questions, answered apart. Does part of the rise level off? When a shape that does so beats every other by odds of
+20 to 1. Is there a leak? Yes when a shape with a straight line beats every shape without one by those odds, its rate
+is clear of zero by two standard uncertainties, and is at least a fifth of what the acceptance profile lets the
+pressure rise. No when every shape still in play keeps the rate, with two standard uncertainties, under that fifth.
+
+A large part that levels off is never exactly an exponential: water cools, freezes, melts and warms. So a leak much
+smaller than it is neither called nor ruled out, unless the pressure stands above what water at the measured
+temperature can make. Dry first, then ask again.
+"""
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger.compute.decay_fit import CLEAR, Shape, ShapeFit, Shapes
+
+K = 2.0  # coverage factor, about 95 %
+STRAYS = 0.02
+BEYOND_WATER = 1.1
+MATTERS = 0.2  # share of the allowed rise; walls and gaskets of a sound system give off a tenth or less
+
+
+class Cause(StrEnum):
+    TIGHT = "tight"
+    LEVELS_OFF = "rise that levels off"
+    LEAK = "leak"
+    LEAK_AND_RISE = "leak, and a rise that levels off"
+    MASKED = "rise that levels off; a leak is not ruled out"
+    CANNOT_TELL = "cannot tell"
+
+
+LEAKING = (Cause.LEAK, Cause.LEAK_AND_RISE)
+NOT_LEAKING = (Cause.TIGHT, Cause.LEVELS_OFF)
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """rate_pa_s, u_rate: steady part of the rise. at_most_pa_s: largest steady rate still in play (k = 2).
+
+    confidence: for a leak, share of the evidence (weights from the criterion) on shapes with a line; for no leak,
+    probability that the steady rate is under what matters.
+    settles_s: slowest time constant in play, 0 when none. go_on_s: how long the test should be in all, 0 when long
+    enough. levels_off_at_pa: None when no part levels off. why: for CANNOT_TELL and MASKED.
+    """
+
+    cause: Cause
+    rate_pa_s: float
+    u_rate: float
+    at_most_pa_s: float
+    confidence: float
+    levels_off_at_pa: float | None
+    settles_s: float
+    go_on_s: float = 0.0
+    why: str = ""
+
+
+def judge_shapes(
+    shapes: Shapes,
+    *,
+    span_s: float,
+    allowed_pa_s: float,
+    u_extra_pa_s: float = 0.0,
+    water_pa: float | None = None,
+) -> Judgement:
+    """Apply the rule.
+
+    allowed_pa_s: what the profile lets the pressure rise, over its hold. u_extra_pa_s: added to every rate (k = 1),
+    such as from a temperature that was not measured at the gas. water_pa: vapour pressure of water at the
+    temperature measured last, None when there was none.
+    """
+    matters = MATTERS * allowed_pa_s
+    best = shapes.best
+    lined = [s for s in (Shape.LINEAR, Shape.BOTH) if s in shapes.by_shape]
+    unlined = [s for s in (Shape.FLAT, Shape.SATURATING) if s in shapes.by_shape]
+    in_play = [f for f in shapes.by_shape.values() if f.criterion - best.criterion < CLEAR]
+    # the rate is read from the shape that can tell it: with a levelling part if the data want one
+    bent = best.shape in (Shape.SATURATING, Shape.BOTH) and Shape.BOTH in shapes.by_shape
+    teller = shapes.by_shape[Shape.BOTH if bent else Shape.LINEAR]
+    levelling = _levelling(best, shapes, allowed_pa_s * span_s)
+    u = math.hypot(teller.u_rate, u_extra_pa_s, _unlike_exponential(best) / span_s)
+
+    def highest(fit: ShapeFit) -> float:
+        return fit.rate_pa_s + K * math.hypot(fit.u_rate, u_extra_pa_s, _unlike_exponential(best) / span_s)
+
+    # a part that rises and levels off only takes from the line: the line alone bounds the rate from above
+    at_most = min(
+        max(highest(f) for f in [*in_play, teller] if f.shape in lined), highest(shapes.by_shape[Shape.LINEAR])
+    )
+    weights = {s: math.exp(-0.5 * (f.criterion - best.criterion)) for s, f in shapes.by_shape.items()}
+    leak_share = sum(weights[s] for s in lined) / sum(weights.values())
+    settles = max((f.slowest_s for f in in_play), default=0.0)
+
+    def judged(cause: Cause, confidence: float, go_on_s: float = 0.0, why: str = "") -> Judgement:
+        level = best.levels_off_at_pa if levelling else None
+        return Judgement(cause, teller.rate_pa_s, u, at_most, confidence, level, settles, go_on_s, why)
+
+    rate = teller.rate_pa_s
+    end_pa = best.at(best.t0_s + span_s)
+    buried = levelling > max(2.0 * allowed_pa_s * span_s, rate * span_s)
+    beyond_water = water_pa is not None and end_pa > BEYOND_WATER * water_pa
+    if (
+        shapes.lead(unlined) >= CLEAR and rate - K * u > 0.0 and rate >= matters and (not buried or beyond_water)
+    ):  # fmt: skip
+        # a part slower than half the test only bends the line a little: no name is given to that
+        beside = levelling > 0.0 and best.shape is Shape.BOTH and best.slowest_s <= 0.5 * span_s
+        return judged(Cause.LEAK_AND_RISE if beside else Cause.LEAK, leak_share)
+    if -matters < rate and at_most < matters:
+        under = 0.5 * (1.0 + math.erf((matters - rate) / max(u, 1e-300) / math.sqrt(2.0)))
+        return judged(Cause.LEVELS_OFF if levelling else Cause.TIGHT, under)
+    undecided = max(leak_share, 1.0 - leak_share)
+    if levelling and shapes.lead([Shape.FLAT, Shape.LINEAR]) >= CLEAR:
+        on = 3.0 * best.slowest_s if span_s < 3.0 * best.slowest_s else 0.0
+        return judged(Cause.MASKED, undecided, on, "what levels off is so large that a leak would not show beside it")
+    needed = span_s * min(max((K * u / matters) ** (2.0 / 3.0), 1.5), 8.0)
+    if settles > span_s / 3.0:
+        needed = max(needed, 3.0 * min(settles, 2.0 * span_s))
+        why = "it is still rising, and a leak and something that levels off slowly look the same so far"
+        return judged(Cause.CANNOT_TELL, undecided, needed, why)
+    return judged(Cause.CANNOT_TELL, undecided, needed, "the readings scatter too much for so short a test")
+
+
+def _levelling(best: ShapeFit, shapes: Shapes, allowed_pa: float) -> float:
+    """Size of the part that levels off, Pa; 0 where it is only noise or the settling after a valve is closed."""
+    size = sum(c for c, _ in best.terms)
+    return size if size > max(10.0 * shapes.u_block_pa, 0.25 * allowed_pa) else 0.0
+
+
+def _unlike_exponential(fit: ShapeFit) -> float:
+    """How far a levelling part may stray from its fitted curve over the test, Pa (k = 1): a share of its size, from
+    simulated water with its heat and mass balance.
+    """
+    return sum(abs(c) * STRAYS for c, _ in fit.terms)

@@ -42,6 +42,7 @@ ACTIONS = (
     "acknowledge",
     "shelve",
     "unshelve",
+    "reset",
     "out-of-service",
     "return-to-service",
     "cylinder",

@@ -9,6 +9,7 @@ from typing import Any
 from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Job
+from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
 from logger.model.value import Value
 
 
@@ -61,3 +62,26 @@ def finding_from(data: Mapping[str, Any]) -> Finding:
     fields["causes"] = tuple(fields.get("causes", ()))
     fields["check_next"] = tuple(fields.get("check_next", ()))
     return Finding(**fields)
+
+
+def rig_from(data: Mapping[str, Any]) -> Rig:
+    """Devices, channels and calibrations of a stored rig (its text is the user's file)."""
+    devices = tuple(
+        RigDevice(
+            name=d["name"],
+            url=d.get("url"),
+            device_id=d.get("device_id"),
+            channels=tuple(
+                RigChannel(c["index"], c["point"], _calibration(c["calibration"])) for c in d.get("channels", ())
+            ),
+            settings=dict(d.get("settings", {})),
+        )
+        for d in data["devices"]
+    )
+    return Rig(data["name"], devices, dict(data.get("alarms", {})), data.get("text", ""))
+
+
+def _calibration(data: Mapping[str, Any]) -> Calibration:
+    fields = _known(Calibration, data)
+    fields["done"] = _day(fields.get("done"))
+    return Calibration(**fields)

@@ -2,7 +2,7 @@
 
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.framing import Frame, FrameDecoder
-from firmware_protocol.layout import Layout
+from firmware_protocol.layout import Layout, Reading
 from firmware_protocol.messages import Describe, Hello, Message, Samples, Status, decode_payload
 from logger.compute.decode import ChannelDecoder, DecodeError, DeviceDecoder
 from logger.model.rig import RigChannel
@@ -27,7 +27,7 @@ class Device:
         self._describes: dict[int, bytes] = {}
         self._layout: Layout | None = None
         self._decoder: DeviceDecoder | None = None
-        self.scans = 0
+        self._readings: dict[int, Reading] = {}
 
     @property
     def decoders(self) -> tuple[ChannelDecoder, ...]:
@@ -36,6 +36,11 @@ class Device:
     @property
     def described(self) -> tuple[Describe, ...]:
         return self._layout.channels if self._layout is not None else ()
+
+    def readings(self) -> list[tuple[ChannelDecoder, int]]:
+        """Newest raw reading of each channel in use that has one."""
+        found = [(d, self._readings.get(d.channel.index)) for d in self.decoders]
+        return [(d, raw) for d, raw in found if isinstance(raw, int)]
 
     def frame(
         self, t_ns: int, raw: bytes, message: Message | None = None, ambient_pa: float | None = None
@@ -69,7 +74,7 @@ class Device:
         except ProtocolError as exc:
             self.problem = str(exc)
             return []
-        self.scans += 1
+        self._readings.update(readings)
         return self._decoder.decode(t_ns, readings, ambient_pa)
 
     def _describe(self, message: Describe, raw: bytes) -> None:

@@ -3,10 +3,12 @@
 from dataclasses import replace
 from typing import Any
 
+from logger.compute.profiles import Profile, profile_from_mapping
 from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding
 from logger.model.job import Job, Note, Stage, StageKind
-from logger.model.plain import cylinder_from, finding_from, job_from
+from logger.model.plain import cylinder_from, finding_from, job_from, rig_from
+from logger.model.rig import Rig, RigDevice
 
 Event = dict[str, Any]  # JSON object with "type" and "t_ns"
 NOTES_KEPT = 200
@@ -15,17 +17,20 @@ NOTES_KEPT = 200
 class JobState:
     """job is None until JOB_OPENED. stages: all, in order; the last may be running.
 
-    cylinders: by name. on_scale: the name of the one now filled or emptied. marks: (t_ns, act, text) of all stages.
+    cylinders: by name. on_scale: the name of the one now filled or emptied; swaps: (t_ns, name) of each that came.
+    profiles: the user's own acceptance profiles. marks: (t_ns, act, text) of all stages.
     findings: by stage number, as concluded at the stage's end.
     """
 
     def __init__(self) -> None:
         self.job: Job | None = None
-        self.rig_text = ""
-        self.rig_digest = ""
+        self.rig = Rig("", ())
+        self.bound: dict[str, str] = {}  # device id -> name of the rig's device it serves
         self.stages: list[Stage] = []
         self.cylinders: dict[str, Cylinder] = {}
         self.on_scale: str | None = None
+        self.swaps: list[tuple[int, str]] = []
+        self.profiles: dict[str, Profile] = {}
         self.notes: list[Note] = []
         self.marks: list[tuple[int, str, str]] = []
         self.findings: dict[int, list[Finding]] = {}
@@ -41,6 +46,14 @@ class JobState:
     def cylinder(self) -> Cylinder | None:
         return self.cylinders.get(self.on_scale) if self.on_scale else None
 
+    def rig_device(self, device_id: str) -> RigDevice | None:
+        """The rig's entry for a device id: by id, or by what DEVICE_HELLO bound it to."""
+        name = self.bound.get(device_id)
+        for device in self.rig.devices:
+            if device.device_id == device_id or (device.device_id is None and device.name == name):
+                return device
+        return None
+
     def apply(self, event: Event) -> None:
         """An event of an unknown type (of a later version) changes nothing."""
         handler = getattr(self, "_on_" + event["type"].replace("-", "_"), None)
@@ -53,9 +66,13 @@ class JobState:
         for data in event.get("cylinders", ()):
             cylinder = cylinder_from(data)
             self.cylinders[cylinder.name] = cylinder
+        self.profiles = {key: profile_from_mapping(key, table) for key, table in event.get("profiles", {}).items()}
 
     def _on_rig_loaded(self, event: Event) -> None:
-        self.rig_text, self.rig_digest = event["text"], event["sha256"]
+        self.rig = rig_from(event["rig"])
+
+    def _on_device_hello(self, event: Event) -> None:
+        self.bound[event["device"]] = event["name"]
 
     def _on_stage_begun(self, event: Event) -> None:
         self.stages.append(
@@ -77,6 +94,7 @@ class JobState:
         cylinder = cylinder_from(event["cylinder"])
         self.cylinders[cylinder.name] = cylinder
         self.on_scale = cylinder.name
+        self.swaps.append((event["t_ns"], cylinder.name))
 
     def _on_finding(self, event: Event) -> None:
         self.findings.setdefault(event["stage"], []).append(finding_from(event["finding"]))

@@ -1,0 +1,112 @@
+"""A stage's analysis: what the computations are given, live every ten seconds and once more at the end.
+
+To add a stage: a function here from Scene and Stage to Report, an entry in _ANALYSES, its view in snapshot.py.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from logger.compute.decay import analyse_decay
+from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
+from logger.compute.recovery import analyse_recovery
+from logger.compute.recovery_level import required_level
+from logger.model.finding import Finding
+from logger.model.job import Stage, StageKind
+from logger.model.value import Value
+from logger.pipeline.scene import NS, Scene
+
+DEFAULT_DECAY_PROFILE = "ufgs-15182"
+DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """findings: verdict first. values: live quantities that only the analysis knows. result: for plots and exports."""
+
+    findings: tuple[Finding, ...] = ()
+    values: dict[str, Value] = field(default_factory=dict)
+    result: Any = None
+
+
+def analyse(scene: Scene, stage: Stage, until_ns: int, final: bool = False) -> Report:
+    """The stage from its beginning to `until_ns`."""
+    return _ANALYSES[stage.kind](scene, stage, until_ns, final)
+
+
+def profile_of(scene: Scene, stage: Stage) -> DecayProfile | PressureProfile | None:
+    """The acceptance profile chosen for the stage: the user's own or a published one."""
+    key = stage.settings.get("profile")
+    own = scene.state.profiles.get(key) if key else None
+    if own is not None:
+        return own
+    if stage.kind is StageKind.DECAY_TEST:
+        return DECAY_PROFILES.get(key or DEFAULT_DECAY_PROFILE)
+    if stage.kind is StageKind.PRESSURE_TEST:
+        return PRESSURE_PROFILES.get(key or DEFAULT_PRESSURE_PROFILE)
+    return None
+
+
+def _recovery(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
+    job = scene.state.job
+    if not final or job is None or scene.weighing is None:
+        return Report()
+    series = {name: scene.series(name, stage.begun_ns, until_ns) for name in scene.points}
+    swaps = [
+        ((t - stage.begun_ns) / NS, name) for t, name in scene.state.swaps if stage.begun_ns < t <= until_ns
+    ]
+    first = [name for t, name in scene.state.swaps if t <= stage.begun_ns]
+    stops = scene.marks("machine-stopped", stage.begun_ns)
+    refrigerant = scene.refrigerant()
+    level = required_level(
+        refrigerant.pressure_class if refrigerant else None,
+        job.full_charge_kg,
+        job.recovery_machine_made,
+        ambient_pa=scene.ambient.pressure_pa,
+        minor_repair=bool(stage.settings.get("minor_repair")),
+    )
+    result = analyse_recovery(
+        series,
+        refrigerant=refrigerant,
+        resolution_kg=scene.weighing.resolution_kg,
+        charge_kg=job.full_charge_kg,
+        u_accuracy_kg=scene.weighing.u_accuracy_kg,
+        cylinder=first[-1] if first else "",
+        swaps=swaps,
+        level=level,
+        stopped_s=(stops[-1] - stage.begun_ns) / NS if stops else None,
+    )
+    return Report(result.findings, {}, result)
+
+
+def _decay(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
+    lead_ns = max(scene.window_ns, 0)
+    marked = [t for t in scene.marks("isolated", lead_ns) if t <= until_ns]
+    profile = profile_of(scene, stage)
+    job = scene.state.job
+    vacuum = scene.series("vacuum", lead_ns, until_ns)
+    result = analyse_decay(
+        vacuum,
+        profile=profile if isinstance(profile, DecayProfile) else None,
+        isolated_s=(marked[-1] - lead_ns) / NS if marked else None,
+        ended_s=(until_ns - lead_ns) / NS,
+        temperature=scene.measured("system_temperature", lead_ns, until_ns),
+        ambient=scene.measured("ambient_temperature", lead_ns, until_ns),
+        volume_m3=job.volume_m3 if job else None,
+        volume_u_m3=job.volume_u_m3 if job else None,
+    )
+    return Report(result.findings, {}, result)
+
+
+def _nothing(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
+    return Report()
+
+
+_ANALYSES: dict[StageKind, Callable[[Scene, Stage, int, bool], Report]] = {
+    StageKind.RECOVERY: _recovery,
+    StageKind.PRESSURE_TEST: _nothing,
+    StageKind.EVACUATION: _nothing,
+    StageKind.DECAY_TEST: _decay,
+    StageKind.CHARGING: _nothing,
+    StageKind.START_UP: _nothing,
+}

@@ -1,0 +1,222 @@
+"""The daemon's heart: frames, events and ticks in; readings and new events out.
+
+    frame   -> decode -> newest reading of each point -> histories, scale -> (where it matters) alarms
+    event   -> job state (stage, cylinder, notes ...), live and on replay alike
+    tick    -> ambient pressure, stale points, live quantities, alarms; every ten seconds the stage's analysis
+
+Given the same frames and events it gives the same state. Alarm changes are part of the record: on replay
+(`live=False`) they are restored from it, not judged anew.
+"""
+
+from typing import Any
+
+from firmware_protocol.messages import Message
+from logger.alarms.defaults import HEALTH, default_rules, device_input
+from logger.alarms.engine import AlarmEngine
+from logger.alarms.memory import AlarmChange, AlarmState, KeyState
+from logger.alarms.overrides import apply_overrides
+from logger.alarms.states import STANDING, UNSEEN, State
+from logger.compute.profiles import DecayProfile
+from logger.model import records
+from logger.model.sample import PointSample
+from logger.model.value import Value, known, unknown
+from logger.pipeline.analysis import Report, analyse, profile_of
+from logger.pipeline.live import LiveQuantities
+from logger.pipeline.scene import NS, Scene
+from logger.pipeline.snapshot import LIVE, PointNow, Snapshot
+from logger.pipeline.state import Event
+
+ANALYSE_EVERY_NS = 10 * NS
+# Their readings are judged at once, not at the next tick: where a second matters.
+ALARM_POINTS = frozenset(
+    {"cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_outlet_pressure", "system_pressure",
+     "discharge_pressure", "liquid_pressure", "vacuum"}
+)  # fmt: skip
+TEST_PRESSURE_MARGIN = 1.05
+
+
+class Pipeline:
+    """report: the running stage's analysis so far, or the last one's. reports: of ended stages by number."""
+
+    def __init__(self, live: bool = True) -> None:
+        self.live = live
+        self.scene = Scene()
+        self.values: dict[str, Value] = {}
+        self.quantities = LiveQuantities()
+        self.report = Report()
+        self.reports: dict[int, Report] = {}
+        self.engine = AlarmEngine(())
+        self.alarm_state = AlarmState()
+        self.health: dict[str, Value] = {name: known(1.0, "1") for name in HEALTH}
+        self._next_analysis_ns = 0
+        self._out: list[Event] = []
+        self._rules_due = True
+
+    # -- in ------------------------------------------------------------------------------------------------------
+
+    def apply(self, event: Event) -> None:
+        """An event of the record, new or replayed."""
+        scene, kind = self.scene, event["type"]
+        scene.now_ns = max(scene.now_ns, event["t_ns"])
+        if kind == records.STAGE_ENDED and scene.state.stage is not None:
+            self._conclude(event["t_ns"])
+        scene.state.apply(event)
+        if kind == records.STAGE_BEGUN:
+            scene.begin_window(event["t_ns"])
+            if scene.weighing is not None:
+                scene.weighing.begin(scene.state.on_scale or "")
+            stage = scene.state.stage
+            assert stage is not None
+            self.quantities.begin(scene, stage)
+            self.report, self._rules_due, self._next_analysis_ns = Report(), True, 0
+        elif kind == records.CYLINDER_ON_SCALE and scene.weighing is not None:
+            scene.weighing.swap(event["cylinder"]["name"])
+        elif kind == records.ALARM and not self.live:
+            self._restore_alarm(event)
+        elif kind in (records.RIG_LOADED, records.STAGE_ENDED, records.DEVICE_HELLO):
+            self._rules_due = True
+
+    def frame(self, device_id: str, t_ns: int, raw: bytes, message: Message | None = None) -> list[PointSample]:
+        """One good frame of a device; the readings in it. Events it causes wait in `take_events`."""
+        scene = self.scene
+        scene.now_ns = max(scene.now_ns, t_ns)
+        device = scene.device(device_id)
+        decoders = device.decoders
+        samples = device.frame(t_ns, raw, message, scene.ambient.pressure_pa)
+        if device.decoders is not decoders:
+            scene.described(device)
+            self._rules_due = True
+        relevant = False
+        for sample in samples:
+            scene.take(sample)
+            relevant = relevant or sample.point in ALARM_POINTS
+        if relevant and self.live:
+            self._judge()
+        return samples
+
+    def tick(self, now_ns: int) -> None:
+        """Once a second: what time alone changes."""
+        scene = self.scene
+        scene.now_ns = max(scene.now_ns, now_ns)
+        scene.second()
+        if not self.live:
+            return
+        self._judge()
+        stage = scene.state.stage
+        if stage is not None and now_ns >= self._next_analysis_ns:
+            self._next_analysis_ns = now_ns + ANALYSE_EVERY_NS
+            self.report = analyse(scene, stage, now_ns)
+
+    def device_lost(self, device_id: str, why: str) -> None:
+        """Its points are unknown from now on, and the alarm's delay begins."""
+        self.scene.lost[device_id] = why
+        self.health[device_input(device_id)] = unknown("1", why)
+
+    def device_heard(self, device_id: str) -> None:
+        self.scene.lost.pop(device_id, None)
+        self.health[device_input(device_id)] = known(1.0, "1")
+
+    def go_live(self) -> None:
+        """Replay is over: what comes now is judged."""
+        self.live, self._rules_due = True, True
+
+    # -- out -----------------------------------------------------------------------------------------------------
+
+    def take_events(self) -> list[Event]:
+        """Events concluded since the last call, to be stored."""
+        out, self._out = self._out, []
+        return out
+
+    def snapshot(self) -> Snapshot:
+        """The present state. A job must be open."""
+        scene = self.scene
+        job, state = scene.state.job, scene.state
+        assert job is not None, "a job is opened before anything is shown"
+        stage = state.stage or (state.stages[-1] if state.stages else None)
+        points = {name: PointNow(name, scene.value(name), scene.age_s(name)) for name in scene.points}
+        return Snapshot(
+            scene.now_ns, job, stage, state.cylinder, scene.ambient.as_value(), points, dict(self.values),
+            self.report.findings, tuple(state.notes[-10:]),
+        )  # fmt: skip
+
+    def waiting_alarms(self) -> list[str]:
+        """Keys of alarms that nobody has acknowledged."""
+        return [key for key, one in self.alarm_state.keys.items() if one.state in UNSEEN]
+
+    def alarm_inputs(self) -> dict[str, Value]:
+        scene = self.scene
+        return {**{name: scene.value(name) for name in scene.points}, **self.values, **self.health}
+
+    def step_alarms(self, stepped: tuple[AlarmState, list[AlarmChange]]) -> None:
+        """Take the engine's answer: of a step, or of an act of a person."""
+        self.alarm_state, changes = stepped
+        for change in changes:
+            self._out.append({"type": records.ALARM, **change.to_dict()})
+
+    def emit(self, event: Event) -> None:
+        """An event concluded here or by a person's act: applied now, stored by the app."""
+        self.apply(event)
+        self._out.append(event)
+
+    # -- inside --------------------------------------------------------------------------------------------------
+
+    def _judge(self) -> None:
+        scene = self.scene
+        if scene.state.job is None:
+            return
+        if self._rules_due:
+            self._make_rules()
+        stage = scene.state.stage
+        self.values = self.quantities.values(scene, stage, self.report.values)
+        kind = stage.kind if stage else None
+        self.step_alarms(self.engine.step(self.alarm_state, self.alarm_inputs(), kind, scene.now_ns))
+
+    def _make_rules(self) -> None:
+        """Rules follow the rig, the stage's settings and the user's overrides."""
+        self._rules_due = False
+        state = self.scene.state
+        stage = state.stage
+        settings: dict[str, Any] = stage.settings if stage else {}
+        pressure = settings.get("test_pressure")
+        profile = profile_of(self.scene, stage) if stage else None
+        limit_pa = profile.steps[-1].limit_pa if isinstance(profile, DecayProfile) else None
+        rules = default_rules(
+            points=self.scene.points or tuple(c.point for d in state.rig.devices for c in d.channels),
+            devices={self.device_key(d.name): d.name for d in state.rig.devices},
+            test_pressure_limit_pa=None if pressure is None else pressure * TEST_PRESSURE_MARGIN,
+            decay_limit_pa=limit_pa,
+        )
+        self.engine = AlarmEngine(
+            apply_overrides(rules, state.rig.alarms, self.scene.ambient.pressure_pa, tuple(LIVE))
+        )
+
+    def device_key(self, rig_name: str) -> str:
+        """A rig device's id where it is known, else its name: what its health goes by."""
+        state = self.scene.state
+        bound = {name: device_id for device_id, name in state.bound.items()}
+        entry = next((d for d in state.rig.devices if d.name == rig_name), None)
+        return (entry.device_id if entry else None) or bound.get(rig_name, rig_name)
+
+    def _conclude(self, ended_ns: int) -> None:
+        """A stage ends: its final analysis, from the same record on replay as live."""
+        stage = self.scene.state.stage
+        assert stage is not None
+        self.report = self.reports[stage.number] = analyse(self.scene, stage, ended_ns, final=True)
+
+    def _restore_alarm(self, event: Event) -> None:
+        change = AlarmChange.from_dict(event)
+        kept = change.to_state not in _FORGOTTEN
+        entry = KeyState(
+            state=change.to_state if kept else State.NORMAL, since_ns=change.t_ns,
+            condition=change.to_state in STANDING, raised_ns=change.t_ns if kept else None,
+            value=change.value, limit=change.limit, problem=change.problem,
+            operator=change.operator, reason=change.reason,
+        )  # fmt: skip
+        self.alarm_state = AlarmState(
+            change.t_ns, {**self.alarm_state.keys, change.key: entry}, self.alarm_state.first_out,
+            self.alarm_state.recent_ns,
+        )  # fmt: skip
+
+
+# Neither a shelving nor a suppression outlives a restart: what still holds is raised again.
+_FORGOTTEN = frozenset({State.NORMAL, State.SUPPRESSED, State.SHELVED})

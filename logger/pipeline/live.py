@@ -1,0 +1,208 @@
+"""Live quantities, once a second and at each reading that an alarm hangs on. Every one has a value or its reason."""
+
+from logger.compute import superheat
+from logger.compute.cylinder import CylinderLimits, present_fill
+from logger.compute.lsq import line
+from logger.compute.recovery_watch import RecoveryNow, RecoveryWatch
+from logger.model.job import Stage, StageKind
+from logger.model.points import SI_UNIT
+from logger.model.value import Value, known, unknown
+from logger.pipeline.scene import NS, Scene
+from logger.pipeline.snapshot import LIVE, STAGE_VIEW
+from logger.refrigerant import OutOfRange
+from logger.refrigerant.water import saturation_temperature
+
+RATE_WINDOW_S = 120.0
+_RECOVERY_POINTS = (
+    "recovery_inlet_pressure", "recovery_inlet_temperature", "recovery_outlet_pressure", "cylinder_pressure",
+    "cylinder_temperature", "ambient_temperature", "system_pressure", "system_temperature",
+)  # fmt: skip
+
+
+class LiveQuantities:
+    """What must be remembered between two looks; begun anew with each stage."""
+
+    def __init__(self) -> None:
+        self.recovery: RecoveryWatch | None = None
+        self.recovery_now: RecoveryNow | None = None
+
+    def begin(self, scene: Scene, stage: Stage) -> None:
+        self.recovery = self.recovery_now = None
+        if stage.kind is StageKind.RECOVERY:
+            self.recovery = RecoveryWatch(scene.refrigerant(), charge_of(scene))
+
+    def values(self, scene: Scene, stage: Stage | None, slow: dict[str, Value]) -> dict[str, Value]:
+        """slow: what the stage's analysis found (every ten seconds), such as the time to the target vacuum."""
+        found = {**_cylinder(scene), **slow}
+        kind = stage.kind if stage else None
+        if stage is not None and kind is StageKind.RECOVERY:
+            found |= self._recovery(scene, stage, found)
+        elif kind is StageKind.CHARGING:
+            found |= _charging(scene)
+        elif stage is not None and kind in (StageKind.EVACUATION, StageKind.DECAY_TEST):
+            found |= _vacuum(scene, stage)
+        elif kind is StageKind.START_UP:
+            found |= _start_up(scene)
+        for key in (STAGE_VIEW[kind].headline, *STAGE_VIEW[kind].lines):
+            if key and key not in found:
+                found[key] = unknown(SI_UNIT[LIVE[key].quantity], "not enough readings yet")
+        return {key: found[key] for key in LIVE if key in found}
+
+    def _recovery(self, scene: Scene, stage: Stage, found: dict[str, Value]) -> dict[str, Value]:
+        if self.recovery is None:
+            self.begin(scene, stage)
+            assert self.recovery is not None
+        weighing = scene.weighing
+        none = unknown("kg", "no scale in the rig")
+        now = self.recovery_now = self.recovery.update(
+            (scene.now_ns - stage.begun_ns) / NS,
+            weighing.rate.value if weighing else unknown("kg/s", "no scale in the rig"),
+            weighing.ledger.moved if weighing else none,
+            found["mass_allowed"],
+            {name: scene.value(name) for name in _RECOVERY_POINTS},
+            found["cylinder_fill_now"],
+        )
+        return {
+            "mass_rate": weighing.rate.value if weighing else unknown("kg/s", "no scale in the rig"),
+            "recovered": weighing.ledger.moved if weighing else none,
+            "charge_left": now.charge_left,
+            "time_to_charge_out": now.time_to_charge_out.value,
+            "time_to_limit": now.time_to_limit.value,
+            "condensing_over_ambient": now.condensing_over_ambient,
+            "outlet_saturation": now.outlet_saturation,
+        }
+
+
+def charge_of(scene: Scene) -> Value:
+    job = scene.state.job
+    if job is None or job.full_charge_kg is None:
+        return unknown("kg", "the appliance's charge is not entered")
+    return known(job.full_charge_kg, "kg")
+
+
+def _cylinder(scene: Scene) -> dict[str, Value]:
+    """Fill and pressure margin of the cylinder on the scale; nothing when the rig has neither scale nor gauge on it."""
+    keys = ("cylinder_net_mass", "cylinder_of_limit", "mass_allowed")
+    if scene.weighing is None and "cylinder_pressure" not in scene.points:
+        return {}
+    found: dict[str, Value] = {}
+    limit = scene.cylinder_limits()
+    gross = scene.weighing.on_scale if scene.weighing else unknown("kg", "no scale in the rig")
+    scale = scene.value("cylinder_mass")
+    if scale.number is None:
+        gross = unknown("kg", f"scale: {scale.problem}")
+    if not isinstance(limit, CylinderLimits):
+        why = str(limit.problem)
+        found |= {key: unknown(SI_UNIT[LIVE[key].quantity], why) for key in (*keys, *_FILLS, "cylinder_margin")}
+        return found
+    net = gross
+    if gross.number is not None:
+        net = known(gross.number - limit.cylinder.tare_kg, "kg", gross.u, gross.note)
+    temperature = scene.value("cylinder_temperature")
+    if temperature.number is None:
+        temperature = scene.value("ambient_temperature").with_note("cylinder temperature taken as ambient")
+    fill = present_fill(net, temperature, limit)
+    found |= {
+        "cylinder_net_mass": net,
+        "cylinder_of_limit": fill.of_limit,
+        "mass_allowed": fill.mass_allowed,
+        "cylinder_fill_now": fill.fill_now,
+        "cylinder_fill_25c": fill.fill_25c,
+        "liquid_full_temperature": fill.liquid_full_temperature,
+        "cylinder_margin": _cylinder_margin(scene, limit),
+    }
+    return found
+
+
+_FILLS = ("cylinder_fill_now", "cylinder_fill_25c", "liquid_full_temperature")
+
+
+def _cylinder_margin(scene: Scene, limit: CylinderLimits) -> Value:
+    pressure = scene.value("cylinder_pressure")
+    service = limit.cylinder.service_pressure_pa
+    if service is None:
+        return unknown("Pa", "the cylinder's service pressure is not entered")
+    if pressure.number is None:
+        return unknown("Pa", f"cylinder pressure: {pressure.problem}")
+    return known(service + scene.ambient.pressure_pa - pressure.number, "Pa", pressure.u, pressure.note)
+
+
+def _vacuum(scene: Scene, stage: Stage) -> dict[str, Value]:
+    vacuum = scene.value("vacuum")
+    found = {"vacuum": vacuum, "water_saturation": _water(vacuum), "vacuum_rate": _rate(scene)}
+    if stage.kind is StageKind.DECAY_TEST:
+        since = max(scene.marks("isolated", stage.begun_ns), default=None)
+        if since is None:
+            why = "isolation not marked: `rimelog mark isolated` when the pump is valved off"
+            return found | {"isolated_for": unknown("s", why), "vacuum_rise": unknown("Pa", why)}
+        found["isolated_for"] = known((scene.now_ns - since) / NS, "s")
+        found["vacuum_rise"] = _rise(scene, vacuum, since)
+    return found
+
+
+def _rise(scene: Scene, vacuum: Value, since_ns: int) -> Value:
+    start = scene.series("vacuum", since_ns)
+    first = [v for t, v in zip(start.t_s, start.value, strict=True) if t <= 10.0]
+    if not first:
+        return unknown("Pa", "no reading at isolation")
+    if vacuum.number is None:
+        return unknown("Pa", str(vacuum.problem))
+    return known(vacuum.number - sum(first) / len(first), "Pa", 1.41 * start.u)
+
+
+def _rate(scene: Scene) -> Value:
+    history = scene.histories.get("vacuum")
+    if history is None:
+        return unknown("Pa/s", "no vacuum reading yet")
+    buckets = history.buckets((scene.now_ns - history.start_ns) / NS - max(RATE_WINDOW_S, 8 * history.width_s))
+    fit = line([b.start_s for b in buckets], [b.mean for b in buckets]) if len(buckets) >= 5 else None
+    if fit is None:
+        return unknown("Pa/s", "not enough readings yet")
+    return known(fit.slope, "Pa/s", fit.u_slope)
+
+
+def _water(vacuum: Value) -> Value:
+    """Where water boils at this pressure: below the coldest place of the circuit it stays."""
+    if vacuum.number is None:
+        return unknown("K", str(vacuum.problem))
+    try:
+        return known(saturation_temperature(vacuum.number), "K")
+    except OutOfRange as exc:
+        return unknown("K", str(exc))
+
+
+def _charging(scene: Scene) -> dict[str, Value]:
+    if scene.weighing is None:
+        return {"mass_rate": unknown("kg/s", "no scale in the rig")}
+    return {"mass_rate": scene.weighing.rate.value}
+
+
+def _start_up(scene: Scene) -> dict[str, Value]:
+    refrigerant = scene.refrigerant()
+    if refrigerant is None:
+        return {}
+    suction, liquid, discharge = (
+        scene.value(p) for p in ("suction_pressure", "liquid_pressure", "discharge_pressure")
+    )
+    # One gauge on the high side serves both: the liquid line's where it is measured, else the discharge's.
+    high = liquid if liquid.number is not None else discharge
+    head = discharge if discharge.number is not None else liquid
+    return {
+        "suction_superheat": superheat.suction_superheat(refrigerant, suction, scene.value("suction_temperature")),
+        "discharge_superheat": superheat.discharge_superheat(refrigerant, head, scene.value("discharge_temperature")),
+        "subcooling": superheat.subcooling(refrigerant, high, scene.value("liquid_temperature")),
+        "suction_saturation": superheat.dew_saturation(refrigerant, suction, "suction pressure"),
+        "condensing_saturation": superheat.dew_saturation(refrigerant, head, "high-side pressure"),
+        "condensing_over_ambient": superheat.condensing_over_ambient(
+            refrigerant, head, scene.value("ambient_temperature")
+        ),
+        "approach": superheat.approach(refrigerant, suction, scene.value("leaving_fluid_temperature")),
+        "high_side_margin": superheat.high_side_margin(head, high_side_limit(scene)),
+    }
+
+
+def high_side_limit(scene: Scene) -> float | None:
+    """Absolute Pa, from the job's stage settings; None when not entered."""
+    stage = scene.state.stage
+    limit = stage.settings.get("high_side_limit") if stage else None
+    return float(limit) if limit is not None else None

@@ -236,7 +236,7 @@ _START_UPS = (
 # --- the demo: a whole job ------------------------------------------------------------------------------------
 
 _BREWERY = Scenario(
-    "brewery", "A brewery's R-407C glycol chiller (invented): recover, prove tight, evacuate, charge, start",
+    "brewery", "A brewery's R-407C glycol chiller: recover, prove tight, evacuate, charge, start",
     full_charge_kg=98.0, charge_kg=96.4, oil_kg=1.1, volume_m3=0.26, ambient_c=23.0, ambient_swing_c=3.0,
     ambient_start_h=10.0, circuit_c=17.0, hose=Hose(0.025, 1.5),
     circuit={"metal_j_k": 6e5, "fluid_ua_w_k": 900.0, "fluid_k": 289.15, "wetting_kg": 8.0, "wetted_ua_w_k": 700.0},

@@ -30,7 +30,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "compare": ("logger.cli.compare", "compare", "Lay two stages side by side."),
     "sat": ("logger.cli.refrigerant", "sat", "Saturation of a refrigerant at a pressure or temperature."),
     "refrigerants": ("logger.cli.refrigerant", "refrigerants", "List the refrigerants known."),
-    "cylinder": ("logger.cli.refrigerant", "cylinder", "Filling limits, and the cylinders you keep."),
+    "cylinder": ("logger.cli.cylinder", "cylinder", "Filling limits, and the cylinders you keep."),
     "alarms": ("logger.cli.alarms", "alarms", "Show alarm settings; test sound and push."),
 }
 

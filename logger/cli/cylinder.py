@@ -1,0 +1,398 @@
+"""`rimelog cylinder`: filling limits, what is in it, and the cylinders that are kept."""
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import click
+
+from logger.cli.quantities import (
+    JSON_OPTION,
+    UNITS_OPTION,
+    F,
+    absolute_pressure,
+    ambient_of,
+    ambient_options,
+    as_data,
+    cylinders_path,
+    load_user_blends,
+    rests_on_ambient,
+    say,
+    shown,
+    shown_down,
+    temperature,
+)
+from logger.model.cylinder import Cylinder
+from logger.model.finding import Finding, Verdict
+from logger.model.plain import plain
+from logger.model.points import Quantity
+from logger.model.value import Value, known, unknown
+
+_Q = Quantity
+_MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: " "}
+
+
+class _Day(click.ParamType[date]):
+    """2024-02-01, or 2024-02 as a collar states it (taken as its first day)."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        if isinstance(value, date):
+            return value
+        text = str(value)
+        try:
+            return date.fromisoformat(text if text.count("-") > 1 else f"{text}-01")
+        except ValueError:
+            self.fail(f"{text!r} is no date; write 2024-02-01 or 2024-02", param, ctx)
+
+
+def _marking_options(needed: bool) -> Callable[[F], F]:
+    """The markings of a cylinder, as options."""
+
+    def add(command: F) -> F:
+        for option in reversed((
+            click.option("--tare", required=needed, help="Empty mass, such as 27.5lb."),
+            click.option("--water-capacity", required=needed, help="As stamped: 47.6lb, 21.6kg or 21.6L."),
+            click.option("--service-pressure", help="As stamped: 400psi (DOT 4BA400: 400)."),
+            click.option("--tested", type=_Day(), help="Last test: 2024-02-01 or 2024-02."),
+            click.option("--requalify-years", type=float, help="Years between tests (default 5)."),
+            click.option("--refrigerant", help="What is, or will be, in it."),
+            click.option("--candidates", help="Unknown mixture: what it may be, such as R-22,R-407C."),
+        )):  # fmt: skip
+            command = option(command)
+        return command
+
+    return add
+
+
+_JURISDICTION = click.option(
+    "--jurisdiction", type=click.Choice(["us", "un", "strictest"]), default="strictest", show_default=True,
+    help="us: 80 % and 49 CFR; un: UN/ADR P200; strictest: all of them.",
+)  # fmt: skip
+
+
+@click.group()
+def cylinder() -> None:
+    """Filling limits, present fill, air in a cylinder; and the cylinders you keep.
+
+    Local codes, the cylinder's own markings and licensed practice come first.
+    """
+
+
+@cylinder.command()
+@click.argument("name", required=False)
+@_marking_options(needed=False)
+@_JURISDICTION
+@UNITS_OPTION
+@JSON_OPTION
+def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **markings: Any) -> None:
+    """How much may go in, by every rule, and which one binds. NAME is a cylinder you keep; options override it."""
+    load_user_blends()
+    chosen = _cylinder(name, markings)
+    limit = _limits(chosen, jurisdiction)
+    test = _requalification(chosen)
+    if as_json:
+        click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
+        return
+    _print_limits(limit, test, units)
+
+
+@cylinder.command()
+@click.argument("name", required=False)
+@_marking_options(needed=False)
+@click.option("--gross", help="Reading of the scale with the cylinder on it.")
+@click.option("--net", help="Mass of the contents, instead of --gross.")
+@click.option("--mass-accuracy", default="0.1lb", show_default=True, help="Of the scale, as plus or minus.")
+@click.option("--temperature", "temp", help="Of the contents: on the shell at the liquid, in the shade.")
+@click.option("--temperature-accuracy", default="1F", show_default=True, help="As plus or minus.")
+@click.option("--pressure", help="Of the cylinder, such as 118psig: looks for air or nitrogen.")
+@click.option("--pressure-accuracy", default="2psi", show_default=True, help="As plus or minus.")
+@click.option("--settled", is_flag=True, help="Temperature and pressure have stood still, valves closed.")
+@_JURISDICTION
+@ambient_options
+@UNITS_OPTION
+@JSON_OPTION
+def check(
+    name: str | None, gross: str | None, net: str | None, mass_accuracy: str, temp: str | None,
+    temperature_accuracy: str, pressure: str | None, pressure_accuracy: str, settled: bool, jurisdiction: str,
+    altitude: str | None, barometer: str | None, units: str, as_json: bool, **markings: Any,
+) -> None:  # fmt: skip
+    """What is in it now: liquid fill, liquid-full temperature, mass still allowed, non-condensable gas."""
+    from logger.compute.cylinder import present_fill
+    from logger.compute.cylinder_checks import non_condensables
+
+    if gross is not None and net is not None:
+        raise click.UsageError("give --gross or --net, not both")
+    if gross is None and net is None and pressure is None:
+        raise click.UsageError("give --gross or --net, or --pressure with --temperature, or all of them")
+    load_user_blends()
+    around = ambient_of(altitude, barometer)
+    chosen = _cylinder(name, markings)
+    limit = _limits(chosen, jurisdiction)
+    mass = _net_mass(gross, net, mass_accuracy, chosen)
+    kelvin = (
+        unknown("K", "no temperature given")
+        if temp is None
+        else known(temperature(temp), "K", _half_width(temperature_accuracy, _Q.TEMPERATURE_DIFFERENCE))
+    )
+    fill = present_fill(mass, kelvin, limit)
+    findings = [limit.suitability, _requalification(chosen)]
+    if pressure is not None:
+        pascal_u = _half_width(pressure_accuracy, _Q.PRESSURE_DIFFERENCE)
+        if rests_on_ambient(pressure):
+            pascal_u = math.hypot(pascal_u, around.u_pa or 0.0)  # the barometer's doubt is in it too
+        pascal = known(absolute_pressure(pressure, around.pressure_pa), "Pa", pascal_u, around.note)
+        findings.append(
+            non_condensables(pascal, kelvin, limit.refrigerants, settled=settled or None, fill=fill.fill_now)
+        )
+    rows = [
+        ("net_mass", "net mass", fill.net_mass, _Q.MASS),
+        ("mass_allowed", "may still go in", fill.mass_allowed, _Q.MASS),
+        ("of_limit", "of its limit", fill.of_limit, _Q.RATIO),
+        ("fill_now", "liquid fill now", fill.fill_now, _Q.RATIO),
+        ("fill_25c", "liquid fill at 25 °C (77 °F)", fill.fill_25c, _Q.RATIO),
+        ("liquid_full_temperature", "full of liquid at", fill.liquid_full_temperature, _Q.TEMPERATURE),
+    ]
+    if as_json:
+        data: dict[str, Any] = {"cylinder": plain(chosen)}
+        data |= {key: as_data(value, quantity, units, around.pressure_pa) for key, _, value, quantity in rows}
+        data |= {"findings": [plain(f) for f in findings], "notes": list(limit.notes), "caution": limit.caution}
+        click.echo(json.dumps(data, indent=1, ensure_ascii=False))
+        return
+    click.echo(f"{chosen.name}: {', '.join(r.name for r in limit.refrigerants) or 'contents not known'}")
+    if mass.number is not None or pressure is None:
+        for _, label, value, quantity in rows:
+            note = f"  ({value.note})" if value.note else ""
+            click.echo(f"  {label:30s} {shown(value, quantity, units, around.pressure_pa)}{note}")
+    for finding in findings:
+        say(_line(finding))
+    for note in (*((around.note,) if rests_on_ambient(pressure) else ()), *limit.notes, limit.caution):
+        say(note)
+
+
+@cylinder.command()
+@click.argument("name")
+@_marking_options(needed=True)
+@click.option("--contents", help="Mass in it now, when known.")
+@click.option("--replace", "anew", is_flag=True, help="Write an existing one anew.")
+def add(name: str, contents: str | None, anew: bool, **markings: Any) -> None:
+    """Keep a cylinder under NAME, for jobs and for the other commands."""
+    from logger.config.cylinders import add_cylinder
+    from logger.model.units import parse_quantity
+
+    load_user_blends()
+    kept = _cylinder(None, markings)
+    kept = replace(kept, name=_checked_name(name))
+    if contents is not None:
+        kept = replace(kept, contents_kg=parse_quantity(contents, _Q.MASS))
+    add_cylinder(cylinders_path(), kept, replace=anew)
+    click.echo(f"kept {kept.name}")
+    for finding in (_limits(kept, "strictest").suitability, _requalification(kept)):
+        say(_line(finding))
+
+
+@cylinder.command("list")
+@UNITS_OPTION
+@JSON_OPTION
+def list_(units: str, as_json: bool) -> None:
+    """The cylinders you keep."""
+    from logger.config.cylinders import read_cylinders
+
+    load_user_blends()
+    kept = read_cylinders(cylinders_path())
+    if as_json:
+        click.echo(json.dumps([plain(c) for c in kept], indent=1, ensure_ascii=False))
+        return
+    if not kept:
+        click.echo("no cylinders are kept yet; see `rimelog cylinder add --help`")
+        return
+    click.echo(f"{'name':16s} {'contents':22s} {'tare':>10s} {'water cap.':>10s} {'max gross':>10s}  test")
+    for c in kept:
+        limit = _limits(c, "strictest")
+        contents = c.refrigerant or (" / ".join(c.candidates) + " ?" if c.candidates else "not known")
+        test = _requalification(c)
+        click.echo(
+            f"{c.name[:16]:16s} {contents[:22]:22s} {shown(known(c.tare_kg, 'kg'), _Q.MASS, units, 0):>10s} "
+            f"{shown(known(c.water_capacity_kg, 'kg'), _Q.MASS, units, 0):>10s} "
+            f"{shown_down(limit.max_gross, units):>10s}  {test.headline}"
+        )
+
+
+@cylinder.command()
+@click.argument("name")
+@_JURISDICTION
+@UNITS_OPTION
+@JSON_OPTION
+def show(name: str, jurisdiction: str, units: str, as_json: bool) -> None:
+    """One cylinder with its limits."""
+    from logger.config.cylinders import find_cylinder
+
+    load_user_blends()
+    kept = find_cylinder(cylinders_path(), name)
+    limit = _limits(kept, jurisdiction)
+    test = _requalification(kept)
+    if as_json:
+        click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
+        return
+    _print_limits(limit, test, units)
+
+
+@cylinder.command()
+@click.argument("name")
+def remove(name: str) -> None:
+    """Forget a cylinder. Jobs that used it keep their own record of it."""
+    from logger.config.cylinders import remove_cylinder
+
+    load_user_blends()
+    click.echo(f"forgot {remove_cylinder(cylinders_path(), name).name}")
+
+
+def _cylinder(name: str | None, markings: dict[str, Any]) -> Cylinder:
+    """The kept cylinder, or a nameless one, with the markings given as options."""
+    from logger.config.cylinders import find_cylinder
+    from logger.config.job_file import parse_water_capacity
+    from logger.model.units import parse_quantity
+    from logger.refrigerant import find
+
+    if name is not None:
+        chosen = find_cylinder(cylinders_path(), name)
+    elif markings["tare"] is None or markings["water_capacity"] is None:
+        raise click.UsageError("give --tare and --water-capacity, or the NAME of a cylinder you keep")
+    else:
+        chosen = Cylinder("cylinder", 1.0, 1.0)
+    changed: dict[str, Any] = {}
+    if markings["tare"] is not None:
+        changed["tare_kg"] = _above_zero("--tare", parse_quantity(markings["tare"], _Q.MASS))
+    if markings["water_capacity"] is not None:
+        capacity = parse_water_capacity(markings["water_capacity"])
+        changed["water_capacity_kg"] = _above_zero("--water-capacity", capacity)
+    if markings["service_pressure"] is not None:
+        stamped = parse_quantity(markings["service_pressure"], _Q.PRESSURE_DIFFERENCE)
+        changed["service_pressure_pa"] = _above_zero("--service-pressure", stamped)
+    if markings["tested"] is not None:
+        changed["tested"] = markings["tested"]
+    if markings["requalify_years"] is not None:
+        if not 0 < markings["requalify_years"] <= 15:
+            raise click.UsageError("--requalify-years is above 0 and at most 15")
+        changed["requalify_years"] = markings["requalify_years"]
+    if markings["refrigerant"] is not None and markings["candidates"] is not None:
+        raise click.UsageError("give --refrigerant or --candidates, not both")
+    if markings["refrigerant"] is not None:
+        changed |= {"refrigerant": find(markings["refrigerant"]).name, "candidates": ()}
+    if markings["candidates"] is not None:
+        named = [part for part in markings["candidates"].split(",") if part.strip()]
+        if not 1 <= len(named) <= 20:
+            raise click.UsageError("--candidates names 1 to 20 refrigerants, with commas between")
+        changed |= {"refrigerant": None, "candidates": tuple(find(part.strip()).name for part in named)}
+    return replace(chosen, **changed)
+
+
+def _above_zero(option: str, number: float) -> float:
+    if not number > 0:
+        raise click.UsageError(f"{option} must be above zero")
+    return number
+
+
+def _checked_name(name: str) -> str:
+    from logger.model.text import clean
+
+    if name != clean(name, 60) or not name:
+        raise click.UsageError("a cylinder's name is 1 to 60 ordinary characters")
+    return name
+
+
+def _net_mass(gross: str | None, net: str | None, accuracy: str, chosen: Cylinder) -> Value:
+    from logger.model.units import parse_quantity
+
+    text = gross if gross is not None else net
+    if text is None:
+        return unknown("kg", "no mass given")
+    mass_kg = parse_quantity(text, _Q.MASS) - (chosen.tare_kg if gross is not None else 0.0)
+    return known(mass_kg, "kg", _half_width(accuracy, _Q.MASS))
+
+
+def _half_width(text: str, quantity: Quantity) -> float:
+    """Standard uncertainty of a stated plus-or-minus: rectangular, half-width over the root of 3 (GUM 4.3.7)."""
+    from logger.model.units import parse_quantity
+
+    half = parse_quantity(text, quantity)
+    if half < 0:
+        raise click.UsageError(f"an accuracy of {text!r} is below zero")
+    return half / math.sqrt(3)
+
+
+def _limits(chosen: Cylinder, jurisdiction: str) -> Any:
+    from logger.compute.cylinder import limits as compute
+
+    return compute(chosen, jurisdiction)
+
+
+def _requalification(chosen: Cylinder) -> Finding:
+    from logger.compute.cylinder_checks import requalification
+
+    return requalification(chosen, date.today())  # noqa: DTZ011  the day on the wall calendar is meant
+
+
+def _line(finding: Finding) -> str:
+    label = finding.key.split(".")[1].replace("-", " ")
+    return f"[{_MARK[finding.verdict]}] {label}: {finding.headline}. {finding.text}"
+
+
+def _print_limits(limit: Any, test: Finding, units: str) -> None:
+    chosen = limit.cylinder
+    contents = ", ".join(r.name for r in limit.refrigerants) or "contents not known"
+    if len(limit.refrigerants) > 1:
+        contents = f"unknown mixture of {contents}"
+    tare, capacity = (
+        shown(known(mass, "kg"), _Q.MASS, units, 0.0) for mass in (chosen.tare_kg, chosen.water_capacity_kg)
+    )
+    say(f"{contents}: water capacity {capacity}, tare {tare}; rules: {limit.jurisdiction}", "")
+    click.echo(f"  {'rule':30s} {'max net':>10s} {'max gross':>10s}")
+    for rule in sorted(limit.rules, key=lambda r: math.inf if r.net.number is None else r.net.number):
+        net = rule.net
+        gross = net if net.number is None else known(net.number + chosen.tare_kg, "kg")
+        binds = ">" if rule is limit.binding else " "
+        click.echo(f"{binds} {rule.label:30s} {shown_down(net, units):>10s} {shown_down(gross, units):>10s}")
+        ruling = f"{rule.refrigerant}: " if len(limit.refrigerants) > 1 and rule.refrigerant else ""
+        say(f"{ruling}{net.problem or rule.how}", "      ")
+    if limit.binding is not None:
+        stop, net = shown_down(limit.max_gross, units), shown_down(limit.max_net, units)
+        refused = any(finding.verdict is Verdict.FAIL for finding in (limit.suitability, test))
+        order = "DO NOT FILL, for the reason below. By mass alone: stop at" if refused else "Stop at"
+        say(f"{order} {stop} on the scale ({net} net): {limit.binding.label} binds ({limit.binding.source}).")
+    else:
+        say(f"No limit can be given: {limit.max_net.problem}.")
+    for finding in (limit.suitability, test):
+        say(_line(finding))
+    for note in (*limit.notes, limit.caution):
+        say(note)
+
+
+def _limits_data(limit: Any, test: Finding, units: str) -> dict[str, Any]:
+    return {
+        "cylinder": plain(limit.cylinder),
+        "jurisdiction": limit.jurisdiction,
+        "refrigerants": [r.name for r in limit.refrigerants],
+        "tiers": {r.name: r.tier for r in limit.refrigerants},
+        "max_net": as_data(limit.max_net, _Q.MASS, units, 0.0),
+        "max_gross": as_data(limit.max_gross, _Q.MASS, units, 0.0),
+        "binding": None if limit.binding is None else limit.binding.key,
+        "rules": [
+            {
+                "key": rule.key,
+                "label": rule.label,
+                "source": rule.source,
+                "net": as_data(rule.net, _Q.MASS, units, 0.0),
+                "how": rule.how,
+                "refrigerant": rule.refrigerant,
+            }
+            for rule in limit.rules
+        ],
+        "findings": [plain(limit.suitability), plain(test)],
+        "notes": list(limit.notes),
+        "caution": limit.caution,
+    }

@@ -1,0 +1,136 @@
+"""The user's [alarms] table."""
+
+import tomllib
+
+import pytest
+
+from logger.alarms.defaults import default_rules
+from logger.alarms.engine import AlarmEngine
+from logger.alarms.errors import OverrideError
+from logger.alarms.overrides import apply_overrides
+from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.model.job import StageKind
+from logger.model.points import POINTS, Quantity
+from logger.model.units import MICRON_PA, PSI_PA
+
+RULES = default_rules(tuple(POINTS), {"scale": "Scale"})
+
+
+def apply(text: str, ambient_pa: float = 101325.0) -> dict[str, AlarmRule]:
+    table = tomllib.loads(text)["alarms"]
+    return {rule.key: rule for rule in apply_overrides(RULES, table, ambient_pa, ["mass_rate"])}
+
+
+def problems(text: str) -> list[str]:
+    with pytest.raises(OverrideError) as caught:
+        apply(text)
+    return caught.value.problems
+
+
+def test_settings_in_the_users_units() -> None:
+    rules = apply(
+        """
+        [alarms.overfill-soon]
+        limit = "85%"
+        on_delay = "1s"
+        [alarms.outlet-pressure]
+        limit = "300psig"
+        deadband = "15psi"
+        priority = "high"
+        [alarms.cylinder-hot]
+        limit = "45C"
+        deadband = "5F"
+        latched = true
+        label = "Cylinder\\u001b[2J warm"
+        [alarms.vacuum-rise]
+        limit = "100micron"
+        [alarms.no-data-barometer]
+        enabled = false
+        """,
+        ambient_pa=83400.0,
+    )
+    assert rules["overfill-soon"].limit == pytest.approx(0.85)
+    assert rules["overfill-soon"].basis == "set by the user"
+    assert rules["outlet-pressure"].limit == pytest.approx(300 * PSI_PA + 83400.0)
+    assert rules["outlet-pressure"].deadband == pytest.approx(15 * PSI_PA)
+    assert rules["outlet-pressure"].priority is Priority.HIGH
+    assert rules["cylinder-hot"].limit == pytest.approx(318.15)
+    assert rules["cylinder-hot"].deadband == pytest.approx(5 / 1.8)
+    assert rules["cylinder-hot"].latched
+    assert rules["cylinder-hot"].label == "Cylinder[2J warm"
+    assert rules["vacuum-rise"].limit == pytest.approx(100 * MICRON_PA)
+    assert "no-data-barometer" not in rules
+
+
+def test_an_alarm_of_the_users_own() -> None:
+    rules = apply(
+        """
+        [alarms.apart]
+        source = "suction_pressure"
+        other = "system_pressure"
+        kind = "disagree"
+        limit = "10psi"
+        on_delay = "1min"
+        stages = ["pressure-test", "between-stages"]
+        label = "Two gauges differ"
+        """
+    )
+    assert list(rules)[-2:] == ["apart", "flood"]
+    rule = rules["apart"]
+    assert (rule.kind, rule.quantity, rule.on_delay_s) == (Kind.DISAGREE, Quantity.PRESSURE_DIFFERENCE, 60.0)
+    assert rule.limit == pytest.approx(10 * PSI_PA)
+    assert rule.stages == frozenset({StageKind.PRESSURE_TEST, None})
+    AlarmEngine(tuple(rules.values()))
+
+
+def test_a_live_quantity_can_be_watched() -> None:
+    rule = apply('[alarms.slow]\nsource="mass_rate"\nkind="low"\nquantity="mass rate"\nlimit="0.1lb/min"')["slow"]
+    assert rule.limit == pytest.approx(0.1 * 0.45359237 / 60)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("[alarms]\noverfil = {limit = 0.9}", "alarms.overfil: no such alarm; did you mean overfill"),
+        ("[alarms]\nzzz = {}", "alarms.zzz: no such alarm; an alarm of your own needs a source"),
+        ("[alarms]\noverfill = 0.9", "alarms.overfill: is a table of settings"),
+        ("[alarms.overfill]\nenabled = false", "alarms.overfill.enabled: this alarm cannot be switched off"),
+        ('[alarms.overfill]\nlimit = "120%"', "alarms.overfill.limit: this alarm can only be made tighter"),
+        ('[alarms.overfill]\non_delay = "5s"', "alarms.overfill.on_delay: this alarm can only be made to come sooner"),
+        ("[alarms.overfill]\nlatched = false", "alarms.overfill.latched: this alarm can only"),
+        ('[alarms.overfill]\nstages = ["charging"]', "alarms.overfill.stages: cannot be changed for a built-in"),
+        ('[alarms.cylinder-hot]\nlimit = "120"', "alarms.cylinder-hot.limit: '120' has no unit"),
+        ('[alarms.cylinder-hot]\nlimit = "12psig"', "alarms.cylinder-hot.limit: '12psig' is a pressure"),
+        ("[alarms.cylinder-hot]\nlimit = 50", 'alarms.cylinder-hot.limit: is a number with its unit in quotes'),
+        ("[alarms.cylinder-hot]\nlimit = true", "alarms.cylinder-hot.limit: is a number with its unit"),
+        ("[alarms.cylinder-hot]\nlimt = 5", "alarms.cylinder-hot.limt: no such setting; known: enabled, limit"),
+        ("[alarms.cylinder-hot]\nlabel = 5", "alarms.cylinder-hot.label: is a text"),
+        ('[alarms.cylinder-hot]\nenabled = "no"', "alarms.cylinder-hot.enabled: is true or false"),
+        ('[alarms.cylinder-hot]\npriority = "top"', "alarms.cylinder-hot.priority: is one of urgent, high, low"),
+        ('[alarms.cylinder-hot]\non_delay = "-5s"', "alarms.cylinder-hot.on_delay: '-5s' is outside 0 to 86400"),
+        ('[alarms.cylinder-hot]\nwindow = "5s"', "alarms.cylinder-hot.window: only a rate"),
+        ('[alarms.vacuum-lost]\nwindow = "0s"', "alarms.vacuum-lost.window: a window is longer"),
+        ('[alarms.store-trouble]\nlimit = "5s"', "alarms.store-trouble.limit: this alarm (trouble) compares with"),
+        ('[alarms.own]\nsource = "vacum"\nkind = "high"', "alarms.own.source: 'vacum' is no measuring point"),
+        ('[alarms.own]\nsource = "vacuum"', "alarms.own.kind: is one of high, low, rate"),
+        ('[alarms.own]\nsource = "vacuum"\nkind = "high"', "alarms.own.limit: this alarm needs one"),
+        ('[alarms.own]\nsource = "vacuum"\nkind = "rate"\nlimit = "1Pa/min"', "alarms.own.quantity: a rate needs"),
+        ('[alarms.own]\nsource = "vacuum"\nkind = "disagree"\nlimit = "1Pa"', "alarms.own.other: name the second"),
+        ('[alarms.own]\nsource = "vacuum"\nkind = "high"\nlimit = "1Pa"\nstages = ["x"]', "alarms.own.stages: is a"),
+        ('[alarms.own]\nsource = "vacuum"\nkind = "high"\nlimit = "1e999Pa"', "alarms.own.limit:"),
+    ],
+)  # fmt: skip
+def test_a_wrong_one_is_refused_with_its_key(text: str, expected: str) -> None:
+    told = problems(text)
+    assert any(problem.startswith(expected) for problem in told), told
+
+
+def test_all_faults_are_told_at_once() -> None:
+    told = problems('[alarms]\nx = 1\n[alarms.overfill]\nenabled = false\nfoo = 1\n[alarms.cylinder-hot]\nlimit = "5"')
+    assert [t.split(":")[0] for t in told] == [
+        "alarms.x", "alarms.overfill.foo", "alarms.overfill.enabled", "alarms.cylinder-hot.limit"
+    ]  # fmt: skip
+
+
+def test_nothing_given_changes_nothing() -> None:
+    assert apply_overrides(RULES, {}) == RULES

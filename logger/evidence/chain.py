@@ -105,7 +105,7 @@ def verify_chain(records: Iterable[Record], checkpoints: Iterable[Checkpoint] = 
             return ChainReport(last_id, last_id, previous, problem, last_id + 1, agreed)
         previous, last_id = record.digest, last_id + 1
         if record.kind == EVENT and b'"lost_checkpoints"' in record.payload:
-            excused.update(_excuses(record))
+            excused.update(declared_losses(record))
         for checkpoint in awaited.pop(last_id, ()):
             if checkpoint.head == previous:
                 agreed += 1
@@ -148,8 +148,8 @@ def _declared(checkpoint: Checkpoint, excused: dict[tuple[int, str], int]) -> st
     return f"event {event_id} records the loss of what the checkpoint at record {checkpoint.last_id} had seen"
 
 
-def _excuses(record: Record) -> dict[tuple[int, str], int]:
-    """(last id, head) of the checkpoints a gap event declares lost -> the id of that event."""
+def declared_losses(record: Record) -> dict[tuple[int, str], int]:
+    """(last id, head in hex) of the checkpoints that a gap event declares lost -> the id of that event."""
     try:
         event = event_of(record)
         if event["type"] != GAP:

@@ -27,7 +27,7 @@ def schema_steps() -> list[str]:
 
 
 def connect_writer(path: Path, job_id: str, now_ns: int) -> sqlite3.Connection:
-    """The writing connection; makes the file, or brings an older version up to date. Raises a StoreError.
+    """The writing connection; makes the file of `job_id`, or brings an older version up to date. Raises a StoreError.
 
     The caller holds the job's lock. The connection is in autocommit mode: BEGIN and COMMIT are written out.
     """
@@ -51,6 +51,8 @@ def connect_writer(path: Path, job_id: str, now_ns: int) -> sqlite3.Connection:
         connection.executemany("INSERT OR IGNORE INTO about VALUES (?, ?)", facts)
         if found == 0:
             sync_directory(path.parent)
+        elif (kept := about(connection, "job_id")) != job_id:
+            raise StoreError(f"{path} is of job {kept}, not of {job_id}")
     except sqlite3.Error as exc:
         connection.close()
         raise told(exc, path) from exc

@@ -1,0 +1,54 @@
+"""Checkpoints as they are written: a line beside the job file, flushed to the disk, and the same line inside it."""
+
+import os
+import sqlite3
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from logger.evidence.checkpoint import Checkpoint, checkpoint_bytes, checkpoint_line
+from logger.store.place import checkpoints_path
+
+Sign = Callable[[bytes], str]  # bytes of a checkpoint -> armored SSHSIG
+
+
+class CheckpointLog:
+    """last_id: of the last checkpoint written. Lines are only ever added."""
+
+    def __init__(self, file: Path, job_id: str, sign: Sign | None) -> None:
+        self._path = checkpoints_path(file)
+        self._job_id, self._sign = job_id, sign
+        self._waiting: list[tuple[int, bytes]] = []  # for the file, in its next transaction
+        self.last_id = 0
+
+    def write(self, t_ns: int, last_id: int, head: bytes) -> None:
+        """Only what is committed: a checkpoint never tells of more than the file holds. Raises OSError."""
+        checkpoint = Checkpoint(self._job_id, t_ns, last_id, last_id, head)
+        if self._sign is not None:
+            checkpoint = replace(checkpoint, signature=self._sign(checkpoint_bytes(checkpoint)))
+        line = checkpoint_line(checkpoint)
+        append_line(self._path, line)
+        self._waiting.append((last_id, line))
+        self.last_id = last_id
+
+    def insert_waiting(self, connection: sqlite3.Connection) -> int:
+        """Inside the caller's transaction; how many, for `inserted` after its commit."""
+        connection.executemany("INSERT INTO checkpoint (last_id, line) VALUES (?, ?)", self._waiting)
+        return len(self._waiting)
+
+    def inserted(self, count: int) -> None:
+        del self._waiting[:count]
+
+
+def append_line(path: Path, line: bytes) -> None:
+    """Add a line and flush it to the disk; a torn line before it is ended first. Raises OSError."""
+    with path.open("a+b", buffering=0) as file:
+        end = file.seek(0, os.SEEK_END)
+        if end:
+            file.seek(end - 1)
+            if file.read(1) != b"\n":
+                line = b"\n" + line
+        written = file.write(line)
+        if written != len(line):
+            raise OSError(f"only {written} of {len(line)} bytes could be written")
+        os.fsync(file.fileno())

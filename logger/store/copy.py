@@ -1,0 +1,61 @@
+"""A copy of a job that is safe to make while it is being written."""
+
+import os
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+
+from logger.evidence.chain import ChainReport
+from logger.evidence.checkpoint import checkpoint_line
+from logger.store.database import connect_reader, sync_directory, told
+from logger.store.errors import PlaceError
+from logger.store.place import checkpoints_path
+from logger.store.reader import CheckSignature, StoreReader
+
+
+@dataclass(frozen=True, slots=True)
+class CopyReport:
+    """path: the copy. chain: the copy verified, records up to chain.last_id."""
+
+    path: Path
+    chain: ChainReport
+
+
+def copy_job(path: Path, out: Path, check_signature: CheckSignature | None = None) -> CopyReport:
+    """Copy the job file and its checkpoints into the directory `out` (made if need be) and verify the copy.
+
+    The copy is the state of one moment, whatever is written meanwhile; a job can be continued from it.
+    Raises a StoreError; a copy that does not hold is left for inspection, its fault is in the report.
+    """
+    target = out / path.name
+    if target.exists() or checkpoints_path(target).exists():
+        raise PlaceError(f"{out} already holds a job; name another directory")
+    try:
+        out.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with StoreReader(path) as reader:  # before the records: no checkpoint may tell of more than is copied
+            seen = reader.checkpoints().checkpoints
+        source = connect_reader(path)
+        part = target.with_name(target.name + ".part")
+        try:
+            copy = sqlite3.connect(part, isolation_level=None)
+            try:
+                source.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")  # one file, readable from read-only media
+            finally:
+                copy.close()
+        finally:
+            source.close()
+        with part.open("rb+") as file:
+            os.fsync(file.fileno())
+        part.replace(target)
+        with checkpoints_path(target).open("wb") as lines:
+            lines.writelines(checkpoint_line(c) for c in seen)
+            lines.flush()
+            os.fsync(lines.fileno())
+        sync_directory(out)
+    except sqlite3.Error as exc:
+        raise told(exc, out) from exc
+    except OSError as exc:
+        raise PlaceError(f"cannot write in {out}: {exc.strerror}") from exc
+    with StoreReader(target) as reader:
+        return CopyReport(target, reader.verify(check_signature))

@@ -1,0 +1,151 @@
+"""What is whole in a job file, what is lost, in plain words. Reads only; safe while the job is being written."""
+
+import sqlite3
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from logger.evidence.chain import ChainReport
+from logger.model.records import Record
+from logger.model.sample import PointSample
+from logger.store.database import connect_reader, sync_directory, told
+from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreVersion
+from logger.store.lock import JobLock, holder_of
+from logger.store.place import lock_path
+from logger.store.reader import CheckSignature, StoreReader
+from logger.store.rescue import Break, rescue, salvage
+from logger.store.rollup import LEVELS_S, rebuild
+
+__all__ = ["DoctorReport", "examine", "rebuild_overviews", "rescue"]
+
+_MOST_TOLD = 10
+
+
+@dataclass(frozen=True, slots=True)
+class DoctorReport:
+    """whole: nothing is damaged, changed or lost that is not recorded as lost. last_id: of the last whole record.
+
+    findings: one sentence each. breaks: what a rescue would leave out or mark. readable, lost: records. advice: what
+    to do, "" when nothing needs doing. chain: of the file as SQLite reads it, None when it cannot.
+    """
+
+    path: Path
+    whole: bool
+    readable: int
+    lost: int
+    last_id: int
+    findings: tuple[str, ...]
+    breaks: tuple[Break, ...] = ()
+    advice: str = ""
+    chain: ChainReport | None = None
+
+    def lines(self) -> list[str]:
+        """For a terminal."""
+        head = f"{self.path}: {'whole' if self.whole else 'NOT whole'}"
+        return [head, *(f"  {finding}" for finding in self.findings), *([f"  {self.advice}"] if self.advice else [])]
+
+
+def examine(path: Path, check_signature: CheckSignature | None = None) -> DoctorReport:
+    """Look at everything: the file's structure, the chain, the checkpoints and their signatures, the overviews.
+
+    Raises PlaceError when there is no file, StoreVersion for a file of a newer version; damage is in the report.
+    """
+    if not path.is_file():
+        raise PlaceError(f"there is no job file {path}")
+    findings: list[str] = []
+    chain: ChainReport | None = None
+    writer = holder_of(lock_path(path))
+    if writer is not None:
+        findings.append(f"being written by {writer} now")
+    damage: list[str] = []
+    try:
+        with StoreReader(path) as reader:
+            chain = reader.verify(check_signature)
+            marks = reader.checkpoints()
+            closed = "closed" if reader.sealed_ns is not None else "open"
+            findings.append(f"job {reader.job_id}, {closed}, {chain.count} records hold, the last is {chain.last_id}")
+            if chain.problem is not None:
+                damage.append(f"chain: {chain.problem}")
+            findings += [f"known loss: {declared}" for declared in chain.declared]
+            findings += _checkpoint_findings(chain, len(marks.checkpoints), check_signature is not None)
+            findings += marks.problems
+        damage += _structure(path)
+        findings += _overviews(path)
+    except StoreVersion:
+        raise
+    except StoreError as exc:
+        damage.append(str(exc))
+    if not damage:
+        assert chain is not None
+        return DoctorReport(path, True, chain.count, 0, chain.last_id, tuple(findings), chain=chain)
+    found = salvage(path)
+    findings += damage
+    listed = [str(b) for b in found.breaks[:_MOST_TOLD]]
+    findings += listed + ([f"and {len(found.breaks) - _MOST_TOLD} more"] if len(found.breaks) > _MOST_TOLD else [])
+    findings.append(f"{len(found.records)} records can be saved, {found.lost} are lost")
+    advice = "a rescue writes what can be saved to a new file and leaves this one as it is"
+    return DoctorReport(
+        path,
+        False,
+        len(found.records),
+        found.lost,
+        found.whole_to_id,
+        tuple(findings),
+        tuple(found.breaks),
+        advice if found.records else "nothing can be saved; look for a copy",
+        chain,
+    )
+
+
+def rebuild_overviews(path: Path, decode: Callable[[Record], Iterable[PointSample]]) -> int:
+    """Make the overviews again from the records; the number of readings. Raises a StoreError.
+
+    decode: called with every record in order, events too (they carry calibrations), gives the readings in it.
+    """
+    with JobLock(lock_path(path), str(path)), StoreReader(path) as reader:
+        try:
+            connection = sqlite3.connect(path, isolation_level=None)
+            try:
+                connection.execute("BEGIN IMMEDIATE")
+                count = rebuild(connection, (sample for record in reader.records() for sample in decode(record)))
+                connection.execute("COMMIT")
+            finally:
+                connection.close()
+            sync_directory(path.parent)
+        except sqlite3.Error as exc:
+            raise told(exc, path) from exc
+    return count
+
+
+def _checkpoint_findings(chain: ChainReport, kept: int, signatures: bool) -> list[str]:
+    if kept == 0:
+        return ["no checkpoints: records cut off the end would not be noticed"]
+    checked = "signatures checked" if signatures else "signatures not checked"
+    return [f"{chain.checkpoints} of {kept} checkpoints agree, {checked}"]
+
+
+def _structure(path: Path) -> list[str]:
+    """What SQLite itself finds wrong."""
+    connection = connect_reader(path)
+    try:
+        rows = connection.execute(f"PRAGMA integrity_check({_MOST_TOLD})").fetchall()
+    except sqlite3.Error as exc:
+        raise told(exc, path) from exc
+    finally:
+        connection.close()
+    problems = [line for (text,) in rows for line in str(text).splitlines() if line != "ok"]
+    return [f"file structure: {line}" for line in problems if line.strip("* ")]
+
+
+def _overviews(path: Path) -> list[str]:
+    connection = connect_reader(path)
+    try:
+        counts = [
+            connection.execute("SELECT coalesce(sum(n), 0) FROM rollup WHERE level_s = ?", (level,)).fetchone()[0]
+            for level in LEVELS_S
+        ]
+    except sqlite3.Error as exc:
+        raise StoreDamaged(f"{path}: the overviews cannot be read ({exc})") from exc
+    finally:
+        connection.close()
+    return [] if len(set(counts)) == 1 else ["the overviews do not agree with each other: make them again"]

@@ -1,0 +1,449 @@
+"""The one writer of a job: a thread that commits once a second, so that the event loop never waits for a disk.
+
+`submit` puts records and their readings into a bounded ring and returns; the thread gives each record its id and
+digest, commits, and every minute writes a signed checkpoint into the file and beside it. Nothing ends the thread but
+`close`: what goes wrong is told (`on_problem`, `status`), kept in the ring and tried again.
+
+    waiting -> commit -> told (on_commit)
+                  | no room:        the reserve is given up, tried again, told; when there is room it is set aside anew
+                  | damaged page:   the file is put aside, what can be read goes into a new one, tried again, told
+                  | anything else:  told, tried again later
+"""
+
+import logging
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from logger.evidence.chain import chained, header_bytes
+from logger.evidence.checkpoint import Checkpoint
+from logger.evidence.errors import ChainError
+from logger.model.records import EVENT, NewRecord, Record
+from logger.model.sample import PointSample
+from logger.store.ballast import Ballast, free_bytes
+from logger.store.checkpoints import CheckpointLog, Sign
+from logger.store.database import DAMAGE_CODES, connect_writer, told
+from logger.store.errors import PlaceError, StoreError, StoreTailLost, StoreUnsaved
+from logger.store.lock import JobLock
+from logger.store.place import ballast_path, lock_path
+from logger.store.ring import Ring
+from logger.store.rollup import Bins, store_bins
+from logger.store.rows import INSERT_RECORD, row_of
+from logger.store.status import DAMAGED, DISK_FULL, FAULT, LOW_SPACE, REFUSED, Problem, StoreStatus
+from logger.store.tail import Tail, check_tail, lost_tail_event, read_checkpoints
+
+log = logging.getLogger(__name__)
+
+_COMMIT_BYTES = 1 << 20  # of one transaction: after an outage the backlog goes in pieces
+_LONGEST_RETRY_S = 10.0
+_MOST_REPAIRS = 3  # in one run: a disk that keeps spoiling files is not written in circles
+_LOW_SPACE_BYTES = 4 << 20
+
+
+class StoreWriter:
+    """Open with `StoreWriter.open`; `submit` from any thread; `close` at the end."""
+
+    def __init__(
+        self,
+        path: Path,
+        job_id: str,
+        now_ns: Callable[[], int],
+        lock: JobLock,
+        connection: sqlite3.Connection,
+        tail: Tail,
+        seen: Sequence[Checkpoint],
+        *,
+        sign: Sign | None,
+        on_commit: Callable[[list[Record]], None] | None,
+        on_problem: Callable[[Problem | None], None] | None,
+        commit_interval_s: float,
+        checkpoint_interval_s: float,
+        ring_bytes: int,
+        reserve_bytes: int,
+    ) -> None:
+        self.path, self.job_id = path, job_id
+        self.found = tail  # the end of the chain when the job was opened
+        self._now_ns, self._job_lock, self._connection = now_ns, lock, connection
+        self._sign = sign
+        self._last_id, self._head, self._last_t0_ns = tail.last_id, tail.head, tail.t0_ns
+        self._on_commit, self._on_problem = on_commit, on_problem
+        self._commit_interval_s, self._checkpoint_interval_s = commit_interval_s, checkpoint_interval_s
+        self._changed = threading.Condition()
+        self._ring = Ring(ring_bytes)
+        self._checkpoints = CheckpointLog(path, job_id, sign)
+        if seen and (seen[-1].last_id, seen[-1].head) == (tail.last_id, tail.head):
+            self._checkpoints.last_id = tail.last_id  # this end is already told
+        self._ballast = Ballast(ballast_path(path), reserve_bytes)
+        self._point_ids: dict[str, int] = {}
+        self._problem: Problem | None = None
+        self._no_checkpoint: Problem | None = None
+        self._stopping = self._flushing = self._closed = False
+        self._failures = self._repairs = 0
+        self._next_commit_s = self._next_reserve_s = 0.0
+        self._next_checkpoint_s = time.monotonic() + checkpoint_interval_s
+        self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
+
+    @classmethod
+    def open(
+        cls,
+        path: Path,
+        *,
+        job_id: str,
+        now_ns: Callable[[], int],
+        sign: Sign | None = None,
+        on_commit: Callable[[list[Record]], None] | None = None,
+        on_problem: Callable[[Problem | None], None] | None = None,
+        accept_lost_tail: bool = False,
+        commit_interval_s: float = 1.0,
+        checkpoint_interval_s: float = 60.0,
+        ring_bytes: int = 16 << 20,
+        reserve_bytes: int = 8 << 20,
+    ) -> "StoreWriter":
+        """Make or go on with the job file at `path`. Raises a StoreError; nothing is changed then.
+
+        now_ns: UTC nanoseconds. sign: bytes of a checkpoint -> its signature. on_commit (records in the file now,
+        with id and digest) and on_problem (None: all is well again) are called in the writer's thread.
+        accept_lost_tail: go on although records that a checkpoint saw are gone, and say so in the record;
+        otherwise that is StoreTailLost.
+        """
+        lock = JobLock(lock_path(path), f"job {job_id}")
+        try:
+            existed = path.exists()
+            seen = read_checkpoints(path).checkpoints
+            if not existed and seen and not accept_lost_tail:
+                raise StoreTailLost(f"{path} is gone, but {len(seen)} checkpoints tell of it; find it or a copy of it")
+            connection = connect_writer(path, job_id, now_ns())
+            try:
+                tail = check_tail(connection, seen, path)
+                if tail.lost and not accept_lost_tail:
+                    raise StoreTailLost(_lost_text(path, tail))
+            except BaseException:
+                connection.close()
+                raise
+        except sqlite3.Error as exc:
+            lock.release()
+            raise told(exc, path) from exc
+        except OSError as exc:
+            lock.release()
+            raise PlaceError(f"cannot use {path}: {exc.strerror}") from exc
+        except BaseException:
+            lock.release()
+            raise
+        writer = cls(
+            path,
+            job_id,
+            now_ns,
+            lock,
+            connection,
+            tail,
+            seen,
+            sign=sign,
+            on_commit=on_commit,
+            on_problem=on_problem,
+            commit_interval_s=commit_interval_s,
+            checkpoint_interval_s=checkpoint_interval_s,
+            ring_bytes=ring_bytes,
+            reserve_bytes=reserve_bytes,
+        )
+        if tail.lost:
+            writer._ring.add([lost_tail_event(now_ns(), tail.t0_ns, tail.last_id, tail.lost)], (), time.monotonic())
+        writer._thread.start()
+        return writer
+
+    def submit(self, records: Sequence[NewRecord], samples: Sequence[PointSample] = ()) -> None:
+        """Take records to be written, and the readings decoded from them. Never waits for the disk.
+
+        Raises ChainError for a record that no chain can hold, StoreError after `close`.
+        """
+        for record in records:
+            _check(record)
+        with self._changed:
+            if self._closed or self._stopping:
+                raise StoreError(f"{self.path} is closed")
+            idle = self._ring.since_s is None
+            self._ring.add(records, samples, time.monotonic())
+            if idle:
+                self._changed.notify_all()
+
+    def flush(self, timeout_s: float = 10.0) -> bool:
+        """Wait until everything submitted so far is in the file; False when it was not in time. Not for a loop."""
+        with self._changed:
+            self._flushing = self._ring.since_s is not None
+            self._changed.notify_all()
+            return self._changed.wait_for(lambda: self._ring.since_s is None, timeout_s)
+
+    def close(self, timeout_s: float = 30.0) -> None:
+        """Write what waits and a last checkpoint, let go of the job. Raises StoreUnsaved if anything is left behind."""
+        with self._changed:
+            if self._closed:
+                return
+            self._stopping = True
+            self._changed.notify_all()
+        self._thread.join(timeout_s)
+        with self._changed:
+            self._closed = True
+            unsaved, problem = self._ring.records, self._problem
+        if self._thread.is_alive():
+            raise StoreUnsaved(f"{self.path}: the disk has not answered for {timeout_s:.0f} s; it is still being tried")
+        if unsaved:
+            why = problem.text if problem else "no reason known"
+            raise StoreUnsaved(f"{self.path}: {unsaved} records could not be written: {why}")
+
+    @property
+    def status(self) -> StoreStatus:
+        with self._changed:
+            since_s = self._ring.since_s
+            return StoreStatus(
+                self._last_id,
+                self._last_t0_ns,
+                self._ring.records,
+                0.0 if since_s is None else time.monotonic() - since_s,
+                self._ring.size,
+                self._ring.lost_frames,
+                self._ballast.present,
+                self._problem,
+            )
+
+    # All below runs in the writer's thread.
+
+    def _run(self) -> None:
+        self._keep_reserve()
+        while True:
+            with self._changed:
+                while not self._stopping and (wait_s := self._wait_s()) != 0.0:
+                    self._changed.wait(wait_s)
+                stopping = self._stopping
+            self._cycle()
+            if stopping:
+                break
+        self._checkpoint()
+        with suppress(sqlite3.Error):  # what fails here is done by whoever opens the file next
+            self._write_checkpoint_lines()
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        with suppress(sqlite3.Error):
+            self._connection.close()
+        self._ballast.release()
+        self._job_lock.release()
+
+    def _wait_s(self) -> float | None:
+        """Seconds until there is something to do, None for as long as nothing comes."""
+        now_s = time.monotonic()
+        times: list[float] = []
+        if self._ring.since_s is not None:
+            if self._flushing and not self._failures:
+                return 0.0
+            times.append(self._next_commit_s)
+        if self._checkpoints.last_id != self._last_id:
+            times.append(self._next_checkpoint_s)
+        if self._problem is not None and not self._ballast.present:
+            times.append(self._next_reserve_s)
+        return max(0.0, min(times) - now_s) if times else None
+
+    def _cycle(self) -> None:
+        """Everything due now. Never raises."""
+        try:
+            while self._commit_some():
+                pass
+            self._failures = 0
+            if time.monotonic() >= self._next_checkpoint_s:
+                self._checkpoint()
+            self._all_is_well()
+        except Exception as exc:
+            self._failures += 1
+            try:
+                self._react(exc)
+            except Exception as worse:
+                log.exception("store: while dealing with a problem")
+                self._tell(Problem(FAULT, f"the job is not being written: {worse}"))
+        delay_s = self._commit_interval_s * min(1 << min(self._failures, 10), 1024) if self._failures > 1 else 0.0
+        with self._changed:
+            self._next_commit_s = time.monotonic() + max(self._commit_interval_s, min(delay_s, _LONGEST_RETRY_S))
+            self._flushing = self._flushing and self._ring.since_s is not None
+            self._changed.notify_all()
+
+    def _commit_some(self) -> bool:
+        """One transaction; False when nothing waits."""
+        with self._changed:
+            records, bins = self._ring.take(_COMMIT_BYTES)
+        if not records and not bins:
+            with self._changed:
+                self._ring.done()
+            return False
+        try:
+            stored = self._write(records, bins)
+        except BaseException:
+            with self._changed:
+                self._ring.failed()
+            raise
+        with self._changed:
+            self._ring.done()
+            if stored:
+                self._last_id, self._head, self._last_t0_ns = stored[-1].id, stored[-1].digest, stored[-1].t0_ns
+        if self._on_commit is not None and stored:
+            try:
+                self._on_commit(stored)
+            except Exception:
+                log.exception("store: whoever is told of commits failed")
+        return True
+
+    def _write(self, records: Sequence[NewRecord], bins: Bins) -> list[Record]:
+        stored: list[Record] = []
+        head, record_id = self._head, self._last_id
+        for record in records:
+            record_id += 1
+            stored.append(chained(head, record, record_id))
+            head = stored[-1].digest
+        execute = self._connection.execute
+        try:
+            execute("BEGIN IMMEDIATE")
+            self._connection.executemany(INSERT_RECORD, map(row_of, stored))
+            store_bins(self._connection, bins, self._point_ids)
+            lines = self._checkpoints.insert_waiting(self._connection)
+            execute("COMMIT")
+        except BaseException:
+            self._roll_back()
+            raise
+        self._checkpoints.inserted(lines)
+        return stored
+
+    def _roll_back(self) -> None:
+        self._point_ids.clear()
+        with suppress(sqlite3.Error):
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+
+    def _write_checkpoint_lines(self) -> None:
+        try:
+            self._connection.execute("BEGIN IMMEDIATE")
+            lines = self._checkpoints.insert_waiting(self._connection)
+            self._connection.execute("COMMIT")
+        except sqlite3.Error:
+            self._roll_back()
+            raise
+        self._checkpoints.inserted(lines)
+
+    def _checkpoint(self) -> None:
+        self._next_checkpoint_s = time.monotonic() + self._checkpoint_interval_s
+        if self._last_id and self._checkpoints.last_id != self._last_id:
+            try:
+                self._checkpoints.write(self._now_ns(), self._last_id, self._head)
+                self._no_checkpoint = None
+            except Exception as exc:  # also whatever the signer may raise
+                self._no_checkpoint = Problem(FAULT, f"no checkpoint could be written beside the job: {exc}")
+
+    def _react(self, exc: Exception) -> None:
+        if not isinstance(exc, sqlite3.Error):
+            log.error("store: a fault of this program", exc_info=exc)
+            self._tell(Problem(FAULT, f"the job is not being written: {exc}"))
+            return
+        code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
+        free = free_bytes(self.path.parent)
+        if code == sqlite3.SQLITE_FULL or (code == sqlite3.SQLITE_IOERR and free < _LOW_SPACE_BYTES):
+            self._make_room()
+        elif code in DAMAGE_CODES:
+            self._ring.cause = "job file damaged"
+            self._tell(Problem(DAMAGED, f"the job file is damaged ({exc}); new data is only in memory"))
+            self._repair()
+        else:
+            self._ring.cause = REFUSED
+            self._tell(Problem(REFUSED, f"the job cannot be written ({exc}); new data is only in memory: see the disk"))
+            if self._failures % 3 == 0:
+                self._reopen()
+
+    def _make_room(self) -> None:
+        self._ring.cause = DISK_FULL
+        self._next_reserve_s = time.monotonic() + _LONGEST_RETRY_S
+        if self._ballast.release():
+            with suppress(sqlite3.Error):
+                while self._commit_some():
+                    pass
+                self._failures = 0
+                self._tell(Problem(LOW_SPACE, "the disk is full; the job is written into its reserve: make room"))
+                return
+        self._tell(Problem(DISK_FULL, "the disk is full; new data is only in memory: make room now"))
+
+    def _all_is_well(self) -> None:
+        """Everything is committed: which problem is over?"""
+        if self._no_checkpoint is not None:
+            self._tell(self._no_checkpoint)
+        elif self._problem is not None and self._problem.kind == DAMAGED:
+            return  # stays told: a file was put aside, a person should know
+        elif not self._ballast.present and time.monotonic() >= self._next_reserve_s:
+            self._keep_reserve()
+        elif self._ballast.present:
+            self._tell(None)
+
+    def _keep_reserve(self) -> None:
+        self._next_reserve_s = time.monotonic() + _LONGEST_RETRY_S
+        if self._ballast.ensure():
+            self._ring.cause = "storage too slow"
+            self._tell(None)
+        else:
+            self._tell(Problem(LOW_SPACE, "the disk is nearly full, no reserve can be set aside: make room"))
+
+    def _reopen(self) -> None:
+        """A disk that went away and came back needs new file handles. Only if the chain ends where it should."""
+        with suppress(sqlite3.Error):
+            self._connection.close()
+        self._point_ids.clear()
+        self._connection = connect_writer(self.path, self.job_id, self._now_ns())
+        tail = check_tail(self._connection, (), self.path)
+        if (tail.last_id, tail.head) != (self._last_id, self._head):
+            raise StoreError(f"{self.path} is not the file it was")
+
+    def _repair(self) -> None:
+        from logger.store.rescue import repair  # only in need
+
+        if self._repairs >= _MOST_REPAIRS:
+            return
+        self._repairs += 1
+        with suppress(sqlite3.Error):
+            self._connection.close()
+        self._point_ids.clear()
+        report = repair(self.path, self.job_id, self._now_ns(), self._sign)
+        self._connection = connect_writer(self.path, self.job_id, self._now_ns())
+        tail = check_tail(self._connection, read_checkpoints(self.path).checkpoints, self.path)
+        self._checkpoints = CheckpointLog(self.path, self.job_id, self._sign)
+        with self._changed:
+            self._last_id, self._head, self._last_t0_ns = tail.last_id, tail.head, tail.t0_ns
+        while self._commit_some():
+            pass
+        self._failures = 0
+        self._tell(Problem(DAMAGED, f"the job file was damaged; {report.text}"))
+
+    def _tell(self, problem: Problem | None) -> None:
+        with self._changed:
+            if problem == self._problem:
+                return
+            self._problem = problem
+        log.warning("store: %s", problem.text) if problem else log.info("store: all is well again")
+        if self._on_problem is not None:
+            try:
+                self._on_problem(problem)
+            except Exception:
+                log.exception("store: whoever is told of problems failed")
+
+
+def _check(record: NewRecord) -> None:
+    """Refuse here what would stop the thread later. Raises ChainError."""
+    if not isinstance(record.offsets, bytes) or not isinstance(record.payload, bytes):
+        raise ChainError("a record's offsets and payload are bytes")
+    header_bytes(record, 1)
+    if record.kind == EVENT and record.n != 1:
+        raise ChainError("an event counts as one")
+    try:
+        record.device.encode()
+    except UnicodeEncodeError as exc:
+        raise ChainError(f"device name {record.device!r} is not text") from exc
+
+
+def _lost_text(path: Path, tail: Tail) -> str:
+    furthest = max(c.last_id for c in tail.lost)
+    if furthest > tail.last_id:
+        what = f"its last record is {tail.last_id}, but a checkpoint saw {furthest}"
+    else:
+        what = "its records are not the ones the checkpoints saw"
+    return f"{path}: {what}; look for a newer copy and its -wal file, or go on without (the loss is then recorded)"

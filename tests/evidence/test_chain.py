@@ -1,0 +1,291 @@
+"""The chain: every change of any record is caught; what cannot be caught inside it is caught by checkpoints."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.evidence.chain import (
+    GENESIS,
+    chained,
+    decode_offsets,
+    encode_offsets,
+    event_bytes,
+    event_of,
+    frames_of,
+    header_bytes,
+    new_event,
+    verify_chain,
+)
+from logger.evidence.checkpoint import Checkpoint
+from logger.evidence.errors import ChainError
+from logger.model.records import EVENT, FRAMES, GAP, NOTE, NewRecord, Record
+
+PATIENT = settings(max_examples=150, deadline=None)
+
+frames = st.builds(
+    lambda device, t0, raws: NewRecord(
+        FRAMES,
+        device,
+        t0,
+        len(raws),
+        encode_offsets([(1000 * k, len(raw)) for k, raw in enumerate(raws)]),
+        b"".join(raws),
+    ),
+    st.text(max_size=8),
+    st.integers(-(2**63), 2**63 - 1),
+    st.lists(st.binary(max_size=12), max_size=4),
+)
+notes = st.builds(lambda t, text: new_event({"type": NOTE, "t_ns": t, "text": text}), st.integers(0, 2**62), st.text())
+new_records = st.lists(frames | notes, min_size=1, max_size=6)
+
+
+def linked(records: list[NewRecord]) -> list[Record]:
+    out: list[Record] = []
+    for record in records:
+        out.append(chained(out[-1].digest if out else GENESIS, record, len(out) + 1))
+    return out
+
+
+def checkpoint(record: Record) -> Checkpoint:
+    return Checkpoint("job", 0, record.id, record.id, record.digest)
+
+
+def _with(record: Record, name: str, value: Any) -> Record:
+    return replace(record, **{name: value})
+
+
+def flips(record: Record) -> list[Record]:
+    """The record with each single bit of it turned: every byte string, every number, every letter."""
+    out: list[Record] = []
+    for name in ("offsets", "payload", "digest"):
+        content: bytes = getattr(record, name)
+        for bit in range(8 * len(content)):
+            changed = bytearray(content)
+            changed[bit // 8] ^= 1 << bit % 8
+            out.append(_with(record, name, bytes(changed)))
+    for name, bits in (("id", 63), ("t0_ns", 63), ("n", 32)):
+        number: int = getattr(record, name)
+        out += [_with(record, name, number ^ 1 << bit) for bit in range(bits)]
+    device = record.device.encode()
+    for bit in range(8 * len(device)):
+        changed = bytearray(device)
+        changed[bit // 8] ^= 1 << bit % 8
+        out.append(replace(record, device=changed.decode("utf-8", "surrogateescape")))
+    out.append(replace(record, kind=EVENT if record.kind == FRAMES else FRAMES))
+    return out
+
+
+@PATIENT
+@given(new_records)
+def test_an_untouched_chain_holds_with_its_checkpoints(records: list[NewRecord]) -> None:
+    chain = linked(records)
+    report = verify_chain(chain, [checkpoint(r) for r in chain])
+    assert report.holds
+    assert (report.count, report.last_id, report.head) == (len(chain), chain[-1].id, chain[-1].digest)
+    assert report.checkpoints == len(chain)
+
+
+@settings(max_examples=25, deadline=None)
+@given(new_records, st.data())
+def test_any_single_bit_of_any_record_is_caught(records: list[NewRecord], data: st.DataObject) -> None:
+    chain = linked(records)
+    at = data.draw(st.integers(0, len(chain) - 1))
+    for changed in flips(chain[at]):
+        report = verify_chain([*chain[:at], changed, *chain[at + 1 :]])
+        assert not report.holds
+        assert report.first_bad_id in (at + 1, at + 2)  # a turned digest shows at the record itself or at the next
+
+
+@PATIENT
+@given(new_records, st.data())
+def test_a_removed_record_is_caught(records: list[NewRecord], data: st.DataObject) -> None:
+    chain = linked(records)
+    at = data.draw(st.integers(0, len(chain) - 1))
+    shorter = chain[:at] + chain[at + 1 :]
+    report = verify_chain(shorter, [checkpoint(chain[-1])])
+    assert not report.holds
+    assert report.first_bad_id == at + 1
+    renumbered = [replace(r, id=k) for k, r in enumerate(shorter, 1)]
+    assert verify_chain(renumbered, [checkpoint(chain[-1])]).first_bad_id == at + 1
+
+
+@PATIENT
+@given(new_records, frames, st.data())
+def test_an_inserted_record_is_caught(records: list[NewRecord], new: NewRecord, data: st.DataObject) -> None:
+    chain = linked(records)
+    at = data.draw(st.integers(0, len(chain)))
+    previous = chain[at - 1].digest if at else GENESIS
+    longer = [*chain[:at], chained(previous, new, at + 1), *(replace(r, id=r.id + 1) for r in chain[at:])]
+    report = verify_chain(longer)
+    if at < len(chain):
+        assert report.first_bad_id == at + 2
+    else:  # at the end it is simply the next record: only who may write can tell
+        assert report.holds
+
+
+@PATIENT
+@given(new_records, st.data())
+def test_exchanged_records_are_caught(records: list[NewRecord], data: st.DataObject) -> None:
+    chain = linked(records)
+    i, j = data.draw(st.integers(0, len(chain) - 1)), data.draw(st.integers(0, len(chain) - 1))
+    swapped = list(chain)
+    swapped[i], swapped[j] = swapped[j], swapped[i]
+    for order in (swapped, [replace(r, id=k) for k, r in enumerate(swapped, 1)]):
+        report = verify_chain(order)
+        assert report.holds == (i == j)
+        if i != j:
+            assert report.first_bad_id == min(i, j) + 1
+
+
+@PATIENT
+@given(new_records, st.data())
+def test_a_lost_end_is_caught_by_a_checkpoint_and_only_by_it(records: list[NewRecord], data: st.DataObject) -> None:
+    chain = linked(records)
+    kept = data.draw(st.integers(0, len(chain) - 1))
+    assert verify_chain(chain[:kept]).holds
+    report = verify_chain(chain[:kept], [checkpoint(chain[-1])])
+    assert report.problem is not None
+    assert "missing at the end" in report.problem
+    assert report.first_bad_id == kept + 1
+
+
+@PATIENT
+@given(new_records, frames)
+def test_a_history_written_anew_is_caught_by_a_checkpoint(records: list[NewRecord], other: NewRecord) -> None:
+    chain = linked(records)
+    forged = linked([other, *records[1:]])
+    if forged[0].digest == chain[0].digest:
+        return
+    assert verify_chain(forged).holds
+    report = verify_chain(forged, [checkpoint(r) for r in chain])
+    assert report.problem is not None
+    assert "written anew" in report.problem
+    assert report.first_bad_id == 1
+
+
+def test_a_loss_the_chain_itself_records_is_told_and_is_no_break() -> None:
+    lost = linked([_note(k) for k in range(6)])
+    seen = checkpoint(lost[-1])
+    gap = new_event({"type": GAP, "t_ns": 9, "lost_checkpoints": [[seen.last_id, seen.head.hex()]]})
+    chain = linked([_note(0), _note(1), gap, _note(7)])
+    report = verify_chain(chain, [checkpoint(lost[1]), seen, checkpoint(chain[-1])])
+    assert report.holds
+    assert report.checkpoints == 2
+    assert report.declared == ("event 3 records the loss of what the checkpoint at record 6 had seen",)
+    another = replace(seen, head=bytes(32))
+    assert not verify_chain(chain, [another]).holds  # it excuses only the checkpoints it names
+
+
+@pytest.mark.parametrize("content", [b"[1]", b"{}", b'"lost_checkpoints"', b'{"lost_checkpoints":5,"type":"gap"}'])
+def test_a_gap_event_that_is_none_excuses_nothing(content: bytes) -> None:
+    chain = linked([NewRecord(EVENT, "", 0, 1, b"", content + b' "lost_checkpoints"')])
+    assert verify_chain(chain).holds
+    assert not verify_chain(chain, [Checkpoint("job", 0, 7, 7, bytes(32))]).holds
+
+
+def _note(t_ns: int) -> NewRecord:
+    return new_event({"type": NOTE, "t_ns": t_ns, "text": "x"})
+
+
+@PATIENT
+@given(new_records, st.integers(1, 2**40), st.integers(1, 2**40))
+def test_no_two_records_share_their_hashed_bytes(records: list[NewRecord], first: int, second: int) -> None:
+    whole = {header_bytes(r, k) + r.offsets + r.payload for r in records for k in (first, second)}
+    assert len(whole) == len({(r, k) for r in records for k in (first, second)})
+
+
+@PATIENT
+@given(st.lists(st.tuples(st.integers(0, 2**64 - 1), st.integers(0, 2**20))))
+def test_offsets_come_back(entries: list[tuple[int, int]]) -> None:
+    assert decode_offsets(encode_offsets(entries)) == entries
+
+
+@PATIENT
+@given(st.binary(max_size=30))
+def test_offsets_have_one_form_only(data: bytes) -> None:
+    try:
+        entries = decode_offsets(data)
+    except ChainError:
+        return
+    assert encode_offsets(entries) == data
+
+
+def test_frames_come_back_with_their_times() -> None:
+    record = NewRecord(FRAMES, "d", 5_000, 3, encode_offsets([(0, 2), (7, 0), (100_000, 3)]), b"abcde")
+    assert frames_of(record) == [(5_000, b"ab"), (12_000, b""), (100_005_000, b"cde")]
+    for wrong in (replace(record, n=2), replace(record, payload=b"abcdef"), replace(record, offsets=b"\x01")):
+        with pytest.raises(ChainError):
+            frames_of(wrong)
+
+
+json_values = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**60), 2**60)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=8,
+)
+
+
+@PATIENT
+@given(st.dictionaries(st.text(max_size=6), json_values, max_size=5), st.integers(0, 2**62))
+def test_events_come_back_and_their_bytes_do_not_depend_on_the_order_of_keys(body: dict[str, Any], t_ns: int) -> None:
+    event = body | {"type": NOTE, "t_ns": t_ns}
+    record = new_event(event)
+    assert event_of(record) == event
+    assert event_bytes(dict(reversed(event.items()))) == record.payload == event_bytes(event_of(record))
+    record.payload.decode("utf-8")
+
+
+@pytest.mark.parametrize(
+    "event",
+    [{"t_ns": 1}, {"type": NOTE}, {"type": NOTE, "t_ns": 1.5}, {"type": NOTE, "t_ns": True}, {"type": 5, "t_ns": 1}],
+)
+def test_an_event_needs_its_type_and_time(event: dict[str, Any]) -> None:
+    with pytest.raises(ChainError):
+        new_event(event)
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), object(), {1, 2}])
+def test_what_json_cannot_hold_is_refused(value: object) -> None:
+    with pytest.raises(ChainError):
+        new_event({"type": NOTE, "t_ns": 1, "value": value})
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [b"", b"[]", b"\xff", b'{"type":"note"}', b'{"t_ns":2,"type":"note"}', b'{"t_ns":1,"type":"note","x":NaN}'],
+)
+def test_a_payload_that_is_no_event_is_refused(payload: bytes) -> None:
+    with pytest.raises(ChainError):
+        event_of(NewRecord(EVENT, "", 1, 1, b"", payload))
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        NewRecord("photo", "", 0, 1, b"", b""),
+        NewRecord(FRAMES, "x" * 256, 0, 1, b"", b""),
+        NewRecord(FRAMES, "", 2**63, 1, b"", b""),
+        NewRecord(FRAMES, "", 0, -1, b"", b""),
+    ],
+)
+def test_a_record_no_chain_can_hold_is_refused(wrong: NewRecord) -> None:
+    with pytest.raises(ChainError):
+        chained(GENESIS, wrong, 1)
+
+
+def test_the_digest_is_what_the_documents_say() -> None:
+    """Recomputed here from the words of the module alone, so that the format cannot drift unnoticed."""
+    import hashlib
+    import struct
+
+    record = NewRecord(FRAMES, "ab", 1_764_000_000_123_456_789, 2, b"\x00\x01\x02\x01", b"xy")
+    header = b"rimelog record 1" + struct.pack("<BQqIIII", 0, 1, record.t0_ns, 2, 2, 4, 2) + b"ab"
+    expected = hashlib.sha256(bytes(32) + header + record.offsets + record.payload).digest()
+    assert chained(GENESIS, record, 1).digest == expected

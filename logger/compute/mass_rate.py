@@ -16,9 +16,10 @@ import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
+from statistics import median, median_low
 
 from logger.compute.errors import ComputeError
+from logger.compute.wording import mass
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
 
@@ -34,8 +35,9 @@ _FEWEST = 12  # buckets in the shortest window
 class Disturbance:
     """Something that moved the scale other than flow.
 
-    t_s: when it began. duration_s: how long readings were set aside. size_kg: how far away they were (a bump) or how
-    far the level moved for good (a step). before_kg, after_kg: settled level on either side.
+    t_s: when it began. duration_s: until the scale was settled again. size_kg: how far away readings were (a bump) or
+    how far the level moved for good (a step). before_kg, after_kg: settled level on either side; before a small step
+    with the flow through the disturbance added, whose standard uncertainty is u_kg.
     """
 
     t_s: float
@@ -44,6 +46,7 @@ class Disturbance:
     stayed: bool
     before_kg: float
     after_kg: float
+    u_kg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +113,13 @@ class MassRate:
             return known(self._y[-1], "kg", math.hypot(self._noise, self.resolution_kg / math.sqrt(12)))
         return known(self._fit.at(self._t[-1]), "kg", self._fit.u_level)
 
+    def level_at(self, t_s: float) -> Value:
+        """The settled level, carried on by the rate to t_s (a few seconds at most); while disturbed as it was."""
+        if self._fit is None or self.disturbed or self._off_scale:
+            return self.level
+        ahead = min(max(t_s - self._t[-1], 0.0), 3 * self.bucket_s)
+        return known(self._fit.at(self._t[-1] + ahead), "kg", self._fit.u_level)
+
     def update(self, t_s: float, mass_kg: float) -> Value:
         """One reading of the scale, in kg; t_s never goes back. Returns the rate in kg/s (also in `value`)."""
         if t_s >= self._bucket_end:
@@ -157,7 +167,7 @@ class MassRate:
 
     def _middle(self, readings: list[float]) -> float:
         """Mean of the readings near their median: finer than the scale's division, blind to a knock."""
-        middle = median(readings)
+        middle = median_low(readings)
         near = [y for y in readings if abs(y - middle) <= self._tolerance]
         return sum(near) / len(near)
 
@@ -224,13 +234,21 @@ class MassRate:
         self._pending = []
 
     def _accept_step(self, tail: Sequence[tuple[float, float]]) -> None:
-        began, before = self._pending[0][0], self._expected(self._t[-1])
-        after = tail[0][1]
-        self._disturbed(Disturbance(began, tail[0][0] - began, after - before, True, before, after))
+        """A small step goes on with the rate; after a big one another cylinder, or none, is there: begin afresh."""
+        began, (settled_s, after) = self._pending[0][0], tail[0]
+        before = self._expected(self._t[-1])
+        segment = self._segment[-1] + 1
         if abs(after - before) > BIG_JUMP_KG:
             self._off_scale = after < _OFF_SCALE * before
             self._swap_expected = self._swap_expected and self._off_scale
-        segment = self._segment[-1] + 1
+            self._t, self._y, self._segment, self._fit = [], [], [], None
+            through, u = 0.0, 0.0
+            self.value = unknown(UNIT, "not enough readings since the scale jumped")
+        else:
+            through = self._expected(settled_s) - before
+            u = abs(through) / 2
+        before += through
+        self._disturbed(Disturbance(began, settled_s - began, after - before, True, before, after, u))
         for t, y in tail:
             self._append(t, y, segment)
         self._pending = []
@@ -253,7 +271,7 @@ class MassRate:
         """Readings are set aside: the last rate stands for a while, then it is not known."""
         away, since = y - self._expected(t), t - self._pending[0][0]
         if abs(away) > BIG_JUMP_KG or since > 30.0:
-            self.value = unknown(UNIT, f"scale jumped by {away:+.2f} kg: cylinder lifted, swapped or held")
+            self.value = unknown(UNIT, f"scale jumped by {mass(away)}: cylinder lifted, swapped or held")
         elif self.value.number is not None:
             self.value = self.value.with_note("scale disturbed: last steady rate")
 

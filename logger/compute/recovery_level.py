@@ -8,6 +8,7 @@ local codes, before relying on it.
 from dataclasses import dataclass
 from datetime import date
 
+from logger.compute.wording import absolute, difference
 from logger.model.finding import Finding, Verdict
 from logger.model.units import INHG_PA, MICRON_PA, POUND_KG, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known, unknown
@@ -97,14 +98,14 @@ def judge_level(level: RecoveryLevel, settled: Value) -> Finding:
         reason = level.pressure.problem if limit is None else f"settled pressure: {settled.problem}"
         return Finding(key, Verdict.CANNOT_TELL, "cannot tell", f"Cannot tell: {reason}.", level.rule, decision, inputs)
     band = 2 * (settled.u or 0.0)
-    where = f"The settled pressure is {found / 1e3:.2f} kPa abs against {limit / 1e3:.2f} kPa abs ({level.text})"
+    where = f"The settled pressure is {absolute(found)} against {absolute(limit)} ({level.text})"
     if found + band <= limit:
         verdict, headline, text = Verdict.PASS, "level held", f"{where}."
     elif found - band > limit:
         verdict, headline, text = Verdict.FAIL, "level not held", f"{where}; recover further."
     else:
         verdict, headline = Verdict.CANNOT_TELL, "cannot tell"
-        text = f"{where}, closer than the gauge can tell (+-{band / 1e3:.2f} kPa)."
+        text = f"{where}, closer than the gauge can tell (± {difference(band)})."
     return Finding(key, verdict, headline, text, level.rule, decision, inputs)
 
 

@@ -7,6 +7,7 @@ its trend nor its spread is more than allowed. Hunting: it swings about its tren
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 from logger.compute.blocks import blocks
@@ -72,7 +73,7 @@ def steadiness(
 
 
 def _without_readings(t_s: Sequence[float], spacing_s: float) -> float:
-    return sum(gap for a, b in zip(t_s, t_s[1:], strict=False) if (gap := b - a) > 4 * spacing_s)
+    return sum(gap for a, b in pairwise(t_s) if (gap := b - a) > 4 * spacing_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,9 +111,9 @@ def hunting(
     cycles = len(ups) - 1
     if cycles < 3:
         return Hunting(False, None, rms * math.sqrt(2), max(cycles, 0), 0.0, "no repeated swing")
-    periods = [b.t_s[j] - b.t_s[i] for i, j in zip(ups, ups[1:], strict=False)]
+    periods = [b.t_s[j] - b.t_s[i] for i, j in pairwise(ups)]
     period = median(periods)
-    swings = [(max(left[i : j + 1]) - min(left[i : j + 1])) / 2 for i, j in zip(ups, ups[1:], strict=False)]
+    swings = [(max(left[i : j + 1]) - min(left[i : j + 1])) / 2 for i, j in pairwise(ups)]
     amplitude = median(swings)
     regularity = _autocorrelation(left, max(1, round(period / ((b.t_s[-1] - b.t_s[0]) / (len(b) - 1)))))
     if amplitude < least_amplitude:

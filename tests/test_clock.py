@@ -1,0 +1,211 @@
+"""The one clock, with clocks that are given and once with a real stopped process."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.clock import EARLIEST_NS, MAX_SLEW, Clock, GapWatch, Reading, Trouble, TroubleKind, read_system, utc_text
+
+SECOND = 1_000_000_000
+START = EARLIEST_NS + 1000 * SECOND
+
+
+class Computer:
+    """Clocks of a computer that drifts, sleeps and gets its clock set."""
+
+    def __init__(self, wall_ns: int = START) -> None:
+        self.utc = wall_ns
+        self.mono, self.boot, self.error = 50 * SECOND, 90 * SECOND, 0
+
+    def read(self) -> Reading:
+        return Reading(self.utc + self.error, self.mono, self.boot)
+
+    def run(self, seconds: float, drift: float = 0.0) -> None:
+        """drift: how much faster than UTC the counters run."""
+        self.utc += int(seconds * SECOND)
+        self.mono += int(seconds * SECOND * (1 + drift))
+        self.boot += int(seconds * SECOND * (1 + drift))
+
+    def sleep(self, seconds: float) -> None:
+        self.utc += int(seconds * SECOND)
+        self.boot += int(seconds * SECOND)
+
+    def set_clock(self, by_s: float) -> None:
+        self.error += int(by_s * SECOND)
+
+
+def kinds(found: list[Trouble]) -> list[tuple[str, float]]:
+    return [(str(t.kind), round(t.seconds, 2)) for t in found]
+
+
+def test_sleep_stall_and_step_are_told_apart() -> None:
+    computer = Computer()
+    clock = Clock(computer.read, period_s=1.0)
+    computer.run(1)
+    assert clock.tick() == []
+    computer.sleep(3600)
+    computer.run(1)
+    assert kinds(clock.tick()) == [("sleep", 3600.0)]
+    computer.run(8)
+    assert kinds(clock.tick()) == [("stall", 8.0)]
+    computer.run(1)
+    computer.set_clock(-7200)
+    assert kinds(clock.tick()) == [("clock step", -7200.0)]
+    computer.sleep(600)
+    computer.set_clock(30)
+    computer.run(5)
+    assert kinds(clock.tick()) == [("sleep", 600.0), ("stall", 5.0), ("clock step", 30.0)]
+    computer.run(1)
+    assert clock.tick() == []
+
+
+def test_a_step_is_told_and_not_followed() -> None:
+    computer = Computer()
+    clock = Clock(computer.read)
+    for _ in range(10):
+        computer.run(1)
+        clock.tick()
+    before = clock.now_ns()
+    computer.set_clock(3600)
+    (step,) = clock.tick()
+    assert clock.now_ns() == before
+    assert clock.offset_ns == 3600 * SECOND
+    assert step.text == "the computer's clock was set forwards by 60 min; the record's time goes on unchanged"
+    for _ in range(100):
+        computer.run(1)
+        assert clock.tick() == []
+    assert abs(clock.now_ns() - computer.utc) < 1000
+
+
+@pytest.mark.parametrize("drift_ppm", [-200, -20, 0, 20, 200])
+def test_true_in_utc_through_a_night_of_drift_and_sleep(drift_ppm: float) -> None:
+    """72 h with counters that drift, and a sleep of 8 h: within 10 ms of UTC, and not one step told."""
+    computer = Computer()
+    clock = Clock(computer.read, period_s=5.0)
+    worst = 0
+    for _ in range(72 * 3600 // 5):
+        computer.run(5.0, drift_ppm * 1e-6)
+        assert all(t.kind is not TroubleKind.STEP for t in clock.tick())
+        worst = max(worst, abs(clock.now_ns() - computer.utc))
+    assert worst < 10_000_000
+    computer.sleep(8 * 3600)
+    computer.run(1)
+    assert kinds(clock.tick()) == [("sleep", 8 * 3600.0)]
+    assert abs(clock.now_ns() - computer.utc) < 10_000_000
+
+
+acts = st.lists(
+    st.tuples(
+        st.sampled_from(["run", "sleep", "set", "tick", "small set"]),
+        st.floats(0, 1e5, allow_nan=False),
+        st.floats(-300e-6, 300e-6),
+    ),
+    max_size=60,
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(acts, st.booleans())
+def test_monotonic_and_at_the_counters_rate_whatever_happens(
+    acts: list[tuple[str, float, float]], record_ahead: bool
+) -> None:
+    computer = Computer()
+    clock = Clock(computer.read, not_before_ns=START + 5000 * SECOND if record_ahead else 0)
+    last, last_boot = clock.now_ns(), computer.boot
+    for act, size, drift in acts:
+        if act == "run":
+            computer.run(size, drift)
+        elif act == "sleep":
+            computer.sleep(size)
+        elif act == "set":
+            computer.set_clock(size - 5e4)
+        elif act == "small set":
+            computer.set_clock(size / 1e6 - 0.05)
+        else:
+            clock.tick()
+        now = clock.now_ns()
+        went = computer.boot - last_boot
+        assert now >= last
+        assert abs((now - last) - went) <= went * MAX_SLEW + 1
+        last, last_boot = now, computer.boot
+
+
+def test_a_clock_behind_the_record_goes_on_from_there_and_says_so() -> None:
+    computer = Computer()
+    clock = Clock(computer.read, not_before_ns=START + 3 * 3600 * SECOND)
+    assert clock.now_ns() == START + 3 * 3600 * SECOND + 1
+    assert clock.problem is not None
+    assert "3.0 h behind the newest record" in clock.problem
+    for _ in range(100):
+        computer.run(1)
+        assert clock.tick() == []
+    assert clock.now_ns() == START + (3 * 3600 + 100) * SECOND + 1  # no slewing back
+    assert Clock(computer.read).problem is None
+
+
+def test_a_clock_that_was_never_set_is_named() -> None:
+    clock = Clock(Computer(946_684_800 * SECOND).read)
+    assert clock.problem is not None
+    assert "2000-01-01T00:00:00Z" in clock.problem
+
+
+def test_troubles_in_words() -> None:
+    said = [
+        Trouble(kind, s, 0, 0).text
+        for kind, s in ((TroubleKind.SLEEP, 5400.0), (TroubleKind.STALL, 3.2), (TroubleKind.STEP, -10000.0))
+    ]
+    assert said == [
+        "the computer slept for 90 min",
+        "the program stood still for 3.2 s",
+        "the computer's clock was set back by 2.8 h; the record's time goes on unchanged",
+    ]
+    assert [Trouble(kind, 1.0, 0, 0).is_gap for kind in TroubleKind] == [True, True, False]
+
+
+def test_the_system_clocks_agree_with_python() -> None:
+    a, b = read_system(), read_system()
+    assert abs(a.wall_ns - time.time_ns()) < SECOND
+    assert b.mono_ns >= a.mono_ns
+    assert b.boot_ns >= b.mono_ns  # on this system the counters begin together, and only one of them sleeps
+    assert utc_text(a.wall_ns) == time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(a.wall_ns // SECOND))
+
+
+def test_first_tick_knows_nothing() -> None:
+    assert GapWatch(1.0).tick(Reading(0, 0, 0), 0) == []
+
+
+_CHILD = """
+import time
+from logger.clock import Clock
+clock = Clock(period_s=0.05)
+print("begun", flush=True)
+for _ in range(200):
+    for trouble in clock.tick():
+        print(trouble.kind, round(trouble.seconds, 1), flush=True)
+        raise SystemExit
+    time.sleep(0.05)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="stopping a process by signal is POSIX; the rest runs everywhere")
+def test_a_stopped_process_says_it_stalled() -> None:
+    child = subprocess.Popen([sys.executable, "-c", _CHILD], stdout=subprocess.PIPE, text=True)
+    try:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "begun\n"
+        time.sleep(0.2)
+        child.send_signal(signal.SIGSTOP)
+        time.sleep(0.7)
+        child.send_signal(signal.SIGCONT)
+        kind, seconds = child.stdout.readline().split()
+        assert kind == "stall"
+        assert 0.6 <= float(seconds) <= 5.0
+    finally:
+        child.kill()
+        child.wait()

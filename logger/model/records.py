@@ -60,3 +60,5 @@ CLOCK = "clock"  # clock step, or the fit of device ticks to host time with its 
 KEEP_AWAKE = "keep-awake"  # what inhibitor was obtained
 SETTING = "setting"  # a changed setting: units, alarm limit, target
 JOB_CLOSED = "job-closed"
+RUN_BEGUN = "run-begun"  # the program was started on this job: its version and platform
+RUN_ENDED = "run-ended"

@@ -1,0 +1,326 @@
+"""One running job: its pipeline, its file, its devices, its API. Everything happens in one asyncio loop."""
+
+import asyncio
+import logging
+import platform
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+from typing import Any
+
+from logger import __version__
+from logger.alarms.defaults import CLOCK, STORE
+from logger.alarms.memory import AlarmRow
+from logger.alarms.states import STANDING, UNSEEN
+from logger.api.control import Refused
+from logger.api.shape import shape
+from logger.app import AppError
+from logger.app.feed import DeviceFeed
+from logger.clock import Clock, Trouble, utc_text
+from logger.evidence.chain import event_bytes, event_of
+from logger.evidence.segments import SegmentBuilder
+from logger.model import records
+from logger.model.cylinder import Cylinder
+from logger.model.job import Job
+from logger.model.plain import plain
+from logger.model.points import POINTS
+from logger.model.records import EVENT, NewRecord, Record
+from logger.model.rig import Rig
+from logger.model.sample import PointSample
+from logger.model.units import from_si, show_unit, user_unit
+from logger.model.value import known, unknown
+from logger.pipeline.commands import NotNow, do
+from logger.pipeline.heart import Pipeline
+from logger.pipeline.replay import replay
+from logger.store.errors import StoreError
+from logger.store.reader import StoreReader
+from logger.store.status import Problem
+from logger.store.writer import StoreWriter
+
+log = logging.getLogger(__name__)
+
+Event = dict[str, Any]
+FOLLOWER_QUEUE = 1000
+
+
+class Daemon:
+    """Control of logger.api.control. Make it with `open`, then `tick` once a second until `close`."""
+
+    def __init__(self, job_id: str, path: Path, clock: Clock, speed: float = 1.0) -> None:
+        self.job_id, self.path, self.clock, self.speed = job_id, path, clock, speed
+        self.pipeline = Pipeline(live=False)
+        self.feeds: dict[str, DeviceFeed] = {}
+        self.awake: dict[str, Any] = {}
+        self.stopping = asyncio.Event()
+        self.more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
+        self._segments = SegmentBuilder()
+        self._samples: list[PointSample] = []
+        self._followers: set[asyncio.Queue[tuple[str, int, Event]]] = set()
+        self._loop = asyncio.get_running_loop()
+        self._store_problem: Problem | None = None
+        self._last_record = 0
+        self.writer: StoreWriter | None = None
+
+    # -- beginning and end ---------------------------------------------------------------------------------------
+
+    def open(
+        self,
+        rig: Rig,
+        job: Job | None,
+        cylinders: tuple[Cylinder, ...] = (),
+        profiles: dict[str, Any] | None = None,
+        sign: Callable[[bytes], str] | None = None,
+        accept_lost_tail: bool = False,
+        commit_interval_s: float = 1.0,
+    ) -> None:
+        """Begin a job, or go on with the one in the file (then job may be None). Raises StoreError, AppError."""
+        existed = self.path.exists()
+        self.writer = StoreWriter.open(
+            self.path, job_id=self.job_id, now_ns=self.clock.now_ns, sign=sign, on_commit=self._committed,
+            on_problem=self._trouble_with_store, accept_lost_tail=accept_lost_tail,
+            commit_interval_s=commit_interval_s,
+        )  # fmt: skip
+        if existed:
+            with StoreReader(self.path) as reader:
+                replay(reader.records(), self.pipeline)
+                self._last_record = reader.last_id
+        if self.pipeline.scene.state.job is None:
+            if job is None:
+                self.writer.close()
+                raise AppError(f"{self.path} holds no job; name a job file or a refrigerant")
+            self.emit(
+                {"type": records.JOB_OPENED, "job": plain(job), "cylinders": [plain(c) for c in cylinders],
+                 "profiles": profiles or {}}
+            )  # fmt: skip
+        self.emit(
+            {"type": records.RUN_BEGUN, "software": f"rimelog {__version__}", "python": platform.python_version(),
+             "system": platform.system(), "speed": self.speed, "continued": existed}
+        )  # fmt: skip
+        self.emit({"type": records.RIG_LOADED, "rig": plain(rig)})
+        if existed and self.pipeline.scene.latest:
+            newest = max(s.t_ns for s in self.pipeline.scene.latest.values())
+            self.emit({"type": records.GAP, "cause": "the program was not running", "from_ns": newest})
+        self.pipeline.go_live()
+        if cylinders and self.pipeline.scene.state.on_scale is None:
+            self._do("cylinder", {"name": cylinders[0].name})
+
+    async def close(self) -> None:
+        """Everything stored; then the file is let go."""
+        self.emit({"type": records.RUN_ENDED})
+        if self.writer is not None:
+            await self._loop.run_in_executor(None, self.writer.close)
+
+    # -- time ----------------------------------------------------------------------------------------------------
+
+    def tick(self) -> None:
+        """Once a second of the record's time."""
+        for trouble in self.clock.tick():
+            self._clock_trouble(trouble)
+        now_ns = self.clock.now_ns()
+        self._health()
+        self.pipeline.tick(now_ns)
+        self._drain()
+        self._submit(self._segments.flush(now_ns))
+        self.pipeline.health[CLOCK] = known(1.0, "1")
+
+    def publish(self) -> None:
+        """The present state to everyone who follows."""
+        if self._followers:
+            self._tell("snapshot", self._last_record, self.snapshot())
+
+    def _health(self) -> None:
+        problem = self._store_problem
+        self.pipeline.health[STORE] = known(1.0, "1") if problem is None else unknown("1", problem.text)
+
+    def _clock_trouble(self, trouble: Trouble) -> None:
+        self.pipeline.health[CLOCK] = unknown("1", trouble.text)
+        kind = records.GAP if trouble.is_gap else records.CLOCK
+        self.emit(
+            {"type": kind, "cause": trouble.text, "kind": trouble.kind.value, "seconds": trouble.seconds,
+             "from_ns": trouble.from_ns, "to_ns": trouble.to_ns}
+        )  # fmt: skip
+
+    # -- the record ----------------------------------------------------------------------------------------------
+
+    def emit(self, event: Event) -> None:
+        """An event from outside the pipeline (devices, clock, store): stamped, applied, stored."""
+        event.setdefault("t_ns", self.clock.now_ns())
+        self.pipeline.apply(event)
+        self._store_event(event)
+
+    def keep_frame(self, device: str, t_ns: int, raw: bytes, samples: list[PointSample]) -> None:
+        """A frame received; alarms it raised follow it in the record."""
+        self._segments.add(device, t_ns, raw)
+        self._samples += samples
+        self._drain()
+
+    def _drain(self) -> None:
+        for event in self.pipeline.take_events():
+            self._store_event(event)
+
+    def _store_event(self, event: Event) -> None:
+        # What was received before the event comes before it in the chain.
+        self._submit(self._segments.flush(event["t_ns"], force=True))
+        self._submit([NewRecord(EVENT, "", event["t_ns"], 1, b"", event_bytes(event))])
+
+    def _submit(self, new: list[NewRecord]) -> None:
+        if self.writer is None or not (new or self._samples):
+            return
+        samples, self._samples = self._samples, []
+        try:
+            self.writer.submit(new, samples)
+        except StoreError as exc:
+            log.error("store: %s", exc)
+
+    def _committed(self, stored: list[Record]) -> None:
+        events = [(r.id, event_of(r)) for r in stored if r.kind == EVENT]
+        self._call(lambda: self._on_committed(stored[-1].id, events))
+
+    def _on_committed(self, last_id: int, events: list[tuple[int, Event]]) -> None:
+        self._last_record = last_id
+        for record_id, event in events:
+            self._tell("event", record_id, event)
+
+    def _trouble_with_store(self, problem: Problem | None) -> None:
+        def take() -> None:
+            self._store_problem = problem
+
+        self._call(take)
+
+    def _call(self, act: Callable[[], None]) -> None:
+        if not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(act)
+
+    # -- Control -------------------------------------------------------------------------------------------------
+
+    def snapshot(self) -> dict[str, Any]:
+        self.pipeline.scene.now_ns = max(self.pipeline.scene.now_ns, self.clock.now_ns())
+        return shape(
+            self.pipeline.snapshot(),
+            {
+                "alarms": [alarm_shape(row) for row in self.alarms()],
+                "devices": [feed.shown() for feed in self.feeds.values()],
+                "store": self._store_shape(),
+                "awake": self.awake,
+                "software": __version__,
+                "speed": self.speed,
+            },
+        )
+
+    def alarms(self) -> list[AlarmRow]:
+        return self.pipeline.engine.present(self.pipeline.alarm_state, self.pipeline.alarm_inputs())
+
+    def _store_shape(self) -> dict[str, Any]:
+        if self.writer is None:
+            return {}
+        status = self.writer.status
+        until = utc_text(status.last_t0_ns)[11:19] if status.last_t0_ns else "nothing yet"
+        text = f"stored to {until} UTC"
+        if status.problem is not None:
+            text = f"NOT STORED: {status.problem.text}"
+        elif status.unsaved_s > 5:
+            text = f"{status.unsaved_s:.0f} s not stored yet"
+        return {
+            "ok": status.problem is None and status.unsaved_s <= 5,
+            "text": text,
+            "last_id": status.last_id,
+            "unsaved_s": status.unsaved_s,
+            "lost_frames": status.lost_frames,
+        }
+
+    async def act(self, action: str, body: dict[str, Any]) -> dict[str, Any]:
+        if action == "stop":
+            self.stopping.set()
+            return {"text": f"job {self.job_id} is being closed; everything is stored"}
+        return self._do(action, body)
+
+    def _do(self, action: str, body: dict[str, Any]) -> dict[str, Any]:
+        if action == "cylinder" and "cylinder" not in body:
+            name = body.get("name")
+            if isinstance(name, str) and name not in self.pipeline.scene.state.cylinders:
+                kept = self.more_cylinders(name)
+                if kept is not None:
+                    body = {**body, "cylinder": plain(kept)}
+        try:
+            answer = do(self.pipeline, action, body, self.clock.now_ns())
+        except NotNow as exc:
+            raise Refused(str(exc)) from exc
+        self._drain()
+        return answer
+
+    def history(self, point: str, seconds: float, buckets: int) -> list[dict[str, Any]]:
+        history = self.pipeline.scene.trends.get(point)
+        if point not in POINTS:
+            raise Refused(f"{point!r} is no measuring point")
+        if history is None:
+            return []
+        job = self.pipeline.scene.state.job
+        unit = user_unit(POINTS[point].quantity, job.units if job else "us")
+        ambient = self.pipeline.scene.ambient.pressure_pa
+        end_s = (history.newest_ns - history.start_ns) / 1e9
+        found = history.buckets(end_s - seconds)
+        step = max(1, -(-len(found) // buckets))
+        rows = []
+        for i in range(0, len(found), step):
+            group = found[i : i + step]
+            low, high = min(b.low for b in group), max(b.high for b in group)
+            shown = sorted((from_si(low, unit, ambient), from_si(high, unit, ambient)))
+            rows.append(
+                {
+                    "t_ns": history.start_ns + int((group[0].start_s + group[0].width_s / 2) * 1e9),
+                    "low": low,
+                    "mean": sum(b.mean for b in group) / len(group),
+                    "high": high,
+                    "low_shown": shown[0],
+                    "high_shown": shown[1],
+                    "unit_shown": show_unit(unit),
+                }
+            )
+        return rows
+
+    def events_since(self, record_id: int) -> list[tuple[int, Event]]:
+        try:
+            with StoreReader(self.path) as reader:
+                found = []
+                for pair in reader.events(since_id=record_id):
+                    found.append(pair)
+                    if len(found) >= FOLLOWER_QUEUE:
+                        break
+                return found
+        except StoreError:
+            return []
+
+    async def follow(self) -> AsyncIterator[tuple[str, int, Event]]:
+        queue: asyncio.Queue[tuple[str, int, Event]] = asyncio.Queue(FOLLOWER_QUEUE)
+        self._followers.add(queue)
+        try:
+            while True:
+                yield await queue.get()
+        finally:
+            self._followers.discard(queue)
+
+    def _tell(self, name: str, record_id: int, data: Event) -> None:
+        for queue in list(self._followers):
+            if queue.full() or (name == "snapshot" and queue.qsize() > 2):
+                continue  # a slow reader gets the next snapshot; missed events it finds by their id
+            queue.put_nowait((name, record_id, data))
+
+
+def alarm_shape(row: AlarmRow) -> dict[str, Any]:
+    """One present alarm for screens and commands."""
+    return {
+        "key": row.key,
+        "label": row.label,
+        "priority": row.priority.value,
+        "state": row.state.value,
+        "active": row.state in STANDING,
+        "acknowledged": row.state not in UNSEEN,
+        "since_ns": row.since_ns,
+        "value": row.value,
+        "problem": row.problem,
+        "limit": row.limit,
+        "unit": row.unit,
+        "message": row.message,
+        "first_out": row.first_out,
+        "protected": row.protected,
+        "shelved_until_ns": row.shelved_until_ns,
+    }

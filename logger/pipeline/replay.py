@@ -1,0 +1,56 @@
+"""The stored record through the pipeline again: after a restart, for exports, and for whoever checks a bundle."""
+
+import heapq
+from collections.abc import Callable, Iterable, Iterator
+
+from logger.evidence.chain import event_of, frames_of
+from logger.model.records import EVENT, Record
+from logger.model.sample import PointSample
+from logger.pipeline.heart import Pipeline
+from logger.pipeline.state import Event
+
+NS = 1_000_000_000
+# Records end within seconds of each other; frames of one second lie in several of them.
+LOOK_AHEAD_NS = 10 * NS
+
+Item = tuple[int, int, int, str, "bytes | Event"]  # t_ns, record id, index in it, device, frame or event
+
+
+def in_order(records: Iterable[Record]) -> Iterator[Item]:
+    """Frames and events by their time; ties by their place in the chain."""
+    waiting: list[Item] = []
+    for record in records:
+        if record.kind == EVENT:
+            event = event_of(record)
+            heapq.heappush(waiting, (record.t0_ns, record.id, 0, "", event))
+        else:
+            for i, (t_ns, raw) in enumerate(frames_of(record)):
+                heapq.heappush(waiting, (t_ns, record.id, i, record.device, raw))
+        while waiting and waiting[0][0] < record.t0_ns - LOOK_AHEAD_NS:
+            yield heapq.heappop(waiting)
+    while waiting:
+        yield heapq.heappop(waiting)
+
+
+def replay(
+    records: Iterable[Record],
+    pipeline: Pipeline | None = None,
+    on_samples: Callable[[list[PointSample]], None] | None = None,
+    on_event: Callable[[int, Event], None] | None = None,
+) -> Pipeline:
+    """Run records through a pipeline that does not judge. on_event: (record id, event)."""
+    pipeline = pipeline or Pipeline(live=False)
+    next_tick = 0
+    for t_ns, record_id, _, device, item in in_order(records):
+        if t_ns >= next_tick:
+            pipeline.tick(t_ns)
+            next_tick = t_ns - t_ns % NS + NS
+        if isinstance(item, bytes):
+            samples = pipeline.frame(device, t_ns, item)
+            if samples and on_samples is not None:
+                on_samples(samples)
+        else:
+            pipeline.apply(item)
+            if on_event is not None:
+                on_event(record_id, item)
+    return pipeline

@@ -7,8 +7,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from logger.compute.charging import analyse_charging
 from logger.compute.decay import analyse_decay
 from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
+from logger.compute.pull_down import analyse_pull_down
+from logger.compute.pull_down_split import PumpMark
 from logger.compute.recovery import analyse_recovery
 from logger.compute.recovery_level import required_level
 from logger.model.finding import Finding
@@ -52,10 +55,7 @@ def _recovery(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
     if not final or job is None or scene.weighing is None:
         return Report()
     series = {name: scene.series(name, stage.begun_ns, until_ns) for name in scene.points}
-    swaps = [
-        ((t - stage.begun_ns) / NS, name) for t, name in scene.state.swaps if stage.begun_ns < t <= until_ns
-    ]
-    first = [name for t, name in scene.state.swaps if t <= stage.begun_ns]
+    first, swaps = _cylinders(scene, stage, until_ns)
     stops = scene.marks("machine-stopped", stage.begun_ns)
     refrigerant = scene.refrigerant()
     level = required_level(
@@ -71,12 +71,66 @@ def _recovery(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
         resolution_kg=scene.weighing.resolution_kg,
         charge_kg=job.full_charge_kg,
         u_accuracy_kg=scene.weighing.u_accuracy_kg,
-        cylinder=first[-1] if first else "",
+        cylinder=first,
         swaps=swaps,
         level=level,
         stopped_s=(stops[-1] - stage.begun_ns) / NS if stops else None,
     )
     return Report(result.findings, {}, result)
+
+
+def _cylinders(scene: Scene, stage: Stage, until_ns: int) -> tuple[str, list[tuple[float, str]]]:
+    """Name of the cylinder on the scale at the beginning, and (seconds into the stage, name) of those that came."""
+    before = [name for t, name in scene.state.swaps if t <= stage.begun_ns]
+    came = [((t - stage.begun_ns) / NS, name) for t, name in scene.state.swaps if stage.begun_ns < t <= until_ns]
+    return before[-1] if before else "", came
+
+
+def target_vacuum(stage: Stage) -> float:
+    """Absolute Pa to reach: as set for the stage, else where the default acceptance profile lets a hold begin."""
+    start_max_pa = DECAY_PROFILES[DEFAULT_DECAY_PROFILE].steps[0].start_max_pa
+    assert start_max_pa is not None
+    return float(stage.settings.get("target_vacuum", start_max_pa))
+
+
+def _evacuation(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
+    begun = stage.begun_ns
+    acts = [PumpMark((t - begun) / NS, f"{what} {text}".strip()) for t, what, text in scene.state.marks]
+    notes = [PumpMark((n.t_ns - begun) / NS, n.text) for n in scene.state.notes]
+    result = analyse_pull_down(
+        scene.series("vacuum", begun, until_ns),
+        target_pa=target_vacuum(stage),
+        marks=sorted((m for m in [*acts, *notes] if 0 <= m.t_s <= (until_ns - begun) / NS), key=lambda m: m.t_s),
+        temperature=scene.measured("system_temperature", begun, until_ns)
+        or scene.measured("ambient_temperature", begun, until_ns),
+    )
+    return Report(result.findings, {"time_to_target": result.time_to_target}, result)
+
+
+def _charging(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
+    job = scene.state.job
+    if not final or job is None or scene.weighing is None:
+        return Report()
+    first, swaps = _cylinders(scene, stage, until_ns)
+    evacuated = any(s.kind is StageKind.EVACUATION for s in scene.state.stages)
+    charged_before = any(s.kind is StageKind.CHARGING and s.number < stage.number for s in scene.state.stages)
+    result = analyse_charging(
+        scene.series("cylinder_mass", stage.begun_ns, until_ns),
+        resolution_kg=scene.weighing.resolution_kg,
+        target_kg=stage.settings.get("target"),
+        full_charge_kg=job.full_charge_kg,
+        before_kg=0.0 if evacuated and not charged_before else None,
+        direction=direction_of(stage),
+        cylinder=first,
+        swaps=tuple(swaps),
+        u_accuracy_kg=scene.weighing.u_accuracy_kg,
+    )
+    return Report(result.findings, {}, result)
+
+
+def direction_of(stage: Stage) -> int | None:
+    """Which way the scale goes while charging: "supply" loses, "receiver" gains; None finds out."""
+    return {"supply": -1, "receiver": 1}.get(stage.settings.get("direction", ""))
 
 
 def _decay(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
@@ -105,8 +159,8 @@ def _nothing(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
 _ANALYSES: dict[StageKind, Callable[[Scene, Stage, int, bool], Report]] = {
     StageKind.RECOVERY: _recovery,
     StageKind.PRESSURE_TEST: _nothing,
-    StageKind.EVACUATION: _nothing,
+    StageKind.EVACUATION: _evacuation,
     StageKind.DECAY_TEST: _decay,
-    StageKind.CHARGING: _nothing,
+    StageKind.CHARGING: _charging,
     StageKind.START_UP: _nothing,
 }

@@ -1,12 +1,14 @@
 """Live quantities, once a second and at each reading that an alarm hangs on. Every one has a value or its reason."""
 
 from logger.compute import superheat
+from logger.compute.charging import ChargingNow, ChargingWatch
 from logger.compute.cylinder import CylinderLimits, present_fill
 from logger.compute.lsq import line
 from logger.compute.recovery_watch import RecoveryNow, RecoveryWatch
 from logger.model.job import Stage, StageKind
 from logger.model.points import SI_UNIT
 from logger.model.value import Value, known, unknown
+from logger.pipeline.analysis import direction_of
 from logger.pipeline.scene import NS, Scene
 from logger.pipeline.snapshot import LIVE, STAGE_VIEW
 from logger.refrigerant import OutOfRange
@@ -25,11 +27,22 @@ class LiveQuantities:
     def __init__(self) -> None:
         self.recovery: RecoveryWatch | None = None
         self.recovery_now: RecoveryNow | None = None
+        self.charging: ChargingWatch | None = None
+        self.charging_now: ChargingNow | None = None
 
     def begin(self, scene: Scene, stage: Stage) -> None:
         self.recovery = self.recovery_now = None
         if stage.kind is StageKind.RECOVERY:
             self.recovery = RecoveryWatch(scene.refrigerant(), charge_of(scene))
+        self.charging = None
+        if stage.kind is StageKind.CHARGING and scene.weighing is not None:
+            target = stage.settings.get("target")
+            no_target = unknown("kg", "no target: give one with `--target 220lb` at the stage's beginning")
+            self.charging = ChargingWatch(
+                no_target if target is None else known(target, "kg"),
+                resolution_kg=scene.weighing.resolution_kg,
+                direction=direction_of(stage),
+            )
 
     def values(self, scene: Scene, stage: Stage | None, slow: dict[str, Value]) -> dict[str, Value]:
         """slow: what the stage's analysis found (every ten seconds), such as the time to the target vacuum."""
@@ -38,7 +51,7 @@ class LiveQuantities:
         if stage is not None and kind is StageKind.RECOVERY:
             found |= self._recovery(scene, stage, found)
         elif kind is StageKind.CHARGING:
-            found |= _charging(scene)
+            found |= self._charging(scene)
         elif stage is not None and kind in (StageKind.EVACUATION, StageKind.DECAY_TEST):
             found |= _vacuum(scene, stage)
         elif kind is StageKind.START_UP:
@@ -70,6 +83,21 @@ class LiveQuantities:
             "time_to_limit": now.time_to_limit.value,
             "condensing_over_ambient": now.condensing_over_ambient,
             "outlet_saturation": now.outlet_saturation,
+        }
+
+
+    def _charging(self, scene: Scene) -> dict[str, Value]:
+        weighing = scene.weighing
+        if weighing is None or self.charging is None:
+            none = unknown("kg", "no scale in the rig")
+            return {"mass_rate": unknown("kg/s", "no scale in the rig"), "charge_to_go": none, "charged": none}
+        t_s = weighing.seconds(scene.now_ns)
+        now = self.charging_now = self.charging.update(t_s, weighing.moved_at(t_s), weighing.rate.value)
+        return {
+            "mass_rate": now.rate,
+            "charged": now.charged,
+            "charge_to_go": now.to_go,
+            "time_to_stop": now.time_to_close.value,
         }
 
 
@@ -169,12 +197,6 @@ def _water(vacuum: Value) -> Value:
         return known(saturation_temperature(vacuum.number), "K")
     except OutOfRange as exc:
         return unknown("K", str(exc))
-
-
-def _charging(scene: Scene) -> dict[str, Value]:
-    if scene.weighing is None:
-        return {"mass_rate": unknown("kg/s", "no scale in the rig")}
-    return {"mass_rate": scene.weighing.rate.value}
 
 
 def _start_up(scene: Scene) -> dict[str, Value]:

@@ -73,6 +73,10 @@ class Weighing:
         else:
             self._now = known(trusted, "kg", u, "the scale was just knocked: last settled reading")
 
+    def moved_at(self, t_s: float) -> Value:
+        """What moved in the stage, the level carried on to this moment by its rate (the newest bucket is open)."""
+        return self.ledger.moved if self.rate.disturbed else self.ledger.read(self.rate.level_at(t_s)).moved
+
     @property
     def on_scale(self) -> Value:
         """Gross mass, kg. While the cylinder is off the scale: unknown."""

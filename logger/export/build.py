@@ -1,0 +1,177 @@
+"""From records and replay to the report's data."""
+
+import hashlib
+from collections.abc import Iterable, Iterator
+
+from logger.evidence.bagit import Digest
+from logger.export.envelope import Envelope
+from logger.export.report_data import (
+    Plot,
+    PointSummary,
+    Replayed,
+    ReportData,
+    StageReport,
+    StageResult,
+    Trace,
+)
+from logger.export.shown import Shown
+from logger.export.story import Story
+from logger.model.finding import Finding, Verdict
+from logger.model.job import Stage, StageKind
+from logger.model.points import POINTS
+from logger.model.records import CLOCK, KEEP_AWAKE
+from logger.model.sample import PointSample
+from logger.model.units import STANDARD_ATMOSPHERE_PA
+
+# What is drawn of a stage: title, measuring points, logarithmic. Points without readings are left out.
+_PLOTS: dict[StageKind, tuple[tuple[str, tuple[str, ...], bool], ...]] = {
+    StageKind.RECOVERY: (
+        ("Mass on the scale", ("cylinder_mass",), False),
+        ("Pressures", ("recovery_inlet_pressure", "recovery_outlet_pressure", "cylinder_pressure"), False),
+        ("Temperatures", ("cylinder_temperature", "ambient_temperature"), False),
+    ),
+    StageKind.PRESSURE_TEST: (
+        ("Pressure", ("system_pressure",), False),
+        ("Temperatures", ("system_temperature", "ambient_temperature"), False),
+    ),
+    StageKind.EVACUATION: (("Vacuum", ("vacuum",), True),),
+    StageKind.DECAY_TEST: (("Vacuum", ("vacuum",), True),),
+    StageKind.CHARGING: (
+        ("Mass on the scale", ("cylinder_mass",), False),
+        ("Pressures", ("suction_pressure", "liquid_pressure", "cylinder_pressure"), False),
+    ),
+    StageKind.START_UP: (
+        ("Pressures", ("suction_pressure", "liquid_pressure", "discharge_pressure"), False),
+        (
+            "Temperatures",
+            ("suction_temperature", "liquid_temperature", "discharge_temperature", "ambient_temperature"),
+            False,
+        ),
+        ("Fluid temperatures", ("entering_fluid_temperature", "leaving_fluid_temperature"), False),
+    ),
+}
+_JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.CANNOT_TELL)
+
+
+def shown_for(story: Story, replayed: Replayed) -> Shown:
+    """How this job's numbers and times are shown."""
+    ambient = replayed.ambient.number
+    return Shown(story.job.units, STANDARD_ATMOSPHERE_PA if ambient is None else ambient, story.utc_offset_s)
+
+
+class StageReadings:
+    """What the report needs of the readings, gathered as they pass on their way to readings.csv."""
+
+    def __init__(self, story: Story, replayed: Replayed) -> None:
+        stages = story.state.stages
+        self.by_stage = [{p: Envelope(s.begun_ns, _end(s, story)) for p in replayed.points} for s in stages]
+
+    def passing(self, samples: Iterable[PointSample]) -> Iterator[PointSample]:
+        """The same samples. Each goes to the stage it lies in; the stage of the one before is nearly always right."""
+        at: dict[str, Envelope] = {}
+        begin, end = 1, 0
+        for sample in samples:
+            if not begin <= sample.t_ns <= end:
+                at = next((e for e in self.by_stage if _covers(e, sample.t_ns)), {})
+                window = next(iter(at.values()), None)
+                begin, end = (window.begin_ns, window.end_ns) if window is not None else (1, 0)
+            envelope = at.get(sample.point)
+            if envelope is not None:
+                envelope.add(sample.t_ns, sample.value)
+            yield sample
+
+
+def build_report_data(
+    story: Story,
+    replayed: Replayed,
+    stage_readings: StageReadings,
+    readings: Digest,
+    fingerprint: str | None = None,
+) -> ReportData:
+    """story, stage_readings: with all records and all samples passed through. readings: of readings.csv."""
+    shown = shown_for(story, replayed)
+    return ReportData(
+        job=story.job,
+        software=story.software,
+        utc_offset_s=story.utc_offset_s,
+        ambient=replayed.ambient,
+        first_ns=story.first_ns,
+        last_ns=story.last_ns,
+        records=story.count,
+        head=story.head,
+        closed=story.state.closed,
+        readings=readings,
+        fingerprint=fingerprint,
+        stages=_stages(story, replayed, stage_readings),
+        cylinders=replayed.cylinders,
+        balance=replayed.balance,
+        alarms=story.alarms(),
+        acts=story.acts(shown),
+        gaps=story.gaps(),
+        awake=story.told(KEEP_AWAKE, shown),
+        clock=story.told(CLOCK, shown),
+        instruments=replayed.instruments,
+        rig_digest=hashlib.sha256(text.encode()).hexdigest() if (text := story.state.rig.text) else "",
+    )
+
+
+def result_of(findings: Iterable[Finding]) -> Finding | None:
+    """The finding that decides: one that fails before all others, else the first that a rule judged, else the first."""
+    listed = list(findings)
+    judged = [f for f in listed if f.verdict in _JUDGED]
+    failed = [f for f in judged if f.verdict is Verdict.FAIL]
+    return next(iter(failed or judged or listed), None)
+
+
+def _stages(story: Story, replayed: Replayed, readings: StageReadings) -> tuple[StageReport, ...]:
+    results = {result.number: result for result in replayed.stages}
+    return tuple(
+        _stage(stage, _end(stage, story), results.get(stage.number, StageResult(stage.number)), envelopes, story)
+        for stage, envelopes in zip(story.state.stages, readings.by_stage, strict=True)
+    )
+
+
+def _covers(envelopes: dict[str, Envelope], t_ns: int) -> bool:
+    window = next(iter(envelopes.values()), None)
+    return window is not None and window.begin_ns <= t_ns <= window.end_ns
+
+
+def _end(stage: Stage, story: Story) -> int:
+    return story.last_ns if stage.ended_ns is None else stage.ended_ns
+
+
+def _stage(stage: Stage, end_ns: int, result: StageResult, envelopes: dict[str, Envelope], story: Story) -> StageReport:
+    decides = result_of(result.findings)
+    return StageReport(
+        stage=stage,
+        end_ns=end_ns,
+        result=decides,
+        findings=tuple(sorted(result.findings, key=lambda f: f is not decides)),
+        plots=tuple(_plots(stage.kind, result, envelopes)),
+        summaries=tuple(_summary(p, e) for p, e in envelopes.items() if e.count or e.missing),
+        marks=tuple(
+            (t, text or act.replace("-", " ")) for t, act, text in story.state.marks if stage.begun_ns <= t <= end_ns
+        ),
+    )
+
+
+def _plots(kind: StageKind, result: StageResult, envelopes: dict[str, Envelope]) -> Iterable[Plot]:
+    for title, points, log in _PLOTS[kind]:
+        drawn = [p for p in points if p in envelopes and envelopes[p].count > 1]
+        if not drawn:
+            continue
+        traces = [Trace(POINTS[p].label, envelopes[p].pieces()) for p in drawn]
+        traces += [
+            Trace(c.label, (tuple(zip(c.t_ns, c.value, strict=True)),), computed=True)
+            for c in result.curves
+            if c.point in drawn
+        ]
+        limits = tuple((limit.label, limit.value) for limit in result.limits if limit.point in drawn)
+        yield Plot(title, POINTS[drawn[0]].quantity, tuple(traces), log, limits)
+
+
+def _summary(point: str, envelope: Envelope) -> PointSummary:
+    first, low, high, last = envelope.first, envelope.low, envelope.high, envelope.last
+    if first is None or low is None or high is None or last is None:
+        return PointSummary(point, envelope.count, envelope.missing)
+    return PointSummary(point, envelope.count, envelope.missing, first[1], low[1], low[0], high[1], high[0], last[1])

@@ -1,0 +1,98 @@
+"""Each event of a job as words: what it is about, what happened, who acted. For events.csv and the report."""
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+from logger.alarms.errors import AlarmError
+from logger.alarms.memory import AlarmChange
+from logger.alarms.text import measured
+from logger.export.shown import Shown, duration
+from logger.model import records as r
+from logger.model.job import STAGE_LABEL, StageKind
+from logger.model.points import Quantity
+from logger.model.text import clean
+
+Words = tuple[str, str, str]  # about, text, by
+_SHOWN_APART = {"type", "t_ns", "operator", "author"}
+_LONGEST = 600
+
+
+def words(event: dict[str, Any], shown: Shown) -> Words:
+    """Harmless for any event: one that cannot be read as its type says comes as its bare fields."""
+    by = clean(str(event.get("operator") or event.get("author") or ""), 80)
+    teller = _TELLERS.get(event["type"])
+    if teller is not None:
+        try:
+            about, text = teller(event, shown)
+            return clean(about, 80), clean(text, _LONGEST), by
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError, AlarmError):
+            pass
+    return "", clean(_fields(event), _LONGEST), by
+
+
+def _fields(event: dict[str, Any]) -> str:
+    rest = {key: value for key, value in event.items() if key not in _SHOWN_APART}
+    return json.dumps(rest, ensure_ascii=False, sort_keys=True) if rest else ""
+
+
+def _job(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    job = event["job"]
+    text = f"{job['refrigerant']}, full charge {shown.number(job.get('full_charge_kg'), Quantity.MASS)}"
+    return str(job["job_id"]), f"{text}; software {event.get('software') or 'not stated'}"
+
+
+def _stage(event: dict[str, Any]) -> str:
+    kind = event.get("kind")
+    return f"stage {event['number']}" + (f" {STAGE_LABEL[StageKind(kind)].lower()}" if kind else "")
+
+
+def _stage_begun(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    settings = event.get("settings") or {}
+    listed = ", ".join(f"{key} {value:g}" if isinstance(value, float) else f"{key} {value}" for key, value in
+                       sorted(settings.items()))  # fmt: skip
+    return _stage(event), f"begun{f' (settings in SI: {listed})' if listed else ''}"
+
+
+def _alarm(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    change = AlarmChange.from_dict(event)
+    text = f"{change.event}: now {change.to_state}{measured(change, shown.system, shown.ambient_pa)}"
+    parts = [text, change.cause, change.reason, "first of the outbreak" if change.first_out else ""]
+    return change.label, "; ".join(part for part in parts if part)
+
+
+def _cylinder(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    cylinder = event["cylinder"]
+    reading = event.get("reading_kg")
+    text = f"on the scale; tare {shown.number(cylinder['tare_kg'], Quantity.MASS)}"
+    return str(cylinder["name"]), text + (f", scale {shown.number(reading, Quantity.MASS)}" if reading else "")
+
+
+def _gap(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    begin, end = event["from_ns"], event["to_ns"]
+    text = f"{shown.time(begin)} to {shown.time(end)} ({duration((end - begin) / 1e9)}): {event['cause']}"
+    return str(event.get("device") or ""), f"no trusted data {text} ({shown.zone})"
+
+
+def _finding(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    finding = event["finding"]
+    return f"stage {event['stage']}", f"{finding['headline']}: {finding['text']}"
+
+
+_TELLERS: dict[str, Callable[[dict[str, Any], Shown], tuple[str, str]]] = {
+    r.JOB_OPENED: _job,
+    r.RIG_LOADED: lambda e, s: (str(e["rig"]["name"]), f"rig file loaded, SHA-256 {e.get('sha256') or 'not stated'}"),
+    r.DEVICE_HELLO: lambda e, s: (str(e["device"]), f"answers{f' at {u}' if (u := e.get('url')) else ''}"),
+    r.DEVICE_LOST: lambda e, s: (str(e["device"]), f"lost: {e.get('cause') or e.get('reason') or 'not stated'}"),
+    r.STAGE_BEGUN: _stage_begun,
+    r.STAGE_ENDED: lambda e, s: (_stage(e), "ended"),
+    r.MARK: lambda e, s: (str(e["act"]), str(e.get("text") or e["act"].replace("-", " "))),
+    r.NOTE: lambda e, s: ("", str(e["text"])),
+    r.ALARM: _alarm,
+    r.CYLINDER_ON_SCALE: _cylinder,
+    r.FINDING: _finding,
+    r.GAP: _gap,
+    r.KEEP_AWAKE: lambda e, s: ("", str(e["text"])),
+    r.SETTING: lambda e, s: (str(e["key"]), f"set to {e['value']} (SI)"),
+    r.JOB_CLOSED: lambda e, s: ("", "closed"),
+}

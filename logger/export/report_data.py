@@ -1,0 +1,230 @@
+"""What the report says, as plain data in SI: built from the records and what the pipeline makes of them (build.py)."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from logger.evidence.bagit import Digest
+from logger.model.cylinder import Cylinder
+from logger.model.finding import Finding
+from logger.model.job import Job, Stage
+from logger.model.points import Quantity
+from logger.model.records import Record
+from logger.model.rig import Calibration
+from logger.model.sample import PointSample
+from logger.model.value import Value
+
+RecordSource = Callable[[], Iterator[Record]]
+"""All records of a job from the first on; each call begins anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A computed line over the readings of `point`: a fit, an expected pressure. t_ns UTC, value SI, same length."""
+
+    label: str
+    point: str
+    t_ns: Sequence[int]
+    value: Sequence[float]
+
+
+@dataclass(frozen=True, slots=True)
+class LimitLine:
+    """A level to draw across the plot of `point`: target vacuum, cylinder limit (as the scale would show it). SI."""
+
+    label: str
+    point: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class StageResult:
+    """findings: as concluded at the stage's end (or so far), the one that decides first."""
+
+    number: int
+    findings: tuple[Finding, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    limits: tuple[LimitLine, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentChannel:
+    """range_low, range_high, accuracy in `unit` (UCUM) as the device states them; None when it does not.
+
+    u: standard uncertainty of a reading after calibration, SI of the point, unknown with its reason.
+    """
+
+    index: int
+    label: str
+    point: str
+    unit: str
+    sensor: str
+    range_low: float | None
+    range_high: float | None
+    accuracy: float | None
+    accuracy_of_reading: float | None
+    calibration: Calibration
+    u: Value
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """name: the rig file's. Empty texts where the device never said hello."""
+
+    name: str
+    device_id: str
+    model: str = ""
+    firmware: str = ""
+    channels: tuple[InstrumentChannel, ...] = ()
+    problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CylinderRow:
+    """One stay of a cylinder on the scale. Net masses in kg; change: positive when it was filled.
+
+    limit: most it may hold net. stage: number, None between stages.
+    """
+
+    stage: int | None
+    cylinder: Cylinder
+    begin: Value
+    end: Value
+    change: Value
+    limit: Value
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What the pure pipeline makes of a job's records.
+
+    points: the measuring points of the rig, in the order of POINTS. samples: every reading at them, in any order,
+    those of one scan together; each call begins anew. ambient: absolute Pa that gauge readings refer to, with how it
+    is known as note. balance: labelled masses (kg) under the cylinder table ("Recovered", "Charge by the nameplate").
+    """
+
+    points: tuple[str, ...]
+    samples: Callable[[], Iterator[PointSample]]
+    ambient: Value
+    stages: tuple[StageResult, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    cylinders: tuple[CylinderRow, ...] = ()
+    balance: tuple[tuple[str, Value], ...] = ()
+
+
+class Replay(Protocol):
+    """Pure: the same records give the same result on any computer, up to the last bits of its arithmetic."""
+
+    def __call__(self, records: RecordSource, /) -> Replayed: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """pieces: polylines of (UTC ns, SI value), broken where there is no trusted reading."""
+
+    label: str
+    pieces: tuple[tuple[tuple[int, float], ...], ...]
+    computed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """log: a vacuum over decades. limits: (label, SI)."""
+
+    title: str
+    quantity: Quantity
+    traces: tuple[Trace, ...]
+    log: bool = False
+    limits: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PointSummary:
+    """One measuring point over one stage. Values SI; times UTC ns. All None when there was no trusted reading."""
+
+    point: str
+    count: int
+    missing: int
+    first: float | None = None
+    low: float | None = None
+    low_ns: int | None = None
+    high: float | None = None
+    high_ns: int | None = None
+    last: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StageReport:
+    """result: the finding that decides, None when nothing was concluded. end_ns: last record if still running."""
+
+    stage: Stage
+    end_ns: int
+    result: Finding | None
+    findings: tuple[Finding, ...]
+    plots: tuple[Plot, ...]
+    summaries: tuple[PointSummary, ...]
+    marks: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmEntry:
+    """One time an alarm was raised. value: at the raise, SI. Times UTC ns, None when it did not come to that."""
+
+    label: str
+    priority: str
+    raised_ns: int
+    value: Value
+    limit: Value
+    quantity: Quantity
+    acknowledged_ns: int | None = None
+    acknowledged_by: str = ""
+    cleared_ns: int | None = None
+    first_out: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class GapEntry:
+    begin_ns: int
+    end_ns: int
+    cause: str
+    device: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """A line of the job's diary: a note, a mark, a cylinder on the scale, an alarm shelved, a setting changed."""
+
+    t_ns: int
+    kind: str
+    text: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportData:
+    """readings: digest of readings.csv. fingerprint: of the key that signs the bundle, None when it is not signed.
+
+    head: digest of the last record; records: how many. closed: whether the job was closed (else: as far as it went).
+    """
+
+    job: Job
+    software: str
+    utc_offset_s: int
+    ambient: Value
+    first_ns: int
+    last_ns: int
+    records: int
+    head: bytes
+    closed: bool
+    readings: Digest
+    fingerprint: str | None = None
+    stages: tuple[StageReport, ...] = ()
+    cylinders: tuple[CylinderRow, ...] = ()
+    balance: tuple[tuple[str, Value], ...] = ()
+    alarms: tuple[AlarmEntry, ...] = ()
+    acts: tuple[Act, ...] = ()
+    gaps: tuple[GapEntry, ...] = ()
+    awake: tuple[str, ...] = ()
+    clock: tuple[str, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    rig_digest: str = ""

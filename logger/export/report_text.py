@@ -1,0 +1,74 @@
+"""What every report says in the same words."""
+
+from logger.model.finding import Verdict
+
+WORD: dict[Verdict, str] = {
+    Verdict.PASS: "Pass",
+    Verdict.FAIL: "Fail",
+    Verdict.CANNOT_TELL: "Cannot tell",
+    Verdict.ATTENTION: "Check",
+    Verdict.INFO: "Noted",
+}
+NOT_JUDGED = ("Not judged", "No analysis reached a conclusion for this stage; the readings below stand for themselves.")
+
+CAUTION = (
+    "This report records what instruments showed and what was computed from it. It guides no filling, pressurising or "
+    "evacuation. Local codes, the markings of cylinders and equipment, the makers' instructions and licensed practice "
+    "come first. It replaces no relief device, no leak check and no person."
+)
+INVENTED = "Invented data: no real plant, customer or job"
+
+METHOD: tuple[tuple[str, str], ...] = (
+    (
+        "Readings",
+        "Each device sends raw integers with a description of its channels. The raw frames are stored as received; "
+        "sensor curve, unit, calibration (zero, then span) and, for gauge sensors, the ambient pressure are applied "
+        "afterwards, so every value here can be computed again from the records. A reading that is out of range, or "
+        "whose sensor reports a fault, counts as missing with its reason; it is never replaced by a number.",
+    ),
+    (
+        "Time",
+        "Times are the logging computer's clock, stored as UTC. Steps of that clock, and stretches in which the "
+        "computer slept or a link was down, are recorded and listed as gaps.",
+    ),
+    (
+        "Plots",
+        "Each line is drawn through the first, lowest, highest and last reading of each of 400 equal spans of time, "
+        "so no excursion is hidden by the drawing. Lines are broken where readings are missing. Dashed lines are "
+        "computed. The full readings are in readings.csv.",
+    ),
+    (
+        "Uncertainty",
+        "Where a finding states ±, it is an expanded uncertainty with coverage factor k = 2 (about 95 %, JCGM 100). "
+        "It contains what was stated for the instruments: accuracy limits taken as rectangular, or the uncertainty of "
+        "the calibration, and the resolution. Drift since calibration, the place of the sensor and the user's handling "
+        "are not in it unless a finding says so. An input without ± has no stated uncertainty.",
+    ),
+    (
+        "Decision rule",
+        "Each finding names its rule and how uncertainty was treated (ISO/IEC 17025:2017, 7.8.6). Where data are "
+        "missing, a gauge is out of its range, the test was too short, or the uncertainty reaches across the limit, "
+        "the result is “cannot tell”. Missing data never make a pass.",
+    ),
+    (
+        "Pressures",
+        "Pressures among the inputs of findings are absolute, or differences, as named. Pressures in tables and plots "
+        "shown as psig or barg are relative to the ambient pressure stated under “Job”.",
+    ),
+)
+
+SIGNED = (
+    "The bundle that holds this report is signed with the key named here. The signature shows that the files of the "
+    "bundle are, bit for bit, those that the holder of the key signed: any later change is found."
+)
+UNSIGNED = "This report was made outside a signed bundle. It can be compared with one by the SHA-256 below."
+NOT_SHOWN = (
+    "It does not show who holds the key (compare the fingerprint with one you were given in another way), when it was "
+    "signed (times are those of the logging computer), that the instruments were right, or that they were connected to "
+    "the plant named here."
+)
+HOW_TO_CHECK = (
+    "Unpack the bundle and follow its README.txt. Two tools that come with most systems suffice, sha256sum and "
+    "ssh-keygen. The command “rimelog verify” does the same and also computes all readings and findings anew from the "
+    "raw records."
+)

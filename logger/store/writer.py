@@ -223,6 +223,8 @@ class StoreWriter:
         with suppress(sqlite3.Error):  # what fails here is done by whoever opens the file next
             self._write_checkpoint_lines()
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            self._connection.execute("PRAGMA busy_timeout = 0")
+            self._connection.execute("PRAGMA journal_mode = DELETE")  # one file alone, unless someone reads it now
         with suppress(sqlite3.Error):
             self._connection.close()
         self._ballast.release()
@@ -367,22 +369,22 @@ class StoreWriter:
 
     def _all_is_well(self) -> None:
         """Everything is committed: which problem is over?"""
+        kind = self._problem.kind if self._problem is not None else None
         if self._no_checkpoint is not None:
             self._tell(self._no_checkpoint)
-        elif self._problem is not None and self._problem.kind == DAMAGED:
-            return  # stays told: a file was put aside, a person should know
-        elif not self._ballast.present and time.monotonic() >= self._next_reserve_s:
-            self._keep_reserve()
-        elif self._ballast.present:
+        elif kind in (REFUSED, FAULT):
             self._tell(None)
+        if kind == DISK_FULL or (not self._ballast.present and time.monotonic() >= self._next_reserve_s):
+            self._keep_reserve()
 
     def _keep_reserve(self) -> None:
         self._next_reserve_s = time.monotonic() + _LONGEST_RETRY_S
-        if self._ballast.ensure():
-            self._ring.cause = "storage too slow"
-            self._tell(None)
-        else:
+        if not self._ballast.ensure():
             self._tell(Problem(LOW_SPACE, "the disk is nearly full, no reserve can be set aside: make room"))
+            return
+        self._ring.cause = "storage too slow"
+        if self._problem is not None and self._problem.kind in (LOW_SPACE, DISK_FULL):
+            self._tell(None)
 
     def _reopen(self) -> None:
         """A disk that went away and came back needs new file handles. Only if the chain ends where it should."""

@@ -169,7 +169,7 @@ _RECOVERIES = (
                   CylinderSpec("cylinder 1", 12.5, 21.6, 2.0, sun_w=130.0),), machine={"trapped_kg": 4.0,
                   "condenser_w_k": 45.0}, stop_pa=6.5e4, facts={"charge_kg": 16.0, "hot_cylinder": True}),
     _recovery("air_in_cylinder", "Recovery into a cylinder that holds 1 bar of air", cylinders=(
-                  CylinderSpec("cylinder 1", 12.5, 21.6, 1.5, air_bar=1.0),), timeline=(
+                  CylinderSpec("cylinder 1", 22.0, 45.0, 12.0, air_bar=1.0),), timeline=(
                       _begin("recovery"), *(Step(s.do, s.kw, s.wait_s + (900 if i == 0 else 0), s.until, s.at_most_s)
                                             for i, s in enumerate(_RECOVERY_STEPS[1:]))),
               facts={"charge_kg": 16.0, "air_bar_at_start": 1.0}),
@@ -179,8 +179,9 @@ _RECOVERIES = (
                   Step("bump_scale", {"swing_kg": 2.0, "leaves_kg": 0.30}, wait_s=240),
                   Step("lift_cylinder", {"for_s": 40.0}, wait_s=240)),
               scale={"drift_kg_h": 0.03}, facts={"charge_kg": 16.0, "shifted_kg": 0.30}),
-    _recovery("overfilled", "A cylinder filled beyond all limits, then left in the sun", (
-                  Step("swap_cylinder", {"to": "cylinder 2"}, wait_s=240), Step("sun", {"watt": 500.0})),
+    _recovery("overfilled", "A cylinder filled beyond all limits, then left in the sun", timeline=(
+                  *_RECOVERY_STEPS[:2], Step("swap_cylinder", {"to": "cylinder 2"}, wait_s=240),
+                  Step("sun", {"watt": 500.0}), _end(1.2 * HOUR)), duration_s=1.5 * HOUR,
               cylinders=(CylinderSpec("cylinder 1", 12.5, 21.6), CylinderSpec("cylinder 2", 12.5, 21.6, 23.6)),
               ambient_c=33.0, facts={"liquid_full": True}),
     Scenario(

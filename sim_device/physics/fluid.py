@@ -37,7 +37,10 @@ class Saturation:
 
 
 class Fluid:
-    """at(t_k) gives a `Saturation`; beyond the table the last slope goes on, so that a plant never stops."""
+    """at(t_k) gives a `Saturation`; beyond the table the last slope goes on, so that a plant never stops.
+
+    The table runs from 190 K to 0.97 of the critical temperature; physics beyond it are a guess.
+    """
 
     def __init__(self, name: str, molar_mass: float, critical_k: float, rows: list[tuple[float, ...]]) -> None:
         self.name = name
@@ -47,7 +50,8 @@ class Fluid:
         self._last = len(rows) - 2
 
     def at(self, t_k: float) -> Saturation:
-        x = (t_k - _LOWEST_K) / _STEP_K
+        # past the critical point nothing here has a meaning: stand there
+        x = (min(t_k, self.critical_k) - _LOWEST_K) / _STEP_K
         i = min(max(int(x), 0), self._last)
         w = x - i
         v = 1.0 - w

@@ -150,7 +150,7 @@ def _squeeze(stiffness_pa: float, filled: float) -> float:
     """
     if filled <= 1.0:
         return 0.0
-    return stiffness_pa / 13.0 * (math.exp(13.0 * math.log(min(filled, 1.3))) - 1.0)
+    return max(stiffness_pa, 2e6) / 13.0 * (math.exp(13.0 * math.log(min(filled, 1.3))) - 1.0)
 
 
 def exchange_heat(dt: float, ua_w_k: float, colder_j_k: float, hotter_j_k: float, difference_k: float) -> float:

@@ -1,0 +1,188 @@
+"""The tail of a pull-down: what it comes down to, and when it passes a target.
+
+With gas load Q the pressure under a pump of speed S goes exponentially to its base p_ultimate + Q/S; surfaces and oil
+give off gas about as a power of time. Both are fitted to the recent part of the curve, relative to the reading,
+
+    exponential   p = base + A exp(-(t - t0)/tau)
+    power         p = base + A (t/t0)^-n          t since the pump was opened
+
+and every fit that the readings do not clearly refuse is kept: their crossings of the target are the band.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from logger.compute.blocks import Blocks
+from logger.compute.lsq import LinearFit, correlation_time, fit_columns
+
+CLEAR = 6.0
+LEAST_BLOCKS = 10
+HORIZON_S = 12.0 * 3600.0  # nobody waits longer for a target
+_TAUS = 16
+_POWERS = (0.5, 0.75, 1.0, 1.5, 2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class TailFit:
+    """family: "exponential" or "power". shape: tau in s, or n. t0_s: start of the fit, on the stretch's own time.
+
+    base_pa, u_base: where it ends. size_pa: A, at t0_s. trade: change of A for a Pa more of base, at the same
+    readings. criterion: BIC, lower is better.
+    """
+
+    family: str
+    shape: float
+    t0_s: float
+    base_pa: float
+    u_base: float
+    size_pa: float
+    trade: float
+    criterion: float
+
+    def at(self, t_s: float) -> float:
+        """Pa at a time since the stretch began."""
+        return self.base_pa + self.size_pa * self._fall(t_s)
+
+    def _fall(self, t_s: float) -> float:
+        if self.family == "exponential":
+            return math.exp(-(t_s - self.t0_s) / self.shape)
+        return float((t_s / self.t0_s) ** -self.shape)
+
+    def crossing(self, target_pa: float, shift_pa: float = 0.0) -> float | None:
+        """Time since the stretch began when the curve, with its base moved by `shift_pa`, passes the target."""
+        over = target_pa - self.base_pa - shift_pa
+        size = self.size_pa + shift_pa * self.trade
+        if over <= 0.0 or size <= 0.0:
+            return None
+        share = over / size
+        if share >= 1.0:
+            return self.t0_s
+        if self.family == "exponential":
+            return self.t0_s - self.shape * math.log(share)
+        exponent = -math.log(share) / self.shape
+        return self.t0_s * math.exp(exponent) if exponent < 50.0 else None
+
+
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """best, and every fit in play. rms: relative scatter about the best. n_eff: independent readings."""
+
+    best: TailFit
+    in_play: tuple[TailFit, ...]
+    rms: float
+    n_eff: float
+
+    @property
+    def base_low_pa(self) -> float:
+        """Lowest base that the readings allow (k = 2)."""
+        return max(min(f.base_pa - 2.0 * f.u_base for f in self.in_play), 0.0)
+
+    @property
+    def base_high_pa(self) -> float:
+        return max(f.base_pa + 2.0 * f.u_base for f in self.in_play)
+
+    def favours(self, family: str) -> float:
+        """By how much the best fit of this family beats the best of the other; negative when it loses."""
+        ours = [f.criterion for f in self.in_play if f.family == family]
+        theirs = [f.criterion for f in self.in_play if f.family != family]
+        if not ours or not theirs:
+            return CLEAR if ours else -CLEAR
+        return min(theirs) - min(ours)
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Seconds from now to the target. likely None: not by the best fit; latest None: perhaps never."""
+
+    soonest_s: float | None
+    likely_s: float | None
+    latest_s: float | None
+
+
+def fit_tail(data: Blocks, begun_s: float) -> Tail | None:
+    """Fit both families to block means of the recent part. begun_s: when the pump was opened. None: too few."""
+    n = len(data)
+    if n < LEAST_BLOCKS or min(data.value) <= 0.0:
+        return None
+    t = [x - begun_s for x in data.t_s]
+    first, last = t[0], t[-1]
+    span = last - first
+    if span <= 0.0:
+        return None
+    root = [1.0 / v for v in data.value]
+    ones = [1.0] * n  # the reading over itself
+    floor = (data.u / min(data.value)) ** 2
+    tried = []
+    for k in range(_TAUS):
+        tau = span * 0.02 * (100.0 ** (k / (_TAUS - 1)))  # 2 % to twice the span
+        tried.append(_relative("exponential", tau, [math.exp(-(x - first) / tau) for x in t], root, ones))
+    if first > 0.0:
+        tried += [_relative("power", power, [(x / first) ** -power for x in t], root, ones) for power in _POWERS]
+    tried.append(_relative("exponential", 0.02 * span, None, root, ones))
+    usable = [r for r in tried if r is not None]
+    if not usable:
+        return None
+    closest = min(usable, key=lambda r: r.fit.rss)
+    n_eff = max(n / correlation_time(closest.residuals, 3), 6.0)
+    fits = []
+    for r in usable:
+        rss, steady = r.fit.rss, len(r.fit.coefficients) == 1
+        inverse = r.fit.inverse
+        variance = max(rss / max(n - 3.0 * n / n_eff, 1.0), floor) * n / n_eff
+        base, u_base = r.fit.coefficients[0], math.sqrt(inverse[0][0] * variance)
+        if base + 2.0 * u_base < 0.0:
+            continue  # no pump goes below nothing
+        size, trade = (0.0, 0.0) if steady else (r.fit.coefficients[1], inverse[0][1] / inverse[0][0])
+        criterion = n_eff * math.log(max(rss / n, floor)) + (2.0 if steady else 4.0) * math.log(n_eff)
+        fits.append(TailFit(r.family, r.shape, first, base, u_base, size, trade, criterion))
+    if not fits:
+        return None
+    best = min(fits, key=lambda f: f.criterion)
+    in_play = tuple(f for f in fits if f.criterion - best.criterion < CLEAR)
+    return Tail(best, in_play, math.sqrt(closest.fit.rss / n), n_eff)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    family: str
+    shape: float
+    fit: LinearFit  # columns: base, [size]
+    residuals: list[float]  # relative
+
+
+def _relative(
+    family: str, shape: float, fall: list[float] | None, root: list[float], ones: list[float]
+) -> _Tried | None:
+    """Readings over themselves against base and fall over the readings; fall None: a steady reading."""
+    columns = [root] if fall is None else [root, [f * w for f, w in zip(fall, root, strict=True)]]
+    fit = fit_columns(columns, ones)
+    if fit is None:
+        return None
+    left = ones
+    for coefficient, column in zip(fit.coefficients, columns, strict=True):
+        left = [r - coefficient * c for r, c in zip(left, column, strict=True)]
+    return _Tried(family, shape, fit, left)
+
+
+def predict(tail: Tail, now_s: float, target_pa: float) -> Crossing:
+    """When the target is passed, from now (`now_s` since the stretch began); a past crossing counts as now."""
+
+    def ahead(t: float | None) -> float | None:
+        if t is None or t - now_s > HORIZON_S:
+            return None
+        return max(t - now_s, 0.0)
+
+    times: list[float | None] = []
+    for fit in tail.in_play:
+        times += [ahead(fit.crossing(target_pa, shift)) for shift in _shifts(fit)]
+    reached = [t for t in times if t is not None]
+    return Crossing(
+        min(reached, default=None),
+        ahead(tail.best.crossing(target_pa)),
+        None if len(reached) < len(times) else max(reached, default=None),
+    )
+
+
+def _shifts(fit: TailFit) -> Sequence[float]:
+    return (0.0, max(-2.0 * fit.u_base, -fit.base_pa) if fit.base_pa > 0.0 else 0.0, 2.0 * fit.u_base)

@@ -16,7 +16,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from enum import StrEnum
 
 STEP_NS = 500_000_000
@@ -195,3 +195,8 @@ else:
         return time.clock_gettime_ns(_BOOT)
 
     _BOOT = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+
+
+def local_day() -> date:
+    """Today in the user's own time zone, for naming a job."""
+    return datetime.now().astimezone().date()

@@ -39,6 +39,7 @@ NO_READING_TEXT: dict[NoReading, str] = {
 _FITS: dict[Quantity, tuple[Measured, ...]] = {
     Quantity.PRESSURE: (Measured.ABSOLUTE_PRESSURE, Measured.GAUGE_PRESSURE),
     Quantity.VACUUM: (Measured.ABSOLUTE_PRESSURE,),
+    Quantity.BAROMETER: (Measured.ABSOLUTE_PRESSURE,),
     Quantity.TEMPERATURE: (Measured.TEMPERATURE,),
     Quantity.MASS: (Measured.MASS,),
     Quantity.RATIO: (Measured.RATIO,),

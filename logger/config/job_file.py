@@ -15,14 +15,15 @@ service_pressure = "400psi"
 tested = 2024-02-01
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field
 
 from logger.compute.filling_rules import WATER_DENSITY
+from logger.compute.profiles import ProfileError, profile_from_mapping
 from logger.config.toml_file import Problems, Table, parse, read_text
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
@@ -64,14 +65,24 @@ class CylinderTable(Table):
 class JobFile(Table):
     job: JobTable
     cylinder: list[CylinderTable] = Field(default_factory=list, max_length=50)
+    profile: dict[str, dict[str, Any]] = Field(default_factory=dict)
 
 
-def load_job(path: Path, job_id: str) -> tuple[Job, tuple[Cylinder, ...]]:
+@dataclass(frozen=True, slots=True)
+class JobSetup:
+    """profiles: the user's own acceptance profiles as written, by name; checked."""
+
+    job: Job
+    cylinders: tuple[Cylinder, ...]
+    profiles: dict[str, dict[str, Any]]
+
+
+def load_job(path: Path, job_id: str) -> JobSetup:
     """Read and check a job file. Raises FileProblems with every fault and its key."""
     return parse_job(read_text(path), job_id, str(path))
 
 
-def parse_job(text: str, job_id: str, path: str = "job") -> tuple[Job, tuple[Cylinder, ...]]:
+def parse_job(text: str, job_id: str, path: str = "job") -> JobSetup:
     file = parse(text, path, JobFile)
     problems = Problems(path)
     job = job_of(file.job, job_id, problems)
@@ -80,8 +91,22 @@ def parse_job(text: str, job_id: str, path: str = "job") -> tuple[Job, tuple[Cyl
     for i, name in enumerate(names, 1):
         if name in names[: i - 1]:
             problems.add(f"cylinder[{i}].name", f"{name!r} names two cylinders")
+    for key, table in file.profile.items():
+        try:
+            profile_from_mapping(key, table)
+        except ProfileError as exc:
+            for what in exc.problems:
+                problems.add(f"profile.{key}", what)
     problems.raise_if_any()
-    return job, cylinders
+    return JobSetup(job, cylinders, file.profile)
+
+
+def job_from_words(words: dict[str, str], job_id: str) -> JobSetup:
+    """Of the few words of a command line, by the names of the [job] table. Raises FileProblems."""
+    problems = Problems("command line")
+    job = job_of(JobTable.model_validate(words), job_id, problems)
+    problems.raise_if_any()
+    return JobSetup(job, (), {})
 
 
 def job_of(table: JobTable, job_id: str, problems: Problems) -> Job:

@@ -37,6 +37,7 @@ from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
 _DIFFERENCE = {
     Quantity.PRESSURE: Quantity.PRESSURE_DIFFERENCE,
     Quantity.VACUUM: Quantity.PRESSURE_DIFFERENCE,
+    Quantity.BAROMETER: Quantity.PRESSURE_DIFFERENCE,
     Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
 }
 

@@ -11,6 +11,7 @@ class Quantity(StrEnum):
     """What is measured. The value is the name used in files and messages."""
 
     PRESSURE = "pressure"  # absolute, Pa
+    BAROMETER = "barometric pressure"  # absolute, Pa
     TEMPERATURE = "temperature"  # K
     TEMPERATURE_DIFFERENCE = "temperature difference"  # K
     MASS = "mass"  # kg
@@ -28,6 +29,7 @@ class Quantity(StrEnum):
 
 SI_UNIT: dict[Quantity, str] = {
     Quantity.PRESSURE: "Pa",
+    Quantity.BAROMETER: "Pa",
     Quantity.TEMPERATURE: "K",
     Quantity.TEMPERATURE_DIFFERENCE: "K",
     Quantity.MASS: "kg",
@@ -81,7 +83,7 @@ POINTS: dict[str, MeasuringPoint] = _table(
     ("discharge_temperature", _T, "Discharge line"),
     ("vacuum", Quantity.VACUUM, "Vacuum"),
     ("ambient_temperature", _T, "Ambient"),
-    ("barometer", _P, "Barometer"),
+    ("barometer", Quantity.BAROMETER, "Barometer"),
     ("valve_position", Quantity.RATIO, "Expansion valve"),
     ("liquid_level", Quantity.RATIO, "Refrigerant level"),
     ("entering_fluid_temperature", _T, "Fluid entering"),

@@ -122,7 +122,7 @@ def parse_quantity(text: str, quantity: Quantity, ambient_pa: float = STANDARD_A
         return number * unit.factor
     if quantity is Quantity.PRESSURE_DIFFERENCE and unit.quantity in (Quantity.PRESSURE, Quantity.VACUUM):
         return number * unit.factor
-    pressures = (Quantity.PRESSURE, Quantity.VACUUM)
+    pressures = (Quantity.PRESSURE, Quantity.VACUUM, Quantity.BAROMETER)
     if unit.quantity is not quantity and not (quantity in pressures and unit.quantity in pressures):
         hint = " (say psig or psia)" if unit.name == "psi" and quantity in pressures else ""
         wrong = f"{text!r} is a {unit.quantity.value}, not a {quantity.value}{hint}"
@@ -137,7 +137,7 @@ def example(quantity: Quantity) -> str:
 
 _EXAMPLES = {
     Quantity.PRESSURE: "118psig or 9.1bar", Quantity.TEMPERATURE: "40F or 5C", Quantity.MASS: "47.6lb or 21.6kg",
-    Quantity.VACUUM: "500micron or 67Pa", Quantity.PRESSURE_DIFFERENCE: "400psi or 28bar",
+    Quantity.BAROMETER: "29.92inHgabs or 1013hPa", Quantity.VACUUM: "500micron or 67Pa", Quantity.PRESSURE_DIFFERENCE: "400psi or 28bar",
     Quantity.TEMPERATURE_DIFFERENCE: "10F or 6K", Quantity.VOLUME: "20L or 0.02m3", Quantity.TIME: "30min",
     Quantity.LENGTH: "5280ft or 1600m", Quantity.RATIO: "80%",
 }  # fmt: skip
@@ -162,13 +162,13 @@ def from_si(number: float, unit: Unit, ambient_pa: float = STANDARD_ATMOSPHERE_P
 
 SYSTEMS: dict[str, dict[Quantity, str]] = {
     "us": {
-        _Q.PRESSURE: "psig", _Q.TEMPERATURE: "F", _Q.TEMPERATURE_DIFFERENCE: "F_diff", _Q.MASS: "lb",
+        _Q.PRESSURE: "psig", _Q.BAROMETER: "inHgabs", _Q.TEMPERATURE: "F", _Q.TEMPERATURE_DIFFERENCE: "F_diff", _Q.MASS: "lb",
         _Q.MASS_RATE: "lb/min", _Q.VACUUM: "micron", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "ft3",
         _Q.DENSITY: "lb/ft3", _Q.PRESSURE_DIFFERENCE: "psi", _Q.PRESSURE_RATE: "micron/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "ft",
     },
     "si": {
-        _Q.PRESSURE: "barg", _Q.TEMPERATURE: "C", _Q.TEMPERATURE_DIFFERENCE: "K_diff", _Q.MASS: "kg",
+        _Q.PRESSURE: "barg", _Q.BAROMETER: "hPa", _Q.TEMPERATURE: "C", _Q.TEMPERATURE_DIFFERENCE: "K_diff", _Q.MASS: "kg",
         _Q.MASS_RATE: "kg/min", _Q.VACUUM: "Pa", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "L",
         _Q.DENSITY: "kg/m3", _Q.PRESSURE_DIFFERENCE: "bar", _Q.PRESSURE_RATE: "Pa/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "m",

@@ -8,6 +8,9 @@ from logger.compute.decode import ChannelDecoder, DecodeError, DeviceDecoder
 from logger.model.rig import RigChannel
 from logger.model.sample import PointSample
 
+U32_MAX = 0xFFFF_FFFF
+HALF = 1 << 31
+
 
 def payload_of(raw: bytes) -> bytes | None:
     """Payload of one stored frame, None when it is not one good frame."""
@@ -28,6 +31,7 @@ class Device:
         self._layout: Layout | None = None
         self._decoder: DeviceDecoder | None = None
         self._readings: dict[int, Reading] = {}
+        self.next_sequence: int | None = None  # after the newest samples seen of this boot
 
     @property
     def decoders(self) -> tuple[ChannelDecoder, ...]:
@@ -57,6 +61,8 @@ class Device:
         if isinstance(message, Samples):
             return self._samples(t_ns, message, ambient_pa)
         if isinstance(message, Hello):
+            if self.hello is not None and self.hello.boot_count != message.boot_count:
+                self.next_sequence = None
             self.hello = message
             if self._layout is not None and self._layout.layout_id != message.layout_id:
                 self._forget()
@@ -67,6 +73,9 @@ class Device:
         return []
 
     def _samples(self, t_ns: int, samples: Samples, ambient_pa: float | None) -> list[PointSample]:
+        after = (samples.sequence + 1) & U32_MAX
+        if self.next_sequence is None or (after - self.next_sequence) & U32_MAX < HALF:  # not a late one
+            self.next_sequence = after
         if self._layout is None or self._decoder is None or samples.layout_id != self._layout.layout_id:
             return []
         try:

@@ -25,7 +25,8 @@ refrigerant = "407C"
 
 
 def test_units_and_names() -> None:
-    job, (cylinder,) = parse_job(GOOD, "2026-11-25-01")
+    setup = parse_job(GOOD, "2026-11-25-01")
+    job, (cylinder,) = setup.job, setup.cylinders
     assert job.refrigerant == cylinder.refrigerant == "R-407C"
     assert job.full_charge_kg == pytest.approx(220 * 0.45359237)
     assert job.volume_m3 == pytest.approx(0.18)

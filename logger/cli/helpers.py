@@ -1,0 +1,41 @@
+"""What `rimelog run` adds to the bare daemon: the signing key, kept cylinders, words at the start, helpers."""
+
+from collections.abc import Awaitable, Callable
+
+import click
+
+from logger.app.daemon import Daemon
+from logger.config.cylinders import FILE_NAME, find_cylinder
+from logger.config.errors import ConfigError
+from logger.model.cylinder import Cylinder
+from logger.store.place import data_dir
+
+CHECKPOINT_NAMESPACE = "rimelog-checkpoint"
+
+
+def signer() -> Callable[[bytes], str]:
+    """Signs checkpoints with the user's key, made on first use."""
+    from logger.evidence.sshsig import sign
+    from logger.export.keys import signing_key
+
+    key = signing_key(data_dir())
+    return lambda message: sign(key, message, CHECKPOINT_NAMESPACE)
+
+
+def kept_cylinder(name: str) -> Cylinder | None:
+    try:
+        return find_cylinder(data_dir() / FILE_NAME, name)
+    except ConfigError:
+        return None
+
+
+def say_start(daemon: Daemon) -> None:
+    click.echo(f"job {daemon.job_id}: logging; Ctrl-C or `rimelog stop` ends it")
+    for feed in daemon.feeds.values():
+        click.echo(f"  {feed.rig_device.name}: {feed.rig_device.url or 'to be found by its id'}")
+    click.echo("  watch with `rimelog view`, steer with `rimelog stage begin recovery`")
+
+
+def helpers(*, sound: bool, quiet: bool) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:
+    """Tasks beside the daemon: keep-awake, sound, push."""
+    return ()

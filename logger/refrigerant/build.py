@@ -41,13 +41,14 @@ def build(name: str, composition: Mapping[str, float], safety: str, safety_sourc
     """
     try:
         state = PrimedState(composition)
+        critical_pa = state.critical[1]
     except (ValueError, StopIteration) as exc:
         raise BlendError(f"{name}: CoolProp cannot describe this composition: {exc}") from exc
     low = LOW_PA if not state.pure else max(LOW_PA, state.triple_pressure() * 1.0001)
     problem = ""
     for top in (PURE_TOP,) if state.pure else BLEND_TOPS:
         try:
-            return _curves(name, composition, state, low, top * state.critical_pressure_pa, safety, safety_source)
+            return _curves(name, composition, state, low, top * critical_pa, safety, safety_source)
         except ValueError as exc:
             problem = str(exc)
     raise BlendError(f"{name}: no sound saturation curve: {problem}")
@@ -67,7 +68,8 @@ def _curves(
             raise ValueError("dew point below bubble point")
     bubble_curve = SaturationCurve(name, "bubble point", low_pa, high_pa, bubble)
     dew_curve = SaturationCurve(name, "dew point", low_pa, high_pa, dew or bubble)
-    anchor = max(state.critical_temperature_k, dew_curve.high_k, bubble_curve.high_k)
+    critical_k, critical_pa = state.critical
+    anchor = max(critical_k, dew_curve.high_k, bubble_curve.high_k)
     densities = [
         [_density(state, t, quality, curve) for t in shape_nodes(curve.low_k, curve.high_k, anchor, NODES)]
         for quality, curve in ((0, bubble_curve), (1, dew_curve))
@@ -82,12 +84,12 @@ def _curves(
         "composition": dict(composition),
         "tier": tier,
         "models": list(models),
-        "critical_temperature_k": round(state.critical_temperature_k, 4),
-        "critical_pressure_pa": round(state.critical_pressure_pa, 1),
+        "critical_temperature_k": round(critical_k, 4),
+        "critical_pressure_pa": round(critical_pa, 1),
         "safety_class": safety,
         "safety_source": safety_source,
         "pressure_class": pressure_class(
-            bubble_curve.pressure(REFERENCE_TEMPERATURE_K) if at_104f else None, state.critical_temperature_k
+            bubble_curve.pressure(REFERENCE_TEMPERATURE_K) if at_104f else None, critical_k
         ),
         "normal_bubble_k": round(bubble_curve.temperature(STANDARD_ATMOSPHERE_PA), 4) if in_range else None,
         "normal_dew_k": round(dew_curve.temperature(STANDARD_ATMOSPHERE_PA), 4) if in_range else None,

@@ -7,6 +7,7 @@ refuses a curve that is not smooth and rising.
 """
 
 from collections.abc import Mapping
+from functools import cached_property
 from itertools import combinations
 from typing import Any
 
@@ -89,17 +90,20 @@ class PrimedState:
                 _guessed.add(frozenset(pair))
         self._state = CP.AbstractState("HEOS", "&".join(component_key(name) for name in components))
         self.pure = len(components) == 1
+        self._components = len(components)
         if self.pure:
-            self.critical_temperature_k = float(self._state.T_critical())
-            self.critical_pressure_pa = float(self._state.p_critical())
             return
         total = sum(components.values())
         self._state.set_mass_fractions([fraction / total for fraction in components.values()])
         self._state.build_phase_envelope("none")
-        self.critical_temperature_k, self.critical_pressure_pa = self._blend_critical()
 
-    def _blend_critical(self) -> tuple[float, float]:
-        """Critical point: T_critical() fails on blends, so take the stable one that lies on the envelope."""
+    @cached_property
+    def critical(self) -> tuple[float, float]:
+        """(K, Pa). T_critical() fails on blends: take the stable one of CoolProp's critical points that lies on the
+        envelope; with five components or more the search takes too long, and the envelope itself must do (0.1 K).
+        """
+        if self.pure:
+            return float(self._state.T_critical()), float(self._state.p_critical())
         envelope = self._state.get_phase_envelope_data()
         gap = [liquid - vapour for liquid, vapour in zip(envelope.rhomolar_liq, envelope.rhomolar_vap, strict=True)]
         crossing = next(i for i in range(1, len(gap)) if gap[i] * gap[i - 1] <= 0)
@@ -108,6 +112,8 @@ class PrimedState:
             float(line[crossing - 1] + share * (line[crossing] - line[crossing - 1]))
             for line in (envelope.T, envelope.p)
         ]
+        if self._components >= 5:
+            return on_envelope[0], on_envelope[1]
         try:
             candidates = [(p.T, p.p) for p in self._state.all_critical_points() if p.stable and p.p > 0]
         except ValueError:

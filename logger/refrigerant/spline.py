@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from logger.refrigerant.errors import OutOfRange
 
+ROUNDING = 1e-12  # so that the ends of one curve, computed from another, still belong to the range
 Cubic = tuple[float, float, float, float]
 
 
@@ -66,7 +67,7 @@ class SaturationCurve:
     temperatures_k: at pressures evenly spaced in ln p from low_pa to high_pa, strictly rising.
     """
 
-    __slots__ = ("_cubics", "_falling", "_last", "_refrigerant", "_scale", "_what", "_x0",
+    __slots__ = ("_cubics", "_falling", "_high_k", "_last", "_low_k", "_refrigerant", "_scale", "_what", "_x0",
                  "high_k", "high_pa", "low_k", "low_pa")  # fmt: skip
 
     def __init__(
@@ -78,6 +79,7 @@ class SaturationCurve:
         self.high_pa = high_pa
         self.low_k = temperatures_k[0]
         self.high_k = temperatures_k[-1]
+        self._low_k, self._high_k = self.low_k * (1 - ROUNDING), self.high_k * (1 + ROUNDING)
         self._x0 = math.log(low_pa)
         self._scale = (len(temperatures_k) - 1) / (math.log(high_pa) - self._x0)
         self._last = len(temperatures_k) - 2
@@ -99,7 +101,7 @@ class SaturationCurve:
 
     def pressure(self, temperature_k: float) -> float:
         """Absolute Pa. Raises OutOfRange."""
-        if not self.low_k <= temperature_k <= self.high_k:
+        if not self._low_k <= temperature_k <= self._high_k:
             raise OutOfRange(self._refrigerant, self._what, temperature_k, self.low_k, self.high_k, "K")
         y = 1 / temperature_k
         i = bisect_right(self._falling, -y) - 1
@@ -116,7 +118,20 @@ class DensityCurve:
     into the critical point, from low_k down to high_k; anchor_k is at or just above high_k.
     """
 
-    __slots__ = ("_anchor", "_cubics", "_last", "_logs", "_refrigerant", "_scale", "_what", "_x0", "high_k", "low_k")
+    __slots__ = (
+        "_anchor",
+        "_cubics",
+        "_high_k",
+        "_last",
+        "_logs",
+        "_low_k",
+        "_refrigerant",
+        "_scale",
+        "_what",
+        "_x0",
+        "high_k",
+        "low_k",
+    )  # fmt: skip
 
     def __init__(
         self, refrigerant: str, what: str, low_k: float, high_k: float, anchor_k: float, densities: Sequence[float]
@@ -125,6 +140,7 @@ class DensityCurve:
         self._what = what
         self.low_k = low_k
         self.high_k = high_k
+        self._low_k, self._high_k = low_k * (1 - ROUNDING), high_k * (1 + ROUNDING)
         self._anchor = anchor_k
         self._x0 = shape(low_k, anchor_k)
         self._scale = (len(densities) - 1) / (shape(high_k, anchor_k) - self._x0)
@@ -134,7 +150,7 @@ class DensityCurve:
 
     def density(self, temperature_k: float) -> float:
         """kg/m3. Raises OutOfRange."""
-        if not self.low_k <= temperature_k <= self.high_k:
+        if not self._low_k <= temperature_k <= self._high_k:
             raise OutOfRange(self._refrigerant, self._what, temperature_k, self.low_k, self.high_k, "K")
         u = ((1 - temperature_k / self._anchor) ** (1 / 3) - self._x0) * self._scale
         i = int(u)

@@ -164,9 +164,7 @@ class TeqpBlend:
             inside = model.get_fugacity_coefficients(guess_k, bulk * fractions)
             other = fractions * inside / model.get_fugacity_coefficients(guess_k, incipient * other)
             other /= other.sum()
-        _, kelvin, one, two = model.mixture_VLE_px(
-            pressure_pa, fractions, guess_k, bulk * fractions, incipient * other
-        )
+        _, kelvin, one, two = model.mixture_VLE_px(pressure_pa, fractions, guess_k, bulk * fractions, incipient * other)
         if not np.isfinite(kelvin) or abs(one.sum() / two.sum() - 1) < 1e-3 or abs(kelvin - guess_k) > 20:
             return None, ratio
         x, y = one / one.sum(), two / two.sum()

@@ -212,7 +212,7 @@ def _random_case(rng: random.Random, kind: str) -> VacuumCase:
     )
     if "wet" in kind:
         conductance = _between(rng, 1e-4, 2e-3)
-        pump_s = rng.uniform(600.0, 1800.0)
+        pump_s = rng.uniform(600.0, 1800.0) * max(1.0, volume / 0.05)  # until the air is out
         # more than can boil off while pumping, so that a wet case is wet when it is isolated
         boiled_kg = conductance * vapour_pressure_pa(temp_k) * WATER_MOLAR_MASS / (GAS_CONSTANT * temp_k) * pump_s
         case = replace(

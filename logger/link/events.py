@@ -1,0 +1,226 @@
+"""What a link has to tell. Every event says when (monotonic ns of the host) and carries its raw frame, if there is one.
+
+Raw frames are evidence: whoever stores them needs no other source. `at_ns` of an event with a frame is its arrival.
+"""
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from firmware_protocol.layout import Layout, Reading
+from firmware_protocol.messages import (
+    Accepted,
+    DeviceMessage,
+    ErrorMessage,
+    Hello,
+    OutputDescription,
+    Samples,
+    Status,
+)
+from firmware_protocol.messages import TimeMarked as TimeMarkedReply
+from firmware_protocol.requests import Request
+
+
+@dataclass(frozen=True, slots=True)
+class HelloReceived:
+    at_ns: int
+    raw: bytes
+    hello: Hello
+
+
+@dataclass(frozen=True, slots=True)
+class Described:
+    """All channels (and outputs) are known; `layout` is proven to be the device's. `raws`: the describing frames."""
+
+    at_ns: int
+    raws: tuple[bytes, ...]
+    layout: Layout
+    outputs: tuple[OutputDescription, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SamplesReceived:
+    """Delivered once for each sequence number.
+
+    readings: (channel, raw number or why there is none); None, like `layout`, when the descriptions that these
+    samples were made under are not known: keep the frame, scale nothing.
+    backfilled: came by resending, so later than its neighbours.
+    """
+
+    at_ns: int
+    raw: bytes
+    samples: Samples
+    boot_count: int
+    layout: Layout | None
+    readings: tuple[tuple[int, Reading], ...] | None
+    backfilled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StatusReceived:
+    at_ns: int
+    raw: bytes
+    status: Status
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceError:
+    """An error message: of the device's own accord, or refusing a request that nobody waits for."""
+
+    at_ns: int
+    raw: bytes
+    error: ErrorMessage
+
+
+@dataclass(frozen=True, slots=True)
+class BadFrameSeen:
+    """Bytes that are no frame, or a good frame whose content breaks SPEC.md.
+
+    suppressed: bad frames since the last of these events that got no event of their own (there are at most
+    a few a second).
+    """
+
+    at_ns: int
+    raw: bytes
+    reason: str
+    suppressed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Ignored:
+    """A good frame that means nothing here: a later version's message, a late reply, an echo."""
+
+    at_ns: int
+    raw: bytes
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class GapLost:
+    """Samples `first` to `last` (unwrapped sequence numbers) of this boot will never come."""
+
+    at_ns: int
+    boot_count: int
+    first: int
+    last: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rebooted:
+    """The device started anew: sequence and ticks begin again."""
+
+    at_ns: int
+    raw: bytes
+    old_boot_count: int
+    new_boot_count: int
+
+
+@dataclass(frozen=True, slots=True)
+class TimeMarked:
+    """One pair of host and device time. received_ns is at_ns, the arrival of the reply."""
+
+    at_ns: int
+    raw: bytes
+    sent_ns: int
+    reply: TimeMarkedReply
+
+    @property
+    def received_ns(self) -> int:
+        return self.at_ns
+
+    @property
+    def tick(self) -> int:
+        return self.reply.tick_received
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The device streams (again); samples follow."""
+
+    at_ns: int
+    raw: bytes
+    accepted: Accepted
+
+
+@dataclass(frozen=True, slots=True)
+class Replied:
+    """The reply to a request: to one of the session's own (ticket None), or to one given to `Session.request`."""
+
+    at_ns: int
+    raw: bytes
+    ticket: int | None
+    request: Request
+    reply: DeviceMessage
+
+
+@dataclass(frozen=True, slots=True)
+class NoReply:
+    """A request given to `Session.request` was tried in vain or could not be sent."""
+
+    at_ns: int
+    ticket: int
+    request: Request
+
+
+@dataclass(frozen=True, slots=True)
+class Silent:
+    """No good frame since `since_ns`; the session greets again."""
+
+    at_ns: int
+    since_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class TalksTooMuch:
+    """The device sends more than any should: `dropped` frames were thrown away unread since the last event."""
+
+    at_ns: int
+    dropped: int
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """The session will not work with what answered: another major version, another device."""
+
+    at_ns: int
+    raw: bytes
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    """The port is open; nothing has been heard yet."""
+
+    at_ns: int
+    url: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    """The port is closed or could not be opened. retry_s: pause before the next attempt."""
+
+    at_ns: int
+    url: str
+    reason: str
+    retry_s: float
+
+
+SessionEvent: TypeAlias = (
+    HelloReceived
+    | Described
+    | SamplesReceived
+    | StatusReceived
+    | DeviceError
+    | BadFrameSeen
+    | Ignored
+    | GapLost
+    | Rebooted
+    | TimeMarked
+    | Started
+    | Replied
+    | NoReply
+    | Silent
+    | TalksTooMuch
+    | Refused
+)
+LinkEvent: TypeAlias = SessionEvent | LinkUp | LinkDown

@@ -1,0 +1,84 @@
+"""Which samples frames of one boot have come, and which are missing.
+
+Sequence numbers wrap at 2**32 on the wire; here they are unwrapped, counting on, so that ranges compare plainly.
+"""
+
+from enum import Enum
+from typing import Final
+
+_WRAP: Final = 1 << 32
+_HALF: Final = 1 << 31
+MAX_RANGES: Final = 1000  # holes remembered; the oldest is given up when there are more
+
+
+class Arrival(Enum):
+    LIVE = "live"
+    BACKFILLED = "backfilled"
+    DUPLICATE = "duplicate"
+
+
+class SequenceTracker:
+    """Delivers each sequence number once. `next`: the one expected; below it all came or are in `missing`."""
+
+    __slots__ = ("_missing", "next")
+
+    def __init__(self, next_sequence: int) -> None:
+        self.next = next_sequence
+        self._missing: list[tuple[int, int]] = []  # first, last; ascending, apart
+
+    @property
+    def missing(self) -> tuple[tuple[int, int], ...]:
+        """Holes as (first, last), ascending."""
+        return tuple(self._missing)
+
+    def unwrap(self, sequence: int) -> int:
+        """The full number of a sequence from the wire, taken as within half a wrap of `next`. May be below 0."""
+        return self.next + (sequence - self.next + _HALF) % _WRAP - _HALF
+
+    def arrived(self, sequence: int) -> Arrival:
+        """Book a samples frame (sequence as on the wire)."""
+        number = self.unwrap(sequence)
+        if number >= self.next:
+            if number > self.next:
+                self._missing.append((self.next, number - 1))
+            self.next = number + 1
+            return Arrival.LIVE
+        return Arrival.BACKFILLED if self._remove(number, number) else Arrival.DUPLICATE
+
+    def announced(self, next_sequence: int) -> None:
+        """The device says that all before `next_sequence` (as on the wire) were made."""
+        number = self.unwrap(next_sequence)
+        if number > self.next:
+            if self._missing and self._missing[-1][1] == self.next - 1:
+                self._missing[-1] = (self._missing[-1][0], number - 1)
+            else:
+                self._missing.append((self.next, number - 1))
+            self.next = number
+
+    def give_up(self, first: int, last: int) -> list[tuple[int, int]]:
+        """Forget what is missing from first to last; returns those ranges."""
+        return self._remove(first, last)
+
+    def overflow(self) -> list[tuple[int, int]]:
+        """Ranges beyond MAX_RANGES, oldest first, now forgotten."""
+        count = max(0, len(self._missing) - MAX_RANGES)
+        lost, self._missing = self._missing[:count], self._missing[count:]
+        return lost
+
+    def _remove(self, first: int, last: int) -> list[tuple[int, int]]:
+        """Take first..last out of the holes; returns the parts that were in them."""
+        if not self._missing or first > self._missing[-1][1] or last < self._missing[0][0]:
+            return []
+        kept: list[tuple[int, int]] = []
+        removed: list[tuple[int, int]] = []
+        for low, high in self._missing:
+            if high < first or low > last:
+                kept.append((low, high))
+                continue
+            removed.append((max(low, first), min(high, last)))
+            if low < first:
+                kept.append((low, first - 1))
+            if high > last:
+                kept.append((last + 1, high))
+        self._missing = kept
+        return removed

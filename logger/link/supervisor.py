@@ -1,0 +1,272 @@
+"""Keeps one device of the rig connected: opens its port, runs the session, and begins again after every loss.
+
+The device is known by its id, not by its port: where the rig allows it, a device that has vanished from its port is
+looked for on the others.
+"""
+
+import asyncio
+import contextlib
+import logging
+import time
+from collections.abc import Awaitable, Callable, Iterable
+from typing import Final
+
+from firmware_protocol.messages import DeviceMessage, ErrorMessage
+from firmware_protocol.requests import Request
+from logger.link import events
+from logger.link.delivery import ResumePoint
+from logger.link.errors import LinkLost, NotConnected, RequestRefused, Unanswered
+from logger.link.events import LinkEvent, SessionEvent
+from logger.link.find import probe
+from logger.link.machine import Phase
+from logger.link.rate import Throttle
+from logger.link.session import Session, Settings
+from logger.link.stream import StreamLink, open_link
+
+log = logging.getLogger(__name__)
+
+FIRST_RETRY_S: Final = 0.5
+LONGEST_RETRY_S: Final = 15.0
+TICK_S: Final = 0.1
+SEARCH_S: Final = 3.0  # a device that has moved is running already and answers at once
+TOLD: Final = 32
+MOST_BYTES_PER_S: Final = 250_000  # twice a line of 921 600 baud
+
+
+class Claims:
+    """Which device id is in use at which url: shared by the supervisors of a rig, so that none is counted twice."""
+
+    def __init__(self) -> None:
+        self._url_of: dict[bytes, str] = {}
+
+    def claim(self, device_id: bytes, url: str) -> str | None:
+        """Take the device for this url; returns the other url where it is in use already, if so."""
+        holder = self._url_of.setdefault(device_id, url)
+        return None if holder == url else holder
+
+    def release(self, url: str) -> None:
+        self._url_of = {device_id: held for device_id, held in self._url_of.items() if held != url}
+
+    def urls(self) -> set[str]:
+        return set(self._url_of.values())
+
+
+class DeviceSupervisor:
+    """One device. `run` in a task of your own, `stop` to end it; `on_event` is called in the event loop, in order.
+
+    url: None when only the id is known. search_ports: names to look on for the device's id; None: stay at the url.
+    What on_event raises ends `run` with that exception.
+    """
+
+    def __init__(
+        self,
+        url: str | None,
+        expected_device_id: bytes | None,
+        on_event: Callable[[LinkEvent], None],
+        *,
+        baudrate: int = 115_200,
+        resume: ResumePoint | None = None,
+        settings: Settings | None = None,
+        claims: Claims | None = None,
+        search_ports: Callable[[], Iterable[str]] | None = None,
+        open_stream: Callable[[str, int], Awaitable[StreamLink]] = open_link,
+        now_ns: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        if url is None and (expected_device_id is None or search_ports is None):
+            raise ValueError("without a url, a device id and ports to search are needed")
+        self.url = url
+        self.session = Session(expected_device_id=expected_device_id, resume=resume, settings=settings)
+        self._expected = expected_device_id
+        self._configured_url = url
+        self._on_event = on_event
+        self._baudrate = baudrate
+        self._claims = claims if claims is not None else Claims()
+        self._search_ports = search_ports
+        self._open_stream = open_stream
+        self._now_ns = now_ns
+        self._stopping = False
+        self._wake = asyncio.Event()
+        self._ended = asyncio.Event()
+        self._ended.set()
+        self._waiting: dict[int, asyncio.Future[DeviceMessage]] = {}
+        self._refusal: str | None = None
+        self._told: set[str] = set()  # of the link since the device was last heard
+
+    @property
+    def connected(self) -> bool:
+        """The device streams."""
+        return self.session.phase is Phase.STREAMING
+
+    async def run(self) -> None:
+        """Until `stop`. Losses of the link are events, not exceptions."""
+        self._ended.clear()
+        try:
+            retry_s = FIRST_RETRY_S
+            attempts = 0
+            while not self._stopping:
+                reason, streamed = await self._attempt(search=attempts > 0)
+                if self._stopping:
+                    break
+                if streamed:
+                    retry_s, attempts = FIRST_RETRY_S, 0
+                self._down(reason, retry_s)
+                await self._pause(retry_s)
+                retry_s = min(2 * retry_s, LONGEST_RETRY_S)
+                attempts += 1
+        finally:
+            self._ended.set()
+
+    async def stop(self) -> None:
+        """End `run` and wait for it. The device is left streaming, so that its buffer bridges the time until next."""
+        self._stopping = True
+        self._wake.set()
+        await self._ended.wait()
+
+    async def send_request(self, request: Request, timeout_s: float = 5.0) -> DeviceMessage:
+        """The device's reply to `request`, whose id is replaced.
+
+        Raises a RequestError: NotConnected, Unanswered, RequestRefused; ValueError or MessageError for a request
+        that cannot be sent.
+        """
+        if not self.connected:
+            raise NotConnected(f"{self.url}: no device is streaming")
+        ticket = self.session.request(request)
+        reply: asyncio.Future[DeviceMessage] = asyncio.get_running_loop().create_future()
+        self._waiting[ticket] = reply
+        self._wake.set()
+        try:
+            async with asyncio.timeout(timeout_s):
+                return await reply
+        except TimeoutError:
+            raise Unanswered(f"{self.url}: no reply within {timeout_s:g} s") from None
+        finally:
+            del self._waiting[ticket]
+            self.session.cancel(ticket)
+
+    # -- one connection -----------------------------------------------------------------------------------
+
+    async def _attempt(self, search: bool) -> tuple[str, bool]:
+        """Open and converse once. Returns why it ended and whether the device ever streamed."""
+        if search or self.url is None:
+            self.url = await self._look_for_device() or self._configured_url
+        if self.url is None:
+            return "the device is on none of the ports searched", False
+        try:
+            link = await self._open_stream(self.url, self._baudrate)
+        except LinkLost as exc:
+            return str(exc), False
+        if self._is_news(f"up {self.url}"):
+            self._on_event(events.LinkUp(self._now_ns(), self.url))
+        try:
+            return await self._converse(link)
+        finally:
+            await link.close()
+            self._claims.release(self.url)
+            self._tell(self.session.disconnected(self._now_ns()))
+
+    async def _converse(self, link: StreamLink) -> tuple[str, bool]:
+        session = self.session
+        throttle = Throttle(MOST_BYTES_PER_S)
+        streamed = False
+        self._refusal = None
+        session.connected(self._now_ns())
+        reading = asyncio.ensure_future(link.read())
+        waking = asyncio.ensure_future(self._wake.wait())
+        try:
+            while not self._stopping:
+                if data := session.bytes_to_send():
+                    await link.write(data)
+                await asyncio.wait({reading, waking}, timeout=TICK_S, return_when=asyncio.FIRST_COMPLETED)
+                if waking.done():
+                    self._wake.clear()
+                    waking = asyncio.ensure_future(self._wake.wait())
+                if reading.done():
+                    data, at_ns = reading.result()
+                    self._tell(session.bytes_received(data, at_ns))
+                    await self._breathe(throttle, len(data))
+                    reading = asyncio.ensure_future(link.read())
+                self._tell(session.tick(self._now_ns()))
+                streamed = streamed or session.phase is Phase.STREAMING
+                if self._refusal is not None:
+                    return self._refusal, False
+                if session.over:
+                    return "no answer", streamed
+            return "stopped", streamed
+        except LinkLost as exc:
+            return str(exc), streamed
+        finally:
+            for task in (reading, waking):
+                task.cancel()
+            await asyncio.gather(reading, waking, return_exceptions=True)
+
+    async def _breathe(self, throttle: Throttle, size: int) -> None:
+        """Leave a stream that never pauses unread for a while; the system's buffers then stop or drop it."""
+        pause_s = throttle.pause_s(size, self._now_ns())
+        if pause_s > 0:
+            self._on_event(events.TalksTooMuch(self._now_ns(), 0))
+            await asyncio.sleep(min(pause_s + 1.0, 2.0))
+
+    async def _look_for_device(self) -> str | None:
+        """Url at which the device answers now, or None. Ports in use by the rig are left alone."""
+        known = self.session.hello
+        device_id = known.device_id if known is not None else self._expected
+        if device_id is None or self._search_ports is None:
+            return None
+        ports = await asyncio.to_thread(self._search_ports)
+        in_use = self._claims.urls()
+        urls = [url for url in dict.fromkeys([*ports, *filter(None, (self._configured_url,))]) if url not in in_use]
+        found = await asyncio.gather(*(probe(url, SEARCH_S, self._baudrate) for url in urls))
+        answering = [each.url for each in found if each.hello is not None and each.hello.device_id == device_id]
+        if len(answering) > 1:
+            log.warning("device %s answers at %s; the first is used", device_id.hex(), ", ".join(answering))
+        return answering[0] if answering else None
+
+    async def _pause(self, seconds: float) -> None:
+        self._wake.clear()
+        if not self._stopping:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(seconds):
+                    await self._wake.wait()
+
+    # -- events -------------------------------------------------------------------------------------------
+
+    def _tell(self, what: list[SessionEvent]) -> None:
+        for event in what:
+            self._on_event(event)
+            match event:
+                case events.Replied(ticket=int(ticket), reply=reply):
+                    self._settle(ticket, reply)
+                case events.NoReply(ticket=ticket):
+                    self._settle(ticket, None)
+                case events.Refused(reason=reason):
+                    self._refusal = reason
+                case events.HelloReceived(hello=hello) if self.url is not None:
+                    self._told.clear()
+                    other = self._claims.claim(hello.device_id, self.url)
+                    if other is not None:
+                        self._refusal = f"device id {hello.device_id.hex()} is in use at {other}: two devices share it"
+                        self._on_event(events.Refused(event.at_ns, event.raw, self._refusal))
+
+    def _is_news(self, what: str) -> bool:
+        """A port that opens and closes all night is told once, until the device is heard again."""
+        if what in self._told:
+            return False
+        if len(self._told) >= TOLD:
+            self._told.clear()
+        self._told.add(what)
+        return True
+
+    def _settle(self, ticket: int, reply: DeviceMessage | None) -> None:
+        future = self._waiting.get(ticket)
+        if future is None or future.done():
+            return
+        if reply is None:
+            future.set_exception(Unanswered(f"{self.url}: the device did not reply"))
+        elif isinstance(reply, ErrorMessage):
+            future.set_exception(RequestRefused(reply))
+        else:
+            future.set_result(reply)
+
+    def _down(self, reason: str, retry_s: float) -> None:
+        if self._is_news(f"down {reason}"):
+            self._on_event(events.LinkDown(self._now_ns(), self.url or "", reason, retry_s))

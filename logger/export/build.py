@@ -1,7 +1,7 @@
 """From records and replay to the report's data."""
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 from logger.evidence.bagit import Digest
 from logger.export.envelope import Envelope
@@ -60,25 +60,28 @@ def shown_for(story: Story, replayed: Replayed) -> Shown:
 
 
 class StageReadings:
-    """What the report needs of the readings, gathered as they pass on their way to readings.csv."""
+    """What the report needs of the readings, gathered as they pass. story: with all records passed through it."""
 
-    def __init__(self, story: Story, replayed: Replayed) -> None:
-        stages = story.state.stages
-        self.by_stage = [{p: Envelope(s.begun_ns, _end(s, story)) for p in replayed.points} for s in stages]
+    def __init__(self, story: Story) -> None:
+        points = story.points
+        self.by_stage = [{p: Envelope(s.begun_ns, _end(s, story)) for p in points} for s in story.state.stages]
+        self._windows = [(s.begun_ns, _end(s, story)) for s in story.state.stages]
+        self._at = 0
 
-    def passing(self, samples: Iterable[PointSample]) -> Iterator[PointSample]:
-        """The same samples. Each goes to the stage it lies in; the stage of the one before is nearly always right."""
-        at: dict[str, Envelope] = {}
-        begin, end = 1, 0
+    def add(self, samples: Iterable[PointSample]) -> None:
+        """Each to the stage it lies in; mostly that of the one before."""
         for sample in samples:
-            if not begin <= sample.t_ns <= end:
-                at = next((e for e in self.by_stage if _covers(e, sample.t_ns)), {})
-                window = next(iter(at.values()), None)
-                begin, end = (window.begin_ns, window.end_ns) if window is not None else (1, 0)
-            envelope = at.get(sample.point)
+            if not self._within(self._at, sample.t_ns):
+                found = [i for i in range(len(self._windows)) if self._within(i, sample.t_ns)]
+                if not found:
+                    continue
+                self._at = found[0]
+            envelope = self.by_stage[self._at].get(sample.point)
             if envelope is not None:
                 envelope.add(sample.t_ns, sample.value)
-            yield sample
+
+    def _within(self, i: int, t_ns: int) -> bool:
+        return i < len(self._windows) and self._windows[i][0] <= t_ns <= self._windows[i][1]
 
 
 def build_report_data(
@@ -112,6 +115,7 @@ def build_report_data(
         clock=story.told(CLOCK, shown),
         instruments=replayed.instruments,
         rig_digest=hashlib.sha256(text.encode()).hexdigest() if (text := story.state.rig.text) else "",
+        speed=story.speed,
     )
 
 
@@ -129,11 +133,6 @@ def _stages(story: Story, replayed: Replayed, readings: StageReadings) -> tuple[
         _stage(stage, _end(stage, story), results.get(stage.number, StageResult(stage.number)), envelopes, story)
         for stage, envelopes in zip(story.state.stages, readings.by_stage, strict=True)
     )
-
-
-def _covers(envelopes: dict[str, Envelope], t_ns: int) -> bool:
-    window = next(iter(envelopes.values()), None)
-    return window is not None and window.begin_ns <= t_ns <= window.end_ns
 
 
 def _end(stage: Stage, story: Story) -> int:

@@ -84,7 +84,7 @@ def _export(
     if chain.problem is not None:
         raise ExportError(f"the records are not whole, so nothing was signed: {chain.problem}; see `rimelog doctor`")
     job = story.job
-    derived = Derived(story, replay(records))
+    derived = Derived(story, records, replay)
     with stage.open(READINGS) as file:
         file.write_all(derived.readings())
     readings = stage.digests[READINGS]

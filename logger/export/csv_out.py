@@ -18,7 +18,7 @@ from itertools import groupby
 from operator import attrgetter
 from typing import Any
 
-from logger.export.ordered import in_order
+from logger.export.ordered import Sorted
 from logger.model.points import POINTS, Quantity
 from logger.model.sample import PointSample
 from logger.model.text import clean
@@ -57,20 +57,24 @@ def column_title(point: str) -> str:
     return f"{point} [{POINTS[point].unit}]"
 
 
-def readings_csv(samples: Iterable[PointSample], points: Sequence[str]) -> Iterator[bytes]:
-    """Lines in order of time, whatever the order of the samples. A point that is not in `points` is left out."""
-    yield (",".join(["time", *map(column_title, points), "problem"]) + "\r\n").encode()
-    yield from in_order(_reading_rows(samples, points), _TIME_BYTES)
+class ReadingsSheet:
+    """readings.csv: takes scans of samples in any order, gives lines in order of time. Only `points` are kept."""
 
+    def __init__(self, points: Sequence[str]) -> None:
+        self._points = tuple(points)
+        self._places = {point: i for i, point in enumerate(points)}
+        self._sorted = Sorted(_TIME_BYTES)
 
-def _reading_rows(samples: Iterable[PointSample], points: Sequence[str]) -> Iterator[bytes]:
-    places = {point: i for i, point in enumerate(points)}
-    for t_ns, scan in groupby(samples, key=attrgetter("t_ns")):
-        cells = [""] * len(points)
+    def add(self, samples: Iterable[PointSample]) -> None:
+        for t_ns, scan in groupby(samples, key=attrgetter("t_ns")):
+            self._add_row(t_ns, scan)
+
+    def _add_row(self, t_ns: int, scan: Iterable[PointSample]) -> None:
+        cells = [""] * len(self._points)
         problems = []
         used = False
         for sample in scan:
-            place = places.get(sample.point)
+            place = self._places.get(sample.point)
             if place is None:
                 continue
             used = True
@@ -80,7 +84,12 @@ def _reading_rows(samples: Iterable[PointSample], points: Sequence[str]) -> Iter
                 cells[place] = format(sample.value, ".9g")
         if used:
             reason = text_cell(PROBLEM_SEPARATOR.join(problems)) if problems else ""
-            yield f"{rfc3339(t_ns)},{','.join(cells)},{reason}\r\n".encode()
+            self._sorted.add(f"{rfc3339(t_ns)},{','.join(cells)},{reason}\r\n".encode())
+
+    def lines(self) -> Iterator[bytes]:
+        """Once, after the last `add`."""
+        yield (",".join(["time", *map(column_title, self._points), "problem"]) + "\r\n").encode()
+        yield from self._sorted.lines()
 
 
 def readings_metadata(points: Sequence[str], title: str, invented: bool) -> bytes:

@@ -1,16 +1,17 @@
 """The files made from the records: by the export once, and again by `verify`, which compares."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from logger.evidence.bagit import Digest
 from logger.export.build import StageReadings, build_report_data, result_of, shown_for
-from logger.export.csv_out import events_csv, events_metadata, readings_csv, readings_metadata, rfc3339
+from logger.export.csv_out import ReadingsSheet, events_csv, events_metadata, readings_metadata, rfc3339
 from logger.export.report import ATTACHED_AT_MOST, Paper, render
-from logger.export.report_data import Replayed
+from logger.export.report_data import RecordSource, Replay, Replayed
 from logger.export.story import Story
 from logger.model.plain import plain
+from logger.model.sample import PointSample
 
 READINGS = "readings.csv"
 REPORT = "report.pdf"
@@ -18,23 +19,28 @@ FINDINGS = "findings.json"
 
 
 class Derived:
-    """story: with all records passed through it. `readings` is to be used up before `report` is asked for."""
+    """Runs the replay. story: with all of `records` passed through it."""
 
-    def __init__(self, story: Story, replayed: Replayed) -> None:
-        self._story, self._replayed = story, replayed
-        self._stage_readings = StageReadings(story, replayed)
+    def __init__(self, story: Story, records: RecordSource, replay: Replay) -> None:
+        self._story = story
+        self._stage_readings = StageReadings(story)
+        self._sheet = ReadingsSheet(story.points)
+        self._replayed: Replayed = replay(records, self._take)
+
+    def _take(self, samples: Sequence[PointSample]) -> None:
+        self._sheet.add(samples)
+        self._stage_readings.add(samples)
 
     def readings(self) -> Iterator[bytes]:
-        """readings.csv, line by line."""
-        samples = self._stage_readings.passing(self._replayed.samples())
-        return readings_csv(samples, self._replayed.points)
+        """readings.csv, line by line; once."""
+        return self._sheet.lines()
 
     def small(self) -> dict[str, bytes]:
         """Every derived file but readings.csv and the report."""
         story, job = self._story, self._story.job
         about = f"Rimelog job {job.job_id}"
         return {
-            READINGS + "-metadata.json": readings_metadata(self._replayed.points, f"{about}: readings", job.invented),
+            READINGS + "-metadata.json": readings_metadata(story.points, f"{about}: readings", job.invented),
             "events.csv": b"".join(events_csv(story.rows(shown_for(story, self._replayed)))),
             "events.csv-metadata.json": events_metadata(f"{about}: events", job.invented),
             "job.json": _json(self._job()),

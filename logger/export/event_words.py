@@ -16,6 +16,7 @@ from logger.model.text import clean
 Words = tuple[str, str, str]  # about, text, by
 _SHOWN_APART = {"type", "t_ns", "operator", "author"}
 _LONGEST = 600
+_MASS = Quantity.MASS
 
 
 def words(event: dict[str, Any], shown: Shown) -> Words:
@@ -38,8 +39,14 @@ def _fields(event: dict[str, Any]) -> str:
 
 def _job(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     job = event["job"]
-    text = f"{job['refrigerant']}, full charge {shown.number(job.get('full_charge_kg'), Quantity.MASS)}"
-    return str(job["job_id"]), f"{text}; software {event.get('software') or 'not stated'}"
+    return str(job["job_id"]), f"{job['refrigerant']}, full charge {shown.number(job.get('full_charge_kg'), _MASS)}"
+
+
+def _run(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    parts = [str(event["software"]), f"Python {event['python']}" if event.get("python") else "", event.get("system")]
+    speed = event.get("speed", 1)
+    parts.append(f"simulated, {speed:g} times faster than real time" if speed != 1 else "")
+    return "", "recording begun: " + ", ".join(str(part) for part in parts if part)
 
 
 def _stage(event: dict[str, Any]) -> str:
@@ -61,17 +68,27 @@ def _alarm(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     return change.label, "; ".join(part for part in parts if part)
 
 
+def _hello(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    parts = [str(event["device"]), event.get("firmware"), f"at {event['url']}" if event.get("url") else ""]
+    return str(event.get("name") or event["device"]), "answers: " + ", ".join(str(part) for part in parts if part)
+
+
 def _cylinder(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     cylinder = event["cylinder"]
     reading = event.get("reading_kg")
-    text = f"on the scale; tare {shown.number(cylinder['tare_kg'], Quantity.MASS)}"
-    return str(cylinder["name"]), text + (f", scale {shown.number(reading, Quantity.MASS)}" if reading else "")
+    text = f"on the scale; tare {shown.number(cylinder['tare_kg'], _MASS)}"
+    return str(cylinder["name"]), text + (f", scale {shown.number(reading, _MASS)}" if reading else "")
 
 
 def _gap(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
-    begin, end = event["from_ns"], event["to_ns"]
-    text = f"{shown.time(begin)} to {shown.time(end)} ({duration((end - begin) / 1e9)}): {event['cause']}"
-    return str(event.get("device") or ""), f"no trusted data {text} ({shown.zone})"
+    begin, end = event.get("from_ns"), event.get("to_ns", event["t_ns"])
+    text = f"no trusted data: {event['cause']}"
+    if event.get("frames"):
+        text += f", {event['frames']} frames"
+    if begin is not None:
+        lasted = duration((end - begin) / 1e9)
+        text += f"; {shown.time(begin)} to {shown.time(end)} {shown.zone} ({lasted})"
+    return str(event.get("device") or ""), text
 
 
 def _finding(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
@@ -81,9 +98,11 @@ def _finding(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
 
 _TELLERS: dict[str, Callable[[dict[str, Any], Shown], tuple[str, str]]] = {
     r.JOB_OPENED: _job,
-    r.RIG_LOADED: lambda e, s: (str(e["rig"]["name"]), f"rig file loaded, SHA-256 {e.get('sha256') or 'not stated'}"),
-    r.DEVICE_HELLO: lambda e, s: (str(e["device"]), f"answers{f' at {u}' if (u := e.get('url')) else ''}"),
-    r.DEVICE_LOST: lambda e, s: (str(e["device"]), f"lost: {e.get('cause') or e.get('reason') or 'not stated'}"),
+    r.RUN_BEGUN: _run,
+    r.RUN_ENDED: lambda e, s: ("", "recording ended"),
+    r.RIG_LOADED: lambda e, s: (str(e["rig"]["name"]), f"{len(e['rig']['devices'])} devices"),
+    r.DEVICE_HELLO: _hello,
+    r.DEVICE_LOST: lambda e, s: (str(e.get("name") or e["device"]), str(e.get("reason") or "device lost")),
     r.STAGE_BEGUN: _stage_begun,
     r.STAGE_ENDED: lambda e, s: (_stage(e), "ended"),
     r.MARK: lambda e, s: (str(e["act"]), str(e.get("text") or e["act"].replace("-", " "))),
@@ -92,6 +111,7 @@ _TELLERS: dict[str, Callable[[dict[str, Any], Shown], tuple[str, str]]] = {
     r.CYLINDER_ON_SCALE: _cylinder,
     r.FINDING: _finding,
     r.GAP: _gap,
+    r.CLOCK: lambda e, s: ("", str(e["cause"])),
     r.KEEP_AWAKE: lambda e, s: ("", str(e["text"])),
     r.SETTING: lambda e, s: (str(e["key"]), f"set to {e['value']} (SI)"),
     r.JOB_CLOSED: lambda e, s: ("", "closed"),

@@ -2,33 +2,41 @@
 
 import heapq
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack
-from itertools import islice
+from typing import BinaryIO
 
 RUN_LINES = 200_000
 
 
-def in_order(lines: Iterable[bytes], key_bytes: int, run_lines: int = RUN_LINES) -> Iterator[bytes]:
-    """Lines (each with its line end, none within) sorted by their first `key_bytes`; equal ones keep their order.
+class Sorted:
+    """Takes lines (each with its line end, none within) and gives them sorted by their first `key_bytes`.
 
-    Backfilled readings come hours late; with few lines all happens in memory.
+    Equal ones keep their order. Backfilled readings come hours late; with few lines all happens in memory.
     """
 
-    def key(line: bytes) -> bytes:
-        return line[:key_bytes]
+    def __init__(self, key_bytes: int, run_lines: int = RUN_LINES) -> None:
+        self._key_bytes, self._run_lines = key_bytes, run_lines
+        self._files = ExitStack()
+        self._runs: list[BinaryIO] = []
+        self._run: list[bytes] = []
 
-    source = iter(lines)
-    run = sorted(islice(source, run_lines), key=key)
-    if len(run) < run_lines:
-        yield from run
-        return
-    with ExitStack() as files:
-        runs: list[Iterator[bytes]] = []
-        while run:
-            file = files.enter_context(tempfile.TemporaryFile())
+    def add(self, line: bytes) -> None:
+        self._run.append(line)
+        if len(self._run) >= self._run_lines:
+            run = sorted(self._run, key=self._key)
+            file = self._files.enter_context(tempfile.TemporaryFile())  # noqa: SIM115 (the stack closes it)
             file.writelines(run)
-            file.seek(0)
-            runs.append(iter(file))
-            run = sorted(islice(source, run_lines), key=key)
-        yield from heapq.merge(*runs, key=key)
+            self._runs.append(file)
+            self._run = []
+
+    def lines(self) -> Iterator[bytes]:
+        """Once, after the last `add`: the files are gone when it ends."""
+        last = sorted(self._run, key=self._key)
+        with self._files:
+            for file in self._runs:
+                file.seek(0)
+            yield from heapq.merge(*self._runs, last, key=self._key) if self._runs else last
+
+    def _key(self, line: bytes) -> bytes:
+        return line[: self._key_bytes]

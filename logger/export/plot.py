@@ -42,14 +42,14 @@ def laid_out(
     gaps: Sequence[GapEntry] = (),
 ) -> dict[str, Any] | None:
     """Data for the template, None when there is nothing that can be drawn."""
-    traces = [_positive(t) if plot.log else t for t in plot.traces]
+    traces = [_within(t, begin_ns, end_ns, 0.0 if plot.log else -math.inf) for t in plot.traces]
     values = [v for t in traces for piece in t.pieces for _, v in piece]
     if not values:
         return None
     span = max(1, end_ns - begin_ns)
 
     def x(t_ns: int) -> float:
-        return _rounded(min(1.0, max(0.0, (t_ns - begin_ns) / span)))
+        return _rounded(min(1.0, max(0.0, (t_ns - begin_ns) / span)))  # gaps and marks may reach beyond
 
     units = [user_unit(plot.quantity, system) for system in (shown.system, shown.other)]
     limits = [(label, v) for label, v in plot.limits if not plot.log or v > 0]
@@ -76,13 +76,13 @@ def _empty(gap: GapEntry, traces: Sequence[Trace], begin_ns: int, end_ns: int) -
     return overlaps and not any(gap.begin_ns < t < gap.end_ns for t in measured)
 
 
-def _positive(trace: Trace) -> Trace:
-    """What a log scale can show: pieces broken where a reading is not above zero."""
+def _within(trace: Trace, begin_ns: int, end_ns: int, above: float) -> Trace:
+    """What can be drawn: pieces broken where a point is outside the time, or a log scale cannot show it."""
     pieces: list[list[tuple[int, float]]] = []
     for piece in trace.pieces:
         pieces.append([])
         for point in piece:
-            if point[1] > 0:
+            if begin_ns <= point[0] <= end_ns and point[1] > above:
                 pieces[-1].append(point)
             elif pieces[-1]:
                 pieces.append([])

@@ -83,11 +83,13 @@ class Instrument:
 class CylinderRow:
     """One stay of a cylinder on the scale. Net masses in kg; change: positive when it was filled.
 
-    limit: most it may hold net. stage: number, None between stages.
+    stage: number, None between stages. cylinder: its markings, None when they were not entered. limit: most it may
+    hold net.
     """
 
     stage: int | None
-    cylinder: Cylinder
+    name: str
+    cylinder: Cylinder | None
     begin: Value
     end: Value
     change: Value
@@ -96,15 +98,12 @@ class CylinderRow:
 
 @dataclass(frozen=True, slots=True)
 class Replayed:
-    """What the pure pipeline makes of a job's records.
+    """What the pure pipeline makes of a job's records, besides the samples.
 
-    points: the measuring points of the rig, in the order of POINTS. samples: every reading at them, in any order,
-    those of one scan together; each call begins anew. ambient: absolute Pa that gauge readings refer to, with how it
-    is known as note. balance: labelled masses (kg) under the cylinder table ("Recovered", "Charge by the nameplate").
+    ambient: absolute Pa that gauge readings refer to, with how it is known as note. balance: labelled masses (kg)
+    under the cylinder table ("Recovered, all cylinders", "Charge by the nameplate").
     """
 
-    points: tuple[str, ...]
-    samples: Callable[[], Iterator[PointSample]]
     ambient: Value
     stages: tuple[StageResult, ...] = ()
     instruments: tuple[Instrument, ...] = ()
@@ -112,10 +111,16 @@ class Replayed:
     balance: tuple[tuple[str, Value], ...] = ()
 
 
-class Replay(Protocol):
-    """Pure: the same records give the same result on any computer, up to the last bits of its arithmetic."""
+OnSamples = Callable[[Sequence[PointSample]], None]
 
-    def __call__(self, records: RecordSource, /) -> Replayed: ...
+
+class Replay(Protocol):
+    """Runs a job's records, and gives the samples on the way: those of one scan in one call, scans in any order.
+
+    Pure: the same records give the same result on any computer, up to the last bits of its arithmetic.
+    """
+
+    def __call__(self, records: RecordSource, on_samples: OnSamples, /) -> Replayed: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,3 +233,4 @@ class ReportData:
     clock: tuple[str, ...] = ()
     instruments: tuple[Instrument, ...] = ()
     rig_digest: str = ""
+    speed: float = 1.0  # of a simulated job, against real time

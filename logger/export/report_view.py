@@ -85,6 +85,7 @@ def _job_rows(data: ReportData, shown: Shown) -> list[list[str]]:
         ("Ambient pressure", _ambient(data.ambient, shown)),
         ("Recovery machine made", job.recovery_machine_made.isoformat() if job.recovery_machine_made else ""),
         ("Job", job.job_id),
+        *([("Simulated", f"{data.speed:g} times faster than real time")] if data.speed != 1 else []),
     ]
     return [[label, text or "not stated"] for label, text in rows]
 
@@ -158,13 +159,15 @@ def _finding(finding: Finding, shown: Shown) -> dict[str, Any]:
 
 def _cylinder(row: CylinderRow, shown: Shown) -> list[str]:
     cylinder = row.cylinder
-    marking = [
-        f"tare {shown.both(known(cylinder.tare_kg, 'kg'), _Q.MASS)}",
-        f"water capacity {shown.both(known(cylinder.water_capacity_kg, 'kg'), _Q.MASS)}",
-        f"tested {cylinder.tested.isoformat()}" if cylinder.tested else "test date not stated",
-    ]
+    marking = ["not entered"]
+    if cylinder is not None:
+        marking = [
+            f"tare {shown.both(known(cylinder.tare_kg, 'kg'), _Q.MASS)}",
+            f"water capacity {shown.both(known(cylinder.water_capacity_kg, 'kg'), _Q.MASS)}",
+            f"tested {cylinder.tested.isoformat()}" if cylinder.tested else "test date not stated",
+        ]
     numbers = [shown.both(v, _Q.MASS) for v in (row.begin, row.end, row.change, row.limit)]
-    return [cylinder.name, "; ".join(marking), str(row.stage or "–"), *numbers]
+    return [row.name, "; ".join(marking), str(row.stage or "–"), *numbers]
 
 
 def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:
@@ -181,7 +184,7 @@ def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:
 
 
 def _gap(gap: GapEntry, shown: Shown) -> list[str]:
-    lasted = duration((gap.end_ns - gap.begin_ns) / 1e9)
+    lasted = duration((gap.end_ns - gap.begin_ns) / 1e9) if gap.end_ns > gap.begin_ns else "–"
     return [shown.time(gap.begin_ns), shown.time(gap.end_ns), lasted, gap.device or "all", gap.cause]
 
 

@@ -15,7 +15,9 @@ from logger.export.report_data import Act, AlarmEntry, GapEntry
 from logger.export.shown import Shown
 from logger.model import records as r
 from logger.model.job import Job
+from logger.model.points import POINTS
 from logger.model.records import EVENT, Record
+from logger.model.text import clean
 from logger.model.value import Value, known, unknown
 from logger.pipeline.state import JobState
 
@@ -40,6 +42,7 @@ class Story:
     head: bytes = GENESIS
     first_ns: int = 0
     last_ns: int = 0
+    _points: set[str] = field(default_factory=set)
 
     def passing(self, records: Iterable[Record]) -> Iterator[Record]:
         """The same records, noted on their way through. Raises BundleError for an event that cannot be read."""
@@ -54,7 +57,14 @@ class Story:
                 except (ChainError, KeyError, TypeError, ValueError, AttributeError) as exc:
                     raise BundleError(f"record {record.id}: the event cannot be read ({ascii(str(exc))[:80]})") from exc
                 self.events.append((record.id, event))
+                if event["type"] == r.RIG_LOADED:
+                    self._points.update(c.point for d in self.state.rig.devices for c in d.channels)
             yield record
+
+    @property
+    def points(self) -> tuple[str, ...]:
+        """Measuring points of every rig the job was run with, in the order of POINTS."""
+        return tuple(p for p in POINTS if p in self._points)
 
     @property
     def job(self) -> Job:
@@ -63,19 +73,27 @@ class Story:
             raise BundleError("no record opens the job: it has no name, customer or refrigerant")
         return self.state.job
 
-    def opened(self, key: str) -> Any:
-        """A field of the (last) event that opened the job, None without it."""
-        return next((e.get(key) for _, e in reversed(self.events) if e["type"] == r.JOB_OPENED), None)
+    def _newest(self, key: str, *kinds: str) -> Any:
+        """A field of the last event of these types that has it, None without."""
+        return next((e[key] for _, e in reversed(self.events) if e["type"] in kinds and key in e), None)
 
     @property
     def software(self) -> str:
-        return str(self.opened("software") or "not stated")
+        """Version of the program that recorded last, such as "0.1.0"."""
+        found = str(self._newest("software", r.RUN_BEGUN, r.JOB_OPENED) or "version not stated")
+        return clean(found.removeprefix("rimelog "), 40)
 
     @property
     def utc_offset_s(self) -> int:
         """Of the place of the job, 0 (UTC) when not recorded."""
-        offset = self.opened("utc_offset_s")
+        offset = self._newest("utc_offset_s", r.RUN_BEGUN, r.JOB_OPENED)
         return offset if isinstance(offset, int) and abs(offset) < 86_400 else 0
+
+    @property
+    def speed(self) -> float:
+        """How many times faster than real time a simulated job ran, 1 for a real one."""
+        speed = self._newest("speed", r.RUN_BEGUN)
+        return float(speed) if isinstance(speed, int | float) and 0 < speed < 1e6 else 1.0
 
     def rows(self, shown: Shown) -> Iterator[tuple[int, int, str, str, str, str]]:
         """Rows of events.csv, in order of time."""
@@ -96,12 +114,7 @@ class Story:
         return tuple(sorted(found, key=lambda act: act.t_ns))
 
     def gaps(self) -> tuple[GapEntry, ...]:
-        """Those whose bounds are stated."""
-        return tuple(
-            GapEntry(event["from_ns"], event["to_ns"], str(event.get("cause", "")), str(event.get("device") or ""))
-            for _, event in self.events
-            if event["type"] == r.GAP and all(isinstance(event.get(k), int) for k in ("from_ns", "to_ns"))
-        )
+        return tuple(_gap(event) for _, event in self.events if event["type"] == r.GAP)
 
     def told(self, kind: str, shown: Shown) -> tuple[str, ...]:
         """The words of every event of a type, each once."""
@@ -133,6 +146,14 @@ class Story:
                 else:
                     running[change.key] = entry
         return tuple(sorted([*done, *running.values()], key=lambda e: e.raised_ns))
+
+
+def _gap(event: dict[str, Any]) -> GapEntry:
+    """Bounds that are not stated are the time of the event."""
+    begin, end = (t if isinstance(t := event.get(k), int) else event["t_ns"] for k in ("from_ns", "to_ns"))
+    cause, frames = str(event.get("cause") or "not stated"), event.get("frames")
+    told = f"{cause} ({frames} frames)" if isinstance(frames, int) else cause
+    return GapEntry(begin, max(begin, end), told, str(event.get("device") or ""))
 
 
 def _raised(change: AlarmChange) -> AlarmEntry:

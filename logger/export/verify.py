@@ -117,18 +117,19 @@ _TITLES = {
 }
 REQUIRED = ("archive", "signature", "tags", "payload", "chain", "readings", "events", "findings")
 
-Trust = Mapping[PublicKey, str]
+Trust = Callable[[PublicKey], str | None]
+"""Whose key this is ("this computer", "pat@example.org"), None when it is not known."""
 
 
 def verify_bundle(
-    path: Path, replay: Replay, *, known: Trust | None = None, must_be_known: bool = False
+    path: Path, replay: Replay, *, known: Trust = lambda key: None, must_be_known: bool = False
 ) -> VerifyReport:
     """Check the bundle at `path`. Raises FileNotFoundError and its kin only; all else is told in the report.
 
-    replay: the same pure code as at the export. known: keys and whose they are ("this computer"). must_be_known:
-    whether another key than these makes the check fail (else it is told).
+    replay: the same pure code as at the export. must_be_known: whether a key that is not `known` makes the check fail
+    (else it is told).
     """
-    verifier = _Verifier(path.name, replay, known or {}, must_be_known)
+    verifier = _Verifier(path.name, replay, known, must_be_known)
     with path.open("rb") as file:
         try:
             bag = Bag(SafeZip(file))
@@ -152,7 +153,7 @@ class _Verifier:
             if key not in self._checks:
                 self.told(key, Outcome.NOT_CHECKED, "an earlier check must hold first")
         fingerprint = self._key.fingerprint if self._key is not None else None
-        signer = self._known.get(self._key) if self._key is not None else None
+        signer = self._known(self._key) if self._key is not None else None
         checks = tuple(self._checks[key] for key in _TITLES)
         return VerifyReport(clean(self._name), self._job_id, fingerprint, signer, checks)
 
@@ -196,7 +197,7 @@ class _Verifier:
         stated = bag.read(SIGNERS).decode("utf-8", "replace") if SIGNERS in bag.names else ""
         if stated != allowed_signers_line(PRINCIPAL, sshsig.BUNDLE_NAMESPACE, key):
             self.told("signature", Outcome.FAILS, f"{SIGNERS} does not name the key that signed ({key.fingerprint})")
-        whose = self._known.get(key)
+        whose = self._known(key)
         if whose is not None:
             self.told("key", Outcome.HOLDS, f"it is the key of {whose}")
         elif self._must:
@@ -229,7 +230,7 @@ class _Verifier:
         self._told_problems("checkpoints", problems, "; ".join([told, *chain.declared]))
 
     def _derived(self, bag: Bag, story: Story) -> None:
-        derived = Derived(story, self._replay(lambda: self._records(bag)))
+        derived = Derived(story, lambda: self._records(bag), self._replay)
         found = lines_of(bag.chunks(PAYLOAD + READINGS)) if PAYLOAD + READINGS in bag.names else iter(())
         readings = csv_agreement(found, derived.readings())
         self._agreed("readings", {READINGS: readings})

@@ -22,6 +22,7 @@ from logger.export.report_data import (
     Instrument,
     InstrumentChannel,
     LimitLine,
+    OnSamples,
     RecordSource,
     Replayed,
     StageResult,
@@ -31,7 +32,7 @@ from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Job
 from logger.model.plain import plain
-from logger.model.points import POINTS, Quantity
+from logger.model.points import Quantity
 from logger.model.records import FRAMES, NewRecord, Record
 from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
 from logger.model.sample import PointSample
@@ -103,23 +104,22 @@ def decoded(record: Record) -> Iterator[PointSample]:
                 yield PointSample(t_ns, point, value)
 
 
-def replay(records: RecordSource) -> Replayed:
+def replay(records: RecordSource, on_samples: OnSamples) -> Replayed:
     """This file's stand-in for the pipeline's replay: findings computed from the samples, so that a changed frame
     changes them."""
-
-    def samples() -> Iterator[PointSample]:
-        for record in records():
-            if record.kind == FRAMES:
-                yield from decoded(record)
-
-    masses = [s for s in samples() if s.point == "cylinder_mass" and s.value is not None]
-    vacua = [s for s in samples() if s.point == "vacuum" and s.value is not None and s.t_ns > T0_NS + 14_400 * SECOND]
-    first, last = (masses[0].value or 0.0, masses[-1].value or 0.0) if masses else (0.0, 0.0)
+    masses: list[float] = []
+    vacua: list[PointSample] = []
+    for record in records():
+        if record.kind != FRAMES:
+            continue
+        samples = list(decoded(record))
+        on_samples(samples)
+        masses += [s.value for s in samples if s.point == "cylinder_mass" and s.value is not None]
+        held = record.t0_ns > T0_NS + 14_400 * SECOND
+        vacua += [s for s in samples if s.point == "vacuum" and s.value is not None and held]
+    first, last = (masses[0], masses[-1]) if masses else (0.0, 0.0)
     rise = (vacua[-1].value or 0.0) - (vacua[0].value or 0.0) if vacua else 0.0
-    present = tuple(p for p in POINTS if any(p in points for points in POINTS_OF.values()))
     return Replayed(
-        points=present,
-        samples=samples,
         ambient=known(99_100.0, "Pa", 1000.0, "barometer from 180 m (591 ft), ISO 2533 standard atmosphere"),
         stages=(
             StageResult(1, recovery_findings(last - first), limits=(
@@ -130,10 +130,10 @@ def replay(records: RecordSource) -> Replayed:
         ),
         instruments=instruments(),
         cylinders=(
-            CylinderRow(1, C1, known(0.0, "kg"), known(49.1, "kg", 0.03), known(49.1, "kg", 0.04),
+            CylinderRow(1, "RC-1", C1, known(0.0, "kg"), known(49.1, "kg", 0.03), known(49.1, "kg", 0.04),
                         known(49.6, "kg")),
-            CylinderRow(1, C2, unknown("kg", "not weighed before"), known(45.9, "kg", 0.03), known(45.9, "kg", 0.04),
-                        known(49.6, "kg")),
+            CylinderRow(1, "RC-2", C2, unknown("kg", "not weighed before"), known(45.9, "kg", 0.03),
+                        known(45.9, "kg", 0.04), known(49.6, "kg")),
         ),
         balance=(
             ("Recovered, all cylinders", known(last - first, "kg", 0.06)),
@@ -226,9 +226,11 @@ def alarm(t_ns: int, event: AlarmEvent, before: State, after: State, **more: Any
 def opened(job: dict[str, Any]) -> Recorder:
     rec = Recorder()
     rec.event(r.JOB_OPENED, T0_NS, job=plain(replace(JOB, **job)), cylinders=[plain(C1), plain(C2)],
-              software="0.1.0", host="laptop", utc_offset_s=-6 * 3600)  # fmt: skip
-    rec.event(r.RIG_LOADED, T0_NS + 1, rig=plain(RIG), sha256="00" * 32)
-    rec.event(r.DEVICE_HELLO, T0_NS + 2, device=SCALE, name="Scale", url="/dev/ttyUSB0")
+              profiles={})  # fmt: skip
+    rec.event(r.RUN_BEGUN, T0_NS, software="rimelog 0.1.0", python="3.11.7", system="Linux", speed=1.0,
+              utc_offset_s=-6 * 3600)  # fmt: skip
+    rec.event(r.RIG_LOADED, T0_NS + 1, rig=plain(RIG))
+    rec.event(r.DEVICE_HELLO, T0_NS + 2, device=SCALE, name="Scale", url="/dev/ttyUSB0", firmware="rime-scale 1.2.0")
     rec.event(r.KEEP_AWAKE, T0_NS + 3, text="The computer is kept awake; closing the lid would still send it to sleep.")
     rec.event(r.CYLINDER_ON_SCALE, T0_NS + 4, cylinder=plain(C1), reading_kg=25.0)
     rec.event(r.STAGE_BEGUN, T0_NS + SECOND, number=1, kind="recovery", settings={}, operator="J. Invented")

@@ -1,0 +1,86 @@
+"""Commands for evidence: writing a bundle, checking one."""
+
+import json
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("job")
+@click.option("--out", "out_dir", type=click.Path(file_okay=False, path_type=Path), default=".", show_default=True,
+              help="Folder to write into.")  # fmt: skip
+@click.option("--paper", type=click.Choice(["us-letter", "a4"]), help="Of the report; by the job's units if not given.")
+def export(job: str, out_dir: Path, paper: str | None) -> None:
+    """Write the evidence bundle of JOB and its report.
+
+    JOB: a job id, the end of one, "latest", or a path. A running job is written as far as it has got. The bundle is
+    signed with a key of your own, made on first use.
+    """
+    from logger.evidence.checkpoint import checkpoint_line
+    from logger.export.bundle import export_bundle
+    from logger.export.keys import signing_key
+    from logger.export.replayed import replay_job
+    from logger.store.place import data_dir, find_job
+    from logger.store.reader import StoreReader
+
+    place = find_job(job)
+    with StoreReader(place.file) as reader:
+        checkpoints = b"".join(map(checkpoint_line, reader.checkpoints().checkpoints))
+        last_id = reader.last_id
+        done = export_bundle(
+            lambda: reader.records(until_id=last_id),
+            replay_job,
+            signing_key(data_dir()),
+            out_dir,
+            checkpoints=checkpoints,
+            paper="a4" if paper == "a4" else "us-letter" if paper else None,
+        )
+    click.echo(f"bundle  {done.bundle}")
+    click.echo(f"report  {done.report}")
+    click.echo(f"signed with {done.fingerprint}; give this fingerprint to the customer in another way than the bundle")
+
+
+@click.command()
+@click.argument("bundle", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
+@click.option("--signers", type=click.Path(exists=True, dir_okay=False, path_type=Path),
+              help="Allowed-signers file (ssh-keygen): only its keys pass.")  # fmt: skip
+@click.option("--fingerprint", help="Fingerprint you were given (SHA256:...): only that key passes.")
+@click.pass_context
+def verify(ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None, fingerprint: str | None) -> None:
+    """Check an evidence BUNDLE: archive, signature, hashes, chain, and all that follows from the raw records.
+
+    Exit status 0 only if everything holds, 1 if something does not. A signing key that is not known here is told,
+    and fails only when --signers or --fingerprint asks for another.
+    """
+    from logger.evidence.keys import PublicKey, signers_of
+    from logger.evidence.sshsig import BUNDLE_NAMESPACE
+    from logger.export.keys import own_public_key
+    from logger.export.replayed import replay_job
+    from logger.export.verify import Outcome, verify_bundle
+    from logger.store.place import data_dir
+
+    listed = signers_of(signers.read_text("utf-8", "replace"), BUNDLE_NAMESPACE) if signers else {}
+    asked = signers is not None or fingerprint is not None
+    own = None if asked else own_public_key(data_dir())
+
+    def known(key: PublicKey) -> str | None:
+        if fingerprint is not None and key.fingerprint != fingerprint.strip():
+            return None
+        if signers is not None:
+            return listed.get(key)
+        if fingerprint is not None:
+            return "the fingerprint you gave"
+        return "this computer's user" if key == own else None
+
+    report = verify_bundle(bundle, replay_job, known=known, must_be_known=asked)
+    if as_json:
+        click.echo(json.dumps(report.to_dict(), indent=1))
+    else:
+        marks = {Outcome.HOLDS: "ok", Outcome.FAILS: "FAILS", Outcome.NOT_CHECKED: "--"}
+        for check in report.checks:
+            click.echo(f"{marks[check.outcome]:<6}{check.title}")
+            click.echo(f"      {check.text}")
+        click.echo("Everything that was checked holds." if report.holds else "This bundle does NOT hold.")
+    ctx.exit(report.exit_status)

@@ -101,7 +101,7 @@ def explain(
     water_k, water = _water(level, drift, u_drift, near_k)
     # the last of an exponential approach also falls, but its base is as good as reached
     approached = tail is not None and tail.favours("power") <= -CLEAR and tail.base_low_pa > 0.9 * level
-    steady = abs(drift) <= max(STEADY_PER_H, 2.0 * u_drift) or (approached and drift < 0.0)
+    steady = abs(drift) <= max(STEADY_PER_H, 3.0 * u_drift) or (approached and drift < 0.0)
     falling = not steady and drift < 0.0
     reasons += water
     if falling:

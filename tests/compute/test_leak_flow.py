@@ -1,0 +1,107 @@
+"""Leak flow against 40 CFR 1065.644, Q = V dp/dt, and the honesty figures of a small rise."""
+
+import CoolProp.CoolProp as CP
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.compute.errors import ComputeError
+from logger.compute.leak_flow import (
+    VISCOSITY_PA_S,
+    ServiceGas,
+    flow_from_rise,
+    flow_of_mass,
+    grams_per_year,
+    mass_flow,
+    molar_rate,
+    refrigerant_loss,
+    service_gas,
+)
+from logger.compute.wording import mass_per_year
+from logger.model.units import MICRON_PA
+from logger.model.value import known, unknown
+
+R134A = ServiceGas("R-134a", 0.102032, 5.717e5, 11.5e-6)
+DAY_S = 86400.0
+
+
+def test_pressure_rise_of_40_cfr_1065_644() -> None:
+    """(S): V 0.002 m3, 25.3 -> 50.6 kPa, 293.15 K, 70 s -> 2.966e-4 mol/s."""
+    assert molar_rate(0.002, 25.3e3, 293.15, 50.6e3, 293.15, 70.0) == pytest.approx(2.966e-4, rel=1e-3)
+
+
+def test_q_is_v_dp_dt() -> None:
+    """(S, prints 1.5e-4): 1e5 Pa in 4 L over 30 d."""
+    assert flow_from_rise(0.004, 1e5 / (30 * DAY_S)) == pytest.approx(1.543e-4, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("name", "molar_mass", "flow"),
+    [("R-134a", 0.102032, 7.57e-7), ("R-410A", 0.0725854, 1.06e-6), ("R-32", 0.052024, 1.48e-6)],
+)
+def test_one_gram_a_year(name: str, molar_mass: float, flow: float) -> None:
+    """(C): 1 g/yr at 20 C in Pa m3/s."""
+    one_gram = 1e-3 / (365.25 * DAY_S)
+    assert flow_of_mass(one_gram, molar_mass) == pytest.approx(flow, rel=5e-3), name
+    assert grams_per_year(mass_flow(flow, molar_mass)) == pytest.approx(1.0, rel=5e-3)
+
+
+def test_honesty_of_a_small_rise() -> None:
+    """(C): 20 L, 300 -> 500 micron in 1 h: 1.48e-4 Pa m3/s; as R-134a 196 g/yr, 484 molecular, 9.5 kg/yr viscous."""
+    flow = flow_from_rise(0.020, 200 * MICRON_PA / 3600.0)
+    assert flow == pytest.approx(1.48e-4, rel=5e-3)
+    loss = refrigerant_loss(known(flow, "Pa.m3/s"), R134A)
+    grams = [grams_per_year(v.number or 0.0) for v in (loss.equal_flow, loss.molecular, loss.viscous)]
+    assert grams[0] == pytest.approx(196, abs=1)
+    assert grams[1] == pytest.approx(484, abs=2)
+    assert grams[2] == pytest.approx(9500, rel=0.01)
+    assert loss.low == loss.equal_flow
+    assert loss.high == loss.viscous
+    assert "5.7 bar" in loss.assumption
+    assert mass_per_year(loss.low.number or 0.0) == "196 g/yr"
+
+
+@pytest.mark.parametrize("name", sorted(VISCOSITY_PA_S))
+def test_viscosities_against_coolprop(name: str) -> None:
+    """CoolProp, saturated vapour at 20 C."""
+    fluid = name.replace("-", "")
+    assert service_gas(name, 0.1, 5e5).viscosity_pa_s == pytest.approx(
+        CP.PropsSI("V", "T", 293.15, "Q", 1, fluid), rel=0.01
+    )
+
+
+def test_below_atmosphere_nothing_is_driven_out() -> None:
+    """R-123 at 20 C stands at 0.76 bar."""
+    loss = refrigerant_loss(known(1e-4, "Pa.m3/s"), ServiceGas("R-123", 0.1529, 0.756e5))
+    assert loss.viscous.number is None
+    assert "not above ambient" in (loss.viscous.problem or "")
+    assert loss.low == loss.high == loss.equal_flow
+
+
+def test_unknown_flow_stays_unknown() -> None:
+    loss = refrigerant_loss(unknown("Pa.m3/s", "no volume"), R134A)
+    assert {v.problem for v in (loss.low, loss.high, loss.viscous)} == {"no volume"}
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.floats(1e-9, 1.0), st.floats(0.01, 0.2), st.floats(250, 350))
+def test_mass_and_flow_are_inverse(flow: float, molar_mass: float, t_k: float) -> None:
+    assert flow_of_mass(mass_flow(flow, molar_mass, t_k), molar_mass, t_k) == pytest.approx(flow, rel=1e-12)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.floats(1e-7, 1e-2), st.floats(1.2e5, 3e6), st.floats(0.02, 0.2))
+def test_range_brackets_every_assumption(flow: float, pressure_pa: float, molar_mass: float) -> None:
+    loss = refrigerant_loss(known(flow, "Pa.m3/s", 0.1 * flow), ServiceGas("X", molar_mass, pressure_pa))
+    assert loss.low.number is not None
+    assert loss.high.number is not None
+    for value in (loss.equal_flow, loss.molecular, loss.viscous):
+        assert value.number is not None
+        assert loss.low.number <= value.number <= loss.high.number
+        assert value.u == pytest.approx(0.1 * value.number)
+
+
+@pytest.mark.parametrize("volume", [0.0, -1.0, float("nan")])
+def test_senseless_volume_is_refused(volume: float) -> None:
+    with pytest.raises(ComputeError, match="volume must be above zero"):
+        flow_from_rise(volume, 1.0)

@@ -113,12 +113,41 @@ class MassRate:
             return known(self._y[-1], "kg", math.hypot(self._noise, self.resolution_kg / math.sqrt(12)))
         return known(self._fit.at(self._t[-1]), "kg", self._fit.u_level)
 
+    @property
+    def quick(self) -> Value:
+        """Rate of the last five buckets alone, kg/s: coarse, but there a few seconds after a valve moves."""
+        recent = self._recent(5)
+        if len(recent) < 5:
+            return unknown(UNIT, "not enough readings yet")
+        middle = sum(t for t, _ in recent) / 5
+        sxx = sum((t - middle) ** 2 for t, _ in recent)
+        slope = sum((t - middle) * y for t, y in recent) / sxx
+        return known(slope, UNIT, math.sqrt((self._noise**2 + self.resolution_kg**2 / 12) / sxx))
+
     def level_at(self, t_s: float) -> Value:
-        """The settled level, carried on by the rate to t_s (a few seconds at most); while disturbed as it was."""
+        """The settled level carried on by the rate to t_s (a few seconds at most); while disturbed as it was.
+
+        Follows the last three buckets where they have left the line, so that it does not lag a valve that moved.
+        """
         if self._fit is None or self.disturbed or self._off_scale:
             return self.level
+        recent = self._recent(3)
+        off = sum(y - self._fit.at(t) for t, y in recent) / len(recent)
+        slope, u = self._fit.slope, self._fit.u_level
+        if abs(off) > 2 * math.hypot(self._noise, self.resolution_kg / math.sqrt(12)):
+            quick = self.quick
+            slope = slope if quick.number is None else quick.number
+            middle = sum(t for t, _ in recent) / len(recent)
+            ahead = min(t_s - middle, 4 * self.bucket_s)
+            return known(sum(y for _, y in recent) / len(recent) + slope * ahead, "kg", u)
         ahead = min(max(t_s - self._t[-1], 0.0), 3 * self.bucket_s)
-        return known(self._fit.at(self._t[-1] + ahead), "kg", self._fit.u_level)
+        return known(self._fit.at(self._t[-1] + ahead), "kg", u)
+
+    def _recent(self, n: int) -> list[tuple[float, float]]:
+        """The last n settled buckets, oldest first, as far back as no step lies between."""
+        newest = self._segment[-1] if self._segment else 0
+        rows = zip(self._t[-n:], self._y[-n:], self._segment[-n:], strict=True)
+        return [(t, y) for t, y, segment in rows if segment == newest]
 
     def update(self, t_s: float, mass_kg: float) -> Value:
         """One reading of the scale, in kg; t_s never goes back. Returns the rate in kg/s (also in `value`)."""
@@ -175,10 +204,10 @@ class MassRate:
         return self._fit.at(t) if self._fit is not None else self._y[-1]
 
     def _jumped(self, t: float, y: float) -> bool:
-        """Off the line, and not by drifting off it."""
-        slope = self._fit.slope if self._fit is not None else 0.0
-        since_last = y - self._y[-1] - slope * (t - self._t[-1])
-        return abs(y - self._expected(t)) > self._tolerance and abs(since_last) > self._tolerance
+        """Off the line, and not by drifting off it or by a flow that stopped."""
+        flow = (self._fit.slope if self._fit is not None else 0.0) * (t - self._t[-1])
+        since_last = y - self._y[-1] - flow
+        return abs(y - self._expected(t)) > self._tolerance and abs(since_last) > self._tolerance + abs(flow)
 
     def _came_back(self, t: float, y: float) -> bool:
         """Where it would be by now had the flow gone on, stopped, or anything between."""
@@ -209,7 +238,8 @@ class MassRate:
             at_start, slope = steady
             first_t, first_y = pending[0]
             back_at_start = at_start - slope * (tail[0][0] - first_t)
-            margin = self._tolerance + abs(slope) * self.bucket_s
+            bend = abs(slope - (self._fit.slope if self._fit is not None else 0.0))
+            margin = self._tolerance + 2.5 * bend * self.bucket_s
             jump = back_at_start - slope * (first_t - self._t[-1]) - self._expected(self._t[-1])
             if abs(jump) <= margin and abs(first_y - back_at_start) <= margin:
                 self._accept_flow()

@@ -16,9 +16,10 @@ AIR_LIMIT = 0.015  # share of the vapour by volume
 AIR_RULE = f"AHRI 700 (from memory): non-condensables at most {AIR_LIMIT:.1%} of the vapour by volume"
 DECISION = "guard band of the expanded uncertainty (k=2): a verdict only where all of the interval agrees"
 
-# Standard uncertainty of a saturation temperature by the tier of the refrigerant's model, K: half the worst errors
-# against independent sources in docs/accuracy.md.
-TIER_U_K = {"reference": 0.1, "predictive": 0.5, "estimated": 1.5}
+# Standard uncertainty of a saturation temperature by what stands behind it, K: about half the differences against
+# independent sources in docs/accuracy.md.
+PURE_U_K = 0.05
+TIER_U_K = {"reference": 0.2, "predictive": 0.5, "estimated": 1.5}
 
 
 def suitability(cylinder: Cylinder, inside: tuple[Refrigerant, ...]) -> Finding:
@@ -123,7 +124,7 @@ def non_condensables(
         slope = bubble_pa - refrigerant.bubble_pressure(kelvin - 1.0)
     except OutOfRange as exc:
         return cannot(f"{exc}.", *read)
-    kelvin_u = math.hypot(temperature.u, TIER_U_K[refrigerant.tier])
+    kelvin_u = math.hypot(temperature.u, PURE_U_K if refrigerant.pure else TIER_U_K[refrigerant.tier])
     excess_u = math.hypot(pressure.u, slope * kelvin_u)
     excess = known(pressure.number - bubble_pa, "Pa", excess_u)
     assert excess.number is not None

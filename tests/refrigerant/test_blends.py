@@ -4,9 +4,16 @@ from pathlib import Path
 
 import pytest
 
-from logger.refrigerant import BlendError, find
+from logger.refrigerant import BlendError, find, table
 from logger.refrigerant import blends as module
 from logger.refrigerant.blends import load_blends, read_blends
+
+
+@pytest.fixture(autouse=True)
+def own_table(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a test adds is gone after it."""
+    monkeypatch.setattr(table, "_shipped", [table.Table.read(table.TABLE_PATH)])
+
 
 GOOD = """
 [[blend]]

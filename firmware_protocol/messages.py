@@ -122,7 +122,7 @@ class Status:
     request_id: int
     uptime_s: int
     boot_count: int
-    state: DeviceState
+    state: int  # a DeviceState, or a number this version does not know
     layout_id: int
     oldest_sequence: int  # oldest samples frame that can be resent; equals next_sequence when none
     next_sequence: int
@@ -255,7 +255,7 @@ _CBOR_TYPES: Final[dict[type[Any], tuple[MessageType, tuple[FieldSpec, ...]]]] =
         (
             FieldSpec(0, "uptime_s", as_int(0, U32_MAX)),
             FieldSpec(1, "boot_count", as_int(0, U32_MAX)),
-            FieldSpec(2, "state", as_enum(DeviceState, closed=True)),
+            FieldSpec(2, "state", as_enum(DeviceState)),
             FieldSpec(3, "layout_id", as_int(0, U32_MAX)),
             FieldSpec(4, "oldest_sequence", as_int(0, U32_MAX)),
             FieldSpec(5, "next_sequence", as_int(0, U32_MAX)),

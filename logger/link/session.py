@@ -4,6 +4,7 @@ machine.py has the theory and the table. One Session outlives its connections: w
 device is remembered, so that after a cut the missing frames are asked for. A changed boot count voids that.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -65,6 +66,7 @@ class Session:
         self.phase = Phase.CLOSED
         self.hello: Hello | None = None
         self.decoder = FrameDecoder()
+        self.host_time: Callable[[int], int] = lambda now_ns: now_ns  # what a time mark carries, ns
         self._settings = settings or Settings()
         self._expected = expected_device_id
         self._resume = resume
@@ -209,7 +211,7 @@ class Session:
             return Start(0) if self._status_seen else RequestStatus(0)
         if now_ns >= self._next_mark_ns:
             self._next_mark_ns = now_ns + int(self._settings.time_mark_s * SECOND)
-            return TimeMark(0, now_ns)
+            return TimeMark(0, self.host_time(now_ns))
         if self._delivery.backfill is not None and not self._frames.refusing(now_ns):
             return self._delivery.backfill.next_request(now_ns)
         return None

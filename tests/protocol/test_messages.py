@@ -180,9 +180,7 @@ def test_the_longest_samples_fit_and_one_more_byte_does_not() -> None:
 
 
 def test_buffer_held_counts_across_the_wrap() -> None:
-    status = decode_payload(
-        encode_message(Status(0, 1, 1, 1, 0, oldest_sequence=0xFFFF_FFFE, next_sequence=3, tick=0))  # type: ignore[arg-type]
-    )
+    status = decode_payload(encode_message(Status(0, 1, 1, 9, 0, oldest_sequence=0xFFFF_FFFE, next_sequence=3, tick=0)))
     assert isinstance(status, Status)
     assert status.buffer_held == 5
 

@@ -1,0 +1,234 @@
+"""Serial and TCP links on real pseudo-terminals and sockets: bytes both ways, and every way of losing them."""
+
+import asyncio
+import os
+import threading
+import time
+import tty
+from collections.abc import Callable, Coroutine
+
+import pytest
+
+from logger.link import serial_link, tcp_link
+from logger.link.errors import LinkLost
+from logger.link.serial_link import BUFFER_BYTES, SerialLink
+from logger.link.stream import open_link
+from logger.link.tcp_link import TcpLink
+
+
+def run(test: Callable[[], Coroutine[object, object, None]]) -> None:
+    asyncio.run(asyncio.wait_for(test(), 20))
+
+
+def pty() -> tuple[int, str]:
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    name = os.ttyname(slave)
+    os.close(slave)
+    return master, name
+
+
+def reader_threads() -> list[str]:
+    return [thread.name for thread in threading.enumerate() if thread.name.startswith("read ")]
+
+
+async def read_until(link: SerialLink | TcpLink, count: int) -> bytes:
+    data = b""
+    while len(data) < count:
+        data += (await link.read())[0]
+    return data
+
+
+# -- serial
+
+
+def test_serial_bytes_both_ways_with_their_time() -> None:
+    async def test() -> None:
+        master, name = pty()
+        link = await open_link(name)
+        assert isinstance(link, SerialLink)
+        before = time.monotonic_ns()
+        os.write(master, b"\x00\xff\x11\x13hello")
+        data, at_ns = await link.read()
+        assert data == b"\x00\xff\x11\x13hello"
+        assert before <= at_ns <= time.monotonic_ns()
+        await link.write(b"\x00\x03\x04\x1a\r\n")
+        assert os.read(master, 100) == b"\x00\x03\x04\x1a\r\n"
+        await link.close()
+        os.close(master)
+        assert not reader_threads()
+
+    run(test)
+
+
+def test_the_time_is_that_of_arrival_not_of_reading() -> None:
+    async def test() -> None:
+        master, name = pty()
+        link = await SerialLink.open(name)
+        os.write(master, b"early")
+        await asyncio.sleep(0.3)
+        fetched_ns = time.monotonic_ns()
+        _, at_ns = await link.read()
+        assert fetched_ns - at_ns > 200_000_000
+        await link.close()
+        os.close(master)
+
+    run(test)
+
+
+def test_an_unplug_is_told_at_once_and_after_the_last_bytes() -> None:
+    async def test() -> None:
+        for _ in range(20):
+            master, name = pty()
+            link = await SerialLink.open(name)
+            os.write(master, b"last words")
+            assert await read_until(link, 10) == b"last words"
+            os.close(master)
+            begin = time.monotonic()
+            with pytest.raises(LinkLost, match=name):
+                await link.read()
+            assert time.monotonic() - begin < 1
+            with pytest.raises(LinkLost):  # and again, to whoever asks
+                await link.read()
+            with pytest.raises(LinkLost):
+                await link.write(b"x")
+            await link.close()
+            await link.close()
+        assert not reader_threads()
+
+    run(test)
+
+
+def test_a_port_is_opened_once_only() -> None:
+    async def test() -> None:
+        master, name = pty()
+        link = await SerialLink.open(name)
+        with pytest.raises(LinkLost, match=r"[Ll]ock"):
+            await SerialLink.open(name)
+        await link.close()
+        again = await SerialLink.open(name)
+        await again.close()
+        os.close(master)
+
+    run(test)
+
+
+@pytest.mark.parametrize("url", ["/dev/no-such-port", "COM77", "nonsense://x", "socket://", "socket://host:port"])
+def test_what_cannot_be_opened(url: str) -> None:
+    async def test() -> None:
+        with pytest.raises(LinkLost, match=url):
+            await open_link(url)
+
+    run(test)
+
+
+def test_closing_wakes_a_waiting_reader() -> None:
+    async def test() -> None:
+        master, name = pty()
+        link = await SerialLink.open(name)
+        reading = asyncio.create_task(link.read())
+        await asyncio.sleep(0.05)
+        begin = time.monotonic()
+        await link.close()
+        with pytest.raises(LinkLost, match="closed"):
+            await reading
+        assert time.monotonic() - begin < 0.5  # no wait for the read's own time-out
+        os.close(master)
+
+    run(test)
+
+
+def test_a_stuck_write_ends_as_a_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serial_link, "WRITE_TIMEOUT_S", 0.2)
+
+    async def test() -> None:
+        master, name = pty()
+        link = await SerialLink.open(name)
+        with pytest.raises(LinkLost, match=r"[Tt]imeout"):
+            await link.write(bytes(100_000))  # nobody reads the other end
+        await link.close()
+        os.close(master)
+
+    run(test)
+
+
+def test_a_slow_program_does_not_fill_the_memory() -> None:
+    async def test() -> None:
+        master, name = pty()
+        os.set_blocking(master, False)
+        link = await SerialLink.open(name)
+        written = 0
+        quiet = 0
+        while quiet < 20 and written < 4 * BUFFER_BYTES:
+            try:
+                written += os.write(master, bytes(4096))
+                quiet = 0
+            except BlockingIOError:
+                quiet += 1
+                await asyncio.sleep(0.01)
+        assert written < BUFFER_BYTES + 200_000
+        assert await read_until(link, BUFFER_BYTES)
+        await link.close()
+        os.close(master)
+
+    run(test)
+
+
+# -- TCP
+
+
+def test_tcp_bytes_both_ways_and_the_end() -> None:
+    async def test() -> None:
+        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            writer.write((await reader.readexactly(3))[::-1])
+            await writer.drain()
+            writer.close()
+
+        server = await asyncio.start_server(serve, "127.0.0.1", 0)
+        link = await open_link(f"socket://127.0.0.1:{server.sockets[0].getsockname()[1]}")
+        assert isinstance(link, TcpLink)
+        before = time.monotonic_ns()
+        await link.write(b"abc")
+        data, at_ns = await link.read()
+        assert data == b"cba"
+        assert before <= at_ns <= time.monotonic_ns()
+        with pytest.raises(LinkLost, match="closed by the other side"):
+            await link.read()
+        await link.close()
+        await link.close()
+        server.close()
+
+    run(test)
+
+
+def test_tcp_refused() -> None:
+    async def test() -> None:
+        server = await asyncio.start_server(lambda _, w: w.close(), "127.0.0.1", 0)
+        port = server.sockets[0].getsockname()[1]
+        server.close()
+        await server.wait_closed()
+        with pytest.raises(LinkLost, match=str(port)):
+            await open_link(f"socket://127.0.0.1:{port}")
+
+    run(test)
+
+
+def test_tcp_peer_that_takes_no_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tcp_link, "WRITE_TIMEOUT_S", 0.2)
+
+    async def test() -> None:
+        async def serve(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            writer.transport.pause_reading()  # type: ignore[attr-defined]
+            await asyncio.sleep(10)
+
+        server = await asyncio.start_server(serve, "127.0.0.1", 0)
+        link = await open_link(f"socket://127.0.0.1:{server.sockets[0].getsockname()[1]}")
+        with pytest.raises(LinkLost, match="takes no bytes"):
+            for _ in range(100):
+                await link.write(bytes(1 << 20))
+        begin = time.monotonic()
+        await link.close()
+        assert time.monotonic() - begin < 1.5
+        server.close()
+
+    run(test)

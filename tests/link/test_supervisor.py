@@ -1,0 +1,377 @@
+"""Supervisors on real ports with a device behind them: losing it in every way, and getting it back."""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable, Coroutine
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any, TypeVar
+
+import pytest
+
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.messages import Accepted, Status, encode_message
+from firmware_protocol.requests import Permit, RequestStatus, SetPeriod
+from logger.link import events, supervisor
+from logger.link.errors import LinkLost, NotConnected, RequestRefused, Unanswered
+from logger.link.find import find, serial_ports
+from logger.link.session import Settings
+from logger.link.stream import StreamLink, open_link
+from logger.link.supervisor import MOST_BYTES_PER_S, Claims, DeviceSupervisor
+from tests.link.fake_device import DEVICE_ID, FakeDevice, reading
+from tests.link.proxy import PtyBench, TcpBench
+
+T = TypeVar("T")
+QUICK = Settings(shortest_silence_s=0.5, longest_silence_s=1.0, no_answer_s=1.0, time_mark_s=0.5)
+
+
+def run(test: Callable[[], Coroutine[object, object, None]]) -> None:
+    asyncio.run(asyncio.wait_for(test(), 30))
+
+
+def fast_device(**options: Any) -> FakeDevice:
+    device = FakeDevice(period_ms=10, **options)
+    device.status_every_ns //= 5
+    return device
+
+
+class Watched:
+    """A supervisor and everything it told."""
+
+    def __init__(self, url: str | None, expected: bytes | None = None, **options: Any) -> None:
+        self.events: list[events.LinkEvent] = []
+        options.setdefault("settings", QUICK)
+        self.supervisor = DeviceSupervisor(url, expected, self.events.append, **options)
+
+    def of(self, kind: type[T]) -> list[T]:
+        return [event for event in self.events if isinstance(event, kind)]
+
+    def sequences(self) -> list[int]:
+        delivered = self.of(events.SamplesReceived)
+        for event in delivered:
+            sequence = event.samples.sequence
+            assert event.readings == tuple((i, reading(sequence, i)) for i in range(3))
+        return [event.samples.sequence for event in delivered]
+
+    async def until(self, condition: Callable[[], bool], timeout_s: float = 10.0) -> None:
+        async with asyncio.timeout(timeout_s):
+            while not condition():  # noqa: ASYNC110
+                await asyncio.sleep(0.02)
+
+    async def streaming(self, more: int = 5) -> None:
+        """Until `more` live samples have come from now on."""
+        before = len(self.of(events.SamplesReceived))
+        await self.until(lambda: self.supervisor.connected and len(self.of(events.SamplesReceived)) >= before + more)
+
+    async def complete(self, device: FakeDevice, first: int = 0) -> None:
+        """Until all the device ever made has come, each once."""
+        await self.until(lambda: self.supervisor.session.missing == 0 and self.sequences()[-1] >= device.sequence - 3)
+        numbers = self.sequences()
+        assert sorted(numbers) == list(range(first, max(numbers) + 1))
+
+
+@contextlib.asynccontextmanager
+async def watch(url: str | None, expected: bytes | None = None, **options: Any) -> AsyncIterator[Watched]:
+    watched = Watched(url, expected, **options)
+    task = asyncio.create_task(watched.supervisor.run())
+    try:
+        yield watched
+    finally:
+        await watched.supervisor.stop()
+        await task
+
+
+@pytest.mark.parametrize("bench_class", [PtyBench, TcpBench])
+def test_streams_over_a_real_port(bench_class: type[PtyBench] | type[TcpBench]) -> None:
+    async def test() -> None:
+        async with bench_class(fast_device()) as bench, watch(bench.url, DEVICE_ID) as watched:
+            await watched.streaming(50)
+            await watched.complete(bench.device)
+            assert watched.of(events.LinkUp)[0].url == bench.url
+            assert watched.of(events.TimeMarked)
+            times = [event.at_ns for event in watched.of(events.SamplesReceived)]
+            assert times == sorted(times)
+            assert not watched.of(events.LinkDown)
+
+    run(test)
+
+
+def test_unplug_and_replug_under_another_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Found by its id among ports of which one is silent and one belongs to another device."""
+    monkeypatch.setattr(supervisor, "SEARCH_S", 0.8)
+
+    async def test() -> None:
+        ports: list[str] = []
+        other = FakeDevice(b"another!")
+        async with (
+            PtyBench(fast_device()) as bench,
+            PtyBench(other) as other_bench,
+            PtyBench(FakeDevice()) as silent,
+            watch(bench.url, None, search_ports=lambda: ports) as watched,
+        ):
+            silent.device.mute = True
+            ports += [silent.url, other_bench.url]
+            await watched.streaming()
+            old = bench.url
+            bench.unplug()
+            await watched.until(lambda: bool(watched.of(events.LinkDown)))
+            await asyncio.sleep(0.2)
+            filler = PtyBench(FakeDevice())
+            filler.plug_in()  # takes the old name
+            ports.append(bench.plug_in())
+            assert bench.url != old
+            await watched.streaming()
+            await watched.complete(bench.device)
+            assert watched.supervisor.url == bench.url
+            assert not watched.of(events.Rebooted)
+            assert any(event.backfilled for event in watched.of(events.SamplesReceived))
+            filler.unplug()
+
+    run(test)
+
+
+def test_without_leave_to_search_other_ports_are_left_alone() -> None:
+    async def test() -> None:
+        opened: list[str] = []
+
+        async def opening(url: str, baudrate: int) -> StreamLink:
+            opened.append(url)
+            return await open_link(url, baudrate)
+
+        async with PtyBench(fast_device()) as bench, watch(bench.url, open_stream=opening) as watched:
+            await watched.streaming()
+            configured = bench.url
+            bench.unplug()
+            await watched.until(lambda: len(opened) == 3)
+            assert set(opened) == {configured}
+            assert not watched.supervisor.connected
+
+    run(test)
+
+
+def test_a_device_known_by_its_id_only() -> None:
+    async def test() -> None:
+        async with PtyBench(FakeDevice(b"another!")) as one, PtyBench(fast_device()) as two:
+            async with watch(None, DEVICE_ID, search_ports=lambda: [one.url, two.url]) as watched:
+                await watched.streaming()
+                assert watched.supervisor.url == two.url
+            with pytest.raises(ValueError, match="device id"):
+                DeviceSupervisor(None, None, print)
+
+    run(test)
+
+
+def test_a_connection_closed_by_the_device_comes_back_with_what_was_missed() -> None:
+    async def test() -> None:
+        async with TcpBench(fast_device()) as bench, watch(bench.url) as watched:
+            for _ in range(2):
+                await watched.streaming(20)
+                bench.hang_up()
+            await watched.streaming(20)
+            await watched.complete(bench.device)
+            assert bench.connections == 3
+            assert len(watched.of(events.LinkDown)) == 2
+            assert all(event.retry_s == 0.5 for event in watched.of(events.LinkDown))
+
+    run(test)
+
+
+def test_a_half_open_connection_is_noticed_and_replaced() -> None:
+    """The socket stays open and takes bytes, but nothing comes any more."""
+
+    async def test() -> None:
+        async with TcpBench(fast_device()) as bench, watch(bench.url) as watched:
+            await watched.streaming(20)
+            bench.to_host.silent = True
+            await watched.until(lambda: bool(watched.of(events.LinkDown)))
+            assert watched.of(events.Silent)
+            assert watched.of(events.LinkDown)[0].reason == "no answer"
+            bench.to_host.silent = False
+            await watched.streaming(20)
+            await watched.complete(bench.device)
+
+    run(test)
+
+
+def test_one_that_stops_inside_a_frame() -> None:
+    async def test() -> None:
+        async with PtyBench(fast_device()) as bench, watch(bench.url) as watched:
+            await watched.streaming(20)
+            bench.to_host.cut_after = 33
+            await watched.until(lambda: bool(watched.of(events.LinkDown)))
+            bench.to_host.cut_after = None
+            await watched.streaming(20)
+            await watched.complete(bench.device)
+
+    run(test)
+
+
+def test_a_reboot_with_boot_text_on_a_real_port() -> None:
+    async def test() -> None:
+        device = fast_device(boot_text=b"\xf0\x00\x1cboot v2 \xff" * 9)
+        async with PtyBench(device) as bench, watch(bench.url) as watched:
+            await watched.streaming(20)
+            device.boot(bench.now_ns())
+            await watched.until(lambda: bool(watched.of(events.Rebooted)))
+            await watched.streaming(20)
+            assert not watched.of(events.LinkDown)
+            assert watched.of(events.BadFrameSeen)
+
+    run(test)
+
+
+def test_noise_on_a_real_port() -> None:
+    """1 % of bytes flipped and 1 % dropped, both ways, for some seconds: all comes in the end, none is wrong."""
+
+    async def test() -> None:
+        device = FakeDevice(period_ms=20)
+        async with PtyBench(device) as bench, watch(bench.url) as watched:
+            await watched.streaming()
+            for faults in (bench.to_host, bench.to_device):
+                faults.flip = faults.drop = 0.01
+            await asyncio.sleep(2)
+            for faults in (bench.to_host, bench.to_device):
+                faults.flip = faults.drop = 0
+            await watched.streaming()
+            await watched.complete(device)
+            assert sum(watched.supervisor.session.decoder.bad_frames.values()) > 20
+            assert not watched.of(events.GapLost)
+
+    run(test)
+
+
+def test_two_devices_with_the_same_id_are_told() -> None:
+    async def test() -> None:
+        claims = Claims()
+        async with (
+            PtyBench(fast_device()) as one,
+            PtyBench(fast_device()) as two,
+            watch(one.url, claims=claims) as first,
+        ):
+            await first.streaming()
+            async with watch(two.url, claims=claims) as second:
+                await second.until(lambda: bool(second.of(events.LinkDown)))
+                assert f"in use at {one.url}: two devices share it" in second.of(events.Refused)[0].reason
+                assert not second.of(events.SamplesReceived)
+                await first.streaming()
+            assert not first.of(events.LinkDown)
+            await first.supervisor.stop()
+            found = await find(1.0, [one.url, two.url], ports=[])
+            assert [f.problem for f in found] == [
+                f"device id {DEVICE_ID.hex()} also answers at {two.url}",
+                f"device id {DEVICE_ID.hex()} also answers at {one.url}",
+            ]
+
+    run(test)
+
+
+@pytest.mark.parametrize("flood", [b"\x05\x01\x01\x00", encode_frame(encode_message(Status(0, 1, 1, 1, 1, 1, 1, 1)))])
+def test_a_device_that_talks_too_much_does_not_take_the_day(flood: bytes) -> None:
+    """Garbage or good frames as fast as the socket takes them: told, bounded, and the loop stays alive."""
+
+    async def test() -> None:
+        async def serve(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            with contextlib.suppress(OSError):
+                while True:
+                    writer.write(flood * 1000)
+                    await writer.drain()
+
+        server = await asyncio.start_server(serve, "127.0.0.1", 0)
+        url = f"socket://127.0.0.1:{server.sockets[0].getsockname()[1]}"
+        async with watch(url, settings=replace(QUICK, no_answer_s=30)) as watched:
+            slowest, loop = 0.0, asyncio.get_running_loop()
+            for _ in range(15):
+                begin = loop.time()
+                await asyncio.sleep(0.05)
+                slowest = max(slowest, loop.time() - begin)
+            assert watched.of(events.TalksTooMuch)
+            assert watched.supervisor.session.decoder.bytes_in < 4 * MOST_BYTES_PER_S
+            assert len(watched.events) < 6000
+            assert slowest < 2
+        server.close()
+
+    run(test)
+
+
+def test_requests_through_the_supervisor() -> None:
+    async def test() -> None:
+        async with TcpBench(fast_device()) as bench, watch(bench.url) as watched:
+            with pytest.raises(NotConnected):
+                await watched.supervisor.send_request(RequestStatus(0))
+            await watched.streaming()
+            status = await watched.supervisor.send_request(RequestStatus(0))
+            assert isinstance(status, Status)
+            accepted = await watched.supervisor.send_request(SetPeriod(0, 20))
+            assert isinstance(accepted, Accepted)
+            await watched.streaming()
+            with pytest.raises(RequestRefused, match="error 5"):
+                await watched.supervisor.send_request(Permit(0, 0, 1, 3000, 1, 1))
+            bench.to_device.silent = True
+            with pytest.raises(Unanswered):
+                await watched.supervisor.send_request(RequestStatus(0), timeout_s=0.3)
+            bench.to_device.silent = False
+            assert isinstance(await watched.supervisor.send_request(RequestStatus(0)), Status)
+
+    run(test)
+
+
+def test_a_port_that_is_not_there_is_told_once_and_tried_ever_more_slowly(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert (supervisor.FIRST_RETRY_S, supervisor.LONGEST_RETRY_S) == (0.5, 15.0)
+    monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
+    monkeypatch.setattr(supervisor, "LONGEST_RETRY_S", 0.4)
+
+    async def test() -> None:
+        tried: list[float] = []
+
+        async def never(url: str, _: int) -> Any:
+            tried.append(asyncio.get_running_loop().time())
+            raise LinkLost(f"{url}: no such port")
+
+        async with watch("/dev/absent", open_stream=never) as watched:
+            await watched.until(lambda: len(tried) == 6)
+        pauses = [b - a for a, b in pairwise(tried)]
+        assert all(p - 0.01 < pause < p + 1 for p, pause in zip((0.1, 0.2, 0.4, 0.4, 0.4), pauses, strict=True))
+        assert [e.reason for e in watched.of(events.LinkDown)] == ["/dev/absent: no such port"]
+
+    run(test)
+
+
+def test_what_the_listener_raises_ends_the_run_and_closes_the_port() -> None:
+    async def test() -> None:
+        def listener(event: events.LinkEvent) -> None:
+            if isinstance(event, events.Described):
+                raise RuntimeError("full")
+
+        async with PtyBench(fast_device()) as bench:
+            supervisor = DeviceSupervisor(bench.url, None, listener)
+            with pytest.raises(RuntimeError, match="full"):
+                await supervisor.run()
+            await supervisor.stop()
+            async with watch(bench.url) as watched:  # the port is free again
+                await watched.streaming()
+
+    run(test)
+
+
+def test_find_tells_who_is_where() -> None:
+    async def test() -> None:
+        async with (
+            PtyBench(FakeDevice(boot_text=b"ready.\r\n")) as one,
+            TcpBench(FakeDevice(b"another!")) as two,
+            PtyBench(FakeDevice()) as silent,
+        ):
+            silent.device.mute = True
+            found = await find(1.0, [two.url, two.url], ports=[one.url, silent.url, "/dev/no-such"])
+            assert [f.url for f in found] == [two.url, one.url, silent.url, "/dev/no-such"]
+            assert [f.hello.device_id if f.hello else None for f in found] == [b"another!", DEVICE_ID, None, None]
+            assert [f.problem is None for f in found] == [True, True, False, False]
+            assert found[2].problem == "no answer"
+            assert "no-such" in (found[3].problem or "")
+
+    run(test)
+
+
+def test_the_ports_of_this_machine_can_be_listed() -> None:
+    assert all(isinstance(name, str) for name in serial_ports())

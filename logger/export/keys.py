@@ -5,6 +5,7 @@
 
 import os
 import stat
+import tempfile
 from pathlib import Path
 
 from cryptography.exceptions import UnsupportedAlgorithm
@@ -45,10 +46,10 @@ def _create(path: Path) -> None:
     pem = private.private_bytes(
         serialization.Encoding.PEM, serialization.PrivateFormat.OpenSSH, serialization.NoEncryption()
     )
-    part = path.with_name(f".{path.name}.{os.getpid()}")
-    part.unlink(missing_ok=True)
+    number, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)  # mode 0600
+    part = Path(name)
     try:
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+        with os.fdopen(number, "wb") as file:
             file.write(pem)
             file.flush()
             os.fsync(file.fileno())
@@ -56,6 +57,9 @@ def _create(path: Path) -> None:
             os.link(part, path)
         except FileExistsError:
             return
+        except OSError:  # a file system without links
+            if not path.exists():
+                part.rename(path)
     finally:
         part.unlink(missing_ok=True)
     path.with_name(path.name + ".pub").write_text(public_key(private).text + " rimelog\n")

@@ -225,7 +225,11 @@ class _Verifier:
         if listed is None:
             self.told("checkpoints", Outcome.NOT_CHECKED, "the bundle has none")
             return
-        problems = [p for c in checkpoints if (p := _checkpoint_problem(c, self._key, story.job.job_id)) is not None]
+        if self._key is None:
+            self.told("checkpoints", Outcome.NOT_CHECKED, "without a signature there is no key to compare theirs with")
+            return
+        key, job_id = self._key, story.job.job_id
+        problems = [p for c in checkpoints if (p := _checkpoint_problem(c, key, job_id)) is not None]
         told = f"{chain.checkpoints} agree with the chain and carry the signature of the same key"
         self._told_problems("checkpoints", problems, "; ".join([told, *chain.declared]))
 
@@ -280,7 +284,7 @@ class _Verifier:
         self.told("report", Outcome.HOLDS, "set anew from the records: the same, byte for byte")
 
 
-def _checkpoint_problem(checkpoint: Checkpoint, key: PublicKey | None, job_id: str) -> str | None:
+def _checkpoint_problem(checkpoint: Checkpoint, key: PublicKey, job_id: str) -> str | None:
     where = f"checkpoint at record {checkpoint.last_id}"
     if checkpoint.job_id != job_id:
         return f"{where} is of another job"

@@ -1,0 +1,100 @@
+"""The job as its records tell it."""
+
+from dataclasses import replace
+
+import pytest
+
+from logger.alarms.states import Event, State
+from logger.evidence.chain import new_event
+from logger.evidence.errors import BundleError
+from logger.export.shown import Shown
+from logger.export.story import Story
+from logger.model import records as r
+from tests.export.invented import SECOND, T0_NS, Recorder, alarm, opened, short_job
+
+
+def told(rec: Recorder) -> Story:
+    story = Story()
+    assert list(story.passing(rec.source())) == rec.records
+    return story
+
+
+def test_counts_head_and_facts() -> None:
+    rec = short_job()
+    story = told(rec)
+    assert (story.count, story.head) == (len(rec.records), rec.records[-1].digest)
+    assert (story.software, story.utc_offset_s, story.speed) == ("0.1.0", -21_600, 1.0)
+    assert story.points == ("cylinder_mass", "cylinder_pressure", "recovery_inlet_pressure", "vacuum")
+    assert (story.first_ns, story.last_ns) == (T0_NS, T0_NS + 63 * SECOND)
+
+
+def test_an_alarm_is_one_entry_from_raise_to_return() -> None:
+    (entry,) = told(short_job()).alarms()
+    assert (entry.raised_ns, entry.acknowledged_ns, entry.cleared_ns) == tuple(T0_NS + s * SECOND for s in (40, 50, 52))
+    assert (entry.label, entry.acknowledged_by, entry.first_out) == ("Cylinder nearly full", "J. Invented", True)
+    assert entry.value.number == 0.912  # at the raise, not at the return
+
+
+def test_an_alarm_raised_again_is_another_entry_and_one_still_standing_has_no_end() -> None:
+    rec = opened({})
+    unseen, returned = State.UNACKNOWLEDGED, State.RETURNED
+    for t_s, event, before, after in (
+        (1, Event.RAISE, State.NORMAL, unseen),
+        (2, Event.RETURN, unseen, returned),
+        (3, Event.RAISE, returned, unseen),
+    ):
+        rec.add(new_event(alarm(T0_NS + t_s * SECOND, event, before, after)))
+    first, second = told(rec).alarms()
+    assert first.cleared_ns == T0_NS + 2 * SECOND and first.acknowledged_ns is None
+    assert second.raised_ns == T0_NS + 3 * SECOND and second.cleared_ns is None
+
+
+def test_shelving_an_alarm_stands_in_the_diary() -> None:
+    rec = opened({})
+    change = alarm(T0_NS + SECOND, Event.SHELVE, State.NORMAL, State.SHELVED, operator="J. Invented",
+                   reason="scale moved", cause="shelved for 30 min")  # fmt: skip
+    rec.add(new_event(change))
+    acts = told(rec).acts(Shown())
+    assert [(a.kind, a.by) for a in acts if a.kind == "alarm"] == [("alarm", "J. Invented")]
+    assert "scale moved" in acts[-1].text
+
+
+def test_gaps_of_every_kind_have_bounds() -> None:
+    rec = opened({})
+    rec.event(r.GAP, T0_NS + 9 * SECOND, from_ns=T0_NS + SECOND, to_ns=T0_NS + 4 * SECOND, cause="the computer slept")
+    rec.event(r.GAP, T0_NS + 10 * SECOND, from_ns=T0_NS + 5 * SECOND, cause="the program was not running")
+    rec.event(r.GAP, T0_NS + 11 * SECOND, device="ab", cause="not in its buffer", frames=12, first=1, last=12)
+    found = [(g.begin_ns - T0_NS, g.end_ns - T0_NS, g.cause) for g in told(rec).gaps()]
+    assert found == [
+        (SECOND, 4 * SECOND, "the computer slept"),
+        (5 * SECOND, 10 * SECOND, "the program was not running"),
+        (11 * SECOND, 11 * SECOND, "not in its buffer (12 frames)"),
+    ]
+
+
+def test_every_event_of_the_job_is_a_row_in_order_of_time() -> None:
+    rec = short_job()
+    rec.event("of-a-later-version", T0_NS + 5, what="=cmd", n=3)
+    story = told(rec)
+    rows = list(story.rows(Shown()))
+    assert len(rows) == len(story.events)
+    assert [row[0] for row in rows] == sorted(row[0] for row in rows)
+    assert ("of-a-later-version", "", '{"n": 3, "what": "=cmd"}', "") in [row[2:] for row in rows]
+
+
+@pytest.mark.parametrize("missing", ["job", "kind"])
+def test_an_event_that_cannot_be_read_names_its_record(missing: str) -> None:
+    rec = Recorder()
+    if missing == "job":
+        rec.event(r.JOB_OPENED, T0_NS)
+    else:
+        rec.event(r.STAGE_BEGUN, T0_NS, number=1)
+    with pytest.raises(BundleError, match=r"record 1: the event cannot be read"):
+        told(rec)
+
+
+def test_records_that_open_no_job_are_told() -> None:
+    story = Story()
+    list(story.passing([replace(rec) for rec in short_job().records[8:10]]))
+    with pytest.raises(BundleError, match="no record opens the job"):
+        _ = story.job

@@ -1,0 +1,218 @@
+"""Verify: an honest bundle holds; whatever is changed, by whom and how cleverly, the right check says so."""
+
+import io
+import random
+import struct
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from logger.evidence.keys import public_key
+from logger.export.verify import Outcome, VerifyReport, verify_bundle
+from logger.model.records import FRAMES, NewRecord, Record
+from tests.export.invented import SCALE, replay, short_job
+from tests.export.rebag import Files, as_new, chained_again, manifested, put_together, signed_again, taken_apart
+from tests.export.test_bundle import KEY, checkpoint_at, exported
+
+ENEMY = Ed25519PrivateKey.from_private_bytes(bytes(range(1, 33)))
+
+
+@pytest.fixture(scope="module")
+def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    rec = short_job()
+    marks = checkpoint_at(rec, 20) + checkpoint_at(rec, len(rec.records))
+    return exported(tmp_path_factory.mktemp("honest"), rec, marks).bundle
+
+
+def outcomes(report: VerifyReport) -> dict[str, Outcome]:
+    return {check.key: check.outcome for check in report.checks}
+
+
+def failing(report: VerifyReport) -> set[str]:
+    assert report.holds == (report.exit_status == 0)
+    return {check.key for check in report.checks if check.outcome is Outcome.FAILS}
+
+
+def told(report: VerifyReport, key: str) -> str:
+    return next(check.text for check in report.checks if check.key == key)
+
+
+def test_an_honest_bundle_holds_in_every_check(bundle: Path) -> None:
+    report = verify_bundle(bundle, replay, known=lambda key: "this computer" if key == public_key(KEY) else None)
+    assert report.holds and report.exit_status == 0
+    assert set(outcomes(report).values()) == {Outcome.HOLDS}
+    assert (report.job_id, report.signer) == ("2026-03-02-01", "this computer")
+    assert report.fingerprint == public_key(KEY).fingerprint
+    assert "2 agree" in told(report, "checkpoints")
+    assert report.to_dict()["holds"] is True
+
+
+def test_a_key_that_is_not_known_is_told_and_fails_only_when_asked(bundle: Path) -> None:
+    report = verify_bundle(bundle, replay)
+    assert report.holds and outcomes(report)["key"] is Outcome.NOT_CHECKED
+    assert "is not known here" in told(report, "key")
+    asked = verify_bundle(bundle, replay, must_be_known=True)
+    assert not asked.holds and failing(asked) == {"key"}
+
+
+def first_frame_of_the_scale(record: Record) -> NewRecord:
+    """One reading of the scale 10 kg heavier."""
+    if record.device == SCALE and record.id == 60:
+        (mass,) = struct.unpack("<d", record.payload)
+        return NewRecord(FRAMES, SCALE, record.t0_ns, 1, record.offsets, struct.pack("<d", mass + 10))
+    return as_new(record)
+
+
+def edited(name: str, old: bytes, new: bytes) -> Callable[[Files], Files]:
+    def edit(files: Files) -> Files:
+        assert old in files[name]
+        return {**files, name: files[name].replace(old, new, 1)}
+
+    return edit
+
+
+RECORDS = "data/raw/records.jsonl"
+CASES: dict[str, tuple[Callable[[Files], Files], set[str]]] = {
+    "a reading changed": (edited("data/readings.csv", b",25.2,", b",26.2,"), {"payload", "readings"}),
+    "the same with fitting manifests": (
+        lambda f: manifested(edited("data/readings.csv", b",25.2,", b",26.2,")(f)), {"signature", "readings"}),
+    "the same signed by the enemy": (
+        lambda f: signed_again(edited("data/readings.csv", b",25.2,", b",26.2,")(f), ENEMY),
+        {"readings", "checkpoints"}),
+    "a finding changed by the holder of the key": (
+        lambda f: signed_again(edited("data/findings.json", b'"pass"', b'"fail"')(f), KEY), {"findings"}),
+    "a note taken out of the events": (
+        lambda f: signed_again(edited("data/events.csv", b"Filter drier changed.", b"")(f), KEY), {"events"}),
+    "another customer in job.json": (
+        lambda f: signed_again(edited("data/job.json", b"Kettle & Reed", b"Somebody Else")(f), KEY), {"events"}),
+    "another report": (
+        lambda f: signed_again({**f, "data/report.pdf": f["data/report.pdf"] + b"\n"}, KEY), {"report"}),
+    "a frame changed": (
+        lambda f: signed_again(edited(RECORDS, b'"payload":"00', b'"payload":"01')(f), KEY), {"chain"}),
+    "a frame changed and the chain made to fit": (
+        lambda f: signed_again(chained_again(f, first_frame_of_the_scale), KEY), {"chain"}),
+    "the same without checkpoints": (
+        lambda f: signed_again(chained_again({k: v for k, v in f.items() if "checkpoints" not in k},
+                                             first_frame_of_the_scale), KEY),
+        {"readings", "events"}),
+    "the last records cut off": (
+        lambda f: signed_again(chained_again(f, lambda r: as_new(r) if r.id < 130 else None), KEY), {"chain"}),
+    "no records": (
+        lambda f: signed_again({k: v for k, v in f.items() if k != RECORDS}, KEY), {"chain"}),
+    "no readings": (
+        lambda f: signed_again({k: v for k, v in f.items() if k != "data/readings.csv"}, KEY), {"readings"}),
+    "no signature": (
+        lambda f: {k: v for k, v in f.items() if not k.endswith(".sig")}, {"signature"}),
+    "another key named than the one that signed": (
+        lambda f: {**signed_again(f, ENEMY), "allowed_signers": f["allowed_signers"]},
+        {"signature", "tags", "checkpoints", "report"}),
+    "a file added": (lambda f: {**f, "data/more.txt": b"x"}, {"payload"}),
+    "a describing file added": (lambda f: {**f, "READ_THIS_FIRST.txt": b"x"}, {"tags"}),
+    "a line that is no record": (lambda f: signed_again({**f, RECORDS: f[RECORDS] + b"{}\n"}, KEY), {"chain"}),
+    "records of another job's checkpoints": (
+        lambda f: signed_again({**f, "data/raw/checkpoints.jsonl": checkpoint_at(short_job(), 20, KEY, "other")}, KEY),
+        {"checkpoints"}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_what_was_changed_is_found(case: str, bundle: Path, tmp_path: Path) -> None:
+    change, expected = CASES[case]
+    top, files = taken_apart(bundle)
+    report = verify_bundle(put_together(top, change(files), tmp_path / "changed.zip"), replay)
+    assert failing(report) == expected, report.checks
+    assert not report.holds
+
+
+def test_a_complete_forgery_holds_but_for_its_key(bundle: Path, tmp_path: Path) -> None:
+    """Everything made anew from invented frames: only the fingerprint tells. So the fingerprint must be told."""
+    out = tmp_path / "forged"
+    rec = short_job(customer="Somebody Else")
+    from logger.export.bundle import export_bundle
+
+    forged = export_bundle(rec.source, replay, ENEMY, out).bundle
+    report = verify_bundle(forged, replay, known=lambda key: "us" if key == public_key(KEY) else None)
+    assert failing(report) == set()
+    assert outcomes(report)["key"] is Outcome.NOT_CHECKED
+    assert failing(verify_bundle(forged, replay, must_be_known=True)) == {"key"}
+
+
+def test_a_last_figure_that_another_computer_rounds_differently_is_told_and_passes(
+    bundle: Path, tmp_path: Path
+) -> None:
+    top, files = taken_apart(bundle)
+    assert b",700050,499900," in files["data/readings.csv"]
+    changed = edited("data/readings.csv", b",700050,499900,", b",700050.001,499900,")(files)
+    report = verify_bundle(put_together(top, signed_again(changed, KEY), tmp_path / "rounded.zip"), replay)
+    assert failing(report) == {"report"}  # its bytes are another digest's
+    assert "1 numbers" in told(report, "readings")
+
+
+def test_the_report_is_left_unchecked_where_another_typesetter_made_it(bundle: Path, tmp_path: Path) -> None:
+    top, files = taken_apart(bundle)
+    files["bag-info.txt"] = files["bag-info.txt"].replace(b"typst ", b"typst 9.")
+    report = verify_bundle(put_together(top, signed_again(files, KEY), tmp_path / "other.zip"), replay)
+    assert report.holds and outcomes(report)["report"] is Outcome.NOT_CHECKED
+
+
+def zipped(**files: bytes) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in files.items():
+            archive.writestr(name.replace("__", "/"), data)
+    return out.getvalue()
+
+
+HOSTILE = {
+    "nothing": b"",
+    "no zip": b"PK\x03\x04 but no more",
+    "path out": zipped(**{"..__..__etc__passwd": b"x"}),
+    "bomb": zipped(bag__data__zeros=bytes(20_000_000)),
+    "no bag": zipped(bag__file=b"x"),
+}
+
+
+@pytest.mark.parametrize("case", HOSTILE)
+def test_a_hostile_archive_ends_at_the_first_check(case: str, tmp_path: Path) -> None:
+    path = tmp_path / "\x1b[2Jhostile.zip"
+    path.write_bytes(HOSTILE[case])
+    report = verify_bundle(path, replay)
+    assert failing(report) == {"archive"}
+    assert {c.outcome for c in report.checks if c.key != "archive"} == {Outcome.NOT_CHECKED}
+    assert "\x1b" not in str(report.to_dict())
+
+
+def test_records_that_break_the_replay_end_in_words(bundle: Path, tmp_path: Path) -> None:
+    """A frame that no device would send, chained and signed by the enemy."""
+
+    def short_frame(record: Record) -> NewRecord:
+        new = as_new(record)
+        return NewRecord(FRAMES, "ffff", new.t0_ns, 1, b"\x00\x08", bytes(8)) if record.id == 60 else new
+
+    top, files = taken_apart(bundle)
+    del files["data/raw/checkpoints.jsonl"]
+    forged = signed_again(chained_again(files, short_frame), ENEMY)
+    report = verify_bundle(put_together(top, forged, tmp_path / "broken.zip"), replay)
+    assert failing(report) == {"readings"}
+    assert "could not be computed" in told(report, "readings")
+
+
+@given(st.integers(0, 2**32))
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_random_damage_never_holds_and_never_raises(bundle: Path, tmp_path: Path, seed: int) -> None:
+    rng = random.Random(seed)
+    data = bytearray(bundle.read_bytes())
+    for _ in range(rng.randint(1, 5)):
+        data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+    if rng.random() < 0.3:
+        del data[rng.randrange(len(data)) :]
+    path = tmp_path / "damaged.zip"
+    path.write_bytes(bytes(data))
+    report = verify_bundle(path, replay)
+    if report.holds:  # a flipped bit in a date or a comment of the archive changes no file
+        assert taken_apart(path)[1] == taken_apart(bundle)[1]

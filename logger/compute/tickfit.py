@@ -76,11 +76,11 @@ class TickFit:
 
     def stamp(self, tick: int, arrival_ns: int) -> int:
         """UTC ns of a live frame's tick (u32): never after its arrival, never before an earlier frame's stamp."""
-        known = self._newest is None or not self.is_late(tick)
+        in_order = not self.is_late(tick)
         unwrapped = self._take(tick, arrival_ns)
         assert self._line is not None
         t_ns = min(self._line.at(unwrapped), arrival_ns)
-        if known:
+        if in_order:
             t_ns = self._stamped = max(t_ns, self._stamped)
         return t_ns
 

@@ -1,0 +1,68 @@
+"""Blocking work beside the event loop, which must never wait for a player, a desktop or a network."""
+
+import asyncio
+import contextlib
+import threading
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+from logger.annunciate.errors import ChannelFailed
+from logger.model.text import clean
+
+T = TypeVar("T")
+
+
+async def run_program(argv: Sequence[str], timeout_s: float, env: dict[str, str] | None = None) -> None:
+    """Run a program to its end, its output kept from the terminal. Raises ChannelFailed with its last words."""
+    name = argv[0].replace("\\", "/").rsplit("/", 1)[-1]
+    try:
+        process = await asyncio.create_subprocess_exec(
+            *argv,
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.PIPE,
+            env=env,
+        )
+    except OSError as exc:
+        raise ChannelFailed(f"{name}: {exc.strerror or exc}") from exc
+    try:
+        _, said = await asyncio.wait_for(process.communicate(), timeout_s)
+    except TimeoutError as exc:
+        raise ChannelFailed(f"{name}: did not end within {timeout_s:g} s") from exc
+    finally:
+        if process.returncode is None:
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+            await process.wait()
+    if process.returncode != 0:
+        last = clean(said.decode(errors="replace")[-500:], 200)
+        raise ChannelFailed(f"{name}: {last or f'ended with {process.returncode}'}")
+
+
+async def in_thread(work: Callable[[], T], timeout_s: float) -> T:
+    """Run `work` in a thread of its own that never holds up the program's end. Raises TimeoutError, or what it raises.
+
+    asyncio.to_thread would do, but its threads are waited for at exit: a hanging name server would hold the daemon.
+    """
+    loop = asyncio.get_running_loop()
+    done: asyncio.Future[T] = loop.create_future()
+
+    def settle(result: T | None, error: Exception | None) -> None:
+        if done.cancelled():
+            return
+        if error is not None:
+            done.set_exception(error)
+        else:
+            done.set_result(result)  # type: ignore[arg-type]
+
+    def body() -> None:
+        result, error = None, None
+        try:
+            result = work()
+        except Exception as exc:
+            error = exc
+        with contextlib.suppress(RuntimeError):  # the loop is closed: nobody waits any more
+            loop.call_soon_threadsafe(settle, result, error)
+
+    threading.Thread(target=body, daemon=True, name="annunciate").start()
+    return await asyncio.wait_for(done, timeout_s)

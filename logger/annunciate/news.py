@@ -1,0 +1,88 @@
+"""What of the alarm list is news, as messages: each alarm once, urgent ones again while nobody answers, many at once
+as one, and the end of what was told. Given rows and a time; does nothing itself."""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from logger.alarms.memory import AlarmRow
+from logger.alarms.rules import Priority
+from logger.alarms.states import State
+from logger.annunciate.message import Message
+
+log = logging.getLogger(__name__)
+
+MANY = 5
+"""More new alarms than this at once are told in one message."""
+
+FLOOD = "flood"
+_OVER = (State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
+
+
+@dataclass(slots=True)
+class _Told:
+    """What was sent of one alarm. over: its end was sent too."""
+
+    raised_ns: int | None
+    label: str
+    at_s: float
+    times: int
+    over: bool
+
+
+class News:
+    """sentence: a row in the user's words and units. repeat_s: before an unanswered urgent alarm is told again."""
+
+    def __init__(self, sentence: Callable[[AlarmRow], str], repeat_s: float) -> None:
+        self._sentence, self._repeat_s = sentence, repeat_s
+        self._told: dict[str, _Told] = {}
+
+    def of(self, rows: Sequence[AlarmRow], now_s: float) -> list[Message]:
+        """Messages for what was not told yet. LOW alarms are never sent. During a flood only the flood itself and
+        urgent alarms are."""
+        listed = {row.key: row for row in rows if row.priority is not Priority.LOW}
+        flooded = FLOOD in listed and listed[FLOOD].standing
+        fresh = [row for row in listed.values() if row.unseen and self._is_news(row, now_s)]
+        if flooded:
+            fresh = [row for row in fresh if row.key == FLOOD or row.priority is Priority.URGENT]
+        ended = [told for key, told in self._told.items() if key not in listed or listed[key].state in _OVER]
+        messages = [self._many(fresh)] if len(fresh) > MANY else [self._one(row) for row in fresh]
+        over = [told.label for told in ended if not told.over]
+        if over and not flooded:
+            messages.append(Message("Back to normal", f"{', '.join(over)}."))
+        for told in ended:
+            told.over = True
+        for row in fresh:
+            self._told[row.key] = _Told(row.raised_ns, row.label, now_s, self._times(row) + 1, not row.standing)
+        self._told = {key: told for key, told in self._told.items() if key in listed}
+        return messages
+
+    def _times(self, row: AlarmRow) -> int:
+        """How often this raise was told."""
+        told = self._told.get(row.key)
+        return told.times if told is not None and told.raised_ns == row.raised_ns else 0
+
+    def _is_news(self, row: AlarmRow, now_s: float) -> bool:
+        if self._times(row) == 0:
+            return True
+        return row.audible and row.priority is Priority.URGENT and now_s - self._told[row.key].at_s >= self._repeat_s
+
+    def _one(self, row: AlarmRow) -> Message:
+        urgent = row.priority is Priority.URGENT
+        times = self._times(row)
+        again = f" (told {times + 1} times)" if times else ""
+        return Message(f"{'URGENT' if urgent else 'Alarm'}: {row.label}{again}", self._said(row), urgent)
+
+    def _many(self, rows: Sequence[AlarmRow]) -> Message:
+        first = next((row for row in rows if row.first_out), rows[0])
+        names = ", ".join(row.label for row in rows if row is not first)
+        urgent = any(row.priority is Priority.URGENT for row in rows)
+        return Message(f"{len(rows)} alarms", f"First: {self._said(first)} Also: {names}.", urgent)
+
+    def _said(self, row: AlarmRow) -> str:
+        """The sentence; a plain one where it cannot be made: an alarm goes out whatever else fails."""
+        try:
+            return self._sentence(row)
+        except Exception:
+            log.exception("the sentence of alarm %s cannot be made", row.key)
+            return f"{row.label}. {row.message}"

@@ -173,7 +173,10 @@ class StageReport:
 
 @dataclass(frozen=True, slots=True)
 class AlarmEntry:
-    """One time an alarm was raised. value: at the raise, SI. Times UTC ns, None when it did not come to that."""
+    """One time an alarm was raised. value: at the raise, SI. Times UTC ns, None when it did not come to that.
+
+    put_aside: "shelved" or the like, when a person or the stage ended it so.
+    """
 
     label: str
     priority: str
@@ -185,6 +188,7 @@ class AlarmEntry:
     acknowledged_by: str = ""
     cleared_ns: int | None = None
     first_out: bool = False
+    put_aside: str = ""
 
 
 @dataclass(frozen=True, slots=True)

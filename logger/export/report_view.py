@@ -19,6 +19,7 @@ from logger.export.shown import Shown, duration
 from logger.model.finding import Finding
 from logger.model.job import STAGE_LABEL
 from logger.model.points import POINTS, Quantity
+from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known
 
@@ -35,6 +36,7 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
     return {
         "title": "Refrigeration service record",
         "place": place or f"Job {job.job_id}",
+        "place_short": clean(place or f"Job {job.job_id}", 70),
         "job_id": job.job_id,
         "when": f"{shown.time(data.first_ns, False)} to {shown.time(data.last_ns, False)}",
         "zone": shown.zone,
@@ -178,7 +180,9 @@ def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:
     if entry.acknowledged_ns is not None:
         by = f" by {entry.acknowledged_by}" if entry.acknowledged_by else ""
         seen = f"acknowledged {shown.clock(entry.acknowledged_ns)}{by}"
-    cleared = f"cleared {shown.clock(entry.cleared_ns)}" if entry.cleared_ns is not None else "not cleared"
+    cleared = entry.put_aside or "not cleared"
+    if entry.cleared_ns is not None:
+        cleared = f"cleared {shown.clock(entry.cleared_ns)}"
     label = entry.label + (" (first)" if entry.first_out else "")
     return [shown.time(entry.raised_ns), entry.priority, label, value, f"{seen}, {cleared}"]
 

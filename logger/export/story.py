@@ -142,7 +142,8 @@ class Story:
                 entry = replace(entry, cleared_ns=change.t_ns)
             if entry is not None:
                 if change.to_state in _AT_REST:
-                    done.append(entry)
+                    aside = "" if change.to_state is State.NORMAL else str(change.to_state)
+                    done.append(replace(entry, put_aside=aside))
                 else:
                     running[change.key] = entry
         return tuple(sorted([*done, *running.values()], key=lambda e: e.raised_ns))

@@ -36,8 +36,7 @@ def build_circuit(scenario: Scenario, of: Fluid, outdoors: Outdoors) -> Circuit:
 def build_cylinder(spec: CylinderSpec, of: Fluid, outdoors: Outdoors) -> Cylinder:
     t_k = outdoors.temp_k if spec.contents_c is None else spec.contents_c + ZERO_C
     volume = spec.water_capacity_kg / WATER_KG_M3
-    # an emptied recovery cylinder still holds a little vapour
-    vessel = Vessel(of, volume, max(spec.contents_kg, 1e-3), t_k, _STEEL_J_KG_K * spec.tare_kg * 0.8)
+    vessel = Vessel(of, volume, spec.contents_kg, t_k, _STEEL_J_KG_K * spec.tare_kg * 0.8)
     if spec.air_bar > 0:
         space = volume * (1.0 - vessel.liquid_fraction)
         vessel.gas_mol = spec.air_bar * 1e5 * space / (GAS_CONSTANT * 298.15)

@@ -46,7 +46,7 @@ from firmware_protocol.requests import (
 )
 from sim_device.boards import BoardSpec
 from sim_device.outputs import DeviceNow, Output
-from sim_device.sensors import Sense, Sensor
+from sim_device.sensors import ChannelSpec, Sense, Sensor
 from sim_device.tick_clock import TickClock
 
 _STATUS_MS = 2_000
@@ -77,7 +77,7 @@ class Device:
         self.board = board
         self.device_id = device_id
         rng = random.Random(f"{board.name}/{seed}")
-        self.sensors = [Sensor(spec, i, sense, rng) for i, spec in enumerate(board.channels)]
+        self.sensors = [Sensor(_one_of_its_kind(spec, rng), i, sense, rng) for i, spec in enumerate(board.channels)]
         self.boot_count = boot_count - 1
         self.faults = Fault.NONE
         self._drift_ppm = drift_ppm
@@ -342,3 +342,8 @@ class Device:
         if refused is not None:
             return ErrorMessage(permit.request_id, refused[0], refused[1], MessageType.PERMIT)
         return self._accepted(permit.request_id, MessageType.PERMIT)
+
+
+def _one_of_its_kind(spec: ChannelSpec, rng: random.Random) -> ChannelSpec:
+    """The same sensor with an offset of its own, well inside its stated accuracy."""
+    return replace(spec, offset_error=spec.offset_error + rng.uniform(-0.4, 0.4) * (spec.accuracy or 0.0))

@@ -26,6 +26,7 @@ from sim_device.scenario import Scenario, Step
 from sim_device.scenarios import scenario as scenario_by_name
 
 STEP_S = 0.5
+_IDLE_STEPS = 20
 _KEPT = 1200  # steps of history, so that devices polled late still read what was then
 
 
@@ -236,8 +237,11 @@ class Plant:
             self.chiller.step(dt, circuit.vessel.mass_kg, outdoors.temp_k)
         else:
             circuit.step(dt, outdoors, self.pump if self.pump_valve_open else None, self.scenario.hose)
-        for cylinder in self.cylinders.values():
-            cylinder.step(dt, outdoors.temp_k)
+        for name, cylinder in self.cylinders.items():
+            if name == self.on_scale:
+                cylinder.step(dt, outdoors.temp_k)
+            elif self._count % _IDLE_STEPS == 0:  # standing aside it only follows the weather
+                cylinder.step(dt * _IDLE_STEPS, outdoors.temp_k)
         self.scale.lifted = self.t_s < self.lift_until_s
         self.scale.step(dt)
         self.gauge.step(dt, self._at_gauge())

@@ -34,7 +34,7 @@ class CylinderSpec:
     name: str
     tare_kg: float
     water_capacity_kg: float
-    contents_kg: float = 0.0
+    contents_kg: float = 0.1  # what an emptied cylinder still holds as vapour
     contents_c: float | None = None  # None: as ambient
     air_bar: float = 0.0
     sun_w: float = 0.0

@@ -84,6 +84,8 @@ _EVACUATIONS = (
     _EVACUATION,
     _evacuation("leak", "Evacuated 50 L circuit leaking 1e-3 Pa m3/s of air",
                 {"tight": False, "wet": False, "leak_pa_m3_s": 1e-3}, leak=Leak(1e-3)),
+    _evacuation("big_leak", "Pull-down held up by a leak of 0.2 Pa m3/s, whatever the time", {"tight": False,
+                "wet": False, "leak_pa_m3_s": 0.2}, leak=Leak(0.2)),
     _evacuation("wet", "Evacuated 50 L circuit with 120 g of water, no leak", {"tight": True, "wet": True,
                 "water_kg": 0.12}, water_kg=0.12, water={"conductance_m3_s": 4e-4}, ambient_c=14.0),
     _evacuation("icing", "Large pump freezes 120 g of water in a badly heated corner", {"tight": True, "wet": True,
@@ -159,6 +161,8 @@ _RECOVERIES = (
     _recovery("recovery_subcooled", "Recovery of 16 kg with a subcooler at the outlet", (
                   Step("fit_subcooler", {"w_k": 80.0, "coolant_c": 2.0}),),
               facts={"charge_kg": 16.0, "subcooler": True}),
+    _recovery("late_oil", "Recovery; the oil gives refrigerant back for an hour after the machine is stopped",
+              oil_kg=2.0, oil={"conductance_m3_s": 4e-6}, facts={"charge_kg": 16.0, "rebound": True}),
     _recovery("restricted_hose", "Recovery; after two minutes the inlet hose is kinked nearly shut", (
                   Step("restrict_hose", {"share": 0.07, "end": "in"}, wait_s=120),),
               facts={"charge_kg": 16.0, "restriction": "inlet", "restriction_after_s": 150.0}),
@@ -200,15 +204,18 @@ _RECOVERIES = (
 # --- charging -------------------------------------------------------------------------------------------------
 
 _CHARGING = Scenario(
-    "charging", "Charging 16.5 kg from a drum: liquid, then push-pull", full_charge_kg=16.5, charge_kg=0.0,
-    start="evacuated", vacuum_pa=30.0, volume_m3=0.045, circuit={"metal_j_k": 1.5e5},
+    "charging", "Charging 16.5 kg from a drum: liquid, push-pull, the last kilogram vapour",
+    full_charge_kg=16.5, charge_kg=0.0,
+    start="evacuated", vacuum_pa=30.0, volume_m3=0.045, circuit_c=10.0, circuit={"metal_j_k": 1.5e5},
     scale_unit="kg", scale_exponent=-2,
     cylinders=(CylinderSpec("drum", 28.0, 60.0, 45.0),), charging_hose=2.0e-6,
     machine={"swept_m3_s": 3e-4, "condenser_w_k": 20.0},
     timeline=(
         _begin("charging"),
         Step("start_charging", {"mode": "liquid"}, wait_s=60),
-        Step("start_charging", {"mode": "push-pull"}, wait_s=300, until=("flow_kg_s", ">=", 1.0), at_most_s=900),
+        Step("start_charging", {"mode": "push-pull"}, wait_s=240),
+        Step("stop_charging", until=("circuit_kg", ">=", 15.5), at_most_s=3 * HOUR),
+        Step("start_charging", {"mode": "vapour"}, wait_s=60),
         Step("stop_charging", until=("circuit_kg", ">=", 16.49), at_most_s=3 * HOUR),
         _end(300),
     ),
@@ -245,7 +252,7 @@ _BREWERY = Scenario(
              "hose_in": 2e-5, "hose_out": 2e-5},
     pump={"speed_m3_s": 8e-3, "ultimate_pa": 3.0}, oil={"conductance_m3_s": 2.5e-4}, water_kg=0.012,
     walls={"held_mol": 0.06, "capacity_mol_pa": 1e-3, "conductance_m3_s": 4e-6},
-    water={"conductance_m3_s": 6e-4, "heat_flow_w_k": 4.0}, charging_hose=3.2e-6,
+    water={"conductance_m3_s": 6e-4, "heat_flow_w_k": 4.0}, charging_hose=2.2e-6,
     cylinders=(
         CylinderSpec("cylinder A", 29.4, 59.9, 0.4),
         CylinderSpec("cylinder B", 29.1, 59.9, 0.3),

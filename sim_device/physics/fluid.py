@@ -6,9 +6,8 @@ pressure lies between dew and bubble by how much of its contents is liquid.
 """
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from sim_device.errors import BadSetting
 
@@ -18,8 +17,7 @@ _LOWEST_K = 190.0
 _TOP = 0.97  # of the critical temperature
 
 
-@dataclass(frozen=True, slots=True)
-class Saturation:
+class Saturation(NamedTuple):
     """At one temperature. Pressures Pa, densities kg/m3, internal energies and enthalpies J/kg.
 
     stiffness_pa: isothermal bulk modulus of the saturated liquid: what a liquid-full vessel feels.

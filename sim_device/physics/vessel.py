@@ -42,9 +42,10 @@ class Vessel:
 
     def set_temperature(self, t_k: float) -> None:
         """Give the contents a temperature (its energy follows)."""
-        self.energy_j = self._energy_at(t_k)
-        self.slope_j_k = (self._energy_at(t_k + 0.05) - self.energy_j) / 0.05
-        self._place(t_k)
+        s = self.fluid.at(t_k)
+        self.energy_j = self._energy_at(t_k, s)
+        self.slope_j_k = (self._energy_at(t_k + 0.05, self.fluid.at(t_k + 0.05)) - self.energy_j) / 0.05
+        self._place(t_k, s)
 
     @property
     def pressure_pa(self) -> float:
@@ -84,20 +85,21 @@ class Vessel:
 
     def settle(self) -> None:
         """Temperature, pressure and split from mass and energy: secant on U(T), which rises everywhere."""
-        t_k, slope = self.temp_k, self.slope_j_k
-        error = self._energy_at(t_k) - self.energy_j
+        t_k, slope, s = self.temp_k, self.slope_j_k, self.saturation
+        error = self._energy_at(t_k, s) - self.energy_j
         for _ in range(40):
             step = -error / slope
             if abs(step) < 1e-6:
                 break
             step = max(-20.0, min(20.0, step))
-            after = self._energy_at(t_k + step) - self.energy_j
+            s = self.fluid.at(t_k + step)
+            after = self._energy_at(t_k + step, s) - self.energy_j
             if (after - error) / step > 0:
                 slope = (after - error) / step
             t_k += step
             error = after
         self.slope_j_k = slope
-        self._place(t_k)
+        self._place(t_k, s)
 
     def _liquid(self, s: Saturation) -> float:
         """Lever rule on the volume: liquid mass, 0 when all is vapour, all of it when liquid-full."""
@@ -106,8 +108,7 @@ class Vessel:
             return 0.0
         return min(self.mass_kg, (self.mass_kg - least) / (1.0 - s.vapour_density / s.liquid_density))
 
-    def _energy_at(self, t_k: float) -> float:
-        s = self.fluid.at(t_k)
+    def _energy_at(self, t_k: float, s: Saturation) -> float:
         liquid = self._liquid(s)
         metal = (self.heat_capacity_j_k + _GAS_HEAT * self.gas_mol) * (t_k - _ZERO_K)
         return liquid * s.liquid_energy + (self.mass_kg - liquid) * s.vapour_energy + metal
@@ -117,9 +118,8 @@ class Vessel:
             return s.vapour_density
         return self.mass_kg / self.volume_m3
 
-    def _place(self, t_k: float) -> None:
-        self.temp_k = t_k
-        s = self.saturation = self.fluid.at(t_k)
+    def _place(self, t_k: float, s: Saturation) -> None:
+        self.temp_k, self.saturation = t_k, s
         self.liquid_kg = self._liquid(s)
         self.vapour_kg = self.mass_kg - self.liquid_kg
         if self.liquid_kg <= 0.0:

@@ -192,7 +192,7 @@ def test_control_steers_and_refuses() -> None:
             return answer
 
         assert await ask({"do": "sun", "kw": {"watt": 100}}) == {"ok": True}
-        assert (await ask({"truth": True}))["ok"]["total_kg"] == pytest.approx(16.001, abs=0.01)
+        assert (await ask({"truth": True}))["ok"]["total_kg"] == pytest.approx(16.1, abs=1e-6)
         assert (await ask({"done": 0}))["ok"] == [[0.0, "sun", {"watt": 100}]]
         assert (await ask({"devices": True}))["ok"]["scale"] == ["cylinder_mass"]
         assert await ask({"speed": 5}) == {"ok": True}

@@ -68,7 +68,7 @@ def pack_block(records: Sequence[Record]) -> bytes:
 
 def unpack_block(body: bytes) -> list[Record]:
     """The records again. Raises StoreDamaged."""
-    if not body.startswith(MAGIC):
+    if not isinstance(body, bytes) or not body.startswith(MAGIC):
         raise StoreDamaged("a block of frames in a form this version does not know")
     try:
         inflate = zlib.decompressobj(-15)

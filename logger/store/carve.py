@@ -63,7 +63,8 @@ def _records(row: Row) -> list[Record]:
     try:
         return unpack_block(row[0]) if len(row) == 1 else [record_of(row)]
     except StoreDamaged:
-        return []
+        # Frames that cannot be unpacked: the content is wrong anyway, but the digest may still link its neighbours.
+        return [] if len(row) == 1 else [record_of((*row[:-1], AS_RECEIVED))]
 
 
 def _rows(page: bytes, at: int, pages: Pages) -> Iterator[Row]:

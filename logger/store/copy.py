@@ -7,7 +7,7 @@ from pathlib import Path
 
 from logger.evidence.chain import ChainReport
 from logger.evidence.checkpoint import checkpoint_line
-from logger.store.database import connect_reader, sync_directory, told
+from logger.store.database import SQLITE_ERRORS, connect_reader, sync_directory, told
 from logger.store.errors import PlaceError
 from logger.store.place import checkpoints_path
 from logger.store.reader import CheckSignature, StoreReader
@@ -53,7 +53,7 @@ def copy_job(path: Path, out: Path, check_signature: CheckSignature | None = Non
             lines.flush()
             os.fsync(lines.fileno())
         sync_directory(out)
-    except sqlite3.Error as exc:
+    except SQLITE_ERRORS as exc:
         raise told(exc, out) from exc
     except OSError as exc:
         raise PlaceError(f"cannot write in {out}: {exc.strerror}") from exc

@@ -16,7 +16,8 @@ PAGE_BYTES = 4096
 _BUSY_MS = 5000
 _WAL_KEPT_BYTES = 16 << 20  # the log file is cut back to this after a long reader had let it grow
 
-DAMAGE_CODES = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+# A damaged schema makes SQLite's own message undecodable, which Python raises as UnicodeDecodeError.
+SQLITE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
 
 
 def schema_steps() -> list[str]:
@@ -53,7 +54,7 @@ def connect_writer(path: Path, job_id: str, now_ns: int) -> sqlite3.Connection:
             sync_directory(path.parent)
         elif (kept := about(connection, "job_id")) != job_id:
             raise StoreError(f"{path} is of job {kept}, not of {job_id}")
-    except sqlite3.Error as exc:
+    except SQLITE_ERRORS as exc:
         connection.close()
         raise told(exc, path) from exc
     except BaseException:
@@ -96,7 +97,7 @@ def connect_reader(path: Path) -> sqlite3.Connection:
             advice = "its last records are in the -wal file beside it: copy both into a directory you can write in"
             raise PlaceError(f"cannot read {path}: {exc}; {advice}") from exc
         raise told(exc, path) from exc
-    except sqlite3.Error as exc:
+    except SQLITE_ERRORS as exc:
         raise told(exc, path) from exc
 
 
@@ -138,10 +139,18 @@ def about(connection: sqlite3.Connection, key: str) -> str | None:
     return None if row is None else str(row[0])
 
 
-def told(exc: sqlite3.Error, path: Path) -> StoreError:
+def is_damage(exc: Exception) -> bool:
+    """Whether the file's content is at fault, not the disk or the moment."""
+    code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
+    if code == sqlite3.SQLITE_ERROR:  # a table or column of the schema is not there: its text was changed
+        return str(exc).startswith("no such ")
+    return isinstance(exc, UnicodeDecodeError) or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def told(exc: sqlite3.Error | UnicodeDecodeError, path: Path) -> StoreError:
     """The error as a user should read it."""
     code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
-    if code in DAMAGE_CODES:
+    if is_damage(exc):
         return StoreDamaged(f"{path} is damaged ({exc}); `rimelog doctor` says what is whole and saves what can be")
     if code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM):
         return PlaceError(f"cannot write {path}: {exc}; check that the directory is there and may be written")

@@ -8,7 +8,7 @@ from pathlib import Path
 from logger.evidence.chain import ChainReport
 from logger.model.records import Record
 from logger.model.sample import PointSample
-from logger.store.database import connect_reader, sync_directory, told
+from logger.store.database import SQLITE_ERRORS, connect_reader, sync_directory, told
 from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreVersion
 from logger.store.lock import JobLock, holder_of
 from logger.store.place import lock_path
@@ -112,7 +112,7 @@ def rebuild_overviews(path: Path, decode: Callable[[Record], Iterable[PointSampl
             finally:
                 connection.close()
             sync_directory(path.parent)
-        except sqlite3.Error as exc:
+        except SQLITE_ERRORS as exc:
             raise told(exc, path) from exc
     return count
 
@@ -129,7 +129,7 @@ def _structure(path: Path) -> list[str]:
     connection = connect_reader(path)
     try:
         rows = connection.execute(f"PRAGMA integrity_check({_MOST_TOLD})").fetchall()
-    except sqlite3.Error as exc:
+    except SQLITE_ERRORS as exc:
         raise told(exc, path) from exc
     finally:
         connection.close()
@@ -144,7 +144,7 @@ def _overviews(path: Path) -> list[str]:
             connection.execute("SELECT coalesce(sum(n), 0) FROM rollup WHERE level_s = ?", (level,)).fetchone()[0]
             for level in LEVELS_S
         ]
-    except sqlite3.Error as exc:
+    except SQLITE_ERRORS as exc:
         raise StoreDamaged(f"{path}: the overviews cannot be read ({exc})") from exc
     finally:
         connection.close()

@@ -1,6 +1,5 @@
 """Reading a job, running or closed, by any number of readers: short reads that never hold the writer up."""
 
-import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +11,7 @@ from logger.evidence.checkpoint import Checkpoint, CheckpointFile, checkpoint_by
 from logger.model.records import EVENT, Record
 from logger.store import rollup
 from logger.store.blocks import RECORDS_A_BLOCK, unpack_block
-from logger.store.database import about, connect_reader, told, version_of
+from logger.store.database import SQLITE_ERRORS, about, connect_reader, told, version_of
 from logger.store.errors import StoreDamaged
 from logger.store.rollup import Bucket
 from logger.store.rows import COLUMNS_OF_RECORD, COLUMNS_OF_VERSION_1, KINDS, Row, record_of
@@ -35,10 +34,13 @@ class StoreReader:
             self.version = version_of(self._connection, path)
             self.job_id = about(self._connection, "job_id") or ""
             sealed = about(self._connection, "sealed_ns")
-        except sqlite3.Error as exc:
+            self.sealed_ns = None if sealed is None else int(sealed)
+        except SQLITE_ERRORS as exc:
             self._connection.close()
             raise told(exc, path) from exc
-        self.sealed_ns = None if sealed is None else int(sealed)
+        except ValueError as exc:
+            self._connection.close()
+            raise StoreDamaged(f"{path}: when it was closed cannot be read") from exc
         self._columns = COLUMNS_OF_RECORD if self.version >= 2 else COLUMNS_OF_VERSION_1
 
     def close(self) -> None:
@@ -93,13 +95,16 @@ class StoreReader:
         """Smallest, largest, mean in at most `buckets` equal buckets, empty ones included; never finer than 10 s."""
         try:
             return rollup.overview(self._connection, point, t0_ns, t1_ns, buckets)
-        except sqlite3.Error as exc:
+        except SQLITE_ERRORS as exc:
             raise told(exc, self.path) from exc
+        except (TypeError, ValueError, ZeroDivisionError) as exc:
+            raise StoreDamaged(f"{self.path}: the overview of {point} is damaged; it can be made again") from exc
 
     def checkpoints(self) -> CheckpointFile:
         """Those beside the file, and those only in it (a file that was copied alone)."""
         beside = read_checkpoints(self.path)
-        inside = parse_checkpoints(b"".join(row[0] for row in self._rows("SELECT line FROM checkpoint ORDER BY rowid")))
+        lines = [row[0] for row in self._rows("SELECT line FROM checkpoint ORDER BY rowid")]
+        inside = parse_checkpoints(b"".join(line for line in lines if isinstance(line, bytes)))
         known = set(beside.checkpoints)
         only_inside = [c for c in inside.checkpoints if c not in known]
         return CheckpointFile((*only_inside, *beside.checkpoints), beside.problems + inside.problems)
@@ -169,7 +174,7 @@ class StoreReader:
         """All rows at once: no read transaction stays open between calls."""
         try:
             return self._connection.execute(sql, values).fetchall()
-        except sqlite3.Error as exc:
+        except SQLITE_ERRORS as exc:
             raise told(exc, self.path) from exc
 
 

@@ -17,7 +17,7 @@ from logger.evidence.errors import ChainError
 from logger.model.records import GAP, NewRecord, Record
 from logger.store.carve import carve
 from logger.store.checkpoints import CheckpointLog, Sign, append_line
-from logger.store.database import connect_reader, connect_writer, sync_directory, told
+from logger.store.database import SQLITE_ERRORS, connect_reader, connect_writer, sync_directory, told
 from logger.store.errors import PlaceError, StoreDamaged, StoreError
 from logger.store.place import checkpoints_path
 from logger.store.rows import INSERT_RECORD, row_of
@@ -71,8 +71,11 @@ class RescueReport:
     text: str
 
 
-def salvage(path: Path) -> Salvage:
-    """Read everything that can be read, and judge it by the chain. Reads pages only, writes nothing."""
+def salvage(path: Path, last_id: int = 0) -> Salvage:
+    """Read everything that can be read, and judge it by the chain. Reads pages only, writes nothing.
+
+    last_id: up to which records are known to have been there, besides what the checkpoints tell.
+    """
     candidates: dict[int, list[Record]] = {}
     for record in carve(path):
         known = candidates.setdefault(record.id, [])
@@ -84,8 +87,9 @@ def salvage(path: Path) -> Salvage:
     previous: bytes | None = GENESIS
     expected = 1
     for record_id in sorted(candidates):
-        if record_id < 1:
-            continue
+        alone = record_id - 1 not in candidates and record_id + 1 not in candidates
+        if record_id < 1 or (alone and record_id > 1 and record_id not in heads):
+            continue  # a damaged id: nothing shows that it belongs here
         if record_id > expected:
             result.breaks.append(Break(expected, record_id - 1, MISSING))
             previous = heads.get(record_id - 1)
@@ -97,7 +101,7 @@ def salvage(path: Path) -> Salvage:
             result.breaks.append(Break(record_id, record_id, what))
         elif not result.breaks:
             result.whole_to_id = record_id
-    furthest = max(heads, default=0)
+    furthest = max(last_id, *heads, 0)
     if furthest >= expected:
         result.breaks.append(Break(expected, furthest, MISSING))
     result.breaks = _joined(result.breaks)
@@ -144,14 +148,16 @@ def _joined(breaks: Iterable[Break]) -> list[Break]:
     return out
 
 
-def rescue(path: Path, out: Path, *, job_id: str, now_ns: int, sign: Sign | None = None) -> RescueReport:
+def rescue(
+    path: Path, out: Path, *, job_id: str, now_ns: int, sign: Sign | None = None, last_id: int = 0
+) -> RescueReport:
     """Write what can be saved of `path` to the new file `out`, with its own checkpoints beside it. Raises a StoreError.
 
     Overviews are copied as far as they can be read; `rebuild_overviews` makes them from the records.
     """
     if out.exists() or checkpoints_path(out).exists():
         raise PlaceError(f"{out.parent} already holds a job; name a new directory")
-    found = salvage(path)
+    found = salvage(path, last_id)
     if not found.records:
         raise StoreDamaged(f"{path}: not one record can be read")
     try:
@@ -166,14 +172,14 @@ def rescue(path: Path, out: Path, *, job_id: str, now_ns: int, sign: Sign | None
             append_line(checkpoints_path(out), checkpoint_line(checkpoint))
         CheckpointLog(out, job_id, sign).write(now_ns, last.id, last.digest)
         sync_directory(out.parent)
-    except sqlite3.Error as exc:
+    except SQLITE_ERRORS as exc:
         raise told(exc, out) from exc
     except OSError as exc:
         raise PlaceError(f"cannot write {out}: {exc.strerror}") from exc
     return RescueReport(out, len(found.records), found.lost, tuple(found.breaks), _text(found))
 
 
-def repair(path: Path, job_id: str, now_ns: int, sign: Sign | None = None) -> RescueReport:
+def repair(path: Path, job_id: str, now_ns: int, sign: Sign | None = None, *, last_id: int = 0) -> RescueReport:
     """Rescue in place: the damaged files move to damaged-1/ (2, 3 ...) beside it, the rescued file takes their name.
 
     The caller holds the job's lock and has closed every writing connection. Raises a StoreError.
@@ -181,7 +187,7 @@ def repair(path: Path, job_id: str, now_ns: int, sign: Sign | None = None) -> Re
     directory = path.parent
     number = 1 + sum(1 for d in directory.glob("damaged-*") if d.is_dir())
     aside, fresh = directory / f"damaged-{number}", directory / f"rescued-{number}"
-    report = rescue(path, fresh / path.name, job_id=job_id, now_ns=now_ns, sign=sign)
+    report = rescue(path, fresh / path.name, job_id=job_id, now_ns=now_ns, sign=sign, last_id=last_id)
     try:
         aside.mkdir(mode=0o700)
         for old in (path, *_logs(path), checkpoints_path(path)):
@@ -244,7 +250,7 @@ def _gap(b: Break, from_ns: int | None, to_ns: int, lost: Sequence[Checkpoint]) 
 
 def _copy_overviews(path: Path, connection: sqlite3.Connection) -> None:
     """As far as SQLite can read them: they are a convenience, not evidence."""
-    with suppress(StoreError, sqlite3.Error):
+    with suppress(StoreError, *SQLITE_ERRORS):
         old = connect_reader(path)
         try:
             points = old.execute("SELECT id, name FROM point").fetchall()

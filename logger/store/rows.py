@@ -23,8 +23,18 @@ def row_of(record: Record) -> Row:
 
 def record_of(row: Row) -> Record:
     """Raises StoreDamaged for a row that `row_of` would not have made."""
-    record_id, kind, device, t0_ns, n, offsets, kept, digest, codec = row
-    if not 0 <= kind < len(KINDS):
-        raise StoreDamaged(f"record {record_id} is of kind {kind}, which this version does not know")
-    payload = unpack(codec, kept, n, offsets)
-    return Record(record_id, KINDS[kind], device, t0_ns, n, offsets, payload, digest)
+    match row:
+        case (
+            int(record_id),
+            int(kind),
+            str(device),
+            int(t0_ns),
+            int(n),
+            bytes(offsets),
+            bytes(kept),
+            bytes(digest),
+            int(codec),
+        ) if 0 <= kind < len(KINDS):
+            payload = unpack(codec, kept, n, offsets)
+            return Record(record_id, KINDS[kind], device, t0_ns, n, offsets, payload, digest)
+    raise StoreDamaged(f"the row of record {row[0]!r:.20} is none")

@@ -17,7 +17,15 @@ from logger.evidence.errors import ChainError
 from logger.model.records import EVENT, Record
 from logger.store.blocks import RECORDS_A_BLOCK, pack_block
 from logger.store.checkpoints import CheckpointLog, Sign
-from logger.store.database import APPLICATION_ID, PAGE_BYTES, connect_writer, schema_steps, sync_directory, told
+from logger.store.database import (
+    APPLICATION_ID,
+    PAGE_BYTES,
+    SQLITE_ERRORS,
+    connect_writer,
+    schema_steps,
+    sync_directory,
+    told,
+)
 from logger.store.errors import PlaceError, StoreDamaged, StoreError
 from logger.store.lock import JobLock
 from logger.store.place import ballast_path, lock_path
@@ -59,7 +67,7 @@ def seal(
                 os.fsync(file.fileno())
             part.replace(path)
             sync_directory(path.parent)
-        except sqlite3.Error as exc:
+        except SQLITE_ERRORS as exc:
             raise told(exc, path) from exc
         except OSError as exc:
             raise PlaceError(f"cannot close {path}: {exc.strerror}") from exc

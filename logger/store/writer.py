@@ -25,7 +25,7 @@ from logger.model.records import EVENT, NewRecord, Record
 from logger.model.sample import PointSample
 from logger.store.ballast import Ballast, free_bytes
 from logger.store.checkpoints import CheckpointLog, Sign
-from logger.store.database import DAMAGE_CODES, connect_writer, told
+from logger.store.database import SQLITE_ERRORS, connect_writer, is_damage, told
 from logger.store.errors import PlaceError, StoreError, StoreTailLost, StoreUnsaved
 from logger.store.lock import JobLock
 from logger.store.place import ballast_path, lock_path
@@ -123,7 +123,7 @@ class StoreWriter:
             except BaseException:
                 connection.close()
                 raise
-        except sqlite3.Error as exc:
+        except SQLITE_ERRORS as exc:
             lock.release()
             raise told(exc, path) from exc
         except OSError as exc:
@@ -337,7 +337,7 @@ class StoreWriter:
                 self._no_checkpoint = Problem(FAULT, f"no checkpoint could be written beside the job: {exc}")
 
     def _react(self, exc: Exception) -> None:
-        if not isinstance(exc, sqlite3.Error):
+        if not isinstance(exc, SQLITE_ERRORS):
             log.error("store: a fault of this program", exc_info=exc)
             self._tell(Problem(FAULT, f"the job is not being written: {exc}"))
             return
@@ -345,7 +345,7 @@ class StoreWriter:
         free = free_bytes(self.path.parent)
         if code == sqlite3.SQLITE_FULL or (code == sqlite3.SQLITE_IOERR and free < _LOW_SPACE_BYTES):
             self._make_room()
-        elif code in DAMAGE_CODES:
+        elif is_damage(exc):
             self._ring.cause = "job file damaged"
             self._tell(Problem(DAMAGED, f"the job file is damaged ({exc}); new data is only in memory"))
             self._repair()
@@ -405,7 +405,7 @@ class StoreWriter:
         with suppress(sqlite3.Error):
             self._connection.close()
         self._point_ids.clear()
-        report = repair(self.path, self.job_id, self._now_ns(), self._sign)
+        report = repair(self.path, self.job_id, self._now_ns(), self._sign, last_id=self._last_id)
         self._connection = connect_writer(self.path, self.job_id, self._now_ns())
         tail = check_tail(self._connection, read_checkpoints(self.path).checkpoints, self.path)
         self._checkpoints = CheckpointLog(self.path, self.job_id, self._sign)

@@ -70,9 +70,10 @@ def rests_on_ambient(pressure: str | None) -> bool:
 
 
 def say(text: str, indent: str = "  ") -> None:
-    """A paragraph, folded to the terminal."""
+    """A paragraph, folded to the terminal, never between a number and its degree sign."""
     width = min(shutil.get_terminal_size().columns, 110)
-    click.echo(click.wrap_text(text, width, indent, indent + "  " if indent else "  "))
+    folded = click.wrap_text(text.replace(" °", "\u00a0°"), width, indent, indent + "  " if indent else "  ")
+    click.echo(folded.replace("\u00a0", " "))
 
 
 def load_user_blends() -> None:

@@ -12,6 +12,7 @@ The same table as in a job file. Written whole to a second file and moved into p
 file or the new one, never half of one.
 """
 
+import contextlib
 import json
 import os
 from collections.abc import Iterable
@@ -95,7 +96,8 @@ def write_cylinders(path: Path, cylinders: Iterable[Cylinder]) -> None:
             os.fsync(file.fileno())
         partial.replace(path)
     except OSError as exc:
-        partial.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            partial.unlink()
         raise ConfigError(f"{path}: cannot be written: {exc.strerror}") from exc
 
 

@@ -34,6 +34,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--rig-toml", type=Path, metavar="FILE", help="write a rig file for the logger here")
     parser.add_argument("--control-port", type=int, metavar="PORT", help="JSON lines to steer it, on 127.0.0.1; 0: any")
     parser.add_argument("--no-autopilot", action="store_true", help="do not follow the scenario's own time line")
+    parser.add_argument(
+        "--hold", action="store_true", help='the time line waits for {"begin": true} on the control port'
+    )
     parser.add_argument("--relay", action="store_true", help="the scale's relay switches the recovery machine")
     parser.add_argument("--until-end", action="store_true", help="stop when the scenario's time is over")
     for rate in ("dropped", "flipped", "inserted"):
@@ -51,7 +54,7 @@ def _list() -> None:
 
 async def _serve(args: argparse.Namespace) -> int:
     only = tuple(args.device) if args.device else None
-    rig = Rig(args.scenario, args.seed, autopilot=not args.no_autopilot, relay=args.relay, only=only)
+    rig = Rig(args.scenario, args.seed, autopilot=not args.no_autopilot, hold=args.hold, relay=args.relay, only=only)
     rates = FaultRates(args.dropped, args.flipped, args.inserted)
     for line in rig.to_host.values():
         line.rates = rates

@@ -1,7 +1,8 @@
 """Steering a served rig from another process: one JSON object a line, one answer a line.
 
     {"do": "isolate"}                                   {"do": "fill_nitrogen", "kw": {"to_pa": 2e6}}
-    {"truth": true}    {"done": 0}    {"speed": 60}     {"devices": true}
+    {"truth": true}    {"done": 0}    {"now": true}    {"speed": 60}     {"devices": true}
+    {"begin": true}     begins a time line that was held
     {"fault": "reboot", "device": "scale", "kw": {"down_s": 2}}
 
 Answers {"ok": ...} or {"error": "..."}. For tests and demonstrations on one's own machine: no authentication, so it
@@ -50,16 +51,21 @@ class Control:
             case {"fault": str(name), "device": str(device)}:
                 self.fault(name, device, **kw)
                 return True
+            case {"begin": True}:
+                self.rig.plant.begin_timeline()
+                return True
             case {"truth": True}:
                 return self.rig.plant.truth()
             case {"done": int(first)}:
                 return [[d.t_s, d.action, d.kw] for d in self.rig.plant.done[max(0, first) :]]
+            case {"now": True}:
+                return self.clock.now_s
             case {"devices": True}:
                 return {n: [s.spec.point for s in d.sensors] for n, d in self.rig.devices.items()}
             case {"speed": int() | float() as speed}:
                 self.clock.speed = speed
                 return True
-        raise BadSetting("a request has one of: do, fault with device, truth, done, devices, speed")
+        raise BadSetting("a request has one of: do, fault with device, truth, done, now, devices, speed")
 
     def fault(self, fault: str, device: str, **kw: Any) -> None:
         """Set one of FAULTS on a device or its line. Raises SimError for a name or setting that does not fit."""

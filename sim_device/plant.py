@@ -14,6 +14,7 @@ from typing import Any
 from sim_device.actions import ACTIONS
 from sim_device.build import ZERO_C, build_circuit, build_cylinder
 from sim_device.errors import BadSetting, UnknownAction, UnknownChannel
+from sim_device.exposure import POINTS, exposed
 from sim_device.physics.chiller import Chiller
 from sim_device.physics.cylinder import Scale
 from sim_device.physics.fluid import GAS_CONSTANT, Fluid, fluid
@@ -43,9 +44,10 @@ class Plant:
     """Advance with `advance_to`, look with `read` (what a sensor is exposed to) and `truth`, act with `do`.
 
     autopilot: carry out the scenario's time line; `done` lists every action so far, the time line's too.
+    With `hold` the time line waits for `begin_timeline`; time itself goes on.
     """
 
-    def __init__(self, scenario: Scenario | str, seed: int = 0, autopilot: bool = True) -> None:
+    def __init__(self, scenario: Scenario | str, seed: int = 0, autopilot: bool = True, hold: bool = False) -> None:
         if isinstance(scenario, str):
             scenario = scenario_by_name(scenario)
         self.scenario = scenario
@@ -72,15 +74,15 @@ class Plant:
         self.charging: str | None = None
         self.filling_to_pa: float | None = None
         self.venting = False
-        self.vented_kg = 0.0
         self.lift_until_s = 0.0
         self._steps = deque(scenario.timeline if autopilot else ())
+        self._held = hold
         self._last_step_s = 0.0
         self._history: deque[tuple[float, ...]] = deque(maxlen=_KEPT)
-        self._index = {name: i for i, name in enumerate(self._observe_names())}
+        self._index = {name: i for i, name in enumerate(POINTS)}
         self._count = 0
         self.flow = self.machine.flow(self.circuit.vessel, self._cylinder_vessel(), self.outdoors.temp_k)
-        self._history.append(self._observe())
+        self._history.append(exposed(self))
 
     # --- time -------------------------------------------------------------------------------------------------
 
@@ -91,14 +93,19 @@ class Plant:
             self._step(STEP_S)
             self._count += 1
             self.t_s = self._count * STEP_S
-            self._history.append(self._observe())
+            self._history.append(exposed(self))
+
+    def begin_timeline(self) -> None:
+        """Let a held time line begin now."""
+        if self._held:
+            self._held, self._last_step_s = False, self.t_s
 
     @property
     def timeline_finished(self) -> bool:
         return not self._steps
 
     def _follow_timeline(self) -> None:
-        while self._steps:
+        while self._steps and not self._held:
             step = self._steps[0]
             waited = self.t_s - self._last_step_s
             if waited < step.wait_s:
@@ -307,42 +314,3 @@ class Plant:
             share = self.pump.effective_m3_s(self.scenario.hose, inside) / self.pump.speed_m3_s
             inside = self.pump.base_pa + (inside - self.pump.base_pa) * share
         return inside
-
-    # --- what sensors are exposed to --------------------------------------------------------------------------
-
-    @staticmethod
-    def _observe_names() -> tuple[str, ...]:
-        return (
-            "cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_inlet_pressure",
-            "recovery_inlet_temperature", "recovery_outlet_pressure", "system_pressure", "system_temperature",
-            "suction_pressure", "suction_temperature", "liquid_pressure", "liquid_temperature",
-            "discharge_pressure", "discharge_temperature", "vacuum", "ambient_temperature", "barometer",
-            "valve_position", "liquid_level", "entering_fluid_temperature", "leaving_fluid_temperature",
-        )  # fmt: skip
-
-    def _observe(self) -> tuple[float, ...]:
-        circuit, chiller, ambient = self.circuit, self.chiller, self.outdoors.temp_k
-        if self.on_scale:
-            cylinder = self.cylinders[self.on_scale]
-            gross, cylinder_pa, shell_k = cylinder.gross_kg, cylinder.vessel.pressure_pa, cylinder.shell_k
-        else:
-            gross, cylinder_pa, shell_k = 0.0, self.outdoors.pressure_pa, ambient
-        inlet_k = self.flow.inlet_k if self.machine.running else ambient
-        pressure, metal = self.circuit_pressure_pa, circuit.metal_k
-        if chiller.running:
-            low, high = self.fluid.at(chiller.evaporating_k), self.fluid.at(chiller.condensing_k)
-            machine = (
-                low.dew_pa, chiller.evaporating_k + chiller.bulb_superheat_k, high.bubble_pa - 1.5e4,
-                self.fluid.bubble_k(high.bubble_pa - 1.5e4) - chiller.subcooling_k, high.bubble_pa + 1e4,
-                chiller.discharge_k,
-            )  # fmt: skip
-            valve = chiller.valve
-            level = min(1.0, chiller.evaporator_kg / chiller.full_evaporator_kg)
-        else:
-            machine = (pressure, metal, pressure, metal, pressure, metal)
-            valve, level = 0.0, circuit.vessel.liquid_fraction
-        return (
-            self.scale.felt_kg(gross), cylinder_pa, shell_k, self.flow.inlet_pa, inlet_k, self.flow.outlet_pa,
-            pressure, metal, *machine, self.gauge.shown_pa, ambient, self.outdoors.pressure_pa, valve, level,
-            chiller.entering_k, chiller.leaving_k,
-        )  # fmt: skip

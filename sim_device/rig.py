@@ -18,7 +18,7 @@ class Rig:
     """devices: by name ("recovery board", "scale", "vacuum board", "machine board"). to_host: their lines.
 
     relay: the scale's relay carries the recovery machine's supply, so that it stops when the relay opens.
-    only: names of the devices to have; None for all.
+    autopilot, hold: as for Plant. only: names of the devices to have; None for all.
     """
 
     def __init__(
@@ -27,10 +27,11 @@ class Rig:
         seed: int = 0,
         *,
         autopilot: bool = True,
+        hold: bool = False,
         relay: bool = False,
         only: tuple[str, ...] | None = None,
     ) -> None:
-        self.plant = Plant(scenario, seed, autopilot)
+        self.plant = Plant(scenario, seed, autopilot, hold)
         specs = {b.name: b for b in boards(self.plant.scenario)}
         unknown = [name for name in only or () if name not in specs]
         if unknown:

@@ -180,7 +180,7 @@ def test_clock_runs_stops_and_changes_pace() -> None:
 
 def test_control_steers_and_refuses() -> None:
     async def main() -> None:
-        rig = Rig("recovery", 1)
+        rig = Rig("recovery", 1, hold=True)
         clock = SimClock(0.0)
         server = await serve_control(Control(rig, clock))
         reader, writer = await asyncio.open_connection("127.0.0.1", server.sockets[0].getsockname()[1])
@@ -195,6 +195,11 @@ def test_control_steers_and_refuses() -> None:
         assert (await ask({"truth": True}))["ok"]["total_kg"] == pytest.approx(16.1, abs=1e-6)
         assert (await ask({"done": 0}))["ok"] == [[0.0, "sun", {"watt": 100}]]
         assert (await ask({"devices": True}))["ok"]["scale"] == ["cylinder_mass"]
+        rig.plant.advance_to(500.0)
+        assert len(rig.plant.done) == 1  # the time line is held
+        assert await ask({"begin": True}) == {"ok": True}
+        rig.plant.advance_to(535.0)
+        assert [(d.t_s, d.action) for d in rig.plant.done[1:]] == [(500.0, "stage"), (530.0, "start_recovery")]
         assert await ask({"speed": 5}) == {"ok": True}
         assert clock.speed == 5
         assert await ask({"fault": "wire", "device": "scale", "kw": {"state": "open"}}) == {"ok": True}

@@ -338,6 +338,31 @@ def test_a_port_that_is_not_there_is_told_once_and_tried_ever_more_slowly(
     run(test)
 
 
+def test_a_port_silent_for_hours_is_told_once_and_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hours of silence, shortened: some twenty attempts make two events, and the next hello ends it."""
+    monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.02)
+    monkeypatch.setattr(supervisor, "LONGEST_RETRY_S", 0.02)
+
+    async def test() -> None:
+        attempts = 0
+
+        async def opening(url: str, baudrate: int) -> StreamLink:
+            nonlocal attempts
+            attempts += 1
+            return await open_link(url, baudrate)
+
+        quick = replace(QUICK, no_answer_s=0.05)
+        async with TcpBench(fast_device()) as bench:
+            bench.device.mute = True
+            async with watch(bench.url, settings=quick, open_stream=opening) as watched:
+                await watched.until(lambda: attempts >= 8)
+                assert [type(event) for event in watched.events] == [events.LinkUp, events.LinkDown]
+                bench.device.mute = False
+                await watched.streaming()
+
+    run(test)
+
+
 def test_what_the_listener_raises_ends_the_run_and_closes_the_port() -> None:
     async def test() -> None:
         def listener(event: events.LinkEvent) -> None:

@@ -19,6 +19,7 @@ from logger.refrigerant import OutOfRange, Refrigerant, find
 
 JURISDICTIONS = ("us", "un", "strictest")
 EMPTY_SLACK = 0.005  # of the water capacity: how far below the tare an empty cylinder may read
+ESTIMATED = "estimated blend: densities may be some percent off"
 CAUTION = (
     "Computed from the markings as entered. Local codes, the cylinder's own markings and licensed practice come first. "
     "Never fill a cylinder that is out of test, damaged or marked as not refillable."
@@ -157,7 +158,7 @@ def present_fill(net_mass: Value, temperature: Value, limit: CylinderLimits) -> 
             net_mass, unknown("1", reason), unknown("1", reason), unknown("K", reason), unknown("kg", reason),
             unknown("1", reason),
         )  # fmt: skip
-    allowed, share = _against_limit(net_mass.number, net_mass.u, limit.max_net)
+    allowed, share = _against_limit(net_mass.number, net_mass.u, limit)
     slack = max(3 * (net_mass.u or 0.0), EMPTY_SLACK * limit.cylinder.water_capacity_kg)
     problem = None
     if net_mass.number < -slack:
@@ -182,11 +183,12 @@ def present_fill(net_mass: Value, temperature: Value, limit: CylinderLimits) -> 
     )
 
 
-def _against_limit(net_kg: float, u_kg: float | None, max_net: Value) -> tuple[Value, Value]:
+def _against_limit(net_kg: float, u_kg: float | None, limit: CylinderLimits) -> tuple[Value, Value]:
+    max_net = limit.max_net
     if max_net.number is None:
         reason = max_net.problem or "no limit"
         return unknown("kg", reason), unknown("1", reason)
-    over = "over the limit" if net_kg > max_net.number else None
+    over = _note(limit.refrigerants, "over the limit" if net_kg > max_net.number else None)
     share_u = None if u_kg is None else u_kg / max_net.number
     return known(max_net.number - net_kg, "kg", u_kg, over), known(net_kg / max_net.number, "1", share_u, over)
 
@@ -214,7 +216,7 @@ def _fill(inside: tuple[Refrigerant, ...], density: float, density_u: float | No
     except OutOfRange as exc:
         return unknown("1", str(exc))
     note = "full of liquid: no vapour space left" if share >= 1 else "no liquid" if share <= 0 else None
-    return known(share, "1", u, note)
+    return known(share, "1", u, _note(inside, note))
 
 
 def _liquid_full(inside: tuple[Refrigerant, ...], density: float) -> Value:
@@ -230,4 +232,11 @@ def _liquid_full(inside: tuple[Refrigerant, ...], density: float) -> Value:
     if not found:
         top_c = min(refrigerant.bubble_range_k[1] for refrigerant in inside) - 273.15
         return unknown("K", f"not full of liquid up to {top_c:.0f} °C ({top_c * 1.8 + 32:.0f} °F)")
-    return known(min(found), "K")
+    return known(min(found), "K", note=_note(inside))
+
+
+def _note(inside: tuple[Refrigerant, ...], note: str | None = None) -> str | None:
+    """The note, with the mark that every number of an estimated blend carries."""
+    if any(refrigerant.estimated for refrigerant in inside):
+        return f"{note}; {ESTIMATED}" if note else ESTIMATED
+    return note

@@ -92,7 +92,7 @@ RULES: tuple[FillRule, ...] = (
         frozenset({"un", "strictest"}), p200,
     ),
     FillRule(
-        "49-cfr-173.304a", "49 CFR 173.304a", "49 CFR 173.304a(a)(2), filling density",
+        "49-cfr-173.304a", "49 CFR 173.304a", "49 CFR 173.304a: filling density, or not liquid-full at 131 °F",
         frozenset({"us", "strictest"}), cfr,
     ),
 )  # fmt: skip

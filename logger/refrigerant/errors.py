@@ -18,7 +18,7 @@ class UnknownRefrigerant(RefrigerantError):
         self.asked = asked
         self.nearest = nearest
         hint = f"; did you mean {' or '.join(nearest)}?" if nearest else ""
-        super().__init__(f"refrigerant {asked!r} {why}{hint}")
+        super().__init__(f"refrigerant {asked[:60]!r} {why}{hint}")
 
 
 class OutOfRange(RefrigerantError):

@@ -224,6 +224,9 @@ def test_nonsense_is_refused() -> None:
 def test_an_estimated_blend_is_marked() -> None:
     assert any("Estimated" in note and "R-438A" in note for note in of("R-438A").notes)
     assert of("R-410A").notes == ()
+    fill = present_fill(known(12.0, "kg"), known(300.0, "K"), of("R-438A"))
+    marked = (fill.fill_now, fill.fill_25c, fill.mass_allowed, fill.of_limit)
+    assert all("estimated blend" in (value.note or "") for value in marked)
 
 
 # --- what is in it now ---------------------------------------------------------------------------------------------

@@ -6,11 +6,12 @@ from functools import cache
 import pytest
 
 from logger.refrigerant import find, names
-from logger.refrigerant.build import build
+from logger.refrigerant.build import NODES, build
 from logger.refrigerant.catalogue import BLENDS, compositions
 from logger.refrigerant.errors import BlendError
 from logger.refrigerant.pressure_class import PSI_PA, pressure_class
 from logger.refrigerant.primed import CP, PrimedState, component_key, pair_model, tier_of, version
+from logger.refrigerant.spline import log_nodes, shape_nodes
 
 POINTS = 9
 
@@ -35,6 +36,21 @@ def test_between_the_nodes_it_is_primed_coolprop(name: str) -> None:
         ):
             kelvin = low + (high - low) * share
             assert density(kelvin) == pytest.approx(state.density(kelvin, quality), rel=5e-4)
+
+
+@pytest.mark.parametrize("name", names())
+def test_nodes_are_what_coolprop_says(name: str) -> None:
+    """Every 18th node of each curve, flashed anew."""
+    r, state = find(name), primed(name)
+    pressures = log_nodes(r.low_pa, r.high_pa, NODES)
+    anchor = r._anchor_k
+    for i in range(1, NODES, 18):
+        assert r._nodes["bubble"][i] == pytest.approx(state.temperature(pressures[i], 0), abs=2e-4)
+        if r._nodes["dew"] is not None:
+            assert r._nodes["dew"][i] == pytest.approx(state.temperature(pressures[i], 1), abs=2e-4)
+        for line, quality, span in (("liquid", 0, r.bubble_range_k), ("vapour", 1, r.dew_range_k)):
+            kelvin = shape_nodes(*span, anchor, NODES)[i]
+            assert r._nodes[line][i] == pytest.approx(state.density(kelvin, quality), rel=2e-5)
 
 
 @pytest.mark.parametrize("name", ["R-134a", "R-410A", "R-454B", "R-409A"])

@@ -213,7 +213,7 @@ def _water(pressure_pa: float | None, kelvin: float | None) -> tuple[dict[str, A
 @UNITS_OPTION
 @JSON_OPTION
 def refrigerants(search: str, units: str, as_json: bool) -> None:
-    """List the refrigerants known, or those whose name contains SEARCH."""
+    """List the refrigerants known, or those whose name contains SEARCH with what they are made of."""
     from logger.refrigerant import find, names
     from logger.refrigerant.names import key_of
 
@@ -226,18 +226,16 @@ def refrigerants(search: str, units: str, as_json: bool) -> None:
         click.echo(json.dumps([_described(r) for r in found], indent=1, ensure_ascii=False))
         return
     degree = "°F" if units == "us" else "°C"
-    click.echo(
-        f"{'name':13s} {'boils at':>8s} {'glide':>6s} {'critical':>8s}  {'pressure':9s} {'safety':6s} {'tier':10s} "
-        "made of (mass %)"
-    )
+    click.echo(f"{'name':13s} {'boils':>7s} {'glide':>5s} {'critical':>8s}  {'pressure':9s}  {'safety':6s}  tier")
     for r in found:
-        boils = None if r.normal_bubble_k is None else r.normal_bubble_k
-        made = " ".join(f"{part}/{share * 100:g}" for part, share in r.composition.items()) if not r.pure else ""
+        glide = r.glide_k * (1.8 if units == "us" else 1)
         click.echo(
-            f"{r.name:13s} {_degrees(boils, units):>8s} {r.glide_k * (1.8 if units == 'us' else 1):6.1f} "
-            f"{_degrees(r.critical_temperature_k, units):>8s}  {r.pressure_class:9s} {r.safety_class:6s} "
-            f"{r.tier:10s} {made}"
+            f"{r.name:13s} {_degrees(r.normal_bubble_k, units):>7s} {glide:5.1f} "
+            f"{_degrees(r.critical_temperature_k, units):>8s}  {r.pressure_class:9s}  {r.safety_class:6s}  {r.tier}"
         )
+        if wanted and not r.pure:
+            parts = ", ".join(f"{part} {share * 100:g}" for part, share in r.composition.items())
+            click.echo(f"{'':13s} mass %: {parts}")
     say(
         f"Boiling point (bubble) and glide at 101.325 kPa, in {degree}. Pressure class: 40 CFR 82, at 104 °F. Safety "
         f"class: {found[0].safety_source}. reference: pure, or every pair has a fitted model; predictive: some pair "

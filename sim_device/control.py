@@ -2,7 +2,7 @@
 
     {"do": "isolate"}                                   {"do": "fill_nitrogen", "kw": {"to_pa": 2e6}}
     {"truth": true}    {"done": 0}    {"now": true}    {"speed": 60}     {"devices": true}
-    {"begin": true}     begins a time line that was held
+    {"go_on": true}     a held time line goes on (its start, and after every stage change)
     {"fault": "reboot", "device": "scale", "kw": {"down_s": 2}}
 
 Answers {"ok": ...} or {"error": "..."}. For tests and demonstrations on one's own machine: no authentication, so it
@@ -51,8 +51,8 @@ class Control:
             case {"fault": str(name), "device": str(device)}:
                 self.fault(name, device, **kw)
                 return True
-            case {"begin": True}:
-                self.rig.plant.begin_timeline()
+            case {"go_on": True}:
+                self.rig.plant.go_on()
                 return True
             case {"truth": True}:
                 return self.rig.plant.truth()

@@ -44,7 +44,8 @@ class Plant:
     """Advance with `advance_to`, look with `read` (what a sensor is exposed to) and `truth`, act with `do`.
 
     autopilot: carry out the scenario's time line; `done` lists every action so far, the time line's too.
-    With `hold` the time line waits for `begin_timeline`; time itself goes on.
+    With `hold` the time line waits, at its start and after every stage change, for `go_on`, so that a slow host
+    misses nothing at high speed; time itself goes on.
     """
 
     def __init__(self, scenario: Scenario | str, seed: int = 0, autopilot: bool = True, hold: bool = False) -> None:
@@ -76,7 +77,7 @@ class Plant:
         self.venting = False
         self.lift_until_s = 0.0
         self._steps = deque(scenario.timeline if autopilot else ())
-        self._held = hold
+        self._hold = self._held = hold
         self._last_step_s = 0.0
         self._history: deque[tuple[float, ...]] = deque(maxlen=_KEPT)
         self._index = {name: i for i, name in enumerate(POINTS)}
@@ -95,8 +96,8 @@ class Plant:
             self.t_s = self._count * STEP_S
             self._history.append(exposed(self))
 
-    def begin_timeline(self) -> None:
-        """Let a held time line begin now."""
+    def go_on(self) -> None:
+        """Let a held time line go on from now. No error when it is not held."""
         if self._held:
             self._held, self._last_step_s = False, self.t_s
 
@@ -114,6 +115,7 @@ class Plant:
                 return
             self._steps.popleft()
             self._last_step_s = self.t_s
+            self._held = self._hold and step.do == "stage"
             self.do(step.do, **step.kw)
 
     def _holds(self, step: Step) -> bool:

@@ -2,17 +2,23 @@
 
 import json
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from typing import Any
 
 import click
 
+from logger.cli.cylinder_options import (
+    JURISDICTION_OPTION,
+    checked_name,
+    cylinder_of,
+    half_width,
+    marking_options,
+    net_mass,
+)
 from logger.cli.quantities import (
     JSON_OPTION,
     UNITS_OPTION,
-    F,
     absolute_pressure,
     ambient_of,
     ambient_options,
@@ -29,50 +35,10 @@ from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding, Verdict
 from logger.model.plain import plain
 from logger.model.points import Quantity
-from logger.model.value import Value, known, unknown
+from logger.model.value import known, unknown
 
 _Q = Quantity
 _MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: " "}
-
-
-class _Day(click.ParamType[date]):
-    """2024-02-01, or 2024-02 as a collar states it (taken as its first day)."""
-
-    name = "date"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
-        if isinstance(value, date):
-            return value
-        text = str(value)
-        try:
-            return date.fromisoformat(text if text.count("-") > 1 else f"{text}-01")
-        except ValueError:
-            self.fail(f"{text!r} is no date; write 2024-02-01 or 2024-02", param, ctx)
-
-
-def _marking_options(needed: bool) -> Callable[[F], F]:
-    """The markings of a cylinder, as options."""
-
-    def add(command: F) -> F:
-        for option in reversed((
-            click.option("--tare", required=needed, help="Empty mass, such as 27.5lb."),
-            click.option("--water-capacity", required=needed, help="As stamped: 47.6lb, 21.6kg or 21.6L."),
-            click.option("--service-pressure", help="As stamped: 400psi (DOT 4BA400: 400)."),
-            click.option("--tested", type=_Day(), help="Last test: 2024-02-01 or 2024-02."),
-            click.option("--requalify-years", type=float, help="Years between tests (default 5)."),
-            click.option("--refrigerant", help="What is, or will be, in it."),
-            click.option("--candidates", help="Unknown mixture: what it may be, such as R-22,R-407C."),
-        )):  # fmt: skip
-            command = option(command)
-        return command
-
-    return add
-
-
-_JURISDICTION = click.option(
-    "--jurisdiction", type=click.Choice(["us", "un", "strictest"]), default="strictest", show_default=True,
-    help="us: 80 % and 49 CFR; un: UN/ADR P200; strictest: all of them.",
-)  # fmt: skip
 
 
 @click.group()
@@ -85,14 +51,14 @@ def cylinder() -> None:
 
 @cylinder.command()
 @click.argument("name", required=False)
-@_marking_options(needed=False)
-@_JURISDICTION
+@marking_options(needed=False)
+@JURISDICTION_OPTION
 @UNITS_OPTION
 @JSON_OPTION
 def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **markings: Any) -> None:
     """How much may go in, by every rule, and which one binds. NAME is a cylinder you keep; options override it."""
     load_user_blends()
-    chosen = _cylinder(name, markings)
+    chosen = cylinder_of(name, markings)
     limit = _limits(chosen, jurisdiction)
     test = _requalification(chosen)
     if as_json:
@@ -103,7 +69,7 @@ def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **mar
 
 @cylinder.command()
 @click.argument("name", required=False)
-@_marking_options(needed=False)
+@marking_options(needed=False)
 @click.option("--gross", help="Reading of the scale with the cylinder on it.")
 @click.option("--net", help="Mass of the contents, instead of --gross.")
 @click.option("--mass-accuracy", default="0.1lb", show_default=True, help="Of the scale, as plus or minus.")
@@ -112,7 +78,7 @@ def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **mar
 @click.option("--pressure", help="Of the cylinder, such as 118psig: looks for air or nitrogen.")
 @click.option("--pressure-accuracy", default="2psi", show_default=True, help="As plus or minus.")
 @click.option("--settled", is_flag=True, help="Temperature and pressure have stood still, valves closed.")
-@_JURISDICTION
+@JURISDICTION_OPTION
 @ambient_options
 @UNITS_OPTION
 @JSON_OPTION
@@ -131,18 +97,18 @@ def check(
         raise click.UsageError("give --gross or --net, or --pressure with --temperature, or all of them")
     load_user_blends()
     around = ambient_of(altitude, barometer)
-    chosen = _cylinder(name, markings)
+    chosen = cylinder_of(name, markings)
     limit = _limits(chosen, jurisdiction)
-    mass = _net_mass(gross, net, mass_accuracy, chosen)
+    mass = net_mass(gross, net, mass_accuracy, chosen)
     kelvin = (
         unknown("K", "no temperature given")
         if temp is None
-        else known(temperature(temp), "K", _half_width(temperature_accuracy, _Q.TEMPERATURE_DIFFERENCE))
+        else known(temperature(temp), "K", half_width(temperature_accuracy, _Q.TEMPERATURE_DIFFERENCE))
     )
     fill = present_fill(mass, kelvin, limit)
     findings = [limit.suitability, _requalification(chosen)]
     if pressure is not None:
-        pascal_u = _half_width(pressure_accuracy, _Q.PRESSURE_DIFFERENCE)
+        pascal_u = half_width(pressure_accuracy, _Q.PRESSURE_DIFFERENCE)
         if rests_on_ambient(pressure):
             pascal_u = math.hypot(pascal_u, around.u_pa or 0.0)  # the barometer's doubt is in it too
         pascal = known(absolute_pressure(pressure, around.pressure_pa), "Pa", pascal_u, around.note)
@@ -176,17 +142,16 @@ def check(
 
 @cylinder.command()
 @click.argument("name")
-@_marking_options(needed=True)
+@marking_options(needed=True)
 @click.option("--contents", help="Mass in it now, when known.")
 @click.option("--replace", "anew", is_flag=True, help="Write an existing one anew.")
 def add(name: str, contents: str | None, anew: bool, **markings: Any) -> None:
     """Keep a cylinder under NAME, for jobs and for the other commands."""
-    from logger.config.cylinders import add_cylinder
     from logger.model.units import parse_quantity
 
     load_user_blends()
-    kept = _cylinder(None, markings)
-    kept = replace(kept, name=_checked_name(name))
+    kept = cylinder_of(None, markings)
+    kept = replace(kept, name=checked_name(name))
     if contents is not None:
         kept = replace(kept, contents_kg=parse_quantity(contents, _Q.MASS))
     add_cylinder(cylinders_path(), kept, replace=anew)
@@ -224,12 +189,11 @@ def list_(units: str, as_json: bool) -> None:
 
 @cylinder.command()
 @click.argument("name")
-@_JURISDICTION
+@JURISDICTION_OPTION
 @UNITS_OPTION
 @JSON_OPTION
 def show(name: str, jurisdiction: str, units: str, as_json: bool) -> None:
     """One cylinder with its limits."""
-    from logger.config.cylinders import find_cylinder
 
     load_user_blends()
     kept = find_cylinder(cylinders_path(), name)
@@ -245,84 +209,9 @@ def show(name: str, jurisdiction: str, units: str, as_json: bool) -> None:
 @click.argument("name")
 def remove(name: str) -> None:
     """Forget a cylinder. Jobs that used it keep their own record of it."""
-    from logger.config.cylinders import remove_cylinder
 
     load_user_blends()
     click.echo(f"forgot {remove_cylinder(cylinders_path(), name).name}")
-
-
-def _cylinder(name: str | None, markings: dict[str, Any]) -> Cylinder:
-    """The kept cylinder, or a nameless one, with the markings given as options."""
-    from logger.config.cylinders import find_cylinder
-    from logger.config.job_file import parse_water_capacity
-    from logger.model.units import parse_quantity
-    from logger.refrigerant import find
-
-    if name is not None:
-        chosen = find_cylinder(cylinders_path(), name)
-    elif markings["tare"] is None or markings["water_capacity"] is None:
-        raise click.UsageError("give --tare and --water-capacity, or the NAME of a cylinder you keep")
-    else:
-        chosen = Cylinder("cylinder", 1.0, 1.0)
-    changed: dict[str, Any] = {}
-    if markings["tare"] is not None:
-        changed["tare_kg"] = _above_zero("--tare", parse_quantity(markings["tare"], _Q.MASS))
-    if markings["water_capacity"] is not None:
-        capacity = parse_water_capacity(markings["water_capacity"])
-        changed["water_capacity_kg"] = _above_zero("--water-capacity", capacity)
-    if markings["service_pressure"] is not None:
-        stamped = parse_quantity(markings["service_pressure"], _Q.PRESSURE_DIFFERENCE)
-        changed["service_pressure_pa"] = _above_zero("--service-pressure", stamped)
-    if markings["tested"] is not None:
-        changed["tested"] = markings["tested"]
-    if markings["requalify_years"] is not None:
-        if not 0 < markings["requalify_years"] <= 15:
-            raise click.UsageError("--requalify-years is above 0 and at most 15")
-        changed["requalify_years"] = markings["requalify_years"]
-    if markings["refrigerant"] is not None and markings["candidates"] is not None:
-        raise click.UsageError("give --refrigerant or --candidates, not both")
-    if markings["refrigerant"] is not None:
-        changed |= {"refrigerant": find(markings["refrigerant"]).name, "candidates": ()}
-    if markings["candidates"] is not None:
-        named = [part for part in markings["candidates"].split(",") if part.strip()]
-        if not 1 <= len(named) <= 20:
-            raise click.UsageError("--candidates names 1 to 20 refrigerants, with commas between")
-        changed |= {"refrigerant": None, "candidates": tuple(find(part.strip()).name for part in named)}
-    return replace(chosen, **changed)
-
-
-def _above_zero(option: str, number: float) -> float:
-    if not number > 0:
-        raise click.UsageError(f"{option} must be above zero")
-    return number
-
-
-def _checked_name(name: str) -> str:
-    from logger.model.text import clean
-
-    if name != clean(name, 60) or not name:
-        raise click.UsageError("a cylinder's name is 1 to 60 ordinary characters")
-    return name
-
-
-def _net_mass(gross: str | None, net: str | None, accuracy: str, chosen: Cylinder) -> Value:
-    from logger.model.units import parse_quantity
-
-    text = gross if gross is not None else net
-    if text is None:
-        return unknown("kg", "no mass given")
-    mass_kg = parse_quantity(text, _Q.MASS) - (chosen.tare_kg if gross is not None else 0.0)
-    return known(mass_kg, "kg", _half_width(accuracy, _Q.MASS))
-
-
-def _half_width(text: str, quantity: Quantity) -> float:
-    """Standard uncertainty of a stated plus-or-minus: rectangular, half-width over the root of 3 (GUM 4.3.7)."""
-    from logger.model.units import parse_quantity
-
-    half = parse_quantity(text, quantity)
-    if half < 0:
-        raise click.UsageError(f"an accuracy of {text!r} is below zero")
-    return half / math.sqrt(3)
 
 
 def _limits(chosen: Cylinder, jurisdiction: str) -> Any:

@@ -55,7 +55,7 @@ BREWERY = Scenario(
         begin("decay-test"),
         Step("isolate", wait_s=5),
         Step("stop_pump", wait_s=10),
-        end(HOUR),
+        end(1.15 * HOUR),
         Step("swap_cylinder", {"to": "drum"}, wait_s=60),
         begin("charging", wait_s=120),
         Step("start_charging", {"mode": "liquid"}, wait_s=60),

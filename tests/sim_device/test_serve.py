@@ -197,9 +197,12 @@ def test_control_steers_and_refuses() -> None:
         assert (await ask({"devices": True}))["ok"]["scale"] == ["cylinder_mass"]
         rig.plant.advance_to(500.0)
         assert len(rig.plant.done) == 1  # the time line is held
-        assert await ask({"begin": True}) == {"ok": True}
-        rig.plant.advance_to(535.0)
-        assert [(d.t_s, d.action) for d in rig.plant.done[1:]] == [(500.0, "stage"), (530.0, "start_recovery")]
+        assert await ask({"go_on": True}) == {"ok": True}
+        rig.plant.advance_to(700.0)
+        assert [(d.t_s, d.action) for d in rig.plant.done[1:]] == [(500.0, "stage")]  # and held again
+        assert await ask({"go_on": True}) == {"ok": True}
+        rig.plant.advance_to(735.0)
+        assert [(d.t_s, d.action) for d in rig.plant.done[2:]] == [(730.0, "start_recovery")]
         assert await ask({"speed": 5}) == {"ok": True}
         assert clock.speed == 5
         assert await ask({"fault": "wire", "device": "scale", "kw": {"state": "open"}}) == {"ok": True}

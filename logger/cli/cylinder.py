@@ -147,6 +147,7 @@ def check(
 @click.option("--replace", "anew", is_flag=True, help="Write an existing one anew.")
 def add(name: str, contents: str | None, anew: bool, **markings: Any) -> None:
     """Keep a cylinder under NAME, for jobs and for the other commands."""
+    from logger.config.cylinders import add_cylinder
     from logger.model.units import parse_quantity
 
     load_user_blends()
@@ -194,6 +195,7 @@ def list_(units: str, as_json: bool) -> None:
 @JSON_OPTION
 def show(name: str, jurisdiction: str, units: str, as_json: bool) -> None:
     """One cylinder with its limits."""
+    from logger.config.cylinders import find_cylinder
 
     load_user_blends()
     kept = find_cylinder(cylinders_path(), name)
@@ -209,6 +211,7 @@ def show(name: str, jurisdiction: str, units: str, as_json: bool) -> None:
 @click.argument("name")
 def remove(name: str) -> None:
     """Forget a cylinder. Jobs that used it keep their own record of it."""
+    from logger.config.cylinders import remove_cylinder
 
     load_user_blends()
     click.echo(f"forgot {remove_cylinder(cylinders_path(), name).name}")

@@ -58,6 +58,7 @@ JURISDICTION_OPTION = click.option(
 
 def cylinder_of(name: str | None, markings: dict[str, Any]) -> Cylinder:
     """The kept cylinder, or a nameless one, with the markings given as options."""
+    from logger.config.cylinders import find_cylinder
     from logger.config.job_file import parse_water_capacity
     from logger.model.units import parse_quantity
     from logger.refrigerant import find

@@ -35,7 +35,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--control-port", type=int, metavar="PORT", help="JSON lines to steer it, on 127.0.0.1; 0: any")
     parser.add_argument("--no-autopilot", action="store_true", help="do not follow the scenario's own time line")
     parser.add_argument(
-        "--hold", action="store_true", help='wait for {"go_on": true} at the start and after every stage change'
+        "--hold", action="store_true", help='the time line waits for {"begin": true} or {"go_on": true}, see control.py'
     )
     parser.add_argument("--relay", action="store_true", help="the scale's relay switches the recovery machine")
     parser.add_argument("--until-end", action="store_true", help="stop when the scenario's time is over")

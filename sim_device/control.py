@@ -2,7 +2,8 @@
 
     {"do": "isolate"}                                   {"do": "fill_nitrogen", "kw": {"to_pa": 2e6}}
     {"truth": true}    {"done": 0}    {"now": true}    {"speed": 60}     {"devices": true}
-    {"go_on": true}     a held time line goes on (its start, and after every stage change)
+    {"begin": true}     a held time line begins and is held no more
+    {"go_on": true}     it goes on to the next stage change, and is held there again
     {"fault": "reboot", "device": "scale", "kw": {"down_s": 2}}
 
 Answers {"ok": ...} or {"error": "..."}. For tests and demonstrations on one's own machine: no authentication, so it
@@ -51,6 +52,9 @@ class Control:
             case {"fault": str(name), "device": str(device)}:
                 self.fault(name, device, **kw)
                 return True
+            case {"begin": True}:
+                self.rig.plant.begin_timeline()
+                return True
             case {"go_on": True}:
                 self.rig.plant.go_on()
                 return True
@@ -65,7 +69,7 @@ class Control:
             case {"speed": int() | float() as speed}:
                 self.clock.speed = speed
                 return True
-        raise BadSetting("a request has one of: do, fault with device, truth, done, now, devices, speed")
+        raise BadSetting("a request has one of: do, fault with device, begin, go_on, truth, done, now, devices, speed")
 
     def fault(self, fault: str, device: str, **kw: Any) -> None:
         """Set one of FAULTS on a device or its line. Raises SimError for a name or setting that does not fit."""

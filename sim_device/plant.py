@@ -44,8 +44,8 @@ class Plant:
     """Advance with `advance_to`, look with `read` (what a sensor is exposed to) and `truth`, act with `do`.
 
     autopilot: carry out the scenario's time line; `done` lists every action so far, the time line's too.
-    With `hold` the time line waits, at its start and after every stage change, for `go_on`, so that a slow host
-    misses nothing at high speed; time itself goes on.
+    With `hold` the time line waits, at its start and after every stage change, for `go_on` (or, from then on no
+    more, for `begin_timeline`), so that a slow host misses nothing at high speed; time itself goes on.
     """
 
     def __init__(self, scenario: Scenario | str, seed: int = 0, autopilot: bool = True, hold: bool = False) -> None:
@@ -96,8 +96,13 @@ class Plant:
             self.t_s = self._count * STEP_S
             self._history.append(exposed(self))
 
+    def begin_timeline(self) -> None:
+        """Let a held time line go on from now, to its end."""
+        self._hold = False
+        self.go_on()
+
     def go_on(self) -> None:
-        """Let a held time line go on from now. No error when it is not held."""
+        """Let a held time line go on from now, to the next stage change. No error when it is not held."""
         if self._held:
             self._held, self._last_step_s = False, self.t_s
 

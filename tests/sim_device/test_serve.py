@@ -203,6 +203,8 @@ def test_control_steers_and_refuses() -> None:
         assert await ask({"go_on": True}) == {"ok": True}
         rig.plant.advance_to(735.0)
         assert [(d.t_s, d.action) for d in rig.plant.done[2:]] == [(730.0, "start_recovery")]
+        assert (await ask({"now": True}))["ok"] == pytest.approx(clock.now_s)
+        assert await ask({"begin": True}) == {"ok": True}
         assert await ask({"speed": 5}) == {"ok": True}
         assert clock.speed == 5
         assert await ask({"fault": "wire", "device": "scale", "kw": {"state": "open"}}) == {"ok": True}

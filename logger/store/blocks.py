@@ -13,7 +13,7 @@ Slow values with a little noise differ by small numbers, and a column of those d
 
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 from logger.evidence.chain import LONGEST_DEVICE, decode_offsets, encode_offsets
 from logger.evidence.errors import ChainError
@@ -57,11 +57,9 @@ def pack_block(records: Sequence[Record]) -> bytes:
             tables.setdefault((record.device, length), []).append(record.payload[at : at + length])
             at += length
     for (_, width), frames in tables.items():
-        table = b"".join(frames)
-        for column_at in range(width):
-            cells = table[column_at::width]
-            out.append(cells[0])
-            out += bytes([(below - above) & 0xFF for above, below in pairwise(cells)])
+        table = _subtract_rows(b"".join(frames), width)
+        for at in range(width):
+            out += table[at::width]
     deflate = zlib.compressobj(9, zlib.DEFLATED, -15, 9)
     return MAGIC + deflate.compress(bytes(out)) + deflate.flush()
 
@@ -143,14 +141,36 @@ class _Reader:
             raise ValueError("a table is too large")
         table = bytearray(width * rows)
         for column in range(width):
-            value = 0
-            cells = bytearray(self.take(rows))
-            for row, difference in enumerate(cells):
-                value = value + difference & 0xFF
-                cells[row] = value
-            table[column::width] = cells
-        whole = bytes(table)
-        return [whole[at : at + width] for at in range(0, width * rows, width)] if width else [b""] * rows
+            table[column::width] = self.take(rows)
+        return _add_rows(bytes(table), width) if width else [b""] * rows
+
+
+def _subtract_rows(table: bytes, width: int) -> bytes:
+    """Each byte as the difference to the one a row above, mod 256; the first row as it is.
+
+    All bytes at once in one long integer: the top bit of each is set to catch its borrow, then put right.
+    """
+    below, above = int.from_bytes(table[width:], "little"), int.from_bytes(table[:-width] if width else b"", "little")
+    size = max(0, len(table) - width)
+    tops, rest = _masks(size)
+    difference = ((below | tops) - (above & rest)) ^ ((below ^ above) & tops) ^ tops
+    return table[:width] + difference.to_bytes(size, "little")
+
+
+def _add_rows(table: bytes, width: int) -> list[bytes]:
+    """The reverse, as rows."""
+    tops, rest = _masks(width)
+    total, rows = 0, []
+    for at in range(0, len(table), width):
+        row = int.from_bytes(table[at : at + width], "little")
+        total = ((total & rest) + (row & rest)) ^ ((total ^ row) & tops)
+        rows.append(total.to_bytes(width, "little"))
+    return rows
+
+
+def _masks(size: int) -> tuple[int, int]:
+    """The top bit of every byte, and the other seven."""
+    return int.from_bytes(b"\x80" * size, "little"), int.from_bytes(b"\x7f" * size, "little")
 
 
 def _write_varints(out: bytearray, numbers: Iterable[int]) -> None:
@@ -170,8 +190,4 @@ def _differences(numbers: Sequence[int]) -> list[int]:
 
 
 def _sums(differences: Sequence[int]) -> list[int]:
-    total, out = 0, []
-    for difference in differences:
-        total += difference
-        out.append(total)
-    return out
+    return list(accumulate(differences))

@@ -34,18 +34,25 @@ class Bucket:
 
 
 def fold(into: Bins, samples: Iterable[PointSample]) -> None:
-    """Add the trusted readings among `samples`."""
-    grouped: dict[tuple[int, str], list[float]] = {}
+    """Add the trusted readings among `samples`. Readings of one scan, with the same time, are best together."""
+    grouped: dict[int, dict[str, list[float]]] = {}
+    of_scan: dict[str, list[float]] = {}
+    scan_ns: int | None = None
     for sample in samples:
         value = sample.value
-        if value is not None:
-            key = (sample.t_ns // _FINE_NS, sample.point)
-            try:
-                grouped[key].append(value)
-            except KeyError:
-                grouped[key] = [value]
-    for key, values in grouped.items():
-        merge(into, key, (len(values), min(values), max(values), sum(values)))
+        if value is None:
+            continue
+        if sample.t_ns != scan_ns:
+            scan_ns = sample.t_ns
+            of_scan = grouped.setdefault(scan_ns // _FINE_NS, {})
+        point = sample.point
+        if point in of_scan:
+            of_scan[point].append(value)
+        else:
+            of_scan[point] = [value]
+    for fine, of_points in grouped.items():
+        for point, values in of_points.items():
+            merge(into, (fine, point), (len(values), min(values), max(values), sum(values)))
 
 
 def merge(into: Bins, key: tuple[int, str], new: tuple[int, float, float, float]) -> None:

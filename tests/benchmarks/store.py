@@ -1,0 +1,226 @@
+"""Ingest against SQLite's own executemany, bytes a sample live and closed, time to verify and to close a night.
+
+The rig: one device, 16 channels of 24 bits at ten scans a second, slow values with one or two counts of noise, a status
+frame every five seconds; frames made by the protocol's own codec, arriving with 0.3 ms of jitter.
+"""
+
+import random
+import sqlite3
+import tempfile
+import time
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+from firmware_protocol.codes import DeviceState
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.messages import Samples, Status, encode_message
+from logger.evidence.segments import SECOND_NS, SegmentBuilder
+from logger.model.points import POINTS
+from logger.model.records import NewRecord
+from logger.model.sample import PointSample
+from logger.store.reader import StoreReader
+from logger.store.seal import seal
+from logger.store.writer import StoreWriter
+
+Row = tuple[str, str, str, bool]
+Second = tuple[list[NewRecord], list[PointSample]]
+
+CHANNELS, SCANS = 16, 10
+PER_SECOND = CHANNELS * SCANS
+NAMES = tuple(POINTS)[:CHANNELS]
+SECONDS = 3600
+BATCH = 60  # seconds a commit where ingest is compared: a backfill after an outage, where speed matters
+T0_NS = 1_764_000_000_000_000_000
+JOB_ID = "benchmark"
+
+
+def synthesise(seconds: int) -> list[Second]:
+    """What arrives each second, as records, and the readings in it."""
+    chance = random.Random(1)
+    level = [float(chance.randrange(-20_000, 4_000_000)) for _ in NAMES]
+    drift = [chance.gauss(0.0, 0.5) for _ in NAMES]
+    builder, out = SegmentBuilder(), []
+    for second in range(seconds):
+        readings: list[PointSample] = []
+        for scan in range(SCANS):
+            k = second * SCANS + scan
+            t_ns = T0_NS + k * SECOND_NS // SCANS + int(chance.gauss(3e5, 1e5))
+            for i in range(CHANNELS):
+                if chance.random() < 0.001:
+                    drift[i] = chance.gauss(0.0, 0.5)
+                level[i] += drift[i]
+            counts = [int(value + chance.gauss(0.0, 1.5)) for value in level]
+            data = b"\xff\xff" + b"".join(n.to_bytes(3, "little", signed=True) for n in counts)
+            samples = Samples(0x5EED1E55, k, k * 100_000 + chance.randrange(-3, 4) & 0xFFFFFFFF, data)
+            builder.add("00a1b2c3d4e5f607", t_ns, encode_frame(encode_message(samples)))
+            readings += [PointSample(t_ns, name, n * 1e-3) for name, n in zip(NAMES, counts, strict=True)]
+        if second % 5 == 0:
+            status = Status(0, second, 3, DeviceState.STREAMING, 0x5EED1E55, 0, second * SCANS, second * 1_000_000)
+            builder.add("00a1b2c3d4e5f607", t_ns + 100_000, encode_frame(encode_message(status)))
+        out.append((builder.flush(T0_NS + second * SECOND_NS, force=True), readings))
+    return out
+
+
+def open_writer(path: Path) -> StoreWriter:
+    """As the daemon has it, but that commits are made by `flush` alone."""
+    return StoreWriter.open(path, job_id=JOB_ID, now_ns=lambda: T0_NS, commit_interval_s=3600.0, reserve_bytes=0)
+
+
+def ingest(path: Path, seconds: Sequence[Second], batch: int, *, readings: bool) -> float:
+    """Samples a second through the writer, one commit a batch."""
+    writer = open_writer(path)
+    batches = [
+        ([r for records, _ in part for r in records], [s for _, found in part for s in found] if readings else [])
+        for part in (seconds[at : at + batch] for at in range(0, len(seconds), batch))
+    ]
+    begun = time.perf_counter()
+    for records, found in batches:
+        writer.submit(records, found)
+        writer.flush()
+    took = time.perf_counter() - begun
+    writer.close()
+    return len(seconds) * PER_SECOND / took
+
+
+def ingest_narrow(path: Path, seconds: Sequence[Second], batch: int) -> float:
+    """Samples a second by executemany into one row a sample with an index, one commit the same batch."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.executescript(
+            "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
+            "CREATE TABLE sample (id INTEGER PRIMARY KEY, t_ns INTEGER NOT NULL, point TEXT NOT NULL, value REAL);"
+            "CREATE INDEX sample_by_point ON sample (point, t_ns)"
+        )
+        rows = [[(s.t_ns, s.point, s.value) for s in found] for _, found in seconds]
+        begun = time.perf_counter()
+        for at in range(0, len(rows), batch):
+            connection.execute("BEGIN")
+            for part in rows[at : at + batch]:
+                connection.executemany("INSERT INTO sample (t_ns, point, value) VALUES (?, ?, ?)", part)
+            connection.execute("COMMIT")
+        took = time.perf_counter() - begun
+    return len(seconds) * PER_SECOND / took
+
+
+def run() -> list[Row]:
+    """Rows of name, value, target, whether it was met."""
+    seconds = synthesise(SECONDS)
+    with tempfile.TemporaryDirectory() as directory:
+        here = Path(directory)
+        return [*_speed(here, seconds), *_size(here, seconds), *_night(here, seconds), *_latency(here, seconds)]
+
+
+def _place(here: Path, name: str) -> Path:
+    (here / name).mkdir()
+    return here / name / "job.rimelog"
+
+
+def _speed(here: Path, seconds: Sequence[Second]) -> list[Row]:
+    """Best of three each, taken in turns, so that whatever else runs here disturbs all alike."""
+    narrow = records = both = 0.0
+    for k in range(3):
+        narrow = max(narrow, ingest_narrow(_place(here, f"narrow-{k}"), seconds, BATCH))
+        records = max(records, ingest(_place(here, f"records-{k}"), seconds, BATCH, readings=False))
+        both = max(both, ingest(_place(here, f"both-{k}"), seconds, BATCH, readings=True))
+    rows = [
+        (f"ingest, {label}, a commit a minute", _times(ours, narrow), _at_least(target), ours / narrow >= target)
+        for label, ours, target in (("records", records, 10.0), ("records and overviews", both, 0.0))
+    ]
+    few = seconds[:600]
+    narrow, both = 0.0, 0.0
+    for k in range(2):
+        narrow = max(narrow, ingest_narrow(_place(here, f"narrow-live-{k}"), few, 1))
+        both = max(both, ingest(_place(here, f"live-{k}"), few, 1, readings=True))
+    live = f"{_times(both, narrow)}; needed: {PER_SECOND}"
+    return [*rows, ("ingest, records and overviews, a commit a second", live, _at_least(0.0), True)]
+
+
+def _times(ours: float, narrow: float) -> str:
+    return f"{ours / 1e6:.2f} M samples/s, {ours / narrow:.1f} x executemany ({narrow / 1e6:.2f} M)"
+
+
+def _at_least(times: float) -> str:
+    return f">= {times:.0f} x" if times else "none set"
+
+
+def _size(here: Path, seconds: Sequence[Second]) -> list[Row]:
+    path = _place(here, "size")
+    ingest(path, seconds, 1, readings=True)
+    samples = len(seconds) * PER_SECOND
+    live = path.stat().st_size / samples
+    closed = seal(path, now_ns=T0_NS).after_bytes / samples
+    return [
+        ("bytes a sample, live (records, index, overviews)", f"{live:.2f}", "<= 5.5", live <= 5.5),
+        ("bytes a sample, closed", f"{closed:.2f}", "<= 2.2", closed <= 2.2),
+    ]
+
+
+def _night(here: Path, seconds: Sequence[Second]) -> list[Row]:
+    """Twelve hours: the hour, twelve times."""
+    path = _place(here, "night")
+    for hour in range(12):
+        shift = hour * SECONDS * SECOND_NS
+        later = [
+            (
+                [replace(r, t0_ns=r.t0_ns + shift) for r in records],
+                [PointSample(s.t_ns + shift, s.point, s.value) for s in found],
+            )
+            for records, found in seconds
+        ]
+        ingest(path, later, BATCH, readings=True)
+    begun = time.perf_counter()
+    with StoreReader(path) as reader:
+        report = reader.verify()
+        verify_s = time.perf_counter() - begun
+        begun = time.perf_counter()
+        buckets = reader.overview(NAMES[3], T0_NS, T0_NS + 12 * SECONDS * SECOND_NS, 600)
+        overview_ms = (time.perf_counter() - begun) * 1e3
+    begun = time.perf_counter()
+    writer = open_writer(path)
+    open_ms = (time.perf_counter() - begun) * 1e3
+    writer.close()
+    begun = time.perf_counter()
+    sealed = seal(path, now_ns=T0_NS)
+    seal_s = time.perf_counter() - begun
+    begun = time.perf_counter()
+    with StoreReader(path) as reader:
+        again = reader.verify()
+    closed_s = time.perf_counter() - begun
+    size = f"{sealed.before_bytes / 1e6:.1f} MB, closed {sealed.after_bytes / 1e6:.1f} MB"
+    whole = report.holds and again.holds and report.count == again.count == 12 * SECONDS
+    return [
+        (f"verify 12 h ({size})", f"{verify_s:.2f} s, closed {closed_s:.2f} s", "< 5 s", whole and closed_s < 5.0),
+        ("close 12 h: verify, pack, verify again", f"{seal_s:.1f} s", "< 30 s", seal_s < 30.0),
+        ("go on with a 12 h job: open, check its end", f"{open_ms:.0f} ms", "< 500 ms", open_ms < 500.0),
+        (f"overview of 12 h, {len(buckets)} buckets", f"{overview_ms:.1f} ms", "< 100 ms", overview_ms < 100.0),
+    ]
+
+
+def _latency(here: Path, seconds: Sequence[Second]) -> list[Row]:
+    """How long `submit` keeps the event loop, with a disk that takes 100 ms a commit."""
+    path = _place(here, "slow")
+    writer = StoreWriter.open(path, job_id=JOB_ID, now_ns=lambda: T0_NS, commit_interval_s=0.01, reserve_bytes=0)
+    write = writer._write
+
+    def slow(*taken: object) -> object:
+        time.sleep(0.1)
+        return write(*taken)  # type: ignore[arg-type]
+
+    writer._write = slow  # type: ignore[assignment,method-assign]
+    took: list[float] = []
+    for records, found in seconds[:400]:
+        begun = time.perf_counter()
+        writer.submit(records, found)
+        took.append((time.perf_counter() - begun) * 1e3)
+        time.sleep(0.005)
+    writer.close()
+    took.sort()
+    p50, p99 = took[len(took) // 2], took[len(took) * 99 // 100]
+    value = f"p50 {p50:.2f} ms, p99 {p99:.2f} ms"
+    return [("submit a second while commits take 100 ms", value, "p99 < 1 ms", p99 < 1.0)]
+
+
+if __name__ == "__main__":
+    for row in run():
+        print(*row, sep=" | ")

@@ -40,6 +40,7 @@ log = logging.getLogger(__name__)
 
 Event = dict[str, Any]
 FOLLOWER_QUEUE = 1000
+LONGEST_AGO_S = 3600.0  # an act can be told this much later than it was done
 
 
 class Daemon:
@@ -48,6 +49,8 @@ class Daemon:
     def __init__(self, job_id: str, path: Path, clock: Clock, speed: float = 1.0) -> None:
         self.job_id, self.path, self.clock, self.speed = job_id, path, clock, speed
         self.pipeline = Pipeline(live=False)
+        self.pipeline.analyse_every_ns = max(self.pipeline.analyse_every_ns, int(1e9 * speed))
+        self.pipeline.scene.slack_s = 2.0 * speed if speed > 1 else 0.0
         self.feeds: dict[str, DeviceFeed] = {}
         self.awake: dict[str, Any] = {}
         self.stopping = asyncio.Event()
@@ -240,8 +243,11 @@ class Daemon:
                 kept = self.more_cylinders(name)
                 if kept is not None:
                     body = {**body, "cylinder": plain(kept)}
+        ago_s = body.get("ago_s", 0.0)
+        if isinstance(ago_s, bool) or not isinstance(ago_s, int | float) or not 0 <= ago_s <= LONGEST_AGO_S:
+            raise Refused(f"ago_s is 0 to {LONGEST_AGO_S:.0f} seconds")
         try:
-            answer = do(self.pipeline, action, body, self.clock.now_ns())
+            answer = do(self.pipeline, action, body, self.clock.now_ns() - int(ago_s * 1e9))
         except NotNow as exc:
             raise Refused(str(exc)) from exc
         self._drain()

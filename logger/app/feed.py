@@ -5,6 +5,7 @@ from collections.abc import Callable
 from typing import Any
 
 from firmware_protocol.messages import Message
+from firmware_protocol.requests import Request, SetPeriod
 from logger.clock import Clock
 from logger.link import events as link
 from logger.model import records
@@ -33,6 +34,7 @@ class DeviceFeed:
         self.rssi_dbm: int | None = None
         self.battery_percent: int | None = None
         self.refused: str | None = None
+        self.request: Callable[[Request], None] = lambda request: None
 
     def utc_ns(self, at_ns: int) -> int:
         """UTC of the record for a monotonic stamp of a reader thread."""
@@ -81,6 +83,14 @@ class DeviceFeed:
     def _described(self, event: link.Described) -> None:
         for raw in event.raws:
             self._frame(event.at_ns, raw, None)
+
+    def _started(self, event: link.Started) -> None:
+        """Sample as often as the rig says; a device that does so already is left alone."""
+        period_s = self.rig_device.period_s
+        if period_s is not None and self._known():
+            period_ms = round(period_s * 1000)
+            if any(d.period_ms != period_ms for d in self._pipeline.scene.devices[self.device_id].described):
+                self.request(SetPeriod(0, period_ms))
 
     def _samples(self, event: link.SamplesReceived) -> None:
         self._heard()
@@ -170,6 +180,7 @@ class DeviceFeed:
 _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
     link.HelloReceived: DeviceFeed._hello,
     link.Described: DeviceFeed._described,
+    link.Started: DeviceFeed._started,
     link.SamplesReceived: DeviceFeed._samples,
     link.StatusReceived: DeviceFeed._status,
     link.TimeMarked: DeviceFeed._time_marked,

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from firmware_protocol.requests import Request
 from logger.api.client import Address, write_address
 from logger.api.server import ApiServer
 from logger.app.daemon import Daemon
@@ -104,18 +105,26 @@ def _supervisors(daemon: Daemon, settings: RunSettings) -> list[DeviceSupervisor
         feed = DeviceFeed(device, daemon.pipeline, daemon.clock, settings.speed, daemon.emit, daemon.keep_frame)
         daemon.feeds[device.name] = feed
         daemon.pipeline.device_lost(daemon.pipeline.device_key(device.name), "device lost: not heard yet")
-        found.append(
-            DeviceSupervisor(
-                device.url,
-                bytes.fromhex(device.device_id) if device.device_id else None,
-                feed.take,
-                resume=_resume_point(daemon, device),
-                settings=Settings(most_frames_per_s=1000.0 * max(1.0, settings.speed)),
-                claims=claims,
-                search_ports=serial_ports,
-            )
+        supervisor = DeviceSupervisor(
+            device.url,
+            bytes.fromhex(device.device_id) if device.device_id else None,
+            feed.take,
+            resume=_resume_point(daemon, device),
+            settings=Settings(most_frames_per_s=1000.0 * max(1.0, settings.speed)),
+            claims=claims,
+            search_ports=serial_ports,
         )
+        feed.request = _requester(supervisor)
+        supervisor.session.host_time = feed.utc_ns  # so that a stored reply tells the round trip
+        found.append(supervisor)
     return found
+
+
+def _requester(supervisor: DeviceSupervisor) -> Callable[[Request], None]:
+    def request(wanted: Request) -> None:
+        supervisor.session.request(wanted)
+
+    return request
 
 
 def _resume_point(daemon: Daemon, device: RigDevice) -> ResumePoint | None:

@@ -7,6 +7,7 @@
     name = "manifold board"
     url = "/dev/ttyUSB0"            # or COM3, socket://127.0.0.1:5001; leave out to look for the id
     id = "52696d6500000001"         # as `rimelog find` shows it
+    period = "0.5s"                 # how often to sample; left out: as the device does by itself
 
       [[device.channel]]
       index = 0
@@ -56,6 +57,7 @@ class DeviceTable(Table):
     name: str = Field(min_length=1, max_length=60)
     url: str | None = None
     id: str | None = None
+    period: str | None = None
     channel: list[ChannelTable] = Field(default_factory=list, max_length=64)
 
 
@@ -98,7 +100,10 @@ def _device(table: DeviceTable, key: str, problems: Problems) -> RigDevice:
     channels = tuple(
         c for i, row in enumerate(table.channel, 1) if (c := _channel(row, f"{key}.channel[{i}]", problems))
     )
-    return RigDevice(table.name, table.url, device_id, channels)
+    period_s = problems.quantity(f"{key}.period", table.period, Quantity.TIME)
+    if period_s is not None and not 0.01 <= period_s <= 3600:
+        problems.add(f"{key}.period", "a sampling period is 0.01 s to 1 h")
+    return RigDevice(table.name, table.url, device_id, channels, period_s)
 
 
 def _channel(table: ChannelTable, key: str, problems: Problems) -> RigChannel | None:

@@ -74,7 +74,7 @@ def rig_from(data: Mapping[str, Any]) -> Rig:
             channels=tuple(
                 RigChannel(c["index"], c["point"], _calibration(c["calibration"])) for c in d.get("channels", ())
             ),
-            settings=dict(d.get("settings", {})),
+            period_s=d.get("period_s"),
         )
         for d in data["devices"]
     )

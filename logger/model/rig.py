@@ -32,13 +32,16 @@ class RigChannel:
 
 @dataclass(frozen=True, slots=True)
 class RigDevice:
-    """device_id: hex, None until known. url: port name, socket://host:port, "ble", or None to look for the id."""
+    """device_id: hex, None until known. url: port name, socket://host:port, "ble", or None to look for the id.
+
+    period_s: how often to sample, None leaves the device's own periods.
+    """
 
     name: str
     url: str | None
     device_id: str | None = None
     channels: tuple[RigChannel, ...] = ()
-    settings: dict[str, Any] = field(default_factory=dict)
+    period_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -127,6 +127,8 @@ def parse_quantity(text: str, quantity: Quantity, ambient_pa: float = STANDARD_A
         hint = " (say psig or psia)" if unit.name == "psi" and quantity in pressures else ""
         wrong = f"{text!r} is a {unit.quantity.value}, not a {quantity.value}{hint}"
         raise UnitError(f"{wrong}; such as {example(quantity)}")
+    if quantity is Quantity.BAROMETER and unit.reference == "vacuum":
+        return number * unit.factor  # a barometer's inches of mercury are absolute
     return to_si(number, unit, ambient_pa)
 
 
@@ -137,7 +139,8 @@ def example(quantity: Quantity) -> str:
 
 _EXAMPLES = {
     Quantity.PRESSURE: "118psig or 9.1bar", Quantity.TEMPERATURE: "40F or 5C", Quantity.MASS: "47.6lb or 21.6kg",
-    Quantity.BAROMETER: "29.92inHgabs or 1013hPa", Quantity.VACUUM: "500micron or 67Pa", Quantity.PRESSURE_DIFFERENCE: "400psi or 28bar",
+    Quantity.BAROMETER: "29.92inHg or 1013hPa", Quantity.VACUUM: "500micron or 67Pa",
+    Quantity.PRESSURE_DIFFERENCE: "400psi or 28bar",
     Quantity.TEMPERATURE_DIFFERENCE: "10F or 6K", Quantity.VOLUME: "20L or 0.02m3", Quantity.TIME: "30min",
     Quantity.LENGTH: "5280ft or 1600m", Quantity.RATIO: "80%",
 }  # fmt: skip
@@ -162,13 +165,15 @@ def from_si(number: float, unit: Unit, ambient_pa: float = STANDARD_ATMOSPHERE_P
 
 SYSTEMS: dict[str, dict[Quantity, str]] = {
     "us": {
-        _Q.PRESSURE: "psig", _Q.BAROMETER: "inHgabs", _Q.TEMPERATURE: "F", _Q.TEMPERATURE_DIFFERENCE: "F_diff", _Q.MASS: "lb",
+        _Q.PRESSURE: "psig", _Q.BAROMETER: "inHgabs",
+        _Q.TEMPERATURE: "F", _Q.TEMPERATURE_DIFFERENCE: "F_diff", _Q.MASS: "lb",
         _Q.MASS_RATE: "lb/min", _Q.VACUUM: "micron", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "ft3",
         _Q.DENSITY: "lb/ft3", _Q.PRESSURE_DIFFERENCE: "psi", _Q.PRESSURE_RATE: "micron/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "ft",
     },
     "si": {
-        _Q.PRESSURE: "barg", _Q.BAROMETER: "hPa", _Q.TEMPERATURE: "C", _Q.TEMPERATURE_DIFFERENCE: "K_diff", _Q.MASS: "kg",
+        _Q.PRESSURE: "barg", _Q.BAROMETER: "hPa",
+        _Q.TEMPERATURE: "C", _Q.TEMPERATURE_DIFFERENCE: "K_diff", _Q.MASS: "kg",
         _Q.MASS_RATE: "kg/min", _Q.VACUUM: "Pa", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "L",
         _Q.DENSITY: "kg/m3", _Q.PRESSURE_DIFFERENCE: "bar", _Q.PRESSURE_RATE: "Pa/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "m",

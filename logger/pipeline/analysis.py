@@ -9,18 +9,24 @@ from typing import Any
 
 from logger.compute.charging import analyse_charging
 from logger.compute.decay import analyse_decay
+from logger.compute.pressure import AmbientSource
 from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
 from logger.compute.pull_down import analyse_pull_down
 from logger.compute.pull_down_split import PumpMark
 from logger.compute.recovery import analyse_recovery
 from logger.compute.recovery_level import required_level
+from logger.compute.standing_pressure import analyse_standing
+from logger.compute.start_up import SUPERHEAT_TARGET_K, analyse_start_up
 from logger.model.finding import Finding
 from logger.model.job import Stage, StageKind
-from logger.model.value import Value
+from logger.model.sample import Series
+from logger.model.value import Value, known
 from logger.pipeline.scene import NS, Scene
 
 DEFAULT_DECAY_PROFILE = "ufgs-15182"
 DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
+FILLED_SETTLING_S = 300.0
+LIVE_POINTS = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +39,8 @@ class Report:
 
 
 def analyse(scene: Scene, stage: Stage, until_ns: int, final: bool = False) -> Report:
-    """The stage from its beginning to `until_ns`."""
+    """The stage from its beginning to `until_ns`; unless final, on joined readings, so that it takes milliseconds."""
+    scene.most_points = None if final else LIVE_POINTS
     return _ANALYSES[stage.kind](scene, stage, until_ns, final)
 
 
@@ -152,15 +159,67 @@ def _decay(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
     return Report(result.findings, {}, result)
 
 
-def _nothing(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
-    return Report()
+def _pressure_test(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
+    begun = stage.begun_ns
+    pressure = scene.series("system_pressure", begun, until_ns)
+    pipe = scene.measured("system_temperature", begun, until_ns)
+    profile = profile_of(scene, stage)
+    job = scene.state.job
+    result = analyse_standing(
+        pressure,
+        profile=profile if isinstance(profile, PressureProfile) else None,
+        temperature=pipe or scene.measured("ambient_temperature", begun, until_ns),
+        temperature_is_gas=pipe is not None,
+        began_s=_holding_since(scene, stage, pressure),
+        ended_s=(until_ns - begun) / NS,
+        gauge_reference="system_pressure" in scene.gauges,
+        barometer_measured=scene.ambient.source is AmbientSource.MEASURED,
+        ambient_pa=scene.ambient.pressure_pa,
+        volume_m3=job.volume_m3 if job else None,
+    )
+    drop = result.drop
+    change = drop if drop.number is None else known(-drop.number, "Pa", drop.u, drop.note)
+    return Report(result.findings, {"pressure_expected": result.expected, "pressure_change": change}, result)
+
+
+def _holding_since(scene: Scene, stage: Stage, pressure: Series) -> float | None:
+    """Seconds into the stage from which the charge is closed in: as marked, else once it stood near its highest.
+
+    Five minutes are left for the gas to come to the temperature of the pipes (common practice, no source).
+    """
+    marked = scene.marks("holding", stage.begun_ns)
+    if marked:
+        return (marked[-1] - stage.begun_ns) / NS
+    if not len(pressure):
+        return None
+    top = max(pressure.value)
+    full = next(t for t, p in zip(pressure.t_s, pressure.value, strict=True) if p >= 0.97 * top)
+    return full + FILLED_SETTLING_S
+
+
+def _start_up(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
+    refrigerant = scene.refrigerant()
+    if refrigerant is None:
+        return Report()
+    settings = stage.settings
+    targets = {
+        "superheat_target_k": settings.get("superheat_target", SUPERHEAT_TARGET_K),
+        "subcooling_target_k": settings.get("subcooling_target"),
+    }
+    result = analyse_start_up(
+        {name: scene.series(name, stage.begun_ns, until_ns) for name in scene.points},
+        refrigerant=refrigerant,
+        high_limit_pa=settings.get("high_side_limit"),
+        **targets,
+    )
+    return Report(result.findings, {}, result)
 
 
 _ANALYSES: dict[StageKind, Callable[[Scene, Stage, int, bool], Report]] = {
     StageKind.RECOVERY: _recovery,
-    StageKind.PRESSURE_TEST: _nothing,
+    StageKind.PRESSURE_TEST: _pressure_test,
     StageKind.EVACUATION: _evacuation,
     StageKind.DECAY_TEST: _decay,
     StageKind.CHARGING: _charging,
-    StageKind.START_UP: _nothing,
+    StageKind.START_UP: _start_up,
 }

@@ -24,13 +24,20 @@ class NotNow(Exception):
 
 def do(pipeline: Pipeline, action: str, body: Body, now_ns: int) -> Body:
     """Carry out an action; events wait in `pipeline.take_events()`. Returns the answer. Raises NotNow."""
-    now_ns = max(now_ns, pipeline.scene.now_ns)
+    now_ns = max(now_ns, earliest(pipeline))
     act = _ACTS.get(action)
     if act is None:
         raise NotNow(f"no such action: {clean(action)}")
     if pipeline.scene.state.job is None:
         raise NotNow("no job is open")
     return act(pipeline, body, now_ns)
+
+
+def earliest(pipeline: Pipeline) -> int:
+    """An act may be told late, but not before the newest act that began or ended a stage or moved a cylinder."""
+    state = pipeline.scene.state
+    times = [s.begun_ns for s in state.stages] + [s.ended_ns for s in state.stages if s.ended_ns]
+    return max([*times, *(t for t, _ in state.swaps)], default=0)
 
 
 def end_stage(pipeline: Pipeline, now_ns: int, operator: str = "") -> Body:

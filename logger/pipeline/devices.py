@@ -3,13 +3,15 @@
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.framing import Frame, FrameDecoder
 from firmware_protocol.layout import Layout, Reading
-from firmware_protocol.messages import Describe, Hello, Message, Samples, Status, decode_payload
+from firmware_protocol.messages import Describe, Hello, Message, Samples, Status, TimeMarked, decode_payload
 from logger.compute.decode import ChannelDecoder, DecodeError, DeviceDecoder
+from logger.compute.tickfit import TickFit
 from logger.model.rig import RigChannel
 from logger.model.sample import PointSample
 
 U32_MAX = 0xFFFF_FFFF
 HALF = 1 << 31
+LONGEST_TRIP_NS = 2_000_000_000
 
 
 def payload_of(raw: bytes) -> bytes | None:
@@ -31,6 +33,7 @@ class Device:
         self._layout: Layout | None = None
         self._decoder: DeviceDecoder | None = None
         self._readings: dict[int, Reading] = {}
+        self.fit: TickFit | None = None
         self.next_sequence: int | None = None  # after the newest samples seen of this boot
 
     @property
@@ -61,8 +64,9 @@ class Device:
         if isinstance(message, Samples):
             return self._samples(t_ns, message, ambient_pa)
         if isinstance(message, Hello):
-            if self.hello is not None and self.hello.boot_count != message.boot_count:
+            if self.hello is None or self.hello.boot_count != message.boot_count:
                 self.next_sequence = None
+                self.fit = TickFit(message.tick_rate_hz)
             self.hello = message
             if self._layout is not None and self._layout.layout_id != message.layout_id:
                 self._forget()
@@ -70,6 +74,8 @@ class Device:
             self._describe(message, raw)
         elif isinstance(message, Status):
             self.status = message
+        elif isinstance(message, TimeMarked) and self.fit is not None and self._plausible(message, t_ns):
+            self.fit.mark(message.host_time, message.tick_received, message.tick_replied, t_ns)
         return []
 
     def _samples(self, t_ns: int, samples: Samples, ambient_pa: float | None) -> list[PointSample]:
@@ -84,7 +90,20 @@ class Device:
             self.problem = str(exc)
             return []
         self._readings.update(readings)
-        return self._decoder.decode(t_ns, readings, ambient_pa)
+        return self._decoder.decode(self._time_of(samples, t_ns), readings, ambient_pa)
+
+    def _plausible(self, mark: TimeMarked, arrival_ns: int) -> bool:
+        """A mark of this boot that took less than its time-out; host_time is UTC of the record."""
+        same = self.hello is not None and mark.boot_count == self.hello.boot_count
+        return same and 0 <= arrival_ns - mark.host_time < LONGEST_TRIP_NS
+
+    def _time_of(self, samples: Samples, arrival_ns: int) -> int:
+        """When the readings were taken: by the device's ticks; a frame sent again keeps its first time."""
+        if self.fit is None:
+            return arrival_ns
+        if self.fit.is_late(samples.tick):
+            return self.fit.utc_ns(samples.tick) or arrival_ns
+        return self.fit.stamp(samples.tick, arrival_ns)
 
     def _describe(self, message: Describe, raw: bytes) -> None:
         payload = payload_of(raw)

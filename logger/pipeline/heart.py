@@ -8,6 +8,7 @@ Given the same frames and events it gives the same state. Alarm changes are part
 (`live=False`) they are restored from it, not judged anew.
 """
 
+from dataclasses import replace
 from typing import Any
 
 from firmware_protocol.messages import Message
@@ -15,6 +16,7 @@ from logger.alarms.defaults import HEALTH, default_rules, device_input
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmChange, AlarmState, KeyState
 from logger.alarms.overrides import apply_overrides
+from logger.alarms.rules import Kind
 from logger.alarms.states import STANDING, UNSEEN, State
 from logger.compute.profiles import DecayProfile
 from logger.model import records
@@ -48,6 +50,7 @@ class Pipeline:
         self.engine = AlarmEngine(())
         self.alarm_state = AlarmState()
         self.health: dict[str, Value] = {name: known(1.0, "1") for name in HEALTH}
+        self.analyse_every_ns = ANALYSE_EVERY_NS
         self._next_analysis_ns = 0
         self._out: list[Event] = []
         self._rules_due = True
@@ -104,7 +107,7 @@ class Pipeline:
         self._judge()
         stage = scene.state.stage
         if stage is not None and now_ns >= self._next_analysis_ns:
-            self._next_analysis_ns = now_ns + ANALYSE_EVERY_NS
+            self._next_analysis_ns = now_ns + self.analyse_every_ns
             self.report = analyse(scene, stage, now_ns)
 
     def device_lost(self, device_id: str, why: str) -> None:
@@ -186,6 +189,10 @@ class Pipeline:
             test_pressure_limit_pa=None if pressure is None else pressure * TEST_PRESSURE_MARGIN,
             decay_limit_pa=limit_pa,
         )
+        if self.scene.slack_s:
+            rules = tuple(
+                replace(r, on_delay_s=r.on_delay_s + self.scene.slack_s) if r.kind in _OF_SILENCE else r for r in rules
+            )
         self.engine = AlarmEngine(
             apply_overrides(rules, state.rig.alarms, self.scene.ambient.pressure_pa, tuple(LIVE))
         )
@@ -218,5 +225,7 @@ class Pipeline:
         )  # fmt: skip
 
 
+# Alarms about missing readings wait for the slack of a clock that runs faster than real time.
+_OF_SILENCE = frozenset({Kind.NO_DATA, Kind.FAULT, Kind.UNKNOWN, Kind.TROUBLE})
 # Neither a shelving nor a suppression outlives a restart: what still holds is raised again.
 _FORGOTTEN = frozenset({State.NORMAL, State.SUPPRESSED, State.SHELVED})

@@ -88,17 +88,25 @@ class History:
         since_s: float = 0.0,
         until_s: float = math.inf,
         expected_period_s: float = 1.0,
+        most: int | None = None,
     ) -> Series:
         """Bucket means as a Series whose time zero is the history's start plus `since_s`.
 
         A gap is a stretch without a reading longer than three expected periods (at least three buckets).
+        most: neighbours are joined until there are no more readings than that, about.
         """
         width = self.width_s
+        items = self._items()
+        if most is not None and items:
+            span = (min(until_s, (items[-1][0] + 1) * width) - max(since_s, items[0][0] * width)) / width
+            join = math.ceil(span / most)
+            if join > 1:
+                items, width = _joined(items, join), width * join
         t: list[float] = []
         value: list[float] = []
         gaps: list[Gap] = []
         longest = max(3.0 * expected_period_s, 3.0 * width)
-        for i, b in self._items():
+        for i, b in items:
             at = (i + 0.5) * width
             if at < since_s or at > until_s:
                 continue
@@ -125,16 +133,21 @@ class History:
         return list(self._buckets.items())
 
     def _double(self) -> None:
-        merged: dict[int, _Bucket] = {}
-        for i, b in self._items():
-            into = merged.get(i // 2)
-            if into is None:
-                merged[i // 2] = b
-            else:
-                into.total += b.total
-                into.n += b.n
-                into.low = min(into.low, b.low)
-                into.high = max(into.high, b.high)
-        self._buckets = merged
+        merged = self._buckets = dict(_joined(self._items(), 2))
         self.width_s *= 2
         self._last = max(merged, default=-1)
+
+
+def _joined(items: list[tuple[int, _Bucket]], count: int) -> list[tuple[int, _Bucket]]:
+    """`count` neighbouring buckets made one."""
+    merged: dict[int, _Bucket] = {}
+    for i, b in items:
+        into = merged.get(i // count)
+        if into is None:
+            merged[i // count] = _Bucket(b.total, b.n, b.low, b.high)
+        else:
+            into.total += b.total
+            into.n += b.n
+            into.low = min(into.low, b.low)
+            into.high = max(into.high, b.high)
+    return list(merged.items())

@@ -1,10 +1,10 @@
 """Live quantities, once a second and at each reading that an alarm hangs on. Every one has a value or its reason."""
 
-from logger.compute import superheat
 from logger.compute.charging import ChargingNow, ChargingWatch
 from logger.compute.cylinder import CylinderLimits, present_fill
 from logger.compute.lsq import line
 from logger.compute.recovery_watch import RecoveryNow, RecoveryWatch
+from logger.compute.start_up import start_up_now
 from logger.model.job import Stage, StageKind
 from logger.model.points import SI_UNIT
 from logger.model.value import Value, known, unknown
@@ -203,24 +203,7 @@ def _start_up(scene: Scene) -> dict[str, Value]:
     refrigerant = scene.refrigerant()
     if refrigerant is None:
         return {}
-    suction, liquid, discharge = (
-        scene.value(p) for p in ("suction_pressure", "liquid_pressure", "discharge_pressure")
-    )
-    # One gauge on the high side serves both: the liquid line's where it is measured, else the discharge's.
-    high = liquid if liquid.number is not None else discharge
-    head = discharge if discharge.number is not None else liquid
-    return {
-        "suction_superheat": superheat.suction_superheat(refrigerant, suction, scene.value("suction_temperature")),
-        "discharge_superheat": superheat.discharge_superheat(refrigerant, head, scene.value("discharge_temperature")),
-        "subcooling": superheat.subcooling(refrigerant, high, scene.value("liquid_temperature")),
-        "suction_saturation": superheat.dew_saturation(refrigerant, suction, "suction pressure"),
-        "condensing_saturation": superheat.dew_saturation(refrigerant, head, "high-side pressure"),
-        "condensing_over_ambient": superheat.condensing_over_ambient(
-            refrigerant, head, scene.value("ambient_temperature")
-        ),
-        "approach": superheat.approach(refrigerant, suction, scene.value("leaving_fluid_temperature")),
-        "high_side_margin": superheat.high_side_margin(head, high_side_limit(scene)),
-    }
+    return start_up_now(refrigerant, {name: scene.value(name) for name in scene.points}, high_side_limit(scene))
 
 
 def high_side_limit(scene: Scene) -> float | None:

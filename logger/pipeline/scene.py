@@ -20,7 +20,8 @@ LEAD_S = 600.0  # a stage's histories begin this long before it: what led to it 
 
 class Scene:
     """state: the job by its events. latest: newest sample of each point. histories: of the stage, from LEAD_S before
-    it; trends: of the whole job. lost: why a device is not heard, by device id. window_ns: where histories begin.
+    it; trends: of the whole job. lost: why a device is not heard, by id.
+    window_ns: where histories begin.
     """
 
     def __init__(self) -> None:
@@ -34,8 +35,10 @@ class Scene:
         self.lost: dict[str, str] = {}
         self.window_ns = 0
         self.now_ns = 0
+        self.most_points: int | None = None  # of a series; bounded while an analysis must not hold up alarms
+        self.slack_s = 0.0  # how late readings may come beyond that: with a clock that runs faster than real time
         self._homes: dict[str, tuple[str, float]] = {}  # point -> (device id, expected period s)
-        self._gauges: set[str] = set()
+        self.gauges: set[str] = set()  # points whose sensor measures against the air around it
         self._u: dict[str, tuple[float, float | None]] = {}  # point -> (of digits, of accuracy), SI
         self._range: dict[str, tuple[float | None, float | None]] = {}
 
@@ -57,7 +60,7 @@ class Scene:
             name = decoder.point.name
             self._homes[name] = (device.device_id, decoder.describe.period_ms / 1000.0)
             self._range[name] = decoder.range_si(self.ambient.pressure_pa)
-            (self._gauges.add if decoder.gauge else self._gauges.discard)(name)
+            (self.gauges.add if decoder.gauge else self.gauges.discard)(name)
             if name == "cylinder_mass":
                 u = decoder.uncertainty(0)
                 self.weighing = self.weighing or Weighing(u.resolution * math.sqrt(12), u.accuracy or 0.0, self.now_ns)
@@ -117,11 +120,11 @@ class Scene:
         if sample is None:
             return unknown(unit, "no reading yet")
         age_s = (self.now_ns - sample.t_ns) / NS
-        if age_s > max(3.0, 3.0 * period_s):
+        if age_s > max(3.0, 3.0 * period_s) + self.slack_s:
             return unknown(unit, f"no reading for {age_s:.0f} s")
         if sample.value is None:
             return unknown(unit, sample.problem or "no reading")
-        return known(sample.value, unit, self.u(name), self.ambient.note if name in self._gauges else None)
+        return known(sample.value, unit, self.u(name), self.ambient.note if name in self.gauges else None)
 
     def age_s(self, name: str) -> float | None:
         sample = self.latest.get(name)
@@ -132,7 +135,7 @@ class Scene:
         resolution, accuracy = self._u.get(name, (0.0, None))
         if accuracy is None:
             return None
-        around = (self.ambient.u_pa or 0.0) if name in self._gauges else 0.0
+        around = (self.ambient.u_pa or 0.0) if name in self.gauges else 0.0
         return math.sqrt(resolution**2 + accuracy**2 + around**2)
 
     def series(self, name: str, since_ns: int, until_ns: int | None = None) -> Series:
@@ -150,6 +153,7 @@ class Scene:
             since_s=(since_ns - history.start_ns) / NS,
             until_s=math.inf if until_ns is None else (until_ns - history.start_ns) / NS,
             expected_period_s=self._homes[name][1] if name in self._homes else 1.0,
+            most=self.most_points,
         )
 
     def measured(self, name: str, since_ns: int, until_ns: int | None = None) -> Series | None:

@@ -1,0 +1,299 @@
+"""`rimelog demo`: the whole job on an invented plant.
+
+The simulated rig, the daemon and this command are three processes, joined by the same links, files and API as on a
+real job; only the clock runs faster. Everything shown is invented.
+"""
+
+import contextlib
+import functools
+import os
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import click
+
+from logger.api.client import Client, DaemonError, read_address
+
+JOB_ID = "invented-brewery"
+JOB_TOML = """\
+# Invented: no such brewery, chiller or person.
+[job]
+refrigerant = "R-407C"
+full_charge = "98kg"
+customer = "Invented brewery (demonstration)"
+site = "Cold room, invented"
+appliance = "Glycol chiller 1 (invented)"
+technician = "Demonstration"
+volume = "260L"
+volume_u = "15L"
+recovery_machine_made = 2021-05-01
+appliance_class = "industrial"
+units = "{units}"
+invented = true
+
+[[cylinder]]
+name = "cylinder A"
+tare = "29.4kg"
+water_capacity = "59.9kg"
+service_pressure = "400psi"
+tested = 2024-02-01
+
+[[cylinder]]
+name = "cylinder B"
+tare = "29.1kg"
+water_capacity = "59.9kg"
+service_pressure = "400psi"
+tested = 2024-02-01
+
+[[cylinder]]
+name = "drum"
+tare = "66kg"
+water_capacity = "142kg"
+service_pressure = "400psi"
+tested = 2024-02-01
+refrigerant = "R-407C"
+"""
+STAGE_SETTINGS: dict[str, dict[str, Any]] = {
+    "pressure-test": {"test_pressure": 1.8e6},
+    "charging": {"target": 98.0, "direction": "supply"},
+    "start-up": {"high_side_limit": 2.6e6},
+}
+# The simulated mechanic's acts, as this program's marks.
+MARKS = {
+    "isolate": "isolated",
+    "start_pump": "pump-started",
+    "stop_pump": "pump-stopped",
+    "start_recovery": "machine-started",
+    "stop_recovery": "machine-stopped",
+    "fill_nitrogen": "nitrogen-filled",
+    "vent": "vented",
+    "start_charging": "charging-valve-opened",
+    "stop_charging": "charging-valve-closed",
+    "start_machine": "compressor-started",
+    "stop_machine": "compressor-stopped",
+}
+LATE_S = 0.7
+
+
+class DemoError(click.ClickException):
+    """A part of the demonstration did not come up; the message says which."""
+
+
+@click.command()
+@click.option("--speed", type=click.FloatRange(1, 1000), default=480.0, show_default=True, help="Times real time.")
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), default="rimelog-demo", show_default=True,
+              help="Folder for job, bundle and report.")  # fmt: skip
+@click.option("--no-view", is_flag=True, help="Plain lines instead of the screen.")
+@click.option("--seed", type=int, default=7, show_default=True, help="Same seed, same plant.")
+@click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
+def demo(speed: float, out: Path, no_view: bool, seed: int, units: str) -> None:
+    """Show the whole job on an invented plant, in about a minute.
+
+    Recovery of a full charge with one cylinder swap, nitrogen test, evacuation, decay test, charging and start-up;
+    then the evidence bundle is written and verified.
+    """
+    from logger.store.place import DATA_VARIABLE
+
+    out.mkdir(parents=True, exist_ok=True)
+    os.environ[DATA_VARIABLE] = str((out / "data").resolve())
+    shown = not no_view and sys.stdout.isatty() and sys.stdin.isatty()
+    click.echo("Invented demonstration: a brewery's R-407C glycol chiller that does not exist.")
+    with contextlib.ExitStack() as stack:
+        control = stack.enter_context(_simulated_rig(out, speed, seed))
+        client = stack.enter_context(_daemon(out, speed, units))
+        control.ask({"begin": True})
+        guide = Guide(control, client, speed, click.echo if not shown else lambda text: None)
+        if shown:
+            from logger.screen.live import watch
+
+            thread = threading.Thread(target=guide.run, name="demo", daemon=True)
+            thread.start()
+            watch(lambda: client, DaemonError, until=lambda: not thread.is_alive())
+            guide.left = True  # `q` leaves the demonstration early; what there is, is exported
+            thread.join(30)
+        else:
+            guide.run()
+        if guide.problem:
+            raise DemoError(guide.problem)
+        _say_stages(guide, shown)
+    _evidence(out)
+
+
+def _say_stages(guide: "Guide", shown: bool) -> None:
+    if shown:
+        click.echo("\n".join(guide.said))
+
+
+def _evidence(out: Path) -> None:
+    from logger.cli.evidence import export, verify
+
+    place = out / "data" / "jobs" / JOB_ID
+    for old in out.glob("rimelog-*.zip"):
+        old.unlink()
+    export.main([str(place), "--out", str(out)], standalone_mode=False)
+    bundle = max(out.glob("*.zip"), key=lambda p: p.stat().st_mtime)
+    status = verify.main([str(bundle)], standalone_mode=False)
+    if status:
+        raise DemoError("the bundle does not verify")
+
+
+class Guide:
+    """Does with this program what the simulated mechanic does at the plant, and says what was found."""
+
+    def __init__(self, control: "Control", client: Client, speed: float, say: Any) -> None:
+        self.control, self.client, self.speed, self._say = control, client, speed, say
+        self.said: list[str] = []
+        self.left = False
+        self.problem = ""
+        self._alarms: set[str] = set()
+
+    def run(self) -> None:
+        try:
+            self._run()
+        except (DaemonError, OSError, ValueError) as exc:
+            self.problem = f"the demonstration stopped: {exc}"
+
+    def say(self, text: str) -> None:
+        self.said.append(text)
+        self._say(text)
+
+    def _run(self) -> None:
+        seen, next_alarms = 0, 0.0
+        while not self.left:
+            now_s = self.control.ask({"now": True})
+            for t_s, action, kw in self.control.ask({"done": seen}):
+                if now_s - t_s < LATE_S * self.speed:
+                    break  # its readings are still under way; they belong to the stage that this act may end
+                seen += 1
+                self._do(action, kw, now_s - t_s)
+                if action == "stop_machine":
+                    return
+            if time.monotonic() >= next_alarms:
+                next_alarms = time.monotonic() + 0.5
+                self._tell_alarms()
+            time.sleep(0.05)
+
+    def _do(self, action: str, kw: dict[str, Any], ago_s: float) -> None:
+        act = functools.partial(self.client.act, ago_s=ago_s)
+        if action == "stage" and "begin" in kw:
+            kind = kw["begin"]
+            answer = act("stage-begin", kind=kind, settings=STAGE_SETTINGS.get(kind, {}), operator="demo")
+            self.say(answer["text"])
+        elif action == "stage":
+            answer = act("stage-end", operator="demo")
+            self.say(answer["text"])
+            for finding in answer["findings"]:
+                self.say(f"  {finding['headline']}: {finding['text']}")
+        elif action == "swap_cylinder":
+            self.say(act("cylinder", name=kw["to"])["text"])
+        elif action == "note":
+            act("note", text=kw["text"], author="demo")
+        elif action in MARKS:
+            act("mark", act=MARKS[action])
+
+    def _tell_alarms(self) -> None:
+        for alarm in self.client.status()["alarms"]:
+            if alarm["key"] not in self._alarms and not alarm["acknowledged"]:
+                self.say(f"  ALARM {alarm['label']}: {alarm['message']}")
+            self._alarms.add(alarm["key"])
+
+
+class Control:
+    """The simulated rig's control line: a JSON object a line."""
+
+    def __init__(self, port: int) -> None:
+        import socket
+
+        self._socket = socket.create_connection(("127.0.0.1", port), timeout=10)
+        self._file = self._socket.makefile("rw", encoding="utf-8")
+
+    def ask(self, request: dict[str, Any]) -> Any:
+        import json
+
+        self._file.write(json.dumps(request) + "\n")
+        self._file.flush()
+        answer = json.loads(self._file.readline() or '{"error": "the simulated rig has ended"}')
+        if "error" in answer:
+            raise ValueError(answer["error"])
+        return answer["ok"]
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+@contextlib.contextmanager
+def _simulated_rig(out: Path, speed: float, seed: int) -> Iterator[Control]:
+    link = "pty" if os.name == "posix" else "tcp"
+    command = [
+        sys.executable, "-m", "sim_device", "brewery", "--speed", str(speed), "--seed", str(seed), "--link", link,
+        "--rig-toml", str(out / "rig.toml"), "--control-port", "0", "--hold",
+    ]  # fmt: skip
+    with _child(command, out / "sim_device.log") as child:
+        assert child.stdout is not None
+        for line in child.stdout:
+            if line.startswith("control: "):
+                control = Control(int(line.rsplit(":", 1)[1]))
+                try:
+                    yield control
+                finally:
+                    control.close()
+                return
+    raise DemoError(f"the simulated rig did not start; see {out / 'sim_device.log'}")
+
+
+@contextlib.contextmanager
+def _daemon(out: Path, speed: float, units: str) -> Iterator[Client]:
+    import shutil
+
+    job_file = out / "job.toml"
+    job_file.write_text(JOB_TOML.format(units=units), encoding="utf-8")
+    # Half a million seconds of readings in a minute would be too much for an old laptop: one in two seconds will do.
+    rig = out / "rig.toml"
+    rig.write_text(rig.read_text("utf-8").replace("\nurl = ", '\nperiod = "2s"\nurl = '), encoding="utf-8")
+    place = out / "data" / "jobs" / JOB_ID
+    shutil.rmtree(place, ignore_errors=True)
+    command = [
+        sys.executable, "-m", "logger", "run", str(out / "rig.toml"), "--job-file", str(job_file), "--job", JOB_ID,
+        "--speed", str(speed), "--no-sound", "--quiet",
+    ]  # fmt: skip
+    with _child(command, out / "daemon.log") as child:
+        client = _reached(place / "daemon.json", child, out)
+        try:
+            yield client
+        finally:
+            with contextlib.suppress(DaemonError):
+                client.act("stop")
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                child.wait(20)
+
+
+def _reached(run_file: Path, child: subprocess.Popen[str], out: Path) -> Client:
+    end = time.monotonic() + 30
+    while time.monotonic() < end and child.poll() is None:
+        with contextlib.suppress(DaemonError):
+            client = Client(read_address(run_file))
+            state = client.status()
+            if all(device["ok"] for device in state["devices"]):
+                return client
+        time.sleep(0.1)
+    raise DemoError(f"the daemon did not start; see {out / 'daemon.log'}")
+
+
+@contextlib.contextmanager
+def _child(command: list[str], log: Path) -> Iterator[subprocess.Popen[str]]:
+    with log.open("w", encoding="utf-8") as errors:
+        child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=errors, text=True)
+        try:
+            yield child
+        finally:
+            if child.poll() is None:
+                child.terminate()
+            try:
+                child.wait(10)
+            except subprocess.TimeoutExpired:
+                child.kill()

@@ -6,7 +6,6 @@ annunciator that died in silence would be the worst fault of all.
 """
 
 import asyncio
-import contextlib
 import logging
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
@@ -117,8 +116,7 @@ class Annunciator:
                 urgent = any(row.audible and row.priority is Priority.URGENT for row in self._rows)
                 await self._ring_one(ringer, urgent, min(bursts // self._timing.rise, LEVELS - 1))
                 bursts += 1
-                with contextlib.suppress(TimeoutError):  # a new alarm does not wait for the pause to end
-                    await asyncio.wait_for(now.wait(), self._timing.ring_urgent if urgent else self._timing.ring_high)
+                await _pause(now, self._timing.ring_urgent if urgent else self._timing.ring_high)
 
     async def _ring_one(self, ringer: Ringer, urgent: bool, level: int) -> None:
         try:
@@ -130,8 +128,7 @@ class Annunciator:
 
     async def _message_loop(self) -> None:
         while True:
-            with contextlib.suppress(TimeoutError):  # repeats fall due without a change
-                await asyncio.wait_for(self._changed.wait(), self._timing.repeat / 4)
+            if await _pause(self._changed, self._timing.repeat / 4):  # repeats fall due without a change
                 await asyncio.sleep(self._timing.gather)
             self._changed.clear()
             news = self._news.of(self._rows, asyncio.get_running_loop().time())
@@ -183,6 +180,15 @@ class Annunciator:
             self._on_health(channel, problem)
         except Exception:
             log.exception("the state of %s cannot be told", channel)
+
+
+async def _pause(unless: asyncio.Event, seconds: float) -> bool:
+    """Wait, but no longer than until the event; whether it was the event."""
+    try:
+        async with asyncio.timeout(seconds):
+            return await unless.wait()
+    except TimeoutError:
+        return False
 
 
 def _problem_of(check: Callable[[], None]) -> str | None:

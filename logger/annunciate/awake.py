@@ -124,7 +124,8 @@ class _DesktopHold:
         self._thread = threading.Thread(target=self._hold, args=(tell,), daemon=True, name="keep-awake")
         self._thread.start()
         try:
-            return await asyncio.wait_for(told, TIMEOUT_S)
+            async with asyncio.timeout(TIMEOUT_S):
+                return await told
         except TimeoutError:
             return None, "the system gave no answer"
 

@@ -26,7 +26,8 @@ async def run_program(argv: Sequence[str], timeout_s: float, env: dict[str, str]
     except OSError as exc:
         raise ChannelFailed(f"{name}: {exc.strerror or exc}") from exc
     try:
-        _, said = await asyncio.wait_for(process.communicate(), timeout_s)
+        async with asyncio.timeout(timeout_s):  # not wait_for, which before 3.12 can lose a cancellation
+            _, said = await process.communicate()
     except TimeoutError as exc:
         raise ChannelFailed(f"{name}: did not end within {timeout_s:g} s") from exc
     finally:
@@ -65,4 +66,5 @@ async def in_thread(work: Callable[[], T], timeout_s: float) -> T:
             loop.call_soon_threadsafe(settle, result, error)
 
     threading.Thread(target=body, daemon=True, name="annunciate").start()
-    return await asyncio.wait_for(done, timeout_s)
+    async with asyncio.timeout(timeout_s):
+        return await done

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from logger.evidence.checkpoint import Checkpoint, checkpoint_bytes, checkpoint_line
+from logger.store.database import sync_directory
 from logger.store.place import checkpoints_path
 
 Sign = Callable[[bytes], str]  # bytes of a checkpoint -> armored SSHSIG
@@ -52,3 +53,5 @@ def append_line(path: Path, line: bytes) -> None:
         if written != len(line):
             raise OSError(f"only {written} of {len(line)} bytes could be written")
         os.fsync(file.fileno())
+    if end == 0:
+        sync_directory(path.parent)

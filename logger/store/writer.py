@@ -18,22 +18,18 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from logger.evidence.chain import chained, header_bytes
-from logger.evidence.checkpoint import Checkpoint
+from logger.evidence.chain import header_bytes
 from logger.evidence.errors import ChainError
 from logger.model.records import EVENT, NewRecord, Record
 from logger.model.sample import PointSample
 from logger.store.ballast import Ballast, free_bytes
-from logger.store.checkpoints import CheckpointLog, Sign
-from logger.store.database import SQLITE_ERRORS, connect_writer, is_damage, told
-from logger.store.errors import PlaceError, StoreError, StoreTailLost, StoreUnsaved
-from logger.store.lock import JobLock
-from logger.store.place import ballast_path, lock_path
+from logger.store.checkpoints import Sign
+from logger.store.database import SQLITE_ERRORS, is_damage
+from logger.store.errors import StoreError, StoreUnsaved
+from logger.store.jobfile import JobFile
+from logger.store.place import ballast_path
 from logger.store.ring import Ring
-from logger.store.rollup import Bins, store_bins
-from logger.store.rows import INSERT_RECORD, row_of
 from logger.store.status import DAMAGED, DISK_FULL, FAULT, LOW_SPACE, REFUSED, Problem, StoreStatus
-from logger.store.tail import Tail, check_tail, lost_tail_event, read_checkpoints
 
 log = logging.getLogger(__name__)
 
@@ -48,15 +44,8 @@ class StoreWriter:
 
     def __init__(
         self,
-        path: Path,
-        job_id: str,
-        now_ns: Callable[[], int],
-        lock: JobLock,
-        connection: sqlite3.Connection,
-        tail: Tail,
-        seen: Sequence[Checkpoint],
+        file: JobFile,
         *,
-        sign: Sign | None,
         on_commit: Callable[[list[Record]], None] | None,
         on_problem: Callable[[Problem | None], None] | None,
         commit_interval_s: float,
@@ -64,20 +53,15 @@ class StoreWriter:
         ring_bytes: int,
         reserve_bytes: int,
     ) -> None:
-        self.path, self.job_id = path, job_id
-        self.found = tail  # the end of the chain when the job was opened
-        self._now_ns, self._job_lock, self._connection = now_ns, lock, connection
-        self._sign = sign
-        self._last_id, self._head, self._last_t0_ns = tail.last_id, tail.head, tail.t0_ns
+        self.path = file.path
+        self.found = file.found  # the end of the chain when the job was opened
+        self._file = file
         self._on_commit, self._on_problem = on_commit, on_problem
         self._commit_interval_s, self._checkpoint_interval_s = commit_interval_s, checkpoint_interval_s
         self._changed = threading.Condition()
         self._ring = Ring(ring_bytes)
-        self._checkpoints = CheckpointLog(path, job_id, sign)
-        if seen and (seen[-1].last_id, seen[-1].head) == (tail.last_id, tail.head):
-            self._checkpoints.last_id = tail.last_id  # this end is already told
-        self._ballast = Ballast(ballast_path(path), reserve_bytes)
-        self._point_ids: dict[str, int] = {}
+        self._ballast = Ballast(ballast_path(file.path), reserve_bytes)
+        self._last = (file.last_id, file.last_t0_ns)
         self._problem: Problem | None = None
         self._no_checkpoint: Problem | None = None
         self._stopping = self._flushing = self._closed = False
@@ -97,6 +81,7 @@ class StoreWriter:
         on_commit: Callable[[list[Record]], None] | None = None,
         on_problem: Callable[[Problem | None], None] | None = None,
         accept_lost_tail: bool = False,
+        repair_damaged: bool = False,
         commit_interval_s: float = 1.0,
         checkpoint_interval_s: float = 60.0,
         ring_bytes: int = 16 << 20,
@@ -106,41 +91,20 @@ class StoreWriter:
 
         now_ns: UTC nanoseconds. sign: bytes of a checkpoint -> its signature. on_commit (records in the file now,
         with id and digest) and on_problem (None: all is well again) are called in the writer's thread.
-        accept_lost_tail: go on although records that a checkpoint saw are gone, and say so in the record;
-        otherwise that is StoreTailLost.
+        accept_lost_tail: go on although records that a checkpoint saw are gone, and say so in the record; otherwise
+        that is StoreTailLost. repair_damaged: put a damaged file aside, go on with what can be read of it, and tell
+        it as a problem; otherwise that is StoreDamaged. Both are for a daemon that restarts by itself at night.
         """
-        lock = JobLock(lock_path(path), f"job {job_id}")
-        try:
-            existed = path.exists()
-            seen = read_checkpoints(path).checkpoints
-            if not existed and seen and not accept_lost_tail:
-                raise StoreTailLost(f"{path} is gone, but {len(seen)} checkpoints tell of it; find it or a copy of it")
-            connection = connect_writer(path, job_id, now_ns())
-            try:
-                tail = check_tail(connection, seen, path)
-                if tail.lost and not accept_lost_tail:
-                    raise StoreTailLost(_lost_text(path, tail))
-            except BaseException:
-                connection.close()
-                raise
-        except SQLITE_ERRORS as exc:
-            lock.release()
-            raise told(exc, path) from exc
-        except OSError as exc:
-            lock.release()
-            raise PlaceError(f"cannot use {path}: {exc.strerror}") from exc
-        except BaseException:
-            lock.release()
-            raise
-        writer = cls(
+        file = JobFile(
             path,
-            job_id,
-            now_ns,
-            lock,
-            connection,
-            tail,
-            seen,
+            job_id=job_id,
+            now_ns=now_ns,
             sign=sign,
+            accept_lost_tail=accept_lost_tail,
+            repair_damaged=repair_damaged,
+        )
+        writer = cls(
+            file,
             on_commit=on_commit,
             on_problem=on_problem,
             commit_interval_s=commit_interval_s,
@@ -148,8 +112,8 @@ class StoreWriter:
             ring_bytes=ring_bytes,
             reserve_bytes=reserve_bytes,
         )
-        if tail.lost:
-            writer._ring.add([lost_tail_event(now_ns(), tail.t0_ns, tail.last_id, tail.lost)], (), time.monotonic())
+        if file.first:
+            writer._ring.add(file.first, (), time.monotonic())
         writer._thread.start()
         return writer
 
@@ -197,8 +161,7 @@ class StoreWriter:
         with self._changed:
             since_s = self._ring.since_s
             return StoreStatus(
-                self._last_id,
-                self._last_t0_ns,
+                *self._last,
                 self._ring.records,
                 0.0 if since_s is None else time.monotonic() - since_s,
                 self._ring.size,
@@ -210,6 +173,8 @@ class StoreWriter:
     # All below runs in the writer's thread.
 
     def _run(self) -> None:
+        if self._file.repaired is not None:
+            self._tell(Problem(DAMAGED, f"the job file was damaged; {self._file.repaired.text}"))
         self._keep_reserve()
         while True:
             with self._changed:
@@ -220,15 +185,8 @@ class StoreWriter:
             if stopping:
                 break
         self._checkpoint()
-        with suppress(sqlite3.Error):  # what fails here is done by whoever opens the file next
-            self._write_checkpoint_lines()
-            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            self._connection.execute("PRAGMA busy_timeout = 0")
-            self._connection.execute("PRAGMA journal_mode = DELETE")  # one file alone, unless someone reads it now
-        with suppress(sqlite3.Error):
-            self._connection.close()
         self._ballast.release()
-        self._job_lock.release()
+        self._file.close()
 
     def _wait_s(self) -> float | None:
         """Seconds until there is something to do, None for as long as nothing comes."""
@@ -238,7 +196,7 @@ class StoreWriter:
             if self._flushing and not self._failures:
                 return 0.0
             times.append(self._next_commit_s)
-        if self._checkpoints.last_id != self._last_id:
+        if not self._file.checkpointed:
             times.append(self._next_checkpoint_s)
         if self._problem is not None and not self._ballast.present:
             times.append(self._next_reserve_s)
@@ -275,15 +233,14 @@ class StoreWriter:
                 self._ring.done()
             return False
         try:
-            stored = self._write(records, bins)
+            stored = self._file.write(records, bins)
         except BaseException:
             with self._changed:
                 self._ring.failed()
             raise
         with self._changed:
             self._ring.done()
-            if stored:
-                self._last_id, self._head, self._last_t0_ns = stored[-1].id, stored[-1].digest, stored[-1].t0_ns
+            self._last = (self._file.last_id, self._file.last_t0_ns)
         if self._on_commit is not None and stored:
             try:
                 self._on_commit(stored)
@@ -291,50 +248,13 @@ class StoreWriter:
                 log.exception("store: whoever is told of commits failed")
         return True
 
-    def _write(self, records: Sequence[NewRecord], bins: Bins) -> list[Record]:
-        stored: list[Record] = []
-        head, record_id = self._head, self._last_id
-        for record in records:
-            record_id += 1
-            stored.append(chained(head, record, record_id))
-            head = stored[-1].digest
-        execute = self._connection.execute
-        try:
-            execute("BEGIN IMMEDIATE")
-            self._connection.executemany(INSERT_RECORD, map(row_of, stored))
-            store_bins(self._connection, bins, self._point_ids)
-            lines = self._checkpoints.insert_waiting(self._connection)
-            execute("COMMIT")
-        except BaseException:
-            self._roll_back()
-            raise
-        self._checkpoints.inserted(lines)
-        return stored
-
-    def _roll_back(self) -> None:
-        self._point_ids.clear()
-        with suppress(sqlite3.Error):
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
-
-    def _write_checkpoint_lines(self) -> None:
-        try:
-            self._connection.execute("BEGIN IMMEDIATE")
-            lines = self._checkpoints.insert_waiting(self._connection)
-            self._connection.execute("COMMIT")
-        except sqlite3.Error:
-            self._roll_back()
-            raise
-        self._checkpoints.inserted(lines)
-
     def _checkpoint(self) -> None:
         self._next_checkpoint_s = time.monotonic() + self._checkpoint_interval_s
-        if self._last_id and self._checkpoints.last_id != self._last_id:
-            try:
-                self._checkpoints.write(self._now_ns(), self._last_id, self._head)
-                self._no_checkpoint = None
-            except Exception as exc:  # also whatever the signer may raise
-                self._no_checkpoint = Problem(FAULT, f"no checkpoint could be written beside the job: {exc}")
+        try:
+            self._file.checkpoint()
+            self._no_checkpoint = None
+        except Exception as exc:  # also whatever the signer may raise
+            self._no_checkpoint = Problem(FAULT, f"no checkpoint could be written beside the job: {exc}")
 
     def _react(self, exc: Exception) -> None:
         if not isinstance(exc, SQLITE_ERRORS):
@@ -353,7 +273,7 @@ class StoreWriter:
             self._ring.cause = REFUSED
             self._tell(Problem(REFUSED, f"the job cannot be written ({exc}); new data is only in memory: see the disk"))
             if self._failures % 3 == 0:
-                self._reopen()
+                self._file.reopen()
 
     def _make_room(self) -> None:
         self._ring.cause = DISK_FULL
@@ -386,31 +306,11 @@ class StoreWriter:
         if self._problem is not None and self._problem.kind in (LOW_SPACE, DISK_FULL):
             self._tell(None)
 
-    def _reopen(self) -> None:
-        """A disk that went away and came back needs new file handles. Only if the chain ends where it should."""
-        with suppress(sqlite3.Error):
-            self._connection.close()
-        self._point_ids.clear()
-        self._connection = connect_writer(self.path, self.job_id, self._now_ns())
-        tail = check_tail(self._connection, (), self.path)
-        if (tail.last_id, tail.head) != (self._last_id, self._head):
-            raise StoreError(f"{self.path} is not the file it was")
-
     def _repair(self) -> None:
-        from logger.store.rescue import repair  # only in need
-
         if self._repairs >= _MOST_REPAIRS:
             return
         self._repairs += 1
-        with suppress(sqlite3.Error):
-            self._connection.close()
-        self._point_ids.clear()
-        report = repair(self.path, self.job_id, self._now_ns(), self._sign, last_id=self._last_id)
-        self._connection = connect_writer(self.path, self.job_id, self._now_ns())
-        tail = check_tail(self._connection, read_checkpoints(self.path).checkpoints, self.path)
-        self._checkpoints = CheckpointLog(self.path, self.job_id, self._sign)
-        with self._changed:
-            self._last_id, self._head, self._last_t0_ns = tail.last_id, tail.head, tail.t0_ns
+        report = self._file.repair()
         while self._commit_some():
             pass
         self._failures = 0
@@ -440,12 +340,3 @@ def _check(record: NewRecord) -> None:
         record.device.encode()
     except UnicodeEncodeError as exc:
         raise ChainError(f"device name {record.device!r} is not text") from exc
-
-
-def _lost_text(path: Path, tail: Tail) -> str:
-    furthest = max(c.last_id for c in tail.lost)
-    if furthest > tail.last_id:
-        what = f"its last record is {tail.last_id}, but a checkpoint saw {furthest}"
-    else:
-        what = "its records are not the ones the checkpoints saw"
-    return f"{path}: {what}; look for a newer copy and its -wal file, or go on without (the loss is then recorded)"

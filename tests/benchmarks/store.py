@@ -201,13 +201,13 @@ def _latency(here: Path, seconds: Sequence[Second]) -> list[Row]:
     """How long `submit` keeps the event loop, with a disk that takes 100 ms a commit."""
     path = _place(here, "slow")
     writer = StoreWriter.open(path, job_id=JOB_ID, now_ns=lambda: T0_NS, commit_interval_s=0.01, reserve_bytes=0)
-    write = writer._write
+    write = writer._file.write
 
     def slow(*taken: object) -> object:
         time.sleep(0.1)
         return write(*taken)  # type: ignore[arg-type]
 
-    writer._write = slow  # type: ignore[assignment,method-assign]
+    writer._file.write = slow  # type: ignore[assignment,method-assign]
     took: list[float] = []
     for records, found in seconds[:400]:
         begun = time.perf_counter()

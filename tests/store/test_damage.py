@@ -280,12 +280,12 @@ def test_damage_while_running_is_put_aside_and_the_job_goes_on(tmp_path: Path) -
     for k in range(100):
         writer.submit([second(k)], readings(k))
     assert writer.flush()
-    writer._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    writer._connection.execute("PRAGMA cache_size = 0")
+    writer._file._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    writer._file._connection.execute("PRAGMA cache_size = 0")
     last = leaf_pages(path, "record")[-1]
     spoil(path, (last - 1) * PAGE_BYTES, b"\xff" * PAGE_BYTES)  # the very page that is written next
     spoil(path, 2 * PAGE_BYTES, b"\xff" * PAGE_BYTES)
-    writer._connection.execute("PRAGMA shrink_memory")
+    writer._file._connection.execute("PRAGMA shrink_memory")
     for k in range(100, 150):
         writer.submit([second(k)], readings(k))
     assert writer.flush(20.0)
@@ -305,6 +305,26 @@ def test_damage_while_running_is_put_aside_and_the_job_goes_on(tmp_path: Path) -
     gap = events(path, GAP)[0]
     assert gap["lost_to_id"] - gap["lost_from_id"] + 1 == 150 - len(numbers) > 0
     assert gap["cause"].startswith("damaged job file: ")
+
+
+def test_a_daemon_that_restarts_at_night_may_repair_what_it_finds_damaged(job: Path) -> None:
+    page = leaf_pages(job, "record")[-1]  # the end, where the job goes on
+    spoil(job, (page - 1) * PAGE_BYTES, random.Random(1).randbytes(PAGE_BYTES))
+    with pytest.raises(StoreDamaged, match="rimelog doctor"):
+        StoreWriter.open(job, job_id=JOB_ID, now_ns=lambda: T0_NS)
+    problems: list[Problem | None] = []
+    writer = StoreWriter.open(
+        job, job_id=JOB_ID, now_ns=lambda: T0_NS, on_problem=problems.append, repair_damaged=True, reserve_bytes=0
+    )
+    writer.submit([second(COUNT)])
+    writer.close()
+    assert problems[0] is not None and problems[0].kind == DAMAGED and "damaged-1" in problems[0].text
+    records = stored(job)
+    assert records[-1].payload == second(COUNT).payload
+    assert [event["cause"][:17] for event in events(job, GAP)] == ["damaged job file:"]
+    assert examine(job).whole
+    with pytest.raises(StoreError, match="closed"):
+        writer.submit([second(0)])
 
 
 def test_a_closed_file_is_examined_and_rescued_too(job: Path, tmp_path: Path) -> None:

@@ -51,11 +51,11 @@ class LimitedFile:
         self.directory = directory
 
     def fill(self, writer: StoreWriter) -> None:
-        pages = writer._connection.execute("PRAGMA page_count").fetchone()[0]
-        writer._connection.execute(f"PRAGMA max_page_count = {pages}")
+        pages = writer._file._connection.execute("PRAGMA page_count").fetchone()[0]
+        writer._file._connection.execute(f"PRAGMA max_page_count = {pages}")
 
     def free(self, writer: StoreWriter) -> None:
-        writer._connection.execute("PRAGMA max_page_count = 1000000")
+        writer._file._connection.execute("PRAGMA max_page_count = 1000000")
 
 
 @pytest.fixture

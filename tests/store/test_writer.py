@@ -1,5 +1,6 @@
 """The writer on real files: what is submitted is in the file, in order, chained, and every trouble is told."""
 
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -7,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -89,8 +91,8 @@ def test_what_is_submitted_is_in_the_file_in_order(start: Open, path: Path) -> N
 def test_submitting_does_not_wait_for_a_disk_that_hangs(start: Open, monkeypatch: pytest.MonkeyPatch) -> None:
     writer = start()
     stuck = threading.Event()
-    real = writer._write
-    monkeypatch.setattr(writer, "_write", lambda *a: (stuck.wait(5), real(*a))[1])
+    real = writer._file.write
+    monkeypatch.setattr(writer._file, "write", lambda *a: (stuck.wait(5), real(*a))[1])
     writer.submit([second(0)])
     begun_s = time.monotonic()
     for k in range(1, 200):
@@ -195,12 +197,12 @@ def test_a_fault_of_the_program_is_told_and_the_record_kept_until_it_is_over(
 ) -> None:
     problems: list[Problem | None] = []
     writer = start(on_problem=problems.append)
-    real = writer._write
-    monkeypatch.setattr(writer, "_write", lambda *a: 1 / 0)
+    real = writer._file.write
+    monkeypatch.setattr(writer._file, "write", lambda *a: 1 / 0)
     writer.submit([second(0)])
     until(lambda: bool(problems))
     assert problems[0] is not None and problems[0].kind == FAULT
-    monkeypatch.setattr(writer, "_write", real)
+    monkeypatch.setattr(writer._file, "write", real)
     until(lambda: writer.status.problem is None)
     assert problems[-1] is None
     assert [number_of(r) for r in stored(path)] == [0]
@@ -232,6 +234,31 @@ def test_another_program_that_locks_the_file_only_delays(
     assert kept[1:] == list(range(100 - len(kept) + 1, 100))
     assert gap["frames_lost"] == 10 * (100 - len(kept)) == writer.status.lost_frames
     assert verify_chain(records).holds
+
+
+def test_a_disk_that_went_away_and_came_back_is_opened_anew(
+    start: Open, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An input/output error that lasts as long as the old file handles do."""
+    writer = start()
+    writer.submit([second(0)])
+    assert writer.flush()
+    broken, real = writer._file._connection, writer._file.write
+
+    def gone(*taken: Any) -> list[Record]:
+        if writer._file._connection is broken:
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorcode = sqlite3.SQLITE_IOERR
+            raise error
+        return real(*taken)
+
+    monkeypatch.setattr(writer._file, "write", gone)
+    writer.submit([second(1)])
+    until(lambda: writer.status.problem is not None)
+    assert writer.status.problem is not None and writer.status.problem.kind == REFUSED
+    until(lambda: writer.status.problem is None)
+    writer.close()
+    assert [number_of(r) for r in stored(path)] == [0, 1]
 
 
 def test_what_cannot_be_written_before_the_end_is_not_passed_over(

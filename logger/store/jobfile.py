@@ -1,0 +1,159 @@
+"""The file of a job as its one writer holds it: lock, connection, end of the chain, checkpoints.
+
+Not thread-safe: once it is open, the writer's thread alone has it.
+"""
+
+import sqlite3
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from logger.evidence.chain import GENESIS, chained
+from logger.model.records import NewRecord, Record
+from logger.store.checkpoints import CheckpointLog, Sign
+from logger.store.database import SQLITE_ERRORS, connect_writer, told
+from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreTailLost
+from logger.store.lock import JobLock
+from logger.store.place import lock_path
+from logger.store.rescue import RescueReport, repair
+from logger.store.rollup import Bins, store_bins
+from logger.store.rows import INSERT_RECORD, row_of
+from logger.store.tail import Tail, check_tail, lost_tail_event, read_checkpoints
+
+
+class JobFile:
+    """found: the end of the chain when it was opened. repaired: what was saved, if it had to be repaired for that.
+
+    first: records that must be written before all others. last_id, last_t0_ns: of the last record committed.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        job_id: str,
+        now_ns: Callable[[], int],
+        sign: Sign | None = None,
+        accept_lost_tail: bool = False,
+        repair_damaged: bool = False,
+    ) -> None:
+        """Make or go on with the file, locked to this process. Raises a StoreError and lets go of the lock then."""
+        self.path = path
+        self._job_id, self._now_ns, self._sign = job_id, now_ns, sign
+        self._point_ids: dict[str, int] = {}
+        self.repaired: RescueReport | None = None
+        self.last_id = 0
+        self.last_t0_ns: int | None = None
+        self._head = GENESIS
+        self._checkpoints = CheckpointLog(path, job_id, sign)
+        self._lock = JobLock(lock_path(path), f"job {job_id}")
+        try:
+            try:
+                self.found = self._connect(accept_lost_tail)
+            except StoreDamaged:
+                if not repair_damaged:
+                    raise
+                self.repaired = repair(path, job_id, now_ns(), sign)
+                self.found = self._connect(accept_lost_tail)
+        except BaseException:
+            self._lock.release()
+            raise
+        lost = self.found.lost
+        self.first = [lost_tail_event(now_ns(), self.found.t0_ns, self.found.last_id, lost)] if lost else []
+
+    def write(self, records: Sequence[NewRecord], bins: Bins) -> list[Record]:
+        """One transaction; the records as they are in the file now. Raises sqlite3.Error, and nothing is written."""
+        stored: list[Record] = []
+        head, record_id = self._head, self.last_id
+        for record in records:
+            record_id += 1
+            stored.append(chained(head, record, record_id))
+            head = stored[-1].digest
+        try:
+            self._connection.execute("BEGIN IMMEDIATE")
+            self._connection.executemany(INSERT_RECORD, map(row_of, stored))
+            store_bins(self._connection, bins, self._point_ids)
+            lines = self._checkpoints.insert_waiting(self._connection)
+            self._connection.execute("COMMIT")
+        except BaseException:
+            self._point_ids.clear()
+            with suppress(sqlite3.Error):
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+            raise
+        self._checkpoints.inserted(lines)
+        if stored:
+            self.last_id, self._head, self.last_t0_ns = record_id, head, stored[-1].t0_ns
+        return stored
+
+    @property
+    def checkpointed(self) -> bool:
+        """Whether a checkpoint tells of the last record."""
+        return self._checkpoints.last_id == self.last_id
+
+    def checkpoint(self) -> None:
+        """Beside the file now, in it with the next transaction. Raises OSError, or whatever the signer raises."""
+        if not self.checkpointed:
+            self._checkpoints.write(self._now_ns(), self.last_id, self._head)
+
+    def reopen(self) -> None:
+        """A disk that went away and came back needs new file handles. Only if the chain ends where it should."""
+        last_id, head = self.last_id, self._head
+        self._disconnect()
+        self._connect(accept_lost_tail=True)
+        if (self.last_id, self._head) != (last_id, head):
+            raise StoreError(f"{self.path} is not the file it was")
+
+    def repair(self) -> RescueReport:
+        """Put the damaged file aside and go on with what can be read of it. Raises a StoreError."""
+        self._disconnect()
+        report = repair(self.path, self._job_id, self._now_ns(), self._sign, last_id=self.last_id)
+        self._connect(accept_lost_tail=False)
+        return report
+
+    def close(self) -> None:
+        """Leave one file alone, unless someone reads it now. What fails here is done by whoever opens it next."""
+        with suppress(sqlite3.Error):
+            self.write((), {})  # the last checkpoint
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            self._connection.execute("PRAGMA busy_timeout = 0")
+            self._connection.execute("PRAGMA journal_mode = DELETE")
+        self._disconnect()
+        self._lock.release()
+
+    def _connect(self, accept_lost_tail: bool) -> Tail:
+        try:
+            seen = read_checkpoints(self.path).checkpoints
+            if seen and not self.path.exists() and not accept_lost_tail:
+                raise StoreTailLost(f"{self.path} is gone, but checkpoints tell of it; find it or a copy of it")
+            self._connection = connect_writer(self.path, self._job_id, self._now_ns())
+            try:
+                tail = check_tail(self._connection, seen, self.path)
+                if tail.lost and not accept_lost_tail:
+                    raise StoreTailLost(_lost_text(self.path, tail))
+            except BaseException:
+                self._connection.close()
+                raise
+        except SQLITE_ERRORS as exc:
+            raise told(exc, self.path) from exc
+        except OSError as exc:
+            raise PlaceError(f"cannot use {self.path}: {exc.strerror}") from exc
+        self.last_id, self._head, self.last_t0_ns = tail.last_id, tail.head, tail.t0_ns
+        self._checkpoints = CheckpointLog(self.path, self._job_id, self._sign)
+        if seen and (seen[-1].last_id, seen[-1].head) == (tail.last_id, tail.head):
+            self._checkpoints.last_id = tail.last_id  # this end is already told
+        return tail
+
+    def _disconnect(self) -> None:
+        self._point_ids.clear()
+        with suppress(sqlite3.Error):
+            self._connection.close()
+
+
+def _lost_text(path: Path, tail: Tail) -> str:
+    furthest = max(c.last_id for c in tail.lost)
+    if furthest > tail.last_id:
+        what = f"its last record is {tail.last_id}, but a checkpoint saw {furthest}"
+    else:
+        what = "its records are not the ones the checkpoints saw"
+    return f"{path}: {what}; look for a newer copy and its -wal file, or go on without (the loss is then recorded)"

@@ -11,6 +11,7 @@ from sim_device.scenario import CylinderSpec, Scenario
 
 ZERO_C = 273.15
 _STEEL_J_KG_K = 480.0
+_FOLLOWING_METAL_J_K = 3e3  # thin metal that is at once as warm as what is inside
 
 
 def build_circuit(scenario: Scenario, of: Fluid, outdoors: Outdoors) -> Circuit:
@@ -20,7 +21,7 @@ def build_circuit(scenario: Scenario, of: Fluid, outdoors: Outdoors) -> Circuit:
     if gas_pa is None:
         raise BadSetting(f"scenario start {scenario.start!r}; known: charged, evacuated, nitrogen")
     held = min(scenario.oil_kg, charge) if scenario.start == "charged" else scenario.oil_kg
-    vessel = Vessel(of, scenario.volume_m3, max(0.0, charge - held), t_k, 2.0e4)
+    vessel = Vessel(of, scenario.volume_m3, max(0.0, charge - held), t_k, _FOLLOWING_METAL_J_K)
     oil = Sorbed(held_mol=held / of.molar_mass, **scenario.oil)
     if scenario.oil_kg > 0 and scenario.start == "charged":
         # in balance with the charge at the start

@@ -57,7 +57,7 @@ class Chiller:
     def start(self, charge_kg: float, circuit_k: float) -> None:
         self.running, self.running_s = True, 0.0
         self.evaporating_k = self.condensing_k = self.discharge_k = circuit_k
-        self.evaporator_kg = 0.35 * charge_kg
+        self.evaporator_kg = 0.15 * charge_kg  # it was pumped down when it was last stopped
         self.superheat_k = self.bulb_superheat_k = self.subcooling_k = 0.0
         self.valve = self._integral = 0.3
 

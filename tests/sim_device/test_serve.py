@@ -271,7 +271,8 @@ def test_program_serves_writes_its_rig_file_and_ends_on_request(tmp_path: Path) 
                 messages.take(link.recv(4096))
         assert messages.of(Hello)[-1].device_id.hex() == rig["device"][0]["id"]
         program.terminate()
-        assert program.wait(timeout=10) in (0, 1, -15)
+        code = program.wait(timeout=10)
+        assert code == 0 or sys.platform == "win32"  # there, terminating is killing
     finally:
         program.kill()
         program.communicate()

@@ -211,7 +211,7 @@ def analyse_charging(
         if not ledger.legs:
             ledger = ledger.begin(t, cylinder, y, max(scale.u, resolution_kg / 3))
         elif not rate.disturbed:
-            ledger = ledger.read(rate.level)
+            ledger = ledger.read(rate.level_at(t))
         now = watch.update(t, ledger.moved, rate.value, rate.quick)
         if now.charged.number is not None:
             steps.append((t, now.charged.number, now.rate.number))

@@ -9,26 +9,26 @@ The rate is the common slope of all segments in a window: a step between segment
 is the longest over which the slope agrees with that of all shorter ones within their uncertainty (intersection of
 confidence intervals, Goldenshluger and Nemirovski 1997): short right after a change, long when steady.
 
-Batch: `fit_rate` (Theil-Sen) for a window, `rate_history` for a whole stage.
+A step of less than about two divisions cannot be told from flow and shows as rate for up to a minute.
+For recorded windows: rate_history.py.
 """
 
 import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median, median_low
+from itertools import pairwise
+from statistics import median_low
 
 from logger.compute.errors import ComputeError
+from logger.compute.segmented_line import FEWEST, LineFit, SegmentedLine
 from logger.compute.wording import mass
-from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
 
 UNIT = "kg/s"
 BIG_JUMP_KG = 2.0  # beyond: the cylinder was lifted, set down or swapped, and the rate is unknown until that is over
+FASTEST_KG_S = 0.4  # no hose of this trade passes more
 _OFF_SCALE = 0.25  # of the level before: nothing but an empty scale drops so far
-_KAPPA = 2.5  # width of the confidence intervals that must intersect
-_GROWTH = 1.4  # each window is this much longer than the one before
-_FEWEST = 12  # buckets in the shortest window
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,19 +49,6 @@ class Disturbance:
     u_kg: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    slope: float
-    u_slope: float
-    x_mean: float  # of the newest segment, in s before `t_s`
-    y_mean: float
-    t_s: float
-    u_level: float
-
-    def at(self, t_s: float) -> float:
-        return self.y_mean + self.slope * (t_s - self.t_s - self.x_mean)
-
-
 class MassRate:
     """Live estimator in bounded memory. Positive when the scale gains.
 
@@ -79,22 +66,19 @@ class MassRate:
         bucket_s: float = 1.0,
         history_s: float = 600.0,
     ) -> None:
-        if not (resolution_kg > 0 and bucket_s > 0 and history_s >= 2 * _FEWEST * bucket_s):
+        if not (resolution_kg > 0 and bucket_s > 0 and history_s >= 2 * FEWEST * bucket_s):
             raise ComputeError("mass rate: resolution, bucket and history must be above 0, history at least 16 buckets")
         self.resolution_kg, self.bucket_s = resolution_kg, bucket_s
         self.disturbances: deque[Disturbance] = deque(maxlen=32)
         self.value: Value = unknown(UNIT, "not enough readings yet")
         self._drift = resolution_kg / 3600 if drift_kg_s is None else drift_kg_s
         self._noise = max(noise_kg, 0.3 * resolution_kg)
-        self._keep = math.ceil(history_s / bucket_s)
-        self._t: list[float] = []
-        self._y: list[float] = []
-        self._segment: list[int] = []
+        self._line = SegmentedLine(math.ceil(history_s / bucket_s))
         self._pending: list[tuple[float, float]] = []
         self._filling: list[float] = []
         self._bucket_end = -math.inf
         self._bucket_start = 0.0
-        self._fit: _Fit | None = None
+        self._fit: LineFit | None = None
         self._last_end = -math.inf
         self._swap_expected = False
         self._off_scale = False
@@ -107,16 +91,16 @@ class MassRate:
     @property
     def level(self) -> Value:
         """What the scale shows without the bumps, kg, at the last settled bucket."""
-        if not self._t:
+        if not self._line:
             return unknown("kg", "no settled reading of the scale yet")
         if self._fit is None:
-            return known(self._y[-1], "kg", math.hypot(self._noise, self.resolution_kg / math.sqrt(12)))
-        return known(self._fit.at(self._t[-1]), "kg", self._fit.u_level)
+            return known(self._line.y[-1], "kg", math.hypot(self._noise, self.resolution_kg / math.sqrt(12)))
+        return known(self._fit.at(self._line.t[-1]), "kg", self._fit.u_level)
 
     @property
     def quick(self) -> Value:
         """Rate of the last five buckets alone, kg/s: coarse, but there a few seconds after a valve moves."""
-        recent = self._recent(5)
+        recent = self._line.recent(5)
         if len(recent) < 5:
             return unknown(UNIT, "not enough readings yet")
         middle = sum(t for t, _ in recent) / 5
@@ -131,7 +115,7 @@ class MassRate:
         """
         if self._fit is None or self.disturbed or self._off_scale:
             return self.level
-        recent = self._recent(3)
+        recent = self._line.recent(3)
         off = sum(y - self._fit.at(t) for t, y in recent) / len(recent)
         slope, u = self._fit.slope, self._fit.u_level
         if abs(off) > 2 * math.hypot(self._noise, self.resolution_kg / math.sqrt(12)):
@@ -140,14 +124,8 @@ class MassRate:
             middle = sum(t for t, _ in recent) / len(recent)
             ahead = min(t_s - middle, 4 * self.bucket_s)
             return known(sum(y for _, y in recent) / len(recent) + slope * ahead, "kg", u)
-        ahead = min(max(t_s - self._t[-1], 0.0), 3 * self.bucket_s)
-        return known(self._fit.at(self._t[-1] + ahead), "kg", u)
-
-    def _recent(self, n: int) -> list[tuple[float, float]]:
-        """The last n settled buckets, oldest first, as far back as no step lies between."""
-        newest = self._segment[-1] if self._segment else 0
-        rows = zip(self._t[-n:], self._y[-n:], self._segment[-n:], strict=True)
-        return [(t, y) for t, y, segment in rows if segment == newest]
+        ahead = min(max(t_s - self._line.t[-1], 0.0), 3 * self.bucket_s)
+        return known(self._fit.at(self._line.t[-1] + ahead), "kg", u)
 
     def update(self, t_s: float, mass_kg: float) -> Value:
         """One reading of the scale, in kg; t_s never goes back. Returns the rate in kg/s (also in `value`)."""
@@ -168,8 +146,8 @@ class MassRate:
     def _close_bucket(self) -> None:
         t, y = self._bucket_start, self._middle(self._filling)
         self._filling = []
-        if not self._t:
-            self._append(t, y, 0)
+        if not self._line:
+            self._line.append(t, y)
             return
         if self._pending:
             self._resolve(t, y)
@@ -177,18 +155,11 @@ class MassRate:
             self._pending.append((t, y))
         else:
             self._learn_noise(y)
-            self._append(t, y, self._segment[-1])
+            self._line.append(t, y)
         if not self._pending:
             self._refit()
         else:
             self._hold(t, y)
-
-    def _append(self, t: float, y: float, segment: int) -> None:
-        self._t.append(t)
-        self._y.append(y)
-        self._segment.append(segment)
-        if len(self._t) > 2 * self._keep:
-            del self._t[: self._keep], self._y[: self._keep], self._segment[: self._keep]
 
     @property
     def _tolerance(self) -> float:
@@ -201,19 +172,19 @@ class MassRate:
         return sum(near) / len(near)
 
     def _expected(self, t: float) -> float:
-        return self._fit.at(t) if self._fit is not None else self._y[-1]
+        return self._fit.at(t) if self._fit is not None else self._line.y[-1]
 
     def _jumped(self, t: float, y: float) -> bool:
         """Off the line, and not by drifting off it or by a flow that stopped."""
-        flow = (self._fit.slope if self._fit is not None else 0.0) * (t - self._t[-1])
-        since_last = y - self._y[-1] - flow
+        flow = (self._fit.slope if self._fit is not None else 0.0) * (t - self._line.t[-1])
+        since_last = y - self._line.y[-1] - flow
         return abs(y - self._expected(t)) > self._tolerance and abs(since_last) > self._tolerance + abs(flow)
 
     def _came_back(self, t: float, y: float) -> bool:
         """Where it would be by now had the flow gone on, stopped, or anything between."""
         u_slope = self._fit.u_slope if self._fit is not None else 0.0
-        stopped, flowing = self._expected(self._t[-1]), self._expected(t)
-        slack = self._tolerance + 2 * u_slope * (t - self._t[-1])
+        stopped, flowing = self._expected(self._line.t[-1]), self._expected(t)
+        slack = self._tolerance / 2 + 2 * u_slope * (t - self._line.t[-1])
         return min(stopped, flowing) - slack <= y <= max(stopped, flowing) + slack
 
     def _resolve(self, t: float, y: float) -> None:
@@ -221,33 +192,47 @@ class MassRate:
         pending, began = self._pending, self._pending[0][0]
         if self._came_back(t, y):
             away = max((p - self._expected(at) for at, p in pending), key=abs)
-            last = self._y[-1]
+            last = self._line.y[-1]
             self._pending = []
             brief = t - began <= max(3.0, 2 * self.bucket_s)
             if began - self._last_end < 10.0:  # rocked, not bumped once: that is noise
                 self._noise += 0.1 * (min(abs(away), 3 * self._tolerance) - self._noise)
             self._disturbed(Disturbance(began, t - began, away, False, last, y))
-            self._append(t, y, self._segment[-1] + (0 if brief else 1))
+            self._line.append(t, y, new_segment=not brief)
             return
         pending.append((t, y))
         size = abs(y - self._expected(t))
         short, long = max(5, math.ceil(8.0 / self.bucket_s)), max(5, math.ceil(45.0 / self.bucket_s))
         tail = pending[-short:]
-        steady = self._line_through(tail) if len(tail) == short else None
-        if steady is not None:
-            at_start, slope = steady
-            first_t, first_y = pending[0]
-            back_at_start = at_start - slope * (tail[0][0] - first_t)
-            bend = abs(slope - (self._fit.slope if self._fit is not None else 0.0))
-            margin = self._tolerance + 2.5 * bend * self.bucket_s
-            jump = back_at_start - slope * (first_t - self._t[-1]) - self._expected(self._t[-1])
-            if abs(jump) <= margin and abs(first_y - back_at_start) <= margin:
-                self._accept_flow()
-            elif size <= BIG_JUMP_KG or self._swap_expected or len(pending) >= long:
+        if len(tail) < short:
+            return
+        steady = self._line_through(tail)
+        if self._gradual() or (steady is not None and self._continuous(tail, *steady)):
+            self._accept_flow()
+        elif steady is not None:
+            if size <= BIG_JUMP_KG or self._swap_expected or len(pending) >= long:
                 self._accept_step(tail)
         elif len(pending) >= max(12, math.ceil(120.0 / self.bucket_s)):
             self._noise = max(self._noise, (max(p for _, p in tail) - min(p for _, p in tail)) / 4)
             self._accept_step(tail)
+
+    def _gradual(self) -> bool:
+        """Many moves make up the distance where flow does it, one or two where something moved the scale."""
+        levels = [self._line.y[-1], *(y for _, y in self._pending)]
+        moves = [b - a for a, b in pairwise(levels)]
+        largest = max(abs(a + b) for a, b in pairwise(moves))
+        away = abs(levels[-1] - levels[0])
+        reach_kg = (self._pending[-1][0] - self._line.t[-1]) * FASTEST_KG_S
+        return largest < 0.5 * away and away <= reach_kg + self._tolerance
+
+    def _continuous(self, tail: Sequence[tuple[float, float]], at_start: float, slope: float) -> bool:
+        """The line through the tail, carried back, meets the line before: only the rate has changed."""
+        first_t, first_y = self._pending[0]
+        back_at_start = at_start - slope * (tail[0][0] - first_t)
+        bend = abs(slope - (self._fit.slope if self._fit is not None else 0.0))
+        margin = self._tolerance + 2.5 * bend * self.bucket_s
+        jump = back_at_start - slope * (first_t - self._line.t[-1]) - self._expected(self._line.t[-1])
+        return abs(jump) <= margin and abs(first_y - back_at_start) <= margin
 
     def _line_through(self, tail: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
         """(level at its start, slope) of readings set aside that lie on a line, else None."""
@@ -260,18 +245,18 @@ class MassRate:
 
     def _accept_flow(self) -> None:
         for t, y in self._pending:
-            self._append(t, y, self._segment[-1])
+            self._line.append(t, y)
         self._pending = []
 
     def _accept_step(self, tail: Sequence[tuple[float, float]]) -> None:
         """A small step goes on with the rate; after a big one another cylinder, or none, is there: begin afresh."""
         began, (settled_s, after) = self._pending[0][0], tail[0]
-        before = self._expected(self._t[-1])
-        segment = self._segment[-1] + 1
+        before = self._expected(self._line.t[-1])
         if abs(after - before) > BIG_JUMP_KG:
             self._off_scale = after < _OFF_SCALE * before
             self._swap_expected = self._swap_expected and self._off_scale
-            self._t, self._y, self._segment, self._fit = [], [], [], None
+            self._line.clear()
+            self._fit = None
             through, u = 0.0, 0.0
             self.value = unknown(UNIT, "not enough readings since the scale jumped")
         else:
@@ -279,8 +264,8 @@ class MassRate:
             u = abs(through) / 2
         before += through
         self._disturbed(Disturbance(began, settled_s - began, after - before, True, before, after, u))
-        for t, y in tail:
-            self._append(t, y, segment)
+        for i, (t, y) in enumerate(tail):
+            self._line.append(t, y, new_segment=i == 0)
         self._pending = []
         self._refit()
 
@@ -290,9 +275,9 @@ class MassRate:
 
     def _learn_noise(self, y: float) -> None:
         """Second differences see noise but neither level nor rate: their variance is six times the noise's."""
-        if len(self._y) < 2 or self._segment[-1] != self._segment[-2]:
+        if self._line.at_segment_start:
             return
-        second = abs(y - 2 * self._y[-1] + self._y[-2])
+        second = abs(y - 2 * self._line.y[-1] + self._line.y[-2])
         estimate = min(second, 3 * self._tolerance) / (0.798 * math.sqrt(6))
         self._noise += 0.02 * (estimate - self._noise)
         self._noise = max(self._noise, 0.1 * self.resolution_kg)
@@ -306,145 +291,9 @@ class MassRate:
             self.value = self.value.with_note("scale disturbed: last steady rate")
 
     def _refit(self) -> None:
-        fit = self._best_fit()
+        fit = self._line.fit(self._noise, self.resolution_kg, self.bucket_s)
         self._fit = fit if fit is not None else self._fit
         if self._off_scale:
             self.value = unknown(UNIT, "cylinder is off the scale")
         elif fit is not None:
             self.value = known(fit.slope, UNIT, math.hypot(fit.u_slope, self._drift))
-
-    def _best_fit(self) -> _Fit | None:
-        """One pass back in time; the longest window whose slope agrees with all shorter ones."""
-        ts, ys, segments = self._t, self._y, self._segment
-        n = len(ts)
-        now, level, segment = ts[-1], ys[-1], segments[-1]
-        k = 0  # buckets of the segment being summed, and its sums about (now, level)
-        sx = sy = sxx = sxy = 0.0
-        closed_sxx = closed_sxy = 0.0  # of the segments done
-        count = 0
-        next_at = _FEWEST
-        low, high = -math.inf, math.inf
-        best: _Fit | None = None
-        newest_end: tuple[int, float, float] | None = None
-        d, noise2 = self.resolution_kg, self._noise**2
-        oldest = max(0, n - self._keep)
-        for i in range(n - 1, oldest - 1, -1):
-            if segments[i] != segment:
-                if newest_end is None:
-                    newest_end = (k, sx / k, sy / k)
-                closed_sxx += sxx - sx * sx / k
-                closed_sxy += sxy - sx * sy / k
-                segment, k, sx, sy, sxx, sxy = segments[i], 0, 0.0, 0.0, 0.0, 0.0
-            x, y = ts[i] - now, ys[i] - level
-            k += 1
-            count += 1
-            sx += x
-            sy += y
-            sxx += x * x
-            sxy += x * y
-            if count < next_at and i != oldest:
-                continue
-            next_at = math.ceil(count * _GROWTH)
-            total = closed_sxx + sxx - sx * sx / k
-            if count < _FEWEST or total <= 0:
-                continue
-            slope = (closed_sxy + sxy - sx * sy / k) / total
-            u = _u_slope(slope, noise2, d, count, self.bucket_s, total)
-            low, high = max(low, slope - _KAPPA * u), min(high, slope + _KAPPA * u)
-            if low > high and best is not None:
-                break
-            kk, x_mean, y_mean = newest_end if newest_end is not None else (k, sx / k, sy / k)
-            u_level = math.sqrt(noise2 / kk + d * d / 12 + (u * x_mean) ** 2)
-            best = _Fit(slope, u, x_mean, level + y_mean, now, u_level)
-        return best
-
-
-def _u_slope(slope: float, noise2: float, division: float, n: int, spacing_s: float, sxx: float) -> float:
-    """Standard uncertainty of a slope from noise and from the scale's division.
-
-    Rounding errors of neighbouring readings repeat each other when the mass moves slowly, or by nearly whole
-    divisions, from one to the next: then only as many count as the rounding error ran through its range, unless noise
-    shakes the reading across divisions.
-    """
-    advance = abs(slope) * spacing_s / division
-    advance = abs(advance - round(advance)) if advance > 0.5 else advance
-    independent = max(1.0, n * advance, n * min(1.0, 4 * noise2 / division**2))
-    return math.sqrt((noise2 + division**2 / 12 * max(1.0, n / independent)) / sxx)
-
-
-@dataclass(frozen=True, slots=True)
-class RateFit:
-    """rate: kg/s. at_start_kg: level of the line at the window's first reading. n: bins fitted."""
-
-    rate: Value
-    at_start_kg: float
-    n: int
-
-
-_MOST_BINS = 160
-
-
-def fit_rate(series: Series, *, resolution_kg: float, start_s: float = -math.inf, end_s: float = math.inf) -> RateFit:
-    """Theil-Sen slope of a window: the median slope of all pairs of (at most 160) bin medians.
-
-    Stands up to 29 % of wild readings. u from the spread about the line (median absolute deviation) and the
-    scale's division. rate is unknown for fewer than four readings.
-    """
-    pairs = [(t, y) for t, y in zip(series.t_s, series.value, strict=True) if start_s <= t <= end_s]
-    if len(pairs) < 4:
-        return RateFit(unknown(UNIT, f"only {len(pairs)} readings of the scale in the window"), 0.0, len(pairs))
-    size = math.ceil(len(pairs) / _MOST_BINS)
-    bins = [pairs[i : i + size] for i in range(0, len(pairs), size)]
-    ts = [sum(t for t, _ in b) / len(b) for b in bins]
-    ys = [median(y for _, y in b) for b in bins]
-    n = len(ts)
-    slope = median((ys[j] - ys[i]) / (ts[j] - ts[i]) for i in range(n) for j in range(i + 1, n))
-    at_start = median(y - slope * (t - ts[0]) for t, y in zip(ts, ys, strict=True))
-    noise = 1.4826 * median(abs(y - at_start - slope * (t - ts[0])) for t, y in zip(ts, ys, strict=True))
-    mean = sum(ts) / n
-    sxx = sum((t - mean) ** 2 for t in ts)
-    u = _u_slope(slope, noise**2, resolution_kg, n, (ts[-1] - ts[0]) / (n - 1), sxx)
-    return RateFit(known(slope, UNIT, u), at_start, n)
-
-
-@dataclass(frozen=True, slots=True)
-class RateHistory:
-    """Rate over a stage: at each t_s the rate (kg/s, None while unknown) and its standard uncertainty.
-
-    level_kg: the settled level there. disturbances: all that was not flow, oldest first.
-    """
-
-    t_s: tuple[float, ...]
-    rate_kg_s: tuple[float | None, ...]
-    u_kg_s: tuple[float, ...]
-    level_kg: tuple[float, ...]
-    disturbances: tuple[Disturbance, ...]
-
-
-def rate_history(series: Series, *, resolution_kg: float, most: int = 4096, history_s: float = 600.0) -> RateHistory:
-    """The live estimator run over a recorded stage, in at most `most` buckets."""
-    if len(series) < 2:
-        return RateHistory((), (), (), (), ())
-    spacing = max(series.duration_s / (len(series) - 1), 0.05)
-    bucket_s = max(1.0, spacing, series.duration_s / most)
-    estimator = MassRate(
-        resolution_kg=resolution_kg,
-        noise_kg=series.u,
-        bucket_s=bucket_s,
-        history_s=max(history_s, 4 * _FEWEST * bucket_s),
-    )
-    rows: list[tuple[float, float | None, float, float]] = []
-    found: list[Disturbance] = []
-    shown = series.t_s[0] + bucket_s
-    for t, y in zip(series.t_s, series.value, strict=True):
-        rate = estimator.update(t, y)
-        while estimator.disturbances:
-            found.append(estimator.disturbances.popleft())
-        if t >= shown:
-            level = estimator.level.number
-            rows.append((t, rate.number, rate.u or 0.0, y if level is None else level))
-            shown = t + bucket_s * (1 - 1e-9)
-    if not rows:
-        return RateHistory((), (), (), (), tuple(found))
-    columns = tuple(zip(*rows, strict=True))
-    return RateHistory(columns[0], columns[1], columns[2], columns[3], tuple(found))

@@ -172,7 +172,7 @@ class _Run:
             if not self.ledger.legs:
                 self.ledger = self.ledger.begin(t, self.cylinder, y, max(self.scale.u, self.rate.resolution_kg / 3))
             elif not self.rate.disturbed:
-                self.ledger = self.ledger.read(self.rate.level)
+                self.ledger = self.ledger.read(self.rate.level_at(t))
             recovered = self.ledger.moved
             now = self.watch.update(t, rate, recovered, allowed, self.sampler.at(t))
             over = now.condensing_over_ambient.number

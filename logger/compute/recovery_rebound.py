@@ -11,7 +11,7 @@ from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
 from logger.refrigerant import OutOfRange, Refrigerant
 
-SETTLE_S = 600.0  # common practice, no source: the rule sets no time
+SETTLE_S = 300.0  # common practice, no source: the rule sets no time
 REBOUND_PA = 5e3
 NEAR_SATURATION = 0.5
 

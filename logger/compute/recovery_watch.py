@@ -177,7 +177,8 @@ class RecoveryWatch:
             self.peak_kg_s = row.rate
         if row.rate > 0.5 * self.peak_kg_s > 0:
             self._good = dict(readings)
-        nothing = row.rate <= max(3 * row.u, 0.02 * self.peak_kg_s)
+        least = max(3 * row.u, 0.02 * self.peak_kg_s)
+        nothing = row.rate <= (2 * least if self.phase is Phase.STOPPED else least)  # no flicker between the two
         if nothing:
             self.phase, self.because = Phase.STOPPED, f"rate {mass_rate(row.rate)}, too little to tell from none"
         else:

@@ -24,7 +24,10 @@ def test_bell_rings_the_terminal() -> None:
     bell.check()
     asyncio.run(bell.ring(False, 0))
     asyncio.run(bell.ring(True, 3))
-    assert os.read(main, 100) == b"\a\a\a"
+    heard = b""
+    while len(heard) < 3:  # the terminal hands them over when it likes
+        heard += os.read(main, 100)
+    assert heard == b"\a\a\a"
     bell.close()
     os.close(main)
     os.close(side)

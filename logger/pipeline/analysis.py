@@ -9,6 +9,7 @@ from typing import Any
 
 from logger.compute.charging import analyse_charging
 from logger.compute.decay import analyse_decay
+from logger.compute.feed import SUPERHEAT_TARGET_K
 from logger.compute.pressure import AmbientSource
 from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
 from logger.compute.pull_down import analyse_pull_down
@@ -16,7 +17,7 @@ from logger.compute.pull_down_split import PumpMark
 from logger.compute.recovery import analyse_recovery
 from logger.compute.recovery_level import required_level
 from logger.compute.standing_pressure import analyse_standing
-from logger.compute.start_up import SUPERHEAT_TARGET_K, analyse_start_up
+from logger.compute.start_up import analyse_start_up
 from logger.model.finding import Finding
 from logger.model.job import Stage, StageKind
 from logger.model.sample import Series
@@ -25,7 +26,7 @@ from logger.pipeline.scene import NS, Scene
 
 DEFAULT_DECAY_PROFILE = "ufgs-15182"
 DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
-FILLED_SETTLING_S = 300.0
+FILLED_SETTLING_S = 900.0
 LIVE_POINTS = 400
 
 
@@ -169,7 +170,7 @@ def _pressure_test(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Re
         pressure,
         profile=profile if isinstance(profile, PressureProfile) else None,
         temperature=pipe or scene.measured("ambient_temperature", begun, until_ns),
-        temperature_is_gas=pipe is not None,
+        temperature_is_gas=False,  # a clamp on a pipe follows the gas inside late, as the air's thermometer does
         began_s=_holding_since(scene, stage, pressure),
         ended_s=(until_ns - begun) / NS,
         gauge_reference="system_pressure" in scene.gauges,
@@ -185,7 +186,7 @@ def _pressure_test(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Re
 def _holding_since(scene: Scene, stage: Stage, pressure: Series) -> float | None:
     """Seconds into the stage from which the charge is closed in: as marked, else once it stood near its highest.
 
-    Five minutes are left for the gas to come to the temperature of the pipes (common practice, no source).
+    A quarter of an hour is left for the gas to come to the temperature of the pipes (common practice, no source).
     """
     marked = scene.marks("holding", stage.begun_ns)
     if marked:

@@ -11,10 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from logger.evidence import sshsig
 from logger.evidence.chain import GENESIS, event_of, verify_chain
 from logger.evidence.checkpoint import Checkpoint, checkpoint_bytes
 from logger.evidence.errors import ChainError
+from logger.evidence.keys import public_key
 from logger.model.records import EVENT, FRAMES, GAP, NewRecord, Record
 from logger.store.checkpoints import CheckpointLog
 from logger.store.database import connect_writer
@@ -160,6 +163,24 @@ def test_a_checkpoint_is_signed_and_written_beside_and_inside(start: Open, path:
         checkpoints_path(path).unlink()  # the file was copied alone: it still has its own
         assert reader.checkpoints().checkpoints == beside.checkpoints
     assert {c.job_id for c in beside.checkpoints} == {JOB_ID}
+
+
+def test_checkpoints_carry_real_signatures_that_only_their_key_made(start: Open, path: Path) -> None:
+    key, other = Ed25519PrivateKey.generate(), Ed25519PrivateKey.generate()
+
+    def check_with(expected: Ed25519PrivateKey) -> Callable[[bytes, str], str | None]:
+        def check(data: bytes, signature: str) -> str | None:
+            signer = sshsig.verify(signature, data, sshsig.CHECKPOINT_NAMESPACE)
+            return None if signer == public_key(expected) else "made by another key"
+
+        return check
+
+    writer = start(sign=lambda data: sshsig.sign(key, data, sshsig.CHECKPOINT_NAMESPACE))
+    writer.submit([second(0)])
+    writer.close()
+    with StoreReader(path) as reader:
+        assert reader.verify(check_with(key)).holds
+        assert reader.verify(check_with(other)).problem == "the checkpoint at record 1: made by another key"
 
 
 def test_a_signer_that_fails_is_told_and_stops_nothing(start: Open, path: Path) -> None:

@@ -50,6 +50,15 @@ _PLOTS: dict[StageKind, tuple[tuple[str, tuple[str, ...], bool], ...]] = {
         ("Fluid temperatures", ("entering_fluid_temperature", "leaving_fluid_temperature"), False),
     ),
 }
+# What the table of a stage's readings lists: beginnings of names. All of it is in readings.csv.
+_LISTED: dict[StageKind, tuple[str, ...]] = {
+    StageKind.RECOVERY: ("cylinder", "recovery", "system_pressure", "ambient"),
+    StageKind.PRESSURE_TEST: ("system", "ambient", "barometer"),
+    StageKind.EVACUATION: ("vacuum", "system_temperature", "ambient"),
+    StageKind.DECAY_TEST: ("vacuum", "system_temperature", "ambient"),
+    StageKind.CHARGING: ("cylinder", "suction_pressure", "liquid_pressure", "ambient"),
+    StageKind.START_UP: ("suction", "liquid", "discharge", "valve", "entering", "leaving", "ambient"),
+}
 _JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.CANNOT_TELL)
 
 
@@ -78,7 +87,7 @@ class StageReadings:
                 self._at = found[0]
             envelope = self.by_stage[self._at].get(sample.point)
             if envelope is not None:
-                envelope.add(sample.t_ns, sample.value)
+                envelope.add(sample.t_ns, sample.value, sample.problem)
 
     def _within(self, i: int, t_ns: int) -> bool:
         return i < len(self._windows) and self._windows[i][0] <= t_ns <= self._windows[i][1]
@@ -147,7 +156,9 @@ def _stage(stage: Stage, end_ns: int, result: StageResult, envelopes: dict[str, 
         result=decides,
         findings=tuple(sorted(result.findings, key=lambda f: f is not decides)),
         plots=tuple(_plots(stage.kind, result, envelopes)),
-        summaries=tuple(_summary(p, e) for p, e in envelopes.items() if e.count or e.missing),
+        summaries=tuple(
+            _summary(p, e) for p, e in envelopes.items() if (e.count or e.missing) and p.startswith(_LISTED[stage.kind])
+        ),
         marks=tuple(
             (t, text or act.replace("-", " ")) for t, act, text in story.state.marks if stage.begun_ns <= t <= end_ns
         ),
@@ -172,5 +183,7 @@ def _plots(kind: StageKind, result: StageResult, envelopes: dict[str, Envelope])
 def _summary(point: str, envelope: Envelope) -> PointSummary:
     first, low, high, last = envelope.first, envelope.low, envelope.high, envelope.last
     if first is None or low is None or high is None or last is None:
-        return PointSummary(point, envelope.count, envelope.missing)
-    return PointSummary(point, envelope.count, envelope.missing, first[1], low[1], low[0], high[1], high[0], last[1])
+        return PointSummary(point, envelope.count, envelope.missing, envelope.reason)
+    return PointSummary(
+        point, envelope.count, envelope.missing, envelope.reason, first[1], low[1], low[0], high[1], high[0], last[1]
+    )

@@ -1,5 +1,6 @@
 """Thinning a long run of readings for drawing: first, lowest, highest, last of each bucket, so no spike is hidden."""
 
+from collections import Counter
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
@@ -7,6 +8,7 @@ from statistics import median
 Point = tuple[int, float]  # UTC ns, SI
 
 BUCKETS = 400
+_MOST_REASONS = 20
 _BREAK = 4.0  # a line is not drawn across more than this many usual steps
 
 
@@ -27,16 +29,19 @@ class Envelope:
     buckets: int = BUCKETS
     count: int = 0
     missing: int = 0
+    reasons: Counter[str] = field(default_factory=Counter)
     _held: dict[int, _Bucket] = field(default_factory=dict)
 
     @property
     def width_ns(self) -> int:
         return max(1, (self.end_ns - self.begin_ns) // self.buckets + 1)
 
-    def add(self, t_ns: int, value: float | None) -> None:
-        """A reading; None is one that cannot be trusted."""
+    def add(self, t_ns: int, value: float | None, problem: str | None = None) -> None:
+        """A reading; None is one that cannot be trusted, for the reason `problem`."""
         if value is None:
             self.missing += 1
+            if problem and (problem in self.reasons or len(self.reasons) < _MOST_REASONS):
+                self.reasons[problem] += 1
             return
         self.count += 1
         point = (t_ns, value)
@@ -53,6 +58,11 @@ class Envelope:
             held.low = point
         if value > held.high[1]:
             held.high = point
+
+    @property
+    def reason(self) -> str:
+        """The most frequent one why readings are missing, "" when none is."""
+        return max(self.reasons, key=lambda r: (self.reasons[r], r), default="")
 
     def points(self) -> list[Point]:
         """In order of time, at most four a bucket."""

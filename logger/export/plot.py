@@ -16,6 +16,9 @@ from logger.model.units import Unit, from_si, show_unit, to_si, user_unit
 
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
 _X_TICKS = 8
+_MARK_WIDTH = 0.03  # of the plot, for the number in its circle
+_MARK_ROWS = 3
+_SAME_LINE = 0.01
 _DAY_NS = 86_400 * 10**9
 
 
@@ -61,12 +64,35 @@ def laid_out(
         "right": second,
         "x": [[x(t), label] for t, label in time_ticks(begin_ns, end_ns, shown)],
         "traces": [_drawn(t, axis, x) for t in traces],
-        "limits": [[_rounded(axis.y(v)), label] for label, v in limits if -0.01 <= axis.y(v) <= 1.01],
-        "marks": [[x(t), text, shown.clock(t)] for t, text in marks],
+        "limits": _limits(limits, axis),
+        "marks": _marks([(x(t), text, shown.clock(t)) for t, text in marks]),
         "gaps": [[x(g.begin_ns), x(g.end_ns)] for g in gaps if _empty(g, traces, begin_ns, end_ns)],
         "zone": shown.zone,
         "alt": _alt(plot, traces, begin_ns, end_ns, shown),
     }
+
+
+def _limits(limits: Sequence[tuple[str, float]], axis: Axis) -> list[list[Any]]:
+    """Fraction, label; limits that would be one line are one, with both labels."""
+    out: list[list[Any]] = []
+    for label, value in sorted(limits, key=lambda pair: pair[1]):
+        y = _rounded(axis.y(value))
+        if out and abs(out[-1][0] - y) < _SAME_LINE:
+            out[-1][1] += f", {label}"
+        else:
+            out.append([y, label])
+    return out
+
+
+def _marks(marks: Sequence[tuple[float, str, str]]) -> list[list[Any]]:
+    """Fraction, text, clock time, row: marks close to each other stand in rows above one another."""
+    ends = [-1.0] * _MARK_ROWS
+    out: list[list[Any]] = []
+    for x, text, clock in sorted(marks):
+        row = next((i for i, end in enumerate(ends) if x - end >= _MARK_WIDTH), _MARK_ROWS - 1)
+        ends[row] = x
+        out.append([x, text, clock, row])
+    return out
 
 
 def _empty(gap: GapEntry, traces: Sequence[Trace], begin_ns: int, end_ns: int) -> bool:
@@ -99,9 +125,10 @@ def _axis(plot: Plot, values: list[float], limits: list[float], unit: Unit, show
     first, last = (from_si(v, unit, shown.ambient_pa) for v in (low, high))
     first, last = min(first, last), max(first, last)
     step = _nice_step(max(last - first, 5 * 10.0**-unit.digits))  # no magnifying of what is not shown in numbers
-    ends = (math.floor(first / step) * step, math.ceil(last / step) * step)
-    if ends[0] == ends[1]:
-        ends = (ends[0] - step, ends[1] + step)
+    fine = step / 5
+    ends = (math.floor(first / fine) * fine, math.ceil(last / fine) * fine)
+    if ends[1] - ends[0] < step:
+        ends = (math.floor(first / step) * step, math.floor(first / step + 1 + 1e-9) * step)
     si = sorted(to_si(e, unit, shown.ambient_pa) for e in ends)
     return Axis(si[0], si[1], False)
 

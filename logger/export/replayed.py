@@ -199,4 +199,5 @@ def _channels(device: Device, scene: Scene) -> Iterator[InstrumentChannel]:
             accuracy_of_reading=describe.accuracy_of_reading,
             calibration=decoder.channel.calibration,
             u=unknown(point.unit, "not stated") if u is None else known(u, point.unit),
+            gauge=decoder.gauge,
         )

@@ -51,7 +51,8 @@ class StageResult:
 class InstrumentChannel:
     """range_low, range_high, accuracy in `unit` (UCUM) as the device states them; None when it does not.
 
-    u: standard uncertainty of a reading after calibration, SI of the point, unknown with its reason.
+    u: standard uncertainty of the newest reading, SI of the point, unknown with its reason. gauge: it measures
+    against ambient.
     """
 
     index: int
@@ -65,6 +66,7 @@ class InstrumentChannel:
     accuracy_of_reading: float | None
     calibration: Calibration
     u: Value
+    gauge: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,11 +147,15 @@ class Plot:
 
 @dataclass(frozen=True, slots=True)
 class PointSummary:
-    """One measuring point over one stage. Values SI; times UTC ns. All None when there was no trusted reading."""
+    """One measuring point over one stage. Values SI; times UTC ns. All None when there was no trusted reading.
+
+    reason: the most frequent one for those missing.
+    """
 
     point: str
     count: int
     missing: int
+    reason: str = ""
     first: float | None = None
     low: float | None = None
     low_ns: int | None = None

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from logger.export import report_text as say
+from logger.export.input_text import about_vacuum, input_text
 from logger.export.plot import laid_out
 from logger.export.report_data import (
     AlarmEntry,
@@ -20,7 +21,7 @@ from logger.model.finding import Finding
 from logger.model.job import STAGE_LABEL
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
-from logger.model.units import STANDARD_ATMOSPHERE_PA
+from logger.model.units import STANDARD_ATMOSPHERE_PA, UNITS, show_unit
 from logger.model.value import Value, known
 
 _Q = Quantity
@@ -118,7 +119,7 @@ def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any
         "lasted": duration((report.end_ns - stage.begun_ns) / 1e9) + (", still running" if running else ""),
         "verdict": result.verdict.value if result else "none",
         "word": say.WORD[result.verdict] if result else say.NOT_JUDGED[0],
-        "headline": result.headline if result else "",
+        "headline": _sentence(result.headline) if result else "",
         "text": result.text if result else say.NOT_JUDGED[1],
         "plots": [plot for plot in plots if plot is not None],
         "summaries": [_summary(s, shown) for s in report.summaries],
@@ -141,22 +142,32 @@ def _summary(summary: PointSummary, shown: Shown) -> list[str]:
         told(summary.low, summary.low_ns),
         told(summary.high, summary.high_ns),
         told(summary.last),
-        f"{summary.count:,}" + (f", {summary.missing:,} missing" if summary.missing else ""),
+        _counted(summary),
     ]
 
 
+def _counted(summary: PointSummary) -> str:
+    why = f" ({summary.reason})" if summary.reason else ""
+    return f"{summary.count:,}" + (f", {summary.missing:,} missing{why}" if summary.missing else "")
+
+
 def _finding(finding: Finding, shown: Shown) -> dict[str, Any]:
+    vacuum = about_vacuum(v for _, v in finding.inputs)
     return {
         "verdict": finding.verdict.value,
         "word": say.WORD[finding.verdict],
-        "headline": finding.headline,
+        "headline": _sentence(finding.headline),
         "text": finding.text,
         "rule": finding.rule,
         "decision_rule": finding.decision_rule,
-        "inputs": [[label, shown.input(value)] for label, value in finding.inputs],
+        "inputs": [[_sentence(label), input_text(v, shown.system, vacuum)] for label, v in finding.inputs],
         "causes": list(finding.causes),
         "check_next": list(finding.check_next),
     }
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _cylinder(row: CylinderRow, shown: Shown) -> list[str]:
@@ -216,23 +227,30 @@ def _channel(channel: InstrumentChannel, shown: Shown) -> list[str]:
         f"{channel.index}",
         point.label,
         channel.sensor,
-        _range(channel.range_low, channel.range_high, channel.unit),
+        _range(channel.range_low, channel.range_high, channel.unit, channel.gauge),
         _accuracy(channel),
         "as the device sends it" if untouched else ", ".join(done),
         u,
     ]
 
 
-def _range(low: float | None, high: float | None, unit: str) -> str:
+def _range(low: float | None, high: float | None, unit: str, gauge: bool) -> str:
     if low is None and high is None:
         return "not stated"
     first, last = ("?" if v is None else f"{v:g}" for v in (low, high))
-    return f"{first} to {last} {unit}"
+    return f"{first} to {last} {_told_unit(unit)}{' gauge' if gauge else ''}"
+
+
+def _told_unit(ucum: str) -> str:
+    """A UCUM code as people write it."""
+    return next(
+        (show_unit(unit) for unit in UNITS.values() if unit.ucum == ucum and unit.reference == "absolute"), ucum
+    )
 
 
 def _accuracy(channel: InstrumentChannel) -> str:
     parts: Sequence[str] = [
-        f"{channel.accuracy:g} {channel.unit}" if channel.accuracy else "",
+        f"{channel.accuracy:g} {_told_unit(channel.unit)}" if channel.accuracy else "",
         f"{100 * channel.accuracy_of_reading:g} % of reading" if channel.accuracy_of_reading else "",
     ]
     stated = " + ".join(part for part in parts if part)

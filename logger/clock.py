@@ -106,20 +106,30 @@ class Clock:
     def __init__(
         self, read: Callable[[], Reading] | None = None, *, period_s: float = 1.0, not_before_ns: int = 0
     ) -> None:
-        """not_before_ns: the newest time already in the record; a computer clock behind it does not go back there."""
+        """not_before_ns: as `go_on_after`, where it is known already."""
         self._read = read or read_system
         self._watch = GapWatch(period_s)
         self._lock = threading.Lock()
         first = self._read()
-        self._boot_ns = first.boot_ns
-        self._record_ns = max(first.wall_ns, not_before_ns + 1)
+        self._boot_ns, self._record_ns, self._last_ns = first.boot_ns, first.wall_ns, first.wall_ns
         self._rate = 0.0
-        self._last_ns = self._record_ns
-        self.offset_ns = first.wall_ns - self._record_ns
-        """The computer's clock minus the record's time, as far as told by steps and at the start."""
+        self.offset_ns = 0
+        """The computer's clock minus the record's time, as far as told by steps and by `go_on_after`."""
         self.problem = _problem(first.wall_ns, not_before_ns)
         """Why the computer's clock cannot be right at the start, or None."""
-        self._watch.tick(first, self._record_ns)
+        self.go_on_after(not_before_ns)
+
+    def go_on_after(self, newest_ns: int) -> None:
+        """newest_ns: the newest time already in the record. A computer clock behind it does not go back there:
+        the record's time goes on from it, and `problem` says so. Watching for gaps begins anew here: opening a long
+        record takes its time and is no stall."""
+        with self._lock:
+            reading = self._read()
+            if self._at(reading.boot_ns) <= newest_ns:
+                self.problem = _problem(reading.wall_ns, newest_ns)
+                self._boot_ns, self._record_ns, self._rate = reading.boot_ns, newest_ns + 1, 0.0
+                self.offset_ns = reading.wall_ns - self._record_ns
+            self._watch.tick(reading, self._at(reading.boot_ns))
 
     def now_ns(self) -> int:
         """UTC nanoseconds, never less than before."""

@@ -149,6 +149,21 @@ def test_a_clock_behind_the_record_goes_on_from_there_and_says_so() -> None:
     assert Clock(computer.read).problem is None
 
 
+def test_a_record_opened_later_is_gone_on_after_too() -> None:
+    computer = Computer()
+    clock = Clock(computer.read)
+    computer.run(5)
+    clock.go_on_after(START + 2 * SECOND)  # already past it: nothing to do
+    assert (clock.now_ns(), clock.problem) == (START + 5 * SECOND, None)
+    clock.go_on_after(START + 100 * SECOND)
+    assert clock.now_ns() == START + 100 * SECOND + 1
+    assert clock.problem is not None
+    assert clock.offset_ns == -95 * SECOND - 1
+    computer.run(1)
+    assert clock.tick() == []
+    assert clock.now_ns() == START + 101 * SECOND + 1
+
+
 def test_a_clock_that_was_never_set_is_named() -> None:
     clock = Clock(Computer(946_684_800 * SECOND).read)
     assert clock.problem is not None

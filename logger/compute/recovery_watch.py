@@ -99,7 +99,7 @@ class RecoveryWatch:
         self._flow = Phase.UNKNOWN  # liquid or vapour when last flowing
         self._good: dict[str, Value] = {}
         self._slow_since_s: float | None = None
-        self._decay_s: float | None = None
+        self._decay: Value | None = None
         self._causes: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
 
     def update(
@@ -122,8 +122,11 @@ class RecoveryWatch:
             self._row(t_s, rate, superheat_now, left, readings, fill)
         outlet = readings.get("recovery_outlet_pressure", _NO_READING)
         saturation, over = self._condensing(outlet, readings.get("ambient_temperature", _NO_TEMPERATURE))
-        decay_s = self._decay_s if self.phase is Phase.VAPOUR else None
-        charge_out, limit = time_left(left, rate, decay_s=decay_s), time_left(allowed, rate)
+        if self.phase is Phase.VAPOUR:
+            charge_out = time_left(left, rate, decay=self._decay)
+        else:
+            charge_out = time_left(left, rate, may_slow="at the least: slower once the liquid is gone")
+        limit = time_left(allowed, rate)
         return RecoveryNow(
             self.phase,
             self.because,
@@ -186,7 +189,7 @@ class RecoveryWatch:
             self._weigh(row, superheat_now, readings)
         if self.phase is Phase.VAPOUR:
             recent = [r for r in self._rows if r.t_s >= t_s - 600.0 and r.t_s >= (self.changed_over_s or 0.0) + 60.0]
-            self._decay_s = decay_time([r.t_s for r in recent], [r.rate for r in recent])
+            self._decay = decay_time([r.t_s for r in recent], [r.rate for r in recent])
         self._look_for_stall(row, nothing, left, readings, fill)
 
     def _look_for_shift(self, row: _Row) -> None:

@@ -224,6 +224,25 @@ def test_an_inlet_superheat_alone_tells_vapour() -> None:
     assert "superheated" in watch.because
 
 
+def test_time_to_charge_out_holds_in_its_band_as_vapour() -> None:
+    found = run("big_r134a", RECOVERY_POINTS, 5.0 * 3600)
+    charge = 0.95 * found.scenario.charge_kg
+    done = next(t for t, _, _, held in found.truth if held - found.truth[0][3] >= charge)
+    result = analyse(found)
+    watch = RecoveryWatch(find("R-134a"), known(charge, "kg"))
+    for step in result.steps:
+        rate = unknown("kg/s", "no rate") if step.rate_kg_s is None else known(step.rate_kg_s, "kg/s", 2e-6)
+        now = watch.update(step.t_s, rate, known(step.recovered_kg or 0.0, "kg", 0.02), known(1.0, "kg"), {})
+        left = now.time_to_charge_out
+        if 300 < step.t_s < found.liquid_gone_s - 60:
+            assert left.high_s is None
+            assert "once the liquid is gone" in str(left.value.note)
+        if found.liquid_gone_s + 3000 < step.t_s < done - 300 and left.value.number is not None:
+            assert left.low_s is not None
+            assert left.low_s < done - step.t_s < (left.high_s or 1e9)
+            assert left.value.number == pytest.approx(done - step.t_s, rel=0.15)
+
+
 # --- level and rebound ----------------------------------------------------------------------------------------
 
 

@@ -31,9 +31,12 @@ def test_the_band_holds_the_value(amount: float, rate: float, u_amount: float, u
 
 def test_a_rate_that_dies_away_takes_longer() -> None:
     rate, tau = 0.01, 1000.0  # 10 kg are still to come
-    left = time_left(known(5.0, "kg"), known(rate, "kg/s"), decay_s=tau)
+    left = time_left(known(5.0, "kg"), known(rate, "kg/s"), decay=known(tau, "s", 20.0))
     assert left.value.number == pytest.approx(tau * math.log(2))
-    never = time_left(known(12.0, "kg"), known(rate, "kg/s"), decay_s=tau)
+    assert left.low_s == pytest.approx(500.0)
+    assert left.high_s is not None
+    assert left.high_s > 1.1 * tau * math.log(2)
+    never = time_left(known(12.0, "kg"), known(rate, "kg/s"), decay=known(tau, "s"))
     assert never.value.number is None
     assert "dying away" in str(never.value.problem)
     assert never.high_s is None
@@ -59,6 +62,11 @@ def test_reached_is_zero() -> None:
 
 def test_decay_time_of_an_exponential_and_of_what_is_none() -> None:
     t = [10.0 * i for i in range(60)]
-    assert decay_time(t, [0.01 * math.exp(-x / 800) for x in t]) == pytest.approx(800, rel=1e-6)
-    assert decay_time(t, [0.01] * 60) is None
-    assert decay_time(t[:4], [0.01, 0.009, 0.008, 0.007]) is None
+    assert decay_time(t, [0.01 * math.exp(-x / 800) for x in t]).number == pytest.approx(800, rel=1e-6)
+    assert decay_time(t, [0.01] * 60).number is None
+    assert decay_time(t[:4], [0.01, 0.009, 0.008, 0.007]).number is None
+
+
+def test_a_rate_that_will_not_last_has_no_upper_bound() -> None:
+    left = time_left(known(10.0, "kg"), known(0.01, "kg/s"), may_slow="slower once the liquid is gone")
+    assert (left.value.note, left.high_s) == ("slower once the liquid is gone", None)

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 from logger.compute.blocks import Blocks, blocks, interpolate
 from logger.compute.decay_cause import LEAKING, Cause, Judgement, judge_shapes
-from logger.compute.decay_findings import cause_finding, leak_findings, water_findings
+from logger.compute.decay_findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.compute.decay_fit import Shapes, fit_shapes
-from logger.compute.decay_gauge import Suspicion, suspicions
+from logger.compute.decay_gauge import Suspicion, settles_like_oil, suspicions
 from logger.compute.decay_verdict import Held, judge_hold, measure_hold
 from logger.compute.isolation import Isolation, detect_isolation, marked, sealed_until
 from logger.compute.leak_flow import RefrigerantLoss, ServiceGas, refrigerant_loss
@@ -76,6 +76,7 @@ def analyse_decay(
     evacuations: int | None = None,
     earlier_held: int = 0,
     other_gauge: Series | None = None,
+    pump_ultimate_pa: float | None = None,
 ) -> DecayResult:
     """Analyse a decay test. Everything is on one time axis, in SI.
 
@@ -83,7 +84,7 @@ def analyse_decay(
     follows. isolated_s: marked by hand; None: looked for. ended_s: when the test was ended by hand. temperature: of
     the gas if `temperature_is_gas`, else of something near it; None: `ambient` is taken. gas: the refrigerant, for
     what a leak would lose. evacuations, earlier_held: from the job's record. other_gauge: another absolute pressure
-    on the same system.
+    on the same system. pump_ultimate_pa: stated for the pump, with clean oil.
     """
     isolation = detect_isolation(vacuum) if isolated_s is None else marked(vacuum, isolated_s)
     if isolation.t_s is None:
@@ -95,7 +96,9 @@ def analyse_decay(
     near = temperature if temperature is not None else ambient
     chosen = DEFAULT_PROFILE if profile is None else profile
     hold = chosen.steps[step]
-    signs = suspicions(vacuum, start, end, marked=isolation.how == "marked", other=other_gauge)
+    signs = suspicions(
+        vacuum, start, end, marked=isolation.how == "marked", other=other_gauge, pump_ultimate_pa=pump_ultimate_pa
+    )
     held = measure_hold(vacuum, start, min(end, start + hold.hold_s))
     data = blocks(vacuum, start, end)
     corrected, kelvin, u_extra = _corrected(data, near, temperature_is_gas)
@@ -109,6 +112,7 @@ def analyse_decay(
             allowed_pa_s=hold.allowed_rise_pa / hold.hold_s,
             u_extra_pa_s=u_extra,
             water_pa=None if kelvin is None else _water_pa(kelvin[-1]),
+            warming_k_s=UNMEASURED_DRIFT_K / span if kelvin is None else _trend(data.t_s, kelvin),
         )
     cause = Cause.CANNOT_TELL if judgement is None or signs else judgement.cause
     if judgement is None:
@@ -136,6 +140,10 @@ def analyse_decay(
     findings.append(cause_finding(cause, judgement, signs, rate, smallest, span, kelvin is not None))
     if not signs:
         findings += leak_findings(cause, flow, loss, gas)
+        if judgement is not None and shapes is not None and judgement.levels_off_at_pa is not None:
+            size = judgement.levels_off_at_pa - shapes.best.start_pa
+            if settles_like_oil(shapes.best.slowest_s, size, span):
+                findings.append(gauge_doubt_finding(shapes.best.slowest_s, size))
         findings += water_findings(cause, levels, None if kelvin is None else sum(kelvin) / len(kelvin))
     readings = tuple(zip(data.t_s, data.value, corrected, strict=True))
     return DecayResult(
@@ -165,6 +173,11 @@ def _corrected(data: Blocks, near: Series | None, is_gas: bool) -> tuple[list[fl
         return corrected, kelvin, 0.0
     moved = line(data.t_s, [c - v for c, v in zip(corrected, value, strict=True)])
     return corrected, kelvin, 0.0 if moved is None else abs(moved.slope) / math.sqrt(3.0)
+
+
+def _trend(t_s: list[float], kelvin: list[float]) -> float:
+    fit = line(t_s, kelvin)
+    return 0.0 if fit is None else fit.slope
 
 
 def _water_pa(temperature_k: float) -> float | None:

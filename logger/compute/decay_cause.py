@@ -5,9 +5,9 @@ Two questions, answered apart. Does part of the rise level off? When a shape tha
 is clear of zero by two standard uncertainties, and is at least a fifth of what the acceptance profile lets the
 pressure rise. No when every shape still in play keeps the rate, with two standard uncertainties, under that fifth.
 
-A large part that levels off is never exactly an exponential: water cools, freezes, melts and warms. So a leak much
-smaller than it is neither called nor ruled out, unless the pressure stands above what water at the measured
-temperature can make. Dry first, then ask again.
+A large part that levels off is never exactly an exponential: water cools, freezes, melts and warms, and while its heat
+comes in steadily its vapour does too, in a straight line. So beside a large one a leak is neither called nor ruled
+out, unless the pressure stands above what water at the measured temperature can make. Dry first, then ask again.
 """
 
 import math
@@ -18,7 +18,11 @@ from logger.compute.decay_fit import CLEAR, Shape, ShapeFit, Shapes
 
 K = 2.0  # coverage factor, about 95 %
 STRAYS = 0.02
+VAPOUR_PER_K = 0.06  # vapour over water gains 6 to 7 % a kelvin, refrigerant over oil some 3
+STRAYS_SETTLED = 0.003
 BEYOND_WATER = 1.1
+BURIES = 2.0  # a levelling part of so many allowed rises
+STRAIGHT = 0.8  # slope at the end over that at the beginning
 MATTERS = 0.2  # share of the allowed rise; walls and gaskets of a sound system give off a tenth or less
 
 
@@ -63,12 +67,13 @@ def judge_shapes(
     allowed_pa_s: float,
     u_extra_pa_s: float = 0.0,
     water_pa: float | None = None,
+    warming_k_s: float = 0.0,
 ) -> Judgement:
     """Apply the rule.
 
     allowed_pa_s: what the profile lets the pressure rise, over its hold. u_extra_pa_s: added to every rate (k = 1),
     such as from a temperature that was not measured at the gas. water_pa: vapour pressure of water at the
-    temperature measured last, None when there was none.
+    temperature measured last, None when there was none. warming_k_s: trend of the temperature, K/s.
     """
     matters = MATTERS * allowed_pa_s
     best = shapes.best
@@ -79,10 +84,13 @@ def judge_shapes(
     bent = best.shape in (Shape.SATURATING, Shape.BOTH) and Shape.BOTH in shapes.by_shape
     teller = shapes.by_shape[Shape.BOTH if bent else Shape.LINEAR]
     levelling = _levelling(best, shapes, allowed_pa_s * span_s)
-    u = math.hypot(teller.u_rate, u_extra_pa_s, _unlike_exponential(best) / span_s)
+    strays = _unlike_exponential(best, span_s, water_pa) / span_s
+    if best.per_k == 0.0:  # a steady trend cannot be told from a line, and vapour follows it
+        strays = math.hypot(strays, VAPOUR_PER_K * levelling * warming_k_s)
+    u = math.hypot(teller.u_rate, u_extra_pa_s, strays)
 
     def highest(fit: ShapeFit) -> float:
-        return fit.rate_pa_s + K * math.hypot(fit.u_rate, u_extra_pa_s, _unlike_exponential(best) / span_s)
+        return fit.rate_pa_s + K * math.hypot(fit.u_rate, u_extra_pa_s, strays)
 
     # a part that rises and levels off only takes from the line: the line alone bounds the rate from above
     at_most = min(
@@ -98,7 +106,7 @@ def judge_shapes(
 
     rate = teller.rate_pa_s
     end_pa = best.at(best.t0_s + span_s)
-    buried = levelling > max(2.0 * allowed_pa_s * span_s, rate * span_s)
+    buried = levelling > BURIES * allowed_pa_s * span_s and _straightness(best, span_s) < STRAIGHT
     beyond_water = water_pa is not None and end_pa > BEYOND_WATER * water_pa
     if (
         shapes.lead(unlined) >= CLEAR and rate - K * u > 0.0 and rate >= matters and (not buried or beyond_water)
@@ -127,8 +135,22 @@ def _levelling(best: ShapeFit, shapes: Shapes, allowed_pa: float) -> float:
     return size if size > max(10.0 * shapes.u_block_pa, 0.25 * allowed_pa) else 0.0
 
 
-def _unlike_exponential(fit: ShapeFit) -> float:
+def _straightness(fit: ShapeFit, span_s: float) -> float:
+    """Slope at the end of the test over that after its first tenth; 1 for a line, 0 for what has levelled off."""
+
+    def slope(t: float) -> float:
+        return fit.rate_pa_s + sum(c / tau * math.exp(-t / tau) for c, tau in fit.terms)
+
+    first = slope(0.1 * span_s)
+    return slope(span_s) / first if first > 0.0 else 0.0
+
+
+def _unlike_exponential(fit: ShapeFit, span_s: float, water_pa: float | None) -> float:
     """How far a levelling part may stray from its fitted curve over the test, Pa (k = 1): a share of its size, from
     simulated water with its heat and mass balance.
+
+    Water that is left comes to rest at its vapour pressure. What has long come to rest well below it was a store that
+    is used up, and strays little more.
     """
-    return sum(abs(c) * STRAYS for c, _ in fit.terms)
+    settled = span_s >= 5.0 * fit.slowest_s and water_pa is not None and fit.levels_off_at_pa < 0.4 * water_pa
+    return sum(abs(c) for c, _ in fit.terms) * (STRAYS_SETTLED if settled else STRAYS)

@@ -107,6 +107,18 @@ def _sentence(cause: Cause, j: Judgement) -> tuple[str, tuple[str, ...], tuple[s
     return f"Cannot tell, because {j.why}.{on}", ("a leak", "moisture or outgassing"), ()
 
 
+def gauge_doubt_finding(slowest_s: float, size_pa: float) -> Finding:
+    """A rise that is over within minutes may be the gauge's own."""
+    return Finding(
+        "decay.gauge", Verdict.ATTENTION, "check the gauge",
+        f"The reading rose by {vacuum(size_pa)} within minutes (time constant {duration(slowest_s)}) and then stood. "
+        "Moisture does that, and so does oil on the gauge's sensor, which then reads high and late.",
+        inputs=(("rise", known(size_pa, "Pa")), ("time constant", known(slowest_s, "s"))),
+        causes=("oil on the gauge's sensor", "a little moisture or refrigerant from oil"),
+        check_next=("compare with a clean gauge, or clean this one, and test again",),
+    )  # fmt: skip
+
+
 def leak_findings(cause: Cause, flow: Value, loss: RefrigerantLoss | None, gas: ServiceGas | None) -> list[Finding]:
     """How large the leak is; only where a leak is called."""
     if cause not in LEAKING:

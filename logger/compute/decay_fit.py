@@ -10,8 +10,9 @@ detection). Fitted are
     both        p = a + b t + sum c (1 - exp(-t/tau))
 
 on block means of the (temperature-corrected) readings. For given time constants the rest is linear least squares;
-the time constants are searched on a logarithmic grid and refined. Where the readings follow the temperature beyond
-the gas law (vapour over water or oil does, and so do gauges), a term d (T - T0) is added to every shape alike.
+the time constants are searched on a logarithmic grid and refined by Gauss-Newton. Where the readings follow the
+temperature beyond the gas law (vapour over water or oil does, and so do gauges), a term d (T - T0) is added to every
+shape alike.
 
 Shapes are ranked by the Bayesian information criterion over the *effective* number of readings: neighbouring
 residuals that move together count as one, and the residual variance never falls under what the display's digits and
@@ -28,7 +29,7 @@ from logger.compute.lsq import LinearFit, correlation_time, dot, fit_columns, so
 
 GRID = 12
 LEAST_BLOCKS = 12
-LEAST_EFFECTIVE = 8.0
+LEAST_EFFECTIVE = 6.0
 TEMPERATURE_SWING_K = 0.5  # under this the readings cannot show what temperature does
 STEEPEST_PER_K = 0.12  # ice at -30 C gains 11 % a kelvin: nothing in a circuit follows temperature more
 CLEAR = 6.0  # of the criterion: odds of 20 to 1
@@ -113,29 +114,35 @@ def fit_shapes(
     found: list[_Candidate] = [search.plain(False), search.plain(True)]
     for linear in (False, True):
         found += [c for c in (search.one(linear), search.two(linear)) if c is not None]
-    richest = min(found, key=lambda c: c.rss)
-    n_eff = max(n / correlation_time(search.residuals(richest), richest.parameters), LEAST_EFFECTIVE)
+    # neighbours that move together: first as the fullest shape leaves them, then as the chosen one does, for a full
+    # shape swallows slow wander and makes the rest look independent
+    closest = min(found, key=lambda c: c.rss)
+    stretch = 1.0
+    fits: list[tuple[ShapeFit, _Candidate]] = []
+    for _ in range(2):
+        stretch = max(stretch, correlation_time(search.residuals(closest), closest.parameters))
+        n_eff = max(n / stretch, LEAST_EFFECTIVE)
+        fits = [(_finish(c, t0, span, n, n_eff, data.u**2), c) for c in found]
+        fits.sort(key=lambda row: row[0].criterion)
+        closest = fits[0][1]
     by_shape: dict[Shape, ShapeFit] = {}
-    for fit in sorted((_finish(c, t0, span, n, n_eff, data.u**2) for c in found), key=lambda f: f.criterion):
+    for fit, _ in fits:
         by_shape.setdefault(fit.shape, fit)
-    best = min(by_shape.values(), key=lambda f: f.criterion)
-    return Shapes(best, by_shape, n, n_eff, max(data.u, math.sqrt(richest.rss / n)))
+    return Shapes(fits[0][0], by_shape, n, n_eff, max(data.u, math.sqrt(closest.rss / n)))
 
 
 def _with_temperature(search: "_Search", deviation_k: list[float], u: float) -> "_Search":
     """The search with a temperature term, if that clearly betters the fullest simple shape and is physical."""
     wider = _Search(search.x, search.y_raw, search.root, deviation_k)
-    for linear in (True, False):
-        without, with_it = search.one(linear), wider.one(linear)
-        if with_it is None:
-            continue
-        if without is None:
-            return wider
-        n = len(search.x)
-        n_eff = max(n / correlation_time(wider.residuals(with_it), with_it.parameters), LEAST_EFFECTIVE)
-        gain = n_eff * math.log(max(without.rss / n, u * u) / max(with_it.rss / n, u * u)) - math.log(n_eff)
-        return wider if gain > CLEAR else search
-    return search
+
+    def closest(of: _Search) -> _Candidate:
+        return min((c for c in (of.plain(True), of.one(True)) if c is not None), key=lambda c: c.rss)
+
+    without, with_it = closest(search), closest(wider)
+    n = len(search.x)
+    n_eff = max(n / correlation_time(wider.residuals(with_it), with_it.parameters), LEAST_EFFECTIVE)
+    gain = n_eff * math.log(max(without.rss / n, u * u) / max(with_it.rss / n, u * u)) - math.log(n_eff)
+    return wider if gain > CLEAR else search
 
 
 def _weights(y: Sequence[float]) -> list[float]:
@@ -248,57 +255,53 @@ class _Search:
         return self._refined(linear, min(scored)[1])
 
     def _refined(self, linear: bool, taus: tuple[float, ...]) -> _Candidate | None:
-        """Each time constant in turn by golden section on its logarithm, within one grid step."""
-        step = math.log(self.taus[1] / self.taus[0])
+        """Gauss-Newton on the logarithms of the time constants, each step halved until it helps."""
         longest = 1.0 if linear else SLOWEST
-        for _ in range(len(taus)):
-            for which in range(len(taus)):
-                others = [self._rise(tau) for i, tau in enumerate(taus) if i != which]
-                taus = self._golden(linear, taus, which, others, step, longest)
-        fit = self._solve(linear, taus)
+        shortest = 0.5 * self.taus[0]
+        fit = fit_columns(self._whole(linear, taus), self.y)
+        for _ in range(8):
+            if fit is None:
+                return None
+            whole = fit_columns([*self._whole(linear, taus), *self._bends(fit, linear, taus)], self.y)
+            if whole is None:
+                break
+            step = whole.coefficients[-len(taus) :]
+            better = None
+            for share in (1.0, 0.5, 0.25, 0.1):
+                tried = tuple(
+                    min(max(tau * math.exp(max(-1.0, min(1.0, share * d))), shortest), longest)
+                    for tau, d in zip(taus, step, strict=True)
+                )
+                trial = fit_columns(self._whole(linear, tried), self.y)
+                if trial is not None and trial.rss < fit.rss:
+                    better = (tried, trial)
+                    break
+            if better is None:
+                break
+            gained = 1.0 - better[1].rss / fit.rss
+            taus, fit = better
+            if gained < 1e-5:
+                break
         if fit is None or not self._physical(fit, taus, linear):
             return None
         shape = Shape.BOTH if linear else Shape.SATURATING
         per_k = fit.coefficients[-1] if self.warm else 0.0
         return _Candidate(shape, fit, taus, per_k, self._u_rate_unit(fit, taus) if linear else 0.0)
 
-    def _solve(self, linear: bool, taus: Sequence[float]) -> LinearFit | None:
-        return fit_columns(self._whole(linear, taus), self.y)
-
     def _whole(self, linear: bool, taus: Sequence[float]) -> list[list[float]]:
         return [*self._base(linear), *(self._rise(tau) for tau in taus), *self.warm]
 
-    def _golden(
-        self, linear: bool, taus: tuple[float, ...], which: int, others: list[list[float]], step: float, longest: float
-    ) -> tuple[float, ...]:
-        def trial(log_tau: float) -> tuple[float, tuple[float, ...]]:
-            tried = tuple(math.exp(log_tau) if i == which else tau for i, tau in enumerate(taus))
-            columns = [*self._base(linear), self._rise(tried[which]), *others, *self.warm]
-            fit = fit_columns(columns, self.y)
-            return (math.inf if fit is None else fit.rss), tried
-
-        ratio = (math.sqrt(5.0) - 1.0) / 2.0
-        low = math.log(taus[which]) - step
-        high = min(math.log(taus[which]) + step, math.log(longest))
-        a, b = high - ratio * (high - low), low + ratio * (high - low)
-        fa, fb = trial(a), trial(b)
-        for _ in range(7):
-            if fa[0] < fb[0]:
-                high, b, fb = b, a, fa
-                a = high - ratio * (high - low)
-                fa = trial(a)
-            else:
-                low, a, fa = a, b, fb
-                b = low + ratio * (high - low)
-                fb = trial(b)
-        return min(fa, fb, trial(math.log(taus[which])))[1]
+    def _bends(self, fit: LinearFit, linear: bool, taus: Sequence[float]) -> list[list[float]]:
+        """Derivatives of the fitted curve by the logarithm of each time constant."""
+        first = 2 if linear else 1
+        return [
+            [-c * v / tau * math.exp(-v / tau) * w for v, w in zip(self.x, self.root, strict=True)]
+            for c, tau in zip(fit.coefficients[first : first + len(taus)], taus, strict=True)
+        ]
 
     def _u_rate_unit(self, fit: LinearFit, taus: Sequence[float]) -> float:
-        """Standard uncertainty of b for unit variance, with the time constants as free as the rest (Gauss-Newton)."""
-        columns = self._whole(True, taus)
-        for c, tau in zip(fit.coefficients[2 : 2 + len(taus)], taus, strict=True):
-            columns.append([-c * v / tau * math.exp(-v / tau) * w for v, w in zip(self.x, self.root, strict=True)])
-        whole = fit_columns(columns, self.y)
+        """Standard uncertainty of b for unit variance, with the time constants as free as the rest."""
+        whole = fit_columns([*self._whole(True, taus), *self._bends(fit, True, taus)], self.y)
         return math.inf if whole is None else math.sqrt(whole.inverse[1][1])
 
     def residuals(self, candidate: _Candidate) -> list[float]:
@@ -322,7 +325,8 @@ def _finish(c: _Candidate, t0: float, span: float, n: int, n_eff: float, floor: 
     linear = c.shape in (Shape.LINEAR, Shape.BOTH)
     rate = c.fit.coefficients[1] / span if linear else 0.0
     amplitudes = c.fit.coefficients[2 if linear else 1 :]
-    spread = math.sqrt(max(c.rss / max(n - c.parameters * n / n_eff, 1.0), floor) * n / n_eff)
+    free = max(n_eff - c.parameters, 1.5)
+    spread = math.sqrt(max(c.rss / n * n_eff / free, floor) * n / n_eff) * _student(free)
     return ShapeFit(
         c.shape,
         t0,
@@ -334,3 +338,11 @@ def _finish(c: _Candidate, t0: float, span: float, n: int, n_eff: float, floor: 
         math.sqrt(c.rss / n),
         c.u_rate_unit * spread / span,
     )
+
+
+def _student(freedom: float) -> float:
+    """By how much two standard deviations must be widened to hold 95 % with so few degrees of freedom.
+
+    Expansion of Student's quantile in 1/freedom (Abramowitz and Stegun 26.7.5, two terms).
+    """
+    return (1.96 + 2.372 / freedom + 2.823 / freedom**2) / 1.96

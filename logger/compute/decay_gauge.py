@@ -13,7 +13,7 @@ from logger.compute.wording import duration, vacuum
 from logger.model.sample import Series
 
 STUCK_S = 900.0  # a quarter of an hour on one digit
-BEFORE_S = 600.0
+BESIDE_S = (600.0, 1800.0)  # on each side of the isolation: a slow drift needs the longer look
 LEAST_BEFORE_S = 120.0
 
 
@@ -33,11 +33,13 @@ def suspicions(
     *,
     marked: bool,
     other: Series | None = None,
+    pump_ultimate_pa: float | None = None,
 ) -> tuple[Suspicion, ...]:
     """Signs that the gauge did not follow the system between isolation and the end of the test.
 
     vacuum_series: from before isolation where there is such. marked: the isolation was marked by hand, so the
     readings on both sides of it tell something. other: a second absolute pressure on the same system.
+    pump_ultimate_pa: stated for the pump, with clean oil.
     """
     sealed = blocks(vacuum_series, start_s, end_s)
     if len(sealed) < 6:
@@ -49,7 +51,11 @@ def suspicions(
         _disagreeing(sealed, other, vacuum_series.u_scale),
     ]
     if marked:
-        found.append(_unmoved(vacuum_series, start_s, end_s))
+        found.append(
+            next((s for reach in BESIDE_S if (s := _unmoved(vacuum_series, start_s, end_s, reach)) is not None), None)
+        )
+        if pump_ultimate_pa is not None:
+            found.append(_unpumped(vacuum_series, start_s, end_s, pump_ultimate_pa))
     return tuple(s for s in found if s is not None)
 
 
@@ -135,13 +141,13 @@ def _disagreeing(sealed: Blocks, other: Series | None, u_scale: float) -> Suspic
     )
 
 
-def _unmoved(series: Series, start_s: float, end_s: float) -> Suspicion | None:
+def _unmoved(series: Series, start_s: float, end_s: float, reach_s: float) -> Suspicion | None:
     """Readings pass through the moment of isolation as if nothing had been closed.
 
     Rising alike before and after: the gauge sees only its own small volume. Falling alike: the pump still pulls.
     """
-    before = blocks(series, start_s - BEFORE_S, start_s, 40)
-    after = blocks(series, start_s, min(start_s + BEFORE_S, end_s), 40)
+    before = blocks(series, start_s - reach_s, start_s, 40)
+    after = blocks(series, start_s, min(start_s + reach_s, end_s), 40)
     if len(before) < 8 or len(after) < 8 or before.t_s[-1] - before.t_s[0] < LEAST_BEFORE_S:
         return None
     one = line(before.t_s, before.value, before.u)
@@ -163,3 +169,32 @@ def _unmoved(series: Series, start_s: float, end_s: float) -> Suspicion | None:
         "the reading went on falling after isolation just as before it",
         "whether the pump was really valved off, and the moment that was marked",
     )
+
+
+def _unpumped(series: Series, start_s: float, end_s: float, pump_ultimate_pa: float) -> Suspicion | None:
+    """Steady well above what the pump can do, and no rise once it is closed off.
+
+    A steady pressure over a pump that could go lower is held up by gas coming in, which must show as a rise as soon
+    as the pump is gone. If it does not, the gauge does not see the pump's side, or the pump cannot do what is stated.
+    """
+    before = blocks(series, start_s - BESIDE_S[0], start_s, 40)
+    after = blocks(series, start_s, min(start_s + BESIDE_S[0], end_s), 40)
+    if len(before) < 8 or len(after) < 8 or before.t_s[-1] - before.t_s[0] < LEAST_BEFORE_S:
+        return None
+    level = sum(before.value) / len(before)
+    one = line(before.t_s, before.value, before.u)
+    if one is None or level < 3.0 * pump_ultimate_pa or abs(one.slope) * 3600.0 > 0.3 * level:
+        return None
+    if sum(after.value[-8:]) / 8.0 - level > max(0.05 * level, 4.0 * scatter(after)):
+        return None
+    return Suspicion(
+        "gauge-valved-off",
+        f"under the pump the reading stood at {vacuum(level)}, well above the {vacuum(pump_ultimate_pa)} it can do, "
+        "and did not rise when the pump was closed off",
+        "whether the valve between the gauge and the system is open; else the pump's oil",
+    )
+
+
+def settles_like_oil(slowest_s: float, size_pa: float, span_s: float) -> bool:
+    """A rise that is over within minutes: what an oil-wetted sensor, which reads high and late, makes by itself."""
+    return slowest_s <= 600.0 and span_s >= 4.0 * slowest_s and size_pa <= 200.0

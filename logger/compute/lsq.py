@@ -118,22 +118,26 @@ def line(t: Sequence[float], y: Sequence[float], floor: float = 0.0) -> Line | N
 def correlation_time(residuals: Sequence[float], parameters: int) -> float:
     """How many neighbouring residuals count as one: 1 + 2 * sum of autocorrelations, at least 1.
 
-    The sum stops at the first lag under 0.05 or a quarter of the series. A fit with `parameters` terms makes its
-    residuals look less correlated than the noise was, by about (1 + parameters) / n at each lag: added back.
+    The sum stops at the first lag under 0.05 or a quarter of the series. A fit with p terms takes p * time / n of the
+    slow noise's power into its curve, so that the rest looks less correlated than the noise was: put back, in two
+    rounds, since the share depends on the answer.
     """
     n = len(residuals)
-    power = dot(residuals, residuals)
-    if n < 8 or power <= 0.0:
+    if n < 8:
         return 1.0
     mean = sum(residuals) / n
     centred = [r - mean for r in residuals]
     power = dot(centred, centred)
     if power <= 0.0:
         return 1.0
-    total, bias = 1.0, (1.0 + parameters) / n
+    lags: list[float] = []
     for lag in range(1, n // 4):
         rho = dot(centred[lag:], centred[:-lag]) / power
         if rho < 0.05:
             break
-        total += 2.0 * min(rho + bias, 1.0)
-    return min(total, n / 4.0)
+        lags.append(rho)
+    total = 1.0
+    for _ in range(3):
+        taken = min(parameters * total / n, 0.6)
+        total = min(1.0 + 2.0 * sum(rho * (1.0 - taken) + taken for rho in lags), n / 4.0)
+    return total

@@ -5,7 +5,7 @@ does not stop the clock. A return needs NORMAL without a break for the off-delay
 speaks for silence, and no sequence of inputs can end a latched alarm.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 from logger.alarms.errors import NotAllowed, UnknownAlarm
@@ -45,14 +45,26 @@ class AlarmEngine:
         if doubled:
             raise ValueError(f"two alarms with the same key: {', '.join(doubled)}")
 
-    def step(self, state: AlarmState, inputs: Mapping[str, Value], stage: StageKind | None, now_ns: int) -> Stepped:
-        """Judge every rule on the complete present inputs (a missing input is unknown). stage None: between stages."""
+    def step(
+        self,
+        state: AlarmState,
+        inputs: Mapping[str, Value],
+        stage: StageKind | None,
+        now_ns: int,
+        only: Collection[str] | None = None,
+    ) -> Stepped:
+        """Judge every rule on the complete present inputs (a missing input is unknown). stage None: between stages.
+
+        only: keys of the rules to judge now; the others keep what they are until the next step.
+        """
         now_ns = max(now_ns, state.now_ns)
         keys = dict(state.keys)
         changes: list[AlarmChange] = []
         recent = [t for t in state.recent_ns if t > now_ns - FLOOD_WINDOW_S * 1e9]
         onsets: dict[str, int] = {}
         for rule in self.rules:
+            if only is not None and rule.key not in only:
+                continue
             if rule.source == ALARM_COUNT:
                 inputs = {**inputs, ALARM_COUNT: known(len(recent), "1")}
             before = keys.get(rule.key, _FRESH)

@@ -9,14 +9,20 @@ from pathlib import Path
 
 import pytest
 
-from logger.alarms.memory import AlarmRow
+from logger.alarms.defaults import HEALTH, default_rules
+from logger.alarms.engine import AlarmEngine
+from logger.alarms.memory import AlarmRow, AlarmState
 from logger.alarms.rules import Priority
 from logger.alarms.states import State
+from logger.alarms.text import sentence
 from logger.annunciate.annunciator import Annunciator, Timing
 from logger.annunciate.errors import ChannelFailed
 from logger.annunciate.message import Message
+from logger.annunciate.news import News
 from logger.annunciate.push import Push
 from logger.annunciate.sound import Sound
+from logger.model.job import StageKind
+from logger.model.value import known
 from tests.annunciate.fakes import calls, only_these, program, push_server, row
 
 FAST = Timing(ring_urgent=0.02, ring_high=0.06, rise=2, repeat=0.4, gather=0.02, restart=0.02)
@@ -264,3 +270,33 @@ def test_the_real_sound_in_the_real_loop(tmp_path: Path, monkeypatch: pytest.Mon
 
     night.run(script)
     assert ("sound", None) in night.health
+
+
+def test_an_overfill_reaches_the_phone_until_someone_answers() -> None:
+    """From the input to the request's bytes: engine, sentence, annunciator, push."""
+    engine, state = AlarmEngine(default_rules(["cylinder_mass"])), AlarmState()
+    inputs = {"cylinder_of_limit": known(1.013, "1"), **{name: known(1.0, "1") for name in HEALTH}}
+    with push_server() as server:
+        night = Night(push=Push([server.url()]))
+        night.sentence = lambda r: sentence(r, "us")  # type: ignore[method-assign]
+        night.annunciator._news = News(night.sentence, FAST.repeat)
+
+        async def script() -> None:
+            nonlocal state
+            state, _ = engine.step(state, {**inputs, "cylinder_mass": known(40.0, "kg")}, StageKind.RECOVERY, 0)
+            night.annunciator.update(engine.present(state))
+            await night.until(lambda: len(server.got) >= 2 and night.horn.rung)
+            state, _ = engine.acknowledge(state, "overfill", "Kim", 1)
+            night.annunciator.update(engine.present(state))
+            await asyncio.sleep(0.1)
+            count = len(server.got)
+            await asyncio.sleep(2 * FAST.repeat)
+            assert len(server.got) == count
+
+        night.run(script)
+    _, first = server.got[0]
+    assert first["title"] == "URGENT: Cylinder is full to its limit"
+    assert first["message"].startswith(
+        "Cylinder is full to its limit: 101.3 %, limit 100.0 %. Stop the recovery machine"
+    )
+    assert server.got[1][1]["title"].endswith("(told 2 times)")

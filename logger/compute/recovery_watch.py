@@ -122,10 +122,11 @@ class RecoveryWatch:
             self._row(t_s, rate, superheat_now, left, readings, fill)
         outlet = readings.get("recovery_outlet_pressure", _NO_READING)
         saturation, over = self._condensing(outlet, readings.get("ambient_temperature", _NO_TEMPERATURE))
-        if self.phase is Phase.VAPOUR:
-            charge_out = time_left(left, rate, decay=self._decay)
-        else:
-            charge_out = time_left(left, rate, may_slow="at the least: slower once the liquid is gone")
+        vapour = self.phase is Phase.VAPOUR
+        slower = "as the pressure falls" if vapour else "once the liquid is gone"
+        charge_out = time_left(
+            left, rate, decay=self._decay if vapour else None, may_slow=f"at the least: slower {slower}"
+        )
         limit = time_left(allowed, rate)
         return RecoveryNow(
             self.phase,

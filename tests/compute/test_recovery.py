@@ -240,7 +240,7 @@ def test_time_to_charge_out_holds_in_its_band_as_vapour() -> None:
         if found.liquid_gone_s + 3000 < step.t_s < done - 300 and left.value.number is not None:
             assert left.low_s is not None
             assert left.low_s < done - step.t_s < (left.high_s or 1e9)
-            assert left.value.number == pytest.approx(done - step.t_s, rel=0.15)
+            assert left.value.number == pytest.approx(done - step.t_s, rel=0.2)
 
 
 # --- level and rebound ----------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ from logger.export.report_view import view
 Paper = Literal["us-letter", "a4"]
 PAPER: dict[str, Paper] = {"us": "us-letter", "si": "a4"}
 
-ATTACHED_AT_MOST = 8_000_000  # bytes of readings.csv; a larger one is named by its digest only
+ATTACHED_AT_MOST = 32_000_000  # bytes of readings.csv; a larger one is named by its digest only
 _STANDARDS = ["a-3a", "ua-1"]
 _FONTS = [str(Path(fontpkg_source_sans_3.__file__).parent / "files")]
 _FAMILIES = ["Source Sans 3", "DejaVu Sans Mono"]

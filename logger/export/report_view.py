@@ -18,13 +18,14 @@ from logger.export.report_data import (
 )
 from logger.export.shown import Shown, duration
 from logger.model.finding import Finding
-from logger.model.job import STAGE_LABEL
+from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UNITS, show_unit
 from logger.model.value import Value, known
 
 _Q = Quantity
+_VACUUM_STAGES = (StageKind.EVACUATION, StageKind.DECAY_TEST)
 MOST_ROWS = 150  # of one list; the rest are in events.csv
 
 
@@ -123,7 +124,7 @@ def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any
         "text": result.text if result else say.NOT_JUDGED[1],
         "plots": [plot for plot in plots if plot is not None],
         "summaries": [_summary(s, shown) for s in report.summaries],
-        "findings": [_finding(f, shown) for f in report.findings],
+        "findings": [_finding(f, stage.kind, shown) for f in report.findings],
     }
 
 
@@ -151,8 +152,8 @@ def _counted(summary: PointSummary) -> str:
     return f"{summary.count:,}" + (f", {summary.missing:,} missing{why}" if summary.missing else "")
 
 
-def _finding(finding: Finding, shown: Shown) -> dict[str, Any]:
-    vacuum = about_vacuum(v for _, v in finding.inputs)
+def _finding(finding: Finding, kind: StageKind, shown: Shown) -> dict[str, Any]:
+    vacuum = kind in _VACUUM_STAGES and about_vacuum(v for _, v in finding.inputs)
     return {
         "verdict": finding.verdict.value,
         "word": say.WORD[finding.verdict],

@@ -13,10 +13,10 @@ from typing import Any
 
 from firmware_protocol.messages import Message
 from logger.alarms.defaults import HEALTH, default_rules, device_input
-from logger.alarms.engine import AlarmEngine
+from logger.alarms.engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.memory import AlarmChange, AlarmState, KeyState
 from logger.alarms.overrides import apply_overrides
-from logger.alarms.rules import Kind
+from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.alarms.states import STANDING, UNSEEN, State
 from logger.compute.profiles import DecayProfile
 from logger.model import records
@@ -54,6 +54,8 @@ class Pipeline:
         self._next_analysis_ns = 0
         self._out: list[Event] = []
         self._rules_due = True
+        self._urgent: frozenset[str] = frozenset()  # alarms judged at each reading, by key
+        self._urgent_points: tuple[str, ...] = ()
 
     # -- in ------------------------------------------------------------------------------------------------------
 
@@ -94,7 +96,7 @@ class Pipeline:
             scene.take(sample)
             relevant = relevant or sample.point in ALARM_POINTS
         if relevant and self.live:
-            self._judge()
+            self._judge(at_once=True)
         return samples
 
     def tick(self, now_ns: int) -> None:
@@ -163,7 +165,8 @@ class Pipeline:
 
     # -- inside --------------------------------------------------------------------------------------------------
 
-    def _judge(self) -> None:
+    def _judge(self, at_once: bool = False) -> None:
+        """All alarms, or at once only those that a reading can push over a limit."""
         scene = self.scene
         if scene.state.job is None:
             return
@@ -172,7 +175,12 @@ class Pipeline:
         stage = scene.state.stage
         self.values = self.quantities.values(scene, stage, self.report.values)
         kind = stage.kind if stage else None
-        self.step_alarms(self.engine.step(self.alarm_state, self.alarm_inputs(), kind, scene.now_ns))
+        if at_once:
+            points = {name: scene.value(name) for name in self._urgent_points}
+            step = self.engine.step(self.alarm_state, {**points, **self.values}, kind, scene.now_ns, self._urgent)
+        else:
+            step = self.engine.step(self.alarm_state, self.alarm_inputs(), kind, scene.now_ns)
+        self.step_alarms(step)
 
     def _make_rules(self) -> None:
         """Rules follow the rig, the stage's settings and the user's overrides."""
@@ -196,6 +204,10 @@ class Pipeline:
         self.engine = AlarmEngine(
             apply_overrides(rules, state.rig.alarms, self.scene.ambient.pressure_pa, tuple(LIVE))
         )
+        urgent = [r for r in self.engine.rules if r.kind in LIMIT_KINDS and r.source != ALARM_COUNT]
+        self._urgent = frozenset(r.key for r in urgent)
+        sources = {name for r in urgent for name in (r.source, r.other)}
+        self._urgent_points = tuple(name for name in self.scene.points if name in sources)
 
     def device_key(self, rig_name: str) -> str:
         """A rig device's id where it is known, else its name: what its health goes by."""

@@ -31,6 +31,7 @@ from logger.model.value import known, unknown
 from logger.pipeline.commands import NotNow, do
 from logger.pipeline.heart import Pipeline
 from logger.pipeline.replay import replay
+from logger.refrigerant.table import shipped
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
 from logger.store.status import Problem
@@ -40,6 +41,7 @@ log = logging.getLogger(__name__)
 
 Event = dict[str, Any]
 FOLLOWER_QUEUE = 1000
+FITS_EVERY_NS = 3600 * 1_000_000_000
 LONGEST_AGO_S = 3600.0  # an act can be told this much later than it was done
 
 
@@ -53,6 +55,7 @@ class Daemon:
         self.pipeline.scene.slack_s = 2.0 * speed if speed > 1 else 0.0
         self.feeds: dict[str, DeviceFeed] = {}
         self.awake: dict[str, Any] = {}
+        self.channels: dict[str, str | None] = {}  # how someone is reached: channel -> its problem
         self.stopping = asyncio.Event()
         self.more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
         self._segments = SegmentBuilder()
@@ -61,6 +64,7 @@ class Daemon:
         self._loop = asyncio.get_running_loop()
         self._store_problem: Problem | None = None
         self._last_record = 0
+        self._next_fits_ns = clock.now_ns() + FITS_EVERY_NS // 12
         self.writer: StoreWriter | None = None
 
     # -- beginning and end ---------------------------------------------------------------------------------------
@@ -86,19 +90,22 @@ class Daemon:
             with StoreReader(self.path) as reader:
                 replay(reader.records(), self.pipeline)
                 self._last_record = reader.last_id
+            self.clock.go_on_after(self.pipeline.scene.now_ns)
         if self.pipeline.scene.state.job is None:
             if job is None:
                 self.writer.close()
                 raise AppError(f"{self.path} holds no job; name a job file or a refrigerant")
             self.emit(
                 {"type": records.JOB_OPENED, "job": plain(job), "cylinders": [plain(c) for c in cylinders],
-                 "profiles": profiles or {}}
+                 "profiles": profiles or {}, "blends": own_blends(job, cylinders)}
             )  # fmt: skip
         self.emit(
             {"type": records.RUN_BEGUN, "software": f"rimelog {__version__}", "python": platform.python_version(),
              "system": platform.system(), "speed": self.speed, "continued": existed}
         )  # fmt: skip
         self.emit({"type": records.RIG_LOADED, "rig": plain(rig)})
+        if self.clock.problem is not None:
+            self.emit({"type": records.CLOCK, "cause": self.clock.problem, "offset_ns": self.clock.offset_ns})
         if existed and self.pipeline.scene.latest:
             newest = max(s.t_ns for s in self.pipeline.scene.latest.values())
             self.emit({"type": records.GAP, "cause": "the program was not running", "from_ns": newest})
@@ -123,12 +130,33 @@ class Daemon:
         self.pipeline.tick(now_ns)
         self._drain()
         self._submit(self._segments.flush(now_ns))
+        self._tick_fits(now_ns)
         self.pipeline.health[CLOCK] = known(1.0, "1")
 
     def publish(self) -> None:
         """The present state to everyone who follows."""
         if self._followers:
             self._tell("snapshot", self._last_record, self.snapshot())
+
+    def status_line(self) -> str:
+        """One line on how the job stands, for a message that all is still fine."""
+        state = self.snapshot()
+        stage, view = state["stage"], state["view"]
+        head = state["live"].get(view["headline"])
+        parts = [f"job {self.job_id}", stage["label"] if stage and stage["running"] else "no stage"]
+        if head is not None:
+            parts.append(f"{head['label']} {head['text']}")
+        return ", ".join([*parts, state["store"]["text"]])
+
+    def _tick_fits(self, now_ns: int) -> None:
+        """The fit of each device's clock to the record's, hourly: how true the times of readings are."""
+        if now_ns < self._next_fits_ns:
+            return
+        self._next_fits_ns = now_ns + FITS_EVERY_NS
+        for device in list(self.pipeline.scene.devices.values()):
+            line = device.fit.line if device.fit is not None else None
+            if line is not None and line.error_ns is not None:
+                self.emit({"type": records.CLOCK, "device": device.device_id, "fit": plain(line)})
 
     def _health(self) -> None:
         problem = self._store_problem
@@ -204,6 +232,7 @@ class Daemon:
                 "devices": [feed.shown() for feed in self.feeds.values()],
                 "store": self._store_shape(),
                 "awake": self.awake,
+                "channels": self.channels,
                 "software": __version__,
                 "speed": self.speed,
             },
@@ -309,6 +338,15 @@ class Daemon:
             if queue.full() or (name == "snapshot" and queue.qsize() > 2):
                 continue  # a slow reader gets the next snapshot; missed events it finds by their id
             queue.put_nowait((name, record_id, data))
+
+
+def own_blends(job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:
+    """The user's own blends that the job rests on, whole: so that it can be computed anew anywhere."""
+    names = [job.refrigerant]
+    for cylinder in cylinders:
+        names += [cylinder.refrigerant or "", *cylinder.candidates]
+    found = (shipped().added(name) for name in dict.fromkeys(filter(None, names)))
+    return [refrigerant.record() for refrigerant in found if refrigerant is not None]
 
 
 def alarm_shape(row: AlarmRow) -> dict[str, Any]:

@@ -130,7 +130,7 @@ class DeviceFeed:
 
     def _refused(self, event: link.Refused) -> None:
         self.refused = clean(event.reason, 160)
-        self._gone(event.at_ns, f"device refused: {self.refused}")
+        self._gone(event.at_ns, f"device lost: refused, {self.refused}")
 
     def _too_much(self, event: link.TalksTooMuch) -> None:
         self._emit(

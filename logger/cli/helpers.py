@@ -4,8 +4,10 @@ from collections.abc import Awaitable, Callable
 
 import click
 
+from logger.api.control import Refused
 from logger.app.daemon import Daemon
-from logger.config.cylinders import FILE_NAME, find_cylinder
+from logger.app.reach import Reach, keep_awake
+from logger.config.cylinders import FILE_NAME, read_cylinders
 from logger.config.errors import ConfigError
 from logger.model.cylinder import Cylinder
 from logger.store.place import data_dir
@@ -23,10 +25,12 @@ def signer() -> Callable[[bytes], str]:
 
 
 def kept_cylinder(name: str) -> Cylinder | None:
+    """Of the user's own list, by name in any case; a faulty list is told, not taken for an empty one."""
     try:
-        return find_cylinder(data_dir() / FILE_NAME, name)
-    except ConfigError:
-        return None
+        kept = read_cylinders(data_dir() / FILE_NAME)
+    except ConfigError as exc:
+        raise Refused(str(exc)) from exc
+    return next((c for c in kept if c.name.casefold() == name.casefold()), None)
 
 
 def say_start(daemon: Daemon) -> None:
@@ -36,6 +40,6 @@ def say_start(daemon: Daemon) -> None:
     click.echo("  watch with `rimelog view`, steer with `rimelog stage begin recovery`")
 
 
-def helpers(*, sound: bool, quiet: bool) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:
-    """Tasks beside the daemon: keep-awake, sound, push."""
-    return ()
+def helpers(*, sound: bool, demonstration: bool) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:
+    """Tasks beside the daemon: keep-awake, sound, notices, push. A demonstration disturbs nobody."""
+    return () if demonstration else (Reach(sound=sound), keep_awake)

@@ -46,12 +46,14 @@ def run(
     from logger.app.run import RunSettings
     from logger.app.run import run as run_daemon
     from logger.cli.helpers import helpers, kept_cylinder, say_start, signer
+    from logger.cli.quantities import load_user_blends
     from logger.clock import local_day
     from logger.config.job_file import JobSetup, job_from_words, load_job
     from logger.config.rig_file import load_rig
     from logger.store.place import find_job, job_place, new_job
 
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    load_user_blends()
     rig = load_rig(rig_file)
     setup: JobSetup | None = None
     if continued is not None:
@@ -82,7 +84,7 @@ def run(
         accept_lost_tail=accept_lost_tail,
         more_cylinders=kept_cylinder,
         on_start=lambda daemon: None if quiet else say_start(daemon),
-        helpers=helpers(sound=not no_sound, quiet=quiet),
+        helpers=helpers(sound=not no_sound, demonstration=speed > 1),
     )
     asyncio.run(run_daemon(settings))
     if not quiet:

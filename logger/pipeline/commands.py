@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from logger.alarms.errors import AlarmError
+from logger.alarms.states import State
 from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES
 from logger.model import records
 from logger.model.job import STAGE_LABEL, StageKind
@@ -144,7 +145,12 @@ def _acknowledge(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
         return {"text": f"acknowledged: {key}"}
     pipeline.step_alarms(engine.acknowledge_all(state, operator, now_ns))
     done = before - len(pipeline.waiting_alarms())
-    return {"text": f"{done} alarm{'' if done == 1 else 's'} acknowledged" if done else "nothing to acknowledge"}
+    if done:
+        return {"text": f"{done} alarm{'' if done == 1 else 's'} acknowledged"}
+    latched = [k for k, one in pipeline.alarm_state.keys.items() if one.state is State.LATCHED_ACKNOWLEDGED]
+    for latch in latched:  # seen before, and over: asked again, they are let go
+        pipeline.step_alarms(engine.reset(pipeline.alarm_state, latch, operator, now_ns))
+    return {"text": f"let go: {', '.join(latched)}" if latched else "nothing to acknowledge"}
 
 
 def _alarm_act(verb: str) -> Callable[[Pipeline, Body, int], Body]:

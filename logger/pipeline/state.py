@@ -9,6 +9,8 @@ from logger.model.finding import Finding
 from logger.model.job import Job, Note, Stage, StageKind
 from logger.model.plain import cylinder_from, finding_from, job_from, rig_from
 from logger.model.rig import Rig, RigDevice
+from logger.refrigerant import Refrigerant
+from logger.refrigerant.table import shipped
 
 Event = dict[str, Any]  # JSON object with "type" and "t_ns"
 NOTES_KEPT = 200
@@ -61,6 +63,8 @@ class JobState:
             handler(event)
 
     def _on_job_opened(self, event: Event) -> None:
+        for record in event.get("blends", ()):  # the user's own: a stranger's program must compute with the same
+            shipped().add(Refrigerant.from_record(record))
         self.job = job_from(event["job"])
         self.closed = False
         for data in event.get("cylinders", ()):

@@ -127,8 +127,8 @@ def _cached(blend: Blend, cache_dir: Path) -> Refrigerant | None:
     """None when it is not there or not whole: then it is built again."""
     try:
         kept = json.loads(_cache_file(blend, cache_dir).read_bytes())
-        return Refrigerant(kept["description"], kept["nodes"], kept["coolprop"])
-    except (OSError, ValueError, KeyError, TypeError):
+        return Refrigerant.from_record(kept)
+    except (OSError, ValueError, RefrigerantError):
         return None
 
 

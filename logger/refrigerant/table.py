@@ -49,9 +49,22 @@ class Refrigerant:
         self.coolprop_version = coolprop
         self._anchor_k: float = description["density_anchor_k"]
         self._source = nodes
+        self._description = dict(description)
 
     def __repr__(self) -> str:
         return f"Refrigerant({self.name!r})"
+
+    def record(self) -> dict[str, Any]:
+        """All of it as plain data; `from_record` gives it back, with no CoolProp."""
+        return {"description": self._description, "nodes": dict(self._nodes), "coolprop": self.coolprop_version}
+
+    @classmethod
+    def from_record(cls, record: Mapping[str, Any]) -> "Refrigerant":
+        """Raises RefrigerantError when it is not such a record."""
+        try:
+            return cls(record["description"], record["nodes"], record["coolprop"])
+        except (KeyError, TypeError, ValueError) as exc:
+            raise RefrigerantError(f"not a refrigerant's record ({exc})") from exc
 
     @property
     def pure(self) -> bool:
@@ -124,6 +137,7 @@ class Table:
 
     def __init__(self, refrigerants: Mapping[str, Refrigerant]) -> None:
         self._by_key = {key_of(name): refrigerant for name, refrigerant in refrigerants.items()}
+        self._added: set[str] = set()
 
     @classmethod
     def read(cls, path: Path) -> "Table":
@@ -162,6 +176,12 @@ class Table:
         if taken is not None and dict(taken.composition) != dict(refrigerant.composition):
             raise RefrigerantError(f"{refrigerant.name}: the table already has {taken.name}; choose another name")
         self._by_key[key] = refrigerant
+        self._added.add(key)
+
+    def added(self, name: str) -> Refrigerant | None:
+        """The user's own blend of that name, None for what is shipped or not known."""
+        key = key_of(name)
+        return self._by_key[key] if key in self._added else None
 
 
 def _order(name: str) -> tuple[int, int, str]:

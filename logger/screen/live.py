@@ -65,6 +65,7 @@ def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[
     console = Console()
     follower = Follower(connect, lost)
     page, note, note_until = "main", "", 0.0
+    rung: set[str] = set()
     with Keys() as keys, Live(console=console, screen=True, auto_refresh=False) as live:
         while not until():
             key = keys.pressed(0.25)
@@ -78,8 +79,18 @@ def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[
             elif not key and not follower.changed.is_set():
                 continue
             follower.changed.clear()
+            unseen = _unseen(follower.state)
+            if unseen - rung:
+                console.bell()
+            rung = unseen
             live.update(_drawn(follower, console, page, note if time.monotonic() < note_until else ""), refresh=True)
     follower.ended = True
+
+
+def _unseen(state: dict[str, Any] | None) -> set[str]:
+    """Alarms that ring: active, not acknowledged, and more than a notice."""
+    alarms = state.get("alarms", []) if state else []
+    return {a["key"] for a in alarms if a["active"] and not a["acknowledged"] and a["priority"] != "low"}
 
 
 def _acknowledge(connect: Callable[[], Daemon], lost: type[Exception]) -> str:

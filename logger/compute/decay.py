@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 from logger.compute.blocks import Blocks, blocks, interpolate
-from logger.compute.decay_cause import LEAKING, Cause, Judgement, judge_shapes
+from logger.compute.decay_cause import BEYOND_WATER, LEAKING, Cause, Judgement, judge_shapes
 from logger.compute.decay_findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.compute.decay_fit import Shapes, fit_shapes
 from logger.compute.decay_gauge import Suspicion, settles_like_oil, suspicions
@@ -24,6 +24,7 @@ from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import saturation_pressure
 
 LEAST_S = 300.0  # a shape needs five minutes
+WARM_K = 308.15  # taken for water's vapour pressure where no temperature was measured
 UNMEASURED_DRIFT_K = 3.0  # half-width assumed where no temperature was measured
 DEFAULT_PROFILE = DECAY_PROFILES["ufgs-15182"]  # sets what matters when no profile is chosen
 
@@ -103,7 +104,9 @@ def analyse_decay(
     data = blocks(vacuum, start, end)
     corrected, kelvin, u_extra = _corrected(data, near, temperature_is_gas)
     span = data.t_s[-1] - data.t_s[0] if len(data) > 1 else 0.0
-    shapes = fit_shapes(data, corrected, kelvin) if span >= LEAST_S else None
+    # moisture ends at water's vapour pressure, and oil that was pumped to a deep vacuum holds no more than that
+    ceiling = BEYOND_WATER * (_water_pa(WARM_K if kelvin is None else kelvin[-1]) or math.inf)
+    shapes = fit_shapes(data, corrected, kelvin, ceiling) if span >= LEAST_S else None
     judgement = None
     if shapes is not None:
         judgement = judge_shapes(

@@ -27,13 +27,13 @@ from enum import StrEnum
 from logger.compute.blocks import Blocks
 from logger.compute.lsq import LinearFit, correlation_time, dot, fit_columns, solve_normal
 
-GRID = 12
+GRID = 14
 LEAST_BLOCKS = 12
 LEAST_EFFECTIVE = 6.0
 TEMPERATURE_SWING_K = 0.5  # under this the readings cannot show what temperature does
 STEEPEST_PER_K = 0.12  # ice at -30 C gains 11 % a kelvin: nothing in a circuit follows temperature more
 CLEAR = 6.0  # of the criterion: odds of 20 to 1
-SLOWEST = 2.0  # longest time constant sought, in test lengths: a slower one cannot be told from a line
+SLOWEST = 6.0  # longest time constant sought, in test lengths: a slower one cannot be told from a line
 
 
 class Shape(StrEnum):
@@ -96,11 +96,15 @@ class Shapes:
 
 
 def fit_shapes(
-    data: Blocks, value: Sequence[float] | None = None, temperature_k: Sequence[float] | None = None
+    data: Blocks,
+    value: Sequence[float] | None = None,
+    temperature_k: Sequence[float] | None = None,
+    ceiling_pa: float = math.inf,
 ) -> Shapes | None:
     """Fit all shapes to block means. None under 12 blocks.
 
-    value: corrected means in place of data.value. temperature_k: at the blocks' times.
+    value: corrected means in place of data.value. temperature_k: at the blocks' times. ceiling_pa: no part much
+    slower than the test is believed to level off above this.
     """
     y_raw = data.value if value is None else value
     n = len(data)
@@ -108,7 +112,7 @@ def fit_shapes(
         return None
     t0, span = data.t_s[0], data.t_s[-1] - data.t_s[0]
     x = [(t - t0) / span for t in data.t_s]  # 0..1, so that columns are alike in size
-    search = _Search(x, y_raw, _weights(y_raw))
+    search = _Search(x, y_raw, _weights(y_raw), ceiling=ceiling_pa)
     if temperature_k is not None and max(temperature_k) - min(temperature_k) > TEMPERATURE_SWING_K:
         search = _with_temperature(search, [k - temperature_k[0] for k in temperature_k], data.u)
     found: list[_Candidate] = [search.plain(False), search.plain(True)]
@@ -133,7 +137,7 @@ def fit_shapes(
 
 def _with_temperature(search: "_Search", deviation_k: list[float], u: float) -> "_Search":
     """The search with a temperature term, if that clearly betters the fullest simple shape and is physical."""
-    wider = _Search(search.x, search.y_raw, search.root, deviation_k)
+    wider = _Search(search.x, search.y_raw, search.root, deviation_k, search.ceiling)
 
     def closest(of: _Search) -> _Candidate:
         return min((c for c in (of.plain(True), of.one(True)) if c is not None), key=lambda c: c.rss)
@@ -185,9 +189,14 @@ class _Search:
     """Rows and columns of one data set; columns are weighted."""
 
     def __init__(
-        self, x: list[float], y: Sequence[float], root: list[float], deviation_k: list[float] | None = None
+        self,
+        x: list[float],
+        y: Sequence[float],
+        root: list[float],
+        deviation_k: list[float] | None = None,
+        ceiling: float = math.inf,
     ) -> None:
-        self.x, self.root, self.y_raw = x, root, y
+        self.x, self.root, self.y_raw, self.ceiling = x, root, y, ceiling
         self.y = [v * w for v, w in zip(y, root, strict=True)]
         self.warm = [] if deviation_k is None else [[k * w for k, w in zip(deviation_k, root, strict=True)]]
         self.steepest = STEEPEST_PER_K * max(y)
@@ -255,7 +264,10 @@ class _Search:
         return self._refined(linear, min(scored)[1])
 
     def _refined(self, linear: bool, taus: tuple[float, ...]) -> _Candidate | None:
-        """Gauss-Newton on the logarithms of the time constants, each step halved until it helps."""
+        """Gauss-Newton on the logarithms of the time constants, each step halved until it helps.
+
+        Only as far as the curve stays physical; the grid's own choice is.
+        """
         longest = 1.0 if linear else SLOWEST
         shortest = 0.5 * self.taus[0]
         fit = fit_columns(self._whole(linear, taus), self.y)
@@ -273,7 +285,7 @@ class _Search:
                     for tau, d in zip(taus, step, strict=True)
                 )
                 trial = fit_columns(self._whole(linear, tried), self.y)
-                if trial is not None and trial.rss < fit.rss:
+                if trial is not None and trial.rss < fit.rss and self._physical(trial, tried, linear):
                     better = (tried, trial)
                     break
             if better is None:
@@ -312,11 +324,14 @@ class _Search:
         return left
 
     def _physical(self, fit: LinearFit, taus: Sequence[float], linear: bool) -> bool:
-        """A slow saturating part rises; only a short settling right after isolation may fall."""
+        """A slow saturating part rises, and not above the ceiling; only a short settling at the start may fall."""
         if self.warm and abs(fit.coefficients[-1]) > self.steepest:
             return False
-        rises = fit.coefficients[2 if linear else 1 :]
-        return all(c >= 0.0 or tau <= 0.05 for c, tau in zip(rises, taus, strict=False))
+        first = 2 if linear else 1
+        rises = fit.coefficients[first : first + len(taus)]
+        if max(taus) > 2.0 and fit.coefficients[0] + sum(rises) > self.ceiling:
+            return False
+        return all(c >= 0.0 or tau <= 0.05 for c, tau in zip(rises, taus, strict=True))
 
 
 def _finish(c: _Candidate, t0: float, span: float, n: int, n_eff: float, floor: float) -> ShapeFit:

@@ -34,7 +34,7 @@ DECISION_RULE = (
 class Held:
     """The hold as measured. start, end, highest, rise: Pa with u. ended_s: end of the readings judged.
 
-    gaps: those inside the hold. curve: (time, mean pressure) of the block means judged.
+    gaps: those inside the hold. curve: (time, pressure reached by two means in a row).
     """
 
     start: Value
@@ -55,8 +55,8 @@ class Held:
 def measure_hold(vacuum_series: Series, isolated_s: float, end_s: float) -> Held:
     """Start, end, highest and rise between isolation and `end_s` from block means of at least 10 s or three readings.
 
-    A single spike is not a pressure: the highest is that of the means. Rises share the gauge's offset, which cancels,
-    and keep its share of the reading.
+    A single spike is not a pressure: the highest is what two means in a row reach. Rises share the gauge's offset,
+    which cancels, and keep its share of the reading.
     """
     span = max(end_s - isolated_s, 0.0)
     data = blocks(vacuum_series, isolated_s, end_s, max(6, min(240, int(span / 10.0))))
@@ -66,13 +66,14 @@ def measure_hold(vacuum_series: Series, isolated_s: float, end_s: float) -> Held
         return Held(none, none, none, none, isolated_s, end_s, gaps, None)
     u_one = max(data.u, vacuum_series.u / math.sqrt(max(sorted(data.n)[len(data.n) // 2], 1)))
     u_level = math.hypot(u_one, vacuum_series.u_scale)
-    start, last, top = data.value[0], data.value[-1], max(data.value)
+    sustained = [min(a, b) for a, b in pairwise(data.value)]
+    start, last, top = data.value[0], data.value[-1], max(sustained)
     share = vacuum_series.u_scale / start if start > 0.0 else 0.0
     u_rise = math.hypot(math.sqrt(2.0) * u_one, share * abs(top - start))
     return Held(
         known(start, "Pa", u_level), known(last, "Pa", u_level), known(top, "Pa", u_level),
-        known(top - start, "Pa", u_rise), isolated_s, data.t_s[-1] + 0.5 * data.width_s, gaps,
-        _at_gauge_limit(vacuum_series, data), tuple(zip(data.t_s, data.value, strict=True)),
+        known(top - start, "Pa", u_rise), isolated_s, min(data.t_s[-1] + 0.5 * data.width_s, end_s), gaps,
+        _at_gauge_limit(vacuum_series, data), tuple(zip(data.t_s[1:], sustained, strict=True)),
     )  # fmt: skip
 
 

@@ -114,6 +114,5 @@ def sealed_until(vacuum: Series, isolated_s: float) -> float:
         j = min(i + reach, len(y) - 1)
         fall = y[i] - after_max[j]
         if fall > 10.0 * noise and fall > 0.05 * y[i] and t[i] - isolated_s > LEAST_S:
-            peak = max(range(max(0, i - reach), i + 1), key=lambda k: y[k])
-            return t[peak]
+            return t[max(k for k in range(i, j) if y[k] > y[i] - 0.5 * fall)]
     return vacuum.t_s[-1]

@@ -78,7 +78,7 @@ def verify(ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None
     if as_json:
         click.echo(json.dumps(report.to_dict(), indent=1))
     else:
-        marks = {Outcome.HOLDS: "ok", Outcome.FAILS: "FAILS", Outcome.NOT_CHECKED: "--"}
+        marks = {Outcome.HOLDS: "ok", Outcome.NOTED: "note", Outcome.FAILS: "FAILS", Outcome.NOT_CHECKED: "--"}
         for check in report.checks:
             click.echo(f"{marks[check.outcome]:<6}{check.title}")
             click.echo(f"      {check.text}")

@@ -149,7 +149,8 @@ def _end(stage: Stage, story: Story) -> int:
 
 
 def _stage(stage: Stage, end_ns: int, result: StageResult, envelopes: dict[str, Envelope], story: Story) -> StageReport:
-    decides = result_of(result.findings)
+    decides, then = result_of(result.findings), result_of(story.concluded(stage.number))
+    differs = then is not None and (decides is None or then.verdict is not decides.verdict)
     return StageReport(
         stage=stage,
         end_ns=end_ns,
@@ -162,6 +163,7 @@ def _stage(stage: Stage, end_ns: int, result: StageResult, envelopes: dict[str, 
         marks=tuple(
             (t, text or act.replace("-", " ")) for t, act, text in story.state.marks if stage.begun_ns <= t <= end_ns
         ),
+        shown_then=then if differs else None,
     )
 
 

@@ -47,6 +47,16 @@ class Derived:
             FINDINGS: _json(self._findings()),
         }
 
+    def conclusions(self) -> list[str]:
+        """Stages whose verdict, as shown when they ended, is not the one all records give; in words."""
+        found = []
+        for stage in self._replayed.stages:
+            then, now = result_of(self._story.concluded(stage.number)), result_of(stage.findings)
+            if then is not None and (now is None or then.verdict is not now.verdict):
+                given = now.verdict.value if now else "nothing"
+                found.append(f"stage {stage.number}: {then.verdict.value} was shown, all records give {given}")
+        return found
+
     def report(self, readings: Digest, csv: bytes | None, fingerprint: str | None, paper: Paper | None) -> bytes:
         """The PDF. csv: readings.csv, attached when it is not too large for that."""
         data = build_report_data(self._story, self._replayed, self._stage_readings, readings, fingerprint)

@@ -166,7 +166,10 @@ class PointSummary:
 
 @dataclass(frozen=True, slots=True)
 class StageReport:
-    """result: the finding that decides, None when nothing was concluded. end_ns: last record if still running."""
+    """result: the finding that decides, None when nothing was concluded. end_ns: last record if still running.
+
+    shown_then: what was concluded when the stage ended, by what had arrived by then, where its verdict was another.
+    """
 
     stage: Stage
     end_ns: int
@@ -175,6 +178,7 @@ class StageReport:
     plots: tuple[Plot, ...]
     summaries: tuple[PointSummary, ...]
     marks: tuple[tuple[int, str], ...]
+    shown_then: Finding | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """The report's data as the texts, table rows and drawings that the template sets: SI to the user's units here."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from logger.export import report_text as say
@@ -50,7 +51,7 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
         "job": _job_rows(data, shown),
         "stages": [_stage(stage, data, shown) for stage in data.stages],
         "cylinders": [_cylinder(row, shown) for row in data.cylinders],
-        "balance": [[label, shown.both(value, _Q.MASS), value.note or ""] for label, value in data.balance],
+        "balance": [_balance(label, value, shown) for label, value in data.balance],
         "alarms": _few([_alarm(entry, shown) for entry in data.alarms]),
         "acts": _few([[shown.time(a.t_ns), a.kind, a.text, a.by] for a in data.acts]),
         "gaps": _few([_gap(gap, shown) for gap in data.gaps]),
@@ -122,10 +123,20 @@ def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any
         "word": say.WORD[result.verdict] if result else say.NOT_JUDGED[0],
         "headline": _sentence(result.headline) if result else "",
         "text": result.text if result else say.NOT_JUDGED[1],
+        "then": _then(report.shown_then),
         "plots": [plot for plot in plots if plot is not None],
         "summaries": [_summary(s, shown) for s in report.summaries],
         "findings": [_finding(f, stage.kind, shown) for f in report.findings],
     }
+
+
+def _then(finding: Finding | None) -> str:
+    """What the technician was told at the end of the stage, where all records together say something else."""
+    if finding is None:
+        return ""
+    return (
+        f"Shown when the stage ended, by what had arrived by then: {say.WORD[finding.verdict].lower()}. {finding.text}"
+    )
 
 
 def _summary(summary: PointSummary, shown: Shown) -> list[str]:
@@ -182,6 +193,10 @@ def _cylinder(row: CylinderRow, shown: Shown) -> list[str]:
         ]
     numbers = [shown.both(v, _Q.MASS) for v in (row.begin, row.end, row.change, row.limit)]
     return [row.name, "; ".join(marking), str(row.stage or "–"), *numbers]
+
+
+def _balance(label: str, value: Value, shown: Shown) -> list[str]:
+    return [label, input_text(replace(value, note=None), shown.system, vacuum=False), value.note or ""]
 
 
 def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:

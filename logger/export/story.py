@@ -14,6 +14,7 @@ from logger.export.event_words import words
 from logger.export.report_data import Act, AlarmEntry, GapEntry
 from logger.export.shown import Shown
 from logger.model import records as r
+from logger.model.finding import Finding
 from logger.model.job import Job
 from logger.model.points import POINTS
 from logger.model.records import EVENT, Record
@@ -115,6 +116,10 @@ class Story:
 
     def gaps(self) -> tuple[GapEntry, ...]:
         return tuple(_gap(event) for _, event in self.events if event["type"] == r.GAP)
+
+    def concluded(self, stage: int) -> tuple[Finding, ...]:
+        """Findings recorded when the stage ended, by what had arrived by then."""
+        return tuple(self.state.findings.get(stage, ()))
 
     def told(self, kind: str, shown: Shown) -> tuple[str, ...]:
         """The words of every event of a type, each once."""

@@ -51,6 +51,7 @@ _MOST_PROBLEMS = 5
 
 class Outcome(StrEnum):
     HOLDS = "holds"
+    NOTED = "noted"  # to be known; nothing is wrong with the bundle
     FAILS = "does not hold"
     NOT_CHECKED = "not checked"
 
@@ -113,6 +114,7 @@ _TITLES = {
     "readings": "Readings follow from the raw records",
     "events": "Events, job and descriptions follow from the records",
     "findings": "Findings follow from the raw records",
+    "concluded": "What was shown at the end of a stage is what all records give",
     "report": "The report follows from the raw records",
 }
 REQUIRED = ("archive", "signature", "tags", "payload", "chain", "readings", "events", "findings")
@@ -242,6 +244,9 @@ class _Verifier:
         compared = {name: self._compare(bag, name, data) for name, data in made.items()}
         self._agreed("findings", {"findings.json": compared.pop("findings.json")})
         self._agreed("events", compared)
+        differing = derived.conclusions()
+        text = "; ".join(differing) + " (readings that came late can do that)" if differing else "the same verdicts"
+        self.told("concluded", Outcome.NOTED if differing else Outcome.HOLDS, text)
         if readings.holds:
             self._guarded("report", lambda: self._report(bag, derived))
         else:

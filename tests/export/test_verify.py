@@ -3,6 +3,7 @@
 import io
 import random
 import struct
+import subprocess
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -14,7 +15,9 @@ from hypothesis import strategies as st
 
 from logger.evidence.keys import public_key
 from logger.export.verify import Outcome, VerifyReport, verify_bundle
-from logger.model.records import FRAMES, NewRecord, Record
+from logger.model.finding import Finding, Verdict
+from logger.model.plain import plain
+from logger.model.records import FINDING, FRAMES, NewRecord, Record
 from tests.export.invented import SCALE, replay, short_job
 from tests.export.rebag import Files, as_new, chained_again, manifested, put_together, signed_again, taken_apart
 from tests.export.test_bundle import KEY, checkpoint_at, exported
@@ -158,6 +161,19 @@ def test_the_report_is_left_unchecked_where_another_typesetter_made_it(bundle: P
     files["bag-info.txt"] = files["bag-info.txt"].replace(b"typst ", b"typst 9.")
     report = verify_bundle(put_together(top, signed_again(files, KEY), tmp_path / "other.zip"), replay)
     assert report.holds and outcomes(report)["report"] is Outcome.NOT_CHECKED
+
+
+def test_another_verdict_than_was_shown_at_the_stages_end_is_told_and_passes(tmp_path: Path) -> None:
+    """Late readings may turn a verdict; both stand in the evidence, and nobody is left to find it out."""
+    rec = short_job()
+    then = Finding("recovery.level", Verdict.CANNOT_TELL, "cannot tell", "Settling: 1 s of 10 min left.")
+    rec.event(FINDING, rec.records[-1].t0_ns + 1, stage=1, finding=plain(then))
+    done = exported(tmp_path, rec)
+    report = verify_bundle(done.bundle, replay)
+    assert report.holds and outcomes(report)["concluded"] is Outcome.NOTED
+    assert "stage 1: cannot tell was shown, all records give pass" in told(report, "concluded")
+    text = subprocess.run(["pdftotext", done.report, "-"], capture_output=True, text=True, check=True).stdout
+    assert "Shown when the stage ended, by what had arrived by then: cannot tell. Settling" in " ".join(text.split())
 
 
 def zipped(**files: bytes) -> bytes:

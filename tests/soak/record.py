@@ -1,0 +1,88 @@
+"""What the finished job's file holds: is every frame in it, and every second?"""
+
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from firmware_protocol.messages import Hello, Samples, decode_payload
+from logger.evidence.chain import event_of, frames_of
+from logger.model.records import EVENT, GAP
+from logger.pipeline.devices import payload_of
+from logger.store.reader import StoreReader
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """readings: of all channels. missing_frames: by the devices' own numbering. missed_s: seconds of a device's own
+    time, between its first and last sample, without a sample in the file. gaps: the record's own events that tell of
+    lost time or frames, by cause."""
+
+    records: int
+    frames: int
+    events: int
+    readings: int
+    missing_frames: int
+    missed_s: int
+    gaps: dict[str, int]
+    chain_problem: str | None
+    file_bytes: int
+
+
+class _Device:
+    """Sequence numbers and seconds of one device, in whatever order its frames came."""
+
+    def __init__(self, hello: Hello) -> None:
+        self.boot_count, self._rate_hz = hello.boot_count, hello.tick_rate_hz
+        self._bitmap_bytes = (hello.channels + 7) // 8
+        self.sequences: set[int] = set()
+        self.seconds: set[int] = set()
+        self.readings = 0
+
+    def take(self, samples: Samples) -> None:
+        self.sequences.add(samples.sequence)
+        self.seconds.add(samples.tick // self._rate_hz)
+        self.readings += int.from_bytes(samples.data[: self._bitmap_bytes], "little").bit_count()
+
+    @property
+    def missing(self) -> int:
+        return _holes(self.sequences)
+
+    @property
+    def missed_s(self) -> int:
+        return _holes(self.seconds)
+
+
+def _holes(numbers: set[int]) -> int:
+    return max(numbers) - min(numbers) + 1 - len(numbers) if numbers else 0
+
+
+def look_through(file: Path) -> Found:
+    """Read all of it. Raises ValueError when a device started anew: its numbers begin again, and a soak has no such."""
+    devices: dict[str, _Device] = {}
+    gaps: Counter[str] = Counter()
+    records = frames = events = 0
+    with StoreReader(file) as reader:
+        chain_problem = reader.verify().problem
+        for record in reader.records():
+            records += 1
+            if record.kind == EVENT:
+                events += 1
+                event = event_of(record)
+                if event["type"] == GAP:
+                    gaps[str(event.get("cause"))] += 1
+                continue
+            for _, raw in frames_of(record):
+                frames += 1
+                payload = payload_of(raw)
+                message = decode_payload(payload) if payload else None
+                if isinstance(message, Hello):
+                    known = devices.setdefault(record.device, _Device(message))
+                    if known.boot_count != message.boot_count:
+                        raise ValueError(f"device {record.device} started anew in the soak")
+                elif isinstance(message, Samples) and record.device in devices:
+                    devices[record.device].take(message)
+    of_all = devices.values()
+    return Found(
+        records, frames, events, sum(d.readings for d in of_all), sum(d.missing for d in of_all),
+        sum(d.missed_s for d in of_all), dict(gaps), chain_problem, file.stat().st_size,
+    )  # fmt: skip

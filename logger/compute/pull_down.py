@@ -147,7 +147,7 @@ def _recent(vacuum: Series, stretch: Stretch, end_s: float) -> Blocks:
     above = [t for t, v in zip(data.t_s, data.value, strict=True) if v > TAIL_FACTOR * now]
     begin = above[-1] if above else data.t_s[0]
     inside = [t for t in vacuum.t_s if stretch.start_s <= t <= end_s]
-    return blocks(vacuum, min(begin, inside[-min(20, len(inside))]), end_s, 120)
+    return blocks(vacuum, min(begin, inside[-min(20, len(inside))]), end_s, 80)
 
 
 def _rates(vacuum: Series, stretch: Stretch) -> tuple[Value, Value]:

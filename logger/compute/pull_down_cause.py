@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from logger.compute.lsq import line
-from logger.compute.pull_down_fit import CLEAR, Tail
+from logger.compute.pull_down_fit import Tail
 from logger.compute.pull_down_split import COLDEST_WATER_K
 from logger.compute.wording import temperature, vacuum
 from logger.refrigerant.errors import OutOfRange
@@ -99,8 +99,8 @@ def explain(
     if gauge_low_pa is not None and gauge_low_pa > 0.0 and level <= 1.3 * gauge_low_pa:
         reasons.append(Reason(Source.GAUGE_FLOOR, 10.0, f"it stands at the gauge's bottom, {vacuum(gauge_low_pa)}"))
     water_k, water = _water(level, drift, u_drift, near_k)
-    # the last of an exponential approach also falls, but its base is as good as reached
-    approached = tail is not None and tail.favours("power") <= -CLEAR and tail.base_low_pa > 0.9 * level
+    # the last of an approach also falls, but its base is as good as reached
+    approached = tail is not None and tail.only_pumped and tail.base_low_pa > 0.9 * level
     steady = abs(drift) <= max(STEADY_PER_H, 3.0 * u_drift) or (approached and drift < 0.0)
     falling = not steady and drift < 0.0
     reasons += water

@@ -11,7 +11,7 @@ from logger.model.value import Value, known
 
 HELPED = 0.9  # a level under nine tenths of the old one is a gain
 
-RULE = "base pressure of a pump under gas load, p = p_ultimate + Q/S, or a power of time for outgassing; ranked by BIC"
+RULE = "a pump and hose coming down to p_ultimate + Q/S, or outgassing as a power of time; ranked by BIC"
 WATER_RULE = "saturation of water and ice: IAPWS SR1-86 and R14-08"
 CHECK = {
     Source.WATER: (

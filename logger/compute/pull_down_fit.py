@@ -1,10 +1,12 @@
 """The tail of a pull-down: what it comes down to, and when it passes a target.
 
-With gas load Q the pressure under a pump of speed S goes exponentially to its base p_ultimate + Q/S; surfaces and oil
-give off gas about as a power of time. Both are fitted to the recent part of the curve, relative to the reading,
+With gas load Q the pressure under a pump of speed S goes exponentially to its base p_ultimate + Q/S. Through a hose the
+speed falls with the pressure while the flow is viscous, S = S0 (1 + b p), which solves in closed form too. Surfaces and
+oil give off gas about as a power of time. Fitted to the recent part of the curve, relative to the reading, with a base
+to come to rest at and without, are
 
-    exponential   p = base + A exp(-(t - t0)/tau)
-    power         p = base + A (t/t0)^-n          t since the pump was opened
+    pumped    p = base + A exp(-s) / (1 + q (1 - exp(-s)))     s = (t - t0)/tau; q = 0: no hose
+    power     p = base + A (t/t0)^-n                           t since the pump was opened
 
 and every fit that the readings do not clearly refuse is kept: their crossings of the target are the band.
 """
@@ -19,13 +21,14 @@ from logger.compute.lsq import LinearFit, correlation_time, fit_columns
 CLEAR = 6.0
 LEAST_BLOCKS = 10
 HORIZON_S = 12.0 * 3600.0  # nobody waits longer for a target
-_TAUS = 16
+_TAUS = 12
+_BENDS = (0.0, 0.5, 1.0, 2.0, 5.0, 15.0, 50.0)
 _POWERS = (0.5, 0.75, 1.0, 1.5, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
 class TailFit:
-    """family: "exponential" or "power". shape: tau in s, or n. t0_s: start of the fit, on the stretch's own time.
+    """family: "pumped" or "power". shape: tau in s, or n. bend: q. t0_s: start of the fit, on the stretch's own time.
 
     base_pa, u_base: where it ends. size_pa: A, at t0_s. trade: change of A for a Pa more of base, at the same
     readings. criterion: BIC, lower is better.
@@ -33,6 +36,7 @@ class TailFit:
 
     family: str
     shape: float
+    bend: float
     t0_s: float
     base_pa: float
     u_base: float
@@ -45,8 +49,9 @@ class TailFit:
         return self.base_pa + self.size_pa * self._fall(t_s)
 
     def _fall(self, t_s: float) -> float:
-        if self.family == "exponential":
-            return math.exp(-(t_s - self.t0_s) / self.shape)
+        if self.family == "pumped":
+            gone = math.exp(-(t_s - self.t0_s) / self.shape)
+            return gone / (1.0 + self.bend * (1.0 - gone))
         return float((t_s / self.t0_s) ** -self.shape)
 
     def crossing(self, target_pa: float, shift_pa: float = 0.0) -> float | None:
@@ -58,8 +63,8 @@ class TailFit:
         share = over / size
         if share >= 1.0:
             return self.t0_s
-        if self.family == "exponential":
-            return self.t0_s - self.shape * math.log(share)
+        if self.family == "pumped":
+            return self.t0_s + self.shape * math.log((1.0 + self.bend * share) / (share * (1.0 + self.bend)))
         exponent = -math.log(share) / self.shape
         return self.t0_s * math.exp(exponent) if exponent < 50.0 else None
 
@@ -82,13 +87,10 @@ class Tail:
     def base_high_pa(self) -> float:
         return max(f.base_pa + 2.0 * f.u_base for f in self.in_play)
 
-    def favours(self, family: str) -> float:
-        """By how much the best fit of this family beats the best of the other; negative when it loses."""
-        ours = [f.criterion for f in self.in_play if f.family == family]
-        theirs = [f.criterion for f in self.in_play if f.family != family]
-        if not ours or not theirs:
-            return CLEAR if ours else -CLEAR
-        return min(theirs) - min(ours)
+    @property
+    def only_pumped(self) -> bool:
+        """Nothing but the approach to a base, or a steady reading, is left in play."""
+        return all(f.family == "pumped" for f in self.in_play)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,13 +115,15 @@ def fit_tail(data: Blocks, begun_s: float) -> Tail | None:
     root = [1.0 / v for v in data.value]
     ones = [1.0] * n  # the reading over itself
     floor = (data.u / min(data.value)) ** 2
-    tried = []
+    falls: list[tuple[str, float, float, list[float]]] = []
     for k in range(_TAUS):
         tau = span * 0.02 * (100.0 ** (k / (_TAUS - 1)))  # 2 % to twice the span
-        tried.append(_relative("exponential", tau, [math.exp(-(x - first) / tau) for x in t], root, ones))
+        gone = [math.exp(-(x - first) / tau) for x in t]
+        falls += [("pumped", tau, q, [g / (1.0 + q * (1.0 - g)) for g in gone]) for q in _BENDS]
     if first > 0.0:
-        tried += [_relative("power", power, [(x / first) ** -power for x in t], root, ones) for power in _POWERS]
-    tried.append(_relative("exponential", 0.02 * span, None, root, ones))
+        falls += [("power", power, 0.0, [(x / first) ** -power for x in t]) for power in _POWERS]
+    tried = [_relative(*fall, based, root, ones) for fall in falls for based in (True, False)]
+    tried.append(_relative("pumped", 0.02 * span, 0.0, None, True, root, ones))
     usable = [r for r in tried if r is not None]
     if not usable:
         return None
@@ -127,15 +131,20 @@ def fit_tail(data: Blocks, begun_s: float) -> Tail | None:
     n_eff = max(n / correlation_time(closest.residuals, 3), 6.0)
     fits = []
     for r in usable:
-        rss, steady = r.fit.rss, len(r.fit.coefficients) == 1
-        inverse = r.fit.inverse
+        rss, inverse = r.fit.rss, r.fit.inverse
         variance = max(rss / max(n - 3.0 * n / n_eff, 1.0), floor) * n / n_eff
-        base, u_base = r.fit.coefficients[0], math.sqrt(inverse[0][0] * variance)
+        base, size, u_base, trade = 0.0, 0.0, 0.0, 0.0
+        if r.based:
+            base, u_base = r.fit.coefficients[0], math.sqrt(inverse[0][0] * variance)
+        if r.falls:
+            size = r.fit.coefficients[-1]
+        if r.based and r.falls:
+            trade = inverse[0][1] / inverse[0][0]
         if base + 2.0 * u_base < 0.0:
             continue  # no pump goes below nothing
-        size, trade = (0.0, 0.0) if steady else (r.fit.coefficients[1], inverse[0][1] / inverse[0][0])
-        criterion = n_eff * math.log(max(rss / n, floor)) + (2.0 if steady else 4.0) * math.log(n_eff)
-        fits.append(TailFit(r.family, r.shape, first, base, u_base, size, trade, criterion))
+        parameters = 1 + r.based + (3 if r.bend else 2) * r.falls  # the variance, the base, size, shape and bend
+        criterion = n_eff * math.log(max(rss / n, floor)) + parameters * math.log(n_eff)
+        fits.append(TailFit(r.family, r.shape, r.bend, first, base, u_base, size, trade, criterion))
     if not fits:
         return None
     best = min(fits, key=lambda f: f.criterion)
@@ -147,22 +156,27 @@ def fit_tail(data: Blocks, begun_s: float) -> Tail | None:
 class _Tried:
     family: str
     shape: float
-    fit: LinearFit  # columns: base, [size]
+    bend: float
+    based: bool
+    falls: bool
+    fit: LinearFit  # columns: [base], [size]
     residuals: list[float]  # relative
 
 
 def _relative(
-    family: str, shape: float, fall: list[float] | None, root: list[float], ones: list[float]
+    family: str, shape: float, bend: float, fall: list[float] | None, based: bool, root: list[float], ones: list[float]
 ) -> _Tried | None:
     """Readings over themselves against base and fall over the readings; fall None: a steady reading."""
-    columns = [root] if fall is None else [root, [f * w for f, w in zip(fall, root, strict=True)]]
+    columns = [root] if based else []
+    if fall is not None:
+        columns.append([f * w for f, w in zip(fall, root, strict=True)])
     fit = fit_columns(columns, ones)
     if fit is None:
         return None
     left = ones
     for coefficient, column in zip(fit.coefficients, columns, strict=True):
         left = [r - coefficient * c for r, c in zip(left, column, strict=True)]
-    return _Tried(family, shape, fit, left)
+    return _Tried(family, shape, bend, based, fall is not None, fit, left)
 
 
 def predict(tail: Tail, now_s: float, target_pa: float) -> Crossing:

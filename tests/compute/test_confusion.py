@@ -42,7 +42,7 @@ def test_pull_downs_of_known_truth() -> None:
 
 
 def test_time_to_target_keeps_its_band() -> None:
-    told = predictions(SUITE_SEED, 12)
+    told = predictions(SUITE_SEED, 24)
     got_there = sum(n for name, n in told.items() if name.startswith("got there"))
     assert got_there >= 8
     assert told["got there: outside the band"] + told["got there: said to stand still"] <= 0.15 * got_there

@@ -91,11 +91,14 @@ class Ring:
         chunk.size += added
         self.size += added
         self.records += len(records)
-        while self.size > self._limit and self._give_up():
-            pass
+        self._trim()
 
     def take(self, most_bytes: int) -> tuple[list[NewRecord], Bins]:
-        """The oldest records, at least one chunk and about `most_bytes`, after a gap event for what is missing."""
+        """The oldest records, at least one chunk and about `most_bytes`, after a gap event for what is missing.
+
+        Never more than a quarter of the ring: what is taken cannot be given up, and newer frames would have to be.
+        """
+        most_bytes = min(most_bytes, self._limit // 4)
         records: list[NewRecord] = []
         bins: Bins = {}
         if self._loss is not None:
@@ -125,6 +128,11 @@ class Ring:
         if self._loss_taken is not None:
             self._loss = self._loss_taken if self._loss is None else self._loss_taken + self._loss
             self._loss_taken = None
+        self._trim()
+
+    def _trim(self) -> None:
+        while self.size > self._limit and self._give_up():
+            pass
 
     def _give_up(self) -> bool:
         """Drop the frames of the oldest chunk that has any, else the oldest chunk; False when there is only one."""

@@ -116,7 +116,7 @@ def test_killed_at_200_random_instants_nothing_committed_is_lost(child: Child, t
         by_run.setdefault(record.t0_ns, []).append(number_of(record))
     for run, numbers in by_run.items():
         assert numbers == list(range(len(numbers)))  # no hole, no repetition, in order
-        assert numbers[-1] <= child.submitted[run]
+        assert numbers[-1] <= child.submitted.get(run, -1) + 1  # killed between submitting it and telling so
         runs_that_wrote += 1
     assert runs_that_wrote > KILLS / 4
     whole = examine(path)

@@ -1,20 +1,18 @@
-"""One measuring point over time in bounded memory: buckets that double in width when there are too many."""
+"""One measuring point over time in bounded memory: buckets that double in width when there are too many.
+
+Buckets are kept as columns of plain numbers: a job has some forty histories, and as objects they would be most of the
+daemon's memory and let it grow for an hour.
+"""
 
 import math
+from array import array
+from bisect import bisect_left
 from dataclasses import dataclass
 
 from logger.model.sample import Gap, Series
 
 NS = 1_000_000_000
 MAX_BUCKETS = 4096
-
-
-@dataclass(slots=True)
-class _Bucket:
-    total: float
-    n: int
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,15 +26,49 @@ class Bucket:
     high: float
 
 
+class _Columns:
+    """Buckets in order of their index; a place in one column is the same bucket's in the others."""
+
+    __slots__ = ("high", "index", "low", "n", "total")
+
+    def __init__(self) -> None:
+        self.index, self.n = array("q"), array("q")
+        self.total, self.low, self.high = array("d"), array("d"), array("d")
+
+    def __len__(self) -> int:
+        return len(self.index)
+
+    def insert(self, at: int, index: int, n: int, total: float, low: float, high: float) -> None:
+        self.index.insert(at, index)
+        self.n.insert(at, n)
+        self.total.insert(at, total)
+        self.low.insert(at, low)
+        self.high.insert(at, high)
+
+    def merge(self, at: int, n: int, total: float, low: float, high: float) -> None:
+        self.n[at] += n
+        self.total[at] += total
+        self.low[at] = min(self.low[at], low)
+        self.high[at] = max(self.high[at], high)
+
+    def joined(self, count: int) -> "_Columns":
+        """`count` neighbouring buckets made one."""
+        wide = _Columns()
+        for index, n, total, low, high in zip(self.index, self.n, self.total, self.low, self.high, strict=True):
+            if len(wide) and wide.index[-1] == index // count:
+                wide.merge(-1, n, total, low, high)
+            else:
+                wide.insert(len(wide), index // count, n, total, low, high)
+        return wide
+
+
 class History:
     """Readings of one point since `start_ns`. Late (backfilled) readings go to the bucket they belong to."""
 
     def __init__(self, point: str, start_ns: int, width_s: float = 1.0, max_buckets: int = MAX_BUCKETS) -> None:
         self.point, self.start_ns, self.width_s = point, start_ns, width_s
         self._max = max_buckets
-        self._buckets: dict[int, _Bucket] = {}
-        self._last = -1
-        self._sorted = True
+        self._columns = _Columns()
         self._faults: dict[str, int] = {}  # why there was no reading -> last time, ns
         self.newest_ns = start_ns
 
@@ -46,20 +78,17 @@ class History:
         if index < 0:
             return
         self.newest_ns = max(self.newest_ns, t_ns)
-        bucket = self._buckets.get(index)
-        if bucket is not None:
-            bucket.total += value
-            bucket.n += 1
-            bucket.low = min(bucket.low, value)
-            bucket.high = max(bucket.high, value)
-            return
-        self._buckets[index] = _Bucket(value, 1, value, value)
-        if index < self._last:
-            self._sorted = False
-        else:
-            self._last = index
-        while len(self._buckets) > self._max:  # sparse readings may need it more than once
-            self._double()
+        columns = self._columns
+        at = len(columns)
+        if at and columns.index[-1] >= index:
+            at = at - 1 if columns.index[-1] == index else bisect_left(columns.index, index)
+            if columns.index[at] == index:
+                columns.merge(at, 1, value, value, value)
+                return
+        columns.insert(at, index, 1, value, value, value)
+        while len(self._columns) > self._max:  # sparse readings may need it more than once
+            self._columns = self._columns.joined(2)
+            self.width_s *= 2
 
     def fault(self, t_ns: int, problem: str) -> None:
         """There was no trusted reading, for this reason."""
@@ -67,15 +96,16 @@ class History:
             self._faults[problem] = t_ns
 
     def __len__(self) -> int:
-        return len(self._buckets)
+        return len(self._columns)
 
     def buckets(self, since_s: float = -math.inf) -> list[Bucket]:
         """Oldest first."""
-        width = self.width_s
+        width, c = self.width_s, self._columns
+        first = bisect_left(c.index, math.floor(since_s / width) - 1) if since_s > 0 else 0
         return [
-            Bucket(i * width, width, b.low, b.total / b.n, b.high)
-            for i, b in self._items()
-            if (i + 1) * width > since_s
+            Bucket(c.index[k] * width, width, c.low[k], c.total[k] / c.n[k], c.high[k])
+            for k in range(first, len(c))
+            if (c.index[k] + 1) * width > since_s
         ]
 
     def series(
@@ -95,25 +125,25 @@ class History:
         A gap is a stretch without a reading longer than three expected periods (at least three buckets).
         most: neighbours are joined until there are no more readings than that, about.
         """
-        width = self.width_s
-        items = self._items()
-        if most is not None and items:
-            span = (min(until_s, (items[-1][0] + 1) * width) - max(since_s, items[0][0] * width)) / width
+        width, columns = self.width_s, self._columns
+        if most is not None and len(columns):
+            first, last = columns.index[0], columns.index[-1]
+            span = (min(until_s, (last + 1) * width) - max(since_s, first * width)) / width
             join = math.ceil(span / most)
             if join > 1:
-                items, width = _joined(items, join), width * join
+                columns, width = columns.joined(join), width * join
         t: list[float] = []
         value: list[float] = []
         gaps: list[Gap] = []
         longest = max(3.0 * expected_period_s, 3.0 * width)
-        for i, b in items:
+        for i, n, total in zip(columns.index, columns.n, columns.total, strict=True):
             at = (i + 0.5) * width
             if at < since_s or at > until_s:
                 continue
             if t and at - since_s - t[-1] > longest:
                 gaps.append(Gap(t[-1], at - since_s, self._reason()))
             t.append(at - since_s)
-            value.append(b.total / b.n)
+            value.append(total / n)
         end = min(until_s, (self.newest_ns - self.start_ns) / NS) - since_s
         if math.isfinite(until_s) and t and until_s - since_s - t[-1] > longest:
             gaps.append(Gap(t[-1], until_s - since_s, self._reason()))
@@ -125,29 +155,3 @@ class History:
         if not self._faults:
             return "no reading"
         return max(self._faults, key=lambda k: self._faults[k])
-
-    def _items(self) -> list[tuple[int, _Bucket]]:
-        if not self._sorted:
-            self._buckets = dict(sorted(self._buckets.items()))
-            self._sorted = True
-        return list(self._buckets.items())
-
-    def _double(self) -> None:
-        merged = self._buckets = dict(_joined(self._items(), 2))
-        self.width_s *= 2
-        self._last = max(merged, default=-1)
-
-
-def _joined(items: list[tuple[int, _Bucket]], count: int) -> list[tuple[int, _Bucket]]:
-    """`count` neighbouring buckets made one."""
-    merged: dict[int, _Bucket] = {}
-    for i, b in items:
-        into = merged.get(i // count)
-        if into is None:
-            merged[i // count] = _Bucket(b.total, b.n, b.low, b.high)
-        else:
-            into.total += b.total
-            into.n += b.n
-            into.low = min(into.low, b.low)
-            into.high = max(into.high, b.high)
-    return list(merged.items())

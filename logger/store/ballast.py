@@ -44,12 +44,13 @@ class Ballast:
         return held
 
     def _write(self) -> None:
-        """Bytes that no file system can compress away."""
         with self._path.open("wb") as file:
-            for _ in range(0, self._size, 1 << 20):
-                file.write(os.urandom(min(1 << 20, self._size)))
-            file.truncate(self._size)
-            file.flush()
+            if hasattr(os, "posix_fallocate"):
+                os.posix_fallocate(file.fileno(), 0, self._size)
+            else:  # bytes that no file system can compress away
+                for at in range(0, self._size, 1 << 20):
+                    file.write(os.urandom(min(1 << 20, self._size - at)))
+                file.flush()
             os.fsync(file.fileno())
         with suppress(OSError):
             self._path.chmod(0o600)

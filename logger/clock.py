@@ -210,3 +210,9 @@ else:
 def local_day() -> date:
     """Today in the user's own time zone, for naming a job."""
     return datetime.now().astimezone().date()
+
+
+def utc_offset_s() -> int:
+    """How far the user's own time is ahead of UTC now."""
+    offset = datetime.now().astimezone().utcoffset()
+    return 0 if offset is None else round(offset.total_seconds())

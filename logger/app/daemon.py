@@ -15,7 +15,7 @@ from logger.api.control import Refused
 from logger.api.shape import shape
 from logger.app import AppError
 from logger.app.feed import DeviceFeed
-from logger.clock import Clock, Trouble, utc_text
+from logger.clock import Clock, Trouble, utc_offset_s, utc_text
 from logger.evidence.chain import event_bytes, event_of
 from logger.evidence.segments import SegmentBuilder
 from logger.model import records
@@ -101,7 +101,7 @@ class Daemon:
             )  # fmt: skip
         self.emit(
             {"type": records.RUN_BEGUN, "software": f"rimelog {__version__}", "python": platform.python_version(),
-             "system": platform.system(), "speed": self.speed, "continued": existed}
+             "system": platform.system(), "speed": self.speed, "continued": existed, "utc_offset_s": utc_offset_s()}
         )  # fmt: skip
         self.emit({"type": records.RIG_LOADED, "rig": plain(rig)})
         if self.clock.problem is not None:

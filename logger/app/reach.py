@@ -97,4 +97,4 @@ def _tell(daemon: Daemon, outcome: Awake) -> None:
     set_health(daemon, AWAKE, problem)
     text = "kept awake" if problem is None else "MAY FALL ASLEEP"
     daemon.awake = {"ok": problem is None, "text": text, **outcome.to_dict()}
-    daemon.emit({"type": records.KEEP_AWAKE, **outcome.to_dict()})
+    daemon.emit({"type": records.KEEP_AWAKE, "text": problem or text, **outcome.to_dict()})

@@ -60,9 +60,9 @@ refrigerant = "R-407C"
 
 [profile.demo-nitrogen]
 kind = "standing pressure"
-label = "40 min, no drop beyond what temperature explains"
+label = "35 min, no drop beyond what temperature explains"
 source = "invented for this demonstration"
-hold = "40min"
+hold = "35min"
 """
 STAGE_SETTINGS: dict[str, dict[str, Any]] = {
     "pressure-test": {"test_pressure": 2.0e6, "profile": "demo-nitrogen"},
@@ -83,7 +83,7 @@ MARKS = {
     "start_machine": "compressor-started",
     "stop_machine": "compressor-stopped",
 }
-LATE_S = 0.7
+LATE_S = 0.6
 
 
 class DemoError(click.ClickException):
@@ -91,7 +91,7 @@ class DemoError(click.ClickException):
 
 
 @click.command()
-@click.option("--speed", type=click.FloatRange(1, 1000), default=480.0, show_default=True, help="Times real time.")
+@click.option("--speed", type=click.FloatRange(1, 1000), default=400.0, show_default=True, help="Times real time.")
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), default="rimelog-demo", show_default=True,
               help="Folder for job, bundle and report.")  # fmt: skip
 @click.option("--no-view", is_flag=True, help="Plain lines instead of the screen.")

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 BIN_S = 10.0
 BINS = 128  # 21 min: long against delays, short against a crystal's change with temperature
+_FEW_BINS = 16
+_REFIT_BINS = 4
 _WRAP = 1 << 32
 _HALF = 1 << 31
 _MOST_DRIFT = 0.05  # of a ceramic resonator or RC clock; beyond, the numbers are not a clock's
@@ -121,7 +123,10 @@ class TickFit:
         if held is None or self._delay(point) < self._delay(held):
             self._prompt[key] = point
             self._trim(self._prompt)
-            self._fit()
+            # A new bin shows the line's course; a better point in an old one moves a line of many bins by nothing.
+            few = len(self._prompt) < _FEW_BINS
+            if few or (held is None and key % _REFIT_BINS == 0):
+                self._fit()
         return unwrapped
 
     def _unwrap(self, tick: int, arrival_ns: int | None) -> int:

@@ -27,7 +27,6 @@ from logger.pipeline.scene import NS, Scene
 DEFAULT_DECAY_PROFILE = "ufgs-15182"
 DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
 FILLED_SETTLING_S = 900.0
-LIVE_POINTS = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +39,8 @@ class Report:
 
 
 def analyse(scene: Scene, stage: Stage, until_ns: int, final: bool = False) -> Report:
-    """The stage from its beginning to `until_ns`; unless final, on joined readings, so that it takes milliseconds."""
-    scene.most_points = None if final else LIVE_POINTS
+    """The stage from its beginning to `until_ns`; unless final, from few readings, so that it takes milliseconds."""
+    scene.brief = not final
     return _ANALYSES[stage.kind](scene, stage, until_ns, final)
 
 

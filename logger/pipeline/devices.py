@@ -1,12 +1,13 @@
 """What the pipeline knows of a device, all of it from the device's own stored frames."""
 
+from firmware_protocol.codes import MessageType
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.framing import Frame, FrameDecoder
 from firmware_protocol.layout import Layout, Reading
 from firmware_protocol.messages import Describe, Hello, Message, Samples, Status, TimeMarked, decode_payload
 from logger.compute.decode import ChannelDecoder, DecodeError, DeviceDecoder
 from logger.compute.tickfit import TickFit
-from logger.model.rig import RigChannel
+from logger.model.rig import RigChannel, RigDevice
 from logger.model.sample import PointSample
 
 U32_MAX = 0xFFFF_FFFF
@@ -44,16 +45,28 @@ class Device:
     def described(self) -> tuple[Describe, ...]:
         return self._layout.channels if self._layout is not None else ()
 
-    def readings(self) -> list[tuple[ChannelDecoder, int]]:
+    def readings(self) -> list[tuple[ChannelDecoder, float]]:
         """Newest raw reading of each channel in use that has one."""
         found = [(d, self._readings.get(d.channel.index)) for d in self.decoders]
         return [(d, raw) for d, raw in found if isinstance(raw, int)]
+
+    def use(self, entry: RigDevice | None) -> bool:
+        """Go by this entry of the rig from now on; False when it says nothing new."""
+        channels = entry.channels if entry is not None else ()
+        if channels == self.channels:
+            return False
+        self.channels = channels
+        if self._layout is not None:
+            self._decode_by(self._layout)
+        return True
 
     def frame(
         self, t_ns: int, raw: bytes, message: Message | None = None, ambient_pa: float | None = None
     ) -> list[PointSample]:
         """Take one frame; the readings in it (none for other messages and for samples that cannot be read)."""
         if message is None:
+            if len(raw) > 1 and raw[1] == MessageType.STATUS:  # byte 0 is COBS's; nothing derived rests on a status
+                return []
             payload = payload_of(raw)
             if payload is None:
                 return []
@@ -120,12 +133,15 @@ class Device:
             return
         if self.hello is not None and layout.layout_id != self.hello.layout_id:
             return  # descriptions of two layouts mixed: the missing ones are still to come
+        self._layout = layout
+        self._decode_by(layout)
+
+    def _decode_by(self, layout: Layout) -> None:
         try:
             self._decoder = DeviceDecoder(layout.channels, self.channels)
             self.problem = None
         except DecodeError as exc:
             self._decoder, self.problem = None, str(exc)
-        self._layout = layout
 
     def _forget(self) -> None:
         self._describes.clear()

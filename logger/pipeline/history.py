@@ -99,14 +99,16 @@ class History:
         return len(self._columns)
 
     def buckets(self, since_s: float = -math.inf) -> list[Bucket]:
-        """Oldest first."""
-        width, c = self.width_s, self._columns
-        first = bisect_left(c.index, math.floor(since_s / width) - 1) if since_s > 0 else 0
-        return [
-            Bucket(c.index[k] * width, width, c.low[k], c.total[k] / c.n[k], c.high[k])
-            for k in range(first, len(c))
-            if (c.index[k] + 1) * width > since_s
-        ]
+        """Those that end after since_s, oldest first."""
+        self._items()  # in order
+        width = self.width_s
+        found: list[Bucket] = []
+        for i in reversed(self._buckets):
+            if (i + 1) * width <= since_s:
+                break
+            b = self._buckets[i]
+            found.append(Bucket(i * width, width, b.low, b.total / b.n, b.high))
+        return found[::-1]
 
     def series(
         self,

@@ -9,18 +9,20 @@ from logger.model.points import POINTS
 from logger.model.sample import PointSample, Series
 from logger.model.value import Value, known, unknown
 from logger.pipeline.devices import Device
-from logger.pipeline.history import History
+from logger.pipeline.history import MAX_BUCKETS, History
+from logger.pipeline.instruments import device_of
 from logger.pipeline.state import JobState
 from logger.pipeline.weighing import Weighing
 from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
 
 NS = 1_000_000_000
+SKETCH_BUCKETS = 400
 LEAD_S = 600.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
 
 class Scene:
     """state: the job by its events. latest: newest sample of each point. histories: of the stage, from LEAD_S before
-    it; trends: of the whole job. lost: why a device is not heard, by id.
+    it; sketches: the same in few buckets; trends: of the whole job. lost: why a device is not heard, by id.
     window_ns: where histories begin.
     """
 
@@ -29,13 +31,14 @@ class Scene:
         self.devices: dict[str, Device] = {}
         self.latest: dict[str, PointSample] = {}
         self.histories: dict[str, History] = {}
+        self.sketches: dict[str, History] = {}
         self.trends: dict[str, History] = {}
         self.weighing: Weighing | None = None
         self.ambient: Ambient = SEA_LEVEL
         self.lost: dict[str, str] = {}
         self.window_ns = 0
         self.now_ns = 0
-        self.most_points: int | None = None  # of a series; bounded while an analysis must not hold up alarms
+        self.brief = False  # series from the sketches: an analysis must not hold up alarms
         self.slack_s = 0.0  # how late readings may come beyond that: with a clock that runs faster than real time
         self._homes: dict[str, tuple[str, float]] = {}  # point -> (device id, expected period s)
         self.gauges: set[str] = set()  # points whose sensor measures against the air around it
@@ -48,9 +51,14 @@ class Scene:
         """The device of that id, made on first sight with the rig's channels for it."""
         found = self.devices.get(device_id)
         if found is None:
-            entry = self.state.rig_device(device_id)
-            found = self.devices[device_id] = Device(device_id, entry.channels if entry else ())
+            found = self.devices[device_id] = device_of(device_id, self.state.rig_device(device_id))
         return found
+
+    def rig_loaded(self) -> None:
+        """A rig is in force, perhaps with other calibrations than the one before a restart."""
+        for device_id, device in self.devices.items():
+            if device.use(self.state.rig_device(device_id)):
+                self.described(device)
 
     def described(self, device: Device) -> None:
         """The device's channels became known, or changed."""
@@ -68,21 +76,16 @@ class Scene:
     def take(self, sample: PointSample) -> None:
         self.latest[sample.point] = sample
         self._into(self.histories, sample, self.window_ns)
+        self._into(self.sketches, sample, self.window_ns, SKETCH_BUCKETS)
         self._into(self.trends, sample, 0)
         if sample.point == "cylinder_mass" and sample.value is not None and self.weighing is not None:
             self.weighing.sample(sample.t_ns, sample.value)
 
     def begin_window(self, begun_ns: int) -> None:
         """A stage begins: new histories, with the last ten minutes carried over."""
-        before = self.histories
         self.window_ns = begun_ns - int(LEAD_S * NS)
-        self.histories = {}
-        for name, old in before.items():
-            new = self.histories[name] = History(name, self.window_ns, old.width_s)
-            since_s = (self.window_ns - old.start_ns) / NS
-            for bucket in old.buckets(since_s):
-                middle = old.start_ns + int((bucket.start_s + bucket.width_s / 2) * NS)
-                new.add(middle, bucket.mean)
+        self.histories = {n: h.carried_over(self.window_ns) for n, h in self.histories.items()}
+        self.sketches = {n: h.carried_over(self.window_ns) for n, h in self.sketches.items()}
 
     def second(self) -> None:
         """Once a second: the barometer, and how sure the readings are."""
@@ -140,7 +143,7 @@ class Scene:
 
     def series(self, name: str, since_ns: int, until_ns: int | None = None) -> Series:
         """The stage's history of a point as a Series with time zero at since_ns; empty when never measured."""
-        history = self.histories.get(name)
+        history = (self.sketches if self.brief else self.histories).get(name)
         if history is None:
             return Series(name, [], [])
         resolution, accuracy = self._u.get(name, (0.0, None))
@@ -153,7 +156,6 @@ class Scene:
             since_s=(since_ns - history.start_ns) / NS,
             until_s=math.inf if until_ns is None else (until_ns - history.start_ns) / NS,
             expected_period_s=self._homes[name][1] if name in self._homes else 1.0,
-            most=self.most_points,
         )
 
     def measured(self, name: str, since_ns: int, until_ns: int | None = None) -> Series | None:
@@ -183,10 +185,12 @@ class Scene:
         """UTC ns of each time the act was marked since then."""
         return [t for t, what, _ in self.state.marks if what == act and t >= since_ns]
 
-    def _into(self, histories: dict[str, History], sample: PointSample, start_ns: int) -> None:
+    def _into(
+        self, histories: dict[str, History], sample: PointSample, start_ns: int, most: int = MAX_BUCKETS
+    ) -> None:
         history = histories.get(sample.point)
         if history is None:
-            history = histories[sample.point] = History(sample.point, start_ns or sample.t_ns)
+            history = histories[sample.point] = History(sample.point, start_ns or sample.t_ns, max_buckets=most)
         if sample.value is None:
             history.fault(sample.t_ns, sample.problem or "no reading")
         else:

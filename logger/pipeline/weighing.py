@@ -75,11 +75,15 @@ class Weighing:
 
     def moved_at(self, t_s: float) -> Value:
         """What moved in the stage, the level carried on to this moment by its rate (the newest bucket is open)."""
-        return self.ledger.moved if self.rate.disturbed else self.ledger.read(self.rate.level_at(t_s)).moved
+        if self.rate.disturbed or self._trusted is None:
+            return self.ledger.moved
+        return self.ledger.read(self.rate.level_at(min(t_s, self._trusted[0]))).moved
 
     @property
     def on_scale(self) -> Value:
-        """Gross mass, kg. While the cylinder is off the scale: unknown."""
+        """Gross mass, kg. Unknown while the cylinder is off the scale, and when another came that nobody named."""
         if self.ledger.lifted:
             return unknown("kg", "the cylinder is off the scale")
+        if len(self.ledger.legs) > 1 and self.ledger.legs[-1].cylinder == "":
+            return unknown("kg", "another cylinder seems to be on the scale: `rimelog cylinder-swap NAME` says which")
         return self._now

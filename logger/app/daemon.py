@@ -83,7 +83,7 @@ class Daemon:
         existed = self.path.exists()
         self.writer = StoreWriter.open(
             self.path, job_id=self.job_id, now_ns=self.clock.now_ns, sign=sign, on_commit=self._committed,
-            on_problem=self._trouble_with_store, accept_lost_tail=accept_lost_tail,
+            on_problem=self._trouble_with_store, accept_lost_tail=accept_lost_tail, repair_damaged=existed,
             commit_interval_s=commit_interval_s,
         )  # fmt: skip
         if existed:

@@ -12,12 +12,10 @@ from logger.config.errors import ConfigError
 from logger.model.cylinder import Cylinder
 from logger.store.place import data_dir
 
-CHECKPOINT_NAMESPACE = "rimelog-checkpoint"
-
 
 def signer() -> Callable[[bytes], str]:
     """Signs checkpoints with the user's key, made on first use."""
-    from logger.evidence.sshsig import sign
+    from logger.evidence.sshsig import CHECKPOINT_NAMESPACE, sign
     from logger.export.keys import signing_key
 
     key = signing_key(data_dir())

@@ -6,7 +6,7 @@ daemon's memory and let it grow for an hour.
 
 import math
 from array import array
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 from logger.model.sample import Gap, Series
@@ -95,20 +95,23 @@ class History:
         if problem in self._faults or len(self._faults) < 16:
             self._faults[problem] = t_ns
 
+    def carried_over(self, start_ns: int) -> "History":
+        """A history from start_ns on, with what this one has since then."""
+        new = History(self.point, start_ns, 1.0 if self.newest_ns < start_ns else self.width_s, self._max)
+        for bucket in self.buckets((start_ns - self.start_ns) / NS):
+            new.add(self.start_ns + int((bucket.start_s + bucket.width_s / 2) * NS), bucket.mean)
+        return new
+
     def __len__(self) -> int:
         return len(self._columns)
 
     def buckets(self, since_s: float = -math.inf) -> list[Bucket]:
         """Those that end after since_s, oldest first."""
-        self._items()  # in order
-        width = self.width_s
-        found: list[Bucket] = []
-        for i in reversed(self._buckets):
-            if (i + 1) * width <= since_s:
-                break
-            b = self._buckets[i]
-            found.append(Bucket(i * width, width, b.low, b.total / b.n, b.high))
-        return found[::-1]
+        c, width = self._columns, self.width_s
+        first = 0 if since_s == -math.inf else bisect_right(c.index, since_s / width - 1)
+        return [
+            Bucket(c.index[k] * width, width, c.low[k], c.total[k] / c.n[k], c.high[k]) for k in range(first, len(c))
+        ]
 
     def series(
         self,
@@ -120,20 +123,12 @@ class History:
         since_s: float = 0.0,
         until_s: float = math.inf,
         expected_period_s: float = 1.0,
-        most: int | None = None,
     ) -> Series:
         """Bucket means as a Series whose time zero is the history's start plus `since_s`.
 
         A gap is a stretch without a reading longer than three expected periods (at least three buckets).
-        most: neighbours are joined until there are no more readings than that, about.
         """
         width, columns = self.width_s, self._columns
-        if most is not None and len(columns):
-            first, last = columns.index[0], columns.index[-1]
-            span = (min(until_s, (last + 1) * width) - max(since_s, first * width)) / width
-            join = math.ceil(span / most)
-            if join > 1:
-                columns, width = columns.joined(join), width * join
         t: list[float] = []
         value: list[float] = []
         gaps: list[Gap] = []

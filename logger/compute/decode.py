@@ -66,7 +66,10 @@ class Uncertainty:
 
 
 class ChannelDecoder:
-    """One channel of one device at one measuring point. Raises DecodeError when the two do not fit."""
+    """One channel of one device at one measuring point. Raises DecodeError when the two do not fit.
+
+    division: the smallest step of its readings in the described unit, where that is not the step of the raw integers.
+    """
 
     __slots__ = (
         "_calibration",
@@ -75,6 +78,8 @@ class ChannelDecoder:
         "_low",
         "_offset",
         "_over",
+        "_scale",
+        "_step",
         "_times",
         "_unit",
         "channel",
@@ -83,7 +88,7 @@ class ChannelDecoder:
         "point",
     )
 
-    def __init__(self, describe: Describe, channel: RigChannel) -> None:
+    def __init__(self, describe: Describe, channel: RigChannel, division: float | None = None) -> None:
         self.describe, self.channel = describe, channel
         where = f"channel {describe.index}" + (f" ({describe.label})" if describe.label else "")
         if channel.point not in POINTS:
@@ -106,11 +111,16 @@ class ChannelDecoder:
         self._calibration: Calibration = channel.calibration
         # Dividing by an exact power of ten rounds once, multiplying by 10**-n would round twice.
         self._times, self._over = 10.0 ** max(describe.exponent, 0), 10.0 ** max(-describe.exponent, 0)
+        self._scale = self._times / self._over
+        self._step = self._scale if division is None else division
         self._offset = describe.offset
         self._low, self._high = self._limits()
 
-    def decode(self, t_ns: int, raw: int | NoReading, ambient_pa: float | None = None) -> PointSample:
-        """The reading in SI, pressures absolute. ambient_pa: absolute, around a gauge sensor; None when unknown."""
+    def decode(self, t_ns: int, raw: float | NoReading, ambient_pa: float | None = None) -> PointSample:
+        """The reading in SI, pressures absolute. raw: a device's integer, or the number an instrument states.
+
+        ambient_pa: absolute, around a gauge sensor; None when unknown.
+        """
         name = self.point.name
         if isinstance(raw, NoReading):
             return PointSample(t_ns, name, None, NO_READING_TEXT[raw])
@@ -133,10 +143,10 @@ class ChannelDecoder:
             return PointSample(t_ns, name, None, UNDER_RANGE)
         return PointSample(t_ns, name, value)
 
-    def uncertainty(self, raw: int) -> Uncertainty:
+    def uncertainty(self, raw: float) -> Uncertainty:
         """Of a reading at `raw`, without the barometer's share."""
-        step = self._times / self._over
-        x = (raw + self._offset) * step
+        step = self._step
+        x = (raw + self._offset) * self._scale
         resolution = abs(self._curve.slope_at(x, step) * step * self._calibration.span) / _ROOT_12
         if self._calibration.u is not None:
             return Uncertainty(resolution, self._calibration.u)

@@ -20,45 +20,59 @@
 
     [alarms.overfill]
     limit = 0.75
+
+Scales and gauges that send plain lines and Modbus transmitters (`kind = "text"`, `kind = "modbus"`): see
+rig_instruments.py.
 """
 
 import hashlib
 import re
 from collections.abc import Iterator
-from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Discriminator, Field, Tag
 
-from logger.config.toml_file import Problems, Table, parse, read_text
-from logger.model.points import POINTS, Quantity
-from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
+from logger.config.rig_instruments import (
+    CalibrationTable,
+    ModbusTable,
+    Name,
+    TextTable,
+    calibration_of,
+    modbus_device,
+    text_device,
+)
+from logger.config.toml_file import KIND, Problems, Table, parse, read_text
+from logger.model.instrument import MODBUS, PROTOCOL, TEXT
+from logger.model.points import Quantity
+from logger.model.rig import Rig, RigChannel, RigDevice
 
-_DIFFERENCE = {
-    Quantity.PRESSURE: Quantity.PRESSURE_DIFFERENCE,
-    Quantity.VACUUM: Quantity.PRESSURE_DIFFERENCE,
-    Quantity.BAROMETER: Quantity.PRESSURE_DIFFERENCE,
-    Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
-}
 
-
-class ChannelTable(Table):
+class ChannelTable(CalibrationTable):
     index: int = Field(ge=0, le=255)
-    point: str
-    zero: str | None = None
-    span: float = Field(default=1.0, gt=0, lt=1000)
-    u: str | None = None
-    calibrated: date | None = None
-    certificate: str = ""
 
 
 class DeviceTable(Table):
-    name: str = Field(min_length=1, max_length=60)
+    kind: Literal["protocol", "text", "modbus"] = "protocol"
+    name: Name
     url: str | None = None
     id: str | None = None
     period: str | None = None
     channel: list[ChannelTable] = Field(default_factory=list, max_length=64)
+
+
+def _kind(table: Any) -> str:
+    kind = table.get("kind") if isinstance(table, dict) else None
+    return KIND + (kind if kind in (TEXT, MODBUS) else PROTOCOL)
+
+
+AnyDeviceTable = DeviceTable | TextTable | ModbusTable
+TaggedDeviceTable = Annotated[
+    Annotated[DeviceTable, Tag(KIND + PROTOCOL)]
+    | Annotated[TextTable, Tag(KIND + TEXT)]
+    | Annotated[ModbusTable, Tag(KIND + MODBUS)],
+    Discriminator(_kind),
+]
 
 
 class RigTable(Table):
@@ -67,7 +81,7 @@ class RigTable(Table):
 
 class RigFile(Table):
     rig: RigTable = RigTable()
-    device: list[DeviceTable] = Field(min_length=1, max_length=16)
+    device: list[TaggedDeviceTable] = Field(min_length=1, max_length=16)
     alarms: dict[str, dict[str, Any]] = Field(default_factory=dict)
 
 
@@ -91,7 +105,11 @@ def rig_digest(rig: Rig) -> str:
     return hashlib.sha256(rig.text.encode()).hexdigest()
 
 
-def _device(table: DeviceTable, key: str, problems: Problems) -> RigDevice:
+def _device(table: AnyDeviceTable, key: str, problems: Problems) -> RigDevice:
+    if isinstance(table, TextTable):
+        return text_device(table, key, problems)
+    if isinstance(table, ModbusTable):
+        return modbus_device(table, key, problems)
     device_id = table.id.lower() if table.id else None
     if device_id is not None and not re.fullmatch(r"(?:[0-9a-f]{2}){8,16}", device_id):
         problems.add(f"{key}.id", f"{table.id!r} is not a device id: 16 to 32 hex digits, as `rimelog find` shows it")
@@ -107,18 +125,8 @@ def _device(table: DeviceTable, key: str, problems: Problems) -> RigDevice:
 
 
 def _channel(table: ChannelTable, key: str, problems: Problems) -> RigChannel | None:
-    point = POINTS.get(table.point)
-    if point is None:
-        problems.add(f"{key}.point", f"{table.point!r} is no measuring point; known: {', '.join(POINTS)}")
-        return None
-    quantity = _DIFFERENCE.get(point.quantity, point.quantity)
-    zero = problems.quantity(f"{key}.zero", table.zero, quantity)
-    u = problems.quantity(f"{key}.u", table.u, quantity)
-    if u is not None and u <= 0:
-        problems.add(f"{key}.u", "an uncertainty is above zero")
-    return RigChannel(
-        table.index, table.point, Calibration(zero or 0.0, table.span, u, table.calibrated, table.certificate)
-    )
+    calibration = calibration_of(table, key, problems)
+    return None if calibration is None else RigChannel(table.index, table.point, calibration)
 
 
 def _clashes(devices: tuple[RigDevice, ...]) -> Iterator[tuple[str, str]]:

@@ -12,6 +12,7 @@ from logger.model.points import Quantity
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError, parse_quantity
 
 MAX_FILE_BYTES = 1_000_000
+KIND = "kind="  # begins the tags of a table of several kinds, which are no keys of the file
 
 
 class Table(BaseModel):
@@ -51,6 +52,8 @@ def key_path(loc: tuple[str | int, ...]) -> str:
     """("device", 0, "url") -> "device[1].url": counted from one, as a person counts tables in a file."""
     out = ""
     for part in loc:
+        if isinstance(part, str) and part.startswith(KIND):
+            continue
         out += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if out else part
     return out or "file"
 

@@ -205,6 +205,27 @@ class LinkDown:
     retry_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class RadioHeard:
+    """What a radio link says of itself; None where it does not say. rssi_dbm: when the device was last seen."""
+
+    at_ns: int
+    rssi_dbm: int | None
+    battery_percent: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentSaid:
+    """A line of a text instrument, or a Modbus request with its answer, as it came.
+
+    understood: it is what the rig expects of the instrument, so it is alive.
+    """
+
+    at_ns: int
+    raw: bytes
+    understood: bool
+
+
 SessionEvent: TypeAlias = (
     HelloReceived
     | Described
@@ -223,4 +244,4 @@ SessionEvent: TypeAlias = (
     | TalksTooMuch
     | Refused
 )
-LinkEvent: TypeAlias = SessionEvent | LinkUp | LinkDown
+LinkEvent: TypeAlias = SessionEvent | LinkUp | LinkDown | RadioHeard | InstrumentSaid

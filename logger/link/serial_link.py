@@ -13,6 +13,7 @@ from typing import Any, Final
 import serial
 
 from logger.link.errors import LinkLost
+from logger.link.events import RadioHeard
 
 log = logging.getLogger(__name__)
 
@@ -24,6 +25,8 @@ BUFFER_BYTES: Final = 1 << 20  # read but not yet fetched; then the thread waits
 
 class SerialLink:
     """Made by `open`. read and write may run at the same time, each in one task."""
+
+    radio: RadioHeard | None = None
 
     def __init__(self, url: str, port: Any, loop: asyncio.AbstractEventLoop) -> None:
         self.url = url
@@ -37,9 +40,12 @@ class SerialLink:
         self._thread.start()
 
     @classmethod
-    async def open(cls, url: str, baudrate: int = 115_200) -> "SerialLink":
-        """Open a port name (/dev/ttyUSB0, COM3, /dev/pts/4) or a pyserial URL. Raises LinkLost."""
-        opening = asyncio.ensure_future(asyncio.to_thread(_open_port, url, baudrate))
+    async def open(cls, url: str, baudrate: int = 115_200, mode: str = "8N1") -> "SerialLink":
+        """Open a port name (/dev/ttyUSB0, COM3, /dev/pts/4) or a pyserial URL. Raises LinkLost.
+
+        mode: data bits, parity (N, E, O), stop bits.
+        """
+        opening = asyncio.ensure_future(asyncio.to_thread(_open_port, url, baudrate, mode))
         try:
             port = await asyncio.shield(opening)
         except asyncio.CancelledError:
@@ -115,10 +121,13 @@ class SerialLink:
         self._arrived.put_nowait(item)
 
 
-def _open_port(url: str, baudrate: int) -> Any:
+def _open_port(url: str, baudrate: int, mode: str) -> Any:
     return serial.serial_for_url(
         url,
         baudrate=baudrate,
+        bytesize=int(mode[0]),
+        parity=mode[1],
+        stopbits=int(mode[2]),
         timeout=READ_TIMEOUT_S,
         write_timeout=WRITE_TIMEOUT_S,
         exclusive=True,  # a second reader would steal bytes

@@ -1,13 +1,14 @@
 """Model dataclasses as plain JSON data and back: for the chain's events, the API and the bundle."""
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from enum import Enum
 from typing import Any
 
 from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding, Verdict
+from logger.model.instrument import MODBUS, PROTOCOL, TEXT, LineField, ModbusPort, Register, Stated, TextPort
 from logger.model.job import Job
 from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
 from logger.model.value import Value
@@ -66,19 +67,49 @@ def finding_from(data: Mapping[str, Any]) -> Finding:
 
 def rig_from(data: Mapping[str, Any]) -> Rig:
     """Devices, channels and calibrations of a stored rig (its text is the user's file)."""
-    devices = tuple(
-        RigDevice(
-            name=d["name"],
-            url=d.get("url"),
-            device_id=d.get("device_id"),
-            channels=tuple(
-                RigChannel(c["index"], c["point"], _calibration(c["calibration"])) for c in d.get("channels", ())
-            ),
-            period_s=d.get("period_s"),
-        )
-        for d in data["devices"]
-    )
+    devices = tuple(_device(d) for d in data["devices"])
     return Rig(data["name"], devices, dict(data.get("alarms", {})), data.get("text", ""))
+
+
+def _device(data: Mapping[str, Any]) -> RigDevice:
+    kind, port = data.get("kind", PROTOCOL), data.get("port")
+    return RigDevice(
+        name=data["name"],
+        url=data.get("url"),
+        device_id=data.get("device_id"),
+        channels=tuple(_channel(c, kind) for c in data.get("channels", ())),
+        period_s=data.get("period_s"),
+        kind=kind,
+        port=None if port is None or kind not in _PORTS else _PORTS[kind](**_known(_PORTS[kind], port)),
+    )
+
+
+def _channel(data: Mapping[str, Any], kind: str) -> RigChannel:
+    stated, source = data.get("stated"), data.get("source")
+    return RigChannel(
+        data["index"],
+        data["point"],
+        _calibration(data["calibration"]),
+        None if stated is None else Stated(**_known(Stated, stated)),
+        None if source is None or kind not in _SOURCES else _SOURCES[kind](source),
+    )
+
+
+def _line_field(data: Mapping[str, Any]) -> LineField:
+    fields = _known(LineField, data)
+    fields["units"] = tuple((word, unit) for word, unit in fields.get("units", ()))
+    fields["stable"] = tuple(fields.get("stable", ()))
+    return LineField(**fields)
+
+
+def _register(data: Mapping[str, Any]) -> Register:
+    fields = _known(Register, data)
+    fields["no_reading"] = tuple(fields.get("no_reading", ()))
+    return Register(**fields)
+
+
+_PORTS: dict[str, type[Any]] = {TEXT: TextPort, MODBUS: ModbusPort}
+_SOURCES: dict[str, Callable[[Mapping[str, Any]], Any]] = {TEXT: _line_field, MODBUS: _register}
 
 
 def _calibration(data: Mapping[str, Any]) -> Calibration:

@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from logger.model.instrument import PROTOCOL, LineField, ModbusPort, Register, Stated, TextPort
+
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
@@ -23,11 +25,16 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class RigChannel:
-    """index: the device's channel number. point: name in logger.model.points.POINTS."""
+    """index: the device's channel number. point: name in logger.model.points.POINTS.
+
+    stated, source: of an instrument that does not describe itself: what its plate says, and where its reading is.
+    """
 
     index: int
     point: str
     calibration: Calibration = Calibration()
+    stated: Stated | None = None
+    source: LineField | Register | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +42,7 @@ class RigDevice:
     """device_id: hex, None until known. url: port name, socket://host:port, "ble", or None to look for the id.
 
     period_s: how often to sample, None leaves the device's own periods.
+    kind: PROTOCOL, or an instrument that does not speak it (logger.model.instrument); port: how that one is reached.
     """
 
     name: str
@@ -42,6 +50,8 @@ class RigDevice:
     device_id: str | None = None
     channels: tuple[RigChannel, ...] = ()
     period_s: float | None = None
+    kind: str = PROTOCOL
+    port: TextPort | ModbusPort | None = None
 
 
 @dataclass(frozen=True, slots=True)

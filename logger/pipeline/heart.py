@@ -66,6 +66,8 @@ class Pipeline:
         if kind == records.STAGE_ENDED and scene.state.stage is not None:
             self._conclude(event["t_ns"])
         scene.state.apply(event)
+        if kind == records.RIG_LOADED:
+            scene.rig_loaded()
         if kind == records.STAGE_BEGUN:
             scene.begin_window(event["t_ns"])
             if scene.weighing is not None:

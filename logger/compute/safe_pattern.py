@@ -1,0 +1,181 @@
+"""Regular expressions from a rig file that cannot hold the logger up, whatever line they are tried on.
+
+A backtracking matcher is slow when one line can be read in very many ways: that number is bounded here before a
+pattern is used. Three things make ways: a repeat of a character whose end is not fixed by what follows it, an
+optional part that what follows could begin like, and alternatives that can begin with the same character. Their
+numbers multiply. Everything else fails at the next character, at once.
+
+Refused outright: a repeat around anything but one character or set (so none is nested), references to groups, looking
+ahead or behind, and flags. A pattern is tried on the whole of a line of at most LONGEST_LINE bytes; the lengths of k
+open repeats add up to no more than that, so there are at most (LONGEST_LINE + k over k) ways to choose them.
+MOST_WAYS allows three open repeats, or fewer and some alternatives: some milliseconds for the worst line.
+
+The parse tree is the `re` module's own, so that what is judged is what will run; it is internal to the standard
+library, and a test holds us to it.
+"""
+
+import math
+import re
+import warnings
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from re import _constants as op  # type: ignore[attr-defined]
+from re import _parser as parser  # type: ignore[attr-defined]
+from typing import Any, Final
+
+from logger.compute.errors import ComputeError
+
+LONGEST_LINE: Final = 128  # bytes
+LONGEST_PATTERN: Final = 400  # characters
+MOST_WAYS: Final = 400_000
+
+_Node = tuple[Any, Any]
+# A set of Latin-1 characters is an integer of a bit each; two more say: the line is over, nothing was taken.
+_END: Final = 1 << 256
+_EMPTY: Final = 1 << 257
+_ANYTHING: Final = (1 << 256) - 1
+_CATEGORIES: Final = {
+    op.CATEGORY_DIGIT: r"\d", op.CATEGORY_NOT_DIGIT: r"\D", op.CATEGORY_SPACE: r"\s", op.CATEGORY_NOT_SPACE: r"\S",
+    op.CATEGORY_WORD: r"\w", op.CATEGORY_NOT_WORD: r"\W",
+}  # fmt: skip
+_REPEATS: Final = (op.MAX_REPEAT, op.MIN_REPEAT)
+_REFUSED: Final = {
+    op.GROUPREF: "a reference to a group", op.GROUPREF_EXISTS: "a condition on a group",
+    op.ASSERT: "looking ahead or behind", op.ASSERT_NOT: "looking ahead or behind",
+}  # fmt: skip
+
+
+class PatternError(ComputeError):
+    """A pattern that is none, or that could take too long. The message says why and what to do."""
+
+
+def checked(pattern: str) -> re.Pattern[str]:
+    """The compiled pattern, for `fullmatch` on lines of up to LONGEST_LINE Latin-1 characters. Raises PatternError."""
+    if len(pattern) > LONGEST_PATTERN:
+        raise PatternError(f"a pattern has at most {LONGEST_PATTERN} characters, not {len(pattern)}")
+    if not pattern.isascii():
+        raise PatternError("write a dot in place of each character that is not ASCII, such as the degree sign")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # what Python may read otherwise tomorrow
+            compiled = re.compile(pattern)
+            tree = list(parser.parse(pattern))
+    except (re.error, Warning, OverflowError, RecursionError) as exc:
+        raise PatternError(f"not a regular expression: {exc}") from exc
+    if compiled.flags != re.compile("").flags:
+        raise PatternError("flags such as (?i) are not taken; write [kK][gG] for kg or KG")
+    ways = _ways(tree, _END)
+    if ways.number > MOST_WAYS:
+        raise PatternError(
+            f"a line could be read in too many ways: {ways.open_repeats} repeats (* + {{}}) can take over characters "
+            f"of what follows them, with {ways.choices} choices among optional parts and alternatives; say more "
+            r"exactly what stands between, such as \d+\.\d in place of [\d.]+, or a space in place of .*"
+        )
+    return compiled
+
+
+@dataclass(frozen=True, slots=True)
+class _Ways:
+    """choices: of alternatives and optional parts. open_repeats: whose lengths share the line."""
+
+    choices: int = 1
+    open_repeats: int = 0
+
+    @property
+    def number(self) -> int:
+        return self.choices * math.comb(LONGEST_LINE + self.open_repeats, self.open_repeats)
+
+    def __mul__(self, other: "_Ways") -> "_Ways":
+        return _Ways(self.choices * other.choices, self.open_repeats + other.open_repeats)
+
+
+def _ways(nodes: Sequence[_Node], follow: int) -> _Ways:
+    """In how many ways `nodes`, with `follow` what may come next, can be tried on one line, at most."""
+    total = _Ways()
+    for i, (code, value) in enumerate(nodes):
+        after = _first(nodes[i + 1 :], follow)
+        if code in _REPEATS:
+            least, most, inner = value
+            total *= _repeat_ways(least, most, list(inner), after)
+        elif code is op.BRANCH:
+            total *= _branch_ways(value[1], after)
+        elif code is op.SUBPATTERN:
+            _, add, remove, within = value
+            if add or remove:
+                raise PatternError("flags such as (?i:...) are not taken; write [kK][gG] for kg or KG")
+            total *= _ways(list(within), after)
+        elif code is not op.AT:
+            _characters((code, value))  # refuses what is none
+    return total
+
+
+def _repeat_ways(least: int, most: Any, nodes: list[_Node], after: int) -> _Ways:
+    if most == 1:
+        alike = least == 0 and (_may_be_empty(nodes) or _first(nodes, 0) & after)
+        return _Ways(2 if alike else 1) * _ways(nodes, after)
+    if len(nodes) != 1 or nodes[0][0] not in _ONE_CHARACTER:
+        raise PatternError("a repeat (* + {}) may stand behind one character or set only, not behind a group")
+    fixed = least == most or not _characters(nodes[0]) & after
+    return _Ways() if fixed else _Ways(1, 1)
+
+
+def _branch_ways(alternatives: Iterable[Any], after: int) -> _Ways:
+    each = [(_ways(list(nodes), after), _first(list(nodes), after)) for nodes in alternatives]
+    apart = sum(first.bit_count() for _, first in each) == _either(first for _, first in each).bit_count()
+    choices = [ways.choices for ways, _ in each]
+    return _Ways(max(choices) if apart else sum(choices), max(ways.open_repeats for ways, _ in each))
+
+
+def _first(nodes: Sequence[_Node], follow: int) -> int:
+    """Characters that may come first, as bits, with those of `follow` where all of the nodes may be empty."""
+    out = 0
+    for code, value in nodes:
+        if code is op.AT:
+            continue  # takes no character
+        if code in _REPEATS:
+            first = _first(list(value[2]), _EMPTY) | (_EMPTY if value[0] == 0 else 0)
+        elif code is op.BRANCH:
+            first = _either(_first(list(each), _EMPTY) for each in value[1])
+        elif code is op.SUBPATTERN:
+            first = _first(list(value[3]), _EMPTY)
+        else:
+            first = _characters((code, value))
+        out |= first & ~_EMPTY
+        if not first & _EMPTY:
+            return out
+    return out | follow
+
+
+def _may_be_empty(nodes: Sequence[_Node]) -> bool:
+    return bool(_first(nodes, _EMPTY) & _EMPTY)
+
+
+def _either(sets: Iterable[int]) -> int:
+    out = 0
+    for each in sets:
+        out |= each
+    return out
+
+
+_ONE_CHARACTER: Final = (op.LITERAL, op.NOT_LITERAL, op.ANY, op.IN)
+
+
+def _characters(node: _Node) -> int:
+    """The Latin-1 characters one node stands for, as bits."""
+    code, value = node
+    if code is op.LITERAL:
+        return 1 << value if value < 256 else 0
+    if code is op.NOT_LITERAL:
+        return _ANYTHING & ~(1 << value) if value < 256 else _ANYTHING
+    if code is op.ANY:
+        return _ANYTHING & ~(1 << ord("\n"))
+    if code is op.RANGE:
+        return _either(1 << c for c in range(value[0], min(value[1], 255) + 1))
+    if code is op.CATEGORY and value in _CATEGORIES:
+        return _either(1 << c for c in range(256) if re.match(_CATEGORIES[value], chr(c)))
+    if code is op.IN:
+        negated = value[0][0] is op.NEGATE
+        found = _either(_characters(each) for each in value[1 if negated else 0 :])
+        return _ANYTHING & ~found if negated else found
+    what = _REFUSED.get(code, str(code).lower().replace("_", " "))
+    raise PatternError(f"{what} is not taken here; write the characters themselves")

@@ -1,0 +1,307 @@
+"""Rig file tables of instruments that do not describe themselves, checked and made into the model's.
+
+    [[device]]
+    name = "platform scale"
+    kind = "text"                   # sends plain lines
+    url = "/dev/ttyUSB1"            # or COM4, or socket://192.168.1.40:4001
+    baud = 9600
+    mode = "8N1"                    # data bits, parity (N, E, O), stop bits
+    stale = "5s"                    # without a line for so long it is lost
+    # poll = "P\\r\\n"                # for an instrument that speaks only when asked; every `period`
+    # end = "\\u0003"                # what ends a line; left out: carriage return or line feed
+
+      [[device.channel]]
+      point = "cylinder_mass"
+      pattern = 'W *(?P<value>-?\\d+\\.\\d+) (?P<unit>kg|lb) (?P<stable>[SM])'
+      units = { kg = "kg", lb = "lb" }   # their word = our unit
+      stable = ["S"]                # what says that the reading is steady
+      unstable = "use"              # or "reject", the default: then an unsteady reading is no reading
+      division = "0.02lb"           # smallest step it shows
+      range = ["0lb", "220lb"]
+      accuracy = "0.1lb"
+      accuracy_of_reading = "0.1%"
+
+    [[device]]
+    name = "pressure transmitter"
+    kind = "modbus"
+    url = "socket://192.168.1.50:502"    # or a serial port: then Modbus RTU
+    unit_id = 1
+    # baud = 19200, mode = "8E1"         # of a serial port
+    # framing = "rtu"                    # RTU through a network adapter
+    period = "1s"
+    timeout = "1s"
+
+      [[device.channel]]
+      point = "discharge_pressure"
+      registers = "input"           # or "holding"
+      address = 0                   # as on the wire, from 0: holding register 40001 is address 0
+      type = "float32"              # int16, uint16, int32, uint32
+      word_order = "big"            # high word first
+      unit = "psig"
+      division = "0.1psi"
+"""
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from logger.compute.errors import ComputeError
+from logger.compute.registers import width
+from logger.compute.stated import in_unit, is_gauge, stated_decoder
+from logger.compute.text_line import LineReader
+from logger.config.toml_file import Problems, Table
+from logger.model.instrument import (
+    MODBUS,
+    TEXT,
+    LineField,
+    ModbusPort,
+    Register,
+    Stated,
+    TextPort,
+    instrument_id,
+)
+from logger.model.points import POINTS, Quantity
+from logger.model.rig import Calibration, RigChannel, RigDevice
+from logger.model.units import Unit, UnitError, find_unit, parse_quantity
+
+MODE = r"^[78][NEO][12]$"
+SHORTEST_STALE_S = 3.0
+DIFFERENCE = {
+    Quantity.PRESSURE: Quantity.PRESSURE_DIFFERENCE,
+    Quantity.VACUUM: Quantity.PRESSURE_DIFFERENCE,
+    Quantity.BAROMETER: Quantity.PRESSURE_DIFFERENCE,
+    Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
+}
+
+Name = Annotated[str, Field(min_length=1, max_length=60)]
+Word = Annotated[str, Field(max_length=20)]
+
+
+class CalibrationTable(Table):
+    """The keys of a calibration, which every kind of channel may have."""
+
+    point: str
+    zero: str | None = None
+    span: float = Field(default=1.0, gt=0, lt=1000)
+    u: str | None = None
+    calibrated: date | None = None
+    certificate: str = ""
+
+
+class StatedTable(CalibrationTable):
+    unit: str | None = None
+    range: tuple[str, str] | None = None
+    accuracy: str | None = None
+    accuracy_of_reading: str | None = None
+
+
+class TextChannelTable(StatedTable):
+    pattern: str
+    units: dict[str, str] = Field(default_factory=dict, max_length=20)
+    stable: list[Word] = Field(default_factory=list, max_length=20)
+    unstable: Literal["reject", "use"] = "reject"
+    decimal: Literal[".", ","] = "."
+    division: str
+
+
+class RegisterTable(StatedTable):
+    unit: str
+    unit_id: int | None = Field(default=None, ge=0, le=255)
+    registers: Literal["input", "holding"]
+    address: int = Field(ge=0, le=65535)
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"]
+    word_order: Literal["big", "little"] = "big"
+    scale: float = Field(default=1.0, ge=-1e6, le=1e6)
+    offset: float = Field(default=0.0, ge=-1e9, le=1e9)
+    no_reading: list[float] = Field(default_factory=list, max_length=20)
+    division: str | None = None
+
+
+class InstrumentTable(Table):
+    name: Name
+    url: str = Field(min_length=1, max_length=200)
+    period: str | None = None
+    stale: str | None = None
+
+
+class TextTable(InstrumentTable):
+    kind: Literal["text"]
+    baud: int = Field(default=9600, ge=50, le=4_000_000)
+    mode: str = Field(default="8N1", pattern=MODE)
+    end: str = Field(default="", max_length=4)
+    poll: str = Field(default="", max_length=64)
+    channel: list[TextChannelTable] = Field(min_length=1, max_length=16)
+
+
+class ModbusTable(InstrumentTable):
+    kind: Literal["modbus"]
+    baud: int = Field(default=19_200, ge=50, le=4_000_000)
+    mode: str = Field(default="8E1", pattern=MODE)
+    framing: Literal["tcp", "rtu"] | None = None
+    unit_id: int = Field(default=1, ge=0, le=255)
+    timeout: str = "1s"
+    channel: list[RegisterTable] = Field(min_length=1, max_length=64)
+
+
+def text_device(table: TextTable, key: str, problems: Problems) -> RigDevice:
+    poll_s, stale_s = _times(table, key, problems)
+    for name, text in (("end", table.end), ("poll", table.poll)):
+        if any(ord(ch) > 255 for ch in text):
+            problems.add(f"{key}.{name}", "characters above U+00FF are no single bytes")
+    if table.period is not None and not table.poll:
+        problems.add(f"{key}.period", "is how often to send `poll`, which is not given")
+    channels = tuple(
+        c
+        for i, row in enumerate(table.channel)
+        if (c := _text_channel(row, i, f"{key}.channel[{i + 1}]", problems)) is not None
+    )
+    return RigDevice(
+        table.name, table.url, instrument_id(TEXT, table.name), channels, None, TEXT,
+        TextPort(table.baud, table.mode, table.end, table.poll, poll_s, stale_s),
+    )  # fmt: skip
+
+
+def modbus_device(table: ModbusTable, key: str, problems: Problems) -> RigDevice:
+    poll_s, stale_s = _times(table, key, problems)
+    timeout_s = problems.quantity(f"{key}.timeout", table.timeout, Quantity.TIME) or 1.0
+    if not 0.05 <= timeout_s <= 10:
+        problems.add(f"{key}.timeout", "a time-out is 0.05 s to 10 s")
+    network = table.url.startswith("socket://")
+    if table.framing == "tcp" and not network:
+        problems.add(f"{key}.framing", "a serial port speaks RTU; Modbus TCP needs a url such as socket://host:502")
+    channels = tuple(
+        c
+        for i, row in enumerate(table.channel)
+        if (c := _register(row, i, table.unit_id, f"{key}.channel[{i + 1}]", problems)) is not None
+    )
+    framing = table.framing or ("tcp" if network else "rtu")
+    return RigDevice(
+        table.name, table.url, instrument_id(MODBUS, table.name), channels, None, MODBUS,
+        ModbusPort(framing, table.baud, table.mode, poll_s, timeout_s, stale_s),
+    )  # fmt: skip
+
+
+def calibration_of(table: CalibrationTable, key: str, problems: Problems) -> Calibration | None:
+    """None after noting that there is no such measuring point."""
+    point = POINTS.get(table.point)
+    if point is None:
+        problems.add(f"{key}.point", f"{table.point!r} is no measuring point; known: {', '.join(POINTS)}")
+        return None
+    quantity = DIFFERENCE.get(point.quantity, point.quantity)
+    zero = problems.quantity(f"{key}.zero", table.zero, quantity)
+    u = problems.quantity(f"{key}.u", table.u, quantity)
+    if u is not None and u <= 0:
+        problems.add(f"{key}.u", "an uncertainty is above zero")
+    return Calibration(zero or 0.0, table.span, u, table.calibrated, table.certificate)
+
+
+def _times(table: InstrumentTable, key: str, problems: Problems) -> tuple[float, float]:
+    """How often to ask, and when it is stale, in seconds."""
+    poll_s = problems.quantity(f"{key}.period", table.period, Quantity.TIME) or 1.0
+    if not 0.05 <= poll_s <= 3600:
+        problems.add(f"{key}.period", "a period is 0.05 s to 1 h")
+    default_s = max(SHORTEST_STALE_S, 3 * poll_s)
+    stale_s = problems.quantity(f"{key}.stale", table.stale, Quantity.TIME) or default_s
+    if not max(SHORTEST_STALE_S, poll_s) <= stale_s <= 4 * 3600:
+        problems.add(f"{key}.stale", "is at least 3 s and one period, and at most 4 h")
+    return poll_s, stale_s
+
+
+def _text_channel(table: TextChannelTable, index: int, key: str, problems: Problems) -> RigChannel | None:
+    name = table.unit or next(iter(table.units.values()), None)
+    if name is None:
+        problems.add(f"{key}.unit", "missing: the unit of the numbers, or a table `units` and a group `unit`")
+        return None
+    source = LineField(
+        table.pattern, tuple(table.units.items()), tuple(table.stable), table.unstable == "use", table.decimal
+    )
+    channel = _stated_channel(table, index, name, table.division, source, key, problems)
+    if channel is not None:
+        _attempt(f"{key}.pattern", problems, lambda: LineReader(source, name))
+    return channel
+
+
+def _register(table: RegisterTable, index: int, unit_id: int, key: str, problems: Problems) -> RigChannel | None:
+    source = Register(
+        table.unit_id if table.unit_id is not None else unit_id,
+        table.registers, table.address, table.type, table.word_order, table.scale, table.offset,
+        tuple(table.no_reading),
+    )  # fmt: skip
+    if table.scale == 0:
+        problems.add(f"{key}.scale", "a scale is not 0")
+    if table.address + width(source) > 65536:
+        problems.add(f"{key}.address", "a number of 32 bits takes two registers, and there is none after 65535")
+    division: str | float | None = table.division
+    if division is None and table.type == "float32":
+        problems.add(f"{key}.division", "missing: a float32 does not tell the smallest step that means something")
+    return _stated_channel(
+        table, index, table.unit, abs(table.scale) if division is None else division, source, key, problems
+    )
+
+
+def _stated_channel(
+    table: StatedTable, index: int, unit_name: str, division: str | float, source: LineField | Register, key: str,
+    problems: Problems,
+) -> RigChannel | None:  # fmt: skip
+    calibration = calibration_of(table, key, problems)
+    try:
+        unit = find_unit(unit_name)
+    except UnitError as exc:
+        problems.add(f"{key}.unit", str(exc))
+        return None
+    if calibration is None:
+        return None
+    low, high = _range(table, unit, key, problems)
+    step = division if isinstance(division, float) else _extent(f"{key}.division", division, unit, problems)
+    if step is not None and step <= 0:
+        problems.add(f"{key}.division", "a step is above zero")
+    stated = Stated(
+        unit.name,
+        step or 1.0,
+        low,
+        high,
+        _extent(f"{key}.accuracy", table.accuracy, unit, problems),
+        problems.quantity(f"{key}.accuracy_of_reading", table.accuracy_of_reading, Quantity.RATIO),
+    )
+    channel = RigChannel(index, table.point, calibration, stated, source)
+    _attempt(f"{key}.unit", problems, lambda: stated_decoder(channel, "", SHORTEST_STALE_S))
+    return channel
+
+
+def _range(table: StatedTable, unit: Unit, key: str, problems: Problems) -> tuple[float | None, float | None]:
+    """As the channel is described, so gauge pressures are below zero for a vacuum."""
+    if table.range is None:
+        return None, None
+    try:
+        ends = sorted(_number(text, unit) for text in table.range)
+    except UnitError as exc:
+        problems.add(f"{key}.range", str(exc))
+        return None, None
+    if ends[0] == ends[1]:
+        problems.add(f"{key}.range", "its two ends are the same")
+    return ends[0], ends[1]
+
+
+def _number(text: str, unit: Unit) -> float:
+    """A reading as typed, in the described unit of `unit`. Raises UnitError."""
+    si = parse_quantity(text, unit.quantity, 0.0)
+    if (parse_quantity(text, unit.quantity, 1e5) != si) != is_gauge(unit):
+        against = "against the air around (psig, barg)" if is_gauge(unit) else "absolute (psia, bar)"
+        raise UnitError(f"{text!r}: the channel's unit {unit.name} is {against}")
+    plain = Unit("SI", unit.quantity, 1.0, "")
+    return float(f"{in_unit(si, plain, unit):.12g}")
+
+
+def _extent(key: str, text: str | None, unit: Unit, problems: Problems) -> float | None:
+    """A step or a limit of error as typed, in the channel's unit."""
+    quantity = DIFFERENCE.get(unit.quantity, unit.quantity)
+    si = problems.quantity(key, text, quantity)
+    return None if si is None else float(f"{si / unit.factor:.12g}")
+
+
+def _attempt(key: str, problems: Problems, act: Any) -> None:
+    try:
+        act()
+    except (ComputeError, UnitError) as exc:
+        problems.add(key, str(exc))

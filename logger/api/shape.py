@@ -37,9 +37,10 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             "text": show(value, quantity, job.units, ambient),
         }
 
+    first = {name: i for i, name in enumerate(view.points)}
     points = [
         {"point": name, "label": POINTS[name].label, "age_s": now.age_s, **row(now.value, POINTS[name].quantity)}
-        for name, now in snapshot.points.items()
+        for name, now in sorted(snapshot.points.items(), key=lambda item: first.get(item[0], len(first)))
     ]
     live = {
         key: {"key": key, "label": LIVE[key].label, **row(value, LIVE[key].quantity)}

@@ -62,12 +62,18 @@ LIVE: dict[str, LiveQuantity] = {
 
 @dataclass(frozen=True, slots=True)
 class StageView:
-    """What a stage puts first: the one large number, the lines under it, the point whose trend is drawn."""
+    """What a stage puts first: the one large number, the lines under it, the point whose trend is drawn, the points
+    whose readings come before the others."""
 
     headline: str
     lines: tuple[str, ...]
     trend: str
+    points: tuple[str, ...] = ()
     log_trend: bool = False
+
+
+_VESSEL = ("cylinder_mass", "cylinder_pressure", "cylinder_temperature")
+_SYSTEM = ("system_pressure", "system_temperature", "ambient_temperature")
 
 
 STAGE_VIEW: dict[StageKind | None, StageView] = {
@@ -76,22 +82,27 @@ STAGE_VIEW: dict[StageKind | None, StageView] = {
         ("recovered", "mass_rate", "mass_allowed", "time_to_limit", "charge_left", "time_to_charge_out",
          "cylinder_fill_now", "liquid_full_temperature", "condensing_over_ambient"),
         "cylinder_mass",
+        (*_VESSEL, "recovery_inlet_pressure", "recovery_outlet_pressure", *_SYSTEM),
     ),
-    StageKind.PRESSURE_TEST: StageView("pressure_change", ("pressure_expected",), "system_pressure"),
+    StageKind.PRESSURE_TEST: StageView("pressure_change", ("pressure_expected",), "system_pressure", _SYSTEM),
     StageKind.EVACUATION: StageView(
-        "vacuum", ("vacuum_rate", "time_to_target", "water_saturation"), "vacuum", log_trend=True
+        "vacuum", ("vacuum_rate", "time_to_target", "water_saturation"), "vacuum", ("vacuum", *_SYSTEM), True
     ),
     StageKind.DECAY_TEST: StageView(
-        "vacuum", ("vacuum_rise", "isolated_for", "vacuum_rate", "water_saturation"), "vacuum", log_trend=True
+        "vacuum", ("vacuum_rise", "isolated_for", "vacuum_rate", "water_saturation"), "vacuum",
+        ("vacuum", *_SYSTEM), True,
     ),
     StageKind.CHARGING: StageView(
-        "charge_to_go", ("charged", "mass_rate", "time_to_stop", "cylinder_net_mass"), "cylinder_mass"
+        "charge_to_go", ("charged", "mass_rate", "time_to_stop", "cylinder_net_mass"), "cylinder_mass",
+        (*_VESSEL, *_SYSTEM),
     ),
     StageKind.START_UP: StageView(
         "suction_superheat",
         ("subcooling", "discharge_superheat", "suction_saturation", "condensing_saturation",
          "condensing_over_ambient", "approach", "high_side_margin"),
         "suction_pressure",
+        ("suction_pressure", "suction_temperature", "liquid_pressure", "liquid_temperature", "discharge_pressure",
+         "discharge_temperature", "valve_position", "liquid_level", "ambient_temperature"),
     ),
     None: StageView("", (), "cylinder_mass"),
 }  # fmt: skip

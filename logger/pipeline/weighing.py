@@ -1,7 +1,7 @@
 """The scale in a stage: settled level, rate, what moved, and the mass that alarms may trust right now."""
 
 from logger.compute.mass_ledger import MassLedger
-from logger.compute.mass_rate import MassRate
+from logger.compute.mass_rate import BIG_JUMP_KG, MassRate
 from logger.model.value import Value, known, unknown
 
 CONFIRM_S = 3.0  # a sudden jump counts as the new reading after this long
@@ -23,6 +23,8 @@ class Weighing:
         self._now: Value = unknown("kg", "no reading of the scale yet")
         self._trusted: tuple[float, float] | None = None  # (t_s, kg)
         self._away_since: float | None = None
+        self._expecting = False  # another cylinder was told and is not on the scale yet
+        self._unnamed = False  # something else stands on the scale than what was told
         self._begin_as: str | None = ""  # cylinder name for the first leg, waiting for a settled level
         self._seen = 0
 
@@ -35,6 +37,11 @@ class Weighing:
         self._begin_as = cylinder
 
     def swap(self, cylinder: str) -> None:
+        """Told before or after it happens: what stands there (next) is that cylinder."""
+        if self._unnamed:
+            self._unnamed, self._trusted = False, None
+        else:
+            self._expecting = True
         self.rate.expect_swap()
         self.ledger = self.ledger.swap(cylinder)
 
@@ -63,15 +70,20 @@ class Weighing:
             return
         at, trusted = self._trusted
         near = max(4 * self.resolution_kg, 0.05) + PLAUSIBLE_KG_S * min(t_s - at, 60.0)
-        if abs(mass_kg - trusted) <= near:
-            self._away_since = None
+        away = abs(mass_kg - trusted)
+        if away <= near:
+            self._away_since, self._unnamed = None, False
         elif self._away_since is None:
             self._away_since = t_s
-        if self._away_since is None or t_s - self._away_since >= CONFIRM_S:
-            self._away_since = None
+        if self._away_since is None:
             self._trusted, self._now = (t_s, mass_kg), known(mass_kg, "kg", u)
-        else:
+        elif t_s - self._away_since < CONFIRM_S:
             self._now = known(trusted, "kg", u, "the scale was just knocked: last settled reading")
+        elif away > BIG_JUMP_KG and not self._expecting:
+            self._unnamed = True  # the old cylinder's tare would make a wrong fill of it
+        else:
+            self._expecting, self._away_since = False, None
+            self._trusted, self._now = (t_s, mass_kg), known(mass_kg, "kg", u)
 
     def moved_at(self, t_s: float) -> Value:
         """What moved in the stage, the level carried on to this moment by its rate (the newest bucket is open)."""
@@ -84,6 +96,6 @@ class Weighing:
         """Gross mass, kg. Unknown while the cylinder is off the scale, and when another came that nobody named."""
         if self.ledger.lifted:
             return unknown("kg", "the cylinder is off the scale")
-        if len(self.ledger.legs) > 1 and self.ledger.legs[-1].cylinder == "":
+        if self._unnamed:
             return unknown("kg", "another cylinder seems to be on the scale: `rimelog cylinder-swap NAME` says which")
         return self._now

@@ -56,8 +56,14 @@ class Follower:
             self.state, self.problem = data, ""
             if time.monotonic() >= next_trend:
                 next_trend = time.monotonic() + TREND_EVERY_S
-                self.trend = daemon.history(data["view"]["trend"], 6 * 3600.0, 240)
+                self.trend = daemon.history(data["view"]["trend"], _trend_seconds(data), 240)
             self.changed.set()
+
+
+def _trend_seconds(state: dict[str, Any]) -> float:
+    """The running stage, at most six hours; half an hour between stages."""
+    stage = state["stage"]
+    return min(6 * 3600.0, max(120.0, stage["elapsed_s"])) if stage and stage["running"] else 1800.0
 
 
 def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[[], bool] = lambda: False) -> None:

@@ -9,6 +9,7 @@ from firmware_protocol.requests import Request, SetPeriod
 from logger.clock import Clock
 from logger.link import events as link
 from logger.model import records
+from logger.model.instrument import TEXT
 from logger.model.rig import RigDevice
 from logger.model.sample import PointSample
 from logger.model.text import clean
@@ -34,6 +35,7 @@ class DeviceFeed:
         self.rssi_dbm: int | None = None
         self.battery_percent: int | None = None
         self.refused: str | None = None
+        self._not_understood: str | None = None  # an instrument's newest line that no pattern fits
         self.request: Callable[[Request], None] = lambda request: None
 
     def utc_ns(self, at_ns: int) -> int:
@@ -104,8 +106,21 @@ class DeviceFeed:
     def _time_marked(self, event: link.TimeMarked) -> None:
         self._frame(event.at_ns, event.raw, event.reply)
 
+    def _said(self, event: link.InstrumentSaid) -> None:
+        if event.understood and not self.connected:
+            self._emit(
+                {"type": records.DEVICE_HELLO, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
+                 "name": self.rig_device.name, "url": self.rig_device.url or "", "firmware": ""}
+            )  # fmt: skip
+        if event.understood:
+            self._not_understood = None
+            self._heard()
+        self._frame(event.at_ns, event.raw, None)
+
     def _bad(self, event: link.BadFrameSeen) -> None:
         self.bad_frames += 1 + event.suppressed
+        if self.rig_device.kind == TEXT:
+            self._not_understood = f'{event.reason}: "{clean(event.raw.decode("latin-1"), 40)}"'
 
     def _gap(self, event: link.GapLost) -> None:
         count = event.last - event.first + 1
@@ -123,7 +138,7 @@ class DeviceFeed:
         )  # fmt: skip
 
     def _silent(self, event: link.Silent) -> None:
-        self._gone(event.at_ns, "device lost: it is silent")
+        self._gone(event.at_ns, f"device lost: {self._not_understood or 'it is silent'}")
 
     def _down(self, event: link.LinkDown) -> None:
         self._gone(event.at_ns, f"device lost: {clean(event.reason, 120)}")
@@ -152,7 +167,8 @@ class DeviceFeed:
         """For screens: one line of text, and whether all is well."""
         parts = [self.state]
         if self.bad_frames:
-            parts.append(f"{self.bad_frames} bad frames")
+            what = "lines not understood" if self.rig_device.kind == TEXT else "bad frames"
+            parts.append(f"{self.bad_frames} {what}")
         if self.lost_frames:
             parts.append(f"{self.lost_frames} frames lost")
         if self.battery_percent is not None:
@@ -184,6 +200,7 @@ _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
     link.SamplesReceived: DeviceFeed._samples,
     link.StatusReceived: DeviceFeed._status,
     link.TimeMarked: DeviceFeed._time_marked,
+    link.InstrumentSaid: DeviceFeed._said,
     link.BadFrameSeen: DeviceFeed._bad,
     link.GapLost: DeviceFeed._gap,
     link.Rebooted: DeviceFeed._rebooted,

@@ -11,19 +11,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from firmware_protocol.requests import Request
 from logger.api.client import Address, write_address
 from logger.api.server import ApiServer
 from logger.app.daemon import Daemon
-from logger.app.feed import DeviceFeed
+from logger.app.supervisors import check_supported, supervisors
 from logger.clock import Clock, Reading, read_system
-from logger.link.delivery import ResumePoint
-from logger.link.find import serial_ports
-from logger.link.session import Settings
-from logger.link.supervisor import Claims, DeviceSupervisor
+from logger.link.retrying import Supervisor
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
-from logger.model.rig import Rig, RigDevice
+from logger.model.rig import Rig
 
 log = logging.getLogger(__name__)
 
@@ -66,7 +62,8 @@ def faster(speed: float) -> Callable[[], Reading]:
 
 
 async def run(settings: RunSettings) -> None:
-    """Until a signal, `rimelog stop`, or a failure of the daemon itself. Raises StoreError, AppError."""
+    """Until a signal, `rimelog stop`, or a failure of the daemon itself. Raises StoreError, AppError, LinkError."""
+    check_supported(settings.rig)
     clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
     daemon.more_cylinders = settings.more_cylinders
@@ -75,15 +72,15 @@ async def run(settings: RunSettings) -> None:
     )
     server = ApiServer(daemon, token := secrets.token_urlsafe(32))
     run_file: Path | None = None
-    supervisors: list[DeviceSupervisor] = []
+    running: list[Supervisor] = []
     try:
         await server.start()
         run_file = write_address(settings.directory, Address(settings.job_id, server.port, token, os.getpid()))
         _stop_on_signals(daemon.stopping)
-        supervisors = _supervisors(daemon, settings)
+        running = supervisors(daemon, settings.rig, settings.speed)
         tasks = [
             asyncio.create_task(s.run(), name=f"device {d.name}")
-            for s, d in zip(supervisors, settings.rig.devices, strict=True)
+            for s, d in zip(running, settings.rig.devices, strict=True)
         ]
         tasks.append(asyncio.create_task(_tick(daemon), name="tick"))
         tasks.append(asyncio.create_task(_publish(daemon), name="publish"))
@@ -91,48 +88,11 @@ async def run(settings: RunSettings) -> None:
         settings.on_start(daemon)
         await _until_stopped(daemon.stopping, tasks)
     finally:
-        await asyncio.gather(*(_stopped(s) for s in supervisors))
+        await asyncio.gather(*(_stopped(s) for s in running))
         await daemon.close()
         await server.stop()
         if run_file is not None:
             run_file.unlink(missing_ok=True)
-
-
-def _supervisors(daemon: Daemon, settings: RunSettings) -> list[DeviceSupervisor]:
-    claims = Claims()
-    found = []
-    for device in settings.rig.devices:
-        feed = DeviceFeed(device, daemon.pipeline, daemon.clock, settings.speed, daemon.emit, daemon.keep_frame)
-        daemon.feeds[device.name] = feed
-        daemon.pipeline.device_lost(daemon.pipeline.device_key(device.name), "device lost: not heard yet")
-        supervisor = DeviceSupervisor(
-            device.url,
-            bytes.fromhex(device.device_id) if device.device_id else None,
-            feed.take,
-            resume=_resume_point(daemon, device),
-            settings=Settings(most_frames_per_s=1000.0 * max(1.0, settings.speed)),
-            claims=claims,
-            search_ports=serial_ports,
-        )
-        feed.request = _requester(supervisor)
-        supervisor.session.host_time = feed.utc_ns  # so that a stored reply tells the round trip
-        found.append(supervisor)
-    return found
-
-
-def _requester(supervisor: DeviceSupervisor) -> Callable[[Request], None]:
-    def request(wanted: Request) -> None:
-        supervisor.session.request(wanted)
-
-    return request
-
-
-def _resume_point(daemon: Daemon, device: RigDevice) -> ResumePoint | None:
-    """Where the record of an earlier run ends, so that what the device kept since then is fetched."""
-    known = daemon.pipeline.scene.devices.get(daemon.pipeline.device_key(device.name))
-    if known is None or known.hello is None or known.next_sequence is None:
-        return None
-    return ResumePoint(known.hello.device_id, known.hello.boot_count, known.next_sequence)
 
 
 async def _tick(daemon: Daemon) -> None:
@@ -177,7 +137,7 @@ async def _until_stopped(stopping: asyncio.Event, tasks: list[asyncio.Task[None]
                 task.cancel()
 
 
-async def _stopped(supervisor: DeviceSupervisor) -> None:
+async def _stopped(supervisor: Supervisor) -> None:
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(3.0):
             await supervisor.stop()

@@ -7,6 +7,7 @@ from firmware_protocol.codes import SensorKind
 from logger.compute.charging import ChargingResult
 from logger.compute.cylinder import limits
 from logger.compute.decay import DecayResult
+from logger.compute.decode import ChannelDecoder
 from logger.compute.errors import ComputeError
 from logger.compute.mass_ledger import Leg
 from logger.compute.profiles import DecayProfile
@@ -23,6 +24,7 @@ from logger.export.report_data import (
     Replayed,
     StageResult,
 )
+from logger.model.instrument import MODBUS, TEXT, LineField, Register
 from logger.model.job import Stage, StageKind
 from logger.model.rig import RigDevice
 from logger.model.value import Value, known, unknown
@@ -44,6 +46,8 @@ _SENSOR: dict[int, str] = {
     SensorKind.RTD_IEC60751: "platinum RTD",
     SensorKind.BRIDGE: "bridge",
 }
+
+_MODEL = {TEXT: "text instrument", MODBUS: "Modbus transmitter"}
 
 
 def replay_job(records: RecordSource, on_samples: OnSamples) -> Replayed:
@@ -176,7 +180,7 @@ def _instrument(entry: RigDevice, scene: Scene) -> Instrument:
     return Instrument(
         name=entry.name,
         device_id=device_id,
-        model=hello.model if hello else "",
+        model=hello.model if hello else _MODEL.get(entry.kind, ""),
         firmware=f"{hello.firmware_name} {hello.firmware_version}" if hello else "",
         channels=tuple(_channels(device, scene)),
         problem=device.problem,
@@ -192,7 +196,7 @@ def _channels(device: Device, scene: Scene) -> Iterator[InstrumentChannel]:
             label=describe.label,
             point=point.name,
             unit=describe.unit,
-            sensor=_SENSOR.get(describe.sensor_kind, f"kind {describe.sensor_kind}"),
+            sensor=_sensor(decoder),
             range_low=describe.range_low,
             range_high=describe.range_high,
             accuracy=describe.accuracy,
@@ -201,3 +205,12 @@ def _channels(device: Device, scene: Scene) -> Iterator[InstrumentChannel]:
             u=unknown(point.unit, "not stated") if u is None else known(u, point.unit),
             gauge=decoder.gauge,
         )
+
+
+def _sensor(decoder: ChannelDecoder) -> str:
+    match decoder.channel.source:
+        case LineField():
+            return "number in lines of text"
+        case Register() as register:
+            return f"Modbus {register.table} register {register.address} of unit {register.unit_id}"
+    return _SENSOR.get(decoder.describe.sensor_kind, f"kind {decoder.describe.sensor_kind}")

@@ -20,7 +20,7 @@ from sim_device.sim_clock import SimClock
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m sim_device",
-        description="Simulated measuring devices with a plant behind them, over TCP or pseudo-terminals. "
+        description="Simulated measuring devices with a plant behind them, over TCP, pseudo-terminals or Bluetooth. "
         "All scenarios are invented.",
     )
     parser.add_argument("scenario", nargs="?", default="brewery", help="name of a scenario (see --list)")
@@ -30,6 +30,10 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--link", choices=("tcp", "pty"), default="tcp", help="how hosts connect (default tcp)")
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default 127.0.0.1)")
     parser.add_argument("--port", type=int, default=0, help="TCP port of the first device; the others follow")
+    parser.add_argument(
+        "--ble", action="append", metavar="TRANSPORT",
+        help='serve over Bluetooth LE on the radio that bumble names so, such as "usb:0" (repeat it: one a device)',
+    )  # fmt: skip
     parser.add_argument("--device", action="append", metavar="NAME", help="serve only this device (repeatable)")
     parser.add_argument("--rig-toml", type=Path, metavar="FILE", help="write a rig file for the logger here")
     parser.add_argument("--control-port", type=int, metavar="PORT", help="JSON lines to steer it, on 127.0.0.1; 0: any")
@@ -59,12 +63,15 @@ async def _serve(args: argparse.Namespace) -> int:
     for line in rig.to_host.values():
         line.rates = rates
     clock = SimClock(args.speed)
-    async with RigServer(rig, clock, args.link, args.host, args.port) as served:
+    link = "ble" if args.ble else args.link
+    async with RigServer(rig, clock, link, args.host, args.port, args.ble or ()) as served:
         print(f"Invented scenario: {rig.plant.scenario.title}; seed {args.seed}, {args.speed:g} times real time")
         for name, url in served.urls.items():
             print(f"{name}: {url}")
         if args.rig_toml:
-            args.rig_toml.write_text(rig_toml(served.urls, rig.plant.scenario, args.seed), encoding="utf-8")
+            # By radio a device is found by its id: its address has another form on every system.
+            urls = dict.fromkeys(served.urls, "ble://") if args.ble else served.urls
+            args.rig_toml.write_text(rig_toml(urls, rig.plant.scenario, args.seed), encoding="utf-8")
             print(f"rig file: {args.rig_toml}")
         control = None
         if args.control_port is not None:

@@ -4,6 +4,8 @@ SimError
 ├── UnknownScenario   no scenario of that name
 ├── UnknownAction     `Plant.do` was asked for something the plant does not know
 ├── UnknownChannel    `Plant.read` was asked for a measuring point the plant does not have
+├── NoPty             this system has no pseudo-terminals (serve.py)
+├── NoRadio           no bumble, or the Bluetooth radio does not open or has gone (ble.py)
 └── BadSetting        an action or scenario was given a value that makes no sense
 """
 

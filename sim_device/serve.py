@@ -1,4 +1,4 @@
-"""Simulated devices on real links: TCP everywhere, pseudo-terminals where there are any.
+"""Simulated devices on real links: TCP everywhere, pseudo-terminals where there are any, Bluetooth by ble.py.
 
 A server steps its device some fifty times a second and whenever bytes come in. Times given to the device are those
 of the `SimClock`, so a device served 300 times as fast sends 300 times as much.
@@ -8,12 +8,13 @@ import asyncio
 import logging
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from types import TracebackType
-from typing import Protocol
 
-from sim_device.errors import SimError
+from sim_device.ble import BlePeripheral, serve_ble
+from sim_device.errors import BadSetting, SimError
 from sim_device.rig import Rig
+from sim_device.served import Served
 from sim_device.sim_clock import SimClock
 
 log = logging.getLogger(__name__)
@@ -24,13 +25,6 @@ _MOST_WAITING = 65_536  # bytes the host has not taken; beyond it the device dro
 
 class NoPty(SimError):
     """This system has no pseudo-terminals; use TCP."""
-
-
-class Served(Protocol):
-    """What can be served: a `Device`, or `Rig.station(name)` with its plant and line."""
-
-    def step(self, data: bytes, now_s: float, linked: bool = True) -> bytes: ...
-    def connected(self) -> bytes: ...
 
 
 class _Ticker:
@@ -230,13 +224,27 @@ async def serve_pty(served: Served, clock: SimClock) -> PtyServer:
 class RigServer:
     """All devices of a rig, each on its own link: `async with RigServer(rig, clock) as served: served.urls`.
 
-    link: "tcp" or "pty". port: of the first device over TCP, the next following; 0 takes any free ones.
+    link: "tcp", "pty" or "ble". port: of the first device over TCP, the next following; 0 takes any free ones.
+    transports: for "ble", one Bluetooth radio a device (ble.py). Raises BadSetting when there are not as many.
     """
 
-    def __init__(self, rig: Rig, clock: SimClock, link: str = "tcp", host: str = "127.0.0.1", port: int = 0) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        clock: SimClock,
+        link: str = "tcp",
+        host: str = "127.0.0.1",
+        port: int = 0,
+        transports: Sequence[str] = (),
+    ) -> None:
         self.rig, self.clock = rig, clock
-        self._link, self._host, self._port = link, host, port
-        self.servers: dict[str, TcpServer | PtyServer] = {}
+        self._link, self._host, self._port, self._transports = link, host, port, tuple(transports)
+        if link == "ble" and len(self._transports) != len(rig.devices):
+            raise BadSetting(
+                f"one Bluetooth radio serves one device: {len(self._transports)} named for {len(rig.devices)} "
+                f"({', '.join(rig.devices)})"
+            )
+        self.servers: dict[str, TcpServer | PtyServer | BlePeripheral] = {}
 
     @property
     def urls(self) -> dict[str, str]:
@@ -251,7 +259,12 @@ class RigServer:
         try:
             for i, name in enumerate(self.rig.devices):
                 station = self.rig.station(name)
-                if self._link == "pty":
+                if self._link == "ble":
+                    device_id = self.rig.device(name).device_id
+                    self.servers[name] = await serve_ble(
+                        station, self.clock, self._transports[i], name=name, device_id=device_id
+                    )
+                elif self._link == "pty":
                     self.servers[name] = await serve_pty(station, self.clock)
                 else:
                     port = self._port + i if self._port else 0

@@ -2,14 +2,19 @@
 
 from typing import Protocol
 
+from logger.link.events import RadioHeard
 from logger.link.serial_link import SerialLink
 from logger.link.tcp_link import TcpLink
 
 
 class StreamLink(Protocol):
-    """Bytes in, bytes out: no frames, no retry. The only error is LinkLost."""
+    """Bytes in, bytes out: no frames, no retry. The only error is LinkLost.
+
+    url: opens the same device again. radio: the newest of what a radio link knows of itself, None for a cable.
+    """
 
     url: str
+    radio: RadioHeard | None
 
     async def read(self) -> tuple[bytes, int]:
         """At least one byte, in any cut, and the monotonic ns of its arrival. Raises LinkLost."""
@@ -22,7 +27,11 @@ class StreamLink(Protocol):
 
 
 async def open_link(url: str, baudrate: int = 115_200) -> StreamLink:
-    """socket://host:port, or a serial port's name or pyserial URL. Raises LinkLost."""
+    """socket://host:port, ble://ADDRESS, or a serial port's name or pyserial URL. Raises LinkLost."""
     if url.startswith("socket://"):
         return await TcpLink.open(url)
+    if url.startswith("ble:"):
+        from logger.link.ble_link import open_ble  # not before it is needed: it brings the system's Bluetooth
+
+        return await open_ble(url)
     return await SerialLink.open(url, baudrate)

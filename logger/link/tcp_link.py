@@ -8,6 +8,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from logger.link.errors import LinkLost
+from logger.link.events import RadioHeard
 
 OPEN_TIMEOUT_S: Final = 5.0
 WRITE_TIMEOUT_S: Final = 1.0
@@ -17,6 +18,8 @@ CHUNK_BYTES: Final = 16_384
 
 class TcpLink:
     """Made by `open`. read and write may run at the same time, each in one task."""
+
+    radio: RadioHeard | None = None
 
     def __init__(self, url: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.url = url

@@ -12,7 +12,7 @@ from operator import mul
 
 from logger.model.sample import Series
 
-BLOCKS = 160
+BLOCKS = 128
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,9 +25,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from logger.compute.blocks import Blocks
-from logger.compute.lsq import LinearFit, correlation_time, dot, fit_columns, solve_normal
+from logger.compute.lsq import LinearFit, correlation_time, dot, fit_columns, residuals, solve_normal
 
-GRID = 14
+GRID = 12
 LEAST_BLOCKS = 12
 LEAST_EFFECTIVE = 6.0
 TEMPERATURE_SWING_K = 0.5  # under this the readings cannot show what temperature does
@@ -200,6 +200,7 @@ class _Search:
         self.y = [v * w for v, w in zip(y, root, strict=True)]
         self.warm = [] if deviation_k is None else [[k * w for k, w in zip(deviation_k, root, strict=True)]]
         self.steepest = STEEPEST_PER_K * max(y)
+        self._one: dict[bool, _Candidate | None] = {}
         self.ones = list(root)
         self.ramp = [v * w for v, w in zip(x, root, strict=True)]
         shortest = max(2.0 / len(x), 0.005)
@@ -228,40 +229,38 @@ class _Search:
                 return _Candidate(shape, fit, (), per_k, math.sqrt(fit.inverse[1][1]) if linear else 0.0)
         raise AssertionError("a constant and a ramp over distinct times are independent")
 
-    def _grid_fit(self, linear: bool, picks: Sequence[int]) -> LinearFit | None:
-        rows = [0, 1] if linear else [0]
-        rows += [2 + p for p in picks]
-        rows += [2 + GRID] if self.warm else []
-        return solve_normal([[self.gram[i][j] for j in rows] for i in rows], [self.right[i] for i in rows], self.yy)
+    def _grid_rss(self, linear: bool, picks: tuple[int, ...]) -> float | None:
+        """rss with these time constants of the grid; None when the curve is not physical."""
+        rows = [*((0, 1) if linear else (0,)), *(2 + p for p in picks), *((2 + GRID,) if self.warm else ())]
+        gram = [[self.gram[i][j] for j in rows] for i in rows]
+        solved = solve_normal(gram, [self.right[i] for i in rows], self.yy)
+        if solved is None or not self._physical(solved[0], [self.taus[p] for p in picks], linear):
+            return None
+        return solved[1]
 
     def _allowed(self, linear: bool, tau: float) -> bool:
         """Beside a line, a time constant longer than the test is a line itself."""
         return tau <= (1.0 if linear else SLOWEST)
 
     def one(self, linear: bool) -> _Candidate | None:
-        scored = []
-        for i, tau in enumerate(self.taus):
-            if self._allowed(linear, tau):
-                fit = self._grid_fit(linear, (i,))
-                if fit is not None and self._physical(fit, (tau,), linear):
-                    scored.append((fit.rss, i))
-        if not scored:
-            return None
-        _, i = min(scored)
-        return self._refined(linear, (self.taus[i],))
+        if linear not in self._one:
+            self._one[linear] = self._best(linear, [(i,) for i in range(GRID)])
+        return self._one[linear]
 
     def two(self, linear: bool) -> _Candidate | None:
+        """Neighbours on the grid are one time constant."""
+        return self._best(linear, [(i, j) for i in range(GRID) for j in range(i + 2, GRID)])
+
+    def _best(self, linear: bool, choices: Sequence[tuple[int, ...]]) -> _Candidate | None:
         scored = []
-        for i in range(GRID):
-            for j in range(i + 2, GRID):  # neighbours on the grid are one time constant
-                taus = (self.taus[i], self.taus[j])
-                if self._allowed(linear, taus[1]):
-                    fit = self._grid_fit(linear, (i, j))
-                    if fit is not None and self._physical(fit, taus, linear):
-                        scored.append((fit.rss, taus))
+        for picks in choices:
+            if self._allowed(linear, self.taus[picks[-1]]):
+                rss = self._grid_rss(linear, picks)
+                if rss is not None:
+                    scored.append((rss, picks))
         if not scored:
             return None
-        return self._refined(linear, min(scored)[1])
+        return self._refined(linear, tuple(self.taus[p] for p in min(scored)[1]))
 
     def _refined(self, linear: bool, taus: tuple[float, ...]) -> _Candidate | None:
         """Gauss-Newton on the logarithms of the time constants, each step halved until it helps.
@@ -271,7 +270,7 @@ class _Search:
         longest = 1.0 if linear else SLOWEST
         shortest = 0.5 * self.taus[0]
         fit = fit_columns(self._whole(linear, taus), self.y)
-        for _ in range(8):
+        for _ in range(6):
             if fit is None:
                 return None
             whole = fit_columns([*self._whole(linear, taus), *self._bends(fit, linear, taus)], self.y)
@@ -285,16 +284,16 @@ class _Search:
                     for tau, d in zip(taus, step, strict=True)
                 )
                 trial = fit_columns(self._whole(linear, tried), self.y)
-                if trial is not None and trial.rss < fit.rss and self._physical(trial, tried, linear):
+                if trial is not None and trial.rss < fit.rss and self._physical(trial.coefficients, tried, linear):
                     better = (tried, trial)
                     break
             if better is None:
                 break
             gained = 1.0 - better[1].rss / fit.rss
             taus, fit = better
-            if gained < 1e-5:
+            if gained < 1e-3:
                 break
-        if fit is None or not self._physical(fit, taus, linear):
+        if fit is None or not self._physical(fit.coefficients, taus, linear):
             return None
         shape = Shape.BOTH if linear else Shape.SATURATING
         per_k = fit.coefficients[-1] if self.warm else 0.0
@@ -316,20 +315,17 @@ class _Search:
         whole = fit_columns([*self._whole(True, taus), *self._bends(fit, True, taus)], self.y)
         return math.inf if whole is None else math.sqrt(whole.inverse[1][1])
 
-    def residuals(self, candidate: _Candidate) -> list[float]:
+    def residuals(self, candidate: _Candidate) -> Sequence[float]:
         columns = self._whole(candidate.shape in (Shape.LINEAR, Shape.BOTH), candidate.taus)
-        left = list(self.y)
-        for coefficient, column in zip(candidate.fit.coefficients, columns, strict=False):  # a term may be left out
-            left = [r - coefficient * v for r, v in zip(left, column, strict=True)]
-        return left
+        return residuals(columns, candidate.fit.coefficients, self.y)
 
-    def _physical(self, fit: LinearFit, taus: Sequence[float], linear: bool) -> bool:
+    def _physical(self, coefficients: Sequence[float], taus: Sequence[float], linear: bool) -> bool:
         """A slow saturating part rises, and not above the ceiling; only a short settling at the start may fall."""
-        if self.warm and abs(fit.coefficients[-1]) > self.steepest:
+        if self.warm and abs(coefficients[-1]) > self.steepest:
             return False
         first = 2 if linear else 1
-        rises = fit.coefficients[first : first + len(taus)]
-        if max(taus) > 2.0 and fit.coefficients[0] + sum(rises) > self.ceiling:
+        rises = coefficients[first : first + len(taus)]
+        if max(taus) > 2.0 and coefficients[0] + sum(rises) > self.ceiling:
             return False
         return all(c >= 0.0 or tau <= 0.05 for c, tau in zip(rises, taus, strict=True))
 

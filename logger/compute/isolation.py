@@ -75,7 +75,7 @@ def detect_isolation(vacuum: Series) -> Isolation:
 
 def _refine(vacuum: Series, near_s: float, end_s: float, noise: float) -> Isolation:
     """Hinge regression around the kink: p = a + b (t - tk) + d max(0, t - tk), tk scanned."""
-    reach = min(max(end_s - near_s, LEAST_S), 600.0)
+    reach = min(max(end_s - near_s, LEAST_S), 240.0)  # farther back a pull-down is no straight line
     data = blocks(vacuum, near_s - reach, min(near_s + reach, end_s), 120)
     t, y = data.t_s, data.value
     if len(t) < 8:

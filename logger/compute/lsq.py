@@ -26,35 +26,46 @@ def dot(a: Sequence[float], b: Sequence[float]) -> float:
     return float(sum(map(mul, a, b)))
 
 
-def solve_normal(gram: Sequence[Sequence[float]], right: Sequence[float], yy: float) -> LinearFit | None:
-    """Fit from inner products: gram[i][j] of columns, right[i] of column and y, yy of y with itself.
+def solve_normal(
+    gram: Sequence[Sequence[float]], right: Sequence[float], yy: float
+) -> tuple[tuple[float, ...], float] | None:
+    """(coefficients, rss) from inner products: gram[i][j] of columns, right[i] of column and y, yy of y with itself.
 
-    None when the columns are not independent.
+    For searching; the rss loses digits where the fit is very good. None when the columns are not independent.
     """
+    factor = _cholesky(gram)
+    if factor is None:
+        return None
+    lower, scale = factor
     k = len(right)
+    z = [0.0] * k
+    for i in range(k):
+        row = lower[i]
+        z[i] = (right[i] / scale[i] - sum(row[m] * z[m] for m in range(i))) / row[i]
+    rss = max(yy - dot(z, z), 0.0)
+    b = z[:]
+    for i in range(k - 1, -1, -1):
+        b[i] = (b[i] - sum(lower[m][i] * b[m] for m in range(i + 1, k))) / lower[i][i]
+    return tuple(v / s for v, s in zip(b, scale, strict=True)), rss
+
+
+def _cholesky(gram: Sequence[Sequence[float]]) -> tuple[list[list[float]], list[float]] | None:
+    """Lower factor of the matrix scaled to a unit diagonal, and the scale. None when it is singular."""
+    k = len(gram)
     scale = [math.sqrt(gram[i][i]) for i in range(k)]
     if min(scale, default=0.0) <= 0.0:
         return None
     lower = [[0.0] * k for _ in range(k)]
     for i in range(k):
         row = lower[i]
-        for j in range(i + 1):
+        for j in range(i):
             other = lower[j]
-            left = gram[i][j] / (scale[i] * scale[j]) - sum(row[m] * other[m] for m in range(j))
-            if i == j:
-                if left < 1e-12:
-                    return None
-                row[i] = math.sqrt(left)
-            else:
-                row[j] = left / other[j]
-    inv = _inverse_lower(lower)  # of L: the inverse of L L^T is inv^T inv
-    inverse = [
-        [sum(inv[m][i] * inv[m][j] for m in range(max(i, j), k)) / (scale[i] * scale[j]) for j in range(k)]
-        for i in range(k)
-    ]
-    coefficients = tuple(sum(inverse[i][j] * right[j] for j in range(k)) for i in range(k))
-    rss = max(yy - dot(coefficients, right), 0.0)
-    return LinearFit(coefficients, tuple(tuple(row) for row in inverse), rss)
+            row[j] = (gram[i][j] / (scale[i] * scale[j]) - sum(row[m] * other[m] for m in range(j))) / other[j]
+        left = 1.0 - sum(v * v for v in row[:i])
+        if left < 1e-12:
+            return None
+        row[i] = math.sqrt(left)
+    return lower, scale
 
 
 def fit_columns(columns: Sequence[Sequence[float]], y: Sequence[float]) -> LinearFit | None:
@@ -67,13 +78,27 @@ def fit_columns(columns: Sequence[Sequence[float]], y: Sequence[float]) -> Linea
     for i in range(k):
         for j in range(i + 1):
             gram[i][j] = gram[j][i] = dot(columns[i], columns[j])
-    fit = solve_normal(gram, [dot(c, y) for c in columns], dot(y, y))
-    if fit is None:
+    factor = _cholesky(gram)
+    if factor is None:
         return None
-    left = list(y)
-    for coefficient, column in zip(fit.coefficients, columns, strict=True):
+    lower, scale = factor
+    inv = _inverse_lower(lower)  # of L: the inverse of L L^T is inv^T inv
+    inverse = [
+        [sum(inv[m][i] * inv[m][j] for m in range(max(i, j), k)) / (scale[i] * scale[j]) for j in range(k)]
+        for i in range(k)
+    ]
+    right = [dot(c, y) for c in columns]
+    coefficients = tuple(dot(row, right) for row in inverse)
+    left = residuals(columns, coefficients, y)
+    return LinearFit(coefficients, tuple(tuple(row) for row in inverse), dot(left, left))
+
+
+def residuals(columns: Sequence[Sequence[float]], coefficients: Sequence[float], y: Sequence[float]) -> Sequence[float]:
+    """What the columns leave of y; columns beyond the coefficients are not used."""
+    left = y
+    for coefficient, column in zip(coefficients, columns, strict=False):
         left = [r - coefficient * c for r, c in zip(left, column, strict=True)]
-    return LinearFit(fit.coefficients, fit.inverse, dot(left, left))
+    return left
 
 
 def _inverse_lower(lower: list[list[float]]) -> list[list[float]]:

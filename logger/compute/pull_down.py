@@ -6,7 +6,7 @@ lead to a Value that says why, never to an exception.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
 
@@ -22,7 +22,7 @@ from logger.compute.pull_down_findings import (
     progress_finding,
     standstill_findings,
 )
-from logger.compute.pull_down_fit import Tail, fit_tail, predict
+from logger.compute.pull_down_fit import LEAST_PA, Tail, fit_tail, predict
 from logger.compute.pull_down_split import (
     BREAK,
     REOPENED,
@@ -97,6 +97,9 @@ def analyse_pull_down(
 
     marks: what was done. temperature: of the system, else of the air. pump_ultimate_pa: stated for the pump.
     """
+    if len(vacuum) and min(vacuum.value) < LEAST_PA:  # nothing a service gauge can read: no pressure
+        kept = [(t, v) for t, v in zip(vacuum.t_s, vacuum.value, strict=True) if v >= LEAST_PA]
+        vacuum = replace(vacuum, t_s=[t for t, _ in kept], value=[v for _, v in kept])
     stretches = split(vacuum, marks)
     if not stretches:
         return _nothing("there are no readings yet")
@@ -115,7 +118,7 @@ def analyse_pull_down(
         if temperature is not None and len(temperature) > 0:
             near = interpolate(temperature.t_s, temperature.value, [standing.t_s[-1]])[0]
         standstill = explain(
-            standing.t_s, standing.value, standing.u, tail, near_k=near, gauge_low_pa=vacuum.low,
+            standing.t_s, standing.value, standing.u, tail, last.start_s, near_k=near, gauge_low_pa=vacuum.low,
             gauge_high_pa=vacuum.high, pump_ultimate_pa=pump_ultimate_pa,
             earlier_bases_pa=[e.lowest_pa for e in whole[:-1]],
             water_went=any(p.water_k is not None for p in stood),
@@ -147,7 +150,7 @@ def _recent(vacuum: Series, stretch: Stretch, end_s: float) -> Blocks:
     above = [t for t, v in zip(data.t_s, data.value, strict=True) if v > TAIL_FACTOR * now]
     begin = above[-1] if above else data.t_s[0]
     inside = [t for t in vacuum.t_s if stretch.start_s <= t <= end_s]
-    return blocks(vacuum, min(begin, inside[-min(20, len(inside))]), end_s, 80)
+    return blocks(vacuum, min(begin, inside[-min(20, len(inside))]), end_s, 60)
 
 
 def _rates(vacuum: Series, stretch: Stretch) -> tuple[Value, Value]:

@@ -71,6 +71,7 @@ def explain(
     value: Sequence[float],
     floor_u: float,
     tail: Tail | None,
+    begun_s: float,
     *,
     near_k: float | None = None,
     gauge_low_pa: float | None = None,
@@ -80,8 +81,9 @@ def explain(
     oil_helped: bool = False,
     water_went: bool = False,
 ) -> Standstill | None:
-    """t_s, value: block means of the part that stands still. near_k: temperature of the system or the air.
+    """t_s, value: block means of the part that stands still. begun_s: when the pump was opened.
 
+    near_k: temperature of the system or the air.
     earlier_bases_pa: bases of earlier evacuations of this job. oil_helped: an oil change lowered the base before.
     water_went: water boiled off through this pump before.
     None when there is too little to say.
@@ -100,7 +102,11 @@ def explain(
         reasons.append(Reason(Source.GAUGE_FLOOR, 10.0, f"it stands at the gauge's bottom, {vacuum(gauge_low_pa)}"))
     water_k, water = _water(level, drift, u_drift, near_k)
     # the last of an approach also falls, but its base is as good as reached
-    approached = tail is not None and tail.only_pumped and tail.base_low_pa > 0.9 * level
+    approached = False
+    if tail is not None and tail.only_pumped and tail.base_low_pa > 0.9 * level:
+        a, b = tail.best.at(t_s[half] - begun_s), tail.best.at(t_s[-1] - begun_s)
+        own = math.log(b / a) / (t_s[-1] - t_s[half]) * 3600.0 if a > 0.0 and b > 0.0 else 0.0
+        approached = abs(drift - own) <= max(STEADY_PER_H, 3.0 * u_drift)
     steady = abs(drift) <= max(STEADY_PER_H, 3.0 * u_drift) or (approached and drift < 0.0)
     falling = not steady and drift < 0.0
     reasons += water

@@ -16,13 +16,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger.compute.blocks import Blocks
-from logger.compute.lsq import LinearFit, correlation_time, fit_columns
+from logger.compute.lsq import LinearFit, correlation_time, fit_columns, residuals
 
 CLEAR = 6.0
 LEAST_BLOCKS = 10
+LEAST_PA = 1e-3  # no service gauge reads less
 HORIZON_S = 12.0 * 3600.0  # nobody waits longer for a target
-_TAUS = 12
-_BENDS = (0.0, 0.5, 1.0, 2.0, 5.0, 15.0, 50.0)
+_TAUS = 9
+_BENDS = (0.0, 1.0, 4.0, 15.0, 50.0)
 _POWERS = (0.5, 0.75, 1.0, 1.5, 2.0)
 
 
@@ -105,7 +106,7 @@ class Crossing:
 def fit_tail(data: Blocks, begun_s: float) -> Tail | None:
     """Fit both families to block means of the recent part. begun_s: when the pump was opened. None: too few."""
     n = len(data)
-    if n < LEAST_BLOCKS or min(data.value) <= 0.0:
+    if n < LEAST_BLOCKS or min(data.value) < LEAST_PA:
         return None
     t = [x - begun_s for x in data.t_s]
     first, last = t[0], t[-1]
@@ -115,20 +116,20 @@ def fit_tail(data: Blocks, begun_s: float) -> Tail | None:
     root = [1.0 / v for v in data.value]
     ones = [1.0] * n  # the reading over itself
     floor = (data.u / min(data.value)) ** 2
-    falls: list[tuple[str, float, float, list[float]]] = []
-    for k in range(_TAUS):
-        tau = span * 0.02 * (100.0 ** (k / (_TAUS - 1)))  # 2 % to twice the span
-        gone = [math.exp(-(x - first) / tau) for x in t]
-        falls += [("pumped", tau, q, [g / (1.0 + q * (1.0 - g)) for g in gone]) for q in _BENDS]
+    rows = _Rows(t, root, ones, span)
+    usable = [r for q in _BENDS for based in (True, False) for r in rows.pumped(q, based)]
     if first > 0.0:
-        falls += [("power", power, 0.0, [(x / first) ** -power for x in t]) for power in _POWERS]
-    tried = [_relative(*fall, based, root, ones) for fall in falls for based in (True, False)]
-    tried.append(_relative("pumped", 0.02 * span, 0.0, None, True, root, ones))
-    usable = [r for r in tried if r is not None]
+        for power in _POWERS:
+            fall = [(x / first) ** -power for x in t]
+            usable += [r for based in (True, False) if (r := rows.relative("power", power, 0.0, fall, based))]
+    steady = rows.relative("pumped", 0.02 * span, 0.0, None, True)
+    if steady is not None:
+        usable.append(steady)
     if not usable:
         return None
     closest = min(usable, key=lambda r: r.fit.rss)
-    n_eff = max(n / correlation_time(closest.residuals, 3), 6.0)
+    left = residuals(closest.columns, closest.fit.coefficients, ones)
+    n_eff = max(n / correlation_time(left, 3), 6.0)
     fits = []
     for r in usable:
         rss, inverse = r.fit.rss, r.fit.inverse
@@ -160,23 +161,46 @@ class _Tried:
     based: bool
     falls: bool
     fit: LinearFit  # columns: [base], [size]
-    residuals: list[float]  # relative
+    columns: list[list[float]]
 
 
-def _relative(
-    family: str, shape: float, bend: float, fall: list[float] | None, based: bool, root: list[float], ones: list[float]
-) -> _Tried | None:
-    """Readings over themselves against base and fall over the readings; fall None: a steady reading."""
-    columns = [root] if based else []
-    if fall is not None:
-        columns.append([f * w for f, w in zip(fall, root, strict=True)])
-    fit = fit_columns(columns, ones)
-    if fit is None:
-        return None
-    left = ones
-    for coefficient, column in zip(fit.coefficients, columns, strict=True):
-        left = [r - coefficient * c for r, c in zip(left, column, strict=True)]
-    return _Tried(family, shape, bend, based, fall is not None, fit, left)
+class _Rows:
+    """The readings over themselves, for every curve to be held against."""
+
+    def __init__(self, t: list[float], root: list[float], ones: list[float], span: float) -> None:
+        self.t, self.root, self.ones, self.span = t, root, ones, span
+
+    def pumped(self, bend: float, based: bool) -> list[_Tried]:
+        """All time constants of the grid, from 2 % of the span to twice it, and the best of them refined."""
+        step = math.log(100.0) / (_TAUS - 1)
+        logs = [math.log(0.02 * self.span) + step * k for k in range(_TAUS)]
+        tried = [r for x in logs if (r := self._one(math.exp(x), bend, based)) is not None]
+        if not tried:
+            return []
+        best = min(tried, key=lambda r: r.fit.rss)
+        middle, width = math.log(best.shape), step
+        for _ in range(5):  # three points a turn, each turn half as wide
+            width *= 0.5
+            near = [r for x in (middle - width, middle + width) if (r := self._one(math.exp(x), bend, based))]
+            best = min([best, *near], key=lambda r: r.fit.rss)
+            middle = math.log(best.shape)
+        return [*tried, best]
+
+    def _one(self, tau: float, bend: float, based: bool) -> _Tried | None:
+        first = self.t[0]
+        gone = [math.exp(-(x - first) / tau) for x in self.t]
+        fall = [g / (1.0 + bend * (1.0 - g)) for g in gone] if bend else gone
+        return self.relative("pumped", tau, bend, fall, based)
+
+    def relative(self, family: str, shape: float, bend: float, fall: list[float] | None, based: bool) -> _Tried | None:
+        """Against base and fall over the readings; fall None: a steady reading."""
+        columns = [self.root] if based else []
+        if fall is not None:
+            columns.append([f * w for f, w in zip(fall, self.root, strict=True)])
+        fit = fit_columns(columns, self.ones)
+        if fit is None:
+            return None
+        return _Tried(family, shape, bend, based, fall is not None, fit, columns)
 
 
 def predict(tail: Tail, now_s: float, target_pa: float) -> Crossing:

@@ -1,16 +1,19 @@
 """What people do: each act is checked, becomes events of the record, and is answered in plain words."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from logger.alarms.errors import AlarmError
 from logger.alarms.states import State
 from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES
 from logger.model import records
+from logger.model.cylinder import Cylinder
 from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.plain import cylinder_from, plain
 from logger.model.text import clean
 from logger.pipeline.heart import Pipeline
+from logger.refrigerant import RefrigerantError, find
 
 Body = dict[str, Any]
 _SETTING_KEYS = frozenset(
@@ -119,10 +122,7 @@ def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
     state, name = pipeline.scene.state, _word(body, "name", 60)
     data = body.get("cylinder")
     if data is not None:
-        try:
-            cylinder = cylinder_from(data)
-        except (TypeError, ValueError, KeyError) as exc:
-            raise NotNow(f"the cylinder's data cannot be read: {exc}") from exc
+        cylinder = _checked_cylinder(data)
     elif name in state.cylinders:
         cylinder = state.cylinders[name]
     else:
@@ -134,6 +134,27 @@ def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
          "reading_kg": weighing.on_scale.number if weighing else None}
     )  # fmt: skip
     return {"text": f"cylinder {cylinder.name} is on the scale now"}
+
+
+def _checked_cylinder(data: Any) -> Cylinder:
+    """A cylinder as its markings can state it. Raises NotNow: a wrong tare or capacity would be a wrong limit."""
+    try:
+        cylinder = cylinder_from(data)
+        names = [cylinder.refrigerant, *cylinder.candidates]
+        inside = [find(name).name for name in names if name is not None]
+    except (TypeError, ValueError, KeyError, AttributeError, RefrigerantError) as exc:
+        raise NotNow(f"the cylinder's data cannot be read: {clean(str(exc))}") from exc
+    numbers = (cylinder.tare_kg, cylinder.water_capacity_kg, cylinder.requalify_years)
+    optional = (cylinder.service_pressure_pa, cylinder.contents_kg)
+    for number in (*numbers, *(n for n in optional if n is not None)):
+        if isinstance(number, bool) or not isinstance(number, int | float) or not 0 <= number < 1e9:
+            raise NotNow(f"the cylinder's data cannot be read: {clean(repr(number), 40)} is no number it can have")
+    if not (isinstance(cylinder.name, str) and clean(cylinder.name) == cylinder.name and cylinder.name):
+        raise NotNow("the cylinder's data cannot be read: its name is one line of text")
+    if not (cylinder.tare_kg > 0 and cylinder.water_capacity_kg > 0):
+        raise NotNow("the cylinder's data cannot be read: tare and water capacity are above zero")
+    own = inside[0] if cylinder.refrigerant is not None else None
+    return replace(cylinder, refrigerant=own, candidates=tuple(inside[1:] if own else inside))
 
 
 def _acknowledge(pipeline: Pipeline, body: Body, now_ns: int) -> Body:

@@ -65,6 +65,7 @@ class Pipeline:
         scene.now_ns = max(scene.now_ns, event["t_ns"])
         if kind == records.STAGE_ENDED and scene.state.stage is not None:
             self._conclude(event["t_ns"])
+        on_scale = scene.state.on_scale
         scene.state.apply(event)
         if kind == records.RIG_LOADED:
             scene.rig_loaded()
@@ -77,7 +78,8 @@ class Pipeline:
             self.quantities.begin(scene, stage)
             self.report, self._rules_due, self._next_analysis_ns = Report(), True, 0
         elif kind == records.CYLINDER_ON_SCALE and scene.weighing is not None:
-            scene.weighing.swap(event["cylinder"]["name"])
+            if on_scale is not None and on_scale != scene.state.on_scale:
+                scene.weighing.swap(event["cylinder"]["name"])
         elif kind == records.ALARM and not self.live:
             self._restore_alarm(event)
         elif kind in (records.RIG_LOADED, records.STAGE_ENDED, records.DEVICE_HELLO):

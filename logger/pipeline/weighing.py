@@ -6,6 +6,7 @@ from logger.model.value import Value, known, unknown
 
 CONFIRM_S = 3.0  # a sudden jump counts as the new reading after this long
 PLAUSIBLE_KG_S = 0.5  # faster than any recovery machine or charging hose
+EXPECT_S = 900.0  # a swap told beforehand is waited for this long
 NS = 1_000_000_000
 
 
@@ -23,7 +24,7 @@ class Weighing:
         self._now: Value = unknown("kg", "no reading of the scale yet")
         self._trusted: tuple[float, float] | None = None  # (t_s, kg)
         self._away_since: float | None = None
-        self._expecting = False  # another cylinder was told and is not on the scale yet
+        self._expected_until_s = -1.0  # another cylinder was told and is not on the scale yet
         self._unnamed = False  # something else stands on the scale than what was told
         self._begin_as: str | None = ""  # cylinder name for the first leg, waiting for a settled level
         self._seen = 0
@@ -40,8 +41,8 @@ class Weighing:
         """Told before or after it happens: what stands there (next) is that cylinder."""
         if self._unnamed:
             self._unnamed, self._trusted = False, None
-        else:
-            self._expecting = True
+        elif self._trusted is not None:
+            self._expected_until_s = self._trusted[0] + EXPECT_S
         self.rate.expect_swap()
         self.ledger = self.ledger.swap(cylinder)
 
@@ -79,10 +80,10 @@ class Weighing:
             self._trusted, self._now = (t_s, mass_kg), known(mass_kg, "kg", u)
         elif t_s - self._away_since < CONFIRM_S:
             self._now = known(trusted, "kg", u, "the scale was just knocked: last settled reading")
-        elif away > BIG_JUMP_KG and not self._expecting:
+        elif away > BIG_JUMP_KG and t_s > self._expected_until_s:
             self._unnamed = True  # the old cylinder's tare would make a wrong fill of it
         else:
-            self._expecting, self._away_since = False, None
+            self._expected_until_s, self._away_since = -1.0, None
             self._trusted, self._now = (t_s, mass_kg), known(mass_kg, "kg", u)
 
     def moved_at(self, t_s: float) -> Value:

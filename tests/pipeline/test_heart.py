@@ -1,0 +1,124 @@
+"""The heart on the simulated plant's frames: what a mechanic would see, alarm by alarm, live and on replay."""
+
+from functools import lru_cache
+from typing import Any
+
+import pytest
+
+from logger.model import records as r
+from logger.model.records import Record
+from logger.pipeline.heart import Pipeline
+from logger.pipeline.replay import in_order, replay
+from sim_device.plant import Plant
+from tests.export.simulated import simulated_job
+
+NS = 1_000_000_000
+RECOVERY = ("recovery board", "scale")
+
+
+@lru_cache(maxsize=2)
+def brewery() -> tuple[Record, ...]:
+    """The invented brewery's recovery to a while after the cylinder swap."""
+    return simulated_job("brewery", 1800.0, RECOVERY)
+
+
+def live(records: tuple[Record, ...], leave_out: tuple[str, ...] = ()) -> tuple[Pipeline, list[dict[str, Any]]]:
+    """A live pipeline over recorded items, ticked each second; the alarm changes it made."""
+    pipeline, told, next_tick = Pipeline(), [], 0
+    for t_ns, _, _, device, item in in_order(records):
+        if t_ns >= next_tick:
+            pipeline.tick(t_ns)
+            next_tick = t_ns - t_ns % NS + NS
+        if isinstance(item, bytes):
+            pipeline.device_heard(device)
+            pipeline.frame(device, t_ns, item)
+        elif item["type"] not in leave_out:
+            pipeline.apply(item)
+        told += pipeline.take_events()
+    return pipeline, [e for e in told if e["type"] == r.ALARM]
+
+
+def test_a_recovery_as_the_mechanic_sees_it() -> None:
+    pipeline, alarms = live(brewery())
+    raised = [a["key"] for a in alarms if a["to_state"] == "unacknowledged"]
+    assert "overfill-soon" in raised
+    assert "overfill" not in raised  # the cylinder was changed in time
+    assert pipeline.scene.state.on_scale == "cylinder B"
+    moved = pipeline.values["recovered"]
+    assert moved.number is not None and moved.u is not None
+    plant = Plant("brewery", 3)
+    before = plant.truth()["cylinders_kg"]
+    plant.advance_to(1800.0)
+    after = plant.truth()["cylinders_kg"]
+    truth_kg = sum(after[name] - before[name] for name in ("cylinder A", "cylinder B"))
+    assert moved.number == pytest.approx(truth_kg, abs=0.15)
+    of_limit = pipeline.values["cylinder_of_limit"].number
+    assert of_limit is not None and 0.05 < of_limit < 0.4  # B is nearly empty again
+
+
+def test_replay_finds_what_live_found() -> None:
+    records = brewery()
+    pipeline, _ = live(records)
+    again = replay(records)
+    for one in (pipeline, again):
+        one.tick(one.scene.now_ns + NS)
+    ours, theirs = pipeline.scene.weighing, again.scene.weighing
+    assert ours is not None and theirs is not None
+    assert ours.ledger.moved == theirs.ledger.moved
+    assert {p: h.buckets() for p, h in pipeline.scene.histories.items()} == {
+        p: h.buckets() for p, h in again.scene.histories.items()
+    }
+
+
+def test_alarms_survive_a_restart() -> None:
+    records = brewery()
+    pipeline, alarms = live(records)
+    restarted = replay(records)
+    for event in alarms:
+        restarted.apply(event)
+    restarted.go_live()
+
+    def told(one: Pipeline) -> set[str]:
+        quiet = ("normal", "suppressed by design")
+        return {key for key, state in one.alarm_state.keys.items() if state.state.value not in quiet}
+
+    standing = told(pipeline)
+    assert standing == told(restarted)
+    assert "overfill-soon" in standing
+
+
+def test_a_cylinder_that_nobody_told_has_no_fill_and_that_is_an_alarm() -> None:
+    pipeline, alarms = live(brewery()[:400], leave_out=(r.CYLINDER_ON_SCALE,))
+    fill = pipeline.values["cylinder_of_limit"]
+    assert fill.number is None and "rimelog cylinder-swap" in str(fill.problem)
+    assert "fill-unknown" in [a["key"] for a in alarms if a["to_state"] == "unacknowledged"]
+
+
+def test_another_cylinder_on_the_scale_is_not_taken_for_the_old_one() -> None:
+    swapped = brewery()
+    pipeline, alarms = Pipeline(), []
+    for t_ns, _, _, device, item in in_order(swapped):
+        if isinstance(item, bytes):
+            pipeline.device_heard(device)
+            pipeline.frame(device, t_ns, item)
+        elif not (item["type"] == r.CYLINDER_ON_SCALE and item["cylinder"]["name"] == "cylinder B"):
+            pipeline.apply(item)
+        pipeline.tick(t_ns)
+        alarms += [e for e in pipeline.take_events() if e["type"] == r.ALARM]
+    assert "another cylinder" in str(pipeline.values["cylinder_of_limit"].problem)
+    assert "fill-unknown" in [a["key"] for a in alarms if a["to_state"] == "unacknowledged"]
+
+
+def test_a_silent_point_is_unknown_with_its_age() -> None:
+    pipeline, _ = live(brewery()[:200])
+    pipeline.tick(pipeline.scene.now_ns + 60 * NS)
+    value = pipeline.scene.value("cylinder_mass")
+    assert value.number is None and "no reading for" in str(value.problem)
+
+
+def test_a_lost_device_takes_its_points_along() -> None:
+    pipeline, _ = live(brewery()[:200])
+    device = next(iter(pipeline.scene.devices))
+    pipeline.device_lost(device, "device lost: unplugged")
+    points = [d.point.name for d in pipeline.scene.devices[device].decoders]
+    assert points and all(str(pipeline.scene.value(p).problem).startswith("device lost") for p in points)

@@ -128,7 +128,7 @@ def job_of(table: JobTable, job_id: str, problems: Problems) -> Job:
         volume_m3=volume,
         volume_u_m3=problems.quantity("job.volume_u", table.volume_u, Quantity.VOLUME),
         altitude_m=problems.quantity("job.altitude", table.altitude, Quantity.LENGTH),
-        barometer_pa=problems.quantity("job.barometer", table.barometer, Quantity.PRESSURE),
+        barometer_pa=problems.quantity("job.barometer", table.barometer, Quantity.BAROMETER),
         jurisdiction=table.jurisdiction,
         recovery_machine_made=table.recovery_machine_made,
         appliance_class=table.appliance_class,

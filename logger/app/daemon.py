@@ -41,6 +41,9 @@ log = logging.getLogger(__name__)
 
 Event = dict[str, Any]
 FOLLOWER_QUEUE = 1000
+# Each tick submits a second, so there is about one commit a second; a shortest distance between commits as long as a
+# tick's would let submissions fall behind by nearly another second.
+COMMIT_S = 0.2
 FITS_EVERY_NS = 3600 * 1_000_000_000
 LONGEST_AGO_S = 3600.0  # an act can be told this much later than it was done
 
@@ -77,7 +80,7 @@ class Daemon:
         profiles: dict[str, Any] | None = None,
         sign: Callable[[bytes], str] | None = None,
         accept_lost_tail: bool = False,
-        commit_interval_s: float = 1.0,
+        commit_interval_s: float = COMMIT_S,
     ) -> None:
         """Begin a job, or go on with the one in the file (then job may be None). Raises StoreError, AppError."""
         existed = self.path.exists()
@@ -129,7 +132,8 @@ class Daemon:
         self._health()
         self.pipeline.tick(now_ns)
         self._drain()
-        self._submit(self._segments.flush(now_ns))
+        # By force: what came since the last tick is at risk until it is stored, however early this tick is.
+        self._submit(self._segments.flush(now_ns, force=True))
         self._tick_fits(now_ns)
         self.pipeline.health[CLOCK] = known(1.0, "1")
 

@@ -1,0 +1,288 @@
+"""The real command lines as child processes: the simulated rig, the daemon, commands beside it; and what was stored."""
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, TypeVar
+
+from firmware_protocol.errors import ProtocolError
+from firmware_protocol.messages import Hello, Message, Samples, decode_payload
+from logger.api.client import Client, DaemonError, read_address
+from logger.evidence.chain import frames_of
+from logger.model.records import FRAMES
+from logger.pipeline.devices import payload_of
+from logger.store.reader import StoreReader
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+PATIENCE_S = 60.0  # for anything to come about, on a machine that has other things to do
+T = TypeVar("T")
+
+JOB_TOML = """\
+# Invented: no such plant or person.
+[job]
+refrigerant = "R-407C"
+full_charge = "16.5kg"
+customer = "Invented plant (test)"
+units = "si"
+invented = true
+
+[[cylinder]]
+name = "cylinder 1"
+tare = "12.5kg"
+water_capacity = "21.6kg"
+service_pressure = "400psi"
+"""
+
+
+class TookTooLong(AssertionError):
+    """What was waited for did not come about."""
+
+
+def until(found: Callable[[], T | None], what: str, patience_s: float = PATIENCE_S) -> T:
+    """Ask again and again until the answer is true; that answer."""
+    end = time.monotonic() + patience_s
+    while time.monotonic() < end:
+        answer = found()
+        if answer:
+            return answer
+        time.sleep(0.05)
+    raise TookTooLong(f"{what}: not within {patience_s:.0f} s")
+
+
+def environment(place: Path) -> dict[str, str]:
+    """Of a user who has nothing but this directory."""
+    return {
+        **{k: v for k, v in os.environ.items() if not k.startswith(("XDG_", "RIMELOG_", "DBUS_"))},
+        "HOME": str(place), "RIMELOG_DATA": str(place / "data"), "PYTHONPATH": str(ROOT), "COLUMNS": "120",
+    }  # fmt: skip
+
+
+def rimelog(place: Path, *words: str | Path, status: int = 0, patience_s: float = PATIENCE_S) -> str:
+    """Run a command to its end; what it printed. Its exit status must be `status`, and it prints no traceback."""
+    done = subprocess.run(
+        [sys.executable, "-m", "logger", *map(str, words)], env=environment(place), cwd=place, text=True, check=False,
+        capture_output=True, timeout=patience_s,
+    )  # fmt: skip
+    said = done.stdout + done.stderr
+    assert "Traceback" not in said, said
+    assert done.returncode == status, f"status {done.returncode}\n{said}"
+    return said
+
+
+class Sim:
+    """`python -m sim_device` with its control line."""
+
+    def __init__(self, child: subprocess.Popen[str], rig_file: Path) -> None:
+        self.rig_file, self.urls = rig_file, dict[str, str]()
+        assert child.stdout is not None
+        self._child = child
+        port = 0
+        for line in child.stdout:
+            name, _, value = line.strip().partition(": ")
+            if name == "control":
+                port = int(value.rpartition(":")[2])
+                break
+            if value.startswith(("socket://", "/dev/")):
+                self.urls[name] = value
+        assert port, "the simulated rig did not start"
+        self._socket = socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S)
+        self._lines = self._socket.makefile("rw", encoding="utf-8")
+
+    def ask(self, **request: Any) -> Any:
+        self._lines.write(json.dumps(request) + "\n")
+        self._lines.flush()
+        answer = json.loads(self._lines.readline())
+        assert "ok" in answer, answer
+        return answer["ok"]
+
+    def do(self, action: str, **kw: Any) -> None:
+        self.ask(do=action, kw=kw)
+
+    def fault(self, name: str, device: str, **kw: Any) -> None:
+        self.ask(fault=name, device=device, kw=kw)
+
+    @property
+    def now_s(self) -> float:
+        return float(self.ask(now=True))
+
+    @property
+    def truth(self) -> dict[str, Any]:
+        found = self.ask(truth=True)
+        assert isinstance(found, dict)
+        return found
+
+    def rig(self, devices: dict[str, str], path: Path) -> Path:
+        """A rig file with other urls (name -> url) than the simulated rig's own."""
+        text = self.rig_file.read_text("utf-8")
+        for name, url in devices.items():
+            text = text.replace(f'url = "{self.urls[name]}"', f'url = "{url}"')
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+@contextlib.contextmanager
+def simulated(
+    place: Path, scenario: str, *, speed: float = 1.0, link: str = "tcp", seed: int = 3,
+    only: tuple[str, ...] = ("recovery board", "scale"), autopilot: bool = False,
+) -> Iterator[Sim]:  # fmt: skip
+    rig_file = place / "rig.toml"
+    command = [
+        sys.executable, "-m", "sim_device", scenario, "--speed", str(speed), "--link", link, "--seed", str(seed),
+        "--rig-toml", str(rig_file), "--control-port", "0",
+    ]  # fmt: skip
+    command += [word for name in only for word in ("--device", name)]
+    command += [] if autopilot else ["--no-autopilot"]
+    with child(command, place, place / "sim.log") as process:
+        sim = Sim(process, rig_file)
+        try:
+            yield sim
+        finally:
+            sim.close()
+
+
+class Daemon:
+    """`rimelog run` as a child."""
+
+    def __init__(self, process: subprocess.Popen[str], place: Path, job: str, log: Path) -> None:
+        self.process, self.place, self.job, self.log = process, place, job, log
+        self.directory = place / "data" / "jobs" / job
+        self.file = self.directory / "job.rimelog"
+        self._client: Client | None = None
+
+    @property
+    def client(self) -> Client:
+        """Raises DaemonError while it does not answer."""
+        if self._client is None or self._client.address.pid != self.process.pid:
+            address = read_address(self.directory / "daemon.json")
+            if address.pid != self.process.pid:
+                raise DaemonError("not up yet")
+            self._client = Client(address, timeout_s=PATIENCE_S)
+        return self._client
+
+    def status(self) -> dict[str, Any]:
+        return self.client.status()
+
+    def ready(self) -> "Daemon":
+        """Wait until every device is heard."""
+        return self.when(lambda state: all(d["ok"] for d in state["devices"]), "all devices are heard")
+
+    def when(self, holds: Callable[[dict[str, Any]], bool], what: str, patience_s: float = PATIENCE_S) -> "Daemon":
+        until(lambda: self.answers(holds), f"{what}; {self.log.read_text()[-500:]}", patience_s)
+        return self
+
+    def answers(self, holds: Callable[[dict[str, Any]], bool]) -> bool:
+        assert self.process.poll() is None, f"the daemon ended: {self.log.read_text()}"
+        try:
+            return holds(self.status())
+        except DaemonError:
+            return False
+
+    def device(self, name: str) -> dict[str, Any]:
+        return next(d for d in self.status()["devices"] if d["name"] == name)
+
+    def alarm(self, key: str) -> dict[str, Any] | None:
+        return next((a for a in self.status()["alarms"] if a["key"] == key), None)
+
+    def stop(self, number: signal.Signals = signal.SIGTERM) -> str:
+        """End it by a signal; its exit status must be 0. What it printed, trouble included."""
+        self.process.send_signal(number)
+        assert self.process.wait(PATIENCE_S) == 0, self.log.read_text()
+        said = self.log.read_text()
+        assert "Traceback" not in said, said
+        return said
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait(PATIENCE_S)
+
+
+@contextlib.contextmanager
+def daemon(place: Path, rig: Path, *words: str, job: str = "job-1", speed: float = 1.0) -> Iterator[Daemon]:
+    """words: instead of a new job from JOB_TOML, such as --continue JOB."""
+    if not words:
+        job_file = place / "job.toml"
+        job_file.write_text(JOB_TOML, encoding="utf-8")
+        words = ("--job-file", str(job_file), "--job", job)
+    command = [sys.executable, "-m", "logger", "run", str(rig), *words, "--speed", str(speed), "--no-sound"]
+    log = place / "daemon.log"
+    with child(command, place, log) as process:
+        yield Daemon(process, place, job, log)
+
+
+@contextlib.contextmanager
+def child(command: list[str], place: Path, log: Path) -> Iterator[subprocess.Popen[str]]:
+    """Errors go to `log`. Ended with this context, however that ends."""
+    with log.open("w", encoding="utf-8") as errors:
+        quiet = subprocess.PIPE if "sim_device" in command else errors
+        process = subprocess.Popen(
+            command, env=environment(place), cwd=place, text=True, stdin=subprocess.DEVNULL, stdout=quiet, stderr=errors
+        )
+        try:
+            yield process
+        finally:
+            if process.poll() is None:
+                process.send_signal(signal.SIGCONT)
+                process.terminate()
+            try:
+                process.wait(20)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+            if process.stdout is not None:
+                process.stdout.close()
+
+
+# --- what was stored ----------------------------------------------------------------------------------------------
+
+
+class Stored:
+    """Frames of a job's file. samples: by (device, boot count), each frame as (UTC ns, samples, raw), as stored."""
+
+    def __init__(self, file: Path) -> None:
+        self.samples: dict[tuple[str, int], list[tuple[int, Samples, bytes]]] = {}
+        boot: dict[str, int] = {}
+        with StoreReader(file) as reader:
+            self.last_id = reader.last_id
+            self.chain = reader.verify()
+            self.events = [event for _, event in reader.events()]
+            for record in reader.records(kind=FRAMES):
+                for t_ns, raw in frames_of(record):
+                    message = message_of(raw)
+                    if isinstance(message, Hello):
+                        boot[record.device] = message.boot_count
+                    elif isinstance(message, Samples):
+                        key = record.device, boot[record.device]
+                        self.samples.setdefault(key, []).append((t_ns, message, raw))
+
+    def sequences(self, device: str, boot: int = 1) -> list[int]:
+        """In the order of storing."""
+        return [samples.sequence for _, samples, _ in self.samples[device, boot]]
+
+    def of_type(self, type_: str) -> list[dict[str, Any]]:
+        return [event for event in self.events if event["type"] == type_]
+
+
+def message_of(raw: bytes) -> Message | None:
+    payload = payload_of(raw)
+    if payload is None:
+        return None
+    try:
+        return decode_payload(payload)
+    except ProtocolError:
+        return None
+
+
+def digests(file: Path, until_id: int | None = None) -> list[bytes]:
+    """Of every committed record, in order."""
+    with StoreReader(file) as reader:
+        return [record.digest for record in reader.records(until_id=until_id)]

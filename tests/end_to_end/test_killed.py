@@ -1,0 +1,102 @@
+"""The daemon killed outright, ten times in the middle of a recovery: what was committed stays, the job goes on."""
+
+import random
+from pathlib import Path
+
+from tests.end_to_end.running import Daemon, Sim, Stored, daemon, digests, rimelog, simulated, until
+
+KILLS = 10
+SEGMENT_S = 1.0
+BUSY_S = 0.6  # how late a loaded machine may be with a second's work
+
+
+def test_killed_ten_times_in_a_recovery(tmp_path: Path) -> None:
+    chance = random.Random(9)
+    committed: list[bytes] = []
+    lost_s = []
+    with simulated(tmp_path, "recovery") as sim:
+        words: tuple[str, ...] = ()
+        for kill in range(KILLS):
+            with daemon(tmp_path, sim.rig_file, *words) as logger:
+                logger.ready()
+                if kill == 0:
+                    sim.do("start_recovery")
+                    rimelog(tmp_path, "stage", "begin", "recovery")
+                else:
+                    assert logger.status()["stage"]["label"] == "Recovery"
+                words = ("--continue", "job-1")
+                seen = logger.status()["store"]["last_id"]
+                pause_s, begun_s = chance.uniform(1.0, 3.0), sim.now_s
+                until(lambda: sim.now_s >= begun_s + pause_s, "time")  # noqa: B023
+                lost_s.append(_kill(logger, sim))
+            after = digests(logger.file)
+            assert len(after) >= seen, "a commit that was told is gone"
+            assert after[: len(committed)] == committed, "what was committed before has changed"
+            committed = after
+            assert Stored(logger.file).chain.holds
+        with daemon(tmp_path, sim.rig_file, *words) as logger:
+            logger.ready()
+            rimelog(tmp_path, "stage", "end")
+            newest = int(sim.now_s)
+            until(lambda: _has_all(logger.file, newest), "what the devices kept is fetched")
+            logger.stop()
+    assert max(lost_s) < SEGMENT_S + BUSY_S, lost_s
+    stored = Stored(logger.file)
+    assert stored.chain.holds
+    for key in stored.samples:
+        sequences = stored.sequences(*key)
+        assert sorted(sequences) == list(range(max(sequences) + 1))  # none missing, none twice
+    assert len(stored.samples) == 2
+    assert len(stored.of_type("run-begun")) == KILLS + 1
+    assert rimelog(tmp_path, "export", "job-1", "--out", tmp_path / "out")
+    assert "Everything that was checked holds." in rimelog(
+        tmp_path, "verify", next((tmp_path / "out").glob("*.zip"))
+    )
+
+
+def test_killed_while_fetching_what_was_missed_it_fetches_the_rest_next_time(tmp_path: Path) -> None:
+    with simulated(tmp_path, "recovery", only=("scale",)) as sim:
+        with daemon(tmp_path, sim.rig_file) as logger:
+            logger.ready()
+            _until_stored(logger, 10)
+            logger.kill()
+        sim.ask(speed=1000)  # half an hour goes by without a logger
+        begun_s = sim.now_s
+        until(lambda: sim.now_s > begun_s + 2000, "time")
+        sim.ask(speed=1)
+        with daemon(tmp_path, sim.rig_file, "--continue", "job-1") as logger:
+            logger.ready()
+            _until_stored(logger, 200)  # some of it
+            logger.kill()
+        holes = _holes(logger.file)
+        assert holes > 100, "killed too late to show anything"
+        with daemon(tmp_path, sim.rig_file, "--continue", "job-1") as logger:
+            until(lambda: not _holes(logger.file), "what is missing is fetched")
+            logger.stop()
+    (key,) = Stored(logger.file).samples
+    sequences = Stored(logger.file).sequences(*key)
+    assert len(set(sequences)) == len(sequences)
+
+
+def _until_stored(logger: Daemon, frames: int) -> None:
+    until(lambda: sum(map(len, Stored(logger.file).samples.values())) >= frames, f"{frames} frames are stored")
+
+
+def _holes(file: Path) -> int:
+    """Frames missing between the first and the newest."""
+    found = Stored(file)
+    return sum(max(found.sequences(*k)) + 1 - len(set(found.sequences(*k))) for k in found.samples)
+
+
+def _kill(logger: Daemon, sim: Sim) -> float:
+    """Seconds of readings that were made before the kill and are not in the file."""
+    at_s = sim.now_s
+    logger.kill()
+    newest = [max(s.tick for _, s, _ in frames) for frames in Stored(logger.file).samples.values()]
+    return at_s - min(newest) / 1000
+
+
+def _has_all(file: Path, until_s: int) -> bool:
+    """Everything that the devices made until then."""
+    newest_s = [max(s.tick for _, s, _ in frames) / 1000 for frames in Stored(file).samples.values()]
+    return min(newest_s) >= until_s and not _holes(file)

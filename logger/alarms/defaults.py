@@ -18,7 +18,8 @@ CLOCK = "clock"  # no sleep, stall or clock step since the last step; unknown fo
 AWAKE = "awake"  # the computer is kept from sleeping
 PUSH = "push"  # messages reach the phone
 SOUND = "sound"  # the alarm tone can be played
-HEALTH = (STORE, CLOCK, AWAKE, PUSH, SOUND)
+PERMIT = "permit"  # no contact was opened that somebody had wanted held closed (logger/alarms/permit.py)
+HEALTH = (STORE, CLOCK, AWAKE, PUSH, SOUND, PERMIT)
 
 
 def device_input(device: str) -> str:
@@ -278,6 +279,11 @@ _HEALTH_RULES = (
     AlarmRule(
         "clock-gap", "Time was lost", _P.HIGH, _K.TROUBLE, CLOCK, off_delay_s=1, latched=True,
         action="Set the computer never to sleep, leave the lid open and the charger in.", basis="every sleep or stall",
+    ),
+    AlarmRule(
+        "machine-stopped", "The recovery machine was stopped", _P.HIGH, _K.TROUBLE, PERMIT,
+        action="See why before you arm it again with `rimelog permit arm`; `rimelog permit release` lets it rest.",
+        basis="every opening that nobody asked for",
     ),
     AlarmRule(
         "keep-awake", "This computer may fall asleep", _P.LOW, _K.TROUBLE, AWAKE, on_delay_s=5,

@@ -47,5 +47,7 @@ ACTIONS = (
     "return-to-service",
     "cylinder",
     "setting",
+    "permit-arm",
+    "permit-release",
     "stop",
 )

@@ -44,6 +44,9 @@ _FITS: dict[Quantity, tuple[Measured, ...]] = {
     Quantity.MASS: (Measured.MASS,),
     Quantity.RATIO: (Measured.RATIO,),
 }
+_STRAIGHT = frozenset(
+    {SensorKind.DIRECT, SensorKind.RATIOMETRIC, SensorKind.VOLTAGE, SensorKind.CURRENT_LOOP, SensorKind.BRIDGE}
+)
 _ROOT_12 = math.sqrt(12)
 _ROOT_3 = math.sqrt(3)
 
@@ -142,6 +145,15 @@ class ChannelDecoder:
         if value < 0.0 and self.point.unit in ("Pa", "K"):  # absolute, so below nothing
             return PointSample(t_ns, name, None, UNDER_RANGE)
         return PointSample(t_ns, name, value)
+
+    def raw_at(self, value: float) -> float | None:
+        """The raw number, not rounded, that reads `value` (SI, gauge pressures as gauge); None where the sensor's
+        curve is no straight line."""
+        if self.describe.sensor_kind not in _STRAIGHT:
+            return None
+        at_0, at_1 = self._curve.value_at(0.0), self._curve.value_at(1.0)
+        x = (value / self._calibration.span + self._calibration.zero - at_0) / (at_1 - at_0)
+        return x * self._over / self._times - self._offset
 
     def uncertainty(self, raw: float) -> Uncertainty:
         """Of a reading at `raw`, without the barometer's share."""

@@ -5,7 +5,7 @@
 
     [[device]]
     name = "manifold board"
-    url = "/dev/ttyUSB0"            # or COM3, socket://127.0.0.1:5001; leave out to look for the id
+    url = "/dev/ttyUSB0"            # or COM3, socket://127.0.0.1:5001, ble:// (by radio); leave out to look for the id
     id = "52696d6500000001"         # as `rimelog find` shows it
     period = "0.5s"                 # how often to sample; left out: as the device does by itself
 
@@ -17,6 +17,12 @@
       u = "0.5psi"                  # standard uncertainty after calibration
       calibrated = 2026-03-02
       certificate = "C-118"
+
+      [[device.output]]             # left out: this program closes no contact
+      index = 0
+      hold = "recovery machine"     # what the contact supplies; the scale is on this same device
+      while = "recovery"            # the only stage it is held closed in
+      timeout = "5s"                # it opens when no permit has come for so long
 
     [alarms.overfill]
     limit = 0.75
@@ -45,11 +51,18 @@ from logger.config.rig_instruments import (
 from logger.config.toml_file import KIND, Problems, Table, parse, read_text
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT
 from logger.model.points import Quantity
-from logger.model.rig import Rig, RigChannel, RigDevice
+from logger.model.rig import Rig, RigChannel, RigDevice, RigOutput
 
 
 class ChannelTable(CalibrationTable):
     index: int = Field(ge=0, le=255)
+
+
+class OutputTable(Table):
+    index: int = Field(ge=0, le=7)
+    hold: Name
+    while_: Literal["recovery"] = Field(default="recovery", alias="while")
+    timeout: str = "5s"
 
 
 class DeviceTable(Table):
@@ -59,6 +72,7 @@ class DeviceTable(Table):
     id: str | None = None
     period: str | None = None
     channel: list[ChannelTable] = Field(default_factory=list, max_length=64)
+    output: list[OutputTable] = Field(default_factory=list, max_length=8)
 
 
 def _kind(table: Any) -> str:
@@ -121,7 +135,17 @@ def _device(table: AnyDeviceTable, key: str, problems: Problems) -> RigDevice:
     period_s = problems.quantity(f"{key}.period", table.period, Quantity.TIME)
     if period_s is not None and not 0.01 <= period_s <= 3600:
         problems.add(f"{key}.period", "a sampling period is 0.01 s to 1 h")
-    return RigDevice(table.name, table.url, device_id, channels, period_s)
+    outputs = tuple(_output(row, f"{key}.output[{i}]", channels, problems) for i, row in enumerate(table.output, 1))
+    return RigDevice(table.name, table.url, device_id, channels, period_s, outputs=outputs)
+
+
+def _output(table: OutputTable, key: str, channels: tuple[RigChannel, ...], problems: Problems) -> RigOutput:
+    if not any(channel.point == "cylinder_mass" for channel in channels):
+        problems.add(key, "its device has no channel for cylinder_mass, so it could not open by itself at the limit")
+    timeout_s = problems.quantity(f"{key}.timeout", table.timeout, Quantity.TIME) or 5.0
+    if not 3 <= timeout_s <= 60:
+        problems.add(f"{key}.timeout", "3 s to 60 s; a shorter one trips at a single lost request")
+    return RigOutput(table.index, table.hold, timeout_s)
 
 
 def _channel(table: ChannelTable, key: str, problems: Problems) -> RigChannel | None:
@@ -134,13 +158,16 @@ def _clashes(devices: tuple[RigDevice, ...]) -> Iterator[tuple[str, str]]:
     seen: dict[tuple[str, object], str] = {}
     for i, device in enumerate(devices, 1):
         marks: list[tuple[tuple[str, object], str]] = []
-        if device.url is not None and device.url != "ble":
+        if device.url is not None and device.url != "ble://":
             marks.append((("url", device.url), f"device[{i}].url"))
         if device.device_id is not None:
             marks.append((("id", device.device_id), f"device[{i}].id"))
         for j, channel in enumerate(device.channels, 1):
             marks.append((("index", (i, channel.index)), f"device[{i}].channel[{j}].index"))
             marks.append((("point", channel.point), f"device[{i}].channel[{j}].point"))
+        for j, output in enumerate(device.outputs, 1):
+            marks.append((("output", (i, output.index)), f"device[{i}].output[{j}].index"))
+            marks.append((("contact", output.hold.casefold()), f"device[{i}].output[{j}].hold"))
         for mark, key in marks:
             if mark in seen:
                 yield key, f"the same {mark[0]} as {seen[mark]}"

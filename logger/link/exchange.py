@@ -56,6 +56,11 @@ class Exchange:
         self._out += DELIMITER + encode_frame(encode_message(numbered))
         self.asked = Asked(numbered, now_ns, ticket)
 
+    def send_aside(self, request: Request) -> None:
+        """Put `request` on the wire whatever is outstanding; nobody waits for its reply (SPEC.md section 3.2)."""
+        self._last_id = self._last_id % 255 + 1
+        self._out += DELIMITER + encode_frame(encode_message(replace(request, request_id=self._last_id)))
+
     def answered(self, request_id: int) -> Asked | None:
         """The request that this id answers, now done with; None for a late or foreign id."""
         asked = self.asked

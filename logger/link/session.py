@@ -24,7 +24,7 @@ from firmware_protocol.messages import (
     TimeMarked,
     decode_payload,
 )
-from firmware_protocol.requests import Request, RequestHello, RequestStatus, ResendFrom, Start, Stop, TimeMark
+from firmware_protocol.requests import Permit, Request, RequestHello, RequestStatus, ResendFrom, Start, Stop, TimeMark
 from logger.link import events
 from logger.link.delivery import Delivery, ResumePoint
 from logger.link.descriptions import Descriptions
@@ -110,7 +110,8 @@ class Session:
         """For the next session of this device, when this one ends."""
         if self.hello is None or self._delivery.backfill is None:
             return self._resume
-        return ResumePoint(self.hello.device_id, self.hello.boot_count, self._delivery.backfill.next)
+        backfill = self._delivery.backfill
+        return ResumePoint(self.hello.device_id, self.hello.boot_count, backfill.next, backfill.holes)
 
     def connected(self, now_ns: int) -> None:
         """A stream was opened."""
@@ -138,6 +139,14 @@ class Session:
         if isinstance(request, Start | Stop):
             raise ValueError("the session starts the device itself and keeps it streaming")
         return self._exchange.want(request)
+
+    def open_output(self, permit: Permit) -> None:
+        """Send a permit that opens an output with the next bytes, whatever is outstanding; its reply is not awaited.
+
+        Raises MessageError for values that cannot be sent.
+        """
+        if self.phase in TALKING:
+            self._exchange.send_aside(permit)
 
     def cancel(self, ticket: int) -> None:
         """Nobody waits for this request any more."""

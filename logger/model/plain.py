@@ -10,7 +10,7 @@ from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding, Verdict
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT, LineField, ModbusPort, Register, Stated, TextPort
 from logger.model.job import Job
-from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
+from logger.model.rig import Calibration, Rig, RigChannel, RigDevice, RigOutput
 from logger.model.value import Value
 
 
@@ -81,6 +81,7 @@ def _device(data: Mapping[str, Any]) -> RigDevice:
         period_s=data.get("period_s"),
         kind=kind,
         port=None if port is None or kind not in _PORTS else _PORTS[kind](**_known(_PORTS[kind], port)),
+        outputs=tuple(RigOutput(**_known(RigOutput, o)) for o in data.get("outputs", ())),
     )
 
 

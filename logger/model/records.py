@@ -58,6 +58,7 @@ FINDING = "finding"  # a conclusion as shown to the user when it was drawn
 GAP = "gap"  # no trusted data: from, to, cause (link, sleep, stall, disk full, device dropped)
 CLOCK = "clock"  # clock step, or the fit of device ticks to host time with its error
 KEEP_AWAKE = "keep-awake"  # what inhibitor was obtained
+PERMIT = "permit"  # a device's contact: armed, closed, opened, released; by whom or why
 SETTING = "setting"  # a changed setting: units, alarm limit, target
 JOB_CLOSED = "job-closed"
 RUN_BEGUN = "run-begun"  # the program was started on this job: its version and platform

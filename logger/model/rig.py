@@ -38,11 +38,26 @@ class RigChannel:
 
 
 @dataclass(frozen=True, slots=True)
+class RigOutput:
+    """A contact of the device that this program may hold closed, by permits that must keep coming (SPEC.md section 8).
+
+    index: the device's output number. hold: what its contact supplies, in the user's words. timeout_s: it opens when
+    no permit has come for so long.
+    """
+
+    index: int
+    hold: str
+    timeout_s: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
 class RigDevice:
-    """device_id: hex, None until known. url: port name, socket://host:port, "ble", or None to look for the id.
+    """device_id: hex, None until known. url: port name, socket://host:port, ble:// (whichever device
+    of our service, or the one with the id, is in radio range), ble://ADDRESS, or None to look for the id.
 
     period_s: how often to sample, None leaves the device's own periods.
     kind: PROTOCOL, or an instrument that does not speak it (logger.model.instrument); port: how that one is reached.
+    outputs: none, unless the rig file names them.
     """
 
     name: str
@@ -52,6 +67,7 @@ class RigDevice:
     period_s: float | None = None
     kind: str = PROTOCOL
     port: TextPort | ModbusPort | None = None
+    outputs: tuple[RigOutput, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

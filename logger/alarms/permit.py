@@ -1,0 +1,131 @@
+"""May the recovery machine's supply be held closed? Only while everything that speaks for it is known and well.
+
+    released --arm, nothing objects--> held --anything objects--> stopped --arm, nothing objects--> held
+                                         |                           |
+                                         +-------- release ----------+--> released
+
+What was stopped is never started again by itself: a machine that comes back to life at night, or under somebody's
+hands, is worse than one that stands. Whether records are being written plays no part: a full disk makes no cylinder
+fuller, and stopping a recovery half way for it would help nobody; it has its own alarm.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from logger.alarms.errors import NotAllowed
+from logger.alarms.memory import AlarmState
+from logger.alarms.rules import AlarmRule
+from logger.alarms.states import State
+from logger.model.job import StageKind
+from logger.model.value import Value
+
+DEPENDS_ON = ("cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_outlet_pressure")
+"""Points that must read, as far as the rig measures them."""
+
+OVERFILL = "overfill"
+NEEDED = (OVERFILL, "fill-unknown")  # without these alarms nothing is held
+FORBIDS = frozenset({*NEEDED, "cylinder-pressure", "cylinder-hot", "liquid-full", "outlet-pressure"})
+"""Alarms whose own advice is to stop the recovery machine; any other protected alarm forbids as well."""
+
+_QUIET = frozenset({State.NORMAL, State.SUPPRESSED})
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What is known at one moment.
+
+    share: net mass in the cylinder over its limit ("1"). margin: to the cylinder's service pressure, Pa; None when
+    the rig does not measure the cylinder's pressure. readings: those of DEPENDS_ON that the rig measures.
+    cylinder: the name of the one on the scale. device_problem: why the device cannot be trusted with a permit.
+    """
+
+    stage: StageKind | None
+    cylinder: str | None
+    share: Value
+    margin: Value | None
+    readings: Mapping[str, Value]
+    rules: Sequence[AlarmRule]
+    alarms: AlarmState
+    device_problem: str | None = None
+
+
+def objections(now: Situation) -> tuple[str, ...]:
+    """Why the contact must not be held closed, in plain words; () when nothing objects."""
+    found = []
+    if now.stage is not StageKind.RECOVERY:
+        found.append("no recovery is running")
+    if now.device_problem is not None:
+        found.append(now.device_problem)
+    if now.cylinder is None:
+        found.append("no cylinder told")
+    rules = {rule.key: rule for rule in now.rules}
+    found += [f"the alarm {key} is not there" for key in NEEDED if key not in rules]
+    found += _fill(now.share, rules.get(OVERFILL))
+    for name, value in {**now.readings, **({} if now.margin is None else {"cylinder margin": now.margin})}.items():
+        if value.number is None:
+            found.append(f"{name.replace('_', ' ')} unknown: {value.problem}")
+    if "cylinder_mass" not in now.readings:
+        found.append("no scale in the rig")
+    if now.margin is not None and now.margin.number is not None and now.margin.number <= (now.margin.u or 0.0) * 2:
+        found.append("cylinder pressure at its limit")
+    for rule in now.rules:
+        if (rule.protected or rule.key in FORBIDS) and rule.concerns(now.stage):
+            one = now.alarms.of(rule.key)
+            if one.condition or one.state not in _QUIET:
+                found.append(f"alarm: {rule.label} ({one.state})")
+    return tuple(found)
+
+
+def _fill(share: Value, overfill: AlarmRule | None) -> list[str]:
+    """The fill itself, whatever the alarm's delays make of it."""
+    if share.number is None:
+        return [f"fill unknown: {share.problem}"]
+    if overfill is None or overfill.limit is None:
+        return ["the cylinder has no limit"]
+    if share.number + overfill.guard_k * (share.u or 0.0) >= overfill.limit:
+        return ["the cylinder is full to its limit"]
+    return []
+
+
+class Mode(StrEnum):
+    """The value is what records and screens say."""
+
+    RELEASED = "released"
+    HELD = "held"
+    STOPPED = "stopped"
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """cylinder: the one it was armed for. why: of being stopped. Permits are sent in HELD and in no other mode."""
+
+    mode: Mode = Mode.RELEASED
+    cylinder: str | None = None
+    why: tuple[str, ...] = ()
+
+    @property
+    def permitted(self) -> bool:
+        return self.mode is Mode.HELD
+
+
+def arm(now: Situation) -> Hold:
+    """A person wants it held from now on. Raises NotAllowed, naming everything that objects."""
+    if found := objections(now):
+        raise NotAllowed(f"not armed: {'; '.join(found)}")
+    return Hold(Mode.HELD, now.cylinder)
+
+
+def look(hold: Hold, now: Situation) -> Hold:
+    """What the present situation leaves of it: to be asked before every permit."""
+    if not hold.permitted:
+        return hold
+    found = objections(now)
+    if now.cylinder is not None and now.cylinder != hold.cylinder:
+        found = ("another cylinder stands on the scale", *found)
+    return stopped(hold, *found) if found else hold
+
+
+def stopped(hold: Hold, *why: str) -> Hold:
+    """For a reason of the device's own, too: it opened by itself, or refused. Nothing happens to one not held."""
+    return replace(hold, mode=Mode.STOPPED, why=why) if hold.permitted else hold

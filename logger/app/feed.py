@@ -26,6 +26,7 @@ class DeviceFeed:
         self.rig_device, self._pipeline, self._clock, self._speed = device, pipeline, clock, speed
         self._emit, self._keep = emit, keep
         self.device_id = device.device_id or ""
+        self.url = device.url or ""  # where it was found, which need not be where the rig has it
         self.state = "looking for it"
         self.connected = False
         self.bad_frames = 0
@@ -75,7 +76,7 @@ class DeviceFeed:
                 "t_ns": self.utc_ns(event.at_ns),
                 "device": self.device_id,
                 "name": self.rig_device.name,
-                "url": self.rig_device.url or "",
+                "url": self.url,
                 "firmware": clean(f"{event.hello.firmware_name} {event.hello.firmware_version}"),
                 "boot_count": event.hello.boot_count,
             }
@@ -100,7 +101,8 @@ class DeviceFeed:
 
     def _status(self, event: link.StatusReceived) -> None:
         self.supply_mv = event.status.supply_mv
-        self.battery_percent = event.status.battery_percent
+        if event.status.battery_percent is not None:
+            self.battery_percent = event.status.battery_percent
         self._frame(event.at_ns, event.raw, event.status)
 
     def _time_marked(self, event: link.TimeMarked) -> None:
@@ -128,7 +130,7 @@ class DeviceFeed:
         t_ns = self.utc_ns(event.at_ns)
         self._emit(
             {"type": records.GAP, "t_ns": t_ns, "device": self.device_id, "cause": clean(event.reason),
-             "frames": count, "first": event.first, "last": event.last}
+             "frames": count, "first": event.first, "last": event.last, "boot_count": event.boot_count}
         )  # fmt: skip
 
     def _rebooted(self, event: link.Rebooted) -> None:
@@ -136,6 +138,14 @@ class DeviceFeed:
             {"type": records.GAP, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
              "cause": "device restarted", "boot_count": event.new_boot_count}
         )  # fmt: skip
+
+    def _up(self, event: link.LinkUp) -> None:
+        self.url = event.url
+
+    def _radio(self, event: link.RadioHeard) -> None:
+        self.rssi_dbm = event.rssi_dbm
+        if event.battery_percent is not None:
+            self.battery_percent = event.battery_percent
 
     def _silent(self, event: link.Silent) -> None:
         self._gone(event.at_ns, f"device lost: {self._not_understood or 'it is silent'}")
@@ -155,6 +165,7 @@ class DeviceFeed:
 
     def _gone(self, at_ns: int, why: str) -> None:
         self.state = why
+        self.rssi_dbm = None
         if self.connected:
             self.connected = False
             self._emit(
@@ -181,7 +192,7 @@ class DeviceFeed:
         return {
             "name": self.rig_device.name,
             "id": self.device_id,
-            "url": self.rig_device.url,
+            "url": self.url,
             "ok": self.connected and problem is None,
             "text": ", ".join(parts),
             "frames": self.frames,
@@ -194,6 +205,8 @@ class DeviceFeed:
 
 
 _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
+    link.LinkUp: DeviceFeed._up,
+    link.RadioHeard: DeviceFeed._radio,
     link.HelloReceived: DeviceFeed._hello,
     link.Described: DeviceFeed._described,
     link.Started: DeviceFeed._started,

@@ -21,6 +21,7 @@ from bleak.uuids import normalize_uuid_16
 from logger.link.ble_sig import ENVIRONMENTAL_SENSING, WEIGHT_SCALE
 from logger.link.ble_trouble import trouble
 from logger.link.host_made import HostMadeDevice
+from logger.link.stream import ANY_RADIO
 from logger.model.text import clean
 
 log = logging.getLogger(__name__)
@@ -31,7 +32,6 @@ DATA_IN: Final = "d185c9be-e276-42f4-a5a6-08f144ad411f"
 STANDARD_SERVICES: Final = tuple(normalize_uuid_16(u) for u in (ENVIRONMENTAL_SENSING, WEIGHT_SCALE))
 SERVICES: Final = (SERVICE, *STANDARD_SERVICES)
 
-ANY: Final = "ble://"  # url of whichever device of our service there is
 SCAN_S: Final = 8.0  # a device advertises at least every second or two
 START_STOP_S: Final = 10.0
 NAME_SHOWN: Final = 40
@@ -55,7 +55,7 @@ class Sighting:
 
     @property
     def url(self) -> str:
-        return ANY + self.address
+        return ANY_RADIO + self.address
 
     @property
     def ours(self) -> bool:

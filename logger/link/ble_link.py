@@ -19,16 +19,16 @@ from bleak.uuids import uuidstr_to_str
 
 from logger.link import ble_gatt, ble_standard
 from logger.link.arrivals import Arrivals
-from logger.link.ble_air import ANY, DATA_IN, DATA_OUT, SERVICE, Air, Sighting
+from logger.link.ble_air import DATA_IN, DATA_OUT, SERVICE, Air, Sighting
 from logger.link.ble_trouble import NOT_SEEN, trouble
 from logger.link.errors import LinkLost
 from logger.link.events import RadioHeard
-from logger.link.stream import StreamLink
+from logger.link.stream import ANY_RADIO, StreamLink
 from logger.model.text import clean
 
 log = logging.getLogger(__name__)
 
-WRITE_S: Final = 5.0
+WRITE_S: Final = 3.0  # what arrives is not read meanwhile
 IN_USE_S: Final = 8.0  # who only asks for a device's name has done by then
 MOST_BYTES_A_WRITE: Final = 244
 FEWEST_BYTES_A_WRITE: Final = 20  # an ATT MTU of 23, which every link has
@@ -69,9 +69,9 @@ async def open_ble(url: str) -> StreamLink:
 
 def _address_in(url: str) -> str | None:
     """The address in lower case; None for any device. Raises LinkLost."""
-    if not url.startswith(ANY):
+    if not url.startswith(ANY_RADIO):
         raise LinkLost(f"{url}: ble:// or ble://ADDRESS is expected")
-    address = url.removeprefix(ANY).lower()
+    address = url.removeprefix(ANY_RADIO).lower()
     if not address:
         return None
     if not _ADDRESS.fullmatch(address):

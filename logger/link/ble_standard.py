@@ -29,6 +29,7 @@ from logger.link.host_made import HostMadeDevice
 
 log = logging.getLogger(__name__)
 
+KIND: Final = "Bluetooth SIG sensor"
 READ_S: Final = 5.0
 TURN_S: Final = 0.1
 STATUS_NS: Final = 2_000_000_000

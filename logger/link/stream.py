@@ -1,10 +1,16 @@
 """What every kind of link looks like, and which kind a url means."""
 
-from typing import Protocol
+from typing import Final, Protocol
 
 from logger.link.events import RadioHeard
 from logger.link.serial_link import SerialLink
 from logger.link.tcp_link import TcpLink
+
+ANY_RADIO: Final = "ble://"  # whichever device of our service is in radio range
+
+
+def by_radio(url: str) -> bool:
+    return url.startswith("ble:")
 
 
 class StreamLink(Protocol):
@@ -30,7 +36,7 @@ async def open_link(url: str, baudrate: int = 115_200) -> StreamLink:
     """socket://host:port, ble://ADDRESS, or a serial port's name or pyserial URL. Raises LinkLost."""
     if url.startswith("socket://"):
         return await TcpLink.open(url)
-    if url.startswith("ble:"):
+    if by_radio(url):
         from logger.link.ble_link import open_ble  # not before it is needed: it brings the system's Bluetooth
 
         return await open_ble(url)

@@ -1,7 +1,7 @@
 """Keeps one device of the rig connected: opens its port, runs the session, and begins again after every loss.
 
 The device is known by its id, not by its port: where the rig allows it, a device that has vanished from its port is
-looked for on the others.
+looked for on the others, and by radio.
 """
 
 import asyncio
@@ -16,12 +16,12 @@ from firmware_protocol.requests import Permit, Request
 from logger.link import events
 from logger.link.delivery import ResumePoint
 from logger.link.errors import LinkLost, NotConnected, RequestRefused, Unanswered
-from logger.link.events import LinkEvent, SessionEvent
+from logger.link.events import LinkEvent, RadioHeard, SessionEvent
 from logger.link.find import probe
 from logger.link.machine import Phase
 from logger.link.rate import Throttle
 from logger.link.session import Session, Settings
-from logger.link.stream import StreamLink, open_link
+from logger.link.stream import ANY_RADIO, StreamLink, by_radio, open_link
 
 log = logging.getLogger(__name__)
 
@@ -31,13 +31,19 @@ TICK_S: Final = 0.1
 SEARCH_S: Final = 3.0  # a device that has moved is running already and answers at once
 TOLD: Final = 32
 MOST_BYTES_PER_S: Final = 250_000  # twice a line of 921 600 baud
+KNOWN_NS: Final = 600_000_000_000  # so long who answers at a radio's address is believed; private addresses change
 
 
 class Claims:
-    """Which device id is in use at which url: shared by the supervisors of a rig, so that none is counted twice."""
+    """Which device id is in use at which url: shared by the supervisors of a rig, so that none is counted twice.
+
+    asking: held by whoever asks devices in radio range for their ids, so that each is asked once, not by everyone.
+    """
 
     def __init__(self) -> None:
+        self.asking = asyncio.Lock()
         self._url_of: dict[bytes, str] = {}
+        self._heard_at: dict[str, tuple[bytes, int]] = {}  # by radio: who, and until when that is believed
 
     def claim(self, device_id: bytes, url: str) -> str | None:
         """Take the device for this url; returns the other url where it is in use already, if so."""
@@ -50,12 +56,24 @@ class Claims:
     def urls(self) -> set[str]:
         return set(self._url_of.values())
 
+    def heard(self, url: str, device_id: bytes, now_ns: int) -> None:
+        """The device answers at this url. A port's name may pass to another device, an address does not soon."""
+        if by_radio(url):
+            self._heard_at = {u: (i, until) for u, (i, until) in self._heard_at.items() if until > now_ns}
+            self._heard_at[url] = (device_id, now_ns + KNOWN_NS)
+
+    def who(self, url: str, now_ns: int) -> bytes | None:
+        """The device known to answer at this url, None when that is not known."""
+        device_id, until_ns = self._heard_at.get(url, (None, 0))
+        return device_id if now_ns < until_ns else None
+
 
 class DeviceSupervisor:
     """One device. `run` in a task of your own, `stop` to end it; `on_event` is called in the event loop, in order.
 
-    url: None when only the id is known. search_ports: names to look on for the device's id; None: stay at the url.
-    What on_event raises ends `run` with that exception.
+    url: None when only the id is known, ble:// when it is to be looked for by radio first. search_ports, search_radio:
+    where to look for the device's id; with neither it stays at the url. What on_event raises ends `run` with that
+    exception.
     """
 
     def __init__(
@@ -69,11 +87,12 @@ class DeviceSupervisor:
         settings: Settings | None = None,
         claims: Claims | None = None,
         search_ports: Callable[[], Iterable[str]] | None = None,
+        search_radio: Callable[[bytes], Awaitable[Iterable[str]]] | None = None,
         open_stream: Callable[[str, int], Awaitable[StreamLink]] = open_link,
         now_ns: Callable[[], int] = time.monotonic_ns,
     ) -> None:
-        if url is None and (expected_device_id is None or search_ports is None):
-            raise ValueError("without a url, a device id and ports to search are needed")
+        if url is None and (expected_device_id is None or (search_ports is None and search_radio is None)):
+            raise ValueError("without a url, a device id and somewhere to search are needed")
         self.url = url
         self.session = Session(expected_device_id=expected_device_id, resume=resume, settings=settings)
         self._expected = expected_device_id
@@ -82,6 +101,7 @@ class DeviceSupervisor:
         self._baudrate = baudrate
         self._claims = claims if claims is not None else Claims()
         self._search_ports = search_ports
+        self._search_radio = search_radio
         self._open_stream = open_stream
         self._now_ns = now_ns
         self._stopping = False
@@ -152,14 +172,18 @@ class DeviceSupervisor:
 
     async def _attempt(self, search: bool) -> tuple[str, bool]:
         """Open and converse once. Returns why it ended and whether the device ever streamed."""
-        if search or self.url is None:
-            self.url = await self._look_for_device() or self._configured_url
+        reason = ""
+        by_id_only = self._by_id_only()
+        if search or self.url is None or (by_id_only and self.url == self._configured_url):
+            found, reason = await self._look_for_device()
+            self.url = found if found is not None or by_id_only else self._configured_url
         if self.url is None:
-            return "the device is on none of the ports searched", False
+            return reason, False
         try:
             link = await self._open_stream(self.url, self._baudrate)
         except LinkLost as exc:
             return str(exc), False
+        self.url = link.url
         if self._is_news(f"up {self.url}"):
             self._on_event(events.LinkUp(self._now_ns(), self.url))
         try:
@@ -173,6 +197,7 @@ class DeviceSupervisor:
         session = self.session
         throttle = Throttle(MOST_BYTES_PER_S)
         streamed = False
+        radio: RadioHeard | None = None
         self._refusal = None
         session.connected(self._now_ns())
         reading = asyncio.ensure_future(link.read())
@@ -192,6 +217,9 @@ class DeviceSupervisor:
                     reading = asyncio.ensure_future(link.read())
                 self._tell(session.tick(self._now_ns()))
                 streamed = streamed or session.phase is Phase.STREAMING
+                if link.radio is not None and link.radio != radio:
+                    radio = link.radio
+                    self._on_event(radio)
                 if self._refusal is not None:
                     return self._refusal, False
                 if session.over:
@@ -211,20 +239,61 @@ class DeviceSupervisor:
             self._on_event(events.TalksTooMuch(self._now_ns(), 0))
             await asyncio.sleep(min(pause_s + 1.0, 2.0))
 
-    async def _look_for_device(self) -> str | None:
-        """Url at which the device answers now, or None. Ports in use by the rig are left alone."""
+    def _by_id_only(self) -> bool:
+        """ble:// would be whichever device there is; one whose id is known has to be looked for instead."""
+        anything = self._configured_url == ANY_RADIO
+        return anything and self._search_radio is not None and self._device_id() is not None
+
+    def _device_id(self) -> bytes | None:
         known = self.session.hello
-        device_id = known.device_id if known is not None else self._expected
-        if device_id is None or self._search_ports is None:
+        return known.device_id if known is not None else self._expected
+
+    async def _look_for_device(self) -> tuple[str | None, str]:
+        """Url at which the device answers now, or None and why. What is in use by the rig is left alone."""
+        device_id = self._device_id()
+        if device_id is None:
+            return None, "the device's id is not known, so it cannot be looked for"
+        reasons: list[str] = []
+        places = [self._look_on_ports, self._look_by_radio]
+        if self._configured_url is not None and by_radio(self._configured_url):
+            places.reverse()
+        for look in places:
+            try:
+                if (url := await look(device_id)) is not None:
+                    return url, ""
+            except LinkLost as exc:
+                reasons.append(str(exc))
+        return None, "; ".join(reasons) or "the device is on none of the ports searched, nor in radio range"
+
+    async def _look_on_ports(self, device_id: bytes) -> str | None:
+        if self._search_ports is None:
             return None
         ports = await asyncio.to_thread(self._search_ports)
+        wired = [] if self._configured_url is None or by_radio(self._configured_url) else [self._configured_url]
         in_use = self._claims.urls()
-        urls = [url for url in dict.fromkeys([*ports, *filter(None, (self._configured_url,))]) if url not in in_use]
+        urls = [url for url in dict.fromkeys([*ports, *wired]) if url not in in_use]
         found = await asyncio.gather(*(probe(url, SEARCH_S, self._baudrate) for url in urls))
         answering = [each.url for each in found if each.hello is not None and each.hello.device_id == device_id]
         if len(answering) > 1:
             log.warning("device %s answers at %s; the first is used", device_id.hex(), ", ".join(answering))
         return answering[0] if answering else None
+
+    async def _look_by_radio(self, device_id: bytes) -> str | None:
+        if self._search_radio is None:
+            return None
+        urls = await self._search_radio(device_id)
+        async with self._claims.asking:
+            in_use = self._claims.urls()
+            for url in urls:
+                who = self._claims.who(url, self._now_ns())
+                if url not in in_use and who is None:
+                    found = await probe(url, SEARCH_S)
+                    who = None if found.hello is None else found.hello.device_id
+                    if who is not None:
+                        self._claims.heard(url, who, self._now_ns())
+                if url not in in_use and who == device_id:
+                    return url
+        return None
 
     async def _pause(self, seconds: float) -> None:
         self._wake.clear()
@@ -247,6 +316,7 @@ class DeviceSupervisor:
                     self._refusal = reason
                 case events.HelloReceived(hello=hello) if self.url is not None:
                     self._told.clear()
+                    self._claims.heard(self.url, hello.device_id, event.at_ns)
                     other = self._claims.claim(hello.device_id, self.url)
                     if other is not None:
                         self._refusal = f"device id {hello.device_id.hex()} is in use at {other}: two devices share it"

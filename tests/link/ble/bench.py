@@ -140,7 +140,7 @@ async def stream(
 
 @contextlib.asynccontextmanager
 async def served(
-    air: Air, address: str = ONE, device: str = "scale", seed: int = 1, max_mtu: int = 247, speed: float = 1.0
+    air: Air, address: str = ONE, device: str = "scale", seed: int = 1, max_mtu: int = 247, speed: float = 4.0
 ) -> AsyncIterator[BlePeripheral]:
     """A device of the simulated rig, by the product's own peripheral."""
     radio = air.radio(address, device)

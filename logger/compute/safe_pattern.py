@@ -6,9 +6,10 @@ optional part that what follows could begin like, and alternatives that can begi
 numbers multiply. Everything else fails at the next character, at once.
 
 Refused outright: a repeat around anything but one character or set (so none is nested), references to groups, looking
-ahead or behind, and flags. A pattern is tried on the whole of a line of at most LONGEST_LINE bytes; the lengths of k
-open repeats add up to no more than that, so there are at most (LONGEST_LINE + k over k) ways to choose them.
-MOST_WAYS allows three open repeats, or fewer and some alternatives: some milliseconds for the worst line.
+ahead or behind, and flags. A pattern is tried on the whole of a line; the lengths of k open repeats add up to no more
+than the line's n characters, so there are at most (n + k over k) ways to choose them. A pattern is used for lines that
+can be read in at most MOST_WAYS ways (some milliseconds for the worst of them): of up to LONGEST_LINE bytes with three
+open repeats, shorter ones with four, and more are refused.
 
 The parse tree is the `re` module's own, so that what is judged is what will run; it is internal to the standard
 library, and a test holds us to it.
@@ -26,6 +27,7 @@ from typing import Any, Final
 from logger.compute.errors import ComputeError
 
 LONGEST_LINE: Final = 128  # bytes
+LEAST_LINE: Final = 40  # a pattern that must not be tried on longer lines is of no use
 LONGEST_PATTERN: Final = 400  # characters
 MOST_WAYS: Final = 400_000
 
@@ -49,8 +51,20 @@ class PatternError(ComputeError):
     """A pattern that is none, or that could take too long. The message says why and what to do."""
 
 
-def checked(pattern: str) -> re.Pattern[str]:
-    """The compiled pattern, for `fullmatch` on lines of up to LONGEST_LINE Latin-1 characters. Raises PatternError."""
+@dataclass(frozen=True, slots=True)
+class SafePattern:
+    """longest: lines of more characters are not tried."""
+
+    pattern: re.Pattern[str]
+    longest: int
+
+    def fullmatch(self, line: str) -> re.Match[str] | None:
+        """line: Latin-1 characters only."""
+        return self.pattern.fullmatch(line) if len(line) <= self.longest else None
+
+
+def checked(pattern: str) -> SafePattern:
+    """Raises PatternError."""
     if len(pattern) > LONGEST_PATTERN:
         raise PatternError(f"a pattern has at most {LONGEST_PATTERN} characters, not {len(pattern)}")
     if not pattern.isascii():
@@ -59,19 +73,24 @@ def checked(pattern: str) -> re.Pattern[str]:
         with warnings.catch_warnings():
             warnings.simplefilter("error")  # what Python may read otherwise tomorrow
             compiled = re.compile(pattern)
-            tree = list(parser.parse(pattern))
+            tree = _tree(pattern)
     except (re.error, Warning, OverflowError, RecursionError) as exc:
         raise PatternError(f"not a regular expression: {exc}") from exc
     if compiled.flags != re.compile("").flags:
         raise PatternError("flags such as (?i) are not taken; write [kK][gG] for kg or KG")
     ways = _ways(tree, _END)
-    if ways.number > MOST_WAYS:
+    longest = next((n for n in range(LONGEST_LINE, LEAST_LINE - 1, -1) if ways.of(n) <= MOST_WAYS), None)
+    if longest is None:
         raise PatternError(
             f"a line could be read in too many ways: {ways.open_repeats} repeats (* + {{}}) can take over characters "
             f"of what follows them, with {ways.choices} choices among optional parts and alternatives; say more "
             r"exactly what stands between, such as \d+\.\d in place of [\d.]+, or a space in place of .*"
         )
-    return compiled
+    return SafePattern(compiled, longest)
+
+
+def _tree(pattern: str) -> list[_Node]:
+    return list(parser.parse(pattern))
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +100,9 @@ class _Ways:
     choices: int = 1
     open_repeats: int = 0
 
-    @property
-    def number(self) -> int:
-        return self.choices * math.comb(LONGEST_LINE + self.open_repeats, self.open_repeats)
+    def of(self, characters: int) -> int:
+        """In how many ways a line of so many characters can be read, at most."""
+        return self.choices * math.comb(characters + self.open_repeats, self.open_repeats)
 
     def __mul__(self, other: "_Ways") -> "_Ways":
         return _Ways(self.choices * other.choices, self.open_repeats + other.open_repeats)

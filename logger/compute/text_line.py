@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from logger.compute.safe_pattern import LONGEST_LINE, PatternError, checked
+from logger.compute.safe_pattern import PatternError, checked
 from logger.compute.stated import check_units, in_unit
 from logger.model.instrument import LineField
 from logger.model.text import clean
@@ -37,7 +37,7 @@ class LineReader:
     def __init__(self, field: LineField, unit: str) -> None:
         self._field, self._unit = field, find_unit(unit)
         self._pattern = checked(field.pattern)
-        groups = set(self._pattern.groupindex)
+        groups = set(self._pattern.pattern.groupindex)
         if "value" not in groups:
             raise PatternError("the pattern has no group for the number: (?P<value>...)")
         if not groups <= _GROUPS:
@@ -52,7 +52,7 @@ class LineReader:
     def read(self, line: bytes) -> Said | None:
         """None: the line is not of this channel's pattern."""
         text = line.strip(_AROUND)
-        match = self._pattern.fullmatch(text.decode("latin-1")) if len(text) <= LONGEST_LINE else None
+        match = self._pattern.fullmatch(text.decode("latin-1"))
         if match is None:
             return None
         found = match.groupdict()

@@ -75,6 +75,8 @@ def _requester(supervisor: DeviceSupervisor) -> Callable[[Request], None]:
 def _resume_point(daemon: Daemon, device: RigDevice) -> ResumePoint | None:
     """Where the record of an earlier run ends, so that what the device kept since then is fetched."""
     known = daemon.pipeline.scene.devices.get(daemon.pipeline.device_key(device.name))
-    if known is None or known.hello is None or known.next_sequence is None:
+    if known is None or known.hello is None or known.sequence is None:
         return None
-    return ResumePoint(known.hello.device_id, known.hello.boot_count, known.next_sequence)
+    return ResumePoint(
+        known.hello.device_id, known.hello.boot_count, known.sequence.next, known.sequence.missing
+    )

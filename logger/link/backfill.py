@@ -5,11 +5,12 @@ frame has come or nothing of it for a while, and what is still missing is asked 
 holds, or does not send however often it is asked, is lost, and said so.
 """
 
+from collections.abc import Iterable
 from typing import Final
 
 from firmware_protocol.messages import Resending
 from firmware_protocol.requests import ResendFrom
-from logger.link.sequence import Arrival, SequenceTracker
+from logger.model.sequence import Arrival, SequenceTracker
 
 WINDOW_FRAMES: Final = 100
 JOIN_FRAMES: Final = 8  # holes this close are asked for together: a request costs about as much as these frames
@@ -36,10 +37,10 @@ class Backfill:
         "supported",
     )
 
-    def __init__(self, next_sequence: int, supported: bool) -> None:
-        """next_sequence: the first frame of interest; supported: the device can resend."""
+    def __init__(self, next_sequence: int, supported: bool, missing: Iterable[tuple[int, int]] = ()) -> None:
+        """next_sequence: the first frame of interest, but for what is missing before it; supported: it can resend."""
         self.supported = supported
-        self._tracker = SequenceTracker(next_sequence)
+        self._tracker = SequenceTracker(next_sequence, missing)
         self._asked: tuple[int, int] | None = None  # window of the request now outstanding
         self._window_last: int | None = None  # of the window now being sent
         self._progress_ns = 0
@@ -51,6 +52,11 @@ class Backfill:
     def next(self) -> int:
         """The sequence number after the newest, unwrapped."""
         return self._tracker.next
+
+    @property
+    def holes(self) -> tuple[tuple[int, int], ...]:
+        """First and last of what is missing and still hoped for, unwrapped."""
+        return self._tracker.missing
 
     @property
     def missing(self) -> int:

@@ -17,18 +17,22 @@ from firmware_protocol.messages import Accepted, Hello, Samples
 from logger.link import events
 from logger.link.backfill import Backfill
 from logger.link.descriptions import Descriptions
-from logger.link.sequence import Arrival
+from logger.model.sequence import Arrival
 
 HELD_FRAMES: Final = 1000
 
 
 @dataclass(frozen=True, slots=True)
 class ResumePoint:
-    """Where an earlier session of a device ended: what was made since can be asked for."""
+    """Where an earlier session of a device ended: what was made since, and what was missing, can be asked for.
+
+    missing: first and last of each hole, ascending, unwrapped as next_sequence is.
+    """
 
     device_id: bytes
     boot_count: int
     next_sequence: int
+    missing: tuple[tuple[int, int], ...] = ()
 
 
 class Delivery:
@@ -71,7 +75,7 @@ class Delivery:
         self._boot_count = hello.boot_count
         can_resend = Capability.RESEND in hello.capabilities
         if self.backfill is None:
-            self.backfill = Backfill(self._first_wanted(hello, accepted), can_resend)
+            self.backfill = self._begun(hello, accepted, can_resend)
         if self.backfill.went_back(accepted.next_sequence):
             self._forget_sequence("the device counts from the start again without a new boot count", now_ns)
             self.backfill = Backfill(accepted.next_sequence, can_resend)
@@ -79,11 +83,12 @@ class Delivery:
         self._release()
         self.backfill.announced(accepted.next_sequence)
 
-    def _first_wanted(self, hello: Hello, accepted: Accepted) -> int:
+    def _begun(self, hello: Hello, accepted: Accepted, can_resend: bool) -> Backfill:
         resume = self._resume
         if resume is not None and (resume.device_id, resume.boot_count) == (hello.device_id, hello.boot_count):
-            return resume.next_sequence
-        return accepted.next_sequence if self._before_start is None else self._before_start
+            return Backfill(resume.next_sequence, can_resend, resume.missing)
+        first = accepted.next_sequence if self._before_start is None else self._before_start
+        return Backfill(first, can_resend)
 
     def connection_lost(self) -> None:
         """Deliver what can be delivered; what belongs to an unknown boot is dropped."""

@@ -8,7 +8,7 @@ _SECOND: Final = 1_000_000_000
 class RateLimit:
     """Token bucket: `per_s` on average, twice that at once. Counts what it refuses."""
 
-    __slots__ = ("_at_ns", "_per_s", "_refused_ns", "_reported_ns", "_tokens", "refused")
+    __slots__ = ("_at_ns", "_expected", "_per_s", "_refused_ns", "_reported_ns", "_tokens", "refused")
 
     def __init__(self, per_s: float) -> None:
         self._per_s = per_s
@@ -16,6 +16,7 @@ class RateLimit:
         self._at_ns: int | None = None
         self._refused_ns: int | None = None
         self._reported_ns: int | None = None
+        self._expected = 0
         self.refused = 0
 
     def allows(self, now_ns: int) -> bool:
@@ -24,12 +25,19 @@ class RateLimit:
             gained = (now_ns - self._at_ns) / _SECOND * self._per_s
             self._tokens = min(self._tokens + gained, 2 * self._per_s)
         self._at_ns = now_ns if self._at_ns is None else max(now_ns, self._at_ns)
+        if self._tokens < 1 and self._expected > 0:
+            self._expected -= 1
+            return True
         if self._tokens < 1:
             self.refused += 1
             self._refused_ns = now_ns
             return False
         self._tokens -= 1
         return True
+
+    def expect(self, count: int) -> None:
+        """So many more may pass, whenever they come: they were asked for."""
+        self._expected = count
 
     def take_refused(self) -> int:
         """How many were refused since the last call."""

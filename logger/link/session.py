@@ -397,4 +397,5 @@ class Session:
             else:
                 backfill.announced(message.next_sequence)
         elif isinstance(message, Resending) and isinstance(request, ResendFrom) and backfill is not None:
+            self._frames.expect(min(message.count, request.count))
             backfill.answered(message, now_ns)

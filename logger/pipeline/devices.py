@@ -9,9 +9,8 @@ from logger.compute.decode import ChannelDecoder, DecodeError, DeviceDecoder
 from logger.compute.tickfit import TickFit
 from logger.model.rig import RigChannel, RigDevice
 from logger.model.sample import PointSample
+from logger.model.sequence import Arrival, SequenceTracker
 
-U32_MAX = 0xFFFF_FFFF
-HALF = 1 << 31
 LONGEST_TRIP_NS = 2_000_000_000
 
 
@@ -35,7 +34,7 @@ class Device:
         self._decoder: DeviceDecoder | None = None
         self._readings: dict[int, Reading] = {}
         self.fit: TickFit | None = None
-        self.next_sequence: int | None = None  # after the newest samples seen of this boot
+        self.sequence: SequenceTracker | None = None  # of this boot: what came, and what is missing
 
     @property
     def decoders(self) -> tuple[ChannelDecoder, ...]:
@@ -78,7 +77,7 @@ class Device:
             return self._samples(t_ns, message, ambient_pa)
         if isinstance(message, Hello):
             if self.hello is None or self.hello.boot_count != message.boot_count:
-                self.next_sequence = None
+                self.sequence = None
                 self.fit = TickFit(message.tick_rate_hz)
             self.hello = message
             if self._layout is not None and self._layout.layout_id != message.layout_id:
@@ -92,9 +91,10 @@ class Device:
         return []
 
     def _samples(self, t_ns: int, samples: Samples, ambient_pa: float | None) -> list[PointSample]:
-        after = (samples.sequence + 1) & U32_MAX
-        if self.next_sequence is None or (after - self.next_sequence) & U32_MAX < HALF:  # not a late one
-            self.next_sequence = after
+        if self.sequence is None:
+            self.sequence = SequenceTracker(samples.sequence)
+        if self.sequence.arrived(samples.sequence) is Arrival.LIVE:
+            self.sequence.overflow()  # holes beyond count are forgotten
         if self._layout is None or self._decoder is None or samples.layout_id != self._layout.layout_id:
             return []
         try:
@@ -104,6 +104,11 @@ class Device:
             return []
         self._readings.update(readings)
         return self._decoder.decode(self._time_of(samples, t_ns), readings, ambient_pa)
+
+    def given_up(self, boot_count: int, first: int, last: int) -> None:
+        """Samples that will not come any more, of that boot."""
+        if self.sequence is not None and self.hello is not None and self.hello.boot_count == boot_count:
+            self.sequence.give_up(first, last)
 
     def _plausible(self, mark: TimeMarked, arrival_ns: int) -> bool:
         """A mark of this boot that took less than its time-out; host_time is UTC of the record."""

@@ -82,6 +82,8 @@ class Pipeline:
                 scene.weighing.swap(event["cylinder"]["name"])
         elif kind == records.ALARM and not self.live:
             self._restore_alarm(event)
+        elif kind == records.GAP and "boot_count" in event and "first" in event:
+            scene.device(event["device"]).given_up(event["boot_count"], event["first"], event["last"])
         elif kind in (records.RIG_LOADED, records.STAGE_ENDED, records.DEVICE_HELLO):
             self._rules_due = True
 

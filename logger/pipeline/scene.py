@@ -74,7 +74,9 @@ class Scene:
                 self.weighing = self.weighing or Weighing(u.resolution * math.sqrt(12), u.accuracy or 0.0, self.now_ns)
 
     def take(self, sample: PointSample) -> None:
-        self.latest[sample.point] = sample
+        newest = self.latest.get(sample.point)
+        if newest is None or sample.t_ns >= newest.t_ns:  # one that comes late, by resending, is no news
+            self.latest[sample.point] = sample
         self._into(self.histories, sample, self.window_ns)
         self._into(self.sketches, sample, self.window_ns, SKETCH_BUCKETS)
         self._into(self.trends, sample, 0)

@@ -73,9 +73,10 @@ def test_killed_while_fetching_what_was_missed_it_fetches_the_rest_next_time(tmp
         with daemon(tmp_path, sim.rig_file, "--continue", "job-1") as logger:
             until(lambda: not _holes(logger.file), "what is missing is fetched")
             logger.stop()
-    (key,) = Stored(logger.file).samples
-    sequences = Stored(logger.file).sequences(*key)
-    assert len(set(sequences)) == len(sequences)
+    stored = Stored(logger.file)
+    (key,) = stored.samples
+    assert len(set(stored.sequences(*key))) == len(stored.sequences(*key))
+    assert {e["cause"] for e in stored.of_type("gap")} == {"the program was not running"}
 
 
 def _until_stored(logger: Daemon, frames: int) -> None:

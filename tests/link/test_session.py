@@ -311,6 +311,38 @@ def test_a_new_session_resumes_where_the_old_one_ended() -> None:
     assert sorted(numbers) == list(range(resume.next_sequence, line.device.sequence))
 
 
+def test_a_session_that_ends_amid_its_holes_hands_them_on() -> None:
+    first = started()
+    first.to_host.drop = 0.02
+    first.run(5)
+    resume = first.session.resume_point
+    assert resume is not None and resume.missing
+    had = {e.samples.sequence for e in first.of(events.SamplesReceived)}
+    first.disconnect()
+    first.to_host.drop = 0.0
+    first.run(5)
+    line = started(Session(resume=resume), first)
+    line.run(10)
+    missed = {n for low, high in resume.missing for n in range(low, high + 1)}
+    assert not missed & had
+    assert sorted(sequences(line)) == sorted({*missed, *range(resume.next_sequence, line.device.sequence)})
+
+
+def test_what_was_asked_for_is_not_too_much(asked: int = 400) -> None:
+    """A fast link brings what was missed in a moment, beyond the rate that a device may have by itself."""
+    first = started()
+    first.run(2)
+    resume = first.session.resume_point
+    assert resume is not None
+    first.disconnect()
+    first.run(asked / 10)
+    settings_ = Settings(most_frames_per_s=20.0)
+    line = started(Session(resume=resume, settings=settings_), first)
+    line.run(20)
+    assert sorted(sequences(line)) == list(range(resume.next_sequence, line.device.sequence))
+    assert not line.of(events.TalksTooMuch)
+
+
 def test_a_resume_point_of_an_earlier_boot_only_tells_of_the_reboot() -> None:
     line = started(Session(resume=ResumePoint(DEVICE_ID, 7, 1000)))
     line.run(2)

@@ -3,7 +3,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.link.sequence import MAX_RANGES, Arrival, SequenceTracker
+from logger.model.sequence import MAX_RANGES, Arrival, SequenceTracker
 
 fast = settings(max_examples=200, deadline=None)
 WRAP = 2**32

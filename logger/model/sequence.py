@@ -3,6 +3,7 @@
 Sequence numbers wrap at 2**32 on the wire; here they are unwrapped, counting on, so that ranges compare plainly.
 """
 
+from collections.abc import Iterable
 from enum import Enum
 from typing import Final
 
@@ -22,9 +23,10 @@ class SequenceTracker:
 
     __slots__ = ("_missing", "next")
 
-    def __init__(self, next_sequence: int) -> None:
+    def __init__(self, next_sequence: int, missing: Iterable[tuple[int, int]] = ()) -> None:
+        """missing: holes already known, as `missing` gives them."""
         self.next = next_sequence
-        self._missing: list[tuple[int, int]] = []  # first, last; ascending, apart
+        self._missing: list[tuple[int, int]] = list(missing)  # first, last; ascending, apart
 
     @property
     def missing(self) -> tuple[tuple[int, int], ...]:

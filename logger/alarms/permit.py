@@ -26,7 +26,10 @@ DEPENDS_ON = ("cylinder_mass", "cylinder_pressure", "cylinder_temperature", "rec
 OVERFILL = "overfill"
 NEEDED = (OVERFILL, "fill-unknown")  # without these alarms nothing is held
 FORBIDS = frozenset({*NEEDED, "cylinder-pressure", "cylinder-hot", "liquid-full", "outlet-pressure"})
-"""Alarms whose own advice is to stop the recovery machine; any other protected alarm forbids as well."""
+"""Alarms whose own advice is to stop the recovery machine; any other protected alarm forbids as well, but for
+WARNS, which come before the limit and ask only for somebody to be there."""
+
+WARNS = frozenset({"overfill-soon"})
 
 _QUIET = frozenset({State.NORMAL, State.SUPPRESSED})
 
@@ -70,7 +73,8 @@ def objections(now: Situation) -> tuple[str, ...]:
     if now.margin is not None and now.margin.number is not None and now.margin.number <= (now.margin.u or 0.0) * 2:
         found.append("cylinder pressure at its limit")
     for rule in now.rules:
-        if (rule.protected or rule.key in FORBIDS) and rule.concerns(now.stage):
+        forbids = rule.key in FORBIDS or (rule.protected and rule.key not in WARNS)
+        if forbids and rule.concerns(now.stage):
             one = now.alarms.of(rule.key)
             if one.condition or one.state not in _QUIET:
                 found.append(f"alarm: {rule.label} ({one.state})")

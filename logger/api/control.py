@@ -30,7 +30,10 @@ class Control(Protocol):
         ...
 
     def follow(self) -> AsyncIterator[tuple[str, int, dict[str, Any]]]:
-        """("snapshot" | "event", record id, data) as they come; a slow reader gets only the newest snapshot."""
+        """("snapshot" | "event", record id, data) as they come; from this call on.
+
+        A slow reader gets a later snapshot; one that is too slow for the events is ended.
+        """
         ...
 
 

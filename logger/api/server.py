@@ -101,10 +101,10 @@ async def _sse(control: Control, after: int | None) -> AsyncIterator[str]:
     # Follow first, then read what was missed: an event in between comes twice and is dropped by its id.
     follower = control.follow()
     last = after if after is not None else 0
-    missed = control.events_since(last) if after is not None else []
-    for record_id, data in missed:
-        last = record_id
-        yield _frame("event", control.job_id, record_id, data)
+    while after is not None and (missed := control.events_since(last)):  # it gives a thousand at most
+        for record_id, data in missed:
+            last = record_id
+            yield _frame("event", control.job_id, record_id, data)
     yield _frame("snapshot", control.job_id, last, control.snapshot())
     async for name, record_id, data in follower:
         if name == "event":

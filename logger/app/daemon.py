@@ -8,13 +8,16 @@ from pathlib import Path
 from typing import Any
 
 from logger import __version__
-from logger.alarms.defaults import CLOCK, STORE
+from logger.alarms.defaults import CLOCK, PERMIT, STORE
+from logger.alarms.errors import AlarmError
 from logger.alarms.memory import AlarmRow
+from logger.alarms.permit import Mode
 from logger.alarms.states import STANDING, UNSEEN
 from logger.api.control import Refused
 from logger.api.shape import shape
 from logger.app import AppError
 from logger.app.feed import DeviceFeed
+from logger.app.permit import Relay
 from logger.clock import Clock, Trouble, utc_offset_s, utc_text
 from logger.evidence.chain import event_bytes, event_of
 from logger.evidence.segments import SegmentBuilder
@@ -26,6 +29,7 @@ from logger.model.points import POINTS
 from logger.model.records import EVENT, NewRecord, Record
 from logger.model.rig import Rig
 from logger.model.sample import PointSample
+from logger.model.text import clean
 from logger.model.units import from_si, show_unit, user_unit
 from logger.model.value import known, unknown
 from logger.pipeline.commands import NotNow, do
@@ -57,13 +61,14 @@ class Daemon:
         self.pipeline.analyse_every_ns = max(self.pipeline.analyse_every_ns, int(1e9 * speed))
         self.pipeline.scene.slack_s = 2.0 * speed if speed > 1 else 0.0
         self.feeds: dict[str, DeviceFeed] = {}
+        self.relays: list[Relay] = []
         self.awake: dict[str, Any] = {}
         self.channels: dict[str, str | None] = {}  # how someone is reached: channel -> its problem
         self.stopping = asyncio.Event()
         self.more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
         self._segments = SegmentBuilder()
         self._samples: list[PointSample] = []
-        self._followers: set[asyncio.Queue[tuple[str, int, Event]]] = set()
+        self._followers: set[_Follower] = set()
         self._loop = asyncio.get_running_loop()
         self._store_problem: Problem | None = None
         self._last_record = 0
@@ -136,6 +141,17 @@ class Daemon:
         self._submit(self._segments.flush(now_ns, force=True))
         self._tick_fits(now_ns)
         self.pipeline.health[CLOCK] = known(1.0, "1")
+
+    def look_at_relays(self) -> None:
+        """Several times a second: what is held closed goes on being so, or is opened."""
+        if not self.relays:
+            return
+        scene = self.pipeline.scene
+        scene.now_ns = max(scene.now_ns, self.clock.now_ns())
+        for relay in self.relays:
+            relay.look(self._loop.time())
+        why = [f"{r.output.hold}: {'; '.join(r.hold.why)}" for r in self.relays if r.hold.mode is Mode.STOPPED]
+        self.pipeline.health[PERMIT] = unknown("1", ", ".join(why)) if why else known(1.0, "1")
 
     def publish(self) -> None:
         """The present state to everyone who follows."""
@@ -234,6 +250,7 @@ class Daemon:
             {
                 "alarms": [alarm_shape(row) for row in self.alarms()],
                 "devices": [feed.shown() for feed in self.feeds.values()],
+                "relays": [relay.shown() for relay in self.relays],
                 "store": self._store_shape(),
                 "awake": self.awake,
                 "channels": self.channels,
@@ -267,7 +284,28 @@ class Daemon:
         if action == "stop":
             self.stopping.set()
             return {"text": f"job {self.job_id} is being closed; everything is stored"}
+        if action in ("permit-arm", "permit-release"):
+            return self._permit(action == "permit-arm", body)
         return self._do(action, body)
+
+    def _permit(self, arm: bool, body: dict[str, Any]) -> dict[str, Any]:
+        """body: operator; hold, the name of what is meant, where the rig has several."""
+        name, operator = body.get("hold", ""), body.get("operator", "")
+        if not isinstance(name, str) or not isinstance(operator, str):
+            raise Refused("hold and operator are text")
+        known_names = ", ".join(r.output.hold for r in self.relays)
+        if not known_names:
+            raise Refused("the rig file names no [[device.output]]: this program closes no contact")
+        meant = [r for r in self.relays if name.casefold() in ("", r.output.hold.casefold())]
+        if not meant or (arm and len(meant) > 1):
+            raise Refused(f"name which one; the rig has: {known_names}")
+        operator = clean(operator, 300)
+        try:
+            said = [relay.arm(operator) if arm else relay.release(operator) for relay in meant]
+        except AlarmError as exc:
+            raise Refused(str(exc)) from exc
+        self.look_at_relays()
+        return {"text": "\n".join(said)}
 
     def _do(self, action: str, body: dict[str, Any]) -> dict[str, Any]:
         if action == "cylinder" and "cylinder" not in body:
@@ -328,20 +366,37 @@ class Daemon:
         except StoreError:
             return []
 
-    async def follow(self) -> AsyncIterator[tuple[str, int, Event]]:
-        queue: asyncio.Queue[tuple[str, int, Event]] = asyncio.Queue(FOLLOWER_QUEUE)
-        self._followers.add(queue)
+    def follow(self) -> AsyncIterator[tuple[str, int, Event]]:
+        """From this call on. Ends when the reader is too slow; it then asks for the rest by the id of the last event
+        it got."""
+        follower = _Follower()
+        self._followers.add(follower)
+        return self._told(follower)
+
+    async def _told(self, follower: "_Follower") -> AsyncIterator[tuple[str, int, Event]]:
         try:
-            while True:
-                yield await queue.get()
+            while not (follower.left_behind and follower.queue.empty()):
+                yield await follower.queue.get()
         finally:
-            self._followers.discard(queue)
+            self._followers.discard(follower)
 
     def _tell(self, name: str, record_id: int, data: Event) -> None:
-        for queue in list(self._followers):
-            if queue.full() or (name == "snapshot" and queue.qsize() > 2):
-                continue  # a slow reader gets the next snapshot; missed events it finds by their id
-            queue.put_nowait((name, record_id, data))
+        for follower in list(self._followers):
+            if name == "snapshot" and follower.queue.qsize() > 2:
+                continue  # a slow reader gets a later one
+            if follower.queue.full():
+                follower.left_behind = True
+                self._followers.discard(follower)
+            else:
+                follower.queue.put_nowait((name, record_id, data))
+
+
+class _Follower:
+    """left_behind: nothing is added any more; what is in the queue is whole up to there."""
+
+    def __init__(self) -> None:
+        self.queue: asyncio.Queue[tuple[str, int, Event]] = asyncio.Queue(FOLLOWER_QUEUE)
+        self.left_behind = False
 
 
 def own_blends(job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:

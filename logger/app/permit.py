@@ -8,18 +8,19 @@ holds its own scale to the cylinder's limit, however slow this program is.
 
 import logging
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Any
 
 from firmware_protocol.codes import ErrorCode, OpenedBy, OutputState, PermitAction
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.messages import Accepted, ErrorMessage
-from firmware_protocol.requests import Permit, Request
+from firmware_protocol.requests import Permit
 from logger.alarms import permit as rules
 from logger.alarms.permit import Hold, Mode, Situation
 from logger.app.feed import DeviceFeed
 from logger.compute.cylinder import CylinderLimits
 from logger.compute.guard import Guard, scale_guard
 from logger.link import events as link
+from logger.link.supervisor import DeviceSupervisor
 from logger.model import records
 from logger.model.rig import RigOutput
 from logger.model.text import clean
@@ -41,24 +42,16 @@ _OPENED_BY = {
 }
 
 
-class Asking(Protocol):
-    """Of a DeviceSupervisor's session and itself, what is needed here."""
-
-    def request(self, request: Request) -> int: ...
-    def cancel(self, ticket: int) -> None: ...
-    def open_output(self, permit: Permit) -> None: ...
-
-
 class Relay:
     """closed: what the device last said of its contact; None while it is not heard or has not said."""
 
     def __init__(
         self, output: RigOutput, feed: DeviceFeed, pipeline: Pipeline, emit: Callable[[dict[str, Any]], None],
-        ask: Asking, speed: float = 1.0,
+        supervisor: DeviceSupervisor, speed: float = 1.0,
     ) -> None:  # fmt: skip
         self.output, self.hold = output, Hold()
         self.closed: bool | None = None
-        self._feed, self._pipeline, self._emit, self._ask = feed, pipeline, emit, ask
+        self._feed, self._pipeline, self._emit, self._supervisor = feed, pipeline, emit, supervisor
         self._every_s = output.timeout_s / OFTEN / speed
         self._next_s = 0.0
         self._tick: int | None = None
@@ -158,8 +151,8 @@ class Relay:
         """At once, past everything that waits; and once more in its turn, until the device has answered."""
         self._confirmed = False
         if self._ticket is not None:
-            self._ask.cancel(self._ticket)
-        self._ask.open_output(self._open())
+            self._supervisor.session.cancel(self._ticket)
+        self._supervisor.open_output(self._open())
         self._queue(self._open())
 
     def _open(self) -> Permit:
@@ -167,7 +160,7 @@ class Relay:
 
     def _queue(self, permit: Permit) -> None:
         try:
-            self._ticket = self._ask.request(permit)
+            self._ticket = self._supervisor.session.request(permit)
         except (ValueError, ProtocolError) as exc:  # too many wait: the device opens by itself
             self._ticket = None
             log.warning("%s: no permit sent: %s", self.output.hold, exc)

@@ -25,6 +25,8 @@ log = logging.getLogger(__name__)
 
 TICK_S = 1.0
 PUBLISH_S = 0.5
+RELAYS_S = 0.2
+OPENING_S = 0.3  # for a last request to open to be on the wire
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,10 +86,12 @@ async def run(settings: RunSettings) -> None:
         ]
         tasks.append(asyncio.create_task(_tick(daemon), name="tick"))
         tasks.append(asyncio.create_task(_publish(daemon), name="publish"))
+        tasks.append(asyncio.create_task(_relays(daemon), name="relays"))
         tasks += [asyncio.create_task(_helper(h, daemon), name="helper") for h in settings.helpers]
         settings.on_start(daemon)
         await _until_stopped(daemon.stopping, tasks)
     finally:
+        await _let_go(daemon)
         await asyncio.gather(*(_stopped(s) for s in running))
         await daemon.close()
         await server.stop()
@@ -109,6 +113,21 @@ async def _publish(daemon: Daemon) -> None:
     while True:
         daemon.publish()
         await asyncio.sleep(PUBLISH_S)
+
+
+async def _relays(daemon: Daemon) -> None:
+    while True:
+        daemon.look_at_relays()
+        await asyncio.sleep(RELAYS_S)
+
+
+async def _let_go(daemon: Daemon) -> None:
+    """Nothing stays closed behind a program that ends; without this it would be for the rest of the time-out."""
+    held = [relay for relay in daemon.relays if relay.hold.permitted or relay.closed]
+    for relay in held:
+        relay.release(reason="the program ends")
+    if held:
+        await asyncio.sleep(OPENING_S)
 
 
 async def _helper(helper: Callable[[Daemon], Awaitable[None]], daemon: Daemon) -> None:

@@ -5,8 +5,10 @@ from collections.abc import Callable
 from firmware_protocol.requests import Request
 from logger.app.daemon import Daemon
 from logger.app.feed import DeviceFeed
+from logger.app.permit import Relay
 from logger.compute.registers import blocks
 from logger.link.delivery import ResumePoint
+from logger.link.events import LinkEvent
 from logger.link.find import serial_ports
 from logger.link.modbus_client import need_pymodbus
 from logger.link.modbus_supervisor import ModbusSupervisor
@@ -51,15 +53,24 @@ def _supervisor(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Cla
 
 
 def _protocol(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Claims, speed: float) -> DeviceSupervisor:
+    relays: list[Relay] = []
+
+    def take(event: LinkEvent) -> None:
+        feed.take(event)
+        for relay in relays:
+            relay.take(event)
+
     supervisor = DeviceSupervisor(
         device.url,
         bytes.fromhex(device.device_id) if device.device_id else None,
-        feed.take,
+        take,
         resume=_resume_point(daemon, device),
         settings=Settings(most_frames_per_s=1000.0 * max(1.0, speed)),
         claims=claims,
         search_ports=serial_ports,
     )
+    relays += [Relay(o, feed, daemon.pipeline, daemon.emit, supervisor, speed) for o in device.outputs]
+    daemon.relays += relays
     feed.request = _requester(supervisor)
     supervisor.session.host_time = feed.utc_ns  # so that a stored reply tells the round trip
     return supervisor

@@ -19,6 +19,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "note": ("logger.cli.daemon", "note", "Write a note into the record."),
     "ack": ("logger.cli.daemon", "ack", "Acknowledge alarms."),
     "shelve": ("logger.cli.daemon", "shelve", "Silence one alarm for a stated time."),
+    "permit": ("logger.cli.daemon", "permit", "Hold the recovery machine's supply through a device's relay, or not."),
     "stop": ("logger.cli.daemon", "stop", "End the running daemon; everything is stored."),
     "find": ("logger.cli.devices", "find", "List the ports that answer."),
     "rig": ("logger.cli.devices", "rig", "Write or check a rig file."),

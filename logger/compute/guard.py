@@ -35,7 +35,7 @@ def scale_guard(decoder: ChannelDecoder, limit: CylinderLimits, share: float = 1
     low_kg = cylinder.tare_kg - max(3 * u_kg, EMPTY_SLACK * cylinder.water_capacity_kg)
     high_kg = cylinder.tare_kg + share * max_net_kg - COVERAGE * u_kg
     edges = decoder.raw_at(low_kg), decoder.raw_at(high_kg)
-    if None in edges or low_kg >= high_kg:
+    if None in edges or high_kg <= cylinder.tare_kg:
         return None
     a, b = sorted(edge for edge in edges if edge is not None)
     if not math.isfinite(b - a):

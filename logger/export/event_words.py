@@ -96,6 +96,14 @@ def _finding(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     return f"stage {event['stage']}", f"{finding['headline']}: {finding['text']}"
 
 
+def _permit(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    parts = [f"contact {event['act']}" if event["act"] in ("closed", "opened") else str(event["act"])]
+    if "guard_kg" in event:
+        parts.append(f"its device opens by itself at {shown.number(event['guard_kg'], _MASS)} on the scale")
+    parts.append(str(event.get("reason") or ""))
+    return str(event["hold"]), "; ".join(part for part in parts if part)
+
+
 _TELLERS: dict[str, Callable[[dict[str, Any], Shown], tuple[str, str]]] = {
     r.JOB_OPENED: _job,
     r.RUN_BEGUN: _run,
@@ -113,6 +121,7 @@ _TELLERS: dict[str, Callable[[dict[str, Any], Shown], tuple[str, str]]] = {
     r.GAP: _gap,
     r.CLOCK: lambda e, s: ("", str(e["cause"])),
     r.KEEP_AWAKE: lambda e, s: ("", str(e["text"])),
+    r.PERMIT: _permit,
     r.SETTING: lambda e, s: (str(e["key"]), f"set to {e['value']} (SI)"),
     r.JOB_CLOSED: lambda e, s: ("", "closed"),
 }

@@ -60,14 +60,16 @@ def _alarms(state: Row, width: int, most: int) -> list[Text]:
 
 
 def _foot(state: Row, width: int, note: str) -> list[Text]:
-    parts = [f"{d['name']} {d['text']}" for d in state.get("devices", [])]
+    parts = [f"{r['name']} {r['text']}" for r in state.get("relays", [])]
+    parts += [f"{d['name']} {d['text']}" for d in state.get("devices", [])]
     store = state.get("store") or {}
     if store:
         parts.append(store["text"])
     awake = state.get("awake") or {}
     if awake.get("text"):
         parts.append(awake["text"])
-    trouble = any(not d.get("ok", True) for d in state.get("devices", [])) or not store.get("ok", True)
+    told = [*state.get("relays", []), *state.get("devices", []), store]
+    trouble = any(not each.get("ok", True) for each in told)
     lines = [Text(" · ".join(parts), "bold yellow" if trouble else "dim")]
     lines += [Text(line, "dim") for line in _wrapped(state["caution"], width, 2)]
     lines.append(Text(note, "bold") if note else Text(KEYS if len(KEYS) <= width else KEYS_SHORT, "dim"))

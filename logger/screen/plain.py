@@ -23,6 +23,8 @@ def status_lines(state: dict[str, Any]) -> list[str]:
         lines.append(f"  {finding['headline']}: {finding['text']}")
     for device in state.get("devices", []):
         lines.append(f"  device {device['name']}: {device['text']}")
+    for relay in state.get("relays", []):
+        lines.append(f"  relay {relay['name']}: {relay['text']}")
     store = state.get("store", {})
     if store:
         lines.append(f"  stored: {store['text']}")

@@ -36,12 +36,15 @@ class DeviceFeed:
         self.rssi_dbm: int | None = None
         self.battery_percent: int | None = None
         self.refused: str | None = None
+        self._at = (-1, 0)  # newest monotonic stamp and its UTC
         self._not_understood: str | None = None  # an instrument's newest line that no pattern fits
         self.request: Callable[[Request], None] = lambda request: None
 
     def utc_ns(self, at_ns: int) -> int:
-        """UTC of the record for a monotonic stamp of a reader thread."""
-        return self._clock.now_ns() - int((time.monotonic_ns() - at_ns) * self._speed)
+        """UTC of the record for a monotonic stamp of a reader thread; of frames that came together, the same."""
+        if at_ns != self._at[0]:
+            self._at = at_ns, self._clock.now_ns() - int((time.monotonic_ns() - at_ns) * self._speed)
+        return self._at[1]
 
     def take(self, event: link.LinkEvent) -> None:
         handler = _HANDLERS.get(type(event))

@@ -45,6 +45,7 @@ def run(
 
     from logger.app.run import RunSettings
     from logger.app.run import run as run_daemon
+    from logger.app.supervisors import check_supported
     from logger.cli.helpers import helpers, kept_cylinder, say_start, signer
     from logger.cli.quantities import load_user_blends
     from logger.clock import local_day
@@ -55,6 +56,7 @@ def run(
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
     load_user_blends()
     rig = load_rig(rig_file)
+    check_supported(rig)
     setup: JobSetup | None = None
     if continued is not None:
         place = find_job(continued)

@@ -70,6 +70,10 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "points": points,
         "live": live,
         "findings": [plain(f) for f in snapshot.findings],
+        "earlier": [
+            {"number": s.number, "label": STAGE_LABEL[s.kind], "headline": f.headline, "text": f.text}
+            for s, f in snapshot.earlier
+        ],
         "notes": [{"t_ns": n.t_ns, "text": clean(n.text), "author": clean(n.author)} for n in snapshot.notes],
         "caution": CAUTION,
         **extra,

@@ -148,6 +148,7 @@ class Pipeline:
         return Snapshot(
             scene.now_ns, job, stage, state.cylinder, scene.ambient.as_value(), points, dict(self.values),
             self.report.findings, tuple(state.notes[-10:]),
+            earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
         )  # fmt: skip
 
     def waiting_alarms(self) -> list[str]:

@@ -119,7 +119,10 @@ class PointNow:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """ambient_pa: what gauge pressures refer to. findings: of the running stage so far, or of the last one."""
+    """ambient_pa: what gauge pressures refer to. findings: of the running stage so far, or of the last one.
+
+    earlier: the first finding of each ended stage, oldest first.
+    """
 
     t_ns: int
     job: Job
@@ -130,3 +133,4 @@ class Snapshot:
     live: dict[str, Value]
     findings: tuple[Finding, ...]
     notes: tuple[Note, ...]
+    earlier: tuple[tuple[Stage, Finding], ...] = ()

@@ -194,6 +194,9 @@ def _findings(state: Row, width: int, room: int) -> list[Text]:
         if finding["rule"]:
             lines += [Text(t, "dim") for t in _wrapped("Rule: " + finding["rule"], width, 2)]
         lines.append(Text(""))
+    for one in reversed(state.get("earlier", [])):
+        told = f"Stage {one['number']}, {one['label']}: {one['headline']}. {one['text']}"
+        lines += [Text(t) for t in _wrapped(told, width, 3)]
     lines += [Text(f"Note: {n['text']}", "dim") for n in state.get("notes", [])]
     return lines[:room] or [Text("Nothing found yet", "dim")]
 

@@ -40,8 +40,8 @@ def title(state: dict[str, Any]) -> str:
 
 
 def alarm_line(alarm: dict[str, Any]) -> str:
-    """Priority, label, whether it was seen, and what to do."""
+    """Priority, whether anyone acknowledged it, label, and what to do."""
     word = ALARM_WORD.get(alarm["priority"], alarm["priority"])
-    seen = "" if alarm["acknowledged"] else " (not acknowledged)"
-    back = "" if alarm["active"] else " (over)"
-    return f"{word}: {alarm['label']}{back}{seen}: {alarm['message']}"
+    new = "" if alarm["acknowledged"] else " NEW"
+    over = "" if alarm["active"] else ", over"
+    return f"{word}{new}: {alarm['label']}{over}. {alarm['message']}"

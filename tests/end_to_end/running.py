@@ -133,7 +133,7 @@ class Sim:
 @contextlib.contextmanager
 def simulated(
     place: Path, scenario: str, *, speed: float = 1.0, link: str = "tcp", seed: int = 3,
-    only: tuple[str, ...] = ("recovery board", "scale"), autopilot: bool = False,
+    only: tuple[str, ...] = ("recovery board", "scale"), autopilot: bool = False, relay: bool = False,
 ) -> Iterator[Sim]:  # fmt: skip
     rig_file = place / "rig.toml"
     command = [
@@ -142,6 +142,7 @@ def simulated(
     ]  # fmt: skip
     command += [word for name in only for word in ("--device", name)]
     command += [] if autopilot else ["--no-autopilot"]
+    command += ["--relay"] if relay else []
     with child(command, place, place / "sim.log") as process:
         sim = Sim(process, rig_file)
         try:

@@ -120,6 +120,8 @@ def page(seed: int = PUBLISHED_SEED) -> str:
         "Tests of ten minutes:", "", *_cause_table(list(decays(SHORT, seed))), "",
         f"## Vacuum decay: verdict by profile {PROFILE.key}", "",
         f"{PROFILE.label}; guard band of two standard uncertainties.", "", *_verdict_table(main_cases), "",
+        "Held and yet 'cannot tell': isolated at 270 to 300 micron, which these gauges cannot tell from above 300 (the",
+        "verdict says where to isolate instead), or a gauge of 10 micron steps that shows one number for the hour.", "",
         "## Gauges that do not follow", "",
         *_fault_table(list(decays(FAULTS, seed))), "",
         "Valved off: half an hour of pumping was recorded before the isolation, and the pump's own limit is known. A",

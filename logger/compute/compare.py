@@ -13,6 +13,7 @@ from logger.compute.blocks import blocks
 from logger.compute.compare_measures import Answer, Measure, crossing, measure
 from logger.compute.decay import DecayResult
 from logger.compute.isolation import scatter
+from logger.compute.pull_down_fit import LEAST_PA
 from logger.compute.wording import duration
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
@@ -116,7 +117,7 @@ def compare_pull_downs(a: Run, b: Run) -> Comparison:
     if len(curve_a.x) >= 5 and len(curve_b.x) >= 5:
         high = 0.95 * min(max(curve_a.y), max(curve_b.y))
         low = 1.05 * max(min(curve_a.y), min(curve_b.y))
-        if high > 2.0 * low:
+        if high > 2.0 * low and low > LEAST_PA:
             levels = [10.0 ** (math.log10(high) + f * math.log10(low / high)) for f in (0.5, 1.0)]
             for level in levels:
                 one = _fall_time(a, curve_a, high, level, by_volume)
@@ -244,7 +245,7 @@ def _rise_at(run: Run, curve: Curve, at_s: float, scale: float, unit: str) -> Va
     data = blocks(run.series, run.begin_s, run.end_s, POINTS)
     noise = scatter(data) if len(data) > 4 else run.series.u
     level = min(run.series.value, default=1.0)
-    share = math.hypot(run.series.u_scale / level if level > 0.0 else 0.0, _share(run))
+    share = math.hypot(run.series.u_scale / max(level, run.series.u_scale, 1e-9), _share(run))
     return known(rise, unit, math.hypot(noise * scale, share * rise))
 
 

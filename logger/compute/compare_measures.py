@@ -41,8 +41,8 @@ def measure(name: str, a: Value, b: Value, verb: str, more: str, less: str) -> M
     gap, u_gap = b.number - a.number, math.hypot(u_a, u_b)
     clear = abs(gap) > K * u_gap
     answer = (Answer.MORE if gap > 0.0 else Answer.LESS) if clear else Answer.SAME
-    if a.number <= K * u_a or b.number <= 0.0:
-        ratio = unknown("1", "the first is not told from zero, so there is no ratio")
+    if a.number <= K * u_a or b.number <= K * u_b:
+        ratio = unknown("1", "one of them is not told from zero, so there is no ratio")
         low = high = None
         words = f"B {verb} {more if gap > 0 else less}" if clear else "no difference beyond the uncertainty"
         return Measure(name, a, b, ratio, low, high, answer, f"{name}: {words}")

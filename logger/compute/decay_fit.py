@@ -145,7 +145,8 @@ def _with_temperature(search: "_Search", deviation_k: list[float], u: float) -> 
     without, with_it = closest(search), closest(wider)
     n = len(search.x)
     n_eff = max(n / correlation_time(wider.residuals(with_it), with_it.parameters), LEAST_EFFECTIVE)
-    gain = n_eff * math.log(max(without.rss / n, u * u) / max(with_it.rss / n, u * u)) - math.log(n_eff)
+    floor = max(u * u, 1e-30)
+    gain = n_eff * math.log(max(without.rss / n, floor) / max(with_it.rss / n, floor)) - math.log(n_eff)
     return wider if gain > CLEAR else search
 
 
@@ -165,7 +166,7 @@ def _weights(y: Sequence[float]) -> list[float]:
     y_low, y_high = y[order[third // 2]], y[order[-(third // 2) - 1]]
     if least <= 0.0 or y_high < 1.5 * y_low or high < 2.0 * low or low <= 0.0:
         return [1.0] * n
-    return [least / p for p in y]
+    return [max(least / p, 0.01) for p in y]
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,7 +333,7 @@ class _Search:
 
 def _finish(c: _Candidate, t0: float, span: float, n: int, n_eff: float, floor: float) -> ShapeFit:
     k = c.parameters + 1  # the variance is fitted too
-    criterion = n_eff * math.log(max(c.rss / n, floor)) + k * math.log(n_eff)
+    criterion = n_eff * math.log(max(c.rss / n, floor, 1e-30)) + k * math.log(n_eff)
     linear = c.shape in (Shape.LINEAR, Shape.BOTH)
     rate = c.fit.coefficients[1] / span if linear else 0.0
     amplitudes = c.fit.coefficients[2 if linear else 1 :]

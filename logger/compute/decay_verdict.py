@@ -68,7 +68,7 @@ def measure_hold(vacuum_series: Series, isolated_s: float, end_s: float) -> Held
     u_level = math.hypot(u_one, vacuum_series.u_scale)
     sustained = [min(a, b) for a, b in pairwise(data.value)]
     start, last, top = data.value[0], data.value[-1], max(sustained)
-    share = vacuum_series.u_scale / start if start > 0.0 else 0.0
+    share = vacuum_series.u_scale / max(start, vacuum_series.u_scale, 1e-9)
     u_rise = math.hypot(math.sqrt(2.0) * u_one, share * abs(top - start))
     return Held(
         known(start, "Pa", u_level), known(last, "Pa", u_level), known(top, "Pa", u_level),

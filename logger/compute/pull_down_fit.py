@@ -144,7 +144,7 @@ def fit_tail(data: Blocks, begun_s: float) -> Tail | None:
         if base + 2.0 * u_base < 0.0:
             continue  # no pump goes below nothing
         parameters = 1 + r.based + (3 if r.bend else 2) * r.falls  # the variance, the base, size, shape and bend
-        criterion = n_eff * math.log(max(rss / n, floor)) + parameters * math.log(n_eff)
+        criterion = n_eff * math.log(max(rss / n, floor, 1e-30)) + parameters * math.log(n_eff)
         fits.append(TailFit(r.family, r.shape, r.bend, first, base, u_base, size, trade, criterion))
     if not fits:
         return None

@@ -138,7 +138,7 @@ def analyse_standing(
     assert temperature is not None  # kelvin came from it
     u_kelvin = _temperature_u(temperature, temperature_is_gas, end_k - start_k)
     u_weather = 0.0 if barometer_measured or not gauge_reference else WEATHER_PA / math.sqrt(3.0)
-    share = pressure.u_scale / start_pa
+    share = pressure.u_scale / max(start_pa, pressure.u_scale, 1e-9)
     u_drop = math.hypot(
         math.sqrt(2.0) * u_read, per_k * u_kelvin, u_weather, share * abs(end_pa - start_pa),
         law.error(start_pa) * start_pa * abs(end_k - start_k),

@@ -47,6 +47,9 @@ _SETTINGS: dict[str, Quantity] = {
     "target": Quantity.MASS,  # charging: mass to weigh in
     "target_vacuum": Quantity.VACUUM,
     "test_pressure": Quantity.PRESSURE,
+    "high_side_limit": Quantity.PRESSURE,
+    "superheat_target": Quantity.TEMPERATURE_DIFFERENCE,
+    "subcooling_target": Quantity.TEMPERATURE_DIFFERENCE,
 }
 
 
@@ -55,16 +58,30 @@ _SETTINGS: dict[str, Quantity] = {
 @click.option("--target", help="Charging: the mass to weigh in, such as 220lb.")
 @click.option("--target-vacuum", help="Evacuation: the vacuum to reach, such as 300micron.")
 @click.option("--test-pressure", help="Pressure test: such as 150psig.")
+@click.option("--high-side-limit", help="Start-up: the pressure not to be exceeded, such as 380psig.")
+@click.option("--superheat-target", help="Start-up: such as 11F.")
+@click.option("--subcooling-target", help="Start-up: such as 10F.")
+@click.option("--direction", type=click.Choice(["supply", "receiver"]), help="Charging: what stands on the scale.")
+@click.option("--minor-repair", is_flag=True, help="Recovery: not major, no evacuation to the atmosphere after it.")
 @click.option("--profile", help="Acceptance profile by name (decay test, pressure test).")
 @click.option("--operator", default="", help="Who begins it.")
 @JOB_OPTION
-def stage_begin(kind: str, operator: str, job: str | None, profile: str | None, **typed: str | None) -> None:
+def stage_begin(
+    kind: str,
+    operator: str,
+    job: str | None,
+    profile: str | None,
+    direction: str | None,
+    minor_repair: bool,
+    **typed: str | None,
+) -> None:
     """Begin a stage; a running one is ended first."""
     settings: dict[str, Any] = {
         key: parse_quantity(text, _SETTINGS[key]) for key, text in typed.items() if text is not None
     }
-    if profile is not None:
-        settings["profile"] = profile
+    settings |= {key: word for key, word in (("profile", profile), ("direction", direction)) if word is not None}
+    if minor_repair:
+        settings["minor_repair"] = True
     answer = client(job).act("stage-begin", kind=kind, settings=settings, operator=operator)
     click.echo(answer["text"])
 

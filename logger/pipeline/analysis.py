@@ -23,6 +23,7 @@ from logger.model.job import Stage, StageKind
 from logger.model.sample import Series
 from logger.model.value import Value, known
 from logger.pipeline.scene import NS, Scene
+from logger.pipeline.vessel import vessel_findings
 
 DEFAULT_DECAY_PROFILE = "ufgs-15182"
 DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
@@ -59,8 +60,9 @@ def profile_of(scene: Scene, stage: Stage) -> DecayProfile | PressureProfile | N
 
 def _recovery(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
     job = scene.state.job
+    vessel = vessel_findings(scene, until_ns)
     if not final or job is None or scene.weighing is None:
-        return Report()
+        return Report(vessel)
     series = {name: scene.series(name, stage.begun_ns, until_ns) for name in scene.points}
     first, swaps = _cylinders(scene, stage, until_ns)
     stops = scene.marks("machine-stopped", stage.begun_ns)
@@ -83,7 +85,7 @@ def _recovery(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
         level=level,
         stopped_s=(stops[-1] - stage.begun_ns) / NS if stops else None,
     )
-    return Report(result.findings, {}, result)
+    return Report((*result.findings, *vessel), {}, result)
 
 
 def _cylinders(scene: Scene, stage: Stage, until_ns: int) -> tuple[str, list[tuple[float, str]]]:

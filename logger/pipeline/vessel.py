@@ -1,0 +1,44 @@
+"""What is to be said of the cylinder on the scale: its test date, its service pressure, air in it."""
+
+from datetime import UTC, datetime
+
+from logger.compute.cylinder import CylinderLimits
+from logger.compute.cylinder_checks import non_condensables, requalification
+from logger.compute.mass_rate import MassRate
+from logger.model.finding import Finding, Verdict
+from logger.pipeline.scene import NS, Scene
+
+SETTLED_S = 900.0
+SETTLED_SPREAD_K = 0.6  # over that time, and
+SETTLED_OVER_AMBIENT_K = 1.5  # so near to its surroundings: common practice, no source
+_STILL_KG_S = 1e-3
+
+
+def vessel_findings(scene: Scene, until_ns: int) -> tuple[Finding, ...]:
+    """Findings that ask for something; a sound cylinder gives none. Air is only called in one that has settled."""
+    limit = scene.cylinder_limits()
+    cylinder = scene.state.cylinder
+    if cylinder is None or not isinstance(limit, CylinderLimits):
+        return ()
+    today = datetime.fromtimestamp(until_ns / NS, UTC).date()
+    found = [limit.suitability, requalification(cylinder, today)]
+    if _settled(scene, until_ns):
+        found.append(
+            non_condensables(
+                scene.value("cylinder_pressure"), scene.value("cylinder_temperature"), limit.refrigerants, settled=True
+            )
+        )
+    return tuple(f for f in found if f.verdict not in (Verdict.PASS, Verdict.INFO))
+
+
+def _settled(scene: Scene, until_ns: int) -> bool:
+    """No flow, and shell and surroundings at one steady temperature for a quarter of an hour."""
+    rate: MassRate | None = scene.weighing.rate if scene.weighing is not None else None
+    if rate is not None and (rate.value.number is None or abs(rate.value.number) > _STILL_KG_S):
+        return False
+    shell = scene.series("cylinder_temperature", until_ns - int(SETTLED_S * NS), until_ns)
+    around = scene.value("ambient_temperature")
+    if len(shell) < 10 or shell.duration_s < 0.8 * SETTLED_S or around.number is None:
+        return False
+    spread = max(shell.value) - min(shell.value)
+    return spread <= SETTLED_SPREAD_K and abs(shell.value[-1] - around.number) <= SETTLED_OVER_AMBIENT_K

@@ -76,8 +76,8 @@ def _stuck(series: Series, start_s: float, end_s: float) -> Suspicion | None:
     longest = lengths[0]
     return Suspicion(
         "gauge-stuck",
-        f"the reading did not change by one digit for {duration(longest)}: a frozen gauge, or one with steps too coarse "
-        "to show that it lives",
+        f"the reading did not change by one digit for {duration(longest)}: a frozen gauge, or one with steps too "
+        "coarse to show that it lives",
         "the gauge itself: frozen sensor or display; cycle its supply and see it move when its port is opened",
     )
 

@@ -4,7 +4,7 @@ To add a stage: a function here from Scene and Stage to Report, an entry in _ANA
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from logger.compute.charging import analyse_charging
@@ -28,6 +28,11 @@ from logger.pipeline.vessel import vessel_findings
 DEFAULT_DECAY_PROFILE = "ufgs-15182"
 DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
 FILLED_SETTLING_S = 900.0
+# What a stage is judged by comes first among its findings.
+VERDICT_KEYS = frozenset(
+    {"recovery.level", "standing-pressure.verdict", "evacuation.progress", "decay.verdict", "charging.target",
+     "start_up.feed"}
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +47,8 @@ class Report:
 def analyse(scene: Scene, stage: Stage, until_ns: int, final: bool = False) -> Report:
     """The stage from its beginning to `until_ns`; unless final, from few readings, so that it takes milliseconds."""
     scene.brief = not final
-    return _ANALYSES[stage.kind](scene, stage, until_ns, final)
+    report = _ANALYSES[stage.kind](scene, stage, until_ns, final)
+    return replace(report, findings=tuple(sorted(report.findings, key=lambda f: f.key not in VERDICT_KEYS)))
 
 
 def profile_of(scene: Scene, stage: Stage) -> DecayProfile | PressureProfile | None:

@@ -4,7 +4,7 @@ import math
 
 from logger.compute.cylinder import CylinderLimits, limits
 from logger.compute.errors import ComputeError
-from logger.compute.pressure import SEA_LEVEL, Ambient, ambient
+from logger.compute.pressure import SEA_LEVEL, Ambient, AmbientSource, ambient
 from logger.model.points import POINTS
 from logger.model.sample import PointSample, Series
 from logger.model.value import Value, known, unknown
@@ -17,6 +17,7 @@ from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
 
 NS = 1_000_000_000
 SKETCH_BUCKETS = 400
+BAROMETER_KEEPS_S = 1800.0
 LEAD_S = 600.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
 
@@ -92,9 +93,13 @@ class Scene:
     def second(self) -> None:
         """Once a second: the barometer, and how sure the readings are."""
         job = self.state.job
+        barometer = self.value("barometer") if "barometer" in self._homes else None
+        kept = self.ambient.source is AmbientSource.MEASURED and (self.age_s("barometer") or 0.0) < BAROMETER_KEEPS_S
+        if barometer is not None and barometer.number is None and kept:
+            barometer = self.ambient.as_value()  # it changes by less than 0.1 kPa in that time
         try:
             self.ambient = ambient(
-                self.value("barometer") if "barometer" in self._homes else None,
+                barometer,
                 job.barometer_pa if job else None,
                 job.altitude_m if job else None,
             )

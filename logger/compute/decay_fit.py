@@ -116,8 +116,11 @@ def fit_shapes(
     if temperature_k is not None and max(temperature_k) - min(temperature_k) > TEMPERATURE_SWING_K:
         search = _with_temperature(search, [k - temperature_k[0] for k in temperature_k], data.u)
     found: list[_Candidate] = [search.plain(False), search.plain(True)]
-    for linear in (False, True):
-        found += [c for c in (search.one(linear), search.two(linear)) if c is not None]
+    found += [c for c in (search.one(False), search.two(False), search.one(True)) if c is not None]
+    closest = min(found, key=lambda c: c.rss)
+    if correlation_time(search.residuals(closest), closest.parameters) > 1.5:  # something is left to explain
+        fullest = search.two(True)
+        found += [] if fullest is None else [fullest]
     # neighbours that move together: first as the fullest shape leaves them, then as the chosen one does, for a full
     # shape swallows slow wander and makes the rest look independent
     closest = min(found, key=lambda c: c.rss)

@@ -21,7 +21,7 @@ PROFILE = DECAY_PROFILES["ufgs-15182"]
 def run() -> list[Row]:
     """(name, value, target, met) of each."""
     rows: list[Row] = []
-    for hours, period, least_ms, times in ((1.0, 6.0, 20.0, 5), (12.0, 0.1, 2000.0, 2)):
+    for hours, period, least_ms, times in ((1.0, 6.0, 20.0, 20), (12.0, 0.1, 2000.0, 2)):
         seconds = hours * HOUR
         warm = temperature(lambda t: 293.0 + math.sin(t / 900.0), seconds)
         closed = vacuum(lambda t: 250.0 + 100.0 * t / HOUR - 50.0 * math.expm1(-t / 300.0), seconds, period=period)

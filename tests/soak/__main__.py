@@ -29,17 +29,18 @@ def main() -> int:
     parser.add_argument("--out", type=Path, default=PAGE, help="page to write (default docs/soak.md)")
     args = parser.parse_args()
     fast = args.hours is not None
-    plan = Plan(args.hours * 3600, args.speed, 1.0) if fast else Plan(args.real_minutes * 60, 1.0, None)
+    plan = Plan(args.hours * 3600, args.speed, 1.0, False) if fast else Plan(args.real_minutes * 60, 1.0, None, True)
     with tempfile.TemporaryDirectory(prefix="rimelog-soak-") as directory:
         watched, file = soak(plan, Path(directory), lambda text: print(text, flush=True))
         found = look_through(file)
     rows = judge(plan, watched, found)
     length_words = f"--hours {args.hours:g} --speed {args.speed:g}" if fast else f"--real-minutes {args.real_minutes:g}"
     per_hour = watched.cpu_s / (plan.record_s / 3600)
+    how = "one scan a second" if fast else "the devices' own rates, the recovery machine's relay held closed"
     notes = [
         f"rimelog {__version__}, Python {platform.python_version()}, {platform.system()} {platform.machine()}",
         f"four devices, {found.frames:,} frames, {found.readings:,} readings, {found.events:,} events, "
-        f"{found.records:,} records" + (", one scan a second" if fast else ", the devices' own rates"),
+        f"{found.records:,} records; {how}",
         f"{found.file_bytes / max(1, found.readings):.1f} bytes of the file for each reading; with so few readings a "
         "second the rows of the record and of its overviews are most of it (16 channels at 10 Hz: the benchmark)",
         f"took {watched.took_s / 60:.1f} min; the daemon used {watched.cpu_s:.0f} s of a core, {per_hour:.1f} s an "

@@ -48,11 +48,15 @@ PROGRAMME: tuple[tuple[float, tuple[dict[str, Any], ...], tuple[tuple[str, dict[
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """record_s: seconds of the record. period_s: of every device; None as they do by themselves."""
+    """record_s: seconds of the record. period_s: of every device; None as they do by themselves.
+
+    relay: the scale's relay is held closed during the recovery (only in real time: its time-outs are short).
+    """
 
     record_s: float
     speed: float
     period_s: float | None
+    relay: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +117,8 @@ def _watch(
                 control.ask(request)
             for action, body in at_daemon:
                 client.act(action, **body)
+            if plan.relay and len(programme) == len(PROGRAMME) - 1:
+                client.act("permit-arm", operator="soak")
         asked = time.monotonic()
         try:
             state = client.status()
@@ -189,9 +195,14 @@ def _rig(place: Path, plan: Plan) -> Iterator[Control]:
         for line in child.stdout:
             if line.startswith(b"control: "):
                 control = Control(int(line.rsplit(b":", 1)[1]))
+                text = rig_file.read_text("utf-8")
                 if plan.period_s is not None:
-                    text = rig_file.read_text("utf-8").replace("\nurl = ", f'\nperiod = "{plan.period_s:g}s"\nurl = ')
-                    rig_file.write_text(text, encoding="utf-8")
+                    text = text.replace("\nurl = ", f'\nperiod = "{plan.period_s:g}s"\nurl = ')
+                if plan.relay:
+                    point = '  point = "cylinder_mass"\n'
+                    output = '\n  [[device.output]]\n  index = 0\n  hold = "recovery machine"\n'
+                    text = text.replace(point, point + output)
+                rig_file.write_text(text, encoding="utf-8")
                 yield control
                 control.close()
                 return

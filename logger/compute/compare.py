@@ -14,7 +14,7 @@ from logger.compute.compare_measures import Answer, Measure, crossing, measure
 from logger.compute.decay import DecayResult
 from logger.compute.isolation import scatter
 from logger.compute.pull_down_fit import LEAST_PA
-from logger.compute.wording import duration
+from logger.compute.wording import duration, vacuum
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
@@ -96,9 +96,11 @@ def compare_recoveries(a: Run, b: Run) -> Comparison:
         for level in marks:
             name = f"time to {level:.0%} of the charge" if by_charge else f"time to {level:.1f} kg"
             measures.append(
-                measure(name, _time_to(curve_a, level, u_a), _time_to(curve_b, level, u_b), "took", "longer", "shorter")
+                measure(
+                    name, _time_to(curve_a, level, u_a), _time_to(curve_b, level, u_b), "took", "more time", "less time"
+                )
             )
-    normalised = "share of the charge" if by_charge else "not normalised: a charge is not known for both"
+    normalised = "compared as share of the charge" if by_charge else "not normalised: a charge is not known for both"
     return _comparison(
         Kind.RECOVERY, a, b, curve_a, curve_b, "time", "recovered", unit, False, normalised, measures,
         "nothing was recovered over a part common to both",
@@ -122,10 +124,12 @@ def compare_pull_downs(a: Run, b: Run) -> Comparison:
             for level in levels:
                 one = _fall_time(a, curve_a, high, level, by_volume)
                 two = _fall_time(b, curve_b, high, level, by_volume)
-                name = f"pumping from {high:.3g} Pa to {level:.3g} Pa" + (" per litre" if by_volume else "")
-                measures.append(measure(name, one, two, "took", "longer", "shorter"))
+                name = f"pumping from {vacuum(high)} to {vacuum(level)}" + (" per litre" if by_volume else "")
+                measures.append(measure(name, one, two, "took", "more time", "less time"))
         measures.append(measure("last pressure", _last(a), _last(b), "ended", "higher", "lower"))
-    normalised = "time per litre of circuit" if by_volume else "not normalised: a volume is not known for both"
+    normalised = (
+        "compared as time per litre of circuit" if by_volume else "not normalised: a volume is not known for both"
+    )
     return _comparison(
         Kind.PULL_DOWN, a, b, curve_a, curve_b, "time per litre" if by_volume else "time", "pressure", "Pa", True,
         normalised, measures, "the two did not pass through a common range of pressures",
@@ -154,7 +158,11 @@ def compare_decays(a: Run, b: Run) -> Comparison:
         common = min(curve_a.x[-1], curve_b.x[-1])
         one, two = _rise_at(a, curve_a, common, scale_a, unit), _rise_at(b, curve_b, common, scale_b, unit)
         measures.append(measure(f"rise in {duration(common)}", one, two, "rose", "more", "less"))
-    normalised = "gas let in, pressure times volume" if by_volume else "not normalised: a volume is not known for both"
+    normalised = (
+        "compared as gas let in, pressure times volume"
+        if by_volume
+        else "not normalised: a volume is not known for both"
+    )
     return _comparison(
         Kind.DECAY, a, b, curve_a, curve_b, "time since isolation", "gas let in" if by_volume else "rise", unit, False,
         normalised, measures, "a decay of one or both could not be analysed",

@@ -173,7 +173,8 @@ def water_findings(cause: Cause, levels: Value, mean_k: float | None) -> list[Fi
             headline, causes = "free water", ("liquid water in the system",)
             text += f" That is where liquid water at the measured {temperature(mean_k)} holds it: water is left."
         elif ratio > 1.15:
-            headline, causes = "more than water", ("liquid refrigerant or oil giving off refrigerant",)
+            headline = "more than water"
+            causes = ("a leak beside the water", "liquid refrigerant, or oil giving off refrigerant")
             text += f" Water at the measured {temperature(mean_k)} alone could not reach that."
         else:
             text += (

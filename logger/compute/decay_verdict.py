@@ -220,7 +220,8 @@ def _unmet(held: Held, hold: HoldStep) -> list[str]:
                 f"{vacuum(max(hold.start_max_pa - guard, 0.0))} or less"
             )
     if hold.limit_pa is not None and start.number > hold.limit_pa:
-        doubts.append(f"it was isolated at {vacuum(start.number)}, above the limit of {vacuum(hold.limit_pa)}")
+        if not doubts:
+            doubts.append(f"it was isolated at {vacuum(start.number)}, above the limit of {vacuum(hold.limit_pa)}")
     elif hold.limit_pa is not None and top.number + K * (top.u or 0.0) > hold.limit_pa:
         doubts.append(
             f"the highest reading, {vacuum(top.number)}, is within the gauge's uncertainty of the limit "

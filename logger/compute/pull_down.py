@@ -246,7 +246,7 @@ def _times(
     if state is PumpState.RISING:
         return none("the pressure is rising")
     if state is PumpState.STALLED:
-        return none("it stands still above the target")
+        return none("it stands still short of the target")
     if tail is None:
         return none("the curve is too short to go by")
     crossing = predict(tail, end_s - stretch.start_s, target_pa)

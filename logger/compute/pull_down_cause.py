@@ -23,12 +23,12 @@ NEAR = 0.3  # share within which a level is "the same"
 
 
 class Source(StrEnum):
-    GAUGE_CEILING = "gauge at the top of its range"
-    GAUGE_FLOOR = "gauge at the bottom of its range"
+    GAUGE_CEILING = "the gauge at the top of its range"
+    GAUGE_FLOOR = "the gauge at the bottom of its range"
     WATER = "water boiling off"
-    OUTGASSING = "refrigerant coming out of oil, or outgassing"
-    LEAK = "leak"
-    PUMP = "pump at its limit, or wet oil in it"
+    OUTGASSING = "refrigerant coming out of oil"
+    LEAK = "a leak"
+    PUMP = "the pump at its limit (wet oil)"
 
 
 @dataclass(frozen=True, slots=True)

@@ -103,7 +103,10 @@ def standstill_findings(s: Standstill, target_pa: float | None, stalled: bool) -
         inputs.append(("water would boil there at", known(s.water_k, "K")))
     found = []
     if stalled:
-        above = "" if target_pa is None else f", above the target of {vacuum(target_pa)}"
+        above = ""
+        if target_pa is not None:
+            clear = s.level_pa > 1.1 * target_pa
+            above = f", {'above' if clear else 'not surely at'} the target of {vacuum(target_pa)}"
         text = f"It stands at {vacuum(s.level_pa)}{above}. "
         if len(s.leading) == 1:
             text += f"Most likely {leading.source.value}: {leading.text}."

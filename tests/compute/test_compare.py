@@ -44,7 +44,7 @@ def test_a_faster_recovery() -> None:
     assert result.finding.headline == "they differ by more than the uncertainty"
     assert "without subcooler" in result.finding.text
     assert "one run of each" in result.finding.text
-    assert result.normalised == "share of the charge"
+    assert result.normalised == "compared as share of the charge"
     assert max(result.a.y) < 1.0
 
 
@@ -88,7 +88,7 @@ def test_a_hose_that_matters() -> None:
     assert pumping[0].ratio.number == pytest.approx(0.5, rel=0.1)
     assert measure(result, "last pressure").answer is Answer.SAME
     assert result.log_y
-    assert result.normalised == "time per litre of circuit"
+    assert result.normalised == "compared as time per litre of circuit"
 
 
 def test_a_larger_circuit_is_no_worse_pump() -> None:

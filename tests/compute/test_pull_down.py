@@ -81,7 +81,7 @@ def test_steady_base_is_leak_or_pump_and_says_how_to_tell() -> None:
     assert stall.verdict is Verdict.ATTENTION
     assert any("close the valve at the pump" in c for c in stall.check_next)
     assert result.base.number == pytest.approx(900 * MICRON_PA, rel=0.02)
-    assert result.time_to_target.problem == "it stands still above the target"
+    assert result.time_to_target.problem == "it stands still short of the target"
 
 
 def test_pump_limit_when_the_pump_is_known() -> None:

@@ -101,8 +101,8 @@ class ChannelDecoder:
         fitting = _FITS.get(self.point.quantity, ())
         if describe.quantity not in fitting:
             raise DecodeError(
-                f"{where} measures {_quantity_name(describe.quantity)}; {self.point.name} "
-                f"needs {' or '.join(_quantity_name(q) for q in fitting)}"
+                f"{where} measures {measured_name(describe.quantity)}; {self.point.name} "
+                f"needs {' or '.join(measured_name(q) for q in fitting)}"
             )
         try:
             self._unit: UcumUnit = ucum(describe.unit)
@@ -252,7 +252,8 @@ def curve_of(describe: Describe, unit: UcumUnit) -> Curve:
     raise SensorError(problem_with(describe) or f"{SensorKind(kind).name} cannot have parameters {parameters}")
 
 
-def _quantity_name(quantity: int) -> str:
+def measured_name(quantity: int) -> str:
+    """The protocol's quantity in words."""
     try:
         return Measured(quantity).name.lower().replace("_", " ")
     except ValueError:

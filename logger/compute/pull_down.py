@@ -8,7 +8,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from itertools import pairwise
 
 from logger.compute.blocks import Blocks, blocks, interpolate
 from logger.compute.isolation import scatter
@@ -103,13 +102,12 @@ def analyse_pull_down(
     stretches = split(vacuum, marks)
     if not stretches:
         return _nothing("there are no readings yet")
-    last = stretches[-1]
+    last, gains = _current(vacuum, stretches)
     whole = evacuations(stretches)
     end = last.end_s if last.rises_from_s is None else last.rises_from_s
     recent = _recent(vacuum, last, end)
     tail = fit_tail(recent, last.start_s)
     rate, pressure_rate = _rates(vacuum, last)
-    gains = _gains(vacuum, stretches)
     stood = tuple(p for s in stretches for p in plateaus(vacuum, s))
     state, standing = _state(vacuum, last, recent, tail, target_pa, rate)
     standstill = None
@@ -132,7 +130,7 @@ def analyse_pull_down(
     if standstill is not None:
         findings += standstill_findings(standstill, target_pa, state is PumpState.STALLED)
     findings += [plateau_finding(p) for p in stood]
-    findings += [gain_finding(g) for g in gains]
+    findings += [gain_finding(g) for g in gains if g.helped or g.stood]
     if len(whole) > 1 or (evacuations_asked or 1) > 1:
         findings.append(count_finding(whole, evacuations_asked, target_pa))
     return PullDown(
@@ -265,26 +263,52 @@ def _times(
     )
 
 
-def _gains(vacuum: Series, stretches: Sequence[Stretch]) -> tuple[Gain, ...]:
-    """What each marked act changed: the level it stood at before and after."""
-    found = []
-    for before, after in pairwise(stretches):
+def _current(vacuum: Series, stretches: Sequence[Stretch]) -> tuple[Stretch, tuple[Gain, ...]]:
+    """The stretch to judge, and what each marked act changed.
+
+    A mark that changed nothing does not begin a new curve: the stretch goes on through it.
+    """
+    current = stretches[0]
+    gains: list[Gain] = []
+    for after in stretches[1:]:
         if after.begun_by in (BREAK, REOPENED):
+            current = after
             continue
-        a, b = _end_level(vacuum, before), _end_level(vacuum, after)
-        if a is not None and b is not None:
-            found.append(Gain(after.begun_by, after.start_s, known(a[0], "Pa", a[1]), known(b[0], "Pa", b[1])))
-    return tuple(found)
+        gain = _gain(vacuum, current, after)
+        if gain is not None:
+            gains.append(gain)
+        if gain is not None and gain.helped:
+            current = after
+        else:
+            low = min(current, after, key=lambda s: s.lowest_pa)
+            current = replace(
+                current, end_s=after.end_s, lowest_pa=low.lowest_pa, lowest_s=low.lowest_s,
+                rises_from_s=after.rises_from_s,
+            )  # fmt: skip
+    return current, tuple(gains)
 
 
-def _end_level(vacuum: Series, stretch: Stretch) -> tuple[float, float] | None:
-    """Mean of the last readings of a stretch before it rose: (Pa, u)."""
+def _gain(vacuum: Series, before: Stretch, after: Stretch) -> Gain | None:
+    """Against where the curve before the act was heading: a pressure that falls anyway is no gain."""
+    now, then = _end_level(vacuum, after), _end_level(vacuum, before)
+    tail = fit_tail(_recent(vacuum, before, before.end_s), before.start_s)
+    if now is None or then is None or tail is None:
+        return None
+    end = after.end_s if after.rises_from_s is None else after.rises_from_s
+    ahead = [fit.at(end - before.start_s) for fit in tail.in_play]
+    heading = known(tail.best.at(end - before.start_s), "Pa", 0.25 * (max(ahead) - min(ahead)))
+    stood = _standing(vacuum, before) is not None
+    return Gain(after.begun_by, after.start_s, known(*then), heading, known(*now), stood)
+
+
+def _end_level(vacuum: Series, stretch: Stretch) -> tuple[float, str, float] | None:
+    """Mean of the last readings of a stretch before it rose, as a Value's number, unit and u."""
     end = stretch.end_s if stretch.rises_from_s is None else stretch.rises_from_s
     data = blocks(vacuum, max(stretch.start_s, end - 120.0), end, 12)
     if len(data) < 3:
         return None
     level = sum(data.value) / len(data)
-    return level, scatter(data) / math.sqrt(len(data))
+    return level, "Pa", scatter(data) / math.sqrt(len(data))
 
 
 def _nothing(why: str) -> PullDown:

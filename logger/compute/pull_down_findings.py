@@ -9,7 +9,7 @@ from logger.compute.wording import duration, temperature, vacuum
 from logger.model.finding import Finding, Verdict
 from logger.model.value import Value, known
 
-HELPED = 0.9  # a level under nine tenths of the old one is a gain
+HELPED = 0.9  # a level under nine tenths of where it was heading is a gain
 
 RULE = "a pump and hose coming down to p_ultimate + Q/S, or outgassing as a power of time; ranked by BIC"
 WATER_RULE = "saturation of water and ice: IAPWS SR1-86 and R14-08"
@@ -34,26 +34,25 @@ CHECK = {
 
 @dataclass(frozen=True, slots=True)
 class Gain:
-    """What an act changed: level before and after, Pa with u."""
+    """What an act changed. before: level when it was done; heading: where that curve would be by now; after: where it
+    is, Pa with u. stood: it stood still before.
+    """
 
     what: str
     t_s: float
     before: Value
+    heading: Value
     after: Value
-
-    @property
-    def ratio(self) -> float | None:
-        if not self.before.number or self.after.number is None:
-            return None
-        return self.after.number / self.before.number
+    stood: bool
 
     @property
     def helped(self) -> bool:
-        """Clear of the readings' scatter by two standard uncertainties, and by a tenth of the level."""
-        if self.ratio is None or self.before.number is None or self.after.number is None:
+        """Lower than where it was heading by a tenth, and by two standard uncertainties."""
+        if self.heading.number is None or self.after.number is None:
             return False
-        u = ((self.before.u or 0.0) ** 2 + (self.after.u or 0.0) ** 2) ** 0.5
-        return self.ratio < HELPED and self.before.number - self.after.number > 2.0 * u
+        u = ((self.heading.u or 0.0) ** 2 + (self.after.u or 0.0) ** 2) ** 0.5
+        below = self.heading.number - self.after.number
+        return self.after.number < HELPED * self.heading.number and below > 2.0 * u
 
 
 def progress_finding(
@@ -153,9 +152,11 @@ def plateau_finding(p: Plateau) -> Finding:
 
 
 def gain_finding(g: Gain) -> Finding:
-    inputs = (("level before", g.before), ("level after", g.after))
-    assert g.before.number is not None and g.after.number is not None  # a Gain is made from two levels
-    moved = f"from {vacuum(g.before.number)} to {vacuum(g.after.number)}"
+    inputs = (("level before", g.before), ("was heading for", g.heading), ("level after", g.after))
+    assert g.before.number is not None and g.heading.number is not None and g.after.number is not None
+    moved = (
+        f"from {vacuum(g.before.number)} to {vacuum(g.after.number)}, where {vacuum(g.heading.number)} was to be had"
+    )
     if g.helped:
         return Finding(
             "evacuation.gain", Verdict.INFO, f"{g.what}: it helped", f"After '{g.what}' the level went {moved}.",

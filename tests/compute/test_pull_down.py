@@ -253,3 +253,16 @@ def test_anything_gives_an_answer(values: list[float], target: float | None, mar
     assert result.findings
     for value in (result.rate, result.time_to_target, result.soonest, result.latest, result.base):
         assert (value.number is None) == (value.problem is not None)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.floats(200, 1700), st.integers(0, 20))
+def test_a_note_that_changes_nothing_changes_nothing(at: float, seed: int) -> None:
+    """A pressure that falls anyway is no gain of whatever was noted meanwhile, and the prediction goes on through it."""
+    series = vacuum(lambda t: 100.0 + 20000.0 * math.exp(-t / 600.0), 1800.0, seed=seed)
+    plain = analyse_pull_down(series, target_pa=TARGET)
+    noted = analyse_pull_down(series, target_pa=TARGET, marks=[PumpMark(at, "lunch")])
+    assert not any(g.helped for g in noted.gains)
+    assert all(f.key != "evacuation.gain" for f in noted.findings)
+    assert noted.state is plain.state
+    assert noted.time_to_target == plain.time_to_target

@@ -32,7 +32,7 @@ _NOTIFICATION_HEAD: Final = 3
 _TICK_S: Final = 0.02
 _MOST_WAITING: Final = 65_536  # bytes the host has not taken; beyond it the device drops frames
 _MOST_IN_FLIGHT: Final = 32  # packets the radio has not sent yet
-_ADVERTISE_MS: Final = 100.0
+_ADVERTISE_MS = 100.0
 _NAME_BYTES: Final = 29  # of 31 in a scan response
 _OPEN_S: Final = 15.0
 

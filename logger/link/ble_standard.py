@@ -191,7 +191,7 @@ class StandardLink:
         """Read each value that can be read and has not come by itself for a period; prove the sensor is there."""
         try:
             while True:
-                for index, source in enumerate(self._sources):
+                for index, source in enumerate(self._sources if self.device.started else ()):
                     period_ns = self.device.channels[index].period_ms * 1_000_000
                     due = time.monotonic_ns() - self._heard_ns[index] >= period_ns
                     if due and "read" in source.characteristic.properties:

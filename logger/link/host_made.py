@@ -71,6 +71,10 @@ class HostMadeDevice:
     def channels(self) -> tuple[Describe, ...]:
         return self._layout.channels
 
+    @property
+    def started(self) -> bool:
+        return self.state is DeviceState.STREAMING
+
     def connected(self) -> bytes:
         """A connection was opened: half a request of the one before means nothing. Bytes for the host."""
         self._decoder.reset()
@@ -78,7 +82,7 @@ class HostMadeDevice:
 
     def samples(self, readings: Mapping[int, Reading], at_ns: int) -> bytes:
         """One frame of what was measured at at_ns, by channel; none while nobody has started the device."""
-        if self.state is not DeviceState.STREAMING or not readings:
+        if not self.started or not readings:
             return b""
         samples = self._layout.pack(readings, self._next_sequence, self._tick(at_ns))
         self._next_sequence = (self._next_sequence + 1) & _U32

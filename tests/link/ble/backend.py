@@ -36,10 +36,14 @@ DIAL_S = 2.0
 
 
 class Central:
-    """What stands for the operating system. left: connections that a killed program left open, with a service each."""
+    """What stands for the operating system.
+
+    left: connections that a killed program left open, with a service each. names: what the system knows devices by.
+    """
 
     radio: Device | None = None
     left: dict[str, tuple[Connection, str]] = {}
+    names: dict[str, str] = {}
     scanners: set["BumbleScanner"] = set()
     clients: set["BumbleClient"] = set()
     dialling = asyncio.Lock()
@@ -58,6 +62,7 @@ class Central:
     def forget(cls, radio: Device | None) -> None:
         cls.radio = radio
         cls.left = {}
+        cls.names = {}
         cls.scanners = set()
         cls.clients = set()
         cls.dialling = asyncio.Lock()
@@ -122,7 +127,8 @@ class BumbleScanner(BaseBleakScanner):
         data = _parsed(advertisement)
         if self.is_allowed_uuid(data.service_uuids):
             address = advertisement.address.to_string(with_type_qualifier=False)
-            device = self.create_or_update_device(address, address, data.local_name, advertisement.address, data)
+            name = Central.names.get(address, data.local_name)
+            device = self.create_or_update_device(address, address, name, advertisement.address, data)
             self.call_detection_callbacks(device, data)
 
 

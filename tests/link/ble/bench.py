@@ -13,8 +13,12 @@ from bumble.gatt import Characteristic, CharacteristicValue, Service
 from logger.link import events
 from logger.link.session import Settings
 from logger.link.supervisor import DeviceSupervisor
+from sim_device import ble
 from sim_device.ble import DATA_IN, DATA_OUT, SERVICE, BlePeripheral
-from sim_device.rig import Rig
+from sim_device.boards import boards
+from sim_device.device import Device as SimDevice
+from sim_device.rig import device_id
+from sim_device.scenarios import SCENARIOS
 from sim_device.sim_clock import SimClock
 from tests.link.ble import backend
 from tests.link.ble.air import Air
@@ -22,6 +26,7 @@ from tests.link.ble.air import Air
 T = TypeVar("T")
 LOGGER = "C0:00:00:00:00:01"
 ONE, TWO, THREE = "F0:00:00:00:00:01", "F0:00:00:00:00:02", "F0:00:00:00:00:03"
+ADVERTISE_MS = 20.0
 QUICK = Settings(shortest_silence_s=1.0, longest_silence_s=1.5, no_answer_s=1.5, time_mark_s=0.5)
 
 
@@ -55,6 +60,10 @@ class Peripheral:
     received: list[bytes] = field(default_factory=list)
     subscribed: asyncio.Event = field(default_factory=asyncio.Event)
 
+    @classmethod
+    def at(cls, air: Air, address: str) -> "Peripheral":
+        return cls(air.radio(address, "peripheral"))
+
     @property
     def address(self) -> str:
         return self.radio.random_address.to_string(False)
@@ -79,10 +88,10 @@ class Peripheral:
                 else AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS
             )
             structures.append((kind, bytes(uuid)))
-        answer = AdvertisingData([(AdvertisingData.COMPLETE_LOCAL_NAME, name)]) if name else AdvertisingData([])
+        answer = bytes(AdvertisingData([(AdvertisingData.COMPLETE_LOCAL_NAME, name)])) if name else b""
         await self.radio.start_advertising(
-            auto_restart=True, advertising_data=bytes(AdvertisingData(structures)), scan_response_data=bytes(answer),
-            advertising_interval_min=50.0, advertising_interval_max=50.0,
+            auto_restart=True, advertising_data=bytes(AdvertisingData(structures)), scan_response_data=answer,
+            advertising_interval_min=ADVERTISE_MS, advertising_interval_max=ADVERTISE_MS,
         )  # fmt: skip
         return self
 
@@ -128,7 +137,7 @@ async def stream(
     name: bytes = b"stream",
     max_mtu: int = 247,
 ) -> Stream:
-    peripheral = Peripheral(air.radio(address, "stream"))
+    peripheral = Peripheral.at(air, address)
     data_out = Characteristic(DATA_OUT, CAN.NOTIFY, MAY.READABLE, b"")
     data_out.on("subscription", peripheral.subscription)
     take = CharacteristicValue(write=lambda connection, value: peripheral.received.append(bytes(value)))
@@ -138,15 +147,26 @@ async def stream(
     return Stream(peripheral, data_out)
 
 
+def a_device(name: str, seed: int = 1) -> SimDevice:
+    """A device of the simulated rig whose sensors see the same all the time (a plant takes seconds to fill)."""
+
+    def sense(point: str, t_s: float) -> float:
+        kind = point.rpartition("_")[2]
+        return {"temperature": 295.0, "mass": 40.0, "vacuum": 100.0, "barometer": 101_325.0}.get(kind, 500_000.0)
+
+    board = next(board for board in boards(SCENARIOS["recovery"]) if board.name == name)
+    return SimDevice(board, sense, device_id(name, seed), seed)
+
+
 @contextlib.asynccontextmanager
 async def served(
-    air: Air, address: str = ONE, device: str = "scale", seed: int = 1, max_mtu: int = 247, speed: float = 4.0
+    air: Air, address: str = ONE, device: str = "scale", seed: int = 1, max_mtu: int = 247, speed: float = 10.0
 ) -> AsyncIterator[BlePeripheral]:
     """A device of the simulated rig, by the product's own peripheral."""
     radio = air.radio(address, device)
     await radio.power_on()
-    rig = Rig("recovery", seed, only=(device,))
-    peripheral = BlePeripheral(rig.station(device), SimClock(speed), radio, name=device, max_mtu=max_mtu)
+    ble._ADVERTISE_MS = ADVERTISE_MS  # as often as nobody with a battery would
+    peripheral = BlePeripheral(a_device(device, seed), SimClock(speed), radio, name=device, max_mtu=max_mtu)
     await peripheral.open()
     try:
         yield peripheral

@@ -164,10 +164,10 @@ def test_what_offers_nothing_of_ours_is_named_and_left_alone() -> None:
     async def test() -> None:
         async with emulation() as air:
             heart = Service("180D", [Characteristic("2A37", CAN.NOTIFY, MAY.READABLE, b"")])
-            other = await Peripheral(air.radio(ONE)).begin([heart], ["180D"])
+            other = await Peripheral.at(air, ONE).begin([heart], ["180D"])
             with pytest.raises(LinkLost, match=r"does not measure: neither our service .* it offers .*Heart Rate"):
                 await open_link(other.url)
-            liar = await Peripheral(air.radio(TWO)).begin([heart], [SERVICE])  # only its advertisement is ours
+            liar = await Peripheral.at(air, TWO).begin([heart], [SERVICE])  # only its advertisement is ours
             with pytest.raises(LinkLost, match=rf"{TWO}.*does not measure"):
                 await open_link("ble://")
             await until(lambda: other.connection is None and liar.connection is None)
@@ -286,7 +286,7 @@ def test_two_links_to_one_device_are_refused_and_any_takes_the_free_one(monkeypa
 
 
 def test_many_open_at_once_take_turns_and_an_absent_one_holds_none_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ble_air, "SCAN_S", 3.0)
+    monkeypatch.setattr(ble_air, "SCAN_S", 1.6)
 
     async def test() -> None:
         async with emulation() as air:
@@ -295,7 +295,7 @@ def test_many_open_at_once_take_turns_and_an_absent_one_holds_none_up(monkeypatc
             absent = asyncio.create_task(open_link("ble://F0:00:00:00:02:00"))
             begun = asyncio.get_running_loop().time()
             links = await asyncio.gather(*(open_link(each.peripheral.url) for each in there))
-            assert asyncio.get_running_loop().time() - begun < 3.0
+            assert asyncio.get_running_loop().time() - begun < 1.5
             assert not absent.done()
             with pytest.raises(LinkLost, match="not seen"):
                 await absent
@@ -308,7 +308,7 @@ def test_opening_can_be_given_up_at_any_moment() -> None:
     async def test() -> None:
         async with emulation() as air:
             there = await stream(air)
-            for pause_ms in range(0, 200, 9):
+            for pause_ms in range(0, 130, 13):
                 opening = asyncio.create_task(open_link(there.peripheral.url))
                 await asyncio.sleep(pause_ms / 1000)
                 opening.cancel()

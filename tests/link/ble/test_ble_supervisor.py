@@ -11,11 +11,11 @@ from logger.link import ble_air, ble_link, events, find, supervisor
 from logger.link.find import radio_urls
 from logger.link.supervisor import Claims
 from sim_device.ble import BlePeripheral
-from sim_device.rig import Rig, device_id
+from sim_device.rig import device_id
 from sim_device.serve import serve_pty
 from sim_device.sim_clock import SimClock
 from tests.link.ble import backend
-from tests.link.ble.bench import ONE, QUICK, THREE, TWO, emulation, run, served, stream, until, watch
+from tests.link.ble.bench import ONE, QUICK, THREE, TWO, a_device, emulation, run, served, stream, until, watch
 
 SCALE, VACUUM = device_id("scale", 1), device_id("vacuum board", 1)
 
@@ -23,11 +23,11 @@ SCALE, VACUUM = device_id("scale", 1), device_id("vacuum board", 1)
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Emulated peripherals advertise twenty times a second."""
-    monkeypatch.setattr(find, "RADIO_LOOK_S", 0.3)
-    monkeypatch.setattr(find.radio_urls, "__defaults__", (0.3,))
-    monkeypatch.setattr(ble_air, "SCAN_S", 0.5)
+    monkeypatch.setattr(find, "RADIO_LOOK_S", 0.1)
+    monkeypatch.setattr(find.radio_urls, "__defaults__", (0.1,))
+    monkeypatch.setattr(ble_air, "SCAN_S", 0.4)
     monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
-    monkeypatch.setattr(supervisor, "SEARCH_S", 0.5)
+    monkeypatch.setattr(supervisor, "SEARCH_S", 0.3)
 
 
 @pytest.mark.parametrize("mtu", [23, 247])
@@ -141,16 +141,15 @@ def test_one_device_on_a_cable_and_by_radio_is_one_device() -> None:
     """The cable is pulled: the same device goes on by radio, nothing of its record is missing."""
 
     async def test() -> None:
-        rig = Rig("recovery", 1, only=("scale",))
-        clock = SimClock()
+        device, clock = a_device("scale"), SimClock(10.0)
         async with emulation() as air:
-            pty = await serve_pty(rig.station("scale"), clock)
+            pty = await serve_pty(device, clock)
             async with watch(pty.url, SCALE, search_ports=list, search_radio=radio_urls) as watched:
                 await watched.streaming()
                 await pty.aclose()
                 radio = air.radio(ONE, "scale")
                 await radio.power_on()
-                peripheral = BlePeripheral(rig.station("scale"), clock, radio, name="scale")
+                peripheral = BlePeripheral(device, clock, radio, name="scale")
                 await peripheral.open()
                 await watched.streaming(10)
                 await watched.whole()

@@ -9,7 +9,7 @@ from logger.app.permit import Relay
 from logger.compute.registers import blocks
 from logger.link.delivery import ResumePoint
 from logger.link.events import LinkEvent
-from logger.link.find import serial_ports
+from logger.link.find import radio_urls, serial_ports
 from logger.link.modbus_client import need_pymodbus
 from logger.link.modbus_supervisor import ModbusSupervisor
 from logger.link.retrying import Supervisor
@@ -68,6 +68,7 @@ def _protocol(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Claim
         settings=Settings(most_frames_per_s=1000.0 * max(1.0, speed)),
         claims=claims,
         search_ports=serial_ports,
+        search_radio=radio_urls,
     )
     relays += [Relay(o, feed, daemon.pipeline, daemon.emit, supervisor, speed) for o in device.outputs]
     daemon.relays += relays

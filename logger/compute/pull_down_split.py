@@ -100,7 +100,7 @@ def split(vacuum: Series, marks: Sequence[PumpMark] = ()) -> tuple[Stretch, ...]
         if is_break(mark.what) and near:
             cuts[near[0]] = BREAK  # the mark and what was seen are one event: what was seen has the better time
         else:
-            cuts[mark.t_s] = BREAK if is_break(mark.what) else mark.what
+            cuts[mark.t_s] = mark.what  # words alone make no break: the pressure must have risen
     open_end = next((e.low_s for e in excursions if not e.closed), None)
     edges = sorted(cuts)
     found = []

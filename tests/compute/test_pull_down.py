@@ -171,6 +171,14 @@ def test_triple_evacuation_with_nitrogen_breaks(marked: bool) -> None:
     assert finding(result, "evacuation.count").headline == "3 of 3 evacuations"
 
 
+def test_words_alone_make_no_evacuation() -> None:
+    series = vacuum(lambda t: 250.0 + 20000.0 * math.exp(-t / 300.0), HOUR)
+    marks = [PumpMark(1200.0, "nitrogen break"), PumpMark(2400.0, "no nitrogen left")]
+    result = analyse_pull_down(series, target_pa=TARGET, marks=marks, evacuations_asked=3)
+    assert len(result.evacuations) == 1
+    assert finding(result, "evacuation.count").headline == "1 of 3 evacuations"
+
+
 def test_a_break_beyond_the_gauges_range_is_seen_as_a_gap() -> None:
     def micron(t: float) -> float:
         return 300.0 + 20000.0 * math.exp(-(t if t < 4000.0 else t - 4000.0) / 300.0)
@@ -258,7 +266,7 @@ def test_anything_gives_an_answer(values: list[float], target: float | None, mar
 @settings(max_examples=15, deadline=None)
 @given(st.floats(200, 1700), st.integers(0, 20))
 def test_a_note_that_changes_nothing_changes_nothing(at: float, seed: int) -> None:
-    """A pressure that falls anyway is no gain of whatever was noted meanwhile, and the prediction goes on through it."""
+    """A pressure that falls anyway is no gain of what was noted meanwhile, and the prediction goes on through it."""
     series = vacuum(lambda t: 100.0 + 20000.0 * math.exp(-t / 600.0), 1800.0, seed=seed)
     plain = analyse_pull_down(series, target_pa=TARGET)
     noted = analyse_pull_down(series, target_pa=TARGET, marks=[PumpMark(at, "lunch")])

@@ -3,13 +3,14 @@
 Sequence numbers wrap at 2**32 on the wire; here they are unwrapped, counting on, so that ranges compare plainly.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterable
 from enum import Enum
 from typing import Final
 
 _WRAP: Final = 1 << 32
 _HALF: Final = 1 << 31
-MAX_RANGES: Final = 1000  # holes remembered; the oldest is given up when there are more
+MAX_RANGES: Final = 4000  # holes remembered (half a megabyte); the oldest is given up when there are more
 
 
 class Arrival(Enum):
@@ -69,18 +70,20 @@ class SequenceTracker:
 
     def _remove(self, first: int, last: int) -> list[tuple[int, int]]:
         """Take first..last out of the holes; returns the parts that were in them."""
-        if not self._missing or first > self._missing[-1][1] or last < self._missing[0][0]:
-            return []
+        start = end = bisect_left(self._missing, first, key=_last_of)
         kept: list[tuple[int, int]] = []
         removed: list[tuple[int, int]] = []
-        for low, high in self._missing:
-            if high < first or low > last:
-                kept.append((low, high))
-                continue
+        while end < len(self._missing) and self._missing[end][0] <= last:
+            low, high = self._missing[end]
             removed.append((max(low, first), min(high, last)))
             if low < first:
                 kept.append((low, first - 1))
             if high > last:
                 kept.append((last + 1, high))
-        self._missing = kept
+            end += 1
+        self._missing[start:end] = kept
         return removed
+
+
+def _last_of(hole: tuple[int, int]) -> int:
+    return hole[1]

@@ -45,15 +45,17 @@ class TookTooLong(AssertionError):
     """What was waited for did not come about."""
 
 
-def until(found: Callable[[], T | None], what: str, patience_s: float = PATIENCE_S) -> T:
-    """Ask again and again until the answer is true; that answer."""
+def until(
+    found: Callable[[], T | None], what: str, patience_s: float = PATIENCE_S, why: Callable[[], str] = str
+) -> T:
+    """Ask again and again until the answer is true; that answer. why: asked when it does not come about."""
     end = time.monotonic() + patience_s
     while time.monotonic() < end:
         answer = found()
         if answer:
             return answer
         time.sleep(0.05)
-    raise TookTooLong(f"{what}: not within {patience_s:.0f} s")
+    raise TookTooLong(f"{what}: not within {patience_s:.0f} s. {why()}")
 
 
 def environment(place: Path) -> dict[str, str]:
@@ -178,8 +180,15 @@ class Daemon:
         return self.when(lambda state: all(d["ok"] for d in state["devices"]), "all devices are heard")
 
     def when(self, holds: Callable[[dict[str, Any]], bool], what: str, patience_s: float = PATIENCE_S) -> "Daemon":
-        until(lambda: self.answers(holds), f"{what}; {self.log.read_text()[-500:]}", patience_s)
+        until(lambda: self.answers(holds), what, patience_s, self._how)
         return self
+
+    def _how(self) -> str:
+        said = self.log.read_text()[-2000:]
+        try:
+            return f"{self.status()['devices']}\n{said}"
+        except DaemonError as exc:
+            return f"{exc}\n{said}"
 
     def answers(self, holds: Callable[[dict[str, Any]], bool]) -> bool:
         assert self.process.poll() is None, f"the daemon ended: {self.log.read_text()}"

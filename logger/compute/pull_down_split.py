@@ -13,7 +13,7 @@ from logger.model.sample import Series
 from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import saturation_temperature
 
-BREAK = "nitrogen break"
+BREAK = "nitrogen break, seen"
 REOPENED = "pressure came down again"
 STARTED = "start"
 RISE_FACTOR = 1.3

@@ -15,6 +15,13 @@ JOB_OPTION = click.option("--job", help="Job id, when more than one daemon runs.
 JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
 
 
+def _seconds(ctx: click.Context, param: click.Parameter, text: str | None) -> float:
+    return 0.0 if text is None else parse_quantity(text, Quantity.TIME)
+
+
+AGO_OPTION = click.option("--ago", "ago_s", callback=_seconds, help="It happened this long ago, such as 5min.")
+
+
 def client(job: str | None) -> Client:
     """The daemon of `job`, or the only one running."""
     from logger.store.place import running_address_file
@@ -65,6 +72,7 @@ _SETTINGS: dict[str, Quantity] = {
 @click.option("--minor-repair", is_flag=True, help="Recovery: not major, no evacuation to the atmosphere after it.")
 @click.option("--profile", help="Acceptance profile by name (decay test, pressure test).")
 @click.option("--operator", default="", help="Who begins it.")
+@AGO_OPTION
 @JOB_OPTION
 def stage_begin(
     kind: str,
@@ -73,6 +81,7 @@ def stage_begin(
     profile: str | None,
     direction: str | None,
     minor_repair: bool,
+    ago_s: float,
     **typed: str | None,
 ) -> None:
     """Begin a stage; a running one is ended first."""
@@ -82,16 +91,17 @@ def stage_begin(
     settings |= {key: word for key, word in (("profile", profile), ("direction", direction)) if word is not None}
     if minor_repair:
         settings["minor_repair"] = True
-    answer = client(job).act("stage-begin", kind=kind, settings=settings, operator=operator)
+    answer = client(job).act("stage-begin", kind=kind, settings=settings, operator=operator, ago_s=ago_s)
     click.echo(answer["text"])
 
 
 @stage.command("end")
 @click.option("--operator", default="", help="Who ends it.")
+@AGO_OPTION
 @JOB_OPTION
-def stage_end(operator: str, job: str | None) -> None:
+def stage_end(operator: str, ago_s: float, job: str | None) -> None:
     """End the running stage and print what was found."""
-    answer = client(job).act("stage-end", operator=operator)
+    answer = client(job).act("stage-end", operator=operator, ago_s=ago_s)
     click.echo(answer["text"])
     for finding in answer.get("findings", []):
         click.echo(f"  {finding['headline']}: {finding['text']}")
@@ -100,22 +110,24 @@ def stage_end(operator: str, job: str | None) -> None:
 @click.command()
 @click.argument("act")
 @click.option("--text", default="", help="More words.")
+@AGO_OPTION
 @JOB_OPTION
-def mark(act: str, text: str, job: str | None) -> None:
+def mark(act: str, text: str, ago_s: float, job: str | None) -> None:
     """Record an act inside the stage.
 
     ACT: isolated, pump-started, pump-stopped, pump-oil-changed, nitrogen-break, valve-opened, charge-added,
     subcooler-on, subcooler-off, or any short word of your own.
     """
-    click.echo(client(job).act("mark", act=act, text=text)["text"])
+    click.echo(client(job).act("mark", act=act, text=text, ago_s=ago_s)["text"])
 
 
 @click.command("cylinder-swap")
 @click.argument("name")
+@AGO_OPTION
 @JOB_OPTION
-def cylinder_swap(name: str, job: str | None) -> None:
+def cylinder_swap(name: str, ago_s: float, job: str | None) -> None:
     """Tell that cylinder NAME stands on the scale now."""
-    click.echo(client(job).act("cylinder", name=name)["text"])
+    click.echo(client(job).act("cylinder", name=name, ago_s=ago_s)["text"])
 
 
 @click.command()

@@ -71,6 +71,7 @@ class Plateau:
 
 
 def is_break(what: str) -> bool:
+    """Do these words speak of letting gas in? They count only beside a rise that was seen."""
     words = what.lower()
     return "break" in words or "nitrogen" in words
 
@@ -80,6 +81,7 @@ class _Excursion:
     low_s: float
     peak_s: float
     closed: bool
+    large: bool  # threefold, to 2 mbar at least
     quick: bool  # gas let in
 
 
@@ -96,7 +98,7 @@ def split(vacuum: Series, marks: Sequence[PumpMark] = ()) -> tuple[Stretch, ...]
     for mark in sorted(marks, key=lambda m: m.t_s):
         if not t[0] < mark.t_s < t[-1]:
             continue
-        near = [c for c in cuts if abs(c - mark.t_s) < 600.0 and cuts[c] in (BREAK, REOPENED)]
+        near = [e.peak_s for e in excursions if e.closed and e.large and abs(e.peak_s - mark.t_s) < 600.0]
         if is_break(mark.what) and near:
             cuts[near[0]] = BREAK  # the mark and what was seen are one event: what was seen has the better time
         else:
@@ -142,10 +144,16 @@ def _excursions(t: list[float], v: list[float], noise: float) -> list[_Excursion
             peak = i
         elif v[i] < 0.75 * v[peak] and v[peak] - v[i] > 8.0 * noise:
             if _steep(t, v, low, peak):
-                found.append(_Excursion(_last_low(t, v, low, peak, noise), t[peak], True, _quick(t, v, low, peak)))
+                found.append(
+                    _Excursion(
+                        _last_low(t, v, low, peak, noise), t[peak], True, _large(v, low, peak), _quick(t, v, low, peak)
+                    )
+                )
             low, peak = i, -1
     if peak >= 0 and _steep(t, v, low, peak):
-        found.append(_Excursion(_last_low(t, v, low, peak, noise), t[peak], False, _quick(t, v, low, peak)))
+        found.append(
+            _Excursion(_last_low(t, v, low, peak, noise), t[peak], False, _large(v, low, peak), _quick(t, v, low, peak))
+        )
     return found
 
 
@@ -158,11 +166,13 @@ def _steep(t: list[float], v: list[float], low: int, peak: int) -> bool:
     return v[low] > 0.0 and math.log10(v[peak] / v[low]) > LEAST_RISE_DECADES_PER_H * hours
 
 
+def _large(v: list[float], low: int, peak: int) -> bool:
+    return v[peak] >= max(3.0 * v[low], LEAST_BREAK_PA)
+
+
 def _quick(t: list[float], v: list[float], low: int, peak: int) -> bool:
-    """Gas let in: more than a decade a minute somewhere on the way up, threefold in all, to 2 mbar at least."""
-    if v[peak] < max(3.0 * v[low], LEAST_BREAK_PA):
-        return False
-    return any(
+    """Gas let in: large, and more than a decade a minute somewhere on the way up."""
+    return _large(v, low, peak) and any(
         math.log10(v[i + 1] / v[i]) > DECADES_PER_S * min(t[i + 1] - t[i], 60.0)
         for i in range(low, peak)
         if v[i] > 0.0 and v[i + 1] > 0.0

@@ -4,7 +4,6 @@ Numbers with their units are kept as they will stand in the file; `parse_rig` re
 """
 
 import contextlib
-import json
 import os
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -107,15 +106,25 @@ def write_rig(path: Path, text: str) -> None:
 
 def _toml(value: Value) -> str:
     if isinstance(value, dict):
-        return "{ " + ", ".join(f"{json.dumps(k, ensure_ascii=False)} = {_toml(v)}" for k, v in value.items()) + " }"
+        return "{ " + ", ".join(f"{_quoted(k)} = {_toml(v)}" for k, v in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(_toml(each) for each in value) + "]"
     if isinstance(value, str):
-        # A pattern is easier to read without doubled backslashes; otherwise JSON strings are valid TOML strings.
-        if "\\" in value and "'" not in value and value.isprintable():
-            return f"'{value}'"
-        return json.dumps(value, ensure_ascii=not value.isprintable())
+        # A pattern is easier to read without doubled backslashes.
+        plain = "\\" in value and "'" not in value and value.isprintable()
+        return f"'{value}'" if plain else _quoted(value)
     return value.isoformat() if isinstance(value, date) else repr(value)
+
+
+def _quoted(text: str) -> str:
+    """A basic string of TOML 1.0."""
+    return '"' + "".join(_escaped(ch) for ch in text) + '"'
+
+
+def _escaped(ch: str) -> str:
+    if ch in '"\\':
+        return "\\" + ch
+    return ch if ch.isprintable() else f"\\U{ord(ch):08X}"
 
 
 def _remark(text: str) -> str:

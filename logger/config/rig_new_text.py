@@ -49,8 +49,10 @@ def numbers(tokens: Sequence[Token]) -> list[int]:
 
 
 def unit_place(tokens: Sequence[Token], number: int) -> int | None:
-    """Place of the word after the number, where all it says are units."""
+    """Place of the word after the number (perhaps behind a separator), where all it says are units."""
     after = number + 1
+    if after < len(tokens) and tokens[after].kind == "sign":
+        after += 1
     if after < len(tokens) and tokens[after].kind == "word" and all(_is_unit(t) for t in tokens[after].texts):
         return after
     return None

@@ -5,7 +5,7 @@ lead to "cannot tell" or to a Value that says why, never to an exception.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from logger.compute.blocks import Blocks, blocks, interpolate
 from logger.compute.decay_cause import BEYOND_WATER, LEAKING, Cause, Judgement, judge_shapes
@@ -140,6 +140,9 @@ def analyse_decay(
         )  # fmt: skip
     else:
         findings.append(_no_profile(held))
+    if findings[0].verdict is Verdict.PASS and cause in LEAKING:
+        seen = " The profile allows that, and yet a steady rise is told from none, as a leak makes it."
+        findings[0] = replace(findings[0], text=findings[0].text + seen)
     findings.append(cause_finding(cause, judgement, signs, rate, smallest, span, kelvin is not None))
     if not signs:
         findings += leak_findings(cause, flow, loss, gas)

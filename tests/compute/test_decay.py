@@ -158,3 +158,11 @@ def test_live_and_final_are_the_same_call() -> None:
     result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady())
     assert result.verdict.verdict is Verdict.CANNOT_TELL
     assert "15 min of the 60 min" in result.verdict.text
+
+
+def test_held_by_the_profile_and_yet_leaking_is_said() -> None:
+    series = vacuum(lambda t: 230.0 + 100.0 * t / HOUR)
+    result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady())
+    assert result.verdict.verdict is Verdict.PASS
+    assert result.cause is Cause.LEAK
+    assert "as a leak makes it" in result.verdict.text

@@ -95,9 +95,9 @@ def _closure(name: str, seen: set[str]) -> set[str]:
 
 def _licence(name: str) -> str:
     metadata = importlib.metadata.metadata(name)
-    stated = metadata.get("License-Expression") or ""
+    stated = "".join(metadata.get_all("License-Expression") or [])
     classifiers = [c for c in metadata.get_all("Classifier") or [] if c.startswith("License ::")]
-    return stated or "; ".join(classifiers) or (metadata.get("License") or "")[:80]
+    return stated or "; ".join(classifiers) or "".join(metadata.get_all("License") or [])[:80]
 
 
 def test_everything_shipped_states_a_licence_that_lets_it_be_shipped() -> None:

@@ -36,7 +36,6 @@ class JobState:
         self.notes: list[Note] = []
         self.marks: list[tuple[int, str, str]] = []
         self.findings: dict[int, list[Finding]] = {}
-        self.gaps: list[Event] = []
         self.closed = False
 
     @property
@@ -106,9 +105,6 @@ class JobState:
     def _on_setting(self, event: Event) -> None:
         if self.job is not None and event["key"] in ("units", "barometer_pa", "full_charge_kg", "volume_m3"):
             self.job = replace(self.job, **{event["key"]: event["value"]})
-
-    def _on_gap(self, event: Event) -> None:
-        self.gaps.append(event)
 
     def _on_job_closed(self, event: Event) -> None:
         self.closed = True

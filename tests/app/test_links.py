@@ -1,0 +1,140 @@
+"""A night's troubles on the lines, all at once and with the whole daemon behind them: what was told, what was kept.
+
+tests/link has each trouble by itself; here is what becomes of it in the job's file, on the screen and in memory.
+"""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from logger.api.client import RUN_FILE, Client, DaemonError, read_address
+from logger.app import supervisors
+from logger.app.run import RunSettings, run
+from logger.config.rig_file import parse_rig
+from logger.model import records
+from logger.model.job import Job
+from logger.model.rig import Rig as RigOfJob
+from logger.model.rig import RigDevice
+from sim_device.control import Control
+from sim_device.rig import Rig, rig_toml
+from sim_device.serve import PtyServer, RigServer
+from sim_device.sim_clock import SimClock
+from tests.end_to_end.running import Stored
+
+PATIENCE_S = 40.0
+Shown = dict[str, object]
+
+
+class Job1:
+    """The daemon in this loop. `shown`: what its status says of a device."""
+
+    def __init__(self, directory: Path) -> None:
+        self.file, self._run_file = directory / "job.rimelog", directory / RUN_FILE
+
+    async def shown(self, name: str) -> Shown:
+        state = await asyncio.to_thread(lambda: Client(read_address(self._run_file)).status())
+        return next(d for d in state["devices"] if d["name"] == name)
+
+    async def until(self, name: str, holds: Callable[[Shown], bool]) -> Shown:
+        async with asyncio.timeout(PATIENCE_S):
+            while True:
+                with contextlib.suppress(DaemonError):
+                    shown = await self.shown(name)
+                    if holds(shown):
+                        return shown
+                await asyncio.sleep(0.1)
+
+    async def well(self, name: str) -> Shown:
+        return await self.until(name, lambda shown: bool(shown["ok"]))
+
+    async def stop(self) -> None:
+        await asyncio.to_thread(lambda: Client(read_address(self._run_file)).act("stop"))
+
+
+@contextlib.asynccontextmanager
+async def _running(rig: RigOfJob, directory: Path) -> AsyncIterator[Job1]:
+    job = Job1(directory)
+    settings = RunSettings(rig, Job("job-1", "R-407C"), "job-1", directory, job.file)
+    task = asyncio.create_task(run(settings))
+    try:
+        yield job
+        await job.stop()
+        await asyncio.wait_for(task, PATIENCE_S)
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+def test_four_devices_four_troubles_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asyncio.run(_four_troubles(tmp_path, monkeypatch))
+
+
+async def _four_troubles(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rig, clock = Rig("recovery", 5, autopilot=False), SimClock()
+    async with RigServer(rig, clock, "pty") as served:
+        names = list(served.urls)
+        recovery, scale, vacuum, machine = names
+        monkeypatch.setattr(supervisors, "serial_ports", lambda: list(served.urls.values()))
+        control = Control(rig, clock)
+        async with _running(parse_rig(rig_toml(served.urls, "recovery", 5)), place) as job:
+            for name in names:
+                await job.well(name)
+            await asyncio.sleep(1.0)
+            port = served.servers[recovery]
+            assert isinstance(port, PtyServer)
+            old = port.url
+            port.unplug()
+            control.fault("garbage", scale)  # a boot loader's greeting at another baud rate
+            control.fault("reboot", scale, down_s=0.5)
+            control.fault("cut", vacuum, after_bytes=17)  # inside a frame
+            control.fault("chatter", machine, for_s=1.5)
+            await job.until(recovery, lambda shown: not shown["ok"])
+            keep = Rig("recovery", 99, only=("scale",))  # somebody else takes the port's old name
+            async with RigServer(keep, clock, "pty") as other:
+                port.replug()
+                assert port.url != old, f"{other.urls}"
+                await job.until(vacuum, lambda shown: not shown["ok"])
+                control.fault("mend", vacuum)
+                for name in names:
+                    await job.well(name)
+                assert (await job.shown(recovery))["url"] == port.url
+                assert int(str((await job.shown(machine))["bad_frames"])) > 0
+                await asyncio.sleep(1.5)  # for what was missed to be sent again
+        ids = {name: device.device_id.hex() for name, device in rig.devices.items()}
+    stored = Stored(place / "job.rimelog")
+    assert stored.chain.problem is None
+    for name, boot in ((recovery, 1), (vacuum, 1), (machine, 1), (scale, 2)):
+        _complete(stored.sequences(ids[name], boot), name)
+    lost = {event["name"] for event in stored.of_type(records.DEVICE_LOST)}
+    assert {recovery, vacuum} <= lost
+    restarts = [e for e in stored.of_type(records.GAP) if e["cause"] == "device restarted"]
+    assert [event["device"] for event in restarts] == [ids[scale]]
+
+
+def _complete(sequences: list[int], name: str) -> None:
+    """Every frame from the first to the last; what was missed came later."""
+    assert len(sequences) > 5, name
+    assert sorted(sequences) == list(range(min(sequences), max(sequences) + 1)), name
+
+
+def test_two_devices_with_one_id_are_not_taken_for_one(tmp_path: Path) -> None:
+    asyncio.run(_twins(tmp_path))
+
+
+async def _twins(place: Path) -> None:
+    one, other = (Rig("recovery", 5, autopilot=False, only=("scale",)) for _ in range(2))
+    async with RigServer(one, SimClock()) as first, RigServer(other, SimClock()) as second:
+        rig = parse_rig(rig_toml(first.urls, "recovery", 5))
+        rig = replace(rig, devices=(*rig.devices, RigDevice("twin", second.urls["scale"])))
+        async with _running(rig, place) as job:
+            await job.well("scale")
+            shown = await job.until("twin", lambda shown: "share it" in str(shown["text"]))
+            assert not shown["ok"]
+            await asyncio.sleep(1.0)
+            assert (await job.shown("scale"))["ok"], "the first one goes on"
+    stored = Stored(place / "job.rimelog")
+    _complete(stored.sequences(one.devices["scale"].device_id.hex()), "scale")

@@ -55,7 +55,8 @@ async def _state(place: Path) -> dict[str, Any]:
     rig = Rig("recovery", 5, autopilot=False, only=("scale",))
     rig.devices["scale"]._frame = _hostile  # type: ignore[method-assign]
     async with RigServer(rig, SimClock()) as served:
-        async with _running(parse_rig(rig_toml(served.urls, "recovery", 5)), directory) as job:
+        rig_file = parse_rig(rig_toml(served.urls, "recovery", 5))
+        async with _running(rig_file, directory) as job:
             await job.well("scale")
             await asyncio.sleep(0.5)
             return await asyncio.to_thread(lambda: Client(read_address(directory / RUN_FILE)).status())

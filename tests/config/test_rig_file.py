@@ -116,3 +116,39 @@ def test_a_wrong_file_is_told(tmp_path: Path, content: bytes, word: str) -> None
 def test_a_missing_file_is_told(tmp_path: Path) -> None:
     with pytest.raises(FileProblems, match="No such file"):
         load_rig(tmp_path / "none.toml")
+
+
+OUTPUT = """
+[[device]]
+name = "scale"
+url = "COM4"
+  [[device.channel]]
+  index = 0
+  point = "cylinder_mass"
+  [[device.output]]
+  index = 0
+  hold = "recovery machine"
+  while = "recovery"
+"""
+
+
+def test_an_output_is_named_or_there_is_none() -> None:
+    (device,) = parse_rig(OUTPUT).devices
+    assert [(o.index, o.hold, o.timeout_s) for o in device.outputs] == [(0, "recovery machine", 5.0)]
+    assert all(not d.outputs for d in parse_rig(GOOD).devices), "off unless configured"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "word"),
+    [
+        ("cylinder_mass", "suction_pressure", "device[1].output[1]", "cylinder_mass"),
+        ('while = "recovery"', 'timeout = "1s"', "device[1].output[1].timeout", "3 s to 60 s"),
+        ('while = "recovery"', 'while = "charging"', "output[1].while", "recovery"),
+        ("index = 0\n  hold", "index = 9\n  hold", "output[1].index", "less than or equal to 7"),
+        ('  hold = "recovery machine"\n', "", "output[1].hold", "needed"),
+    ],
+)
+def test_a_wrong_output_is_refused_with_its_key(old: str, new: str, key: str, word: str) -> None:
+    with pytest.raises(FileProblems) as caught:
+        parse_rig(OUTPUT.replace(old, new))
+    assert any(key in where and word in what for where, what in caught.value.problems), caught.value.problems

@@ -69,6 +69,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "cylinder": plain(snapshot.cylinder) if snapshot.cylinder else None,
         "points": points,
         "live": live,
+        "advice": [clean(line) for line in snapshot.advice],
         "findings": [plain(f) for f in snapshot.findings],
         "earlier": [
             {"number": s.number, "label": STAGE_LABEL[s.kind], "headline": f.headline, "text": f.text}

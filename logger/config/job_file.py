@@ -41,6 +41,7 @@ class JobTable(Table):
     technician: str = Field(default="", max_length=200)
     volume: str | None = None
     volume_u: str | None = None
+    pump_ultimate: str | None = None
     altitude: str | None = None
     barometer: str | None = None
     jurisdiction: Literal["us", "un", "strictest"] = "strictest"
@@ -127,6 +128,7 @@ def job_of(table: JobTable, job_id: str, problems: Problems) -> Job:
         technician=table.technician,
         volume_m3=volume,
         volume_u_m3=problems.quantity("job.volume_u", table.volume_u, Quantity.VOLUME),
+        pump_ultimate_pa=problems.quantity("job.pump_ultimate", table.pump_ultimate, Quantity.VACUUM),
         altitude_m=problems.quantity("job.altitude", table.altitude, Quantity.LENGTH),
         barometer_pa=problems.quantity("job.barometer", table.barometer, Quantity.BAROMETER),
         jurisdiction=table.jurisdiction,

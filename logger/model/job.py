@@ -33,6 +33,7 @@ class Job:
 
     volume_m3: internal volume of the circuit, None when unknown (then no leak rate is given).
     volume_u_m3: its standard uncertainty. jurisdiction: "us", "un" or "strictest".
+    pump_ultimate_pa: what the vacuum pump is stated to reach.
     recovery_machine_made: when the recovery equipment was made (40 CFR 82.156).
     appliance_class: "comfort-cooling", "commercial" or "industrial" (40 CFR 82.157).
     """
@@ -46,6 +47,7 @@ class Job:
     technician: str = ""
     volume_m3: float | None = None
     volume_u_m3: float | None = None
+    pump_ultimate_pa: float | None = None
     altitude_m: float | None = None
     barometer_pa: float | None = None
     jurisdiction: str = "strictest"

@@ -10,12 +10,13 @@ from typing import Any
 from logger.compute.charging import analyse_charging
 from logger.compute.decay import analyse_decay
 from logger.compute.feed import SUPERHEAT_TARGET_K
+from logger.compute.leak_flow import ServiceGas, service_gas
 from logger.compute.pressure import AmbientSource
 from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
 from logger.compute.pull_down import analyse_pull_down
 from logger.compute.pull_down_split import PumpMark
 from logger.compute.recovery import analyse_recovery
-from logger.compute.recovery_level import required_level
+from logger.compute.recovery_level import RecoveryLevel, required_level
 from logger.compute.standing_pressure import analyse_standing
 from logger.compute.start_up import analyse_start_up
 from logger.model.finding import Finding
@@ -24,10 +25,12 @@ from logger.model.sample import Series
 from logger.model.value import Value, known
 from logger.pipeline.scene import NS, Scene
 from logger.pipeline.vessel import vessel_findings
+from logger.refrigerant import OutOfRange
 
 DEFAULT_DECAY_PROFILE = "ufgs-15182"
 DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
 FILLED_SETTLING_S = 900.0
+LEAK_REFERENCE_K = 293.15  # where no temperature is measured
 # What a stage is judged by comes first among its findings.
 VERDICT_KEYS = frozenset(
     {"recovery.level", "standing-pressure.verdict", "evacuation.progress", "decay.verdict", "charging.target",
@@ -72,26 +75,30 @@ def _recovery(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
     series = {name: scene.series(name, stage.begun_ns, until_ns) for name in scene.points}
     first, swaps = _cylinders(scene, stage, until_ns)
     stops = scene.marks("machine-stopped", stage.begun_ns)
-    refrigerant = scene.refrigerant()
-    level = required_level(
-        refrigerant.pressure_class if refrigerant else None,
-        job.full_charge_kg,
-        job.recovery_machine_made,
-        ambient_pa=scene.ambient.pressure_pa,
-        minor_repair=bool(stage.settings.get("minor_repair")),
-    )
     result = analyse_recovery(
         series,
-        refrigerant=refrigerant,
+        refrigerant=scene.refrigerant(),
         resolution_kg=scene.weighing.resolution_kg,
         charge_kg=job.full_charge_kg,
         u_accuracy_kg=scene.weighing.u_accuracy_kg,
         cylinder=first,
         swaps=swaps,
-        level=level,
+        level=level_of(scene, stage),
         stopped_s=(stops[-1] - stage.begun_ns) / NS if stops else None,
     )
     return Report((*result.findings, *vessel), {}, result)
+
+
+def level_of(scene: Scene, stage: Stage) -> RecoveryLevel:
+    """How far down the refrigerant must be recovered; its pressure is unknown without a job or refrigerant."""
+    refrigerant, job = scene.refrigerant(), scene.state.job
+    return required_level(
+        refrigerant.pressure_class if refrigerant else None,
+        job.full_charge_kg if job else None,
+        job.recovery_machine_made if job else None,
+        ambient_pa=scene.ambient.pressure_pa,
+        minor_repair=bool(stage.settings.get("minor_repair")),
+    )
 
 
 def _cylinders(scene: Scene, stage: Stage, until_ns: int) -> tuple[str, list[tuple[float, str]]]:
@@ -118,6 +125,8 @@ def _evacuation(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Repor
         marks=sorted((m for m in [*acts, *notes] if 0 <= m.t_s <= (until_ns - begun) / NS), key=lambda m: m.t_s),
         temperature=scene.measured("system_temperature", begun, until_ns)
         or scene.measured("ambient_temperature", begun, until_ns),
+        pump_ultimate_pa=scene.state.job.pump_ultimate_pa if scene.state.job else None,
+        evacuations_asked=stage.settings.get("evacuations"),
     )
     return Report(result.findings, {"time_to_target": result.time_to_target}, result)
 
@@ -163,8 +172,27 @@ def _decay(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
         ambient=scene.measured("ambient_temperature", lead_ns, until_ns),
         volume_m3=job.volume_m3 if job else None,
         volume_u_m3=job.volume_u_m3 if job else None,
+        gas=_gas(scene),
+        evacuations=scene.evacuations or None,
+        earlier_held=scene.held.get(profile.key, 0) if profile else 0,
+        pump_ultimate_pa=job.pump_ultimate_pa if job else None,
     )
     return Report(result.findings, {}, result)
+
+
+def _gas(scene: Scene) -> ServiceGas | None:
+    """The refrigerant as it would leak: at its dew pressure where the machine stands."""
+    refrigerant = scene.refrigerant()
+    if refrigerant is None:
+        return None
+    around = scene.value("system_temperature")
+    if around.number is None:
+        around = scene.value("ambient_temperature")
+    try:
+        pressure_pa = refrigerant.dew_pressure(around.number if around.number is not None else LEAK_REFERENCE_K)
+    except OutOfRange:
+        return None
+    return service_gas(refrigerant.name, refrigerant.molar_mass, pressure_pa)
 
 
 def _pressure_test(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:

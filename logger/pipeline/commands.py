@@ -18,7 +18,7 @@ from logger.refrigerant import RefrigerantError, find
 Body = dict[str, Any]
 _SETTING_KEYS = frozenset(
     {"target", "target_vacuum", "test_pressure", "profile", "high_side_limit", "minor_repair", "direction",
-     "superheat_target", "subcooling_target", "nitrogen"}
+     "superheat_target", "subcooling_target", "evacuations"}
 )  # fmt: skip
 
 
@@ -84,8 +84,8 @@ def _settings(pipeline: Pipeline, kind: StageKind, given: Any) -> Body:
         if key in ("profile", "direction"):
             if not isinstance(value, str):
                 raise NotNow(f"{key} is a word")
-        elif isinstance(value, bool) != (key in ("minor_repair", "nitrogen")) or not isinstance(value, int | float):
-            raise NotNow(f"{key} is a number (SI), minor_repair and nitrogen true or false")
+        elif isinstance(value, bool) != (key == "minor_repair") or not isinstance(value, int | float):
+            raise NotNow(f"{key} is a number (SI), minor_repair true or false")
         elif not isinstance(value, bool) and value <= 0:
             raise NotNow(f"{key} is above zero")
     profile = given.get("profile")

@@ -18,10 +18,14 @@ from logger.alarms.memory import AlarmChange, AlarmState, KeyState
 from logger.alarms.overrides import apply_overrides
 from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.alarms.states import STANDING, UNSEEN, State
+from logger.compute.decay import DecayResult
 from logger.compute.profiles import DecayProfile
+from logger.compute.pull_down import PullDown
 from logger.model import records
+from logger.model.finding import Verdict
 from logger.model.sample import PointSample
 from logger.model.value import Value, known, unknown
+from logger.pipeline.advice import advice_of
 from logger.pipeline.analysis import Report, analyse, profile_of
 from logger.pipeline.live import LiveQuantities
 from logger.pipeline.scene import NS, Scene
@@ -149,6 +153,7 @@ class Pipeline:
             scene.now_ns, job, stage, state.cylinder, scene.ambient.as_value(), points, dict(self.values),
             self.report.findings, tuple(state.notes[-10:]),
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
+            advice=advice_of(scene, state.stage, self.quantities),
         )  # fmt: skip
 
     def waiting_alarms(self) -> list[str]:
@@ -227,7 +232,14 @@ class Pipeline:
         """A stage ends: its final analysis, from the same record on replay as live."""
         stage = self.scene.state.stage
         assert stage is not None
-        self.report = self.reports[stage.number] = analyse(self.scene, stage, ended_ns, final=True)
+        report = self.report = self.reports[stage.number] = analyse(self.scene, stage, ended_ns, final=True)
+        # What later stages of the job rest on: some profiles ask for several evacuations and holds.
+        if isinstance(report.result, PullDown):
+            self.scene.evacuations += max(1, len(report.result.evacuations))
+        elif isinstance(report.result, DecayResult) and report.result.verdict.verdict is Verdict.PASS:
+            profile = profile_of(self.scene, stage)
+            if profile is not None:
+                self.scene.held[profile.key] = self.scene.held.get(profile.key, 0) + 1
 
     def _restore_alarm(self, event: Event) -> None:
         change = AlarmChange.from_dict(event)

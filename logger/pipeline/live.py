@@ -8,7 +8,7 @@ from logger.compute.start_up import start_up_now
 from logger.model.job import Stage, StageKind
 from logger.model.points import SI_UNIT
 from logger.model.value import Value, known, unknown
-from logger.pipeline.analysis import direction_of
+from logger.pipeline.analysis import direction_of, level_of
 from logger.pipeline.scene import NS, Scene
 from logger.pipeline.snapshot import LIVE, STAGE_VIEW
 from logger.refrigerant import OutOfRange
@@ -32,9 +32,9 @@ class LiveQuantities:
 
     def begin(self, scene: Scene, stage: Stage) -> None:
         self.recovery = self.recovery_now = None
+        self.charging = self.charging_now = None
         if stage.kind is StageKind.RECOVERY:
             self.recovery = RecoveryWatch(scene.refrigerant(), charge_of(scene))
-        self.charging = None
         if stage.kind is StageKind.CHARGING and scene.weighing is not None:
             target = stage.settings.get("target")
             no_target = unknown("kg", "no target: give one with `--target 220lb` at the stage's beginning")
@@ -65,19 +65,23 @@ class LiveQuantities:
         if self.recovery is None:
             self.begin(scene, stage)
             assert self.recovery is not None
+        self.recovery.charge = charge_of(scene)  # both may be entered while it runs
+        self.recovery.level_pa = level_of(scene, stage).pressure.number
         weighing = scene.weighing
-        none = unknown("kg", "no scale in the rig")
+        rate, moved = unknown("kg/s", "no scale in the rig"), unknown("kg", "no scale in the rig")
+        if weighing is not None:
+            rate, moved = weighing.rate.value, weighing.moved_at(weighing.seconds(scene.now_ns))
         now = self.recovery_now = self.recovery.update(
             (scene.now_ns - stage.begun_ns) / NS,
-            weighing.rate.value if weighing else unknown("kg/s", "no scale in the rig"),
-            weighing.ledger.moved if weighing else none,
+            rate,
+            moved,
             found["mass_allowed"],
             {name: scene.value(name) for name in _RECOVERY_POINTS},
             found["cylinder_fill_now"],
         )
         return {
-            "mass_rate": weighing.rate.value if weighing else unknown("kg/s", "no scale in the rig"),
-            "recovered": weighing.ledger.moved if weighing else none,
+            "mass_rate": rate,
+            "recovered": moved,
             "charge_left": now.charge_left,
             "time_to_charge_out": now.time_to_charge_out.value,
             "time_to_limit": now.time_to_limit.value,
@@ -85,14 +89,14 @@ class LiveQuantities:
             "outlet_saturation": now.outlet_saturation,
         }
 
-
     def _charging(self, scene: Scene) -> dict[str, Value]:
         weighing = scene.weighing
         if weighing is None or self.charging is None:
             none = unknown("kg", "no scale in the rig")
             return {"mass_rate": unknown("kg/s", "no scale in the rig"), "charge_to_go": none, "charged": none}
         t_s = weighing.seconds(scene.now_ns)
-        now = self.charging_now = self.charging.update(t_s, weighing.moved_at(t_s), weighing.rate.value)
+        rate = weighing.rate
+        now = self.charging_now = self.charging.update(t_s, weighing.moved_at(t_s), rate.value, rate.quick)
         return {
             "mass_rate": now.rate,
             "charged": now.charged,

@@ -18,7 +18,7 @@ from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
 NS = 1_000_000_000
 SKETCH_BUCKETS = 400
 BAROMETER_KEEPS_S = 1800.0
-LEAD_S = 600.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
+LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
 
 class Scene:
@@ -38,6 +38,8 @@ class Scene:
         self.ambient: Ambient = SEA_LEVEL
         self.lost: dict[str, str] = {}
         self.window_ns = 0
+        self.evacuations = 0  # done in the job's ended stages
+        self.held: dict[str, int] = {}  # decay tests that held so far, by acceptance profile
         self.now_ns = 0
         self.brief = False  # series from the sketches: an analysis must not hold up alarms
         self.slack_s = 0.0  # how late readings may come beyond that: with a clock that runs faster than real time
@@ -85,7 +87,7 @@ class Scene:
             self.weighing.sample(sample.t_ns, sample.value)
 
     def begin_window(self, begun_ns: int) -> None:
-        """A stage begins: new histories, with the last ten minutes carried over."""
+        """A stage begins: new histories, with the last half hour carried over."""
         self.window_ns = begun_ns - int(LEAD_S * NS)
         self.histories = {n: h.carried_over(self.window_ns) for n, h in self.histories.items()}
         self.sketches = {n: h.carried_over(self.window_ns) for n, h in self.sketches.items()}

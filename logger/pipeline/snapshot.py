@@ -121,7 +121,7 @@ class PointNow:
 class Snapshot:
     """ambient_pa: what gauge pressures refer to. findings: of the running stage so far, or of the last one.
 
-    earlier: the first finding of each ended stage, oldest first.
+    earlier: the first finding of each ended stage, oldest first. advice: what to do now and why, in short sentences.
     """
 
     t_ns: int
@@ -134,3 +134,4 @@ class Snapshot:
     findings: tuple[Finding, ...]
     notes: tuple[Note, ...]
     earlier: tuple[tuple[Stage, Finding], ...] = ()
+    advice: tuple[str, ...] = ()

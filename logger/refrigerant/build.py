@@ -7,7 +7,7 @@ from typing import Any
 
 from logger.refrigerant.errors import BlendError
 from logger.refrigerant.pressure_class import REFERENCE_TEMPERATURE_K, pressure_class
-from logger.refrigerant.primed import PrimedState, tier_of
+from logger.refrigerant.primed import PrimedState, molar_mass, tier_of
 from logger.refrigerant.spline import SaturationCurve, log_nodes, shape_nodes
 
 NODES = 128
@@ -84,6 +84,7 @@ def _curves(
         "composition": dict(composition),
         "tier": tier,
         "models": list(models),
+        "molar_mass": round(1.0 / sum(share / molar_mass(part) for part, share in composition.items()), 8),
         "critical_temperature_k": round(critical_k, 4),
         "critical_pressure_pa": round(critical_pa, 1),
         "safety_class": safety,

@@ -15,7 +15,7 @@ from logger.refrigerant.errors import RefrigerantError, UnknownRefrigerant
 from logger.refrigerant.names import key_of, nearest, refusal
 from logger.refrigerant.spline import DensityCurve, SaturationCurve
 
-FORMAT = 1
+FORMAT = 2
 TABLE_PATH = Path(__file__).with_name("saturation.jsonl")
 
 
@@ -25,8 +25,8 @@ class Refrigerant:
     name: "R-410A". composition: component -> mass fraction. tier: "reference" (pure fluid, or every pair of the
     blend has a model fitted with a departure function), "predictive" (some pair has reducing parameters only) or
     "estimated" (some pair is a guess: say so wherever a number shows). models: citation keys of CoolProp's models.
-    normal_bubble_k, normal_dew_k: at 101.325 kPa, None where the table does not reach it. critical point: of the
-    blend's envelope. safety_class, pressure_class: see catalogue.py and pressure_class.py.
+    molar_mass: kg/mol. normal_bubble_k, normal_dew_k: at 101.325 kPa, None where the table does not reach it.
+    critical point: of the blend's envelope. safety_class, pressure_class: see catalogue.py and pressure_class.py.
     low_pa, high_pa: range of both curves; bubble_range_k (also of liquid density), dew_range_k (vapour density).
     """
 
@@ -35,6 +35,7 @@ class Refrigerant:
         self.composition: Mapping[str, float] = MappingProxyType(dict(description["composition"]))
         self.tier: str = description["tier"]
         self.models: tuple[str, ...] = tuple(description["models"])
+        self.molar_mass: float = description["molar_mass"]
         self.critical_temperature_k: float = description["critical_temperature_k"]
         self.critical_pressure_pa: float = description["critical_pressure_pa"]
         self.safety_class: str = description["safety_class"]

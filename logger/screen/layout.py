@@ -101,9 +101,13 @@ def _main(state: Row, trend: Sequence[Row], width: int, room: int) -> list[Text]
     reasons = [r for r in (live.get(k) for k in [view["headline"], *view["lines"][:4]]) if r and r["problem"]]
     if reasons:
         lines.append(Text(f"{reasons[0]['label']} unknown: {reasons[0]['problem']}", "yellow"))
+    small, advice = room < 26, state.get("advice", [])[:3]
+    for text in advice:
+        lines += [Text(line, "bold") for line in _wrapped(text, width, 1 if small and len(advice) > 1 else 2)]
     finding = next(iter(state.get("findings", [])), None)
     if finding:
-        lines += [Text(line, "bold") for line in _wrapped(f"{finding['headline']}: {finding['text']}", width, 2)]
+        most = 1 if small and advice else 2
+        lines += [Text(line, "bold") for line in _wrapped(f"{finding['headline']}: {finding['text']}", width, most)]
     readings = _grid([_row(p, (width - 2) // 2) for p in state["points"]], width)
     plot_room = room - len(lines) - min(len(readings), 5)
     if plot_room >= 4:

@@ -16,6 +16,7 @@ def status_lines(state: dict[str, Any]) -> list[str]:
             row = live[key]
             why = f"  ({row['problem']})" if row["problem"] else f"  ({row['note']})" if row["note"] else ""
             lines.append(f"  {row['label']:<36} {shown(row):>14}{why}")
+    lines += [f"  {text}" for text in state.get("advice", [])]
     for point in state["points"]:
         why = f"  ({point['problem']})" if point["problem"] else ""
         lines.append(f"  {point['label']:<36} {shown(point):>14}{why}")

@@ -188,7 +188,7 @@ def test_the_first_call_imports_neither_coolprop_nor_numpy() -> None:
 def test_a_file_that_is_no_table_is_refused(tmp_path: Path) -> None:
     whole = TABLE_PATH.read_bytes()
     head = json.loads(whole.splitlines()[0])
-    newer = json.dumps(head | {"format": 2}).encode() + whole[whole.index(b"\n") :]
+    newer = json.dumps(head | {"format": 99}).encode() + whole[whole.index(b"\n") :]
     for content in (b"", b"{}\n", b"not json\n", newer, whole[: len(whole) // 2].rsplit(b"\n", 1)[0]):
         path = tmp_path / "table.jsonl"
         path.write_bytes(content)
@@ -208,3 +208,11 @@ def test_a_users_blend_cannot_take_the_name_of_another() -> None:
         table.add(fake)
     table.add(r)
     assert table.names() == ["R-410A"]
+
+
+@pytest.mark.parametrize(
+    ("name", "kg_mol"),
+    [("R-134a", 0.10203), ("R-32", 0.05202), ("R-717", 0.01703), ("R-410A", 0.07259), ("R-407C", 0.0862)],
+)  # ASHRAE 34, from memory
+def test_molar_mass(name: str, kg_mol: float) -> None:
+    assert find(name).molar_mass == pytest.approx(kg_mol, rel=2e-4)

@@ -25,7 +25,9 @@ def advice_of(scene: Scene, stage: Stage | None, quantities: LiveQuantities) -> 
         return tuple(_recovery(quantities.recovery_now, (scene.now_ns - stage.begun_ns) / NS))
     if stage.kind is StageKind.CHARGING and quantities.charging_now is not None:
         division_kg = quantities.charging.resolution_kg if quantities.charging is not None else 0.0
-        return tuple(_charging(quantities.charging_now, division_kg, units))
+        quick = scene.weighing.rate.quick if scene.weighing is not None else None
+        stopped = quick is not None and quick.number is not None and abs(quick.number) <= 3 * (quick.u or 0.0)
+        return tuple(_charging(quantities.charging_now, division_kg, stopped, units))
     return ()
 
 
@@ -48,10 +50,11 @@ def _recovery(now: RecoveryNow, t_s: float) -> Iterator[str]:
         yield f"First the cylinder is at its limit, in {_band(now.time_to_limit)}."
 
 
-def _charging(now: ChargingNow, division_kg: float, units: str) -> Iterator[str]:
+def _charging(now: ChargingNow, division_kg: float, stopped: bool, units: str) -> Iterator[str]:
+    """stopped: the last few readings show no flow; the settled rate follows within a minute."""
     near = now.to_go.number is not None and abs(now.to_go.number) <= division_kg
     if now.advice is Advice.CLOSE:
-        yield "Close the valve now."
+        yield "No flow any more: wait for the scale to settle." if stopped else "Close the valve now."
     elif now.advice is Advice.DONE or (now.advice is Advice.TOP_UP and near):
         yield "Target met, within a division of the scale."
     elif now.advice is Advice.OVER:

@@ -77,10 +77,10 @@ def simulated_job(
         store(segments.flush(T0_NS + round(t_s * SECOND)))
         for act in sim.plant.done[told:]:
             at_ns = T0_NS + round(t_s * SECOND)
-            if "begin" in act.kw:
+            if act.action == "stage" and "begin" in act.kw:
                 number += 1
                 event(at_ns, r.STAGE_BEGUN, number=number, kind=act.kw["begin"], settings={}, operator="Nobody")
-            elif "end" in act.kw:
+            elif act.action == "stage":
                 event(at_ns, r.STAGE_ENDED, number=number)
             elif act.action == "swap_cylinder":
                 cylinder = next(c for c in cylinders if c.name == act.kw["to"])

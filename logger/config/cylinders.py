@@ -22,7 +22,7 @@ from pydantic import Field
 
 from logger.config.errors import ConfigError
 from logger.config.job_file import CylinderTable, cylinder_of
-from logger.config.toml_file import Problems, Table, parse, read_text
+from logger.config.toml_file import Table, parse, read_text
 from logger.model.cylinder import Cylinder
 from logger.model.text import clean
 
@@ -38,9 +38,8 @@ def read_cylinders(path: Path) -> tuple[Cylinder, ...]:
     """All of the file, in its order; () when there is none. Raises FileProblems with every fault."""
     if not path.exists():
         return ()
-    tables = parse(read_text(path), str(path), CylinderFile).cylinder
-    problems = Problems(str(path))
-    cylinders = tuple(cylinder_of(table, f"cylinder[{i}]", problems) for i, table in enumerate(tables, 1))
+    file, problems = parse(read_text(path), str(path), CylinderFile)
+    cylinders = tuple(cylinder_of(table, f"cylinder[{i}]", problems) for i, table in enumerate(file.cylinder, 1))
     seen: set[str] = set()
     for i, cylinder in enumerate(cylinders, 1):
         if cylinder.name.casefold() in seen:

@@ -84,8 +84,7 @@ def load_job(path: Path, job_id: str) -> JobSetup:
 
 
 def parse_job(text: str, job_id: str, path: str = "job") -> JobSetup:
-    file = parse(text, path, JobFile)
-    problems = Problems(path)
+    file, problems = parse(text, path, JobFile)
     job = job_of(file.job, job_id, problems)
     cylinders = tuple(cylinder_of(c, f"cylinder[{i}]", problems) for i, c in enumerate(file.cylinder, 1))
     names = [c.name for c in cylinders]

@@ -105,8 +105,7 @@ def load_rig(path: Path) -> Rig:
 
 
 def parse_rig(text: str, path: str = "rig") -> Rig:
-    file = parse(text, path, RigFile)
-    problems = Problems(path)
+    file, problems = parse(text, path, RigFile)
     devices = tuple(_device(d, f"device[{i}]", problems) for i, d in enumerate(file.device, 1))
     for key, what in _clashes(devices):
         problems.add(key, what)

@@ -3,15 +3,17 @@
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from logger.config.errors import FileProblems
+from logger.config.mending import key_in_file, numbered, take_out
 from logger.model.points import Quantity
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError, parse_quantity
 
 MAX_FILE_BYTES = 1_000_000
+MOST_ROUNDS = 5  # taking a value out makes its table incomplete, taking that out perhaps the next
 KIND = "kind="  # begins the tags of a table of several kinds, which are no keys of the file
 
 
@@ -36,23 +38,41 @@ def read_text(path: Path) -> str:
         raise FileProblems(str(path), [("file", f"not UTF-8 text at byte {exc.start}")]) from exc
 
 
-def parse(text: str, path: str, model: type[M]) -> M:
-    """TOML text -> model. Raises FileProblems with every fault."""
+def parse(text: str, path: str, model: type[M]) -> tuple[M, "Problems"]:
+    """TOML text -> model and the faults so far: whoever reads on adds to them and raises them all.
+
+    With faults the model is of what is left without them. Raises FileProblems when nothing can be made of that.
+    """
     try:
-        data = tomllib.loads(text)
+        data = numbered(tomllib.loads(text))
     except tomllib.TOMLDecodeError as exc:
         raise FileProblems(path, [("TOML", str(exc))]) from exc
-    try:
-        return model.model_validate(data)
-    except ValidationError as exc:
-        raise FileProblems(path, [(key_path(e["loc"]), plain(e)) for e in exc.errors()]) from exc
+    problems = Problems(path)
+    for _ in range(MOST_ROUNDS):
+        try:
+            found = model.model_validate(data)
+        except ValidationError as exc:
+            faults = exc.errors()
+            if not problems.found:
+                problems.found += [(key_path(e["loc"]), plain(e)) for e in faults]
+            places = [(tuple(p for p in e["loc"] if not _is_kind(p)), e["type"] == "missing") for e in faults]
+            if not take_out(data, places):
+                break
+        else:
+            problems.data = data if problems.found else None
+            return found, problems
+    raise FileProblems(path, problems.found)
+
+
+def _is_kind(part: str | int) -> bool:
+    return isinstance(part, str) and part.startswith(KIND)
 
 
 def key_path(loc: tuple[str | int, ...]) -> str:
     """("device", 0, "url") -> "device[1].url": counted from one, as a person counts tables in a file."""
     out = ""
     for part in loc:
-        if isinstance(part, str) and part.startswith(KIND):
+        if _is_kind(part):
             continue
         out += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if out else part
     return out or "file"
@@ -70,14 +90,17 @@ def plain(error: object) -> str:
 
 
 class Problems:
-    """Collects faults while converting, so that all are told at once."""
+    """Collects faults while converting, so that all are told at once. data: what was read, if some was left out."""
 
     def __init__(self, path: str) -> None:
         self.path = path
         self.found: list[tuple[str, str]] = []
+        self.data: Any = None
 
     def add(self, key: str, what: str) -> None:
-        self.found.append((key, what))
+        known = key if self.data is None else key_in_file(self.data, key)
+        if known is not None:
+            self.found.append((known, what))
 
     def quantity(
         self, key: str, text: str | None, quantity: Quantity, ambient_pa: float = STANDARD_ATMOSPHERE_PA

@@ -1,0 +1,117 @@
+"""How a daemon ends, and when it does not begin: signals, a job already running, a wrong rig file."""
+
+import re
+import signal
+from pathlib import Path
+
+import pytest
+
+from tests.end_to_end.running import Stored, daemon, rimelog, simulated, until
+
+WRONG_RIG = """\
+[rig]
+name = "wrong"
+colour = "green"
+
+[[device]]
+name = "board"
+url = "socket://127.0.0.1:1"
+id = "xyz"
+period = "1 parsec"
+
+  [[device.channel]]
+  index = 0
+  point = "suction_presure"
+
+  [[device.channel]]
+  index = 900
+  point = "vacuum"
+
+[[device]]
+name = "scale"
+
+  [[device.channel]]
+  index = 0
+  point = "cylinder_mass"
+  zero = "4 psi"
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT], ids=["SIGTERM", "Ctrl-C"])
+def test_a_signal_ends_it_with_everything_stored(tmp_path: Path, number: signal.Signals) -> None:
+    with simulated(tmp_path, "recovery") as sim, daemon(tmp_path, sim.rig_file) as logger:
+        logger.ready()
+        rimelog(tmp_path, "note", "the last word")
+        said = logger.stop(number)
+        ended_s = sim.now_s
+        assert "job job-1 is stored in" in said
+        assert not (logger.directory / "daemon.json").exists()
+        stored = Stored(logger.file)
+        newest_s = {key: max(s.tick for _, s, _ in frames) / 1000 for key, frames in stored.samples.items()}
+        assert len(newest_s) == 2
+        assert min(newest_s.values()) > ended_s - 4.0  # it took a moment to end, and lost nothing it had received
+        for key in stored.samples:
+            assert stored.sequences(*key) == list(range(len(stored.sequences(*key))))
+        assert stored.events[-1]["type"] == "run-ended"
+        assert stored.of_type("note")[0]["text"] == "the last word"
+        assert stored.chain.holds
+        assert stored.chain.checkpoints >= 1  # a last one, signed
+        said = rimelog(tmp_path, "status", status=2)
+        assert said.startswith("rimelog: no daemon is running")
+
+
+def test_a_second_daemon_on_the_same_job_is_refused_and_harms_nothing(tmp_path: Path) -> None:
+    with simulated(tmp_path, "recovery", only=("scale",)) as sim, daemon(tmp_path, sim.rig_file) as logger:
+        logger.ready()
+        for words in (["--continue", "job-1"], ["--refrigerant", "R-407C", "--job", "job-1"]):
+            said = rimelog(tmp_path, "run", sim.rig_file, *words, status=2)
+            assert re.search(rf"process {logger.process.pid}\b", said), said
+        records = logger.status()["store"]["last_id"]
+        logger.when(lambda state: state["store"]["last_id"] > records + 2, "the first one goes on")
+        logger.stop()
+    stored = Stored(logger.file)
+    assert stored.chain.holds
+    assert len(stored.of_type("run-begun")) == 1
+
+
+def test_a_wrong_rig_file_is_told_whole_with_every_key(tmp_path: Path) -> None:
+    rig = tmp_path / "wrong.toml"
+    rig.write_text(WRONG_RIG, encoding="utf-8")
+    said = rimelog(tmp_path, "run", rig, "--refrigerant", "R-407C", status=2)
+    assert sorted(re.findall(r"^  (\S+): ", said, re.MULTILINE)) == [
+        "device[1].channel[1].point", "device[1].channel[2].index", "device[1].id", "device[1].period", "device[2]",
+        "device[2].channel[1].zero", "rig.colour",
+    ]  # fmt: skip
+    assert not (tmp_path / "data" / "jobs").exists()  # no empty job is left behind
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [("[rig\n", "TOML"), ("", "device"), ("\xff\xfe", ""), ("[[device]]\nname = 'a'\nurl = 3\n", "device[1].url")],
+)
+def test_no_file_makes_a_traceback(tmp_path: Path, text: str, told: str) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_bytes(text.encode("latin-1"))
+    assert told in rimelog(tmp_path, "run", rig, "--refrigerant", "R-407C", status=2)
+
+
+def test_a_wrong_job_file_leaves_no_job_behind(tmp_path: Path) -> None:
+    rig, job = tmp_path / "rig.toml", tmp_path / "job.toml"
+    rig.write_text('[[device]]\nname = "scale"\nurl = "socket://127.0.0.1:1"\n', encoding="utf-8")
+    job.write_text('[job]\nrefrigerant = "R-999"\nfull_charge = "12 feet"\ncolour = 1\n', encoding="utf-8")
+    said = rimelog(tmp_path, "run", rig, "--job-file", job, status=2)
+    assert "job.colour" in said
+    job.write_text('[job]\nrefrigerant = "R-999"\nfull_charge = "12 feet"\n', encoding="utf-8")
+    said = rimelog(tmp_path, "run", rig, "--job-file", job, status=2)
+    assert "job.refrigerant" in said
+    assert "job.full_charge" in said
+    assert not list(tmp_path.glob("data/jobs/*/job.rimelog"))
+
+
+def test_a_port_that_is_not_there_is_waited_for(tmp_path: Path) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text('[[device]]\nname = "scale"\nurl = "/dev/ttyNOTHERE"\n', encoding="utf-8")
+    with daemon(tmp_path, rig) as logger:
+        logger.when(lambda state: "NOTHERE" in state["devices"][0]["text"], "it is told")
+        assert "device lost" in until(lambda: rimelog(tmp_path, "status"), "status")
+        logger.stop()

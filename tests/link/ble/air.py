@@ -52,6 +52,12 @@ class Air(LocalLink):
     def come_back(self, address: str) -> None:
         self.out_of_range.discard(address)
 
+    def drop_all(self) -> None:
+        """Every connection breaks off, as when something comes between; both sides see a time-out."""
+        for controller in list(self.controllers):
+            for connection in _connections(controller):
+                controller.on_le_disconnected(connection, HCI_ErrorCode.CONNECTION_TIMEOUT_ERROR)
+
     def _unheard(self, *addresses: Address | None) -> bool:
         return any(a is not None and a.to_string(False) in self.out_of_range for a in addresses)
 

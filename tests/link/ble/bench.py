@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import threading
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
@@ -21,7 +22,7 @@ from sim_device.rig import device_id
 from sim_device.scenarios import SCENARIOS
 from sim_device.sim_clock import SimClock
 from tests.link.ble import backend
-from tests.link.ble.air import Air
+from tests.link.ble.air import Air, serve_dongles
 
 T = TypeVar("T")
 LOGGER = "C0:00:00:00:00:01"
@@ -172,6 +173,45 @@ async def served(
         yield peripheral
     finally:
         await peripheral.aclose()
+
+
+class AirThread:
+    """An air with what lives in it, in a thread of its own, for programs and loops that come in by a dongle."""
+
+    def __init__(self, life: Callable[[Air], contextlib.AbstractAsyncContextManager[None]]) -> None:
+        self.port = 0
+        self._life = life
+        self._loop = asyncio.new_event_loop()
+        self._over = asyncio.Event()
+        self._begun = threading.Event()
+        self._thread = threading.Thread(target=lambda: self._loop.run_until_complete(self._live()))
+
+    def __enter__(self) -> "AirThread":
+        self._thread.start()
+        assert self._begun.wait(20)
+        assert self.port, "the air has not come to life"
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._loop.call_soon_threadsafe(self._over.set)
+        self._thread.join(10)
+        self._loop.close()
+
+    def drop_all(self) -> None:
+        """Every connection in this air breaks off."""
+        self._loop.call_soon_threadsafe(self._air.drop_all)
+
+    async def _live(self) -> None:
+        try:
+            self._air = Air()
+            async with self._life(self._air):
+                server = await serve_dongles(self._air)
+                self.port = server.sockets[0].getsockname()[1]
+                self._begun.set()
+                await self._over.wait()
+                server.close()
+        finally:
+            self._begun.set()
 
 
 class Watched:

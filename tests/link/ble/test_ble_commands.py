@@ -1,10 +1,8 @@
 """`rimelog find --ble` and `rig check` on an emulated radio, in an air that lives in a thread of its own."""
 
-import asyncio
 import contextlib
 import json
 import struct
-import threading
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
@@ -17,8 +15,8 @@ from logger.link import ble_air, find, supervisor
 from logger.link.ble_standard import device_id_of
 from sim_device.rig import device_id
 from tests.link.ble import backend
-from tests.link.ble.air import Air, serve_dongles
-from tests.link.ble.bench import CAN, MAY, ONE, THREE, TWO, Peripheral, served
+from tests.link.ble.air import Air
+from tests.link.ble.bench import CAN, MAY, ONE, THREE, TWO, AirThread, Peripheral, served
 from tests.link.ble.with_bumble import plug_in
 
 SCALE = device_id("scale", 1).hex()
@@ -48,31 +46,11 @@ def port(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     monkeypatch.setattr(find.radio_urls, "__defaults__", (0.3,))
     monkeypatch.setattr(ble_air, "SCAN_S", 0.5)
     monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
-    loop = asyncio.new_event_loop()
-    stop = asyncio.Event()
-
-    async def live() -> None:
-        air = Air()
-        async with neighbourhood(air):
-            server = await serve_dongles(air)
-            started.append(server.sockets[0].getsockname()[1])
-            begun.set()
-            await stop.wait()
-            server.close()
-
-    started: list[int] = []
-    begun = threading.Event()
-    thread = threading.Thread(target=lambda: loop.run_until_complete(live()))
-    thread.start()
-    with backend.use(None):
-        assert begun.wait(10)
-        plug_in(started[0])
+    with AirThread(neighbourhood) as air, backend.use(None):
+        plug_in(air.port)
         backend.Central.names[THREE] = HOSTILE
-        yield started[0]
+        yield air.port
         backend.Central.open_radio = None
-    loop.call_soon_threadsafe(stop.set)
-    thread.join(10)
-    loop.close()
 
 
 def ran(*args: str) -> Result:

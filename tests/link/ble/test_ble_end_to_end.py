@@ -1,0 +1,144 @@
+"""A job by radio, in the real programs: `sim_device --ble` serves two devices, the daemon logs them and a room sensor.
+
+Three processes on one emulated air: every connection breaks off in the middle, and the bundle is verified at the end.
+"""
+
+import contextlib
+import struct
+import sys
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from bumble.gatt import Characteristic, Service
+
+from firmware_protocol.messages import Hello
+from logger.evidence.chain import frames_of
+from logger.link.ble_standard import device_id_of
+from logger.model.records import FRAMES
+from logger.store.reader import StoreReader
+from sim_device.rig import device_id
+from tests.end_to_end.running import JOB_TOML, Daemon, Sim, Stored, child, message_of, rimelog, until
+from tests.link.ble.air import Air
+from tests.link.ble.bench import CAN, MAY, ONE, AirThread, Peripheral
+
+SEED = 3
+DEVICES = ("recovery board", "scale")
+ROOM = f"""
+[[device]]
+name = "room"
+url = "ble://"
+id = "{device_id_of(ONE).hex()}"
+
+  [[device.channel]]
+  index = 0
+  point = "system_pressure"
+
+  [[device.channel]]
+  index = 1
+  point = "system_temperature"
+"""
+
+
+@contextlib.asynccontextmanager
+async def room(air: Air) -> AsyncIterator[None]:
+    values = [
+        Characteristic("2A6D", CAN.READ, MAY.READABLE, struct.pack("<I", 998_700)),
+        Characteristic("2A6E", CAN.READ, MAY.READABLE, struct.pack("<h", 1985)),
+    ]
+    air.rssi[ONE] = -77
+    await Peripheral.at(air, ONE).begin([Service("181A", values)], ["181A"], b"Room")
+    yield
+
+
+@contextlib.contextmanager
+def served(place: Path, port: int) -> Iterator[Sim]:
+    rig_file = place / "rig.toml"
+    command = [
+        sys.executable, "-m", "sim_device", "recovery", "--seed", str(SEED), "--no-autopilot",
+        "--rig-toml", str(rig_file), "--control-port", "0",
+    ]  # fmt: skip
+    for name in DEVICES:
+        command += ["--device", name, "--ble", f"tcp-client:127.0.0.1:{port}"]
+    with child(command, place, place / "sim.log") as process:
+        sim = Sim(process, rig_file)
+        try:
+            yield sim
+        finally:
+            sim.close()
+
+
+@contextlib.contextmanager
+def logging(place: Path, rig: Path, port: int) -> Iterator[Daemon]:
+    job_file, log = place / "job.toml", place / "daemon.log"
+    job_file.write_text(JOB_TOML)
+    command = [
+        sys.executable, "-m", "tests.link.ble.with_bumble", str(port), "rimelog", "run", str(rig), "--job-file",
+        str(job_file), "--job", "job-1", "--no-sound",
+    ]  # fmt: skip
+    with child(command, place, log) as process:
+        yield Daemon(process, place, "job-1", log)
+
+
+def test_a_recovery_logged_by_radio(tmp_path: Path) -> None:
+    with AirThread(room) as air, served(tmp_path, air.port) as sim:
+        rig = tmp_path / "by-radio.toml"
+        rig.write_text(sim.rig_file.read_text() + ROOM)
+        assert rig.read_text().count('url = "ble://"') == 3
+        with logging(tmp_path, rig, air.port) as logger:
+            logger.ready()
+            text = logger.device("room")["text"]
+            assert text == "connected, signal -77 dBm"
+            assert "battery 100 %" in logger.device("scale")["text"]
+            assert {d["url"][:6] for d in logger.status()["devices"]} == {"ble://"}
+            logger.client.act("stage-begin", kind="recovery", settings={}, operator="")
+            begun_kg, begun_mass_kg = in_cylinder_kg(sim), reading(logger.status(), "cylinder_mass")
+            sim.do("start_recovery")
+            logger.when(lambda state: recovered_kg(state) > 0.0, "something is recovered")
+            air.drop_all()
+            logger.when(lambda state: not any(d["ok"] for d in state["devices"]), "all are lost")
+            logger.when(lambda state: all(p["value"] is not None for p in state["points"]), "all are read")
+            assert reading(logger.status(), "system_pressure") == pytest.approx(99_870.0)
+            assert reading(logger.status(), "system_temperature") == pytest.approx(293.0)
+            sim.do("stop_recovery")
+            came_kg = in_cylinder_kg(sim) - begun_kg
+            logger.when(
+                lambda state: abs(reading(state, "cylinder_mass") - begun_mass_kg - came_kg) < 0.05, "the truth"
+            )
+            until(lambda: logger.status()["store"]["ok"], "all is stored")
+            logger.stop()
+    stored = Stored(logger.file)
+    assert not stored.of_type("gap") or all("frames" not in gap for gap in stored.of_type("gap"))
+    for name in DEVICES:
+        numbers = stored.sequences(device_id(name, SEED).hex())
+        assert sorted(numbers) == list(range(numbers[0], numbers[0] + len(numbers))), name  # each once, none missing
+    hello = _hello(logger.file, device_id_of(ONE).hex())
+    assert hello.firmware_name == "Bluetooth SIG 181A via host"
+    urls = {event["name"]: event["url"] for event in stored.of_type("device-hello")}
+    assert urls["room"] == f"ble://{ONE}"
+    rimelog(tmp_path, "export", "job-1", "--out", tmp_path / "out")
+    (bundle,) = (tmp_path / "out").glob("*.zip")
+    rimelog(tmp_path, "verify", bundle)
+
+
+def reading(state: dict[str, Any], point: str) -> float:
+    return next(float(p["value"]) for p in state["points"] if p["point"] == point)
+
+
+def in_cylinder_kg(sim: Sim) -> float:
+    truth = sim.truth
+    return float(truth["cylinders_kg"][truth["on_scale"]])
+
+
+def recovered_kg(state: dict[str, Any]) -> float:
+    return float(state["live"].get("recovered", {}).get("value") or 0.0)
+
+
+def _hello(file: Path, device: str) -> Hello:
+    with StoreReader(file) as reader:
+        for record in reader.records(kind=FRAMES, device=device):
+            for _, raw in frames_of(record):
+                if isinstance(message := message_of(raw), Hello):
+                    return message
+    raise AssertionError(f"no hello of {device}")

@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "verify": ("logger.cli.evidence", "verify", "Check an evidence bundle."),
     "doctor": ("logger.cli.jobs", "doctor", "Say what of a job's file is whole, and rescue the rest."),
     "copy": ("logger.cli.jobs", "copy", "Copy a job's file, also while it is being written."),
+    "close": ("logger.cli.jobs", "close", "Close a job for good: check it, end it, pack it."),
     "compare": ("logger.cli.compare", "compare", "Lay two stages side by side."),
     "sat": ("logger.cli.refrigerant", "sat", "Saturation of a refrigerant at a pressure or temperature."),
     "refrigerants": ("logger.cli.refrigerant", "refrigerants", "List the refrigerants known."),

@@ -18,6 +18,7 @@ _ROOTS = (
     ("logger.link.errors", "LinkError"),
     ("logger.evidence.errors", "EvidenceError"),
     ("logger.alarms.errors", "AlarmError"),
+    ("logger.annunciate.errors", "AnnunciateError"),
     ("logger.app", "AppError"),
 )
 

@@ -1,0 +1,214 @@
+"""Commands for the jobs kept here: list, examine and rescue, copy, close."""
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from logger.cli.quantities import say
+
+if TYPE_CHECKING:
+    from logger.store.doctor import DoctorReport
+    from logger.store.place import JobPlace
+    from logger.store.rescue import RescueReport
+
+JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
+_LONGEST_LINE = 1000  # paths are in it
+
+
+@click.command()
+@click.option("--last", type=click.IntRange(1), help="Only the last so many.")
+@JSON_OPTION
+def jobs(last: int | None, as_json: bool) -> None:
+    """List the jobs on this computer, the newest last, with the verdict of each stage as it was drawn then."""
+    from logger.cli.job_list import lines, summary
+    from logger.store.place import jobs as places
+    from logger.store.place import jobs_dir
+
+    found = [summary(place) for place in places()[-last if last else 0 :]]
+    if as_json:
+        click.echo(json.dumps([job.to_dict() for job in found], indent=1, ensure_ascii=False))
+        return
+    if not found:
+        click.echo(f"There are no jobs in {jobs_dir()} yet; `rimelog run` begins one.")
+    for job in found:
+        head, *rest = lines(job)
+        click.echo(head[1])
+        for mark, text in rest:
+            say(f"{mark:<3} {text.strip()}" if mark else f"    {text.strip()}", "  ")
+
+
+@click.command()
+@click.argument("job")
+@click.option("--rescue", "rescue_dir", metavar="OUT", type=click.Path(file_okay=False, path_type=Path),
+              help="Write what can be saved into the new folder OUT; the damaged file stays as it is.")  # fmt: skip
+@JSON_OPTION
+@click.pass_context
+def doctor(ctx: click.Context, job: str, rescue_dir: Path | None, as_json: bool) -> None:
+    """Say what of JOB's file is whole and what is lost: structure, hash chain, checkpoints and their signatures.
+
+    JOB: a job id, the end of one, "latest", or a path. Reads only. Exit status 0 when all is whole, 1 when something
+    is wrong.
+    """
+    from logger.store.doctor import examine
+    from logger.store.errors import StoreBusy
+    from logger.store.place import find_job
+
+    place = find_job(job)
+    if rescue_dir is not None and place.running:
+        raise StoreBusy(f"job {place.job_id} is being written; end that first with `rimelog stop`, then rescue")
+    check = _Signatures()
+    report = examine(place.file, check)
+    rescued = _rescue(place, report, rescue_dir) if rescue_dir is not None and not report.whole else None
+    notes = check.notes()
+    if as_json:
+        click.echo(json.dumps(_doctor_data(place, report, notes, rescued), indent=1, ensure_ascii=False))
+    else:
+        head, *rest = report.lines()
+        click.echo(_clean(head))
+        for line in (*rest[: len(report.findings)], *notes, *rest[len(report.findings) :]):
+            say(_clean(line))
+        if rescued is not None:
+            click.echo(f"rescued to {rescued.path.parent}: {_clean(rescued.text)}")
+            click.echo(f"`rimelog export {rescued.path.parent}` makes a bundle of it; keep the damaged file too.")
+        elif rescue_dir is not None:
+            click.echo("nothing to rescue; `rimelog copy` makes a copy")
+        elif not report.whole and report.readable:
+            click.echo(f"`rimelog doctor {job} --rescue OUT` writes what can be saved into the folder OUT")
+    ctx.exit(0 if report.whole else 1)
+
+
+def _rescue(place: "JobPlace", report: "DoctorReport", out: Path) -> "RescueReport":
+    from logger.cli.helpers import signer
+    from logger.clock import Clock
+    from logger.store.rescue import rescue
+
+    last_id = report.chain.last_id if report.chain is not None else 0
+    return rescue(
+        place.file, out / place.file.name, job_id=_job_id(place), now_ns=Clock().now_ns(), sign=signer(),
+        last_id=last_id,
+    )  # fmt: skip
+
+
+def _job_id(place: "JobPlace") -> str:
+    """The file's own id; by its checkpoints, at last by its folder, when it cannot be read."""
+    from logger.store.errors import StoreError
+    from logger.store.reader import StoreReader
+    from logger.store.tail import read_checkpoints
+
+    try:
+        with StoreReader(place.file) as reader:
+            if reader.job_id:
+                return reader.job_id
+    except StoreError:
+        pass
+    told = read_checkpoints(place.file).checkpoints
+    return told[-1].job_id if told else place.job_id
+
+
+def _doctor_data(
+    place: "JobPlace", report: "DoctorReport", notes: list[str], rescued: "RescueReport | None"
+) -> dict[str, Any]:
+    return {
+        "job": place.job_id, "path": str(report.path), "whole": report.whole, "readable": report.readable,
+        "lost": report.lost, "last_whole_record": report.last_id,
+        "findings": [*map(_clean, report.findings), *notes],
+        "breaks": [{"first_id": b.first_id, "last_id": b.last_id, "what": b.what} for b in report.breaks],
+        "advice": report.advice,
+        "rescued": None if rescued is None else {
+            "path": str(rescued.path), "kept": rescued.kept, "lost": rescued.lost, "text": _clean(rescued.text),
+        },
+    }  # fmt: skip
+
+
+@click.command()
+@click.argument("job")
+@click.argument("dest", type=click.Path(file_okay=False, path_type=Path))
+@JSON_OPTION
+@click.pass_context
+def copy(ctx: click.Context, job: str, dest: Path, as_json: bool) -> None:
+    """Copy JOB with its checkpoints into a folder of its own below DEST, and check the copy.
+
+    Safe while the job is being written: the copy is the state of one moment, and a job can go on from it. Exit status
+    1 when the copy does not hold.
+    """
+    from logger.cli.job_list import size
+    from logger.store.copy import copy_job
+    from logger.store.place import find_job
+
+    place = find_job(job)
+    done = copy_job(place.file, dest / place.job_id, _Signatures())
+    held, count = done.chain.holds, done.path.stat().st_size
+    if as_json:
+        data = {"job": place.job_id, "path": str(done.path), "size_bytes": count, "records": done.chain.count,
+                "holds": held, "problem": done.chain.problem, "running": place.running}  # fmt: skip
+        click.echo(json.dumps(data, indent=1, ensure_ascii=False))
+    else:
+        click.echo(f"{done.path}  ({size(count)}, checkpoints beside it)")
+        if held:
+            click.echo(f"{done.chain.count} records, all hold" + ("; the job goes on" if place.running else ""))
+        else:
+            say(f"The copy does NOT hold: {_clean(done.chain.problem or '')}; ask `rimelog doctor {job}`", "")
+    ctx.exit(0 if held else 1)
+
+
+@click.command()
+@click.argument("job")
+@click.option("--end-stage", is_flag=True, help="End a stage that still runs, where its readings end.")
+@JSON_OPTION
+def close(job: str, end_stage: bool, as_json: bool) -> None:
+    """Close JOB for good: its record is checked, ended and written anew in less room; nothing can be added any more.
+
+    Refused while the job is being written, while a stage has not been ended, and when its record does not hold.
+    """
+    from logger.cli.job_close import close_job
+    from logger.cli.job_list import size
+    from logger.store.place import find_job
+
+    place = find_job(job)
+    done = close_job(place, end_stage=end_stage, check_signature=_Signatures())
+    if as_json:
+        click.echo(json.dumps({"job": place.job_id, "path": str(place.file), **done.to_dict()}, indent=1))
+        return
+    for headline, text in done.findings:
+        say(f"{headline}: {text}")
+    if done.already:
+        click.echo(f"job {place.job_id} is closed already")
+    else:
+        click.echo(
+            f"job {place.job_id} is closed: {done.records} records hold, {size(done.after_bytes)} "
+            f"(before {size(done.before_bytes)})"
+        )
+    click.echo(f"`rimelog export {job}` writes its bundle and report")
+
+
+class _Signatures:
+    """Checks signatures of checkpoints, and remembers whose they are."""
+
+    def __init__(self) -> None:
+        self._keys: set[Any] = set()
+
+    def __call__(self, message: bytes, signature: str) -> str | None:
+        from logger.evidence.errors import SignatureError
+        from logger.evidence.sshsig import CHECKPOINT_NAMESPACE, verify
+
+        try:
+            self._keys.add(verify(signature, message, CHECKPOINT_NAMESPACE))
+        except SignatureError as exc:
+            return str(exc)
+        return None
+
+    def notes(self) -> list[str]:
+        """What a reader must know of the keys: a signature alone says nothing about whose it is."""
+        from logger.export.keys import own_public_key
+        from logger.store.place import data_dir
+
+        others = sorted(key.fingerprint for key in self._keys - {own_public_key(data_dir())})
+        return [f"signed with {other}, which is not this computer's key: is it one you know?" for other in others]
+
+
+def _clean(text: str) -> str:
+    from logger.model.text import clean
+
+    return clean(text, _LONGEST_LINE)

@@ -53,11 +53,12 @@ def _recovery(now: RecoveryNow, t_s: float) -> Iterator[str]:
 def _charging(now: ChargingNow, division_kg: float, stopped: bool, units: str) -> Iterator[str]:
     """stopped: the last few readings show no flow; the settled rate follows within a minute."""
     near = now.to_go.number is not None and abs(now.to_go.number) <= division_kg
-    if now.advice is Advice.CLOSE:
+    over = now.over.number is not None and now.over.number > division_kg
+    if now.advice is Advice.CLOSE and not (stopped and over):
         yield "No flow any more: wait for the scale to settle." if stopped else "Close the valve now."
     elif now.advice is Advice.DONE or (now.advice is Advice.TOP_UP and near):
         yield "Target met, within a division of the scale."
-    elif now.advice is Advice.OVER:
+    elif now.advice is Advice.OVER or over:
         yield f"Over the target by {show(now.over, Quantity.MASS, units)}."
     elif now.advice is Advice.TOP_UP:
         short = show(now.to_go, Quantity.MASS, units)

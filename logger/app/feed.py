@@ -18,6 +18,9 @@ from logger.pipeline.heart import Pipeline
 Emit = Callable[[dict[str, Any]], None]
 KeepFrame = Callable[[str, int, bytes, list[PointSample]], None]
 
+INTERRUPTED_NS = 200_000  # between two clocks that are read one after the other: they are read again
+READ_TRIES = 5
+
 
 class DeviceFeed:
     """Takes a device's link events; `state` is what screens show of it. Runs in the daemon's loop."""
@@ -41,9 +44,16 @@ class DeviceFeed:
         self.request: Callable[[Request], None] = lambda request: None
 
     def utc_ns(self, at_ns: int) -> int:
-        """UTC of the record for a monotonic stamp of a reader thread; of frames that came together, the same."""
-        if at_ns != self._at[0]:
-            self._at = at_ns, self._clock.now_ns() - int((time.monotonic_ns() - at_ns) * self._speed)
+        """UTC of the record for a monotonic stamp of a reader thread; later stamps never get an earlier time."""
+        last_at_ns, last_utc_ns = self._at
+        if at_ns != last_at_ns:
+            for _ in range(READ_TRIES):
+                before_ns, now_ns = time.monotonic_ns(), self._clock.now_ns()
+                taken_ns = time.monotonic_ns() - before_ns
+                if taken_ns < INTERRUPTED_NS:
+                    break
+            utc_ns = now_ns - int((before_ns + taken_ns // 2 - at_ns) * self._speed)
+            self._at = at_ns, max(utc_ns, last_utc_ns) if at_ns > last_at_ns else utc_ns
         return self._at[1]
 
     def take(self, event: link.LinkEvent) -> None:

@@ -31,10 +31,14 @@ class Reading:
 
 
 class Heard:
-    """One device, filled by the listening thread. problem: why nothing is heard, None while all is well."""
+    """One device, filled by the listening thread. problem: why nothing is heard, None while all is well.
+
+    failed: its link could not be opened, or was lost.
+    """
 
     def __init__(self) -> None:
         self.problem: str | None = "not heard yet"
+        self.failed = False
         self.hello: Hello | None = None
         self._describes: tuple[Describe, ...] = ()
         self._readings: dict[int, deque[Reading]] = {}
@@ -78,7 +82,7 @@ class Heard:
                     self.problem = None
                     self._raws.append((event.at_ns / 1e9, raw))
                 case events.LinkDown(reason=reason) | events.Refused(reason=reason):
-                    self.problem = reason
+                    self.problem, self.failed = reason, True
                 case events.Silent():
                     self.problem = "it is silent"
 

@@ -1,5 +1,6 @@
 """Questions on a plain terminal: the answer is typed, Enter takes what stands in brackets."""
 
+import textwrap
 import time
 from collections.abc import Callable, Sequence
 from datetime import date
@@ -34,7 +35,11 @@ CAUTION = (
 
 
 def say(text: str = "") -> None:
-    click.echo(text)
+    """Lines of at most WIDTH columns; what goes on is indented further."""
+    for line in text.splitlines() or [""]:
+        indent = " " * (len(line) - len(line.lstrip()) + 2)
+        long = len(line) > WIDTH
+        click.echo(textwrap.fill(line, WIDTH, subsequent_indent=indent, break_long_words=False) if long else line)
 
 
 def heading(text: str) -> None:

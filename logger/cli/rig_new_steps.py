@@ -29,7 +29,7 @@ class Guide:
 
     def run(self, out: Path, urls: tuple[str, ...], no_ports: bool, radio: bool, seconds: float) -> str | None:
         """None when the person wants no file."""
-        say("A rig file by question and answer. Enter takes the value in [brackets]; Ctrl-C leaves.")
+        say("A rig file by question and answer. Enter takes what is in [brackets].")
         if out.exists() and not yes(f"{out} is there already. Replace it at the end?"):
             return None
         draft = self._draft

@@ -109,7 +109,7 @@ def test_a_silent_unit_does_not_take_the_others_with_it(monkeypatch: pytest.Monk
 
 
 def test_all_silent_is_told_once_and_the_port_opened_anew(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.link.retrying.REOPEN_AFTER_S", 0.5)
+    monkeypatch.setattr("logger.link.retrying.REOPEN_AFTER_S", 0.2)
 
     async def test() -> None:
         transmitter = Transmitter()
@@ -168,7 +168,7 @@ def test_a_late_answer_never_passes_for_another_requests() -> None:
         port = ModbusPort("rtu", mode="8N1", poll_s=0.01, timeout_s=0.1, stale_s=3.0)
         wanted = [Register(1, "input", 0, "uint16"), Register(1, "input", 50, "uint16")]
         async with rtu_server(transmitter) as name, watch(name, port, *wanted) as watched:
-            for _ in range(6):
+            for _ in range(4):
                 transmitter.delay_s = 0.15  # longer than the time-out, shorter than two
                 await asyncio.sleep(0.12)
                 transmitter.delay_s = 0.0

@@ -127,7 +127,7 @@ def test_fields_that_cannot_be_used(field: LineField, error: type[Exception], wh
         LineReader(field, "kg")
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(st.one_of(st.binary(max_size=140), st.text("W0123456789.-+ kglbsSM\x00\x1b", max_size=40).map(str.encode)))
 def test_any_bytes_give_a_finite_number_a_reason_or_nothing(line: bytes) -> None:
     for field, unit in ((SCALE, "kg"), (GAUGE, "psig"), (LineField(r".*?(?P<value>\S+).*"), "kg")):

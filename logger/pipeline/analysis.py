@@ -7,18 +7,20 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from logger.compute.charging import analyse_charging
+from logger.compute.charging import ChargingResult, analyse_charging
 from logger.compute.decay import analyse_decay
 from logger.compute.feed import SUPERHEAT_TARGET_K
 from logger.compute.leak_flow import ServiceGas, service_gas
+from logger.compute.leak_record import leak_rate_findings, leak_record
 from logger.compute.pressure import AmbientSource
 from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
 from logger.compute.pull_down import analyse_pull_down
 from logger.compute.pull_down_split import PumpMark
-from logger.compute.recovery import analyse_recovery
+from logger.compute.recovery import RecoveryResult, analyse_recovery
 from logger.compute.recovery_level import RecoveryLevel, required_level
 from logger.compute.standing_pressure import analyse_standing
-from logger.compute.start_up import analyse_start_up
+from logger.compute.start_up import StartUpResult, analyse_start_up
+from logger.compute.start_up_figures import figures_finding
 from logger.model.finding import Finding
 from logger.model.job import Stage, StageKind
 from logger.model.sample import Series
@@ -149,7 +151,26 @@ def _charging(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
         swaps=tuple(swaps),
         u_accuracy_kg=scene.weighing.u_accuracy_kg,
     )
-    return Report(result.findings, {}, result)
+    return Report((*result.findings, *_leak_rate(scene, stage, until_ns, result.charged)), {}, result)
+
+
+def _leak_rate(scene: Scene, stage: Stage, until_ns: int, charged: Value) -> tuple[Finding, ...]:
+    """By what this job has added so far and what earlier jobs of the appliance did."""
+    state, job = scene.state, scene.state.job
+    if job is None:
+        return ()
+    before = [scene.results[n] for n in sorted(scene.results) if n < stage.number]
+    recovered = [result.recovered for result in before if isinstance(result, RecoveryResult)]
+    return leak_rate_findings(
+        [*(result.charged for result in before if isinstance(result, ChargingResult)), charged],
+        recovered,
+        None if state.earlier is None else leak_record(state.earlier, job.full_charge_kg, state.earlier_complete),
+        full_charge_kg=job.full_charge_kg,
+        on=state.day(until_ns),
+        appliance_class=job.appliance_class,
+        first_charge=scene.evacuations > 0 and not recovered,
+        purpose=str(stage.settings.get("purpose", "")),
+    )
 
 
 def direction_of(stage: Stage) -> int | None:
@@ -242,13 +263,28 @@ def _start_up(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
         "superheat_target_k": settings.get("superheat_target", SUPERHEAT_TARGET_K),
         "subcooling_target_k": settings.get("subcooling_target"),
     }
+    before, named = _baseline(scene, stage)
     result = analyse_start_up(
         {name: scene.series(name, stage.begun_ns, until_ns) for name in scene.points},
         refrigerant=refrigerant,
         high_limit_pa=settings.get("high_side_limit"),
+        baseline=before,
         **targets,
     )
-    return Report(result.findings, {}, result)
+    findings = [
+        replace(f, text=f"{f.text} The baseline is {named}.") if f.key == "start_up.compare" else f
+        for f in result.findings
+    ]
+    return Report((*findings, *figures_finding(result.baseline)), {}, result)
+
+
+def _baseline(scene: Scene, stage: Stage) -> tuple[dict[str, Value] | None, str]:
+    """The start-up before this one, in this job or an earlier one, and which it is."""
+    for number in sorted((n for n in scene.results if n < stage.number), reverse=True):
+        result = scene.results[number]
+        if isinstance(result, StartUpResult):
+            return result.baseline, f"stage {number} of this job"
+    return scene.state.baseline, scene.state.baseline_of
 
 
 _ANALYSES: dict[StageKind, Callable[[Scene, Stage, int, bool], Report]] = {

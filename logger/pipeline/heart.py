@@ -233,6 +233,7 @@ class Pipeline:
         stage = self.scene.state.stage
         assert stage is not None
         report = self.report = self.reports[stage.number] = analyse(self.scene, stage, ended_ns, final=True)
+        self.scene.results[stage.number] = report.result
         # What later stages of the job rest on: some profiles ask for several evacuations and holds.
         if isinstance(report.result, PullDown):
             self.scene.evacuations += max(1, len(report.result.evacuations))

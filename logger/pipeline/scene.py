@@ -1,6 +1,7 @@
 """Everything known of the job at one moment: what live quantities and analyses are computed from."""
 
 import math
+from typing import Any
 
 from logger.compute.cylinder import CylinderLimits, limits
 from logger.compute.errors import ComputeError
@@ -39,6 +40,7 @@ class Scene:
         self.lost: dict[str, str] = {}
         self.window_ns = 0
         self.evacuations = 0  # done in the job's ended stages
+        self.results: dict[int, Any] = {}  # what the analyses of ended stages found, by number
         self.held: dict[str, int] = {}  # decay tests that held so far, by acceptance profile
         self.now_ns = 0
         self.brief = False  # series from the sketches: an analysis must not hold up alarms

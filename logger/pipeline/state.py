@@ -1,14 +1,17 @@
 """The job as told by its events: every change goes through `apply`, live and on replay alike."""
 
 from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+from logger.compute.leak_record import EarlierJob
 from logger.compute.profiles import Profile, profile_from_mapping
 from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding
 from logger.model.job import Job, Note, Stage, StageKind
-from logger.model.plain import cylinder_from, finding_from, job_from, rig_from
+from logger.model.plain import cylinder_from, finding_from, job_from, rig_from, value_from
 from logger.model.rig import Rig, RigDevice
+from logger.model.value import Value
 from logger.refrigerant import Refrigerant
 from logger.refrigerant.table import shipped
 
@@ -21,7 +24,9 @@ class JobState:
 
     cylinders: by name. on_scale: the name of the one now filled or emptied; swaps: (t_ns, name) of each that came.
     profiles: the user's own acceptance profiles. marks: (t_ns, act, text) of all stages.
-    findings: by stage number, as concluded at the stage's end.
+    findings: by stage number, as concluded at the stage's end. earlier: the earlier jobs of this appliance that moved
+    refrigerant, None when they could not be looked for; earlier_complete: all of them were read. baseline: figures of
+    its last start-up in an earlier job; baseline_of: which.
     """
 
     def __init__(self) -> None:
@@ -37,6 +42,15 @@ class JobState:
         self.marks: list[tuple[int, str, str]] = []
         self.findings: dict[int, list[Finding]] = {}
         self.closed = False
+        self.utc_offset_s = 0
+        self.earlier: tuple[EarlierJob, ...] | None = None
+        self.earlier_complete = True
+        self.baseline: dict[str, Value] | None = None
+        self.baseline_of = ""
+
+    def day(self, t_ns: int) -> date:
+        """The day of a UTC time where the computer was when the last run began."""
+        return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=t_ns // 10**9 + self.utc_offset_s)).date()
 
     @property
     def stage(self) -> Stage | None:
@@ -70,6 +84,16 @@ class JobState:
             cylinder = cylinder_from(data)
             self.cylinders[cylinder.name] = cylinder
         self.profiles = {key: profile_from_mapping(key, table) for key, table in event.get("profiles", {}).items()}
+        if "earlier_additions" in event:
+            self.earlier = tuple(EarlierJob.from_dict(data) for data in event["earlier_additions"])
+            self.earlier_complete = bool(event.get("earlier_complete", True))
+        baseline = event.get("baseline")
+        if baseline is not None:
+            self.baseline = {name: value_from(data) for name, data in baseline["figures"].items()}
+            self.baseline_of = f"the start-up of job {baseline['job']} on {baseline['date']}"
+
+    def _on_run_begun(self, event: Event) -> None:
+        self.utc_offset_s = int(event.get("utc_offset_s", 0))
 
     def _on_rig_loaded(self, event: Event) -> None:
         self.rig = rig_from(event["rig"])

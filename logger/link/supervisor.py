@@ -8,8 +8,8 @@ import asyncio
 import contextlib
 import logging
 import time
-from collections.abc import Awaitable, Callable, Iterable
-from typing import Final
+from collections.abc import Awaitable, Callable, Coroutine, Iterable
+from typing import Any, Final, TypeVar
 
 from firmware_protocol.messages import DeviceMessage, ErrorMessage
 from firmware_protocol.requests import Permit, Request
@@ -24,6 +24,8 @@ from logger.link.session import Session, Settings
 from logger.link.stream import ANY_RADIO, StreamLink, by_radio, open_link
 
 log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 
 FIRST_RETRY_S: Final = 0.5
 LONGEST_RETRY_S: Final = 15.0
@@ -104,7 +106,7 @@ class DeviceSupervisor:
         self._search_radio = search_radio
         self._open_stream = open_stream
         self._now_ns = now_ns
-        self._stopping = False
+        self._stop = asyncio.Event()
         self._wake = asyncio.Event()
         self._ended = asyncio.Event()
         self._ended.set()
@@ -116,6 +118,10 @@ class DeviceSupervisor:
     def connected(self) -> bool:
         """The device streams."""
         return self.session.phase is Phase.STREAMING
+
+    @property
+    def _stopping(self) -> bool:
+        return self._stop.is_set()
 
     async def run(self) -> None:
         """Until `stop`. Losses of the link are events, not exceptions."""
@@ -138,7 +144,7 @@ class DeviceSupervisor:
 
     async def stop(self) -> None:
         """End `run` and wait for it. The device is left streaming, so that its buffer bridges the time until next."""
-        self._stopping = True
+        self._stop.set()
         self._wake.set()
         await self._ended.wait()
 
@@ -175,14 +181,16 @@ class DeviceSupervisor:
         reason = ""
         by_id_only = self._by_id_only()
         if search or self.url is None or (by_id_only and self.url == self._configured_url):
-            found, reason = await self._look_for_device()
+            found, reason = await self._unless_stopped(self._look_for_device(), (None, ""))
             self.url = found if found is not None or by_id_only else self._configured_url
         if self.url is None:
             return reason, False
         try:
-            link = await self._open_stream(self.url, self._baudrate)
+            link = await self._unless_stopped(self._opened(self.url), None)
         except LinkLost as exc:
             return str(exc), False
+        if link is None:
+            return "stopped", False
         self.url = link.url
         if self._is_news(f"up {self.url}"):
             self._on_event(events.LinkUp(self._now_ns(), self.url))
@@ -192,6 +200,27 @@ class DeviceSupervisor:
             await link.close()
             self._claims.release(self.url)
             self._tell(self.session.disconnected(self._now_ns()))
+
+    async def _opened(self, url: str) -> StreamLink | None:
+        """By radio this takes seconds; the link that nobody waits for any more is closed."""
+        link = await self._open_stream(url, self._baudrate)
+        if self._stopping:
+            await link.close()
+            return None
+        return link
+
+    async def _unless_stopped(self, doing: Coroutine[Any, Any, T], otherwise: T) -> T:
+        """What `doing` gives; it is given up for `otherwise` as soon as `stop` is called."""
+        task = asyncio.ensure_future(doing)
+        stop = asyncio.ensure_future(self._stop.wait())
+        either: tuple[asyncio.Future[Any], ...] = (task, stop)
+        try:
+            await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
+            return task.result() if task.done() else otherwise
+        finally:
+            task.cancel()
+            stop.cancel()
+            await asyncio.gather(task, stop, return_exceptions=True)
 
     async def _converse(self, link: StreamLink) -> tuple[str, bool]:
         session = self.session

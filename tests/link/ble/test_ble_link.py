@@ -215,7 +215,7 @@ def test_signal_battery_and_what_the_device_says_of_itself() -> None:
     run(test)
 
 
-def test_one_that_wants_to_be_paired_is_paired_and_keeps_the_bond() -> None:
+def test_one_that_wants_to_be_paired_is_paired() -> None:
     async def test() -> None:
         async with emulation() as air:
             there = await stream(air, write_permission=MAY.WRITEABLE | MAY.WRITE_REQUIRES_ENCRYPTION)

@@ -1,6 +1,7 @@
 """Sensors that conform to the standards, on emulated radios, through the supervisor and the logger's own decoder."""
 
 import asyncio
+import hashlib
 import struct
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -281,5 +282,7 @@ def test_by_address_without_advertising_the_service() -> None:
 
 
 def test_ids_differ_by_address_and_not_by_its_spelling() -> None:
+    """As SPEC.md section 12 makes them."""
+    assert device_id_of("F0:12:34:56:78:9A") == hashlib.sha256(b"Bluetooth f0:12:34:56:78:9a").digest()[:8]
     assert device_id_of("F0:00:00:00:00:0A") == device_id_of("f0:00:00:00:00:0a")
     assert len({device_id_of(a) for a in (ONE, TWO, "6F1C9C4E-0000-4000-8000-000000000001")}) == 3

@@ -205,3 +205,30 @@ def test_no_bluetooth_is_a_reason_and_not_the_end() -> None:
                 await watched.streaming()
 
     run(test)
+
+
+def test_stopping_waits_for_no_search_and_no_opening(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ble_air, "SCAN_S", 20.0)
+    monkeypatch.setattr(find.radio_urls, "__defaults__", (20.0,))
+
+    async def test() -> None:
+        async with emulation():
+            for url in ("ble://", f"ble://{ONE}"):
+                async with watch(url, SCALE, search_radio=radio_urls) as watched:
+                    await until(lambda: bool(backend.Central.scanners))
+                    begun = asyncio.get_running_loop().time()
+                assert asyncio.get_running_loop().time() - begun < 1.0
+                assert not watched.of(events.LinkDown)
+                await until(lambda: not backend.Central.scanners)
+
+    run(test)
+
+
+def test_who_is_where_is_forgotten_after_a_while_and_never_known_of_a_port() -> None:
+    claims = Claims()
+    claims.heard("ble://one", SCALE, 0)
+    claims.heard("/dev/ttyUSB0", VACUUM, 0)
+    assert claims.who("ble://one", supervisor.KNOWN_NS - 1) == SCALE
+    assert claims.who("ble://one", supervisor.KNOWN_NS) is None
+    assert claims.who("/dev/ttyUSB0", 0) is None
+    assert claims.who("ble://two", 0) is None

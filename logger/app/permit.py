@@ -63,7 +63,10 @@ class Relay:
 
     def arm(self, operator: str) -> str:
         """Raises NotAllowed with everything that objects."""
-        self.hold = rules.arm(self._situation())
+        hold = rules.arm(self._situation())
+        if self.hold.permitted:
+            return f"{self.output.hold}: is armed already"
+        self.hold = hold
         guard = self._guard()
         assert guard is not None, "without a guard the device is objected to"
         self._confirmed, self._next_s = False, 0.0
@@ -208,8 +211,12 @@ class Relay:
             return f"{name}: the device has no output {self.output.index}"
         if self.output.timeout_s * 1000 > self._longest_ms:
             return f"{name}: the device takes a time-out of at most {self._longest_ms / 1000:g} s"
-        if self._guard() is None:
+        guard, reading = self._guard(), self._pipeline.scene.value("cylinder_mass").number
+        if guard is None:
             return f"{name}: its device cannot be told the cylinder's limit"
+        # As it reads, not as it is believed: the device, too, takes a knock at its word.
+        if reading is not None and not guard.low_kg <= reading < guard.high_kg:
+            return f"the scale reads {reading:.1f} kg; allowed are {guard.low_kg:.1f} to {guard.high_kg:.1f} kg"
         return None
 
     def _guard(self) -> Guard | None:

@@ -150,7 +150,7 @@ def ack(alarm: str | None, operator: str, job: str | None) -> None:
 
 @click.command()
 @click.argument("alarm")
-@click.option("--minutes", type=click.FloatRange(1, 480), default=30.0, show_default=True)
+@click.option("--minutes", type=click.FloatRange(1, 240), default=30.0, show_default=True)
 @click.option("--reason", required=True)
 @click.option("--operator", default="")
 @JOB_OPTION

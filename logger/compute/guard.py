@@ -16,11 +16,13 @@ COVERAGE = 2.0  # k of the overfill alarm
 
 @dataclass(frozen=True, slots=True)
 class Guard:
-    """channel: the device's. low, high: raw, the outermost that are allowed. high_kg: the gross mass not reached."""
+    """channel: the device's. low, high: raw, the outermost that are allowed. low_kg: the lowest gross mass allowed,
+    high_kg: the one not reached."""
 
     channel: int
     low: int
     high: int
+    low_kg: float
     high_kg: float
 
 
@@ -45,7 +47,7 @@ def scale_guard(decoder: ChannelDecoder, limit: CylinderLimits, share: float = 1
     rising = edges[0] == a
     while low < high and _kg(decoder, high if rising else low) >= high_kg:  # at the limit is over it; rounding, too
         low, high = (low, high - 1) if rising else (low + 1, high)
-    return Guard(decoder.channel.index, low, high, high_kg) if low < high else None
+    return Guard(decoder.channel.index, low, high, low_kg, high_kg) if low < high else None
 
 
 def _kg(decoder: ChannelDecoder, raw: int) -> float:

@@ -8,14 +8,17 @@ import contextlib
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from firmware_protocol.codes import OpenedBy
 from logger.api.client import RUN_FILE, Client, DaemonError, read_address
 from logger.app import supervisors
 from logger.app.run import RunSettings, run
 from logger.config.rig_file import parse_rig
 from logger.model import records
+from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.rig import Rig as RigOfJob
 from logger.model.rig import RigDevice
@@ -35,9 +38,18 @@ class Job1:
     def __init__(self, directory: Path) -> None:
         self.file, self._run_file = directory / "job.rimelog", directory / RUN_FILE
 
+    async def state(self) -> Any:
+        return await asyncio.to_thread(lambda: Client(read_address(self._run_file)).status())
+
     async def shown(self, name: str) -> Shown:
-        state = await asyncio.to_thread(lambda: Client(read_address(self._run_file)).status())
-        return next(d for d in state["devices"] if d["name"] == name)
+        return next(d for d in (await self.state())["devices"] if d["name"] == name)
+
+    async def until_contact(self, contact: str) -> None:
+        async with asyncio.timeout(PATIENCE_S):
+            while True:
+                if (await self.state())["relays"][0]["contact"] == contact:
+                    return
+                await asyncio.sleep(0.1)
 
     async def until(self, name: str, holds: Callable[[Shown], bool]) -> Shown:
         async with asyncio.timeout(PATIENCE_S):
@@ -51,18 +63,19 @@ class Job1:
     async def well(self, name: str) -> Shown:
         return await self.until(name, lambda shown: bool(shown["ok"]))
 
-    async def stop(self) -> None:
-        await asyncio.to_thread(lambda: Client(read_address(self._run_file)).act("stop"))
+    async def act(self, action: str, **body: str) -> None:
+        await asyncio.to_thread(lambda: Client(read_address(self._run_file)).act(action, **body))
 
 
 @contextlib.asynccontextmanager
 async def _running(rig: RigOfJob, directory: Path) -> AsyncIterator[Job1]:
     job = Job1(directory)
-    settings = RunSettings(rig, Job("job-1", "R-407C"), "job-1", directory, job.file)
+    cylinder = Cylinder("cylinder 1", 12.5, 21.6, 2.76e6)
+    settings = RunSettings(rig, Job("job-1", "R-407C"), "job-1", directory, job.file, (cylinder,))
     task = asyncio.create_task(run(settings))
     try:
         yield job
-        await job.stop()
+        await job.act("stop")
         await asyncio.wait_for(task, PATIENCE_S)
     finally:
         task.cancel()
@@ -119,6 +132,29 @@ def _complete(sequences: list[int], name: str) -> None:
     """Every frame from the first to the last; what was missed came later."""
     assert len(sequences) > 5, name
     assert sorted(sequences) == list(range(min(sequences), max(sequences) + 1)), name
+
+
+def test_a_program_that_ends_opens_its_relay_first(tmp_path: Path) -> None:
+    asyncio.run(_ended(tmp_path))
+
+
+async def _ended(place: Path) -> None:
+    plant = Rig("recovery", 5, autopilot=False, only=("scale",))
+    relay = plant.devices["scale"].outputs[0]
+    async with RigServer(plant, SimClock(), "pty") as served:
+        output = '\n  [[device.output]]\n  index = 0\n  hold = "recovery machine"\n  timeout = "60s"\n'
+        rig = parse_rig(rig_toml(served.urls, "recovery", 5) + output)
+        async with _running(rig, place) as job:
+            await job.well("scale")
+            await asyncio.sleep(1.2)  # for the fill to be known
+            await job.act("stage-begin", kind="recovery")
+            await job.act("permit-arm")
+            await job.until_contact("closed")
+            assert relay.closed
+        assert not relay.closed, "sooner than its minute is over"
+        assert relay.opened_by == OpenedBy.HOST
+    acts = [event["act"] for event in Stored(place / "job.rimelog").of_type(records.PERMIT)]
+    assert acts == ["armed", "closed", "released", "opened"]
 
 
 def test_two_devices_with_one_id_are_not_taken_for_one(tmp_path: Path) -> None:

@@ -4,7 +4,6 @@ Times are those of the simulated rig, which runs in real time. None of these ope
 are the device's own, or those of permits that stay out.
 """
 
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -51,49 +50,29 @@ def _stops(sim: Sim, since_s: float, within_s: float) -> float:
     return took_s
 
 
-def test_a_lost_sensor_a_lost_device_and_a_lost_host_open_it(tmp_path: Path) -> None:
-    with _rig(tmp_path) as sim:
-        with daemon(tmp_path, sim.rig_file) as host:
-            host.ready()
-            said = rimelog(tmp_path, "permit", "arm", status=2)
-            assert "no recovery is running" in said
-            host.client.act("stage-begin", kind="recovery")
+def test_a_lost_sensor_and_a_killed_host_open_it(tmp_path: Path) -> None:
+    with _rig(tmp_path) as sim, daemon(tmp_path, sim.rig_file) as host:
+        host.ready()
+        said = rimelog(tmp_path, "permit", "arm", status=2)
+        assert "no recovery is running" in said
+        host.client.act("stage-begin", kind="recovery")
 
-            _run_the_machine(sim, host)
-            at_s = sim.now_s
-            sim.fault("wire", "scale", channel=0, state="open")
-            _stops(sim, at_s, 0.2)  # the device's own guard, at its next sample
-            host.when(lambda state: state["relays"][0]["mode"] == "stopped", "the host says so")
-            host.when(lambda state: any(a["key"] == "machine-stopped" for a in state["alarms"]), "an alarm says so")
-            sim.fault("mend", "scale")
-            with pytest.raises(DaemonError, match="not armed"):
-                host.client.act("permit-arm")  # its own alarms are not over yet
-            time.sleep(1.0)
-            assert host.status()["relays"][0]["contact"] == "open", "it does not come back by itself"
+        _run_the_machine(sim, host)
+        at_s = sim.now_s
+        sim.fault("wire", "scale", channel=0, state="open")
+        _stops(sim, at_s, 0.2)  # the device's own guard, at its next sample
+        host.when(lambda state: state["relays"][0]["mode"] == "stopped", "the host says so")
+        host.when(lambda state: any(a["key"] == "machine-stopped" for a in state["alarms"]), "an alarm says so")
+        sim.fault("mend", "scale")
+        assert host.status()["relays"][0]["contact"] == "open", "it does not come back by itself"
 
-            _run_the_machine(sim, host)
-            at_s = sim.now_s
-            sim.fault("silence", "recovery board", for_s=5)
-            _stops(sim, at_s, 3.5)  # cylinder pressure unknown: three seconds without a reading
-            assert "unknown" in host.status()["relays"][0]["text"]
-
-            _run_the_machine(sim, host)
-            at_s = sim.now_s
-            host.kill()
-            _stops(sim, at_s, TIMEOUT_S)
-        with daemon(tmp_path, sim.rig_file, "--continue", "job-1") as host:
-            host.ready()
-            relay = host.status()["relays"][0]
-            assert (relay["mode"], relay["contact"]) == ("released", "open"), "a program that starts holds nothing"
-            _run_the_machine(sim, host)
-            at_s = sim.now_s
-            host.stop()
-            _stops(sim, at_s, 1.0)  # a program that ends opens it, without waiting for the time-out
-            acts = [(event["act"], event.get("reason", "")) for event in Stored(host.file).of_type(PERMIT)]
-    assert [act for act, _ in acts].count("armed") == 4
-    reasons = " | ".join(reason for _, reason in acts)
-    for reason in ("its scale gave no reading", "cylinder pressure unknown", "the program ends"):
-        assert reason in reasons
+        _run_the_machine(sim, host)
+        at_s = sim.now_s
+        host.kill()
+        _stops(sim, at_s, TIMEOUT_S)
+        acts = [(event["act"], event.get("reason", "")) for event in Stored(host.file).of_type(PERMIT)]
+    assert [act for act, _ in acts].count("armed") == 2
+    assert "its scale gave no reading" in " | ".join(reason for _, reason in acts)
 
 
 def test_an_overfill_opens_it_and_it_stays_open(tmp_path: Path) -> None:

@@ -1,0 +1,274 @@
+"""Host and device together on one simulated time line: whatever happens between them, when is the contact closed?
+
+Real session, feed, pipeline, alarms and relay on one side, the simulated scale with its relay on the other; the bytes
+between them go through this file.
+"""
+
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from firmware_protocol.codes import PermitAction
+from firmware_protocol.framing import Frame, FrameDecoder
+from firmware_protocol.messages import decode_payload
+from firmware_protocol.requests import Permit
+from logger.alarms.errors import NotAllowed
+from logger.alarms.permit import Mode
+from logger.app.feed import DeviceFeed
+from logger.app.permit import OFTEN, Relay
+from logger.clock import Clock
+from logger.config.rig_file import parse_rig
+from logger.link.session import Session
+from logger.model import records
+from logger.model.cylinder import Cylinder
+from logger.model.job import Job
+from logger.model.plain import plain
+from logger.pipeline.commands import NotNow, do
+from logger.pipeline.heart import Pipeline
+from sim_device.rig import Rig, rig_toml
+
+T0_NS = 1_800_000_000 * 10**9
+STEP_S = 0.1
+TIMEOUT_S = 3.0
+LATE_S = 0.45  # a sample each 0.2 s, a look each 0.2 s
+FULL_KG = 12.6 + 19.6  # the strictest rule's for the job's cylinder, with its tare
+OUTPUT = f'\n  [[device.output]]\n  index = 0\n  hold = "machine"\n  timeout = "{TIMEOUT_S:g}s"\n'
+
+
+class _Feed(DeviceFeed):
+    """Times of this file instead of the computer's."""
+
+    def utc_ns(self, at_ns: int) -> int:
+        return T0_NS + at_ns
+
+
+class Bench:
+    """t_s: of everything. cut: no byte passes. frozen: the host does nothing; what was sent waits for it."""
+
+    def __init__(self, output: str = OUTPUT) -> None:
+        self.t_s = 0.0
+        self.cut = self.frozen = False
+        self.rig = Rig("recovery", 4, autopilot=False, only=("scale",))
+        self.device = self.rig.devices["scale"]
+        rig = parse_rig(rig_toml({"scale": "socket://127.0.0.1:1"}, "recovery", 4) + output)
+        self.pipeline = Pipeline(live=True)
+        cylinder = Cylinder("cylinder 1", 12.5, 21.6, 2.76e6)
+        other = Cylinder("cylinder 2", 12.5, 21.6, 2.76e6)
+        job = {"job": plain(Job("j", "R-407C")), "cylinders": [plain(cylinder), plain(other)], "profiles": {}}
+        self.events: list[dict[str, Any]] = []
+        self._emit({"type": records.JOB_OPENED, **job})
+        self._emit({"type": records.RIG_LOADED, "rig": plain(rig)})
+        self._emit({"type": records.CYLINDER_ON_SCALE, "cylinder": plain(cylinder), "reading_kg": None})
+        self.session = Session(expected_device_id=self.device.device_id)
+        self.session.host_time = lambda at_ns: T0_NS + at_ns
+        (entry,) = rig.devices
+        self.feed = _Feed(entry, self.pipeline, Clock(), 1.0, self._emit, lambda *_: None)
+        self.relay = Relay(entry.outputs[0], self.feed, self.pipeline, self._emit, self)  # type: ignore[arg-type]
+        self.permits: list[tuple[float, Permit]] = []
+        self._waiting = b""
+        self._decoder = FrameDecoder()
+        self.session.connected(0)
+
+    def open_output(self, permit: Permit) -> None:
+        self.session.open_output(permit)
+
+    def _emit(self, event: dict[str, Any]) -> None:
+        event.setdefault("t_ns", T0_NS + int(self.t_s * 1e9))
+        self.pipeline.apply(event)
+        self.events.append(event)
+
+    @property
+    def closed(self) -> bool:
+        return self.device.outputs[0].closed
+
+    def step(self) -> None:
+        self.t_s = round(self.t_s + STEP_S, 3)
+        sent = b"" if self.frozen else self.session.bytes_to_send()
+        for item in self._decoder.feed(sent):
+            message = decode_payload(item.payload) if isinstance(item, Frame) else None
+            if isinstance(message, Permit):
+                self.permits.append((self.t_s, message))
+        self._waiting += self.rig.step("scale", b"" if self.cut else sent, self.t_s)
+        if self.cut:
+            self._waiting = b""
+        if not self.frozen:
+            self._host()
+
+    def _host(self) -> None:
+        at_ns = int(self.t_s * 1e9)
+        data, self._waiting = self._waiting, b""
+        for event in [*self.session.bytes_received(data, at_ns), *self.session.tick(at_ns)]:
+            self.feed.take(event)
+            self.relay.take(event)
+        if self.session.over:
+            for event in self.session.disconnected(at_ns):
+                self.feed.take(event)
+                self.relay.take(event)
+            self.session.connected(at_ns)
+        now_ns = T0_NS + at_ns
+        if round(self.t_s / STEP_S) % 10 == 0:
+            self.pipeline.tick(now_ns)
+        if round(self.t_s / STEP_S) % 2 == 0:
+            self.pipeline.scene.now_ns = max(self.pipeline.scene.now_ns, now_ns)
+            self.relay.look(self.t_s)
+
+    def run(self, seconds: float) -> "Bench":
+        for _ in range(round(seconds / STEP_S)):
+            self.step()
+        return self
+
+    def do(self, action: str, **body: Any) -> None:
+        do(self.pipeline, action, body, T0_NS + int(self.t_s * 1e9))
+
+    def held(self) -> "Bench":
+        """In a recovery, armed and closed."""
+        self.run(4.0)
+        self.do("stage-begin", kind="recovery")
+        self.run(2.0)
+        self.relay.arm("tester")
+        self.run(5.0)
+        assert self.closed
+        return self
+
+    @property
+    def last(self) -> str:
+        return "; ".join(self.relay.hold.why)
+
+
+def test_permits_come_three_times_in_each_time_out_with_guard_and_newest_tick() -> None:
+    bench = Bench().held()
+    begun = bench.t_s
+    bench.run(12.0)
+    sent = [(t, p) for t, p in bench.permits if t > begun and p.action == PermitAction.HOLD_CLOSED]
+    assert len(sent) in range(4 * OFTEN - 2, 4 * OFTEN + 1)
+    for t_s, permit in sent:
+        assert permit.tick / 1000 > t_s - 0.5
+        assert permit.timeout_ms == 3000
+        assert permit.guard_channel == 0
+        assert permit.guard_high / 100 == pytest.approx(FULL_KG - 0.1, abs=0.15)  # the scale reads 0.01 kg
+    assert bench.closed
+
+
+def test_one_lost_request_does_not_open_it() -> None:
+    bench = Bench().held()
+    for _ in range(3):
+        bench.run(3.3)
+        bench.cut = True
+        bench.run(0.9)
+        bench.cut = False
+    assert bench.run(3.0).closed
+
+
+@pytest.mark.parametrize(
+    ("trouble", "within_s", "word"),
+    [
+        (lambda b: setattr(b.device.sensors[0], "wire", "open"), LATE_S, "gave no reading|unknown"),
+        (lambda b: setattr(b.device.sensors[0], "extra_error", 25.0), LATE_S, "reached the limit|full|unknown"),
+        (lambda b: b.do("stage-end"), LATE_S, "no recovery"),
+        (lambda b: b.do("cylinder", name="cylinder 2"), LATE_S, "another cylinder"),
+        (lambda b: b.relay.release("tester"), LATE_S, "^$"),
+        (lambda b: b.device.reboot(0.5), 0.0, "started anew|not heard|device|unknown"),
+        (lambda b: setattr(b, "cut", True), TIMEOUT_S + LATE_S, "unknown|lost"),
+        (lambda b: setattr(b, "frozen", True), TIMEOUT_S + LATE_S, "^$"),
+    ],
+)  # fmt: skip
+def test_what_opens_it_and_how_soon(trouble: Any, within_s: float, word: str) -> None:
+    bench = Bench().held()
+    trouble(bench)
+    bench.run(within_s + STEP_S)
+    assert not bench.closed
+    bench.run(8.0)
+    assert not bench.closed, "and it stays open"
+    if not bench.frozen:
+        assert bench.relay.hold.mode is (Mode.RELEASED if word == "^$" else Mode.STOPPED)
+        assert any(part.strip("^$") in bench.last for part in word.split("|"))
+
+
+def test_a_device_that_allows_no_such_time_out_is_not_asked() -> None:
+    bench = Bench(OUTPUT.replace("3s", "60s"))
+    bench.device.outputs[0].description = type(bench.device.outputs[0].description)(0, 0, 5000)
+    bench.run(4.0)
+    bench.do("stage-begin", kind="recovery")
+    bench.run(2.0)
+    with pytest.raises(NotAllowed, match="at most 5 s"):
+        bench.relay.arm("tester")
+
+
+ACTS = st.sampled_from(
+    ["arm", "arm", "arm", "release", "wire", "mend", "error", "small error", "cut", "join", "freeze", "thaw", "reboot",
+     "stage-end", "stage-begin", "acknowledge", "reset", "swap", "wait"]
+)  # fmt: skip
+
+
+@given(acts=st.lists(st.tuples(ACTS, st.floats(0.1, 6.0)), min_size=4, max_size=14))
+@settings(max_examples=25, deadline=None)
+def test_closed_only_while_host_link_scale_and_cylinder_are_well(acts: list[tuple[str, float]]) -> None:
+    bench = Bench().held()
+    bad_since: dict[str, float] = {}
+    for act, seconds in acts:
+        _act(bench, act, bad_since)
+        for _ in range(round(seconds / STEP_S)):
+            bench.step()
+            for what, since_s in bad_since.items():
+                grace_s = TIMEOUT_S if what in ("cut", "frozen") else 0.0
+                # Between a host that is away and one that is back lies the device's time-out.
+                if what in ("stage", "released") and ("cut" in bad_since or "frozen" in bad_since):
+                    grace_s = TIMEOUT_S
+                assert not bench.closed or bench.t_s - since_s <= grace_s + LATE_S, (what, bench.t_s)
+
+
+def _act(bench: Bench, act: str, bad: dict[str, float]) -> None:
+    now, sensor = bench.t_s, bench.device.sensors[0]
+    absent = bench.frozen
+    if act == "arm" and not absent:
+        try:
+            bench.relay.arm("tester")
+        except NotAllowed:
+            return
+        assert "stage" not in bad
+        for what in ("wire", "error"):
+            assert what not in bad or now - bad[what] <= LATE_S or "cut" in bad, "not on a reading that is gone"
+        bad.pop("released", None)
+    elif act == "release" and not absent:
+        bench.relay.release()
+        bad.setdefault("released", now)
+    elif act == "wire":
+        sensor.wire = "open"
+        bad.setdefault("wire", now)
+    elif act == "error":
+        sensor.extra_error = 25.0
+        bad.setdefault("error", now)
+    elif act == "small error":
+        sensor.extra_error = 0.3
+        bad.pop("error", None)
+    elif act == "mend":
+        sensor.wire, sensor.extra_error = "", 0.0
+        bad.pop("wire", None)
+        bad.pop("error", None)
+    elif act in ("cut", "join"):
+        bench.cut = act == "cut"
+        bad.setdefault("cut", now) if bench.cut else bad.pop("cut", None)
+    elif act in ("freeze", "thaw"):
+        bench.frozen = act == "freeze"
+        bad.setdefault("frozen", now) if bench.frozen else bad.pop("frozen", None)
+    elif act == "reboot":
+        bench.device.reboot(0.5)
+    elif act == "stage-end" and not absent:
+        try:
+            bench.do("stage-end")
+        except NotNow:
+            return
+        bad.setdefault("stage", now)
+    elif act == "stage-begin" and not absent:
+        bench.do("stage-begin", kind="recovery")
+        bad.pop("stage", None)
+    elif act in ("acknowledge", "reset", "swap") and not absent:
+        try:
+            if act == "swap":
+                bench.do("cylinder", name="cylinder 2")
+            else:
+                bench.do(act, **({"key": "overfill"} if act == "reset" else {}))
+        except NotNow:
+            return

@@ -66,6 +66,7 @@ class Daemon:
         self.channels: dict[str, str | None] = {}  # how someone is reached: channel -> its problem
         self.stopping = asyncio.Event()
         self.more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
+        self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs tell, keys of JOB_OPENED
         self._segments = SegmentBuilder()
         self._samples: list[PointSample] = []
         self._followers: set[_Follower] = set()
@@ -105,7 +106,7 @@ class Daemon:
                 raise AppError(f"{self.path} holds no job; name a job file or a refrigerant")
             self.emit(
                 {"type": records.JOB_OPENED, "job": plain(job), "cylinders": [plain(c) for c in cylinders],
-                 "profiles": profiles or {}, "blends": own_blends(job, cylinders)}
+                 "profiles": profiles or {}, "blends": own_blends(job, cylinders), **self.earlier(job)}
             )  # fmt: skip
         self.emit(
             {"type": records.RUN_BEGUN, "software": f"rimelog {__version__}", "python": platform.python_version(),

@@ -44,6 +44,7 @@ class RunSettings:
     sign: Callable[[bytes], str] | None = None
     accept_lost_tail: bool = False
     more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
+    earlier: Callable[[Job], dict[str, Any]] = lambda job: {}
     on_start: Callable[[Daemon], None] = lambda daemon: None
     helpers: tuple[Callable[[Daemon], Awaitable[None]], ...] = ()
 
@@ -68,7 +69,7 @@ async def run(settings: RunSettings) -> None:
     check_supported(settings.rig)
     clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
-    daemon.more_cylinders = settings.more_cylinders
+    daemon.more_cylinders, daemon.earlier = settings.more_cylinders, settings.earlier
     daemon.open(
         settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.accept_lost_tail
     )

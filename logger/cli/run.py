@@ -43,6 +43,7 @@ def run(
     """
     import asyncio
 
+    from logger.app.earlier import earlier_jobs
     from logger.app.run import RunSettings
     from logger.app.run import run as run_daemon
     from logger.app.supervisors import check_supported
@@ -85,6 +86,7 @@ def run(
         sign=signer(),
         accept_lost_tail=accept_lost_tail,
         more_cylinders=kept_cylinder,
+        earlier=earlier_jobs,
         on_start=lambda daemon: None if quiet else say_start(daemon),
         helpers=helpers(sound=not no_sound, demonstration=speed > 1),
     )

@@ -137,10 +137,12 @@ def _say_stages(guide: "Guide", shown: bool) -> None:
 
 def _evidence(out: Path) -> None:
     from logger.cli.evidence import export, verify
+    from logger.cli.jobs import close
 
     place = out / "data" / "jobs" / JOB_ID
     for old in out.glob("rimelog-*.zip"):
         old.unlink()
+    close.main([str(place), "--end-stage"], standalone_mode=False)  # --end-stage: it may have been left early
     export.main([str(place), "--out", str(out)], standalone_mode=False)
     bundle = max(out.glob("*.zip"), key=lambda p: p.stat().st_mtime)
     status = verify.main([str(bundle)], standalone_mode=False)

@@ -154,7 +154,8 @@ def _stage_line(stage: StageSummary, *, running: bool) -> tuple[str, str]:
 def _stage_data(stage: StageSummary) -> dict[str, Any]:
     first = stage.findings[0] if stage.findings else (None, None)
     return {
-        "number": stage.number, "kind": stage.kind, "begun_ns": stage.begun_ns, "ended_ns": stage.ended_ns,
+        "number": stage.number, "kind": stage.kind, "label": stage.label,
+        "begun_ns": stage.begun_ns, "ended_ns": stage.ended_ns,
         "verdict": first[0], "headline": first[1],
         "findings": [{"verdict": verdict, "headline": headline} for verdict, headline in stage.findings],
     }  # fmt: skip

@@ -7,12 +7,17 @@ _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 
 
 def plot(
-    lows: Sequence[float | None], highs: Sequence[float | None], width: int, height: int, log: bool = False
+    lows: Sequence[float | None],
+    highs: Sequence[float | None],
+    width: int,
+    height: int,
+    log: bool = False,
+    ends: tuple[float, float] | None = None,
 ) -> tuple[list[str], float, float] | None:
     """(rows from top to bottom, lowest, highest value) or None when there is nothing to draw.
 
     lows, highs: one pair a dot column (up to 2 * width), oldest first, None where there was no reading.
-    log: logarithmic scale; values at or below zero are not drawn.
+    log: logarithmic scale; values at or below zero are not drawn. ends: of the scale, for curves to share one.
     """
 
     def scaled(v: float) -> float:
@@ -25,11 +30,16 @@ def plot(
     drawn = [c for c in columns if c is not None]
     if not drawn:
         return None
-    bottom, top = min(c[0] for c in drawn), max(c[1] for c in drawn)
+    if ends is None:
+        bottom, top = min(c[0] for c in drawn), max(c[1] for c in drawn)
+    else:
+        bottom, top = scaled(ends[0]), scaled(ends[1])
     span = top - bottom
-    if span < (0.02 if log else 1e-9 + 1e-4 * abs(top)):
-        middle, span = (top + bottom) / 2, 0.02 if log else max(1e-3 * abs(top), 1e-6)
-        bottom, top = middle - span / 2, middle + span / 2
+    # A steady reading is a line, not its last digit blown up to the whole plot.
+    least = 0.1 if log else max(0.02 * max(abs(top), abs(bottom)), 1e-6)
+    if span < least:
+        middle = (top + bottom) / 2
+        bottom, top = middle - least / 2, middle + least / 2
     rows_of_dots = 4 * height
     cells = [[0] * width for _ in range(height)]
     shift = 2 * width - len(columns)  # newest at the right edge
@@ -38,7 +48,8 @@ def plot(
             continue
         x = i + shift
         first, last = (
-            min(rows_of_dots - 1, int((top - v) / (top - bottom) * (rows_of_dots - 1) + 0.5)) for v in column[::-1]
+            max(0, min(rows_of_dots - 1, int((top - v) / (top - bottom) * (rows_of_dots - 1) + 0.5)))
+            for v in column[::-1]
         )
         for y in range(first, last + 1):
             cells[y // 4][x // 2] |= _DOTS[x % 2][y % 4]

@@ -108,7 +108,10 @@ def _main(state: Row, trend: Sequence[Row], width: int, room: int) -> list[Text]
     if finding:
         most = 1 if small and advice else 2
         lines += [Text(line, "bold") for line in _wrapped(f"{finding['headline']}: {finding['text']}", width, most)]
-    readings = _grid([_row(p, (width - 2) // 2) for p in state["points"]], width)
+    two = width >= 60
+    readings = [_row(p, (width - 2) // 2 if two else width) for p in state["points"]]
+    if two:
+        readings = _grid(readings, width)
     plot_room = room - len(lines) - min(len(readings), 5)
     if plot_room >= 4:
         lines += _trend(state, trend, width, min(plot_room - 1, 12))
@@ -118,14 +121,14 @@ def _main(state: Row, trend: Sequence[Row], width: int, room: int) -> list[Text]
 
 def _headline(row: Row, width: int, height: int) -> list[Text]:
     if row["value"] is None:
-        number, unit, style = "?", row["problem"] or "unknown", "bold yellow"
+        number, unit, style = "?", "unknown", "bold yellow"  # the reason has a line of its own below
     else:
         text = shown(row)
         number, _, unit = text.partition(" ")
         style = "bold"
     digits = [Text(line, style) for line in large(number, width, height - 2)]
     label = Text(row["label"], "bold")
-    return [label, *digits, Text(unit if row["value"] is not None else _clip(unit, width), "bold")]
+    return [label, *digits, Text(unit, "bold")]
 
 
 def _row(row: Row, width: int) -> Text:

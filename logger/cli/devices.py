@@ -158,7 +158,7 @@ def _say_device(device: "DeviceCheck", checked: "RigCheck", units: str) -> None:
     for point in device.points:
         text = shown(point.value, point.point.quantity, units, checked.ambient_pa)
         sensor = f"channel {point.index}" + (f", {point.sensor}" if point.sensor else "")
-        click.echo(f"  {point.point.label:<24} {text:<18} {sensor}")
+        click.echo(f"  {point.point.label:<24} {sensor:<28} {text}")
         if device.problem is None:
             _say_advice(point.value.problem)
     if device.unused:

@@ -69,6 +69,7 @@ _SETTINGS: dict[str, Quantity] = {
 @click.option("--superheat-target", help="Start-up: such as 11F.")
 @click.option("--subcooling-target", help="Start-up: such as 10F.")
 @click.option("--direction", type=click.Choice(["supply", "receiver"]), help="Charging: what stands on the scale.")
+@click.option("--purpose", help="Charging: why, when not for a leak (seasonal ...): its leak rate is not judged then.")
 @click.option("--minor-repair", is_flag=True, help="Recovery: not major, no evacuation to the atmosphere after it.")
 @click.option("--profile", help="Acceptance profile by name (decay test, pressure test).")
 @click.option("--operator", default="", help="Who begins it.")
@@ -80,6 +81,7 @@ def stage_begin(
     job: str | None,
     profile: str | None,
     direction: str | None,
+    purpose: str | None,
     minor_repair: bool,
     ago_s: float,
     **typed: str | None,
@@ -88,7 +90,8 @@ def stage_begin(
     settings: dict[str, Any] = {
         key: parse_quantity(text, _SETTINGS[key]) for key, text in typed.items() if text is not None
     }
-    settings |= {key: word for key, word in (("profile", profile), ("direction", direction)) if word is not None}
+    words = {"profile": profile, "direction": direction, "purpose": purpose}
+    settings |= {key: word for key, word in words.items() if word is not None}
     if minor_repair:
         settings["minor_repair"] = True
     answer = client(job).act("stage-begin", kind=kind, settings=settings, operator=operator, ago_s=ago_s)

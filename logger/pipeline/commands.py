@@ -18,7 +18,7 @@ from logger.refrigerant import RefrigerantError, find
 Body = dict[str, Any]
 _SETTING_KEYS = frozenset(
     {"target", "target_vacuum", "test_pressure", "profile", "high_side_limit", "minor_repair", "direction",
-     "superheat_target", "subcooling_target", "evacuations"}
+     "superheat_target", "subcooling_target", "evacuations", "purpose"}
 )  # fmt: skip
 
 
@@ -81,7 +81,7 @@ def _settings(pipeline: Pipeline, kind: StageKind, given: Any) -> Body:
         known = ", ".join(sorted(_SETTING_KEYS))
         raise NotNow(f"no such setting: {', '.join(map(clean, unknown_keys))}; known: {known}")
     for key, value in given.items():
-        if key in ("profile", "direction"):
+        if key in ("profile", "direction", "purpose"):
             if not isinstance(value, str):
                 raise NotNow(f"{key} is a word")
         elif isinstance(value, bool) != (key == "minor_repair") or not isinstance(value, int | float):
@@ -94,7 +94,7 @@ def _settings(pipeline: Pipeline, kind: StageKind, given: Any) -> Body:
         known_keys = [*pipeline.scene.state.profiles, *published]
         if profile not in known_keys:
             raise NotNow(f"no such profile: {clean(profile)}; known: {', '.join(known_keys)}")
-    return dict(given)
+    return {key: clean(value, 120) if key == "purpose" else value for key, value in given.items()}
 
 
 def _stage_end(pipeline: Pipeline, body: Body, now_ns: int) -> Body:

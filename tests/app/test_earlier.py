@@ -1,4 +1,4 @@
-"""What earlier jobs of an appliance tell a new one: real job files with the pipeline's findings, read at its opening."""
+"""What earlier jobs of an appliance tell a new one: real job files with the pipeline's findings, read as it opens."""
 
 import asyncio
 import sqlite3

@@ -32,6 +32,7 @@ def opened() -> Pipeline:
         ("stage-begin", {"kind": "charging", "settings": {"target": "98"}}, "is a number"),
         ("stage-begin", {"kind": "charging", "settings": {"target": -1}}, "above zero"),
         ("stage-begin", {"kind": "charging", "settings": [1]}, "table"),
+        ("stage-begin", {"kind": "charging", "settings": {"purpose": 3}}, "purpose is a word"),
         ("stage-begin", {"kind": "decay-test", "settings": {"profile": "500"}}, "known: ufgs-15182"),
         ("stage-end", {}, "no stage is running"),
         ("mark", {}, "needs a word"),
@@ -53,6 +54,14 @@ def test_what_makes_no_sense_is_refused_and_changes_nothing(action: str, body: d
     with pytest.raises(NotNow, match=words or None):
         do(pipeline, action, body, T0 + 2 * NS)
     assert pipeline.take_events() == []
+
+
+def test_why_it_is_charged_is_kept_without_what_could_steer_a_terminal() -> None:
+    pipeline = opened()
+    do(pipeline, "stage-begin", {"kind": "charging", "settings": {"purpose": "\x1b[31mseasonal\n" * 30}}, T0 + NS)
+    stage = pipeline.scene.state.stage
+    assert stage is not None and stage.settings["purpose"].startswith("[31mseasonal")
+    assert len(stage.settings["purpose"]) <= 121 and "\x1b" not in stage.settings["purpose"]
 
 
 def test_nothing_can_be_done_without_a_job() -> None:

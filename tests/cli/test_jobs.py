@@ -3,6 +3,7 @@
 import json
 import sqlite3
 import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -296,3 +297,27 @@ def test_the_records_time_never_goes_back(data: Path, rimelog: CommandLine) -> N
     with StoreReader(job_place(JOB_ID, data).file) as reader:
         ((_, closed),) = reader.events(r.JOB_CLOSED)
     assert closed["t_ns"] > ahead_ns
+
+
+KILLED = """\
+import os, signal, sys
+from pathlib import Path
+from tests.cli.commandline import store_job
+from tests.cli.test_jobs import JOB_ID, stopped
+store_job(Path(sys.argv[1]), JOB_ID, stopped(), close=False)
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="kills with SIGKILL")
+def test_a_job_whose_daemon_was_killed_is_listed_whole_and_can_be_closed(data: Path, rimelog: CommandLine) -> None:
+    died = subprocess.run([sys.executable, "-c", KILLED, data], cwd=Path(__file__).parents[2], check=False)
+    assert died.returncode == -9
+    file = job_place(JOB_ID, data).file
+    assert file.with_name("job.rimelog-wal").stat().st_size > 0  # left as the kill left it
+    (listed,) = json.loads(rimelog("jobs", "--json").out)
+    assert listed["state"] == "not closed" and len(listed["stages"]) == 2
+    assert rimelog("doctor", JOB_ID).status == 0
+    ran = rimelog("close", JOB_ID, "--end-stage", "--json")
+    assert ran.status == 0, ran.err
+    assert json.loads(ran.out)["records"] > len(stopped()) and not file.with_name("job.rimelog-wal").exists()

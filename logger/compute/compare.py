@@ -201,7 +201,13 @@ def _time_to(curve: Curve, level: float, u: float) -> Value:
     found = crossing(curve.x, curve.y, level, upward=True)
     if found is None or found[1] <= 0.0:
         return unknown("s", "not reached")
-    return known(found[0], "s", u / found[1])
+    return known(found[0], "s", math.hypot(u / found[1], _ends_u(curve)))
+
+
+def _ends_u(curve: Curve) -> float:
+    """Of a time between two moments: neither is known better than the readings are apart."""
+    spacing = (curve.x[-1] - curve.x[0]) / len(curve.x)
+    return math.sqrt(2.0) * spacing / math.sqrt(12.0)
 
 
 def _mean_rate(curve: Curve, top: float, u: float, unit: str) -> Value:
@@ -212,7 +218,7 @@ def _mean_rate(curve: Curve, top: float, u: float, unit: str) -> Value:
     if begin is None or end is None or end[0] <= begin[0]:
         return unknown(rate_unit, "no common range")
     took = end[0] - begin[0]
-    u_took = math.hypot(u / max(begin[1], 1e-12), u / max(end[1], 1e-12))
+    u_took = math.hypot(u / max(begin[1], 1e-12), u / max(end[1], 1e-12), _ends_u(curve))
     rate = 0.96 * top / took
     return known(rate, rate_unit, rate * math.hypot(min(u_took / took, 10.0), math.sqrt(2.0) * u / (0.96 * top)))
 

@@ -53,9 +53,14 @@ def measure(name: str, a: Value, b: Value, verb: str, more: str, less: str) -> M
     if not clear:
         text = f"{name}: no difference beyond the uncertainty (B is {low:.2f} to {high:.2f} times A)"
         return Measure(name, a, b, ratio, low, high, answer, text)
+    if value >= 2.0:
+        text = f"{name}: B is {value:.1f} times A ({low:.1f} to {high:.1f}, 95 %)"
+        return Measure(name, a, b, ratio, low, high, answer, text)
     change = abs(value - 1.0)
     ends = sorted((abs(low - 1.0), abs(high - 1.0)))
-    text = f"{name}: B {verb} {change:.0%} {more if gap > 0.0 else less} ({ends[0]:.0%} to {ends[1]:.0%}, 95 %)"
+    digits = 0 if ends[1] - ends[0] >= 0.02 else 1
+    told, first, last = (f"{x:.{digits}%}" for x in (change, *ends))
+    text = f"{name}: B {verb} {told} {more if gap > 0.0 else less} ({first} to {last}, 95 %)"
     return Measure(name, a, b, ratio, low, high, answer, text)
 
 

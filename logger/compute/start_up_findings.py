@@ -12,7 +12,7 @@ RA32 = "California Reference Appendix RA3.2: 15 min of settling; superheat withi
 _COMMON = "common practice, no source"
 LOW_DISCHARGE_K = 10.0
 HIGH_CONDENSING_K = 20.0
-_WORTH_NAMING = {"K": 0.3, "Pa": 5e3, "1": 0.02}
+WORTH_NAMING = {"K": 0.3, "Pa": 5e3, "1": 0.02}
 LABEL = {
     "suction_superheat": "suction superheat",
     "subcooling": "subcooling",
@@ -151,7 +151,7 @@ def compare_finding(before: Mapping[str, Value], after: Mapping[str, Value]) -> 
         by = _change(step, now.unit)
         if u is None:
             untold.append(f"{label} {by}")
-        elif abs(step) > max(2 * u, _WORTH_NAMING.get(now.unit, 0.0)):
+        elif abs(step) > max(2 * u, WORTH_NAMING.get(now.unit, 0.0)):
             changed.append(f"{label} {by}")
         else:
             same.append(label)

@@ -1,6 +1,7 @@
 """ExportError
 ├── KeyFileError   the signing key's file cannot be used
-└── ReportError    the report cannot be set
+├── ReportError    the report cannot be set
+└── CompareError   two stages cannot be laid side by side
 
 Evidence that does not hold raises logger.evidence.errors.EvidenceError.
 """
@@ -15,4 +16,8 @@ class KeyFileError(ExportError):
 
 
 class ReportError(ExportError):
+    pass
+
+
+class CompareError(ExportError):
     pass

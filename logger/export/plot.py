@@ -56,8 +56,8 @@ def laid_out(
 
     units = [user_unit(plot.quantity, system) for system in (shown.system, shown.other)]
     limits = [(label, v) for label, v in plot.limits if not plot.log or v > 0]
-    axis = _axis(plot, values, [v for _, v in limits], units[0], shown)
-    first, second = (_scale(axis, unit, shown) for unit in units)
+    axis = axis_of(plot.log, values, [v for _, v in limits], units[0], shown)
+    first, second = (scale_of(axis, unit, shown) for unit in units)
     return {
         "title": plot.title,
         "left": first,
@@ -115,16 +115,17 @@ def _within(trace: Trace, begin_ns: int, end_ns: int, above: float) -> Trace:
     return Trace(trace.label, tuple(tuple(p) for p in pieces if p), trace.computed)
 
 
-def _axis(plot: Plot, values: list[float], limits: list[float], unit: Unit, shown: Shown) -> Axis:
+def axis_of(log: bool, values: list[float], limits: list[float], unit: Unit, shown: Shown) -> Axis:
+    """An axis that holds values and limits (SI), with round ends in the user's unit."""
     low, high = min([*values, *limits]), max([*values, *limits])
-    if plot.log:
+    if log:
         factor = math.log10(unit.factor)  # whole decades of the user's unit
         bottom = math.floor(math.log10(low) - factor + 1e-9)
         top = max(bottom + 1, math.ceil(math.log10(high) - factor - 1e-9))
         return Axis(bottom + factor, top + factor, True)
     first, last = (from_si(v, unit, shown.ambient_pa) for v in (low, high))
     first, last = min(first, last), max(first, last)
-    step = _nice_step(max(last - first, 5 * 10.0**-unit.digits))  # no magnifying of what is not shown in numbers
+    step = nice_step(max(last - first, 5 * 10.0**-unit.digits))  # no magnifying of what is not shown in numbers
     fine = step / 5
     ends = (math.floor(first / fine) * fine, math.ceil(last / fine) * fine)
     if ends[1] - ends[0] < step:
@@ -133,19 +134,20 @@ def _axis(plot: Plot, values: list[float], limits: list[float], unit: Unit, show
     return Axis(si[0], si[1], False)
 
 
-def _nice_step(extent: float, wanted: int = 5) -> float:
+def nice_step(extent: float, wanted: int = 5) -> float:
+    """1, 2, 2.5 or 5 times a power of ten, so that about `wanted` steps cover the extent."""
     raw = extent / wanted
     power = 10.0 ** math.floor(math.log10(raw))
     return next(m * power for m in (1, 2, 2.5, 5, 10) if m * power >= raw * 0.999)
 
 
-def _scale(axis: Axis, unit: Unit, shown: Shown) -> dict[str, Any]:
+def scale_of(axis: Axis, unit: Unit, shown: Shown) -> dict[str, Any]:
     """Ticks of one side: fraction, label ("" for a minor one)."""
     if axis.log:
         ticks = _decades(axis, unit)
     else:
         first, last = sorted(from_si(v, unit, shown.ambient_pa) for v in (axis.low, axis.high))
-        step = _nice_step(last - first)
+        step = nice_step(last - first)
         numbers = [k * step for k in range(math.ceil(first / step - 1e-6), math.floor(last / step + 1e-6) + 1)]
         digits = next(d for d in range(12) if all(abs(n - round(n, d)) < step / 1e3 for n in numbers))
         ticks = [

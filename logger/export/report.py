@@ -27,24 +27,24 @@ PAPER: dict[str, Paper] = {"us": "us-letter", "si": "a4"}
 ATTACHED_AT_MOST = 32_000_000  # bytes of readings.csv; a larger one is named by its digest only
 _STANDARDS = ["a-3a", "ua-1"]
 _FONTS = [str(Path(fontpkg_source_sans_3.__file__).parent / "files")]
-_FAMILIES = ["Source Sans 3", "DejaVu Sans Mono"]
+FAMILIES = ["Source Sans 3", "DejaVu Sans Mono"]
 _PROBE = b'#set document(title: "probe")\n#set text(font: ("Source Sans 3", "DejaVu Sans Mono"))\n#json("text.json")'
 
 
 def render(data: ReportData, readings_csv: bytes | None = None, paper: Paper | None = None) -> bytes:
     """The PDF. readings_csv: attached to it. paper: by the job's unit system when None. Raises ReportError."""
-    seen = harmless(view(data, attached=readings_csv is not None), _settable)
+    seen = harmless(view(data, attached=readings_csv is not None), settable)
     files = {
         "main.typ": (resources.files("logger.export") / "files" / "report.typ").read_bytes(),
-        "data.json": json.dumps(seen | {"paper": paper or PAPER[data.job.units], "fonts": _FAMILIES}).encode(),
+        "data.json": json.dumps(seen | {"paper": paper or PAPER[data.job.units], "fonts": FAMILIES}).encode(),
         "qr.svg": _qr(f"sha256:{data.readings.sha256} readings.csv of rimelog job {seen['job_id']}"),
     }
     if readings_csv is not None:
         files["readings.csv"] = readings_csv
-    return _compile(files, data.last_ns)
+    return compiled(files, data.last_ns)
 
 
-def _compile(files: dict[str, bytes], t_ns: int) -> bytes:
+def compiled(files: dict[str, bytes], t_ns: int) -> bytes:
     """files: by name, "main.typ" is set."""
     compile_files: Any = typst.compile  # its type hints know nothing of files in memory yet
     try:
@@ -61,9 +61,9 @@ def _compile(files: dict[str, bytes], t_ns: int) -> bytes:
     return pdf
 
 
-def _settable(text: str) -> bool:
+def settable(text: str) -> bool:
     try:
-        _compile({"main.typ": _PROBE, "text.json": json.dumps(text).encode()}, 0)
+        compiled({"main.typ": _PROBE, "text.json": json.dumps(text).encode()}, 0)
     except ReportError:
         return False
     return True

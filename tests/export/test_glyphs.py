@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.export.glyphs import harmless
-from logger.export.report import _settable
+from logger.export.report import settable
 
 
 def only_ascii(text: str) -> bool:
@@ -37,5 +37,5 @@ def test_the_typesetter_is_asked_once_when_all_is_usual() -> None:
 
 
 def test_the_fonts_have_what_the_trade_writes() -> None:
-    assert _settable("°Δ±≤≥µΩ²³–“”…×·→")
-    assert not _settable("麦")
+    assert settable("°Δ±≤≥µΩ²³–“”…×·→")
+    assert not settable("麦")

@@ -14,6 +14,10 @@ from logger.store.place import JobPlace
 from logger.store.reader import StoreReader
 
 Event = dict[str, Any]
+ODD = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
+"""What an event that is not as it should be may raise in `take`."""
+_LONGEST_NS = 1 << 63
+_LONGEST_OFFSET_S = 86_400
 
 
 @dataclass(slots=True)
@@ -90,25 +94,27 @@ def summary(place: JobPlace) -> JobSummary:
             found.sealed = reader.sealed_ns is not None
             for _, event in reader.events():
                 take(found, event)
-    except (StoreError, ChainError, KeyError, TypeError, ValueError, OverflowError) as exc:
+    except (StoreError, ChainError, *ODD) as exc:
         text = str(exc) if isinstance(exc, StoreError) else f"an event cannot be read ({exc})"
         found.problem = clean(text)
     return found
 
 
 def take(found: JobSummary, event: Event) -> None:
-    """Add what one event tells. Raises KeyError, TypeError or ValueError for one that is not as it should be."""
+    """Add what one event tells. Raises one of `ODD` for one that is not as it should be."""
     kind = event["type"]
     found.closed = kind == r.JOB_CLOSED
     if kind == r.JOB_OPENED:
         job = event["job"]
+        if not 0 <= event["t_ns"] < _LONGEST_NS:
+            raise ValueError("its time is out of range")
         found.begun_ns = int(event["t_ns"]) if found.begun_ns is None else found.begun_ns
         found.customer, found.site, found.appliance, found.refrigerant = (
             clean(str(job.get(key, ""))) for key in ("customer", "site", "appliance", "refrigerant")
         )
         found.invented = bool(job.get("invented", False))
     elif kind == r.RUN_BEGUN and "utc_offset_s" in event:
-        found.utc_offset_s = int(event["utc_offset_s"])
+        found.utc_offset_s = max(-_LONGEST_OFFSET_S, min(int(event["utc_offset_s"]), _LONGEST_OFFSET_S))
     elif kind == r.STAGE_BEGUN:
         name = clean(str(event["kind"]), 40)
         label = next((text for known, text in STAGE_LABEL.items() if known == name), name)

@@ -1,25 +1,33 @@
 """`rimelog jobs`, `doctor`, `copy` and `close` on real job files."""
 
+import contextlib
 import json
 import sqlite3
 import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from logger.cli.job_list import ODD, JobSummary, lines, take
 from logger.evidence.chain import event_of, new_event
 from logger.model import records as r
 from logger.model.finding import Finding, Verdict
 from logger.model.plain import plain
 from logger.model.records import NewRecord, Record
+from logger.model.text import clean
 from logger.store.place import job_place, jobs_dir
 from logger.store.reader import StoreReader
 from tests.cli.commandline import CommandLine, store_job
 from tests.export.simulated import JOB, SECOND, T0_NS, simulated_job
 
 JOB_ID = JOB.job_id
+_KEYS = ("job", "t_ns", "utc_offset_s", "number", "kind", "stage", "finding", "verdict", "headline", "customer")
+_TYPES = (r.JOB_OPENED, r.RUN_BEGUN, r.STAGE_BEGUN, r.STAGE_ENDED, r.FINDING, r.JOB_CLOSED)
 HELD = Finding("evacuation", Verdict.PASS, "reached 300 micron", "It did.")
 WET = Finding("evacuation.water", Verdict.ATTENTION, "water likely", "It stood still.")
 
@@ -129,6 +137,28 @@ def test_no_frame_is_read_for_the_list(data: Path, rimelog: CommandLine, monkeyp
     assert changed > 900
     (told,) = json.loads(rimelog("jobs", "--json").out)
     assert told["problem"] is None and [s["kind"] for s in told["stages"]] == ["evacuation", "decay-test"]
+
+
+_ANY = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(_KEYS), inner, max_size=4),
+    max_leaves=8,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.dictionaries(st.sampled_from(_KEYS), _ANY), max_size=4), st.sampled_from(_TYPES))
+def test_whatever_an_event_holds_the_list_is_printed(odd: list[dict[str, Any]], kind: str) -> None:
+    """Only the errors that `summary` turns into a job's problem, and lines without control characters."""
+    found = JobSummary("job", 0, False)
+    take(found, event_of(events()[0]))
+    with contextlib.suppress(*ODD):
+        take(found, event_of(event(r.STAGE_BEGUN, 1, number=1, kind="recovery")))
+        for one in odd:
+            take(found, {"t_ns": 1, **one, "type": kind})
+    for _, text in lines(found):
+        assert clean(text, 2000).split() == text.split()
+    json.dumps(found.to_dict())
 
 
 # -- doctor ----------------------------------------------------------------------------------------------------

@@ -153,15 +153,15 @@ def _by(
 ) -> Finding:
     additions = (*record.additions, Addition(on, added))
     found = judge_leak_rate(additions, full_charge_kg, on, appliance_class, method=method, purpose=purpose)
-    verdict, headline, text = found.verdict, f"leak rate {found.headline}", found.text
+    verdict, headline, text = found.verdict, f"leak rate {found.headline}".replace(" of the full charge", ""), found.text
     if method == "rolling" and any((on - day).days < 365 for day in record.unknown_days):
         verdict, headline = Verdict.INFO, "no leak rate"
-        text = f"No leak rate: on {record.unknown_days[-1]} an amount was added that is not known."
+        text = f"on {record.unknown_days[-1]} an amount was added that is not known."
     elif verdict is Verdict.CANNOT_TELL:
         verdict, headline = Verdict.INFO, found.headline
     elif verdict is Verdict.PASS and not record.complete and method == "rolling":
         verdict, text = Verdict.INFO, f"At the least {text} Not every earlier job could be read, so nothing passes."
-    text = f"By the {method} method: {text} {told}"
+    text = f"{method.capitalize()} method: {text.removeprefix('No leak rate: ')} {told}"
     return replace(found, key=KEY, verdict=verdict, headline=headline, text=text, inputs=(*found.inputs, *inputs))
 
 
@@ -174,7 +174,7 @@ def _told(
         parts.append(f"less {mass(_sum(recovered))} recovered in the same job")
     if record.awaited_kg > 0:
         parts.append(f"less {mass(record.awaited_kg)} that earlier jobs took out and did not put back")
-    text = f"Added: {mass(added)} (± {mass(2 * (net.u or 0.0))}): {', '.join(parts)}."
+    text = f"Added: {mass(added)} ± {mass(2 * (net.u or 0.0))} (k=2): {', '.join(parts)}."
     days = [a.day for a in record.additions if a.day < on]
     if not days:
         text += " No earlier addition to this appliance is on this computer."

@@ -42,8 +42,9 @@ def test_what_came_out_and_went_back_in_was_not_lost() -> None:
     assert rate(annualizing) == pytest.approx(0.40)
     assert rate(rolling) == pytest.approx(0.11)
     assert (annualizing.verdict, rolling.verdict) == (Verdict.FAIL, Verdict.PASS)  # commercial: 20 %
-    assert annualizing.headline == "leak rate 40.0 % of the full charge a year"
-    assert "By the annualizing method" in annualizing.text and "By the rolling method" in rolling.text
+    assert annualizing.headline == "leak rate 40.0 % a year"
+    assert annualizing.text.startswith("Annualizing method: 40.0 % of the full charge a year; the threshold")
+    assert rolling.text.startswith("Rolling method: 11.0 % of the full charge a year; the threshold")
     for finding in (annualizing, rolling):
         assert "charged 216.1 lb (98.00 kg), less 198.4 lb (90.00 kg) recovered" in finding.text
         assert "the last on 2026-09-13" in finding.text

@@ -153,7 +153,8 @@ def _by(
 ) -> Finding:
     additions = (*record.additions, Addition(on, added))
     found = judge_leak_rate(additions, full_charge_kg, on, appliance_class, method=method, purpose=purpose)
-    verdict, headline, text = found.verdict, f"leak rate {found.headline}".replace(" of the full charge", ""), found.text
+    verdict, text = found.verdict, found.text
+    headline = f"leak rate {found.headline.replace(' of the full charge', '')}"
     if method == "rolling" and any((on - day).days < 365 for day in record.unknown_days):
         verdict, headline = Verdict.INFO, "no leak rate"
         text = f"on {record.unknown_days[-1]} an amount was added that is not known."

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from firmware_protocol.codes import PermitAction
 from firmware_protocol.framing import Frame, FrameDecoder
 from firmware_protocol.messages import decode_payload
-from firmware_protocol.requests import Permit
+from firmware_protocol.requests import Permit, RequestStatus
 from logger.alarms.errors import NotAllowed
 from logger.alarms.permit import Mode
 from logger.app.feed import DeviceFeed
@@ -272,3 +272,16 @@ def _act(bench: Bench, act: str, bad: dict[str, float]) -> None:
                 bench.do(act, **({"key": "overfill"} if act == "reset" else {}))
         except NotNow:
             return
+
+
+def test_an_opening_does_not_wait_for_the_reply_to_something_else() -> None:
+    bench = Bench().held()
+    bench.session.request(RequestStatus(0))
+    bench.cut = True  # its reply never comes, so that the next request in turn would wait a second
+    bench.step()
+    bench.cut = False
+    bench.relay.release("tester")
+    bench.step()
+    t_s, permit = bench.permits[-1]
+    assert (t_s, permit.action) == (bench.t_s, PermitAction.OPEN)
+    assert not bench.closed

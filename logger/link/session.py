@@ -34,6 +34,7 @@ from logger.link.machine import OVER, TABLE, TALKING, Phase, Signal
 from logger.link.rate import RateLimit
 
 SECOND: Final = 1_000_000_000
+STALL_NS: Final = SECOND  # between two ticks: the host stood still
 WRONG_LAYOUTS: Final = 5  # descriptions that do not make the layout of the hello, one after another
 
 _Reply = OutputDescription | Status | Accepted | Resending | TimeMarked | ErrorMessage
@@ -78,6 +79,8 @@ class Session:
         self._status_seen = False  # since STARTING began
         self._began_ns = 0
         self._last_good_ns = 0
+        self._ticked_ns = 0
+        self._away_ns = 0  # since something good was heard or a handshake began, nobody looked
         self._not_before_ns = 0
         self._next_mark_ns = 0
         self._frames = RateLimit(self._settings.most_frames_per_s)
@@ -118,6 +121,7 @@ class Session:
         self.decoder.reset()
         self._delivery.unproven()
         self._wrong_layouts = 0
+        self._ticked_ns = now_ns
         self._signal(Signal.OPENED, now_ns)
         self._pump(now_ns)
 
@@ -165,16 +169,19 @@ class Session:
         return self._take_events(now_ns)
 
     def tick(self, now_ns: int) -> list[SessionEvent]:
-        """Time passes: call a few times a second."""
+        """Time passes: call a few times a second. What nobody looked at is no silence of the device."""
+        if now_ns - self._ticked_ns > STALL_NS:
+            self._away_ns += now_ns - max(self._ticked_ns, self._last_good_ns)
+        self._ticked_ns = now_ns
         if (expired := self._exchange.expired(now_ns)) is not None:
             self._unanswered(expired, now_ns)
         if self.phase is Phase.STREAMING:
-            if now_ns - self._last_good_ns > self._silence_ns():
+            if now_ns - self._last_good_ns - self._away_ns > self._silence_ns():
                 self._events.append(events.Silent(now_ns, self._last_good_ns))
                 self._signal(Signal.SILENCE, now_ns)
         else:
-            unheard_ns = now_ns - max(self._last_good_ns, self._began_ns)
-            handshake_ns = now_ns - self._began_ns
+            unheard_ns = now_ns - max(self._last_good_ns, self._began_ns) - self._away_ns
+            handshake_ns = now_ns - self._began_ns - self._away_ns
             if unheard_ns > self._settings.no_answer_s * SECOND or handshake_ns > self._settings.handshake_s * SECOND:
                 self._signal(Signal.NO_ANSWER, now_ns)
         self._pump(now_ns)
@@ -192,6 +199,7 @@ class Session:
             return
         if self.phase in (Phase.CLOSED, Phase.STREAMING):  # a handshake begins
             self._began_ns = now_ns
+            self._away_ns = 0
             self._not_before_ns = now_ns
         elif signal is Signal.STALE:
             self._pause(now_ns)
@@ -231,6 +239,10 @@ class Session:
         if asked.ticket is not None and self._exchange.tried_in_vain(asked.ticket):
             self._events.append(events.NoReply(now_ns, asked.ticket, asked.request))
 
+    def _heard(self, now_ns: int) -> None:
+        """Something good: silence begins anew."""
+        self._last_good_ns, self._away_ns = now_ns, 0
+
     def _silence_ns(self) -> int:
         settings = self._settings
         channels = self.layout.channels if self.layout is not None else ()
@@ -259,7 +271,7 @@ class Session:
         try:
             message = decode_payload(frame.payload)
         except UnknownMessageError as exc:
-            self._last_good_ns = now_ns
+            self._heard(now_ns)
             self._events.append(events.Ignored(now_ns, frame.raw, str(exc)))
             return
         except UnsupportedVersionError as exc:
@@ -268,7 +280,7 @@ class Session:
         except ProtocolError as exc:
             self._bad(frame.raw, str(exc), now_ns)
             return
-        self._last_good_ns = now_ns
+        self._heard(now_ns)
         match message:
             case Samples():
                 if self.phase is Phase.STREAMING and self._descriptions.is_news(message.layout_id):

@@ -61,8 +61,8 @@ def until(
 def environment(place: Path) -> dict[str, str]:
     """Of a user who has nothing but this directory."""
     return {
-        **{k: v for k, v in os.environ.items() if not k.startswith(("XDG_", "RIMELOG_", "DBUS_"))},
-        "HOME": str(place), "RIMELOG_DATA": str(place / "data"), "PYTHONPATH": str(ROOT), "COLUMNS": "120",
+        **{k: v for k, v in os.environ.items() if not k.startswith(("XDG_", "RIMELOG_", "DBUS_", "COLUMNS"))},
+        "HOME": str(place), "RIMELOG_DATA": str(place / "data"), "PYTHONPATH": str(ROOT),
     }  # fmt: skip
 
 
@@ -136,10 +136,11 @@ class Sim:
 def simulated(
     place: Path, scenario: str, *, speed: float = 1.0, link: str = "tcp", seed: int = 3,
     only: tuple[str, ...] = ("recovery board", "scale"), autopilot: bool = False, relay: bool = False,
+    program: str = "sim_device",
 ) -> Iterator[Sim]:  # fmt: skip
     rig_file = place / "rig.toml"
     command = [
-        sys.executable, "-m", "sim_device", scenario, "--speed", str(speed), "--link", link, "--seed", str(seed),
+        sys.executable, "-m", program, scenario, "--speed", str(speed), "--link", link, "--seed", str(seed),
         "--rig-toml", str(rig_file), "--control-port", "0",
     ]  # fmt: skip
     command += [word for name in only for word in ("--device", name)]
@@ -233,7 +234,7 @@ def daemon(place: Path, rig: Path, *words: str, job: str = "job-1", speed: float
 def child(command: list[str], place: Path, log: Path) -> Iterator[subprocess.Popen[str]]:
     """Errors go to `log`. Ended with this context, however that ends."""
     with log.open("w", encoding="utf-8") as errors:
-        quiet = subprocess.PIPE if "sim_device" in command else errors
+        quiet = errors if "logger" in command else subprocess.PIPE  # a rig says where it is
         process = subprocess.Popen(
             command, env=environment(place), cwd=place, text=True, stdin=subprocess.DEVNULL, stdout=quiet, stderr=errors
         )

@@ -74,7 +74,7 @@ def _the_report_shows(report: Path, found: dict[str, list[str]]) -> None:
     for stage in found:
         assert stage in first
     picture = report.with_suffix(".ppm")
-    command = ["pdftoppm", "-r", "40", "-f", "1", "-l", "1", "-singlefile", report, picture.with_suffix("")]
+    command = ["pdftoppm", "-r", "40", "-f", "1", "-l", "1", "-singlefile", str(report), str(picture.with_suffix(""))]
     subprocess.run(command, check=True)
     pixels = picture.read_bytes()[-40 * 40 * 3 * 90 :]
     assert 0.005 < sum(value < 128 for value in pixels) / len(pixels) < 0.5  # something stands on it
@@ -83,7 +83,7 @@ def _the_report_shows(report: Path, found: dict[str, list[str]]) -> None:
 
 
 def _text(report: Path, page: int) -> str:
-    command = ["pdftotext", "-layout", "-f", str(page), "-l", str(page), report, "-"]
+    command = ["pdftotext", "-layout", "-f", str(page), "-l", str(page), str(report), "-"]
     return subprocess.run(command, capture_output=True, text=True, check=True).stdout
 
 

@@ -311,6 +311,19 @@ def test_a_new_session_resumes_where_the_old_one_ended() -> None:
     assert sorted(numbers) == list(range(resume.next_sequence, line.device.sequence))
 
 
+def test_a_host_that_stood_still_does_not_take_the_device_for_silent() -> None:
+    line = started()
+    line.run(2)
+    line.now_ns += 60 * SECOND  # nobody called tick, and the bytes of that time are still to be read
+    line.events += line.session.tick(line.now_ns)
+    line.run(3)
+    assert not line.of(events.Silent)
+    line.to_host.silent = True
+    before_ns = line.now_ns
+    line.run(20, until=lambda: bool(line.of(events.Silent)))
+    assert line.now_ns - before_ns < 7 * SECOND  # a real silence is told in its time
+
+
 def test_a_session_that_ends_amid_its_holes_hands_them_on() -> None:
     first = started()
     first.to_host.drop = 0.02

@@ -1,0 +1,130 @@
+"""What a person sees: `rimelog view` in a real terminal at two sizes, and what a device's hostile texts make of it."""
+
+import csv
+import io
+import json
+import re
+import subprocess
+import sys
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.end_to_end.hostile_device import FORMULA
+from tests.end_to_end.running import Daemon, environment, rimelog, simulated, until
+from tests.end_to_end.running import daemon as running_daemon
+
+HOSTILE_NOTE = "\x1b[31m=1+1\u202e+cmd"
+SIZES = [(80, 24), (120, 40)]
+
+
+class Terminal:
+    """tmux with one program in it, on a server of its own."""
+
+    def __init__(self, place: Path, columns: int, rows: int) -> None:
+        self._socket = place / f"tmux-{columns}"
+        self._place = place
+        command = f"{sys.executable} -m logger view; echo left with $?; sleep 600"
+        self._tmux("-f", "/dev/null", "new-session", "-d", "-s", "view", "-x", str(columns), "-y", str(rows), command)
+
+    def _tmux(self, *words: str) -> str:
+        env = environment(self._place) | {"TERM": "xterm-256color", "LC_ALL": "C.UTF-8"}
+        command = ["tmux", "-u", "-S", str(self._socket), *words]
+        done = subprocess.run(command, env=env, cwd=self._place, text=True, capture_output=True, check=True)
+        return done.stdout
+
+    def lines(self) -> list[str]:
+        return self._tmux("capture-pane", "-p", "-t", "view").splitlines()
+
+    @property
+    def text(self) -> str:
+        return "\n".join(self.lines())
+
+    @property
+    def title(self) -> str:
+        return self._tmux("display-message", "-p", "-t", "view", "#{pane_title}").strip()
+
+    def press(self, key: str) -> None:
+        self._tmux("send-keys", "-t", "view", key)
+
+    def shows(self, *words: str) -> str:
+        """Wait until all of it stands there."""
+        until(lambda: all(w in self.text for w in words), f"the screen shows {words}", why=lambda: self.text)
+        return self.text
+
+    def close(self) -> None:
+        subprocess.run(["tmux", "-S", str(self._socket), "kill-server"], check=False, capture_output=True)
+
+
+@pytest.fixture
+def recovery(tmp_path: Path) -> Iterator[Daemon]:
+    """A recovery under way with devices that mean no good."""
+    module = "tests.end_to_end.hostile_device"
+    with simulated(tmp_path, "recovery", program=module) as sim, running_daemon(tmp_path, sim.rig_file) as logger:
+        logger.ready()
+        rimelog(tmp_path, "stage", "begin", "recovery")
+        rimelog(tmp_path, "note", HOSTILE_NOTE)
+        sim.do("start_recovery")
+        sim.fault("wire", "recovery board", channel=1, state="open")
+        logger.when(lambda state: _waiting(logger) != [], "an alarm has come")
+        yield logger
+
+
+def _waiting(logger: Daemon) -> list[str]:
+    """Alarms that stand and nobody has acknowledged, the computer's own troubles apart."""
+    return [
+        a["key"]
+        for a in logger.status()["alarms"]
+        if a["active"] and not a["acknowledged"] and "recovery_outlet" in a["key"]
+    ]
+
+
+def test_view_in_a_terminal(recovery: Daemon, tmp_path: Path) -> None:
+    for columns, rows in SIZES:
+        terminal = Terminal(tmp_path, columns, rows)
+        try:
+            shown = terminal.shows("Recovery", "R-407C", "Cylinder, share of its limit", "%", "q leave")
+            lines = terminal.lines()
+            assert len(lines) <= rows
+            assert all(len(line) <= columns for line in lines)
+            assert "INVENTED DATA" in lines[0]
+            assert "NEW:" in shown or columns != SIZES[0][0]  # the alarm, above all else
+            assert sum("█" in line or "▀" in line or "▄" in line for line in lines) >= 5  # the large number
+            assert "Traceback" not in shown
+            if _waiting(recovery):
+                terminal.press("a")
+                until(lambda: not _waiting(recovery), "`a` acknowledges")
+                terminal.shows("acknowledged")
+            assert "owned" not in terminal.title
+            terminal.press("q")
+            terminal.shows("left with 0")
+        finally:
+            terminal.close()
+        before = recovery.status()["store"]["last_id"]
+        recovery.when(lambda state: state["store"]["last_id"] > before + 2, "logging goes on")  # noqa: B023
+    changes = json.loads(rimelog(tmp_path, "status", "--json"))["alarms"]
+    assert [a for a in changes if a["acknowledged"]]
+    _harmless(recovery, tmp_path)
+
+
+def _harmless(logger: Daemon, place: Path) -> None:
+    """The hostile texts of devices and people in all that is printed, stored and exported."""
+    texts = [rimelog(place, "status"), rimelog(place, "status", "--json")]
+    logger.stop()
+    texts += [logger.log.read_text(), rimelog(place, "export", "job-1", "--out", place / "out")]
+    (bundle,) = (place / "out").glob("*.zip")
+    (report,) = (place / "out").glob("*.pdf")
+    with zipfile.ZipFile(bundle) as archive:
+        assert all(re.fullmatch(r"[\w./-]+", name) and ".." not in name for name in archive.namelist())
+        tables = {n: archive.read(n).decode() for n in archive.namelist() if n.endswith(".csv")}
+    texts += tables.values()
+    texts.append(subprocess.run(["pdftotext", "-layout", report, "-"], capture_output=True, text=True).stdout)
+    for text in texts:
+        assert not re.search("[\x00-\x08\x0b\x0e-\x1f\x7f\u202a-\u202e]", text)
+    cells = [cell for text in tables.values() for row in csv.reader(io.StringIO(text)) for cell in row]
+    assert any(FORMULA.lstrip("=") in cell for cell in cells)  # it is there
+    assert not [c for c in cells if re.match(r"[=+@\t\r]|-(?![\d.])", c)]  # and no spreadsheet computes it
+    assert not list(place.rglob("owned*"))
+    assert not Path("/tmp/owned").exists()

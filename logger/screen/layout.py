@@ -112,7 +112,7 @@ def _main(state: Row, trend: Sequence[Row], width: int, room: int) -> list[Text]
     readings = [_row(p, (width - 2) // 2 if two else width) for p in state["points"]]
     if two:
         readings = _grid(readings, width)
-    plot_room = room - len(lines) - min(len(readings), 5)
+    plot_room = room - len(lines) - min(len(readings), 3)
     if plot_room >= 4:
         lines += _trend(state, trend, width, min(plot_room - 1, 12))
     lines += readings[: max(0, room - len(lines))]

@@ -43,6 +43,7 @@ _ADVICE: Final = (
     (SHORT, "is the cable pinched or wet?"),
     ("over range", "the reading is beyond what the sensor states it can measure"),
     ("under range", "the reading is beyond what the sensor states it can measure"),
+    ("no reading for", "it sends seldom or has stopped: a longer `period` in the rig file suits a slow one"),
     ("measures", "map the channel to a point that fits what it measures"),
     ("has no channel", "correct the channel's index"),
     ("not heard yet", "it is connected, but has sent nothing yet: try with more --seconds"),

@@ -157,7 +157,7 @@ def _clashes(devices: tuple[RigDevice, ...]) -> Iterator[tuple[str, str]]:
     seen: dict[tuple[str, object], str] = {}
     for i, device in enumerate(devices, 1):
         marks: list[tuple[tuple[str, object], str]] = []
-        if device.url is not None and device.url != "ble://":
+        if device.url is not None and (device.url != "ble://" or device.device_id is None):
             marks.append((("url", device.url), f"device[{i}].url"))
         if device.device_id is not None:
             marks.append((("id", device.device_id), f"device[{i}].id"))

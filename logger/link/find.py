@@ -18,7 +18,7 @@ from logger.model.text import clean
 
 ASK_EVERY_S: Final = 1.0
 FIND_TIMEOUT_S: Final = 6.0  # a board that resets when its port is opened needs some seconds
-RADIO_LOOK_S: Final = 4.0
+RADIO_LOOK_S = 4.0
 RADIO_OPEN_S: Final = 30.0  # seeing, connecting and discovering the services, when others do so too
 MOST_ASKED: Final = 16
 KIND_SHOWN: Final = 60
@@ -68,7 +68,7 @@ async def find(
     return _tell_twins([*await wired, *seen])
 
 
-async def radio_urls(device_id: bytes, seconds: float = RADIO_LOOK_S) -> list[str]:
+async def radio_urls(device_id: bytes) -> list[str]:
     """Where a device of that id may be in radio range: all of our service, or the one sensor. Raises LinkLost."""
     from logger.link.ble_air import Air, Sighting  # not before it is needed: it brings the system's Bluetooth
     from logger.link.ble_standard import device_id_of
@@ -76,7 +76,7 @@ async def radio_urls(device_id: bytes, seconds: float = RADIO_LOOK_S) -> list[st
     def is_it(sighting: Sighting) -> bool:
         return sighting.standard and device_id_of(sighting.address) == device_id
 
-    seen = await Air.here().look(seconds, is_it)
+    seen = await Air.here().look(RADIO_LOOK_S, is_it)
     return [s.url for s in seen if is_it(s)] or [s.url for s in seen if s.ours][:MOST_ASKED]
 
 

@@ -11,6 +11,8 @@ from bumble.gatt import Characteristic, Service
 from click.testing import CliRunner, Result
 
 from logger.cli import rimelog
+from logger.config.errors import FileProblems
+from logger.config.rig_file import parse_rig
 from logger.link import ble_air, find, supervisor
 from logger.link.ble_standard import device_id_of
 from sim_device.rig import device_id
@@ -42,8 +44,7 @@ async def neighbourhood(air: Air) -> AsyncIterator[None]:
 @pytest.fixture
 def port(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     """Of the dongles in that neighbourhood; bleak is put onto one."""
-    monkeypatch.setattr(find, "RADIO_LOOK_S", 0.4)
-    monkeypatch.setattr(find.radio_urls, "__defaults__", (0.3,))
+    monkeypatch.setattr(find, "RADIO_LOOK_S", 0.2)
     monkeypatch.setattr(ble_air, "SCAN_S", 0.5)
     monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
     with AirThread(neighbourhood) as air, backend.use(None):
@@ -143,7 +144,7 @@ def test_rig_check_of_what_is_wrong(port: int, tmp_path: Path) -> None:
             SCALE, "00112233445566778899"
         )  # a device that is not there
     )
-    result = ran("rig", "check", str(file), "--seconds", "2.5", "--json")
+    result = ran("rig", "check", str(file), "--seconds", "1.5", "--json")
     assert result.return_value == 1
     checked = json.loads(result.output)
     scale, room = checked["devices"]
@@ -156,8 +157,15 @@ def test_rig_check_of_what_is_wrong(port: int, tmp_path: Path) -> None:
     assert room["unused_channels"] == ["1 (Temperature)"]
 
 
+def test_two_by_radio_need_ids_to_be_told_apart() -> None:
+    two = [f"[[device]]\nname = '{name}'\nurl = 'ble://'\n" for name in ("a", "b")]
+    with pytest.raises(FileProblems, match=r"device\[2\].url: the same url as device\[1\].url"):
+        parse_rig("".join(two))
+    assert len(parse_rig(two[0] + two[1] + f"id = '{SCALE}'").devices) == 2
+
+
 def test_rig_check_names_every_fault_of_a_file(tmp_path: Path) -> None:
     file = tmp_path / "rig.toml"
     file.write_text(RIG.replace("barometer", "barometre"))
-    with pytest.raises(Exception, match=r"device\[2\].channel\[1\].point: 'barometre' is no measuring point"):
+    with pytest.raises(FileProblems, match=r"device\[2\].channel\[1\].point: 'barometre' is no measuring point"):
         ran("rig", "check", str(file))

@@ -9,7 +9,7 @@ from bumble.gatt import Characteristic, Service
 from bumble.profiles.battery_service import BatteryService
 from bumble.profiles.device_information_service import DeviceInformationService
 
-from logger.link import ble_air, ble_gatt, ble_link
+from logger.link import ble_air, ble_gatt, ble_link, find
 from logger.link.ble_air import SERVICE, Air
 from logger.link.ble_link import BleLink
 from logger.link.errors import LinkLost
@@ -246,7 +246,9 @@ def test_a_refused_pairing_is_told_as_one(monkeypatch: pytest.MonkeyPatch) -> No
     run(test)
 
 
-def test_a_device_left_connected_by_a_killed_program_is_taken_over() -> None:
+def test_a_device_left_connected_by_a_killed_program_is_taken_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(find, "RADIO_LOOK_S", 0.1)
+
     async def test() -> None:
         async with emulation() as air:
             there = await stream(air)
@@ -255,6 +257,9 @@ def test_a_device_left_connected_by_a_killed_program_is_taken_over() -> None:
             client = killed._client._backend
             client.abandon(SERVICE)  # type: ignore[attr-defined]
             killed._let_go()
+            (found,) = await find.find(0.5, ports=(), radio=True)  # another's, for all that `find` knows
+            assert found.problem == "connected already, by this computer; not asked"
+            assert there.peripheral.connection is not None
             link = await open_link("ble://")  # it does not advertise
             await there.peripheral.notify(there.data_out, b"still here")
             assert await take(link, 10) == b"still here"

@@ -20,16 +20,19 @@ from logger.link import ble_air, ble_standard, events, find, supervisor
 from logger.link.ble_link import open_ble
 from logger.link.ble_standard import StandardLink, device_id_of
 from logger.link.find import radio_urls
+from logger.link.session import Settings
 from logger.model.rig import RigChannel
 from logger.model.sample import PointSample
 from logger.pipeline.devices import Device
 from tests.link.ble.air import Air
 from tests.link.ble.bench import CAN, MAY, ONE, TWO, Peripheral, Watched, emulation, run, until, watch
 
+SHIPPED = {name: float(getattr(ble_standard, name)) for name in ("STATUS_NS", "QUIET_NS", "TURN_S")}
+
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(find.radio_urls, "__defaults__", (0.1,))
+    monkeypatch.setattr(find, "RADIO_LOOK_S", 0.1)
     monkeypatch.setattr(ble_air, "SCAN_S", 0.4)
     monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
     monkeypatch.setattr(ble_standard, "STATUS_NS", 300_000_000)
@@ -279,6 +282,11 @@ def test_by_address_without_advertising_the_service() -> None:
             await link.close()
 
     run(test)
+
+
+def test_a_quiet_sensor_is_asked_before_it_counts_as_silent() -> None:
+    quiet_s = max(SHIPPED["STATUS_NS"], SHIPPED["QUIET_NS"]) / 1e9
+    assert quiet_s + SHIPPED["TURN_S"] + 0.5 < Settings().shortest_silence_s
 
 
 def test_ids_differ_by_address_and_not_by_its_spelling() -> None:

@@ -24,7 +24,6 @@ SCALE, VACUUM = device_id("scale", 1), device_id("vacuum board", 1)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Emulated peripherals advertise twenty times a second."""
     monkeypatch.setattr(find, "RADIO_LOOK_S", 0.1)
-    monkeypatch.setattr(find.radio_urls, "__defaults__", (0.1,))
     monkeypatch.setattr(ble_air, "SCAN_S", 0.4)
     monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
     monkeypatch.setattr(supervisor, "SEARCH_S", 0.3)
@@ -38,7 +37,7 @@ def test_drops_are_made_good(mtu: int) -> None:
                 await watched.streaming()
                 await device.disconnect()
                 await until(lambda: not watched.supervisor.connected)
-                await asyncio.sleep(0.3)
+                await asyncio.sleep(0.1)
             await watched.streaming()
             await watched.whole()
             assert len(watched.of(events.LinkDown)) == 3
@@ -209,7 +208,7 @@ def test_no_bluetooth_is_a_reason_and_not_the_end() -> None:
 
 def test_stopping_waits_for_no_search_and_no_opening(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ble_air, "SCAN_S", 20.0)
-    monkeypatch.setattr(find.radio_urls, "__defaults__", (20.0,))
+    monkeypatch.setattr(find, "RADIO_LOOK_S", 20.0)
 
     async def test() -> None:
         async with emulation():

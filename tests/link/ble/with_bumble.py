@@ -10,6 +10,7 @@ from bumble.device import Device
 from bumble.hci import Address
 from bumble.transport import open_transport
 
+from logger.link import find
 from tests.link.ble import backend
 
 ADDRESS = "C0:00:00:00:00:02"
@@ -26,6 +27,7 @@ def plug_in(port: int) -> None:
         await radio.power_on()
         return radio
 
+    find.RADIO_LOOK_S = 0.5  # emulated peripherals advertise all the time
     backend.Central.forget(None)
     backend.Central.open_radio = staticmethod(open_radio)
     backend.install()

@@ -3,7 +3,7 @@
 import http.client
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -90,7 +90,7 @@ class Client:
         assert isinstance(rows, list)
         return rows
 
-    def stream(self, last_event_id: str = "") -> Iterator[tuple[str, str, dict[str, Any]]]:
+    def stream(self, last_event_id: str = "") -> Generator[tuple[str, str, dict[str, Any]], None, None]:
         """(event name, id, data) until the daemon ends. Raises DaemonError when the connection breaks."""
         extra = {"Accept": "text/event-stream"} | ({"Last-Event-ID": last_event_id} if last_event_id else {})
         connection = self._open("GET", "/api/v1/stream", None, extra)

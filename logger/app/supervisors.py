@@ -7,6 +7,7 @@ from logger.app.daemon import Daemon
 from logger.app.feed import DeviceFeed
 from logger.app.permit import Relay
 from logger.compute.registers import blocks
+from logger.link.claims import Claims
 from logger.link.delivery import ResumePoint
 from logger.link.events import LinkEvent
 from logger.link.find import radio_urls, serial_ports
@@ -14,7 +15,7 @@ from logger.link.modbus_client import need_pymodbus
 from logger.link.modbus_supervisor import ModbusSupervisor
 from logger.link.retrying import Supervisor
 from logger.link.session import Settings
-from logger.link.supervisor import Claims, DeviceSupervisor
+from logger.link.supervisor import DeviceSupervisor
 from logger.link.text_supervisor import TextSupervisor
 from logger.model.instrument import MODBUS, ModbusPort, Register, TextPort
 from logger.model.rig import Rig, RigDevice

@@ -14,6 +14,7 @@ from typing import Any, Final, TypeVar
 from firmware_protocol.messages import DeviceMessage, ErrorMessage
 from firmware_protocol.requests import Permit, Request
 from logger.link import events
+from logger.link.claims import Claims
 from logger.link.delivery import ResumePoint
 from logger.link.errors import LinkLost, NotConnected, RequestRefused, Unanswered
 from logger.link.events import LinkEvent, RadioHeard, SessionEvent
@@ -33,41 +34,6 @@ TICK_S: Final = 0.1
 SEARCH_S: Final = 3.0  # a device that has moved is running already and answers at once
 TOLD: Final = 32
 MOST_BYTES_PER_S: Final = 250_000  # twice a line of 921 600 baud
-KNOWN_NS: Final = 600_000_000_000  # so long who answers at a radio's address is believed; private addresses change
-
-
-class Claims:
-    """Which device id is in use at which url: shared by the supervisors of a rig, so that none is counted twice.
-
-    asking: held by whoever asks devices in radio range for their ids, so that each is asked once, not by everyone.
-    """
-
-    def __init__(self) -> None:
-        self.asking = asyncio.Lock()
-        self._url_of: dict[bytes, str] = {}
-        self._heard_at: dict[str, tuple[bytes, int]] = {}  # by radio: who, and until when that is believed
-
-    def claim(self, device_id: bytes, url: str) -> str | None:
-        """Take the device for this url; returns the other url where it is in use already, if so."""
-        holder = self._url_of.setdefault(device_id, url)
-        return None if holder == url else holder
-
-    def release(self, url: str) -> None:
-        self._url_of = {device_id: held for device_id, held in self._url_of.items() if held != url}
-
-    def urls(self) -> set[str]:
-        return set(self._url_of.values())
-
-    def heard(self, url: str, device_id: bytes, now_ns: int) -> None:
-        """The device answers at this url. A port's name may pass to another device, an address does not soon."""
-        if by_radio(url):
-            self._heard_at = {u: (i, until) for u, (i, until) in self._heard_at.items() if until > now_ns}
-            self._heard_at[url] = (device_id, now_ns + KNOWN_NS)
-
-    def who(self, url: str, now_ns: int) -> bytes | None:
-        """The device known to answer at this url, None when that is not known."""
-        device_id, until_ns = self._heard_at.get(url, (None, 0))
-        return device_id if now_ns < until_ns else None
 
 
 class DeviceSupervisor:

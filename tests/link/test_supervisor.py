@@ -13,11 +13,12 @@ from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Accepted, Status, encode_message
 from firmware_protocol.requests import Permit, RequestStatus, SetPeriod
 from logger.link import events, supervisor
+from logger.link.claims import Claims
 from logger.link.errors import LinkLost, NotConnected, RequestRefused, Unanswered
 from logger.link.find import find, serial_ports
 from logger.link.session import Settings
 from logger.link.stream import StreamLink, open_link
-from logger.link.supervisor import MOST_BYTES_PER_S, Claims, DeviceSupervisor
+from logger.link.supervisor import MOST_BYTES_PER_S, DeviceSupervisor
 from tests.link.fake_device import DEVICE_ID, FakeDevice, reading
 from tests.link.proxy import PtyBench, TcpBench
 

@@ -8,8 +8,8 @@ import pytest
 from firmware_protocol.messages import Accepted
 from firmware_protocol.requests import SetPeriod
 from logger.link import ble_air, ble_link, events, find, supervisor
+from logger.link.claims import KNOWN_NS, Claims
 from logger.link.find import radio_urls
-from logger.link.supervisor import Claims
 from sim_device.ble import BlePeripheral
 from sim_device.rig import device_id
 from sim_device.serve import serve_pty
@@ -227,7 +227,7 @@ def test_who_is_where_is_forgotten_after_a_while_and_never_known_of_a_port() -> 
     claims = Claims()
     claims.heard("ble://one", SCALE, 0)
     claims.heard("/dev/ttyUSB0", VACUUM, 0)
-    assert claims.who("ble://one", supervisor.KNOWN_NS - 1) == SCALE
-    assert claims.who("ble://one", supervisor.KNOWN_NS) is None
+    assert claims.who("ble://one", KNOWN_NS - 1) == SCALE
+    assert claims.who("ble://one", KNOWN_NS) is None
     assert claims.who("/dev/ttyUSB0", 0) is None
     assert claims.who("ble://two", 0) is None

@@ -19,7 +19,9 @@ _ALSO_CALLED = {"pull-down": "evacuation", "decay": "decay-test", "startup": "st
 
 
 def _file(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path | None:
-    """A mistaken name must not cost a job's file."""
+    """A mistaken name must not cost a job's file, nor a missing folder the time of the comparison."""
+    if path is not None and not path.absolute().parent.is_dir():
+        raise click.BadParameter(f"there is no folder {path.parent}; make it first, or name another")
     if path is not None and path.suffix.lower() != f".{param.name}":
         raise click.BadParameter(f"{path.name} does not end in .{param.name}")
     return path
@@ -49,11 +51,13 @@ def compare(
     from logger.export.compare_pair import compared
     from logger.export.compare_pdf import page, picture
     from logger.export.compare_plot import laid_out
+    from logger.export.compare_side import must_be_comparable
     from logger.export.shown import Shown
 
     asked = [_asked(first, name_a), _asked(second, name_b)]
     if asked[0].place.file == asked[1].place.file and asked[0].stage.number == asked[1].stage.number:
         raise click.UsageError(f"{first} and {second} are one and the same stage; name two")
+    must_be_comparable(asked[0].stage, asked[0].name, asked[1].stage, asked[1].name)
     a, b = _read(*asked)
     found = compared(a, b)
     shown = Shown(units or a.job.units, a.ambient_pa, a.utc_offset_s)
@@ -82,7 +86,7 @@ class _Asked:
 
 def _asked(text: str, name: str | None) -> _Asked:
     """Job and stage of "JOB/STAGE"; both are looked up before anything long begins."""
-    from logger.export.compare_side import refuse, stages_of
+    from logger.export.compare_side import stages_of
     from logger.store.place import find_job
     from logger.store.reader import StoreReader
 
@@ -96,7 +100,6 @@ def _asked(text: str, name: str | None) -> _Asked:
     if stage is None:
         raise click.UsageError(f"{text}: no such stage; {_there_are(place.job_id, stages)}")
     called = name or f"{place.job_id}, {stage.number} {stage.kind.value}"
-    refuse(stage, called)
     return _Asked(place, stage, called)
 
 
@@ -126,7 +129,8 @@ def _read(one: _Asked, two: _Asked) -> tuple["Side", "Side"]:
     if one.place.file == two.place.file:
         both = _sides(one.place, {one.stage.number: one.name, two.stage.number: two.name})
         return both[one.stage.number], both[two.stage.number]
-    return tuple(_sides(each.place, {each.stage.number: each.name})[each.stage.number] for each in (one, two))  # type: ignore[return-value]
+    a, b = (_sides(each.place, {each.stage.number: each.name})[each.stage.number] for each in (one, two))
+    return a, b
 
 
 def _sides(place: "JobPlace", names: dict[int, str]) -> dict[int, "Side"]:
@@ -168,8 +172,6 @@ def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
 
 
 def _side(side: "Side") -> dict[str, Any]:
-    from logger.model.plain import plain
-
     return {
         "name": side.name,
         "job": side.job.job_id,
@@ -182,7 +184,7 @@ def _side(side: "Side") -> dict[str, Any]:
         "notes": list(side.notes),
         "records": side.records,
         "head": side.head.hex(),
-        "refrigerant": plain(side.job.refrigerant),
+        "refrigerant": side.job.refrigerant,
     }
 
 

@@ -20,6 +20,7 @@ from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
 
 POINTS = 400
+EQUALLY_LONG = 1.1  # times the shorter run: both ends are compared as they are
 CAVEAT = (
     "one run of each: whatever else differed between them (weather, hoses, warm-up) is in the difference, and how much "
     "runs differ of themselves is not known"
@@ -108,7 +109,8 @@ def compare_recoveries(a: Run, b: Run) -> Comparison:
 
 
 def compare_pull_downs(a: Run, b: Run) -> Comparison:
-    """Pressure over time per litre of circuit; pumping time between common pressures, and where each ended.
+    """Pressure over time per litre of circuit; pumping time between common pressures, and where each ended, or was when
+    the shorter run ended.
 
     With both volumes known the axis is time / volume (s/L), so that a larger circuit is no disadvantage.
     """
@@ -126,7 +128,12 @@ def compare_pull_downs(a: Run, b: Run) -> Comparison:
                 two = _fall_time(b, curve_b, high, level, by_volume)
                 name = f"pumping from {vacuum(high)} to {vacuum(level)}" + (" per litre" if by_volume else "")
                 measures.append(measure(name, one, two, "took", "more time", "less time"))
-        measures.append(measure("last pressure", _last(a), _last(b), "ended", "higher", "lower"))
+        common = min(curve_a.x[-1], curve_b.x[-1])
+        equal = max(curve_a.x[-1], curve_b.x[-1]) < EQUALLY_LONG * common
+        after = f"{common:.1f} s per litre" if by_volume else duration(common)
+        ends = [_pressure_at(run, None if equal else common * scale) for run, scale in ((a, scale_a), (b, scale_b))]
+        name, verb = ("last pressure", "ended") if equal else (f"pressure after {after}", "was")
+        measures.append(measure(name, ends[0], ends[1], verb, "higher", "lower"))
     normalised = (
         "compared as time per litre of circuit" if by_volume else "not normalised: a volume is not known for both"
     )
@@ -243,8 +250,10 @@ def _share(run: Run) -> float:
     return 0.0 if run.volume_m3 is None or run.volume_u_m3 is None else run.volume_u_m3 / run.volume_m3
 
 
-def _last(run: Run) -> Value:
-    data = blocks(run.series, run.begin_s, run.end_s, 60)
+def _pressure_at(run: Run, after_s: float | None) -> Value:
+    """Mean over the last tenth of the run, or of its beginning as long as the other run lasted."""
+    begin_s = next((t for t in run.series.t_s if t >= run.begin_s), run.begin_s)
+    data = blocks(run.series, begin_s, run.end_s if after_s is None else begin_s + after_s, 60)
     if len(data) < 6:
         return unknown("Pa", "too few readings")
     part = data.value[-6:]

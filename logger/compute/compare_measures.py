@@ -54,7 +54,9 @@ def measure(name: str, a: Value, b: Value, verb: str, more: str, less: str) -> M
         text = f"{name}: no difference beyond the uncertainty (B is {low:.2f} to {high:.2f} times A)"
         return Measure(name, a, b, ratio, low, high, answer, text)
     if value >= 2.0:
-        text = f"{name}: B is {value:.1f} times A ({low:.1f} to {high:.1f}, 95 %)"
+        digits = 1 if value < 20.0 else 0
+        told, first, last = (f"{x:,.{digits}f}" for x in (value, low, high))
+        text = f"{name}: B is {told} times A ({first} to {last}, 95 %)"
         return Measure(name, a, b, ratio, low, high, answer, text)
     change = abs(value - 1.0)
     ends = sorted((abs(low - 1.0), abs(high - 1.0)))

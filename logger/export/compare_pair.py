@@ -19,10 +19,9 @@ from logger.compute.compare_measures import Answer, K, Measure
 from logger.compute.start_up import Metric
 from logger.compute.start_up_findings import LABEL, WORTH_NAMING, compare_finding
 from logger.compute.wording import difference, kelvin
-from logger.export.compare_side import Fact, Side
-from logger.export.errors import CompareError
+from logger.export.compare_side import Fact, Side, must_be_comparable
 from logger.model.finding import Finding
-from logger.model.job import STAGE_LABEL, StageKind
+from logger.model.job import StageKind
 from logger.model.value import Value, unknown
 
 _CANCELS = "both on the same circuit, so its volume cancels and times and pressures are compared as they are"
@@ -64,10 +63,8 @@ class Compared:
 
 
 def compared(a: Side, b: Side) -> Compared:
-    """Raises CompareError when the two are not of one kind."""
-    if a.stage.kind is not b.stage.kind:
-        one, two = (STAGE_LABEL[s.stage.kind].lower() for s in (a, b))
-        raise CompareError(f"{a.name} is of the kind {one}, {b.name} of {two}: only two of a kind can be compared")
+    """Raises CompareError when the two are not of one kind, or of one that is not compared."""
+    must_be_comparable(a.stage, a.name, b.stage, b.name)
     if a.run is None or b.run is None:
         return _start_ups(a, b)
     run_a, run_b, cancels = _alike(a, b, a.run, b.run)

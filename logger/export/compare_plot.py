@@ -103,8 +103,9 @@ def _letters(a: Sequence[tuple[float, float]], b: Sequence[tuple[float, float]])
 
 
 def _places(line: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    inner = [p for p in line if 0.05 <= p[0] <= 0.95 and 0.06 <= p[1] <= 0.94]
-    return inner or list(line)
+    """Off the edges, where the line allows it."""
+    wide = [p for p in line if 0.05 <= p[0] <= 0.95]
+    return [p for p in wide if 0.06 <= p[1] <= 0.94] or wide or list(line)
 
 
 def _distance(place: tuple[float, float], line: Sequence[tuple[float, float]]) -> float:

@@ -202,7 +202,9 @@ def _evacuation(scene: Scene, stage: Stage, end_ns: int, report: Report, name: s
     if len(result.evacuations) > 1:
         count = len(result.evacuations)
         notes.append(f"{count} evacuations with breaks: times count to the first passing of a pressure")
-    notes += [f"after {duration(g.t_s)}: {g.what}" for g in result.gains if begin_s <= g.t_s <= end_s]
+    notes += [
+        f"the curve changed after {duration(g.t_s)}, marked {g.what}" for g in result.gains if begin_s <= g.t_s <= end_s
+    ]
     return _Found(_on_volume(Run(name, vacuum, begin_s, end_s), scene), tuple(facts), tuple(notes))
 
 
@@ -248,11 +250,15 @@ _FINDERS: dict[StageKind, Callable[[Scene, Stage, int, Report, str], _Found]] = 
 }
 
 
-def refuse(stage: Stage, name: str) -> None:
-    """Raises CompareError for a kind of stage that has nothing to lay side by side."""
-    if stage.kind not in COMPARABLE:
-        can = ", ".join(STAGE_LABEL[k].lower() for k in COMPARABLE)
-        raise CompareError(f"{name}: a {STAGE_LABEL[stage.kind].lower()} is not compared; what is: {can}")
+def must_be_comparable(a: Stage, a_name: str, b: Stage, b_name: str) -> None:
+    """Raises CompareError unless both are of one kind that can be laid side by side."""
+    for stage, name in ((a, a_name), (b, b_name)):
+        if stage.kind not in COMPARABLE:
+            can = ", ".join(STAGE_LABEL[k].lower() for k in COMPARABLE)
+            raise CompareError(f"{name}: a {STAGE_LABEL[stage.kind].lower()} is not compared; what is: {can}")
+    if a.kind is not b.kind:
+        one, two = (STAGE_LABEL[s.kind].lower() for s in (a, b))
+        raise CompareError(f"{a_name} is of the kind {one}, {b_name} of {two}: only two of a kind can be compared")
 
 
 def _on_volume(run: Run, scene: Scene) -> Run:

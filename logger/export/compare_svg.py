@@ -12,7 +12,7 @@ _AMBER = "#7a4d00"
 _FONT = "'Source Sans 3', 'Segoe UI', Roboto, Helvetica, Arial, sans-serif"
 WIDTH = 860
 _LEFT, _RIGHT = 74, 74
-_TALL, _TALL_ON_PAGE = 330, 260
+_TALL, _TALL_ON_PAGE = 330, 235
 _LINE = 19
 
 
@@ -62,7 +62,8 @@ def svg(
                 text.set("font-weight", "500")
     root.append(body)
     Xml.indent(root, " ")
-    return Xml.tostring(root, "utf-8", xml_declaration=True)
+    out: bytes = Xml.tostring(root, "utf-8", xml_declaration=True)
+    return out
 
 
 def _wrapped(line: str) -> list[str]:

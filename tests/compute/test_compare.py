@@ -2,6 +2,7 @@
 
 import math
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -105,6 +106,15 @@ def test_an_oil_change_that_lowers_the_base() -> None:
     a = Run("old oil", pulled(300.0, base=400.0))
     b = Run("new oil", pulled(300.0, base=150.0, seed=2))
     assert measure(compare_pull_downs(a, b), "last pressure").answer is Answer.LESS
+
+
+def test_a_run_that_was_ended_early_is_no_worse_for_it() -> None:
+    """The same pump, one stopped after a quarter of the time: compared at the time both had."""
+    whole = pulled(900.0)
+    early = replace(whole, t_s=whole.t_s[:450], value=whole.value[:450])
+    result = compare_pull_downs(Run("whole", whole), Run("early", early))
+    assert measure(result, "pressure after 30 min").answer is Answer.SAME
+    assert result.finding.headline == "no difference beyond the uncertainty"
 
 
 def decayed(per_hour: float, volume: float | None, seed: int) -> Run:

@@ -55,7 +55,8 @@ def earlier_jobs(
         "earlier_additions": [s.earlier.to_dict() for s in reversed(seen) if s.earlier is not None],
         "earlier_complete": found.complete and not thread.is_alive(),
     }
-    newest = next((s for s in seen if s.figures and s.refrigerant == job.refrigerant), None)
+    run = [s for s in seen if s.figures and s.refrigerant == job.refrigerant]
+    newest = max(run, key=lambda s: s.day, default=None)
     if newest is not None:
         figures = {name: plain(value) for name, value in newest.figures.items()}
         keys["baseline"] = {"job": newest.job_id, "date": newest.day.isoformat(), "figures": figures}

@@ -3,8 +3,8 @@
 In plain words: a job added what it charged less what it recovered, because what came out and went back in was never
 lost. So it counts neither how much was recovered nor whether the same refrigerant went back. What recovery left behind
 and the vacuum pump drew off counts as added, which errs on the safe side. A job that took out more than it put back
-left the rest to a later job, which put back what was taken, not what had leaked; but less than a fifth of the full
-charge taken out is an overcharge put right, and nothing is awaited back (our own figure). A first charge into an
+left the rest to a later job, which put back what was taken, not what had leaked: at most one full charge, and nothing
+where less than a fifth of it was taken, which is an overcharge put right (our own figure). A first charge into an
 appliance that no earlier job knows fills no leak: its day counts, its mass does not.
 """
 
@@ -75,15 +75,16 @@ def leak_record(jobs: Sequence[EarlierJob], full_charge_kg: float | None, comple
         if job.added_kg is None:
             unknown_days.append(job.day)
             additions.append(Addition(job.day, 0.0))
-        elif (i == 0 and complete and job.first_charge) or (job.purpose and job.added_kg > 0):
-            additions.append(Addition(job.day, 0.0))
+            awaited = 0.0  # taken as put back, so that no later leak hides in it
         elif job.added_kg < 0:
             taken = -job.added_kg
-            awaited += taken if full_charge_kg is None or taken >= TRIM_SHARE * full_charge_kg else 0.0
+            if full_charge_kg is None or taken >= TRIM_SHARE * full_charge_kg:
+                awaited = min(awaited + taken, math.inf if full_charge_kg is None else full_charge_kg)
         else:
             added, awaited = max(0.0, job.added_kg - awaited), max(0.0, awaited - job.added_kg)
+            no_leak = bool(job.purpose) or (i == 0 and complete and job.first_charge)
             if added > 0:
-                additions.append(Addition(job.day, added))
+                additions.append(Addition(job.day, 0.0 if no_leak else added))
     return LeakRecord(tuple(additions), awaited, tuple(unknown_days), len(jobs), complete)
 
 

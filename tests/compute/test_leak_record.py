@@ -77,6 +77,18 @@ def test_an_overcharge_put_right_hides_no_later_leak() -> None:
     assert rate(annualizing) == pytest.approx(0.05)  # 400 days count as 365
 
 
+def test_never_more_than_one_full_charge_is_awaited_back() -> None:
+    """Two charges out and none in between: what was put in then is not on this computer."""
+    record = leak_record([EarlierJob("a", ago(90), -95.0), EarlierJob("b", ago(3), -95.0)], FULL_KG)
+    assert record.awaited_kg == FULL_KG
+
+
+@pytest.mark.parametrize("back", [EarlierJob("b", ago(50), 96.0, purpose="repaired"), EarlierJob("b", ago(50), None)])
+def test_what_was_put_back_is_awaited_no_more(back: EarlierJob) -> None:
+    record = leak_record([EarlierJob("a", ago(90), -95.0), back], FULL_KG)
+    assert record.awaited_kg == 0.0
+
+
 def test_a_first_charge_is_no_leak_but_its_day_counts() -> None:
     first = found([98.0], [], first_charge=True)
     assert {f.verdict for f in first} == {Verdict.INFO}

@@ -268,8 +268,9 @@ def _rise_at(run: Run, curve: Curve, at_s: float, scale: float, unit: str) -> Va
     data = blocks(run.series, run.begin_s, run.end_s, POINTS)
     noise = scatter(data) if len(data) > 4 else run.series.u
     level = min(run.series.value, default=1.0)
-    share = math.hypot(run.series.u_scale / max(level, run.series.u_scale, 1e-9), _share(run))
-    return known(rise, unit, math.hypot(noise * scale, share * rise))
+    share = run.series.u_scale / max(level, run.series.u_scale, 1e-9)
+    accuracy = min(share * rise, math.sqrt(2.0) * run.series.u_scale * scale)  # of two readings at the most
+    return known(rise, unit, math.hypot(noise * scale, accuracy, _share(run) * rise))
 
 
 def _scaled(rate: Value, scale: float, share: float, unit: str) -> Value:

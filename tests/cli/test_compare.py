@@ -122,6 +122,8 @@ def test_a_subcooler_at_the_outlet(command: Command, tmp_path: Path) -> None:
     assert {p.get("stroke-dasharray") is None for p in lines} == {True, False}  # told apart without colour
     assert texts.count("A") == texts.count("B") == 2  # in the key, and on the line itself
 
+    for mark in (b"<pdfaid:part>3</pdfaid:part>", b"<pdfuaid:part>1"):  # the same standards as the report
+        assert mark in page.read_bytes()
     done = subprocess.run(["pdftotext", "-layout", str(page), "-"], capture_output=True, check=True)
     text = flat(done.stdout.decode())
     for part in ("Two recoveries side by side", "without <subcooler>", "They differ by more than the uncertainty",

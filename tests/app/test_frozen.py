@@ -3,15 +3,19 @@
 Its relay has opened meanwhile, the gap is told, and the devices' frames of that time are fetched.
 """
 
+import os
 import signal
 import time
 from pathlib import Path
+
+import pytest
 
 from logger.api.client import DaemonError
 from logger.model.records import GAP, PERMIT
 from tests.app.test_permit import OUTPUT, SLACK_S, TIMEOUT_S
 from tests.end_to_end.running import Stored, daemon, simulated, until
 
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="SIGSTOP")
 FROZEN_S = 4.5
 
 

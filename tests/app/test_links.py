@@ -5,6 +5,7 @@ tests/link has each trouble by itself; here is what becomes of it in the job's f
 
 import asyncio
 import contextlib
+import os
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
 from pathlib import Path
@@ -28,6 +29,7 @@ from sim_device.serve import PtyServer, RigServer
 from sim_device.sim_clock import SimClock
 from tests.end_to_end.running import Stored
 
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals")
 PATIENCE_S = 40.0
 Shown = dict[str, object]
 

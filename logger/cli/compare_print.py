@@ -53,7 +53,7 @@ def drawn(plot: dict[str, Any], width: int, dots: bool = True) -> list[str]:
     wide = width - _LABELS - 2
     lines = [_columns(curve["pieces"], 2 * wide) for curve in plot["curves"]]
     if dots:  # fractions run from the top; the drawing wants heights
-        lines[1] = [v if i % (_B_ON + _B_OFF) < _B_ON else None for i, v in enumerate(lines[1])]
+        lines[1] = [v if i % (_B_ON + _B_OFF) < _B_ON or _steep(v) else None for i, v in enumerate(lines[1])]
     grids = [_grid(line, wide) for line in lines]
     cells = [[_joined(a, b, dots) for a, b in zip(*rows, strict=True)] for rows in zip(*grids, strict=True)]
     for curve in plot["curves"]:
@@ -63,6 +63,11 @@ def drawn(plot: dict[str, Any], width: int, dots: bool = True) -> list[str]:
     out = [f"{plot['title']}, {plot['left']['unit']}     {_key(dots)}"]
     out += [f"{labels.get(i, ''):>{_LABELS}} |{''.join(row)}".rstrip() for i, row in enumerate(cells)]
     return [*out, f"{'':>{_LABELS}} +{'-' * wide}", _x_labels(plot["x"], wide), f"{plot['x_title']:>{width}}"]
+
+
+def _steep(column: tuple[float, float] | None) -> bool:
+    """A fall within one column: left out, a whole stretch of the line would be gone."""
+    return column is not None and column[1] - column[0] > 2.0 / (4 * _ROWS)
 
 
 def _key(dots: bool) -> str:

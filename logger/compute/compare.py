@@ -14,7 +14,7 @@ from logger.compute.compare_measures import Answer, Measure, crossing, measure
 from logger.compute.decay import DecayResult
 from logger.compute.isolation import scatter
 from logger.compute.pull_down_fit import LEAST_PA
-from logger.compute.wording import duration, vacuum
+from logger.compute.wording import duration, mass, vacuum
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
@@ -95,7 +95,7 @@ def compare_recoveries(a: Run, b: Run) -> Comparison:
         mean_a, mean_b = _mean_rate(curve_a, top, u_a, unit), _mean_rate(curve_b, top, u_b, unit)
         measures.append(measure("mean rate over the common part", mean_a, mean_b, "recovered", "faster", "slower"))
         for level in marks:
-            name = f"time to {level:.0%} of the charge" if by_charge else f"time to {level:.1f} kg"
+            name = f"time to {level:.0%} of the charge" if by_charge else f"time to {mass(level)}"
             measures.append(
                 measure(
                     name, _time_to(curve_a, level, u_a), _time_to(curve_b, level, u_b), "took", "more time", "less time"

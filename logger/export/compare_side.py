@@ -11,7 +11,7 @@ from typing import Any
 from logger.compute.compare import Run
 from logger.compute.decay import DecayResult
 from logger.compute.pull_down import PullDown
-from logger.compute.recovery import RecoveryResult
+from logger.compute.recovery import RecoveryResult, RecoveryStep
 from logger.compute.start_up import StartUpResult
 from logger.compute.wording import duration
 from logger.evidence.chain import GENESIS, event_of
@@ -31,7 +31,6 @@ from logger.pipeline.state import Event, JobState
 COMPARABLE = (StageKind.RECOVERY, StageKind.EVACUATION, StageKind.DECAY_TEST, StageKind.START_UP)
 _Q = Quantity
 _LEAST_GAP_S = 60.0
-_ROOT_12 = math.sqrt(12)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,9 +154,9 @@ def _recovery(scene: Scene, stage: Stage, end_ns: int, report: Report, name: str
     result, scale = report.result, scene.series("cylinder_mass", stage.begun_ns, end_ns)
     if not isinstance(result, RecoveryResult) or not len(scale) or scene.weighing is None:
         raise CompareError(f"{name}: it has no readings of the cylinder on the scale")
-    steps = [(s.t_s, s.recovered_kg) for s in result.steps if s.recovered_kg is not None]
-    # Of two readings on one cylinder the scale's accuracy counts once; a reading is no better than its division.
-    u = math.hypot(scale.u, scene.weighing.resolution_kg / _ROOT_12, scene.weighing.u_accuracy_kg)
+    steps = _settled(result.steps)
+    # Readings, the scale's accuracy, and what may have come while the scale was knocked: as the mass balance counts.
+    u = math.hypot(scale.u, result.recovered.u or scene.weighing.resolution_kg)
     series = Series("cylinder_mass", [t for t, _ in steps], [m for _, m in steps], u, gaps=scale.gaps)
     starts = scene.marks("machine-started", stage.begun_ns)
     begin_s = (starts[0] - stage.begun_ns) / NS if starts else 0.0
@@ -177,6 +176,16 @@ def _recovery(scene: Scene, stage: Stage, end_ns: int, report: Report, name: str
         notes.append(f"{len(result.ledger.by_cylinder())} cylinders, added up")
     notes += [f"stalled after {duration(s.start_s)} for {duration(s.end_s - s.start_s)}" for s in result.stalls]
     return _Found(Run(name, series, begin_s, charge_kg=job.full_charge_kg), tuple(facts), tuple(notes))
+
+
+def _settled(steps: Iterable[RecoveryStep]) -> list[tuple[float, float]]:
+    """(s, kg recovered), without the stretches in which a knocked or emptied scale kept the sum standing."""
+    out: list[tuple[float, float]] = []
+    for step in steps:
+        stands = bool(out) and step.recovered_kg == out[-1][1] and step.rate_kg_s is None
+        if step.recovered_kg is not None and not stands:
+            out.append((step.t_s, step.recovered_kg))
+    return out
 
 
 def _bare(value: Value) -> Value:

@@ -20,7 +20,7 @@ from logger.store.writer import StoreWriter
 from tests.export.simulated import JOB, SECOND, T0_NS, simulated_job, with_job
 
 BARE, COOLED = "2026-03-02-01", "2026-03-03-01"  # a recovery without, and with a subcooler at the outlet
-FEW = "2026-03-09-01"
+FEW, BUMPED = "2026-03-09-01", "2026-03-10-01"
 TIGHT, LEAK, SHORT, OTHER = "2026-03-04-01", "2026-03-05-01", "2026-03-06-01", "2026-03-07-01"
 SVG = "{http://www.w3.org/2000/svg}"
 RECOVERY_BOARDS = ("scale", "recovery board")
@@ -56,7 +56,8 @@ def pressure_test() -> list[NewRecord]:
 def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A data directory with the jobs named above."""
     made = tmp_path_factory.mktemp("compare")
-    for job_id, scenario in ((BARE, "recovery"), (COOLED, "recovery_subcooled")):
+    recoveries = ((BARE, "recovery"), (COOLED, "recovery_subcooled"), (BUMPED, "bumped_scale"))
+    for job_id, scenario in recoveries:
         records = simulated_job(scenario, 1600.0, RECOVERY_BOARDS, 5.0)
         put(made, job_id, as_job(records, job_id, full_charge_kg=16.5))
     tight = simulated_job("tight", 4300.0, ("vacuum board",), 4.0)
@@ -145,6 +146,14 @@ def test_the_numbers_as_data(command: Command) -> None:
     assert facts["Recovered"]["number"] == pytest.approx(15.7, abs=0.4)  # of the scenario's 16 kg, nearly all
     # The curve is what the scale gained, as share of the charge.
     assert found["curves"][0]["y"][-1] == pytest.approx(facts["Recovered"]["number"] / 16.5, abs=0.01)
+
+
+def test_a_knocked_scale_is_no_difference(command: Command) -> None:
+    """The same recovery, the scale knocked, the hose tugged, the cylinder lifted while half the readings were due."""
+    status, said = command(f"{BARE}/recovery", f"{BUMPED}/recovery")
+    assert status == 0
+    assert "NO DIFFERENCE BEYOND THE UNCERTAINTY" in said
+    assert "step(s) of the scale" in flat(said) and "not counted" in said
 
 
 def test_a_leak_against_a_tight_system(command: Command, tmp_path: Path) -> None:

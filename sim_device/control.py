@@ -149,6 +149,8 @@ async def serve_control(control: Control, port: int = 0) -> asyncio.Server:
                 await writer.drain()
         except (ConnectionError, ValueError):  # gone, or a line longer than the limit
             pass
+        except asyncio.CancelledError:  # the rig ends; asyncio's streams before 3.12 log a cancelled task as an error
+            pass
         finally:
             writer.close()
 

@@ -18,7 +18,7 @@ FOUND = {
     "Recovery": ["level held", "no rebound"],
     "Pressure test": ["held"],
     "Evacuation": ["target reached", "water boiled off"],
-    "Vacuum decay test": ["held", "rises and levels off: no leak seen", "moisture possible"],
+    "Vacuum decay test": ["held", "tight as far as this test can see"],
     "Charging": ["full charge", "target met"],
     "Start-up": ["steady", "not hunting", "fed well", "below its limit"],
 }

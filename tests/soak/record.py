@@ -4,6 +4,7 @@ import sqlite3
 from collections import Counter
 from contextlib import closing
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from firmware_protocol.messages import Hello, Samples, decode_payload
@@ -20,8 +21,8 @@ RECORD_BYTES, FRAME_BYTES, ROLLUP_BYTES, PAGE_FILL = 68, 3, 40, 0.93
 @dataclass(frozen=True, slots=True)
 class Found:
     """payload_bytes: frames and events as they came. readings: of all channels. missing_frames: by the devices' own
-    numbering. missed_s: seconds of a device's own time, between its first and last sample, without a sample in the
-    file. gaps: the record's own events that tell of lost time or frames, by cause."""
+    numbering. missed_s: whole seconds of a device's own time between two samples that should
+    have had one. gaps: the record's own events that tell of lost time or frames, by cause."""
 
     records: int
     frames: int
@@ -43,31 +44,29 @@ class Found:
 
 
 class _Device:
-    """Sequence numbers and seconds of one device, in whatever order its frames came."""
+    """Sequence numbers and ticks of one device, in whatever order its frames came."""
 
     def __init__(self, hello: Hello) -> None:
         self.boot_count, self._rate_hz = hello.boot_count, hello.tick_rate_hz
         self._bitmap_bytes = (hello.channels + 7) // 8
         self.sequences: set[int] = set()
-        self.seconds: set[int] = set()
+        self.ticks: set[int] = set()
         self.readings = 0
 
     def take(self, samples: Samples) -> None:
         self.sequences.add(samples.sequence)
-        self.seconds.add(samples.tick // self._rate_hz)
+        self.ticks.add(samples.tick)
         self.readings += int.from_bytes(samples.data[: self._bitmap_bytes], "little").bit_count()
 
     @property
     def missing(self) -> int:
-        return _holes(self.sequences)
+        numbers = self.sequences
+        return max(numbers) - min(numbers) + 1 - len(numbers) if numbers else 0
 
     @property
     def missed_s(self) -> int:
-        return _holes(self.seconds)
-
-
-def _holes(numbers: set[int]) -> int:
-    return max(numbers) - min(numbers) + 1 - len(numbers) if numbers else 0
+        """A new period may put two samples up to 1.2 s apart; a second left out, at least 1.8 s."""
+        return sum(max(0, round((b - a) / self._rate_hz) - 1) for a, b in pairwise(sorted(self.ticks)))
 
 
 def look_through(file: Path) -> Found:

@@ -49,7 +49,7 @@ FOLLOWER_QUEUE = 1000
 # tick's would let submissions fall behind by nearly another second.
 COMMIT_S = 0.2
 FITS_EVERY_NS = 3600 * 1_000_000_000
-LONGEST_AGO_S = 3600.0  # an act can be told this much later than it was done
+LONGEST_AGO_S = 4 * 3600.0  # an act can be told this much later than it was done
 
 
 class Daemon:
@@ -315,11 +315,9 @@ class Daemon:
                 kept = self.more_cylinders(name)
                 if kept is not None:
                     body = {**body, "cylinder": plain(kept)}
-        ago_s = body.get("ago_s", 0.0)
-        if isinstance(ago_s, bool) or not isinstance(ago_s, int | float) or not 0 <= ago_s <= LONGEST_AGO_S:
-            raise Refused(f"ago_s is 0 to {LONGEST_AGO_S:.0f} seconds")
+        now_ns = self.clock.now_ns()
         try:
-            answer = do(self.pipeline, action, body, self.clock.now_ns() - int(ago_s * 1e9))
+            answer = do(self.pipeline, action, body, _told_time(body, now_ns))
         except NotNow as exc:
             raise Refused(str(exc)) from exc
         self._drain()
@@ -398,6 +396,17 @@ class _Follower:
     def __init__(self) -> None:
         self.queue: asyncio.Queue[tuple[str, int, Event]] = asyncio.Queue(FOLLOWER_QUEUE)
         self.left_behind = False
+
+
+def _told_time(body: dict[str, Any], now_ns: int) -> int:
+    """When it happened: now, "ago_s" seconds ago, or at "at_ns", UTC. Raises Refused."""
+    ago_s, at_ns = body.get("ago_s", 0.0), body.get("at_ns")
+    if at_ns is not None:
+        ago_s = (now_ns - at_ns) / 1e9 if type(at_ns) is int else None
+    if isinstance(ago_s, bool) or not isinstance(ago_s, int | float) or not 0 <= ago_s <= LONGEST_AGO_S:
+        hours = LONGEST_AGO_S / 3600
+        raise Refused(f"an act is told at once or up to {hours:.0f} h later: ago_s or at_ns does not fit")
+    return now_ns - int(ago_s * 1e9)
 
 
 def own_blends(job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:

@@ -83,7 +83,7 @@ MARKS = {
     "start_machine": "compressor-started",
     "stop_machine": "compressor-stopped",
 }
-LATE_S = 0.6
+LONGEST_WAIT_S = 20.0
 
 
 class DemoError(click.ClickException):
@@ -113,7 +113,7 @@ def demo(speed: float, out: Path, no_view: bool, seed: int, units: str) -> None:
         control = stack.enter_context(_simulated_rig(out, speed, seed))
         client = stack.enter_context(_daemon(out, speed, units))
         control.ask({"go_on": True})
-        guide = Guide(control, client, speed, click.echo if not shown else lambda text: None)
+        guide = Guide(control, client, click.echo if not shown else lambda text: None)
         if shown:
             from logger.screen.live import watch
 
@@ -153,8 +153,9 @@ def _evidence(out: Path) -> None:
 class Guide:
     """Does with this program what the simulated mechanic does at the plant, and says what was found."""
 
-    def __init__(self, control: "Control", client: Client, speed: float, say: Any) -> None:
-        self.control, self.client, self.speed, self._say = control, client, speed, say
+    def __init__(self, control: "Control", client: Client, say: Any) -> None:
+        self.control, self.client, self._say = control, client, say
+        self._took_s, self._offset_ns = float("inf"), 0
         self.said: list[str] = []
         self.left = False
         self.problem = ""
@@ -173,12 +174,9 @@ class Guide:
     def _run(self) -> None:
         seen, next_alarms = 0, 0.0
         while not self.left:
-            now_s = self.control.ask({"now": True})
             for t_s, action, kw in self.control.ask({"done": seen}):
-                if now_s - t_s < LATE_S * self.speed:
-                    break  # its readings are still under way; they belong to the stage that this act may end
                 seen += 1
-                self._do(action, kw, now_s - t_s)
+                self._do(action, kw, self._when(t_s))
                 if action == "stage":
                     self.control.ask({"go_on": True})  # the plant waits there, so that a slow computer can follow
                 if action == "stop_machine":  # the last act of the scenario
@@ -188,8 +186,24 @@ class Guide:
                 self._tell_alarms()
             time.sleep(0.05)
 
-    def _do(self, action: str, kw: dict[str, Any], ago_s: float) -> None:
-        act = functools.partial(self.client.act, ago_s=ago_s)
+    def _when(self, t_s: float) -> int:
+        """UTC of the record for a time of the plant, once all readings up to then have come: an act is told late."""
+        end = time.monotonic() + LONGEST_WAIT_S
+        while True:
+            before_s = self.control.ask({"now": True})
+            state = self.client.status()
+            took_s = self.control.ask({"now": True}) - before_s
+            if took_s < self._took_s:  # both clocks run alike; the quickest answer tells best how they lie
+                self._took_s = took_s
+                self._offset_ns = state["t_ns"] - int((before_s + took_s / 2) * 1e9)
+            at_ns = self._offset_ns + int(t_s * 1e9)
+            newest = [state["t_ns"] - p["age_s"] * 1e9 for p in state["points"] if p["age_s"] is not None]
+            if (newest and min(newest) > at_ns + 5e9) or self.left or time.monotonic() > end:
+                return at_ns
+            time.sleep(0.1)
+
+    def _do(self, action: str, kw: dict[str, Any], at_ns: int) -> None:
+        act = functools.partial(self.client.act, at_ns=at_ns)
         if action == "stage" and "begin" in kw:
             kind = kw["begin"]
             answer = act("stage-begin", kind=kind, settings=STAGE_SETTINGS.get(kind, {}), operator="demo")

@@ -57,6 +57,29 @@ def encode_frame(payload: bytes) -> bytes:
     return b"".join([_HEADS[len(run) + 1] + run for run in raw.split(DELIMITER)]) + DELIMITER
 
 
+def decode_frame(raw: bytes) -> bytes | None:
+    """Payload of one whole frame with its delimiter, such as `Frame.raw`; None for anything else."""
+    block = raw.strip(DELIMITER)
+    if not raw.endswith(DELIMITER) or not _SHORTEST_BLOCK <= len(block) < MAX_WIRE or DELIMITER in block:
+        return None
+    payload = _unstuffed(block)
+    return None if isinstance(payload, BadFrameReason) else payload
+
+
+def _unstuffed(block: bytes) -> bytes | BadFrameReason:
+    """Payload of what stands between two delimiters, or what is wrong with it."""
+    decoded, size, at = bytearray(block), len(block), 0
+    while at < size:
+        code = block[at]
+        decoded[at] = 0
+        at += code
+    if at != size:
+        return BadFrameReason.COBS
+    if zlib.crc32(raw := decoded[1:]) != _CRC_RESIDUE:
+        return BadFrameReason.CRC
+    return bytes(raw[:-CRC_BYTES])
+
+
 class FrameDecoder:
     """Cuts a byte stream into frames. Never raises on input, holds at most MAX_WIRE bytes of it.
 
@@ -97,7 +120,6 @@ class FrameDecoder:
         blocks = (self._tail + data).split(DELIMITER)
         tail = blocks.pop()
         out: list[Frame | BadFrame] = []
-        crc32, residue = zlib.crc32, _CRC_RESIDUE
         for block in blocks:
             size = len(block)
             if size < _SHORTEST_BLOCK or size >= MAX_WIRE:
@@ -107,19 +129,12 @@ class FrameDecoder:
                 elif size:  # delimiters in a row are idle line, not frames
                     out.append(self._bad(BadFrameReason.TOO_SHORT, block + DELIMITER))
                 continue
-            decoded = bytearray(block)
-            at = 0
-            while at < size:
-                code = block[at]
-                decoded[at] = 0
-                at += code
-            if at != size:
-                out.append(self._bad(BadFrameReason.COBS, block + DELIMITER))
-            elif crc32(raw := decoded[1:]) != residue:
-                out.append(self._bad(BadFrameReason.CRC, block + DELIMITER))
+            payload = _unstuffed(block)
+            if isinstance(payload, BadFrameReason):
+                out.append(self._bad(payload, block + DELIMITER))
             else:
                 self.frames += 1
-                out.append(Frame(bytes(raw[:-CRC_BYTES]), block + DELIMITER))
+                out.append(Frame(payload, block + DELIMITER))
         if len(tail) >= MAX_WIRE:
             self.bytes_discarded += len(tail) - MAX_WIRE
             out.append(self._bad(BadFrameReason.TOO_LONG, tail[:MAX_WIRE]))

@@ -8,7 +8,7 @@ says why.
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from firmware_protocol.codes import NoReading, SensorKind
@@ -79,8 +79,10 @@ class ChannelDecoder:
         "_curve",
         "_high",
         "_low",
+        "_name",
         "_offset",
         "_over",
+        "_read",
         "_scale",
         "_step",
         "_times",
@@ -118,33 +120,44 @@ class ChannelDecoder:
         self._step = self._scale if division is None else division
         self._offset = describe.offset
         self._low, self._high = self._limits()
+        self._name = self.point.name
+        self._read = self._reader()
 
     def decode(self, t_ns: int, raw: float | NoReading, ambient_pa: float | None = None) -> PointSample:
         """The reading in SI, pressures absolute. raw: a device's integer, or the number an instrument states.
 
         ambient_pa: absolute, around a gauge sensor; None when unknown.
         """
-        name = self.point.name
-        if isinstance(raw, NoReading):
-            return PointSample(t_ns, name, None, NO_READING_TEXT[raw])
-        x = (raw + self._offset) * self._times / self._over
-        curve = self._curve
-        if not curve.fault_low < x < curve.fault_high:
-            return PointSample(t_ns, name, None, curve.low_fault if x <= curve.fault_low else curve.high_fault)
-        value = curve.value_at(x)
-        if value < self._low:
-            return PointSample(t_ns, name, None, UNDER_RANGE)
-        if value > self._high:
-            return PointSample(t_ns, name, None, OVER_RANGE)
-        calibration = self._calibration
-        value = (value - calibration.zero) * calibration.span
-        if self.gauge:
-            if ambient_pa is None:
-                return PointSample(t_ns, name, None, NO_BAROMETER)
-            value += ambient_pa
-        if value < 0.0 and self.point.unit in ("Pa", "K"):  # absolute, so below nothing
-            return PointSample(t_ns, name, None, UNDER_RANGE)
-        return PointSample(t_ns, name, value)
+        value, problem = self._read(raw, ambient_pa)
+        return PointSample(t_ns, self._name, value, problem)
+
+    def _reader(self) -> Callable[[float | NoReading, float | None], tuple[float | None, str | None]]:
+        """(raw, ambient) -> (value, problem), with all that never changes at hand: a night is millions of them."""
+        curve, calibration, gauge = self._curve, self._calibration, self.gauge
+        offset, times, over, low, high = self._offset, self._times, self._over, self._low, self._high
+        value_at, fault_low, fault_high = curve.value_at, curve.fault_low, curve.fault_high
+        zero, span = calibration.zero, calibration.span
+        lowest = 0.0 if self.point.unit in ("Pa", "K") else -math.inf  # absolute, so below nothing
+
+        def read(raw: float | NoReading, ambient_pa: float | None) -> tuple[float | None, str | None]:
+            if isinstance(raw, NoReading):
+                return None, NO_READING_TEXT[raw]
+            x = (raw + offset) * times / over
+            if not fault_low < x < fault_high:
+                return None, curve.low_fault if x <= fault_low else curve.high_fault
+            value = value_at(x)
+            if value < low:
+                return None, UNDER_RANGE
+            if value > high:
+                return None, OVER_RANGE
+            value = (value - zero) * span
+            if gauge:
+                if ambient_pa is None:
+                    return None, NO_BAROMETER
+                value += ambient_pa
+            return (None, UNDER_RANGE) if value < lowest else (value, None)
+
+        return read
 
     def raw_at(self, value: float) -> float | None:
         """The raw number, not rounded, that reads `value` (SI, gauge pressures as gauge); None where the sensor's
@@ -210,14 +223,19 @@ class DeviceDecoder:
                     + (", ".join(str(index) for index in sorted(known)) or "none")
                 )
         self.channels = tuple(ChannelDecoder(known[channel.index], channel) for channel in channels)
-        self._by_index = {decoder.channel.index: decoder.decode for decoder in self.channels}
+        self._by_index = {decoder.channel.index: (decoder.point.name, decoder._read) for decoder in self.channels}
 
     def decode(
         self, t_ns: int, readings: Iterable[tuple[int, int | NoReading]], ambient_pa: float | None = None
     ) -> list[PointSample]:
         """Readings of one scan (`Layout.unpack`); channels the rig does not use are left out."""
         by_index = self._by_index
-        return [by_index[index](t_ns, raw, ambient_pa) for index, raw in readings if index in by_index]
+        return [
+            PointSample(t_ns, name, *read(raw, ambient_pa))
+            for index, raw in readings
+            if index in by_index
+            for name, read in (by_index[index],)
+        ]
 
 
 def curve_of(describe: Describe, unit: UcumUnit) -> Curve:

@@ -71,6 +71,7 @@ class MassRate:
         self.resolution_kg, self.bucket_s = resolution_kg, bucket_s
         self.disturbances: deque[Disturbance] = deque(maxlen=32)
         self.value: Value = unknown(UNIT, "not enough readings yet")
+        self.buckets = 0  # closed so far: between two of them nothing that is asked here changes
         self._drift = resolution_kg / 3600 if drift_kg_s is None else drift_kg_s
         self._noise = max(noise_kg, 0.3 * resolution_kg)
         self._line = SegmentedLine(math.ceil(history_s / bucket_s))
@@ -146,6 +147,7 @@ class MassRate:
     def _close_bucket(self) -> None:
         t, y = self._bucket_start, self._middle(self._filling)
         self._filling = []
+        self.buckets += 1
         if not self._line:
             self._line.append(t, y)
             return

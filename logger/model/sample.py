@@ -2,11 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class PointSample:
-    """One reading. t_ns: UTC nanoseconds. value: SI, None exactly when `problem` says why."""
+class PointSample(NamedTuple):
+    """One reading. t_ns: UTC nanoseconds. value: SI, None exactly when `problem` says why.
+
+    A named tuple because a night has millions of them: it is made in a third of a frozen dataclass's time.
+    """
 
     t_ns: int
     point: str

@@ -2,7 +2,7 @@
 
 from firmware_protocol.codes import MessageType
 from firmware_protocol.errors import ProtocolError
-from firmware_protocol.framing import Frame, FrameDecoder
+from firmware_protocol.framing import decode_frame
 from firmware_protocol.layout import Layout, Reading
 from firmware_protocol.messages import Describe, Hello, Message, Samples, Status, TimeMarked, decode_payload
 from logger.compute.decode import ChannelDecoder, DecodeError, DeviceDecoder
@@ -12,12 +12,6 @@ from logger.model.sample import PointSample
 from logger.model.sequence import Arrival, SequenceTracker
 
 LONGEST_TRIP_NS = 2_000_000_000
-
-
-def payload_of(raw: bytes) -> bytes | None:
-    """Payload of one stored frame, None when it is not one good frame."""
-    found = FrameDecoder().feed(raw)
-    return found[0].payload if len(found) == 1 and isinstance(found[0], Frame) else None
 
 
 class Device:
@@ -66,7 +60,7 @@ class Device:
         if message is None:
             if len(raw) > 1 and raw[1] == MessageType.STATUS:  # byte 0 is COBS's; nothing derived rests on a status
                 return []
-            payload = payload_of(raw)
+            payload = decode_frame(raw)
             if payload is None:
                 return []
             try:
@@ -124,7 +118,7 @@ class Device:
         return self.fit.stamp(samples.tick, arrival_ns)
 
     def _describe(self, message: Describe, raw: bytes) -> None:
-        payload = payload_of(raw)
+        payload = decode_frame(raw)
         if payload is None:
             return
         self._describes[message.index] = payload

@@ -101,11 +101,8 @@ class Pipeline:
         if device.decoders is not decoders:
             scene.described(device)
             self._rules_due = True
-        relevant = False
-        for sample in samples:
-            scene.take(sample)
-            relevant = relevant or sample.point in ALARM_POINTS
-        if relevant and self.live:
+        scene.take(samples)
+        if self.live and any(sample.point in ALARM_POINTS for sample in samples):
             self._judge(at_once=True)
         return samples
 

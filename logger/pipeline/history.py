@@ -46,10 +46,16 @@ class _Columns:
         self.high.insert(at, high)
 
     def merge(self, at: int, n: int, total: float, low: float, high: float) -> None:
+        self.set(at, n, self.total[at] + total, low, high)
+
+    def set(self, at: int, n: int, total: float, low: float, high: float) -> None:
+        """As `merge`, the new total being known."""
         self.n[at] += n
-        self.total[at] += total
-        self.low[at] = min(self.low[at], low)
-        self.high[at] = max(self.high[at], high)
+        self.total[at] = total
+        if low < self.low[at]:
+            self.low[at] = low
+        if high > self.high[at]:
+            self.high[at] = high
 
     def joined(self, count: int) -> "_Columns":
         """`count` neighbouring buckets made one."""
@@ -74,18 +80,36 @@ class History:
 
     def add(self, t_ns: int, value: float) -> None:
         """A trusted reading; one before the start is not of this window."""
-        index = math.floor((t_ns - self.start_ns) / (NS * self.width_s))
-        if index < 0:
-            return
-        self.newest_ns = max(self.newest_ns, t_ns)
+        self.add_all([t_ns], [value], True)
+
+    def add_all(self, times: list[int], values: list[float], ordered: bool) -> None:
+        """Trusted readings, each as if it were added alone. ordered: none is earlier than the one before it."""
+        at, count = 0, len(times)
+        while at < count:
+            index = math.floor((times[at] - self.start_ns) / (NS * self.width_s))
+            end = at + 1
+            if ordered and end < count:  # a run of one bucket
+                end = bisect_left(times, self.start_ns + math.ceil((index + 1) * self.width_s * NS), end)
+            if index >= 0:
+                self.newest_ns = max(self.newest_ns, times[end - 1])
+                self._add_run(index, values[at:end])
+            at = end
+
+    def _add_run(self, index: int, run: list[float]) -> None:
         columns = self._columns
         at = len(columns)
-        if at and columns.index[-1] >= index:
+        known = at > 0 and columns.index[-1] >= index
+        if known:
             at = at - 1 if columns.index[-1] == index else bisect_left(columns.index, index)
-            if columns.index[at] == index:
-                columns.merge(at, 1, value, value, value)
-                return
-        columns.insert(at, index, 1, value, value, value)
+            known = columns.index[at] == index
+        # Added one by one: `sum` adds floats otherwise in newer Pythons, and a replay must give the same anywhere.
+        total = columns.total[at] if known else 0.0
+        for value in run:
+            total += value
+        if known:
+            columns.set(at, len(run), total, min(run), max(run))
+            return
+        columns.insert(at, index, len(run), total, min(run), max(run))
         while len(self._columns) > self._max:  # sparse readings may need it more than once
             self._columns = self._columns.joined(2)
             self.width_s *= 2

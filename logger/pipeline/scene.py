@@ -1,16 +1,18 @@
 """Everything known of the job at one moment: what live quantities and analyses are computed from."""
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from logger.compute.cylinder import CylinderLimits, limits
+from logger.compute.decode import ChannelDecoder
 from logger.compute.errors import ComputeError
 from logger.compute.pressure import SEA_LEVEL, Ambient, AmbientSource, ambient
 from logger.model.points import POINTS
 from logger.model.sample import PointSample, Series
 from logger.model.value import Value, known, unknown
 from logger.pipeline.devices import Device
-from logger.pipeline.history import MAX_BUCKETS, History
+from logger.pipeline.history import History
 from logger.pipeline.instruments import device_of
 from logger.pipeline.state import JobState
 from logger.pipeline.weighing import Weighing
@@ -18,6 +20,7 @@ from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
 
 NS = 1_000_000_000
 SKETCH_BUCKETS = 400
+MOST_WAITING = 100  # scans: half a millisecond's work for the histories
 BAROMETER_KEEPS_S = 1800.0
 LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
@@ -32,9 +35,11 @@ class Scene:
         self.state = JobState()
         self.devices: dict[str, Device] = {}
         self.latest: dict[str, PointSample] = {}
-        self.histories: dict[str, History] = {}
-        self.sketches: dict[str, History] = {}
-        self.trends: dict[str, History] = {}
+        self._histories: dict[str, History] = {}
+        self._sketches: dict[str, History] = {}
+        self._trends: dict[str, History] = {}
+        self._waiting: dict[str, list[PointSample]] = {}  # trusted readings not yet in any history, by point
+        self._scans_waiting = 0
         self.weighing: Weighing | None = None
         self.ambient: Ambient = SEA_LEVEL
         self.lost: dict[str, str] = {}
@@ -48,6 +53,7 @@ class Scene:
         self._homes: dict[str, tuple[str, float]] = {}  # point -> (device id, expected period s)
         self.gauges: set[str] = set()  # points whose sensor measures against the air around it
         self._u: dict[str, tuple[float, float | None]] = {}  # point -> (of digits, of accuracy), SI
+        self._raw: dict[str, tuple[ChannelDecoder, float]] = {}  # what _u is to be computed from when asked
         self._range: dict[str, tuple[float | None, float | None]] = {}
 
     # -- taking in -----------------------------------------------------------------------------------------------
@@ -78,21 +84,58 @@ class Scene:
                 u = decoder.uncertainty(0)
                 self.weighing = self.weighing or Weighing(u.resolution * math.sqrt(12), u.accuracy or 0.0, self.now_ns)
 
-    def take(self, sample: PointSample) -> None:
-        newest = self.latest.get(sample.point)
-        if newest is None or sample.t_ns >= newest.t_ns:  # one that comes late, by resending, is no news
-            self.latest[sample.point] = sample
-        self._into(self.histories, sample, self.window_ns)
-        self._into(self.sketches, sample, self.window_ns, SKETCH_BUCKETS)
-        self._into(self.trends, sample, 0)
-        if sample.point == "cylinder_mass" and sample.value is not None and self.weighing is not None:
-            self.weighing.sample(sample.t_ns, sample.value)
+    def take(self, samples: Sequence[PointSample]) -> None:
+        """The readings of one scan."""
+        latest, waiting = self.latest, self._waiting
+        for sample in samples:
+            t_ns, point, value, problem = sample
+            newest = latest.get(point)
+            if newest is None or t_ns >= newest[0]:  # one that comes late, by resending, is no news
+                latest[point] = sample
+            if value is None:
+                self._settle()
+                for history in self._of(point, t_ns):
+                    history.fault(t_ns, problem or "no reading")
+                continue
+            if point in waiting:
+                waiting[point].append(sample)
+            else:
+                waiting[point] = [sample]
+            if point == "cylinder_mass" and self.weighing is not None:
+                self.weighing.sample(t_ns, value)
+        self._scans_waiting += 1
+        if self._scans_waiting >= MOST_WAITING:
+            self._settle()
+
+    def _settle(self) -> None:
+        """Waiting readings into the histories: many at once cost a fraction of one by one."""
+        self._scans_waiting = 0
+        for point, samples in self._waiting.items():
+            times, values = [s.t_ns for s in samples], [s.value for s in samples if s.value is not None]
+            ordered = times == sorted(times)
+            for history in self._of(point, times[0]):
+                history.add_all(times, values, ordered)
+        self._waiting.clear()
+
+    def _of(self, point: str, t_ns: int) -> tuple[History, History, History]:
+        """The point's three histories, made on first sight."""
+        history = self._histories.get(point)
+        if history is None:
+            history = self._histories[point] = History(point, self.window_ns or t_ns)
+        sketch = self._sketches.get(point)
+        if sketch is None:
+            sketch = self._sketches[point] = History(point, self.window_ns or t_ns, max_buckets=SKETCH_BUCKETS)
+        trend = self._trends.get(point)
+        if trend is None:
+            trend = self._trends[point] = History(point, t_ns)
+        return history, sketch, trend
 
     def begin_window(self, begun_ns: int) -> None:
         """A stage begins: new histories, with the last half hour carried over."""
+        self._settle()
         self.window_ns = begun_ns - int(LEAD_S * NS)
-        self.histories = {n: h.carried_over(self.window_ns) for n, h in self.histories.items()}
-        self.sketches = {n: h.carried_over(self.window_ns) for n, h in self.sketches.items()}
+        self._histories = {n: h.carried_over(self.window_ns) for n, h in self._histories.items()}
+        self._sketches = {n: h.carried_over(self.window_ns) for n, h in self._sketches.items()}
 
     def second(self) -> None:
         """Once a second: the barometer, and how sure the readings are."""
@@ -111,10 +154,32 @@ class Scene:
             self.ambient = SEA_LEVEL
         for device in self.devices.values():
             for decoder, raw in device.readings():
-                u = decoder.uncertainty(raw)
-                self._u[decoder.point.name] = (u.resolution, u.accuracy)
+                self._raw[decoder.point.name] = (decoder, raw)
+
+    def _u_of(self, name: str) -> tuple[float, float | None]:
+        """Of digits and of accuracy as they were at the last full second, SI; computed when asked."""
+        raw = self._raw.pop(name, None)
+        if raw is not None:
+            u = raw[0].uncertainty(raw[1])
+            self._u[name] = (u.resolution, u.accuracy)
+        return self._u.get(name, (0.0, None))
 
     # -- asking --------------------------------------------------------------------------------------------------
+
+    @property
+    def histories(self) -> dict[str, History]:
+        self._settle()
+        return self._histories
+
+    @property
+    def sketches(self) -> dict[str, History]:
+        self._settle()
+        return self._sketches
+
+    @property
+    def trends(self) -> dict[str, History]:
+        self._settle()
+        return self._trends
 
     @property
     def points(self) -> tuple[str, ...]:
@@ -146,7 +211,7 @@ class Scene:
 
     def u(self, name: str) -> float | None:
         """Standard uncertainty of a reading of the point, the barometer's share included; None when not stated."""
-        resolution, accuracy = self._u.get(name, (0.0, None))
+        resolution, accuracy = self._u_of(name)
         if accuracy is None:
             return None
         around = (self.ambient.u_pa or 0.0) if name in self.gauges else 0.0
@@ -157,7 +222,7 @@ class Scene:
         history = (self.sketches if self.brief else self.histories).get(name)
         if history is None:
             return Series(name, [], [])
-        resolution, accuracy = self._u.get(name, (0.0, None))
+        resolution, accuracy = self._u_of(name)
         low, high = self._range.get(name, (None, None))
         return history.series(
             u=resolution,
@@ -195,14 +260,3 @@ class Scene:
     def marks(self, act: str, since_ns: int) -> list[int]:
         """UTC ns of each time the act was marked since then."""
         return [t for t, what, _ in self.state.marks if what == act and t >= since_ns]
-
-    def _into(
-        self, histories: dict[str, History], sample: PointSample, start_ns: int, most: int = MAX_BUCKETS
-    ) -> None:
-        history = histories.get(sample.point)
-        if history is None:
-            history = histories[sample.point] = History(sample.point, start_ns or sample.t_ns, max_buckets=most)
-        if sample.value is None:
-            history.fault(sample.t_ns, sample.problem or "no reading")
-        else:
-            history.add(sample.t_ns, sample.value)

@@ -21,7 +21,8 @@ class Weighing:
         self.resolution_kg, self.u_accuracy_kg, self._start_ns = resolution_kg, u_accuracy_kg, start_ns
         self.rate = MassRate(resolution_kg=resolution_kg)
         self.ledger = MassLedger(resolution_kg, u_accuracy_kg)
-        self._now: Value = unknown("kg", "no reading of the scale yet")
+        self._now: tuple[float, str | None] | None = None  # kg that may be trusted, and a note on it
+        self._u = (resolution_kg**2 / 12 + u_accuracy_kg**2) ** 0.5
         self._trusted: tuple[float, float] | None = None  # (t_s, kg)
         self._away_since: float | None = None
         self._expected_until_s = -1.0  # another cylinder was told and is not on the scale yet
@@ -51,13 +52,15 @@ class Weighing:
         if self._trusted is not None and t_s < self._trusted[0]:
             return  # a late reading changes nothing that was settled since
         self._judge(t_s, mass_kg)
-        told = list(self.rate.disturbances)
+        told = self.rate.disturbances
         before = told[-1] if told else None
         self.rate.update(t_s, mass_kg)
-        new = list(self.rate.disturbances)
-        for jump in new[new.index(before) + 1 if before in new else 0 :]:
-            self.ledger = self.ledger.jumped(jump)
-        if not self.rate.disturbed:
+        if told and told[-1] is not before:
+            new = list(told)
+            for jump in new[new.index(before) + 1 if before in new else 0 :]:
+                self.ledger = self.ledger.jumped(jump)
+        if not self.rate.disturbed and (self.rate.buckets != self._seen or self._begin_as is not None):
+            self._seen = self.rate.buckets
             level = self.rate.level
             if self._begin_as is not None and level.number is not None:
                 self.ledger = self.ledger.begin(t_s, self._begin_as, level.number)
@@ -65,9 +68,8 @@ class Weighing:
             self.ledger = self.ledger.read(level)
 
     def _judge(self, t_s: float, mass_kg: float) -> None:
-        u = (self.resolution_kg**2 / 12 + self.u_accuracy_kg**2) ** 0.5
         if self._trusted is None:
-            self._trusted, self._now = (t_s, mass_kg), known(mass_kg, "kg", u)
+            self._trusted, self._now = (t_s, mass_kg), (mass_kg, None)
             return
         at, trusted = self._trusted
         near = max(4 * self.resolution_kg, 0.05) + PLAUSIBLE_KG_S * min(t_s - at, 60.0)
@@ -77,14 +79,14 @@ class Weighing:
         elif self._away_since is None:
             self._away_since = t_s
         if self._away_since is None:
-            self._trusted, self._now = (t_s, mass_kg), known(mass_kg, "kg", u)
+            self._trusted, self._now = (t_s, mass_kg), (mass_kg, None)
         elif t_s - self._away_since < CONFIRM_S:
-            self._now = known(trusted, "kg", u, "the scale was just knocked: last settled reading")
+            self._now = trusted, "the scale was just knocked: last settled reading"
         elif away > BIG_JUMP_KG and t_s > self._expected_until_s:
             self._unnamed = True  # the old cylinder's tare would make a wrong fill of it
         else:
             self._expected_until_s, self._away_since = -1.0, None
-            self._trusted, self._now = (t_s, mass_kg), known(mass_kg, "kg", u)
+            self._trusted, self._now = (t_s, mass_kg), (mass_kg, None)
 
     def moved_at(self, t_s: float) -> Value:
         """What moved in the stage, the level carried on to this moment by its rate (the newest bucket is open)."""
@@ -99,4 +101,6 @@ class Weighing:
             return unknown("kg", "the cylinder is off the scale")
         if self._unnamed:
             return unknown("kg", "another cylinder seems to be on the scale: `rimelog cylinder-swap NAME` says which")
-        return self._now
+        if self._now is None:
+            return unknown("kg", "no reading of the scale yet")
+        return known(self._now[0], "kg", self._u, self._now[1])

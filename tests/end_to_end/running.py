@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from firmware_protocol.errors import ProtocolError
+from firmware_protocol.framing import decode_frame
 from firmware_protocol.messages import Hello, Message, Samples, decode_payload
 from logger.api.client import Client, DaemonError, read_address
 from logger.evidence.chain import frames_of
 from logger.model.records import FRAMES
-from logger.pipeline.devices import payload_of
 from logger.store.reader import StoreReader
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -284,7 +284,7 @@ class Stored:
 
 
 def message_of(raw: bytes) -> Message | None:
-    payload = payload_of(raw)
+    payload = decode_frame(raw)
     if payload is None:
         return None
     try:

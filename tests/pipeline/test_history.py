@@ -13,6 +13,24 @@ READINGS = st.lists(
 )
 
 
+@given(readings=READINGS, cap=st.integers(4, 64), sizes=st.lists(st.integers(1, 60)), late=st.booleans())
+@settings(max_examples=60, deadline=None)
+def test_many_at_once_are_as_one_by_one(
+    readings: list[tuple[int, float]], cap: int, sizes: list[int], late: bool
+) -> None:
+    one, many = (History("vacuum", 500 * NS, max_buckets=cap) for _ in range(2))
+    rows = readings if late else sorted(readings)
+    for t, v in rows:
+        one.add(t, v)
+    at = 0
+    for size in [*sizes, len(rows)]:
+        part = rows[at : at + size]
+        times = [t for t, _ in part]
+        many.add_all(times, [v for _, v in part], times == sorted(times))
+        at += size
+    assert (many.buckets(), many.width_s, many.newest_ns) == (one.buckets(), one.width_s, one.newest_ns)
+
+
 @given(readings=READINGS, cap=st.integers(4, 64), seed=st.integers(0, 9))
 @settings(max_examples=60, deadline=None)
 def test_bounded_and_independent_of_order(readings: list[tuple[int, float]], cap: int, seed: int) -> None:

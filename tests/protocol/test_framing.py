@@ -13,6 +13,7 @@ from firmware_protocol.framing import (
     BadFrameReason,
     Frame,
     FrameDecoder,
+    decode_frame,
     encode_frame,
 )
 from tests.protocol import reference
@@ -54,6 +55,14 @@ def test_the_reference_is_the_published_one() -> None:
         ("11000000", "02110101" + "01"),
     ]:
         assert reference.stuff(bytes.fromhex(plain)).hex() == stuffed
+
+
+@fast
+@given(noise | payloads.map(encode_frame) | st.tuples(payloads, payloads).map(lambda p: b"".join(map(encode_frame, p))))
+def test_one_whole_frame_is_decoded_as_the_decoder_does(raw: bytes) -> None:
+    found, decoder = decode([raw])
+    alone = len(found) == 1 and decoder.pending == 0 and isinstance(found[0], Frame)
+    assert decode_frame(raw) == (found[0].payload if alone and isinstance(found[0], Frame) else None)
 
 
 @fast

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
+from firmware_protocol.framing import decode_frame
 from firmware_protocol.messages import Hello, Samples, decode_payload
 from logger.evidence.chain import event_of, frames_of
 from logger.model.records import EVENT, GAP
-from logger.pipeline.devices import payload_of
 from logger.store.reader import StoreReader
 
 # Bytes of a row beside what it carries: of `record` its numbers, device and digest, of each frame its time and length,
@@ -87,7 +87,7 @@ def look_through(file: Path) -> Found:
                 continue
             for _, raw in frames_of(record):
                 frames += 1
-                payload = payload_of(raw)
+                payload = decode_frame(raw)
                 message = decode_payload(payload) if payload else None
                 if isinstance(message, Hello):
                     known = devices.setdefault(record.device, _Device(message))

@@ -6,7 +6,7 @@ Of an unknown mixture the least dense candidate rules each limit and each fill.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from logger.compute.cylinder_checks import suitability
@@ -105,6 +105,12 @@ def limits(cylinder: Cylinder, jurisdiction: str = "strictest", refrigerant: str
     inside = contents(cylinder, refrigerant)
     rules = tuple(_rule_limit(rule, cylinder, inside) for rule in RULES if jurisdiction in rule.systems)
     stated = [(rule.net.number, rule) for rule in rules if rule.net.number is not None]
+    if stated and len(inside) > 1:
+        # A rule silent for one candidate is silent for the mixture; what it says of the others must still hold.
+        for candidate in inside:
+            alone = limits(replace(cylinder, refrigerant=candidate.name, candidates=()), jurisdiction).binding
+            if alone is not None and alone.net.number is not None:
+                stated.append((alone.net.number, alone))
     binding = min(stated, key=lambda pair: pair[0])[1] if stated else None
     if binding is None or binding.net.number is None:
         problem = rules[0].net.problem or "no rule gives a limit"

@@ -62,7 +62,7 @@ def _text(number: float, u: float | None, unit: str, system: str, vacuum: bool) 
     if pair is None:
         name = "" if unit == "1" else f" {unit}"
         spread = "" if u is None else f" ± {u:.2g}{name} (k = 2)"
-        return f"{number:.4g}{name}{spread}"
+        return f"{number + 0.0:.4g}{name}{spread}"  # no "-0"
     first, second = pair if system == "us" else pair[::-1]
     text = f"{_figure(number, u, first)} ({_figure(number, u, second)})"
     return text if u is None else f"{text} ± {_spread(u, first)} (k = 2)"

@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logger.export.input_text import about_vacuum, input_text
@@ -46,6 +46,7 @@ def test_a_small_drop_of_a_high_pressure_is_told_in_psi() -> None:
 
 
 @given(st.floats(-1e7, 1e7), st.none() | st.floats(1e-9, 1e5), st.sampled_from(["Pa", "K", "kg", "Pa/s", "m3", "1"]))
+@example(-0.0, None, "1")
 @settings(max_examples=150, deadline=None)
 def test_every_number_can_be_told(number: float, u: float | None, unit: str) -> None:
     text = input_text(known(number, unit, u), "us", vacuum=False)

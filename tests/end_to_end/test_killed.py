@@ -19,6 +19,7 @@ def test_killed_ten_times_in_a_recovery(tmp_path: Path) -> None:
         for kill in range(KILLS):
             with daemon(tmp_path, sim.rig_file, *words) as logger:
                 logger.ready()
+                heard_s = sim.now_s
                 if kill == 0:
                     sim.do("start_recovery")
                     rimelog(tmp_path, "stage", "begin", "recovery")
@@ -26,9 +27,9 @@ def test_killed_ten_times_in_a_recovery(tmp_path: Path) -> None:
                     assert logger.status()["stage"]["label"] == "Recovery"
                 words = ("--continue", "job-1")
                 seen = logger.status()["store"]["last_id"]
-                pause_s, begun_s = chance.uniform(1.0, 3.0), sim.now_s
-                until(lambda: sim.now_s >= begun_s + pause_s, "time")  # noqa: B023
-                lost_s.append(_kill(logger, sim))
+                kill_s = sim.now_s + chance.uniform(0.5, 2.0)
+                until(lambda: sim.now_s >= kill_s, "time")  # noqa: B023
+                lost_s.append(_kill(logger, sim, heard_s))
             after = digests(logger.file)
             assert len(after) >= seen, "a commit that was told is gone"
             assert after[: len(committed)] == committed, "what was committed before has changed"
@@ -64,8 +65,9 @@ def test_killed_while_fetching_what_was_missed_it_fetches_the_rest_next_time(tmp
         begun_s = sim.now_s
         until(lambda: sim.now_s > begun_s + 700, "time")
         sim.ask(speed=1)
-        sim.fault("rates", "scale", dropped=0.02)  # fetching takes its time on such a line
         with daemon(tmp_path, sim.rig_file, "--continue", "job-1") as logger:
+            logger.ready()
+            sim.fault("rates", "scale", dropped=0.03)  # fetching takes its time on such a line
             until(lambda: _holes(logger.file) > 100, "the newest is stored, and not yet all before it")
             logger.kill()
         assert _holes(logger.file) > 100, "killed too late to show anything"
@@ -89,12 +91,12 @@ def _holes(file: Path) -> int:
     return sum(max(found.sequences(*k)) + 1 - len(set(found.sequences(*k))) for k in found.samples)
 
 
-def _kill(logger: Daemon, sim: Sim) -> float:
-    """Seconds of readings that were made before the kill and are not in the file."""
+def _kill(logger: Daemon, sim: Sim, heard_s: float) -> float:
+    """Seconds of readings that the daemon took in (from heard_s on) and that are not in the file."""
     at_s = sim.now_s
     logger.kill()
     newest = [max(s.tick for _, s, _ in frames) for frames in Stored(logger.file).samples.values()]
-    return at_s - min(newest) / 1000
+    return at_s - max(heard_s, min(newest) / 1000)
 
 
 def _has_all(file: Path, until_s: int) -> bool:

@@ -12,7 +12,7 @@ import pytest
 
 from tests.end_to_end.running import daemon, rimelog, simulated, until
 
-SPEED = 20.0
+SPEED = 40.0
 
 
 @pytest.mark.parametrize("link", ["pty", "tcp"])

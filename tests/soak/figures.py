@@ -65,7 +65,8 @@ HEAD = """\
 
 A simulated plant (invented) on pseudo-terminals and the daemon, two processes; a third watches the daemon from
 outside and reads the finished file. Every number here was written by the commands named; targets that were missed say
-so. Time of the faster run is the record's: daemon and plant run on clocks that go faster than the computer's.
+so. Time of the faster run is the record's: daemon and plant run on clocks that go faster than the computer's. Warming
+up is the first five minutes of a run. The watcher asks five times a second, which is a good part of the CPU time.
 """
 
 

@@ -25,10 +25,8 @@ EXTRAS = {
     if name != "test"
     for line in lines
 }
-# Used where it is there, and there because the second depends on it.
-THROUGH = {"jeepney": "wakepy"}
-# Of rooms that are being built: looked for at run time, and their absence is told.
-LOOKED_FOR = {"bleak", "bumble", "pymodbus"}
+# Looked for at run time, and its absence is told: the simulated device's radio.
+LOOKED_FOR = {"bumble"}
 # What may be shipped with an MIT program and its users' own code: permissive, and copyleft of single files or fonts.
 FREE = ("MIT", "BSD", "Apache", "ISC", "PSF", "Python Software Foundation", "MPL-2.0", "Mozilla Public License 2.0",
         "OFL-1.1", "Zlib", "0BSD", "Unlicense")  # fmt: skip
@@ -61,12 +59,9 @@ def _third_party() -> dict[str, str]:
 
 def test_every_import_is_declared_and_every_runtime_dependency_imported() -> None:
     used = _third_party()
-    allowed = RUNTIME | EXTRAS | set(THROUGH) | LOOKED_FOR
+    allowed = RUNTIME | EXTRAS | LOOKED_FOR
     assert {name: path for name, path in used.items() if name not in allowed} == {}
     assert RUNTIME - set(used) == set()
-    for name, through in THROUGH.items():
-        needs = [Requirement(line) for line in importlib.metadata.requires(through) or []]
-        assert name in {canonicalize_name(each.name) for each in needs}
 
 
 def test_the_protocol_needs_nothing_but_python() -> None:

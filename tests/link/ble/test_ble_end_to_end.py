@@ -19,7 +19,8 @@ from logger.link.ble_standard import device_id_of
 from logger.model.records import FRAMES
 from logger.store.reader import StoreReader
 from sim_device.rig import device_id
-from tests.end_to_end.running import JOB_TOML, Daemon, Sim, Stored, child, message_of, rimelog, until
+from tests.end_to_end.running import JOB_TOML, Daemon, Sim, Stored, child, message_of, rimelog, simulated, until
+from tests.end_to_end.test_mixed_links import INSTRUMENTS, Instruments
 from tests.link.ble.air import Air
 from tests.link.ble.bench import CAN, MAY, ONE, AirThread, Peripheral
 
@@ -38,6 +39,17 @@ id = "{device_id_of(ONE).hex()}"
   [[device.channel]]
   index = 1
   point = "system_temperature"
+"""
+
+BY_RADIO = f"""
+[[device]]
+name = "room"
+url = "ble://"
+id = "{device_id_of(ONE).hex()}"
+
+  [[device.channel]]
+  index = 1
+  point = "leaving_fluid_temperature"
 """
 
 
@@ -117,6 +129,36 @@ def test_a_recovery_logged_by_radio(tmp_path: Path) -> None:
     assert hello.firmware_name == "Bluetooth SIG 181A via host"
     urls = {event["name"]: event["url"] for event in stored.of_type("device-hello")}
     assert urls["room"] == f"ble://{ONE}"
+    rimelog(tmp_path, "export", "job-1", "--out", tmp_path / "out")
+    (bundle,) = (tmp_path / "out").glob("*.zip")
+    rimelog(tmp_path, "verify", bundle)
+
+
+def test_cable_radio_text_and_modbus_make_one_job(tmp_path: Path) -> None:
+    """A board on a serial port, a text scale, a Modbus transmitter and a sensor by radio: one record, one clock."""
+    with AirThread(room) as air, Instruments().running() as bench, simulated(
+        tmp_path, "recovery", link="pty", only=("recovery board",)
+    ) as sim:  # fmt: skip
+        rig = tmp_path / "all.toml"
+        rig.write_text(sim.rig_file.read_text("utf-8") + INSTRUMENTS.format(zero=0, **bench.urls) + BY_RADIO, "utf-8")
+        with logging(tmp_path, rig, air.port) as logger:
+            logger.ready()
+            logger.client.act("stage-begin", kind="recovery", settings={}, operator="")
+            logger.when(lambda state: all(p["value"] is not None for p in state["points"]), "all are read")
+            state = logger.status()
+            assert reading(state, "leaving_fluid_temperature") == pytest.approx(293.0)  # by radio
+            assert reading(state, "cylinder_mass") == pytest.approx(30.0)  # a line of text
+            assert reading(state, "system_pressure") == pytest.approx(101_325 + 625_000, abs=2_000)  # Modbus
+            assert reading(state, "cylinder_pressure") > 1e5  # the serial port
+            until(lambda: logger.status()["store"]["ok"], "all is stored")
+            logger.stop()
+    stored = Stored(logger.file)
+    assert stored.chain.holds
+    (begun,), (ended,) = stored.of_type("run-begun"), stored.of_type("run-ended")
+    with StoreReader(logger.file) as reader:
+        frames = [(r.device, t_ns) for r in reader.records(kind=FRAMES) for t_ns, _ in frames_of(r)]
+    assert len({device for device, _ in frames}) == 4
+    assert all(begun["t_ns"] <= t_ns <= ended["t_ns"] for _, t_ns in frames)
     rimelog(tmp_path, "export", "job-1", "--out", tmp_path / "out")
     (bundle,) = (tmp_path / "out").glob("*.zip")
     rimelog(tmp_path, "verify", bundle)

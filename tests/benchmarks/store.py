@@ -117,9 +117,9 @@ def _place(here: Path, name: str) -> Path:
 
 
 def _speed(here: Path, seconds: Sequence[Second]) -> list[Row]:
-    """Best of three each, taken in turns, so that whatever else runs here disturbs all alike."""
+    """Best of six each, taken in turns, so that whatever else runs here disturbs all alike."""
     narrow = records = both = 0.0
-    for k in range(3):
+    for k in range(6):
         narrow = max(narrow, ingest_narrow(_place(here, f"narrow-{k}"), seconds, BATCH))
         records = max(records, ingest(_place(here, f"records-{k}"), seconds, BATCH, readings=False))
         both = max(both, ingest(_place(here, f"both-{k}"), seconds, BATCH, readings=True))

@@ -31,14 +31,3 @@ def status_lines(state: dict[str, Any]) -> list[str]:
         lines.append(f"  stored: {store['text']}")
     lines.append(f"  {state['caution']}")
     return lines
-
-
-def progress_line(state: dict[str, Any]) -> str:
-    """The one line that a log wants each while: stage, headline, first lines."""
-    live, view = state["live"], state["view"]
-    parts = [title(state).split(" · ")[0]]
-    rows = [live[key] for key in [view["headline"], *view["lines"][:3]] if key in live]
-    parts += [f"{row['label']} {shown(row)}" for row in rows if row["value"] is not None]
-    return " · ".join(parts)
-
-

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from logger.screen.braille import plot
 from logger.screen.digits import ROWS, large
 from logger.screen.layout import render
-from logger.screen.plain import progress_line, status_lines
+from logger.screen.plain import status_lines
 
 
 def row(label: str, value: float | None, quantity: str, text: str, problem: str | None = None) -> dict[str, Any]:
@@ -105,6 +105,3 @@ def test_plain_lines_hold_everything() -> None:
     text = "\n".join(status_lines(STATE))
     for part in ("Recovery", "110.4 lb", "open circuit", "scale board", "come first"):
         assert part in text
-    assert progress_line(STATE) == (
-        "Recovery 1:10:05 · Cylinder, share of its limit 91.2 % · Recovered 110.4 lb · Cylinder at its limit in 12:34"
-    )

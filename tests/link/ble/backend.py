@@ -180,6 +180,8 @@ class BumbleClient(BaseBleakClient):
             left = Central.left.pop(self.address, None)
             self._connection = connection = left[0] if left else await _dial(radio, self._device.details)
             connection.on("disconnection", self._on_disconnection)
+            if not left:
+                connection.gatt_client = GattClient(connection)
             self._peer = Peer(connection)
             try:
                 await self._op(self._peer.request_mtu(LARGEST_MTU))
@@ -193,7 +195,7 @@ class BumbleClient(BaseBleakClient):
         connection, self._connection, self._peer = self._connection, None, None
         assert connection is not None
         connection.remove_listener("disconnection", self._on_disconnection)
-        connection.gatt_client = Client(connection)
+        connection.gatt_client = GattClient(connection)
         Central.left[self.address] = (connection, service)
 
     async def disconnect(self) -> None:
@@ -286,7 +288,36 @@ class BumbleClient(BaseBleakClient):
             raise BleakError(f"{exc}") from exc
         finally:
             gone.cancel()
-            task.cancel()
+            if self._gone.is_set():
+                task.cancel()
+            else:
+                _run_out(task)
+
+
+class GattClient(Client):
+    """bumble's, where an answer that comes in the very turn its asker was cancelled is no error."""
+
+    def on_gatt_pdu(self, att_pdu: att.ATT_PDU) -> None:
+        asked = self.pending_response
+        if asked is None or not asked.done() or att_pdu.op_code not in att.ATT_RESPONSES:
+            super().on_gatt_pdu(att_pdu)
+
+
+_running_out: set[asyncio.Future[Any]] = set()
+
+
+def _run_out(task: asyncio.Future[Any]) -> None:
+    """Let a request that is on its way be answered, asked for or not any more: ATT knows no taking back."""
+    if task.done():
+        return
+    _running_out.add(task)
+
+    def done(task: asyncio.Future[Any]) -> None:
+        _running_out.discard(task)
+        if not task.cancelled():
+            task.exception()  # nobody waits for it
+
+    task.add_done_callback(done)
 
 
 async def _dial(radio: Device, target: Address) -> Connection:

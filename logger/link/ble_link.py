@@ -155,7 +155,8 @@ class BleLink:
                 write = partial(self._write, data[at : at + size], response)
                 await ble_gatt.with_pairing(self._client, write)
         except Exception as exc:
-            raise trouble(self.url, exc) from exc
+            # What fails because the connection ends is told as that, whichever of the two is noticed first.
+            raise self._arrivals.lost or trouble(self.url, exc) from exc
 
     async def close(self) -> None:
         """Disconnect. Never raises; may be called again."""

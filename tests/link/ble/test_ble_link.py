@@ -160,6 +160,22 @@ def test_a_write_that_is_never_answered_ends_the_link(monkeypatch: pytest.Monkey
     run(test)
 
 
+def test_a_write_cut_off_by_the_loss_of_the_connection_tells_of_that() -> None:
+    async def test() -> None:
+        async with emulation() as air:
+            there = await stream(air)
+            link = await open_link(there.peripheral.url)
+            air.out_of_range.add(ONE)
+            writing = asyncio.create_task(link.write(b"anyone?"))
+            await asyncio.sleep(0)
+            await air.leave(ONE)
+            with pytest.raises(LinkLost, match="the connection was lost"):
+                await writing
+            await link.close()
+
+    run(test)
+
+
 def test_what_offers_nothing_of_ours_is_named_and_left_alone() -> None:
     async def test() -> None:
         async with emulation() as air:

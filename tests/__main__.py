@@ -3,12 +3,18 @@
 Arguments are passed to pytest: `python -m tests -k decay`.
 """
 
+import importlib.util
+import shutil
 import subprocess
 import sys
 import time
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
+HOW = """Set up and run the checks, in the clone's own directory, by (README, "Run the tests"):
+    python3 -m venv .venv && .venv/bin/pip install -q -e '.[test]' && .venv/bin/python -m tests
+Windows PowerShell:
+    py -3 -m venv .venv; .venv\\Scripts\\pip install -q -e '.[test]'; .venv\\Scripts\\python -m tests"""
 CHECKS = (
     ("style", ["ruff", "check", "."]),
     ("layers", ["lint-imports", "--no-cache"]),
@@ -17,11 +23,17 @@ CHECKS = (
 
 
 def main() -> int:
-    here = Path(sys.executable).parent
+    here = str(Path(sys.executable).parent)
+    tools = {command[0]: shutil.which(command[0], path=here) for _, command in CHECKS}
+    missing = [name for name, found in tools.items() if found is None]
+    missing += [name for name in ("pytest", "xdist", "hypothesis") if importlib.util.find_spec(name) is None]
+    if missing:
+        print(f"Not installed for {sys.executable}: {', '.join(missing)}. {HOW}", file=sys.stderr)
+        return 2
     failed = []
     for name, command in CHECKS:
         begun = time.monotonic()
-        tool = [str(here / command[0]), *command[1:]]
+        tool = [tools[command[0]] or command[0], *command[1:]]
         done = subprocess.run(tool, cwd=ROOT, capture_output=True, text=True, check=False)
         verdict = "FAILED" if done.returncode else "passed"
         print(f"{name}: {verdict} ({time.monotonic() - begun:.0f} s)", flush=True)

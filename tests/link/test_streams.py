@@ -17,7 +17,7 @@ from logger.link.tcp_link import TcpLink
 
 
 def run(test: Callable[[], Coroutine[object, object, None]]) -> None:
-    asyncio.run(asyncio.wait_for(test(), 20))
+    asyncio.run(asyncio.wait_for(test(), 120))
 
 
 def pty() -> tuple[int, str]:
@@ -66,17 +66,21 @@ def test_the_time_is_that_of_arrival_not_of_reading() -> None:
         master, name = pty()
         link = await SerialLink.open(name)
         os.write(master, b"early")
-        await asyncio.sleep(0.3)
-        fetched_ns = time.monotonic_ns()
+        while link._arrived.empty():
+            await asyncio.sleep(0.01)
+        there_ns = time.monotonic_ns()
+        await asyncio.sleep(0.01)
         _, at_ns = await link.read()
-        assert fetched_ns - at_ns > 200_000_000
+        assert at_ns <= there_ns
         await link.close()
         os.close(master)
 
     run(test)
 
 
-def test_an_unplug_is_told_at_once_and_after_the_last_bytes() -> None:
+def test_an_unplug_is_told_at_once_and_after_the_last_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serial_link, "READ_TIMEOUT_S", 60.0)
+
     async def test() -> None:
         for _ in range(20):
             master, name = pty()
@@ -87,7 +91,7 @@ def test_an_unplug_is_told_at_once_and_after_the_last_bytes() -> None:
             begin = time.monotonic()
             with pytest.raises(LinkLost, match=name):
                 await link.read()
-            assert time.monotonic() - begin < 1
+            assert time.monotonic() - begin < 10
             with pytest.raises(LinkLost):  # and again, to whoever asks
                 await link.read()
             with pytest.raises(LinkLost):
@@ -122,7 +126,9 @@ def test_what_cannot_be_opened(url: str) -> None:
     run(test)
 
 
-def test_closing_wakes_a_waiting_reader() -> None:
+def test_closing_wakes_a_waiting_reader(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serial_link, "READ_TIMEOUT_S", 60.0)
+
     async def test() -> None:
         master, name = pty()
         link = await SerialLink.open(name)
@@ -132,7 +138,7 @@ def test_closing_wakes_a_waiting_reader() -> None:
         await link.close()
         with pytest.raises(LinkLost, match="closed"):
             await reading
-        assert time.monotonic() - begin < 0.5  # no wait for the read's own time-out
+        assert time.monotonic() - begin < 20  # no wait for the read's own time-out
         os.close(master)
 
     run(test)
@@ -159,14 +165,14 @@ def test_a_slow_program_does_not_fill_the_memory() -> None:
         link = await SerialLink.open(name)
         written = 0
         quiet = 0
-        while quiet < 20 and written < 4 * BUFFER_BYTES:
+        while link._buffered <= BUFFER_BYTES or quiet < 20:
             try:
                 written += os.write(master, bytes(4096))
                 quiet = 0
             except BlockingIOError:
                 quiet += 1
                 await asyncio.sleep(0.01)
-        assert written < BUFFER_BYTES + 200_000
+            assert written < BUFFER_BYTES + 200_000
         assert await read_until(link, BUFFER_BYTES)
         await link.close()
         os.close(master)
@@ -219,7 +225,10 @@ def test_tcp_peer_that_takes_no_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
     async def test() -> None:
         async def serve(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
             writer.transport.pause_reading()  # type: ignore[attr-defined]
-            await asyncio.sleep(10)
+            await over.wait()
+            writer.transport.abort()
+
+        over = asyncio.Event()
 
         server = await asyncio.start_server(serve, "127.0.0.1", 0)
         link = await open_link(f"socket://127.0.0.1:{server.sockets[0].getsockname()[1]}")
@@ -228,7 +237,8 @@ def test_tcp_peer_that_takes_no_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
                 await link.write(bytes(1 << 20))
         begin = time.monotonic()
         await link.close()
-        assert time.monotonic() - begin < 1.5
+        assert time.monotonic() - begin < 10
+        over.set()
         server.close()
 
     run(test)

@@ -154,7 +154,10 @@ def add(name: str, contents: str | None, anew: bool, **markings: Any) -> None:
     kept = cylinder_of(None, markings)
     kept = replace(kept, name=checked_name(name))
     if contents is not None:
-        kept = replace(kept, contents_kg=parse_quantity(contents, _Q.MASS))
+        inside_kg = parse_quantity(contents, _Q.MASS)
+        if inside_kg < 0:
+            raise click.UsageError("--contents is not below zero")
+        kept = replace(kept, contents_kg=inside_kg)
     add_cylinder(cylinders_path(), kept, replace=anew)
     click.echo(f"kept {kept.name}")
     for finding in (_limits(kept, "strictest").suitability, _requalification(kept)):

@@ -1,6 +1,7 @@
 """A cylinder's markings as options of the command line, and numbers with their accuracy."""
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
@@ -14,6 +15,7 @@ from logger.model.points import Quantity
 from logger.model.value import Value, known, unknown
 
 _Q = Quantity
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}(-[0-9]{2})?")
 
 
 class _Day(click.ParamType[date]):
@@ -26,7 +28,9 @@ class _Day(click.ParamType[date]):
             return value
         text = str(value)
         try:
-            return date.fromisoformat(text if text.count("-") > 1 else f"{text}-01")
+            if _DAY.fullmatch(text) is None:
+                raise ValueError
+            return date.fromisoformat(text if len(text) == 10 else f"{text}-01")
         except ValueError:
             self.fail(f"{text!r} is no date; write 2024-02-01 or 2024-02", param, ctx)
 
@@ -39,7 +43,7 @@ def marking_options(needed: bool) -> Callable[[F], F]:
             click.option("--tare", required=needed, help="Empty mass, such as 27.5lb."),
             click.option("--water-capacity", required=needed, help="As stamped: 47.6lb, 21.6kg or 21.6L."),
             click.option("--service-pressure", help="As stamped: 400psi (DOT 4BA400: 400)."),
-            click.option("--tested", type=_Day(), help="Last test: 2024-02-01 or 2024-02."),
+            click.option("--tested", type=_Day(), help="Last test: 2024-02-01, or 2024-02 (its first day)."),
             click.option("--requalify-years", type=float, help="Years between tests (default 5)."),
             click.option("--refrigerant", help="What is, or will be, in it."),
             click.option("--candidates", help="Unknown mixture: what it may be, such as R-22,R-407C."),
@@ -71,13 +75,13 @@ def cylinder_of(name: str | None, markings: dict[str, Any]) -> Cylinder:
         chosen = Cylinder("cylinder", 1.0, 1.0)
     changed: dict[str, Any] = {}
     if markings["tare"] is not None:
-        changed["tare_kg"] = _above_zero("--tare", parse_quantity(markings["tare"], _Q.MASS))
+        changed["tare_kg"] = _plausible("tare", parse_quantity(markings["tare"], _Q.MASS))
     if markings["water_capacity"] is not None:
         capacity = parse_water_capacity(markings["water_capacity"])
-        changed["water_capacity_kg"] = _above_zero("--water-capacity", capacity)
+        changed["water_capacity_kg"] = _plausible("water_capacity", capacity)
     if markings["service_pressure"] is not None:
         stamped = parse_quantity(markings["service_pressure"], _Q.PRESSURE_DIFFERENCE)
-        changed["service_pressure_pa"] = _above_zero("--service-pressure", stamped)
+        changed["service_pressure_pa"] = _plausible("service_pressure", stamped)
     if markings["tested"] is not None:
         changed["tested"] = markings["tested"]
     if markings["requalify_years"] is not None:
@@ -96,9 +100,12 @@ def cylinder_of(name: str | None, markings: dict[str, Any]) -> Cylinder:
     return replace(chosen, **changed)
 
 
-def _above_zero(option: str, number: float) -> float:
-    if not number > 0:
-        raise click.UsageError(f"{option} must be above zero")
+def _plausible(name: str, number: float) -> float:
+    from logger.config.job_file import marking_problem
+
+    wrong = marking_problem(name, number)
+    if wrong is not None:
+        raise click.UsageError(f"--{name.replace('_', '-')} {wrong}")
     return number
 
 

@@ -155,22 +155,41 @@ def parse_water_capacity(text: str) -> float:
         return parse_quantity(text, Quantity.MASS)
 
 
+# What a marking is above and at most, SI: a tank car holds no more, no cylinder stands more.
+MARKINGS = {
+    "tare": (0.0, 100_000.0, "a mass above zero, at most 100 000 kg"),
+    "water_capacity": (0.0, 100_000.0, "a mass above zero, at most 100 000 kg (or L)"),
+    "service_pressure": (0.0, 100e6, "a pressure above zero, at most 1000 bar"),
+}
+
+
+def marking_problem(name: str, number: float) -> str | None:
+    """Why a marking (kg, or Pa above ambient) is none that a cylinder has; None when it may be one."""
+    above, most, what = MARKINGS[name]
+    return None if above < number <= most else f"must be {what}"
+
+
 def cylinder_of(table: CylinderTable, key: str, problems: Problems) -> Cylinder:
     tare = problems.quantity(f"{key}.tare", table.tare, Quantity.MASS)
     water = problems.attempt(f"{key}.water_capacity", lambda: parse_water_capacity(table.water_capacity))
-    for name, number in (("tare", tare), ("water_capacity", water)):
-        if number is not None and number <= 0:
-            problems.add(f"{key}.{name}", "a mass is above zero")
+    service = problems.quantity(f"{key}.service_pressure", table.service_pressure, Quantity.PRESSURE_DIFFERENCE)
+    contents = problems.quantity(f"{key}.contents", table.contents, Quantity.MASS)
+    for name, number in (("tare", tare), ("water_capacity", water), ("service_pressure", service)):
+        wrong = None if number is None else marking_problem(name, number)
+        if wrong is not None:
+            problems.add(f"{key}.{name}", wrong)
+    if contents is not None and contents < 0:
+        problems.add(f"{key}.contents", "a mass is not below zero")
+    if table.refrigerant is not None and table.candidates:
+        problems.add(f"{key}.candidates", "name the refrigerant or the candidates of an unknown mixture, not both")
     cylinder = Cylinder(
         name=table.name,
         tare_kg=tare or 1.0,
         water_capacity_kg=water or 1.0,
-        service_pressure_pa=problems.quantity(
-            f"{key}.service_pressure", table.service_pressure, Quantity.PRESSURE_DIFFERENCE
-        ),
+        service_pressure_pa=service,
         tested=table.tested,
         candidates=tuple(refrigerant_name(f"{key}.candidates", c, problems) for c in table.candidates),
-        contents_kg=problems.quantity(f"{key}.contents", table.contents, Quantity.MASS),
+        contents_kg=contents,
         requalify_years=table.requalify_years,
     )
     if table.refrigerant is not None:

@@ -16,6 +16,7 @@ POUND_KG = 0.45359237
 PSI_PA = 6894.757293168
 INHG_PA = 3386.389
 MICRON_PA = 0.133322387415
+MOST = 1e15  # nothing that a person types is as large, in any unit
 
 
 class UnitError(ValueError):
@@ -87,9 +88,9 @@ UNITS: dict[str, Unit] = {
 
 _ALIASES = {
     "lbs": "lb", "pound": "lb", "pounds": "lb", "°f": "F", "degf": "F", "°c": "C", "degc": "C", "celsius": "C",
-    "in.hg": "inHg", "inhgvac": "inHg", "microns": "micron", "um[hg]": "micron", "mtorr": "micron", "percent": "%",
-    "litre": "L", "liter": "L", "litres": "L", "liters": "L", "feet": "ft", "foot": "ft", "sec": "s", "hours": "h",
-    "hour": "h", "minutes": "min", "°k": "K", "mmhg": "Torr",
+    "in.hg": "inHg", "in hg": "inHg", "inhgvac": "inHg", "microns": "micron", "um[hg]": "micron", "mtorr": "micron",
+    "percent": "%", "litre": "L", "liter": "L", "litres": "L", "liters": "L", "feet": "ft", "foot": "ft", "sec": "s",
+    "hours": "h", "hour": "h", "minutes": "min", "°k": "K", "mmhg": "Torr",
 }  # fmt: skip
 _LOWER = {name.lower(): name for name in UNITS} | _ALIASES
 # "psi" alone is a difference (a service pressure marking); a pressure reading says psig or psia.
@@ -115,6 +116,10 @@ def parse_quantity(text: str, quantity: Quantity, ambient_pa: float = STANDARD_A
     if match is None:
         raise UnitError(f"{text!r} is not a number with a unit, such as {example(quantity)}")
     number, unit_name = float(match[1]), match[2]
+    if abs(number) >= MOST:
+        raise UnitError(f"{text!r} is too large a number")
+    if unit_name.startswith(","):
+        raise UnitError(f"{text!r} has a comma in it; write a decimal point, and nothing between thousands")
     if not unit_name:
         raise UnitError(f"{text!r} has no unit; write it with one, such as {example(quantity)}")
     unit = find_unit(unit_name)

@@ -42,3 +42,19 @@ def test_every_fault_of_meaning_is_told() -> None:
     keys = {key for key, _ in caught.value.problems}
     assert keys == {"job.refrigerant", "job.full_charge", "cylinder[1].tare", "cylinder[1].service_pressure",
                     "cylinder[2].name"}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("was", "is_", "key"),
+    [
+        ('"55lb"', '"1e9lb"', "tare"),
+        ('"123lb"', '"1e400lb"', "water_capacity"),
+        ('"400psi"', '"0psi"', "service_pressure"),
+        ('"407C"', '"407C"\ncontents = "-2lb"', "contents"),
+        ('"407C"', '"407C"\ncandidates = ["R-22"]', "candidates"),
+    ],
+)
+def test_a_cylinder_that_cannot_be_is_refused(was: str, is_: str, key: str) -> None:
+    with pytest.raises(FileProblems) as caught:
+        parse_job(GOOD.replace(was, is_), "j")
+    assert [key for key, _ in caught.value.problems] == [f"cylinder[1].{key}"]

@@ -15,6 +15,7 @@ from logger.model.value import known, unknown
     [
         ("118psig", Quantity.PRESSURE, 118 * 6894.757293 + 101325),
         ("15 inHg", Quantity.PRESSURE, 101325 - 15 * 3386.389),
+        ("15 in Hg", Quantity.PRESSURE, 101325 - 15 * 3386.389),
         ("40F", Quantity.TEMPERATURE, 277.594444),
         ("-40 °C", Quantity.TEMPERATURE, 233.15),
         ("47.6lb", Quantity.MASS, 21.590997),
@@ -33,8 +34,9 @@ def test_known_conversions(text: str, quantity: Quantity, si: float) -> None:
 
 @pytest.mark.parametrize(
     ("text", "word"),
-    [("12psi", "psig or psia"), ("12", "no unit"), ("abc", "not a number"), ("5lb", "is a mass"), ("5 stone", "known")],
-)
+    [("12psi", "psig or psia"), ("12", "no unit"), ("abc", "not a number"), ("5lb", "is a mass"), ("5 stone", "known"),
+     ("1e400psig", "too large"), ("1e308MPa", "too large"), ("1,000psig", "comma"), ("20,5bar", "comma")],
+)  # fmt: skip
 def test_what_cannot_be_a_pressure_is_told(text: str, word: str) -> None:
     with pytest.raises(UnitError, match=word):
         parse_quantity(text, Quantity.PRESSURE)

@@ -11,7 +11,6 @@
     source = "suction_pressure"
     other = "system_pressure"
     kind = "disagree"
-    quantity = "pressure difference"
     limit = "10psi"
     label = "Headers read differently"
 
@@ -42,6 +41,13 @@ _DIFFERENCE: dict[Quantity, Quantity] = {
     Quantity.VACUUM: Quantity.PRESSURE_DIFFERENCE,
     Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
 }
+_RATE: dict[Quantity, Quantity] = {
+    Quantity.PRESSURE: Quantity.PRESSURE_RATE,
+    Quantity.PRESSURE_DIFFERENCE: Quantity.PRESSURE_RATE,
+    Quantity.VACUUM: Quantity.PRESSURE_RATE,
+    Quantity.MASS: Quantity.MASS_RATE,
+}
+_OF_TWO = (Kind.HIGH, Kind.LOW, Kind.DISAGREE)
 _LONGEST_S = 24 * 3600.0
 _MOST_OWN = 50
 
@@ -50,13 +56,15 @@ def apply_overrides(
     rules: Sequence[AlarmRule],
     table: Mapping[str, Any],
     ambient_pa: float = STANDARD_ATMOSPHERE_PA,
-    sources: Collection[str] = (),
+    sources: Mapping[str, Quantity] | None = None,
 ) -> tuple[AlarmRule, ...]:
     """`rules` as changed by `table` (the [alarms] table as read from TOML); own rules go before the flood's.
 
-    sources: names that an alarm of the user's own may watch besides the measuring points (live quantities).
-    Raises OverrideError with every fault.
+    sources: what an alarm of the user's own may watch (measuring points of the rig, live quantities), and what each
+    is; None: every measuring point. Raises OverrideError with every fault.
     """
+    if sources is None:
+        sources = {name: point.quantity for name, point in POINTS.items()}
     by_key = {rule.key: rule for rule in rules}
     problems: list[str] = []
     own: list[AlarmRule] = []
@@ -72,13 +80,15 @@ def apply_overrides(
             if entry.get("enabled") is False:
                 off.add(key)
         elif "source" in entry:
-            rule = _own_rule(key, entry, faults, {*POINTS, *sources})
-            if rule is not None and len(own) < _MOST_OWN:
+            rule = _own_rule(key, entry, faults, sources)
+            if rule is not None:
                 own.append(rule)
         else:
             near = difflib.get_close_matches(str(key), by_key, n=2)
             hint = f"did you mean {' or '.join(near)}?" if near else "an alarm of your own needs a source"
             problems.append(f"{where}: no such alarm; {hint}")
+    if len(own) > _MOST_OWN:
+        problems.append(f"alarms: {len(own)} alarms of your own, at most {_MOST_OWN} are watched")
     if problems:
         raise OverrideError(problems)
     kept = [by_key[rule.key] for rule in rules if rule.key not in off]
@@ -210,33 +220,28 @@ def _refuse_looser(rule: AlarmRule, after: AlarmRule, faults: _Faults) -> None:
             faults.add(key, "this alarm can only be made to come sooner, stay longer or press harder")
 
 
-def _own_rule(key: str, entry: Mapping[str, Any], faults: _Faults, sources: Collection[str]) -> AlarmRule | None:
+def _own_rule(key: str, entry: Mapping[str, Any], faults: _Faults, sources: Mapping[str, Quantity]) -> AlarmRule | None:
     """An alarm of the user's own, or None after noting what is wrong."""
     for name in entry:
         if name not in _KEYS + _OWN_KEYS:
             faults.add(name, f"no such setting; {_known(_KEYS + _OWN_KEYS)}")
     for name in ("source", "other"):
-        if name in entry and entry[name] not in sources:
-            faults.add(name, f"{entry[name]!r} is no measuring point or live quantity")
+        given = entry.get(name, "")
+        if name in entry and not (isinstance(given, str) and given in sources):
+            unmeasured = isinstance(given, str) and given in POINTS
+            what = "is measured by no channel of this rig" if unmeasured else "is no measuring point or live quantity"
+            faults.add(name, f"{given!r} {what}")
     kind_word = faults.word("kind", entry.get("kind"), [str(k) for k in Kind])
     if faults.any or kind_word is None:
         return None
     kind = Kind(kind_word)
-    point = POINTS.get(entry["source"])
-    if "quantity" in entry:
-        quantity_word = faults.word("quantity", entry["quantity"], [str(q) for q in Quantity])
-        quantity = Quantity(quantity_word) if quantity_word else None
-    elif kind is Kind.RATE:
-        quantity = None
-        faults.add("quantity", "a rate needs its quantity, such as pressure rate")
-    else:
-        quantity = point.quantity if point else Quantity.TIME if kind is Kind.PREDICTION else Quantity.RATIO
-        if "other" in entry:
-            quantity = _DIFFERENCE.get(quantity, quantity)
+    quantity = _quantity(kind, entry, faults, sources)
     if kind in LIMIT_KINDS and "limit" not in entry:
         faults.add("limit", "this alarm needs one")
     if kind is Kind.DISAGREE and "other" not in entry:
         faults.add("other", "name the second source")
+    if "other" in entry and kind not in _OF_TWO:
+        faults.add("other", f"an alarm of kind {kind} watches one source")
     stages = _stages(entry["stages"], faults) if "stages" in entry else None
     if faults.any or quantity is None:
         return None
@@ -246,6 +251,27 @@ def _own_rule(key: str, entry: Mapping[str, Any], faults: _Faults, sources: Coll
     )  # fmt: skip
     plain = {name: given for name, given in entry.items() if name in _KEYS}
     return _changed(rule, plain, faults)
+
+
+def _quantity(
+    kind: Kind, entry: Mapping[str, Any], faults: _Faults, sources: Mapping[str, Quantity]
+) -> Quantity | None:
+    """What the alarm compares, or None after noting why it cannot be."""
+    watched = sources[entry["source"]]
+    quantity = _RATE.get(watched) if kind is Kind.RATE else watched
+    if quantity is None or (kind is Kind.PREDICTION and watched is not Quantity.TIME):
+        faults.add("kind", f"there is no {kind} of a {watched}")
+        return None
+    if "other" in entry:
+        second = sources[entry["other"]]
+        quantity = _DIFFERENCE.get(watched, watched)
+        if _DIFFERENCE.get(second, second) is not quantity:
+            faults.add("other", f"is a {second}, the source a {watched}: they cannot be compared")
+            return None
+    if entry.get("quantity", quantity) != quantity:
+        faults.add("quantity", f"is {quantity} here, not {entry['quantity']!r}")
+        return None
+    return quantity
 
 
 def _stages(given: object, faults: _Faults) -> frozenset[StageKind | None] | None:

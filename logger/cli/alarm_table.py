@@ -6,13 +6,13 @@ from typing import Any
 
 from logger.alarms.defaults import default_rules
 from logger.alarms.engine import ALARM_COUNT
-from logger.alarms.overrides import apply_overrides
 from logger.alarms.rules import AlarmRule, Kind, Priority
 from logger.model.job import STAGE_LABEL
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, from_si, show, user_unit
 from logger.model.value import known
+from logger.pipeline.rules import defaults_of, rules_of
 from logger.pipeline.snapshot import LIVE
 
 CAUTION = (
@@ -32,18 +32,16 @@ _OF_POINTS = (Kind.NO_DATA, Kind.FAULT)
 def effective(rig_file: Path | None) -> tuple[tuple[AlarmRule, ...], list[str]]:
     """(rules in force, keys switched off by the rig file). Without a rig: the alarms of every job, no points.
 
-    Raises ConfigError, or OverrideError with every fault of the [alarms] table.
+    Raises ConfigError.
     """
     from logger.config.rig_file import load_rig
 
     if rig_file is None:
         return tuple(rule for rule in default_rules(POINTS) if rule.kind not in _OF_POINTS), []
     rig = load_rig(rig_file)
-    points = tuple(dict.fromkeys(channel.point for device in rig.devices for channel in device.channels))
-    before = default_rules(points, {device.device_id or device.name: device.name for device in rig.devices})
-    after = apply_overrides(before, rig.alarms, STANDARD_ATMOSPHERE_PA, tuple(LIVE))
+    after = rules_of(rig)
     kept = {rule.key for rule in after}
-    return after, [rule.key for rule in before if rule.key not in kept]
+    return after, [rule.key for rule in defaults_of(rig) if rule.key not in kept]
 
 
 def print_table(rules: tuple[AlarmRule, ...], units: str) -> None:

@@ -39,6 +39,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
+from logger.alarms.errors import OverrideError
 from logger.config.rig_instruments import (
     CalibrationTable,
     ModbusTable,
@@ -52,6 +53,7 @@ from logger.config.toml_file import KIND, Problems, Table, parse, read_text
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT
 from logger.model.points import Quantity
 from logger.model.rig import Rig, RigChannel, RigDevice, RigOutput
+from logger.pipeline.rules import rules_of
 
 
 class ChannelTable(CalibrationTable):
@@ -109,8 +111,15 @@ def parse_rig(text: str, path: str = "rig") -> Rig:
     devices = tuple(_device(d, f"device[{i}]", problems) for i, d in enumerate(file.device, 1))
     for key, what in _clashes(devices):
         problems.add(key, what)
+    rig = Rig(file.rig.name, devices, file.alarms, text)
+    if not problems.found:  # what is wrong with a device would be told again of its alarms
+        try:
+            rules_of(rig)
+        except OverrideError as exc:
+            for key, _, what in (problem.partition(": ") for problem in exc.problems):
+                problems.add(key, what)
     problems.raise_if_any()
-    return Rig(file.rig.name, devices, file.alarms, text)
+    return rig
 
 
 def rig_digest(rig: Rig) -> str:

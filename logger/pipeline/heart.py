@@ -12,10 +12,9 @@ from dataclasses import replace
 from typing import Any
 
 from firmware_protocol.messages import Message
-from logger.alarms.defaults import HEALTH, default_rules, device_input
+from logger.alarms.defaults import HEALTH, device_input
 from logger.alarms.engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.memory import AlarmChange, AlarmState, KeyState
-from logger.alarms.overrides import apply_overrides
 from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.alarms.states import STANDING, UNSEEN, State
 from logger.compute.decay import DecayResult
@@ -23,13 +22,15 @@ from logger.compute.profiles import DecayProfile
 from logger.compute.pull_down import PullDown
 from logger.model import records
 from logger.model.finding import Verdict
+from logger.model.points import POINTS
 from logger.model.sample import PointSample
 from logger.model.value import Value, known, unknown
 from logger.pipeline.advice import advice_of
 from logger.pipeline.analysis import Report, analyse, profile_of
 from logger.pipeline.live import LiveQuantities
+from logger.pipeline.rules import rules_now
 from logger.pipeline.scene import NS, Scene
-from logger.pipeline.snapshot import LIVE, PointNow, Snapshot
+from logger.pipeline.snapshot import PointNow, Snapshot
 from logger.pipeline.state import Event
 
 ANALYSE_EVERY_NS = 10 * NS
@@ -159,7 +160,20 @@ class Pipeline:
 
     def alarm_inputs(self) -> dict[str, Value]:
         scene = self.scene
-        return {**{name: scene.value(name) for name in scene.points}, **self.values, **self.health}
+        found = {**{name: scene.value(name) for name in scene.points}, **self.values, **self.health}
+        for device in scene.state.rig.devices:
+            key = self.device_key(device.name)
+            if device_input(key) in found:  # an alarm's key stays the same when the device's id becomes known
+                found[device_input(device.device_id or device.name)] = found[device_input(key)]
+            for channel in device.channels:
+                if channel.point not in scene.points:
+                    found[channel.point] = unknown(POINTS[channel.point].unit, self._why_not_read(key))
+        return found
+
+    def _why_not_read(self, device_key: str) -> str:
+        """Why nothing is known of a device's channels."""
+        device = self.scene.devices.get(device_key)
+        return self.scene.lost.get(device_key) or (device.problem if device else None) or "no reading yet"
 
     def step_alarms(self, stepped: tuple[AlarmState, list[AlarmChange]]) -> None:
         """Take the engine's answer: of a step, or of an act of a person."""
@@ -200,19 +214,13 @@ class Pipeline:
         pressure = settings.get("test_pressure")
         profile = profile_of(self.scene, stage) if stage else None
         limit_pa = profile.steps[-1].limit_pa if isinstance(profile, DecayProfile) else None
-        rules = default_rules(
-            points=self.scene.points or tuple(c.point for d in state.rig.devices for c in d.channels),
-            devices={self.device_key(d.name): d.name for d in state.rig.devices},
-            test_pressure_limit_pa=None if pressure is None else pressure * TEST_PRESSURE_MARGIN,
-            decay_limit_pa=limit_pa,
-        )
+        test_limit_pa = None if pressure is None else pressure * TEST_PRESSURE_MARGIN
+        rules = rules_now(state.rig, self.scene.ambient.pressure_pa, test_limit_pa, limit_pa)
         if self.scene.slack_s:
             rules = tuple(
                 replace(r, on_delay_s=r.on_delay_s + self.scene.slack_s) if r.kind in _OF_SILENCE else r for r in rules
             )
-        self.engine = AlarmEngine(
-            apply_overrides(rules, state.rig.alarms, self.scene.ambient.pressure_pa, tuple(LIVE))
-        )
+        self.engine = AlarmEngine(rules)
         urgent = [r for r in self.engine.rules if r.kind in LIMIT_KINDS and r.source != ALARM_COUNT]
         self._urgent = frozenset(r.key for r in urgent)
         sources = {name for r in urgent for name in (r.source, r.other)}

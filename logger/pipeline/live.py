@@ -75,9 +75,9 @@ class LiveQuantities:
             (scene.now_ns - stage.begun_ns) / NS,
             rate,
             moved,
-            found["mass_allowed"],
+            found.get("mass_allowed", unknown("kg", "no scale in the rig")),
             {name: scene.value(name) for name in _RECOVERY_POINTS},
-            found["cylinder_fill_now"],
+            found.get("cylinder_fill_now", unknown("1", "no scale in the rig")),
         )
         return {
             "mass_rate": rate,

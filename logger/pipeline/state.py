@@ -132,4 +132,3 @@ class JobState:
 
     def _on_job_closed(self, event: Event) -> None:
         self.closed = True
-

@@ -18,7 +18,9 @@ RULES = default_rules(tuple(POINTS), {"scale": "Scale"})
 
 def apply(text: str, ambient_pa: float = 101325.0) -> dict[str, AlarmRule]:
     table = tomllib.loads(text)["alarms"]
-    return {rule.key: rule for rule in apply_overrides(RULES, table, ambient_pa, ["mass_rate"])}
+    sources = {name: point.quantity for name, point in POINTS.items() if name != "barometer"}
+    sources |= {"mass_rate": Quantity.MASS_RATE, "time_to_limit": Quantity.TIME}
+    return {rule.key: rule for rule in apply_overrides(RULES, table, ambient_pa, sources)}
 
 
 def problems(text: str) -> list[str]:
@@ -84,7 +86,7 @@ def test_an_alarm_of_the_users_own() -> None:
 
 
 def test_a_live_quantity_can_be_watched() -> None:
-    rule = apply('[alarms.slow]\nsource="mass_rate"\nkind="low"\nquantity="mass rate"\nlimit="0.1lb/min"')["slow"]
+    rule = apply('[alarms.slow]\nsource="mass_rate"\nkind="low"\nlimit="0.1lb/min"')["slow"]
     assert rule.limit == pytest.approx(0.1 * 0.45359237 / 60)
 
 
@@ -114,7 +116,20 @@ def test_a_live_quantity_can_be_watched() -> None:
         ('[alarms.own]\nsource = "vacum"\nkind = "high"', "alarms.own.source: 'vacum' is no measuring point"),
         ('[alarms.own]\nsource = "vacuum"', "alarms.own.kind: is one of high, low, rate"),
         ('[alarms.own]\nsource = "vacuum"\nkind = "high"', "alarms.own.limit: this alarm needs one"),
-        ('[alarms.own]\nsource = "vacuum"\nkind = "rate"\nlimit = "1Pa/min"', "alarms.own.quantity: a rate needs"),
+        ('[alarms.own]\nsource = 5\nkind = "high"', "alarms.own.source: 5 is no measuring point"),
+        ('[alarms.own]\nsource = ["vacuum"]\nkind = "high"', "alarms.own.source: ['vacuum'] is no measuring point"),
+        ('[alarms.own]\nsource = "barometer"\nkind = "high"', "alarms.own.source: 'barometer' is measured by no"),
+        ('[alarms.own]\nsource = "valve_position"\nkind = "rate"\nlimit = "1"', "alarms.own.kind: there is no rate of"),
+        ('[alarms.own]\nsource = "vacuum"\nkind = "prediction"\nlimit = "1Pa"', "alarms.own.kind: there is no pred"),
+        ('[alarms.own]\nsource = "vacuum"\nkind = "high"\nquantity = "mass"\nlimit = "1kg"', "alarms.own.quantity: is"),
+        (
+            '[alarms.own]\nsource = "vacuum"\nother = "cylinder_mass"\nkind = "disagree"\nlimit = "1Pa"',
+            "alarms.own.other: is a mass, the source a vacuum",
+        ),
+        (
+            '[alarms.own]\nsource = "vacuum"\nother = "system_pressure"\nkind = "rate"\nlimit = "1Pa/min"',
+            "alarms.own.other: an alarm of kind rate watches one source",
+        ),
         ('[alarms.own]\nsource = "vacuum"\nkind = "disagree"\nlimit = "1Pa"', "alarms.own.other: name the second"),
         ('[alarms.own]\nsource = "vacuum"\nkind = "high"\nlimit = "1Pa"\nstages = ["x"]', "alarms.own.stages: is a"),
         ('[alarms.own]\nsource = "vacuum"\nkind = "high"\nlimit = "1e999Pa"', "alarms.own.limit:"),
@@ -123,6 +138,12 @@ def test_a_live_quantity_can_be_watched() -> None:
 def test_a_wrong_one_is_refused_with_its_key(text: str, expected: str) -> None:
     told = problems(text)
     assert any(problem.startswith(expected) for problem in told), told
+
+
+def test_more_of_the_users_own_than_are_watched_are_refused() -> None:
+    own = 'source = "cylinder_mass"\nkind = "high"\nlimit = "1kg"\n'
+    told = problems("".join(f"[alarms.own-{i}]\n{own}" for i in range(51)))
+    assert told == ["alarms: 51 alarms of your own, at most 50 are watched"]
 
 
 def test_all_faults_are_told_at_once() -> None:

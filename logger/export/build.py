@@ -19,7 +19,7 @@ from logger.export.story import Story
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage, StageKind
 from logger.model.points import POINTS
-from logger.model.records import CLOCK, KEEP_AWAKE
+from logger.model.records import KEEP_AWAKE
 from logger.model.sample import PointSample
 from logger.model.units import STANDARD_ATMOSPHERE_PA
 
@@ -121,7 +121,7 @@ def build_report_data(
         acts=story.acts(shown),
         gaps=story.gaps(),
         awake=story.told(KEEP_AWAKE, shown),
-        clock=story.told(CLOCK, shown),
+        clock=story.clocks(shown),
         instruments=replayed.instruments,
         rig_digest=hashlib.sha256(text.encode()).hexdigest() if (text := story.state.rig.text) else "",
         speed=story.speed,

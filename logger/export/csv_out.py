@@ -131,7 +131,7 @@ def events_csv(rows: Iterable[tuple[int, int, str, str, str, str]]) -> Iterator[
 def events_metadata(title: str, invented: bool) -> bytes:
     about = {
         "time": "UTC",
-        "record": "number of the record in segments.jsonl that holds it",
+        "record": "number of the record in records.jsonl that holds it",
         "type": "kind of event",
         "about": "alarm, stage, device or cylinder concerned",
         "text": "what happened",

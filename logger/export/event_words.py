@@ -96,6 +96,17 @@ def _finding(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     return f"stage {event['stage']}", f"{finding['headline']}: {finding['text']}"
 
 
+def _clock(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
+    fit = event.get("fit")
+    if fit is None:
+        return "", str(event["cause"])
+    ppm, error_s = 1e6 * fit["drift"], fit["error_ns"] / 1e9
+    return str(event["device"]), (
+        f"its clock runs {abs(ppm):,.0f} ppm {'slow' if ppm > 0 else 'fast'} of its stated rate, which is allowed for; "
+        f"times of its readings are right within {error_s:.2g} s"
+    )
+
+
 def _permit(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     parts = [f"contact {event['act']}" if event["act"] in ("closed", "opened") else str(event["act"])]
     if "guard_kg" in event:
@@ -119,7 +130,7 @@ _TELLERS: dict[str, Callable[[dict[str, Any], Shown], tuple[str, str]]] = {
     r.CYLINDER_ON_SCALE: _cylinder,
     r.FINDING: _finding,
     r.GAP: _gap,
-    r.CLOCK: lambda e, s: ("", str(e["cause"])),
+    r.CLOCK: _clock,
     r.KEEP_AWAKE: lambda e, s: ("", str(e["text"])),
     r.PERMIT: _permit,
     r.SETTING: lambda e, s: (str(e["key"]), f"set to {e['value']} (SI)"),

@@ -125,6 +125,22 @@ class Story:
         """The words of every event of a type, each once."""
         return tuple(dict.fromkeys(words(e, shown)[1] for _, e in self.events if e["type"] == kind))
 
+    def clocks(self, shown: Shown) -> tuple[str, ...]:
+        """Troubles of the clocks, each once; then for each device the least certain fit of its clock."""
+        troubles: dict[str, None] = {}
+        fits: dict[str, tuple[int, str]] = {}  # device id: error, words
+        for _, event in self.events:
+            if event["type"] != r.CLOCK:
+                continue
+            device, text, _ = words(event, shown)
+            fit = event.get("fit")
+            if fit is None:
+                troubles[text] = None
+            elif isinstance(fit, dict) and isinstance(error_ns := fit.get("error_ns"), int) and device:
+                fits[device] = max(fits.get(device, (0, "")), (error_ns, text))
+        names = {d.device_id: d.name for d in self.state.rig.devices}
+        return (*troubles, *(f"{names.get(device) or device}: {text}" for device, (_, text) in fits.items()))
+
     def alarms(self) -> tuple[AlarmEntry, ...]:
         """One entry for each time an alarm was raised, in order of time."""
         done: list[AlarmEntry] = []

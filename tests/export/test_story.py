@@ -10,7 +10,7 @@ from logger.evidence.errors import BundleError
 from logger.export.shown import Shown
 from logger.export.story import Story
 from logger.model import records as r
-from tests.export.invented import SECOND, T0_NS, Recorder, alarm, opened, short_job
+from tests.export.invented import MANIFOLD, SECOND, T0_NS, Recorder, alarm, opened, short_job
 
 
 def told(rec: Recorder) -> Story:
@@ -80,6 +80,20 @@ def test_every_event_of_the_job_is_a_row_in_order_of_time() -> None:
     assert len(rows) == len(story.events)
     assert [row[0] for row in rows] == sorted(row[0] for row in rows)
     assert ("of-a-later-version", "", '{"n": 3, "what": "=cmd"}', "") in [row[2:] for row in rows]
+
+
+def test_clocks_are_told_in_words_one_line_a_device() -> None:
+    rec = opened({})
+    for t_s, error_ns, drift in ((1, 40_000_000, 1.2e-4), (2, 90_000_000, -2.5e-5), (3, 10_000_000, 1e-6)):
+        fit = {"drift": drift, "error_ns": error_ns, "delay_ns": None}
+        rec.event(r.CLOCK, T0_NS + t_s * SECOND, device=MANIFOLD, fit=fit)
+    rec.event(r.CLOCK, T0_NS + 4 * SECOND, cause="the clock was set")
+    rec.event(r.CLOCK, T0_NS + 5 * SECOND, device=MANIFOLD, fit={"error_ns": "soon"})  # of another version: passed over
+    trouble, fit_line = told(rec).clocks(Shown())
+    assert trouble == "the clock was set"
+    assert "runs 25 ppm fast" in fit_line and "right within 0.09 s" in fit_line
+    texts = [row[4] for row in told(rec).rows(Shown()) if row[2] == r.CLOCK]
+    assert "120 ppm slow" in texts[0] and not any("{" in text for text in texts[:4])
 
 
 @pytest.mark.parametrize("missing", ["job", "kind"])

@@ -21,7 +21,7 @@ JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Machine-read
 
 def ambient_options(command: F) -> F:
     """--altitude and --barometer."""
-    command = click.option("--barometer", help="Absolute station pressure, such as 24.6inHgabs or 83.4kPa.")(command)
+    command = click.option("--barometer", help="Absolute station pressure, such as 24.6inHg or 83.4kPa.")(command)
     return click.option("--altitude", help="Such as 5280ft or 1600m, by the ISO 2533 standard atmosphere.")(command)
 
 
@@ -35,7 +35,7 @@ def ambient_of(altitude: str | None, barometer: str | None) -> Any:
         raise click.UsageError("give --altitude or --barometer, not both")
     try:
         return ambient(
-            entered_pa=None if barometer is None else parse_quantity(barometer, Quantity.PRESSURE),
+            entered_pa=None if barometer is None else parse_quantity(barometer, Quantity.BAROMETER),
             altitude_m=None if altitude is None else parse_quantity(altitude, Quantity.LENGTH),
         )
     except ComputeError as exc:
@@ -48,7 +48,7 @@ def absolute_pressure(text: str, ambient_pa: float) -> float:
 
     pressure_pa = parse_quantity(text, Quantity.PRESSURE, ambient_pa)
     if pressure_pa <= 0:
-        raise click.UsageError(f"{text!r} is below a perfect vacuum: check the number, the unit and the barometer")
+        raise click.UsageError(f"{text!r} is not above a perfect vacuum: check the number, the unit and the barometer")
     return pressure_pa
 
 

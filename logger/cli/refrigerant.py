@@ -54,6 +54,8 @@ def sat(
     pressure_pa = None if pressure is None else absolute_pressure(pressure, around.pressure_pa)
     kelvin = None if temp is None else temperature(temp)
     if _is_water(refrigerant):
+        if line is not None:
+            raise click.UsageError("--line is for a refrigerant")
         facts, rows, notes = _water(pressure_pa, kelvin)
     else:
         facts, rows, notes = _refrigerant(refrigerant, pressure_pa, kelvin, None if line is None else temperature(line))
@@ -63,7 +65,7 @@ def sat(
         data: dict[str, Any] = {
             **facts,
             **{key: as_data(value, quantity, units, around.pressure_pa) for key, _, value, quantity in rows},
-            "barometer": as_data(around.as_value(), _Q.PRESSURE, "si", 0.0),
+            "barometer": as_data(around.as_value(), _Q.BAROMETER, units, 0.0),
             "notes": notes,
             "caution": CAUTION,
         }

@@ -21,6 +21,7 @@ EARTH_RADIUS_M = 6356766.0
 EXPONENT = 9.80665 / (287.05287 * LAPSE_K_PER_M)
 LOWEST_ALTITUDE_M = -1000.0
 HIGHEST_ALTITUDE_M = 11000.0
+HIGHEST_BAROMETER_PA = 110000.0  # above any reading on record, below every number in a wrong unit
 
 # Standard uncertainties (k=1). Weather moves the barometer at one place by about 1 kPa (common practice, no source);
 # sea level taken for granted may be a few hundred metres wrong (rectangular, 6 kPa either way).
@@ -83,12 +84,12 @@ def altitude_pressure(altitude_m: float) -> float:
 def ambient(measured: Value | None = None, entered_pa: float | None = None, altitude_m: float | None = None) -> Ambient:
     """The best that is known: a trusted barometer reading, else the entered value, else the altitude, else sea level.
 
-    Raises ComputeError for an altitude or an entered pressure that no place on earth has.
+    A reading that no place on earth has is not trusted. Raises ComputeError for such an altitude or entered pressure.
     """
-    if measured is not None and measured.number is not None:
+    low, high = altitude_pressure(HIGHEST_ALTITUDE_M), HIGHEST_BAROMETER_PA
+    if measured is not None and measured.number is not None and low <= measured.number <= high:
         return Ambient(measured.number, AmbientSource.MEASURED, measured.u)
     if entered_pa is not None:
-        low, high = altitude_pressure(HIGHEST_ALTITUDE_M), 110000.0
         if not low <= entered_pa <= high:
             raise ComputeError(
                 f"a barometer of {entered_pa / 1e3:.1f} kPa is outside {low / 1e3:.0f} to {high / 1e3:.0f} kPa: "

@@ -22,7 +22,9 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from logger.compute.errors import ComputeError
 from logger.compute.filling_rules import WATER_DENSITY
+from logger.compute.pressure import ambient
 from logger.compute.profiles import ProfileError, profile_from_mapping
 from logger.config.toml_file import Problems, Table, parse, read_text
 from logger.model.cylinder import Cylinder
@@ -117,6 +119,16 @@ def job_of(table: JobTable, job_id: str, problems: Problems) -> Job:
     volume = problems.quantity("job.volume", table.volume, Quantity.VOLUME)
     if volume is not None and volume <= 0:
         problems.add("job.volume", "a volume is above zero")
+    volume_u = problems.quantity("job.volume_u", table.volume_u, Quantity.VOLUME)
+    if volume_u is not None and volume_u < 0:
+        problems.add("job.volume_u", "an uncertainty is not below zero")
+    altitude = problems.quantity("job.altitude", table.altitude, Quantity.LENGTH)
+    barometer = problems.quantity("job.barometer", table.barometer, Quantity.BAROMETER)
+    for key, entered_pa, altitude_m in (("altitude", None, altitude), ("barometer", barometer, None)):
+        try:
+            ambient(entered_pa=entered_pa, altitude_m=altitude_m)
+        except ComputeError as exc:
+            problems.add(f"job.{key}", str(exc))
     return Job(
         job_id=job_id,
         refrigerant=refrigerant,
@@ -126,10 +138,10 @@ def job_of(table: JobTable, job_id: str, problems: Problems) -> Job:
         appliance=table.appliance,
         technician=table.technician,
         volume_m3=volume,
-        volume_u_m3=problems.quantity("job.volume_u", table.volume_u, Quantity.VOLUME),
+        volume_u_m3=volume_u,
         pump_ultimate_pa=problems.quantity("job.pump_ultimate", table.pump_ultimate, Quantity.VACUUM),
-        altitude_m=problems.quantity("job.altitude", table.altitude, Quantity.LENGTH),
-        barometer_pa=problems.quantity("job.barometer", table.barometer, Quantity.BAROMETER),
+        altitude_m=altitude,
+        barometer_pa=barometer,
         jurisdiction=table.jurisdiction,
         recovery_machine_made=table.recovery_machine_made,
         appliance_class=table.appliance_class,

@@ -57,9 +57,12 @@ def test_sat_by_gauge_pressure() -> None:
 
 def test_sat_with_the_barometer() -> None:
     """Where the barometer is 83.4 kPa: 38.69 °F (C)."""
-    for option in (("--barometer", "83.4kPa"), ("--altitude", "5290ft")):
+    for option in (("--barometer", "83.4kPa"), ("--barometer", "24.628inHg"), ("--altitude", "5290ft")):
         found = data("sat R-410A -p 118psig", *option)
         assert found["dew_temperature"]["value"] == pytest.approx(38.69, abs=0.02)
+    around = data("sat R-410A -p 118psig --barometer 29.92inHg --units us")["barometer"]
+    assert (around["unit"], around["value"]) == ("inHgabs", pytest.approx(29.92))  # absolute, and said to be
+    assert data("sat R-410A -p 118psig --units si")["barometer"]["value"] == pytest.approx(1013.25)  # hPa
     assert "ISO 2533 standard atmosphere" in " ".join(out("sat R-410A -p 118psig --altitude 5280ft").split())
 
 
@@ -102,12 +105,13 @@ def test_part_of_an_answer_is_shown_with_the_reason_for_the_rest() -> None:
         ("sat R-744 -p 15psia", "below the range of the table, 518.2 kPa abs"),
         ("sat R-410A -p 118psi", "say psig or psia"),
         ("sat R-410A -p 118", "has no unit"),
-        ("sat R-410A -p 40inHg", "below a perfect vacuum"),
+        ("sat R-410A -p 40inHg", "above a perfect vacuum"),
         ("sat R-410A -t -500F", "absolute zero"),
         ("sat R-410A -p 118psig --altitude 5000ft --barometer 90kPa", "not both"),
         ("sat R-410A -p 118psig --barometer 29.9psia", "absolute station pressure"),
         ("sat R-410A -p 118psig --altitude 90000ft", "outside"),
         ("sat R-410A -t 40F --line 50F", "needs --pressure"),
+        ("sat water -p 500micron --line 50F", "is for a refrigerant"),
         ("refrigerants R-9999", "not in the table"),
     ],
 )

@@ -62,6 +62,8 @@ def test_the_best_source_wins_and_is_named() -> None:
     assert "measured" in best.note
     lost = ambient(unknown("Pa", "stale"), 99000.0, 500.0)
     assert lost.source is AmbientSource.ENTERED and "entered" in lost.note
+    for nowhere in (0.0, 1013.25, 15000.0, 1.2e5):  # a broken barometer, or one in the wrong unit
+        assert ambient(known(nowhere, "Pa", 50.0), 99000.0) == lost
     high = ambient(altitude_m=500.0)
     assert high.source is AmbientSource.ALTITUDE and "500 m (1640 ft), ISO 2533 standard atmosphere" in high.note
     assert ambient() is SEA_LEVEL and "assumed: sea level" in SEA_LEVEL.note

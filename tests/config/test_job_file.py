@@ -58,3 +58,9 @@ def test_a_cylinder_that_cannot_be_is_refused(was: str, is_: str, key: str) -> N
     with pytest.raises(FileProblems) as caught:
         parse_job(GOOD.replace(was, is_), "j")
     assert [key for key, _ in caught.value.problems] == [f"cylinder[1].{key}"]
+
+
+@pytest.mark.parametrize("line", ['altitude = "90000ft"', 'barometer = "1psia"', 'volume_u = "-5L"'])
+def test_a_place_that_is_not_on_earth_is_refused_and_not_taken_for_sea_level(line: str) -> None:
+    with pytest.raises(FileProblems, match=line.split()[0]):
+        parse_job(GOOD.replace("[job]", f"[job]\n{line}"), "j")

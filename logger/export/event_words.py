@@ -103,7 +103,7 @@ def _clock(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     ppm, error_s = 1e6 * fit["drift"], fit["error_ns"] / 1e9
     return str(event["device"]), (
         f"its clock runs {abs(ppm):,.0f} ppm {'slow' if ppm > 0 else 'fast'} of its stated rate, which is allowed for; "
-        f"times of its readings are right within {error_s:.2g} s"
+        f"times of its readings are right within {f'{error_s:.2g} s' if error_s < 10 else duration(error_s)}"
     )
 
 

@@ -36,6 +36,7 @@ _PAIRS: dict[str, tuple[Unit, Unit]] = {
         Unit("kPa/h", Quantity.PRESSURE_RATE, 1000.0 / 3600.0, "kPa/h", digits=2),
     )
 }
+_PLAIN = {"1": (100.0, " %"), "h-1": (1.0, " /h")}  # one unit in both systems; the others as they are
 _SPREAD_UNIT = {"F": UNITS["F_diff"], "C": UNITS["K_diff"]}
 
 
@@ -60,9 +61,9 @@ def input_text(value: Value, system: str, vacuum: bool) -> str:
 def _text(number: float, u: float | None, unit: str, system: str, vacuum: bool) -> str:
     pair = _PAIRS.get(_kind(number, unit, vacuum))
     if pair is None:
-        name = "" if unit == "1" else f" {unit}"
-        spread = "" if u is None else f" ± {u:.2g}{name} (k = 2)"
-        return f"{number + 0.0:.4g}{name}{spread}"  # no "-0"
+        factor, name = _PLAIN.get(unit, (1.0, f" {unit}"))
+        spread = "" if u is None else f" ± {u * factor:.2g}{name} (k = 2)"
+        return f"{number * factor + 0.0:.4g}{name}{spread}"  # no "-0"
     first, second = pair if system == "us" else pair[::-1]
     text = f"{_figure(number, u, first)} ({_figure(number, u, second)})"
     return text if u is None else f"{text} ± {_spread(u, first)} (k = 2)"

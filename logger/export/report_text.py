@@ -16,6 +16,7 @@ CAUTION = (
     "evacuation. Local codes, the markings of cylinders and equipment, the makers' instructions and licensed practice "
     "come first. It replaces no relief device, no leak check and no person."
 )
+CAUTION_SHORT = "Guides no filling, pressurising or evacuation: local codes, markings and licensed practice come first."
 INVENTED = "Invented data: no real plant, customer or job"
 
 METHOD: tuple[tuple[str, str], ...] = (

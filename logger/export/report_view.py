@@ -61,6 +61,7 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
         "rig_digest": data.rig_digest,
         "method": [list(pair) for pair in say.METHOD],
         "caution": say.CAUTION,
+        "caution_short": say.CAUTION_SHORT,
         "check": {
             "fingerprint": data.fingerprint,
             "signed": say.SIGNED if data.fingerprint else say.UNSIGNED,
@@ -254,7 +255,7 @@ def _range(low: float | None, high: float | None, unit: str, gauge: bool) -> str
     if low is None and high is None:
         return "not stated"
     first, last = ("?" if v is None else f"{v:g}" for v in (low, high))
-    return f"{first} to {last} {_told_unit(unit)}{' gauge' if gauge else ''}"
+    return f"{first} to {last} {_spread_unit(unit) + ' gauge' if gauge else _told_unit(unit)}"
 
 
 def _told_unit(ucum: str) -> str:
@@ -264,9 +265,14 @@ def _told_unit(ucum: str) -> str:
     )
 
 
+def _spread_unit(ucum: str) -> str:
+    """The same for a difference, or where the reference is named beside it."""
+    return _told_unit(ucum).replace("psia", "psi")
+
+
 def _accuracy(channel: InstrumentChannel) -> str:
     parts: Sequence[str] = [
-        f"{channel.accuracy:g} {_told_unit(channel.unit)}" if channel.accuracy else "",
+        f"{channel.accuracy:g} {_spread_unit(channel.unit)}" if channel.accuracy else "",
         f"{100 * channel.accuracy_of_reading:g} % of reading" if channel.accuracy_of_reading else "",
     ]
     stated = " + ".join(part for part in parts if part)

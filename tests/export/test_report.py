@@ -64,6 +64,7 @@ def test_the_pages_say_what_the_job_was(tmp_path: Path) -> None:
     for number, page in enumerate(seen, 1):
         assert f"Page {number} of {len(seen)}" in flat(page)
         assert "Invented data: no real plant, customer or job" in flat(page)
+        assert "local codes, markings and licensed practice come first" in flat(page)
 
 
 def test_a_real_job_carries_no_mark_of_invention(tmp_path: Path) -> None:

@@ -136,8 +136,9 @@ class Sim:
 def simulated(
     place: Path, scenario: str, *, speed: float = 1.0, link: str = "tcp", seed: int = 3,
     only: tuple[str, ...] = ("recovery board", "scale"), autopilot: bool = False, relay: bool = False,
-    program: str = "sim_device",
+    hold: bool = False, program: str = "sim_device", air_port: int = 0,
 ) -> Iterator[Sim]:  # fmt: skip
+    """air_port: of an emulated air (tests.link.ble.air); then by Bluetooth, whatever the link."""
     rig_file = place / "rig.toml"
     command = [
         sys.executable, "-m", program, scenario, "--speed", str(speed), "--link", link, "--seed", str(seed),
@@ -146,6 +147,8 @@ def simulated(
     command += [word for name in only for word in ("--device", name)]
     command += [] if autopilot else ["--no-autopilot"]
     command += ["--relay"] if relay else []
+    command += ["--hold"] if hold else []
+    command += ["--ble", f"tcp-client:127.0.0.1:{air_port}"] * len(only) if air_port else []
     with child(command, place, place / "sim.log") as process:
         sim = Sim(process, rig_file)
         try:
@@ -218,13 +221,17 @@ class Daemon:
 
 
 @contextlib.contextmanager
-def daemon(place: Path, rig: Path, *words: str, job: str = "job-1", speed: float = 1.0) -> Iterator[Daemon]:
-    """words: instead of a new job from JOB_TOML, such as --continue JOB."""
+def daemon(
+    place: Path, rig: Path, *words: str, job: str = "job-1", speed: float = 1.0, job_toml: str = JOB_TOML,
+    air_port: int = 0,
+) -> Iterator[Daemon]:  # fmt: skip
+    """words: instead of a new job from job_toml, such as --continue JOB. air_port: its Bluetooth is in that air."""
     if not words:
         job_file = place / "job.toml"
-        job_file.write_text(JOB_TOML, encoding="utf-8")
+        job_file.write_text(job_toml, encoding="utf-8")
         words = ("--job-file", str(job_file), "--job", job)
-    command = [sys.executable, "-m", "logger", "run", str(rig), *words, "--speed", str(speed), "--no-sound"]
+    program = ["tests.link.ble.with_bumble", str(air_port), "rimelog"] if air_port else ["logger"]
+    command = [sys.executable, "-m", *program, "run", str(rig), *words, "--speed", str(speed), "--no-sound"]
     log = place / "daemon.log"
     with child(command, place, log) as process:
         yield Daemon(process, place, job, log)
@@ -234,7 +241,7 @@ def daemon(place: Path, rig: Path, *words: str, job: str = "job-1", speed: float
 def child(command: list[str], place: Path, log: Path) -> Iterator[subprocess.Popen[str]]:
     """Errors go to `log`. Ended with this context, however that ends."""
     with log.open("w", encoding="utf-8") as errors:
-        quiet = errors if "logger" in command else subprocess.PIPE  # a rig says where it is
+        quiet = errors if "--no-sound" in command else subprocess.PIPE  # a rig says where it is
         process = subprocess.Popen(
             command, env=environment(place), cwd=place, text=True, stdin=subprocess.DEVNULL, stdout=quiet, stderr=errors
         )

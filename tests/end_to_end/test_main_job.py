@@ -1,5 +1,6 @@
-"""A short job from the first command to the bundle in a stranger's hands, over a pseudo-terminal and over TCP."""
+"""A short job from the first command to the bundle in a stranger's hands, over every kind of link."""
 
+import contextlib
 import csv
 import io
 import json
@@ -11,17 +12,20 @@ from pathlib import Path
 import pytest
 
 from tests.end_to_end.running import daemon, rimelog, simulated, until
+from tests.link.ble.bench import AirThread
 
 SPEED = 40.0
 
 
-@pytest.mark.parametrize("link", ["pty", "tcp"])
+@pytest.mark.parametrize("link", ["pty", "tcp", "ble"])
 def test_recovery_from_first_byte_to_checked_evidence(tmp_path: Path, link: str) -> None:
-    with (
-        simulated(tmp_path, "recovery", speed=SPEED, link=link) as sim,
-        daemon(tmp_path, sim.rig_file, speed=SPEED) as logger,
-    ):
+    with contextlib.ExitStack() as stack:
+        air_port = stack.enter_context(AirThread()).port if link == "ble" else 0
+        wired = "tcp" if air_port else link
+        sim = stack.enter_context(simulated(tmp_path, "recovery", speed=SPEED, link=wired, air_port=air_port))
+        logger = stack.enter_context(daemon(tmp_path, sim.rig_file, speed=SPEED, air_port=air_port))
         logger.ready()
+        assert {device["url"].startswith("ble://") for device in logger.status()["devices"]} == {link == "ble"}
         before_kg = sim.truth["cylinders_kg"]["cylinder 1"]
         until(lambda: sim.now_s > 60, "the scale has settled")
         assert "Recovery begun, stage 1" in rimelog(tmp_path, "stage", "begin", "recovery", "--operator", "tester")

@@ -175,10 +175,15 @@ async def served(
         await peripheral.aclose()
 
 
+@contextlib.asynccontextmanager
+async def _nothing(air: Air) -> AsyncIterator[None]:
+    yield
+
+
 class AirThread:
     """An air with what lives in it, in a thread of its own, for programs and loops that come in by a dongle."""
 
-    def __init__(self, life: Callable[[Air], contextlib.AbstractAsyncContextManager[None]]) -> None:
+    def __init__(self, life: Callable[[Air], contextlib.AbstractAsyncContextManager[None]] = _nothing) -> None:
         self.port = 0
         self._life = life
         self._loop = asyncio.new_event_loop()

@@ -25,7 +25,7 @@ FLOOD_COUNT = 10
 ALARM_COUNT = "alarms_in_ten_minutes"
 """Input the engine itself provides: alarms raised within the flood window."""
 
-_KEPT_RAISES = 100  # enough to see a flood, bounded
+KEPT_RAISES = 100  # enough to see a flood, bounded
 
 Stepped = tuple[AlarmState, list[AlarmChange]]
 
@@ -78,7 +78,7 @@ class AlarmEngine:
                     if rule.source != ALARM_COUNT and told[-1].event is Event.RAISE:
                         recent.append(now_ns)
         first_out, changes = _mark_first_out(state.first_out, self.rules, keys, changes, onsets)
-        return AlarmState(now_ns, keys, first_out, tuple(recent[-_KEPT_RAISES:])), changes
+        return AlarmState(now_ns, keys, first_out, tuple(recent[-KEPT_RAISES:])), changes
 
     def acknowledge(self, state: AlarmState, key: str, operator: str, now_ns: int, reason: str = "") -> Stepped:
         """Someone has seen it. Raises UnknownAlarm, NotAllowed (nothing to acknowledge)."""

@@ -1,8 +1,7 @@
-"""What the alarms remember and what they report: plain data, restored from JSON after a restart."""
+"""What the alarms remember and what they report: plain data. After a restart: restore.py."""
 
-import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from logger.alarms.errors import AlarmError
@@ -52,35 +51,6 @@ class AlarmState:
 
 
 _FRESH = KeyState()
-STATE_VERSION = 1
-
-
-def to_json(state: AlarmState) -> str:
-    """As JSON text; `from_json` gives it back."""
-    return json.dumps({"version": STATE_VERSION, **asdict(state)}, sort_keys=True, separators=(",", ":"))
-
-
-def from_json(text: str) -> AlarmState:
-    """Restore after a restart. A return that was being timed starts over: nobody watched meanwhile.
-
-    Raises AlarmError when the text is not such a state.
-    """
-    try:
-        data = json.loads(text)
-        if data["version"] != STATE_VERSION:
-            raise AlarmError(f"alarm state of version {data['version']}, this program knows {STATE_VERSION}")
-        keys = {key: _key_state(entry) for key, entry in data["keys"].items()}
-        return AlarmState(int(data["now_ns"]), keys, data["first_out"], tuple(int(t) for t in data["recent_ns"]))
-    except (ValueError, TypeError, KeyError, AttributeError) as exc:
-        raise AlarmError(f"the stored alarm state cannot be read: {exc!r}") from exc
-
-
-def _key_state(entry: dict[str, Any]) -> KeyState:
-    history = tuple((int(t), float(y)) for t, y in entry.pop("history"))
-    key_state = KeyState(**{**entry, "state": State(entry["state"]), "history": history})
-    return replace(key_state, pending_ns=None) if key_state.condition else key_state
-
-
 @dataclass(frozen=True, slots=True)
 class AlarmChange:
     """One change of one alarm, as stored (event type ALARM) and told.

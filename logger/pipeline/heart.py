@@ -14,9 +14,10 @@ from typing import Any
 from firmware_protocol.messages import Message
 from logger.alarms.defaults import HEALTH, device_input
 from logger.alarms.engine import ALARM_COUNT, AlarmEngine
-from logger.alarms.memory import AlarmChange, AlarmState, KeyState
+from logger.alarms.memory import AlarmChange, AlarmState
+from logger.alarms.restore import Restored
 from logger.alarms.rules import LIMIT_KINDS, Kind
-from logger.alarms.states import STANDING, UNSEEN, State
+from logger.alarms.states import UNSEEN
 from logger.compute.decay import DecayResult
 from logger.compute.profiles import DecayProfile
 from logger.compute.pull_down import PullDown
@@ -54,6 +55,7 @@ class Pipeline:
         self.reports: dict[int, Report] = {}
         self.engine = AlarmEngine(())
         self.alarm_state = AlarmState()
+        self._restored = Restored()
         self.health: dict[str, Value] = {name: known(1.0, "1") for name in HEALTH}
         self.analyse_every_ns = ANALYSE_EVERY_NS
         self._next_analysis_ns = 0
@@ -86,7 +88,7 @@ class Pipeline:
             if on_scale is not None and on_scale != scene.state.on_scale:
                 scene.weighing.swap(event["cylinder"]["name"])
         elif kind == records.ALARM and not self.live:
-            self._restore_alarm(event)
+            self._restored.take(AlarmChange.from_dict(event))
         elif kind == records.GAP and "boot_count" in event and "first" in event:
             scene.device(event["device"]).given_up(event["boot_count"], event["first"], event["last"])
         elif kind in (records.RIG_LOADED, records.STAGE_ENDED, records.DEVICE_HELLO):
@@ -132,6 +134,7 @@ class Pipeline:
     def go_live(self) -> None:
         """Replay is over: what comes now is judged."""
         self.live, self._rules_due = True, True
+        self.alarm_state, self._restored = self._restored.state, Restored()
 
     # -- out -----------------------------------------------------------------------------------------------------
 
@@ -247,22 +250,6 @@ class Pipeline:
             if profile is not None:
                 self.scene.held[profile.key] = self.scene.held.get(profile.key, 0) + 1
 
-    def _restore_alarm(self, event: Event) -> None:
-        change = AlarmChange.from_dict(event)
-        kept = change.to_state not in _FORGOTTEN
-        entry = KeyState(
-            state=change.to_state if kept else State.NORMAL, since_ns=change.t_ns,
-            condition=change.to_state in STANDING, raised_ns=change.t_ns if kept else None,
-            value=change.value, limit=change.limit, problem=change.problem,
-            operator=change.operator, reason=change.reason,
-        )  # fmt: skip
-        self.alarm_state = AlarmState(
-            change.t_ns, {**self.alarm_state.keys, change.key: entry}, self.alarm_state.first_out,
-            self.alarm_state.recent_ns,
-        )  # fmt: skip
-
 
 # Alarms about missing readings wait for the slack of a clock that runs faster than real time.
 _OF_SILENCE = frozenset({Kind.NO_DATA, Kind.FAULT, Kind.UNKNOWN, Kind.TROUBLE})
-# Neither a shelving nor a suppression outlives a restart: what still holds is raised again.
-_FORGOTTEN = frozenset({State.NORMAL, State.SUPPRESSED, State.SHELVED})

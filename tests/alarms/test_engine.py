@@ -1,6 +1,8 @@
 """The engine by example; test_machine.py has it by model, test_overfill.py the law that matters most."""
 
 import json
+from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -8,7 +10,8 @@ import pytest
 from logger.alarms.defaults import default_rules
 from logger.alarms.engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.errors import AlarmError, NotAllowed, UnknownAlarm
-from logger.alarms.memory import AlarmChange, AlarmState, from_json, to_json
+from logger.alarms.memory import AlarmChange, AlarmState
+from logger.alarms.restore import Restored
 from logger.alarms.rules import AlarmRule, Kind, Priority
 from logger.alarms.states import Event, State
 from logger.model.job import StageKind
@@ -137,32 +140,36 @@ def test_a_latched_alarm_seen_by_someone_is_suppressed_by_the_stage() -> None:
     assert bench.states(3, a=LOW) == [State.SUPPRESSED]
 
 
-def test_a_return_is_timed_anew_after_a_restart_but_a_raise_is_not_forgotten() -> None:
-    bench = Bench(make("a", off_delay_s=10), make("b", on_delay_s=10))
-    bench.step(0, a=HIGH, b=LOW)
-    bench.step(1, a=LOW, b=HIGH)
-    bench.state = from_json(to_json(bench.state))
-    assert [(c.key, c.to_state) for c in bench.step(60, a=LOW, b=HIGH)] == [("b", State.UNACKNOWLEDGED)]
-    assert bench.states(70, a=LOW, b=HIGH) == [State.RETURNED]
+def test_a_restart_keeps_what_people_must_know_and_times_anew_what_nobody_watched() -> None:
+    bench = Bench(make("a", off_delay_s=10), make("b", on_delay_s=10), make("c"), make("d", priority=Priority.LOW))
+    told = bench.step(0, a=HIGH, b=LOW, c=LOW, d=LOW)
+    told += bench.step(1, a=LOW, b=HIGH, c=HIGH, d=HIGH)
+    bench.state, acted = bench.engine.acknowledge(bench.state, "c", "Kim", 2 * SECOND, "seen")
+    told += acted
+    before = bench.state
+    bench.state = restored(told)
+    assert before.first_out == bench.state.first_out == "a"
+    assert bench.state.recent_ns == before.recent_ns
+    for key in "acd":
+        assert bench.state.of(key) == replace(before.of(key), pending_ns=None)
+    assert bench.step(60, a=LOW, b=HIGH, c=HIGH, d=HIGH) == []
+    assert bench.states(70, a=LOW, b=HIGH, c=HIGH, d=HIGH) == [State.RETURNED, State.UNACKNOWLEDGED]
 
 
-def test_restart_keeps_states_people_and_rates() -> None:
-    rate = make("r", kind=Kind.RATE, limit=0.5, deadband=0.1, window_s=20)
-    bench = Bench(make("a"), make("b"), rate)
-    for t in range(0, 12, 2):
-        bench.step(t, a=HIGH, b=HIGH, r=known(t * 0.3, "kg"))
-    bench.ack("a", 12)
-    bench.state, _ = bench.engine.shelve(bench.state, "b", "Kim", "away", 100, 12 * SECOND)
-    again = from_json(to_json(bench.state))
-    assert again == bench.state
-    assert again.of("b").reason == "away"
-    assert len(again.of("r").history) > 3
+def test_after_a_restart_nobody_is_first_where_all_was_seen() -> None:
+    bench = Bench(make("a"), make("d", priority=Priority.LOW))
+    told = bench.step(0, a=HIGH, d=LOW)
+    told += bench.step(1, a=HIGH, d=HIGH)
+    bench.state, acted = bench.engine.acknowledge(bench.state, "a", "Kim", 2 * SECOND)
+    assert restored(told).first_out == "a"
+    assert restored([*told, *acted]).first_out is bench.state.first_out is None
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"version": 2}', '{"version":1,"now_ns":0,"keys":{"a":{}}}', "null"])
-def test_a_spoilt_state_is_refused_with_a_clear_error(text: str) -> None:
-    with pytest.raises(AlarmError, match="alarm state"):
-        from_json(text)
+def restored(changes: Iterable[AlarmChange]) -> AlarmState:
+    again = Restored()
+    for change in changes:
+        again.take(AlarmChange.from_dict({"type": "alarm", **json.loads(json.dumps(change.to_dict()))}))
+    return again.state
 
 
 def test_a_reminder_only_while_the_reading_is_in_alarm() -> None:

@@ -15,7 +15,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from logger.alarms.engine import MAX_SHELVE_S, AlarmEngine, Stepped
 from logger.alarms.errors import NotAllowed
-from logger.alarms.memory import AlarmChange, AlarmState, from_json, to_json
+from logger.alarms.memory import AlarmChange, AlarmState
+from logger.alarms.restore import Restored
 from logger.alarms.rules import AlarmRule, Kind, Priority
 from logger.alarms.states import Event, State
 from logger.model.job import StageKind
@@ -47,6 +48,7 @@ class Model:
 
     rule: AlarmRule
     seen: list[tuple[int, str]] = field(default_factory=list)
+    stood: bool = False  # before all that was seen, at a restart
     concerned: bool = True
     episode: str = "none"
     was_on: bool = False
@@ -55,8 +57,8 @@ class Model:
     since_seen: int = 0
 
     def condition(self) -> bool:
-        """By definition, over everything seen since the alarm last began to concern the stage."""
-        on, begun = False, 0
+        """By definition, over everything seen since the alarm last began to concern the stage, or a restart."""
+        on, begun = self.stood, 0
         for i, (t, level) in enumerate(self.seen):
             recent = self.seen[begun : i + 1]
             if not on and level == "alarm":
@@ -76,6 +78,7 @@ class Model:
         self.concerned = concerned
         if not concerned:
             self.seen.clear()
+            self.stood = False
         else:
             self.seen.append((now, level))
         on = concerned and self.condition()
@@ -88,6 +91,13 @@ class Model:
             if on and self.episode == "seen" and late and level == "alarm":
                 self.episode = "unseen"
         self.was_on = on
+
+    def restart(self) -> None:
+        """Nobody watched: what was being timed is timed anew, what was shelved or not of the stage is forgotten."""
+        if self.mode == "shelved":
+            self.mode, self.episode = "in", "none"
+        self.stood = self.was_on = self.was_on and self.mode == "in" and self.episode != "none"
+        self.seen.clear()
 
     def state(self) -> State:
         if self.mode != "in":
@@ -116,6 +126,7 @@ class Machine(RuleBasedStateMachine):
         self.stage: StageKind | None = StageKind.RECOVERY
         self.now = 1_700_000_000 * SECOND
         self.changes: list[AlarmChange] = []
+        self.forgotten: list[AlarmChange] = []  # those before a restart that forgot what was put away
         self.run()
 
     def run(self, now: int | None = None) -> None:
@@ -190,9 +201,17 @@ class Machine(RuleBasedStateMachine):
 
     @rule()
     def restart(self) -> None:
-        self.state = from_json(to_json(self.state))
-        if self.model.condition():
-            self.model.seen.append((self.now, "unknown"))  # nobody watched: a return is timed anew
+        again = Restored()
+        for change in (*self.forgotten, *self.changes):
+            again.take(change)
+        before, self.state = self.state.of(self.key), again.state
+        if before.state in (State.SHELVED, State.SUPPRESSED):
+            self.forgotten, self.changes = [*self.forgotten, *self.changes], []
+        else:
+            now = self.state.of(self.key)
+            assert (now.state, now.since_ns, now.raised_ns) == (before.state, before.since_ns, before.raised_ns)
+        self.model.restart()
+        self.run()
 
     @rule(back=st.integers(1, 1000))
     def time_cannot_run_backwards(self, back: int) -> None:

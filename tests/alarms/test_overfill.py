@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from logger.alarms.defaults import default_rules
 from logger.alarms.engine import MAX_SHELVE_S, AlarmEngine
 from logger.alarms.errors import NotAllowed, OverrideError
-from logger.alarms.memory import AlarmState, from_json, to_json
+from logger.alarms.memory import AlarmChange, AlarmState
 from logger.alarms.overrides import apply_overrides
+from logger.alarms.restore import Restored
 from logger.alarms.states import AUDIBLE, State
 from logger.model.job import StageKind
 from logger.model.value import Value, known, unknown
@@ -41,6 +42,14 @@ def given_inputs(inputs: dict[str, Value | None]) -> dict[str, Value]:
     return {key: value for key, value in inputs.items() if value is not None}
 
 
+def again(record: list[AlarmChange]) -> AlarmState:
+    """As after a restart, from the record alone."""
+    restored = Restored()
+    for change in record:
+        restored.take(change)
+    return restored.state
+
+
 @settings(max_examples=150, deadline=None)
 @given(steps, st.floats(1.0, 100.0), st.sampled_from([None, *StageKind]), steps)
 def test_once_over_it_sounds_whatever_comes(
@@ -50,15 +59,19 @@ def test_once_over_it_sounds_whatever_comes(
     after: list[tuple[dict[str, Value | None], StageKind | None, float, bool]],
 ) -> None:
     state, now = AlarmState(), 0.0
+    record: list[AlarmChange] = []
     for inputs, s, dt, _ in before:
         now += dt
-        state, _told = ENGINE.step(state, given_inputs(inputs), s, int(now * SECOND))
-    state, _told = ENGINE.step(state, {"cylinder_of_limit": known(share, "1")}, stage, int(now * SECOND))
+        state, told = ENGINE.step(state, given_inputs(inputs), s, int(now * SECOND))
+        record += told
+    state, told = ENGINE.step(state, {"cylinder_of_limit": known(share, "1")}, stage, int(now * SECOND))
+    record += told
     assert state.of("overfill").state is State.UNACKNOWLEDGED
     for inputs, s, dt, restart in after:
         now += dt
-        state = from_json(to_json(state)) if restart else state
-        state, _told = ENGINE.step(state, given_inputs(inputs), s, int(now * SECOND))
+        state = again(record) if restart else state
+        state, told = ENGINE.step(state, given_inputs(inputs), s, int(now * SECOND))
+        record += told
         assert state.of("overfill").state in AUDIBLE
         row = next(r for r in ENGINE.present(state) if r.key == "overfill")
         assert row.audible

@@ -85,13 +85,16 @@ def test_alarms_survive_a_restart() -> None:
         restarted.apply(event)
     restarted.go_live()
 
-    def told(one: Pipeline) -> set[str]:
+    def told(one: Pipeline) -> dict[str, object]:
         quiet = ("normal", "suppressed by design")
-        return {key for key, state in one.alarm_state.keys.items() if state.state.value not in quiet}
+        keys = one.alarm_state.keys.items()
+        return {k: (s.state, s.since_ns, s.raised_ns, s.value, s.limit) for k, s in keys if s.state.value not in quiet}
 
     standing = told(pipeline)
     assert standing == told(restarted)
     assert "overfill-soon" in standing
+    assert pipeline.alarm_state.first_out is not None
+    assert restarted.alarm_state.first_out == pipeline.alarm_state.first_out
 
 
 def test_a_cylinder_that_nobody_told_has_no_fill_and_that_is_an_alarm() -> None:

@@ -1,0 +1,61 @@
+"""The alarms' memory made again from the stored changes, after a restart.
+
+What people must still see or do about an alarm is as it was. What was being timed is timed anew, because nobody watched
+meanwhile: at most an on-delay later, and the alarms of an overfill have none. Neither a shelving nor a suppression
+outlives a restart: what still holds is raised again.
+"""
+
+from collections import deque
+from dataclasses import replace
+
+from logger.alarms.engine import FLOOD_WINDOW_S, KEPT_RAISES
+from logger.alarms.memory import AlarmChange, AlarmState, KeyState
+from logger.alarms.rules import Priority
+from logger.alarms.states import STANDING, UNSEEN, Event, State
+
+FLOOD = "flood"  # the alarm about the number of alarms does not count itself
+_FORGOTTEN = frozenset({State.SUPPRESSED, State.SHELVED})
+_OF_PEOPLE = frozenset({Event.ACKNOWLEDGE, Event.RESET, Event.TAKE_OUT, Event.PUT_BACK, Event.RAISE})
+
+
+class Restored:
+    """Give it all changes in their order; `state` is the memory after them."""
+
+    def __init__(self) -> None:
+        self._keys: dict[str, KeyState] = {}
+        self._now_ns = 0
+        self._first_out: str | None = None
+        self._loud: set[str] = set()  # sounding priorities that nobody has seen: an outbreak lasts while there is one
+        self._raised: deque[int] = deque(maxlen=KEPT_RAISES)
+
+    @property
+    def state(self) -> AlarmState:
+        recent = tuple(t for t in self._raised if t > self._now_ns - FLOOD_WINDOW_S * 1e9)
+        return AlarmState(self._now_ns, dict(self._keys), self._first_out, recent)
+
+    def take(self, change: AlarmChange) -> None:
+        self._now_ns = max(self._now_ns, change.t_ns)
+        self._keys[change.key] = _after(self._keys.get(change.key, KeyState()), change)
+        if change.event is Event.RAISE and change.key != FLOOD:
+            self._raised.append(change.t_ns)
+        if change.first_out:
+            self._first_out = change.key
+        if change.to_state in UNSEEN and change.priority is not Priority.LOW:
+            self._loud.add(change.key)
+        else:
+            self._loud.discard(change.key)
+        if not self._loud:
+            self._first_out = None
+
+
+def _after(before: KeyState, change: AlarmChange) -> KeyState:
+    if change.to_state in _FORGOTTEN:
+        return KeyState(since_ns=change.t_ns)
+    after = replace(before, state=change.to_state, since_ns=change.t_ns, condition=change.to_state in STANDING)
+    if change.event is Event.RAISE:
+        after = replace(
+            after, raised_ns=change.t_ns, value=change.value, limit=change.limit, problem=change.problem
+        )  # fmt: skip
+    if change.event in _OF_PEOPLE:
+        after = replace(after, operator=change.operator, reason=change.reason)
+    return after

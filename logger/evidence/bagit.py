@@ -142,7 +142,7 @@ def _digest_problems(bag: Bag, listed: Mapping[str, str]) -> list[str]:
             problems.append(str(exc))
             continue
         if found != sha256:
-            problems.append(f"{name} was changed: its SHA-256 is {found[:16]}..., listed is {sha256[:16]}...")
+            problems.append(f"{name} was changed, or its line of the list: its SHA-256 is {found}, listed is {sha256}")
     return problems
 
 

@@ -51,7 +51,7 @@ def csv_agreement(found: Iterable[bytes], made: Iterable[bytes]) -> Agreement:
         cells = list(zip_longest(_cells(a), _cells(b)))
         rounded = sum(1 for x, y in cells if x != y and _close(x, y))
         if any(x != y and not _close(x, y) for x, y in cells):
-            result.problem = f"line {number} is {_shown(a)}; from the records it is {_shown(b)}"
+            result.problem = f"line {number} {_told(*(_line(x) for x in (a, b)))}"
             return result
         result.rounded += rounded
     return result
@@ -86,7 +86,7 @@ def _compare(a: Any, b: Any, where: str, result: Agreement) -> None:
             if not math.isclose(a, b, rel_tol=RELATIVE):
                 result.problem = f"{where} is {a!r}; from the records it is {b!r}"
     elif type(a) is not type(b) or a != b:
-        result.problem = f"{where or '/'} is {_text(a)}; from the records it is {_text(b)}"
+        result.problem = f"{where or '/'} {_told(*(json.dumps(x, ensure_ascii=False, default=str) for x in (a, b)))}"
 
 
 def _cells(line: bytes) -> list[bytes]:
@@ -100,9 +100,13 @@ def _close(a: bytes | None, b: bytes | None) -> bool:
         return False
 
 
-def _shown(line: bytes) -> str:
-    return ascii(line.decode("utf-8", "replace").strip()[:_SHOWN]) if line else "missing"
+def _line(line: bytes) -> str:
+    return line.decode("utf-8", "replace").strip() or "missing"
 
 
-def _text(item: Any) -> str:
-    return ascii(json.dumps(item, default=str))[:_SHOWN]
+def _told(found: str, made: str) -> str:
+    """Both from just before where they part, so that the difference is in what is shown."""
+    same = next((i for i, (a, b) in enumerate(zip(found, made, strict=False)) if a != b), min(len(found), len(made)))
+    begin = max(0, same - _SHOWN // 3)
+    a, b = (f"{'...' if begin else ''}{text[begin : begin + _SHOWN]}" for text in (found, made))
+    return f"is {a!a}; from the records it is {b!a}"

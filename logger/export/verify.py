@@ -233,7 +233,10 @@ class _Verifier:
         key, job_id = self._key, story.job.job_id
         problems = [p for c in checkpoints if (p := _checkpoint_problem(c, key, job_id)) is not None]
         told = f"{chain.checkpoints} agree with the chain and carry the signature of the same key"
-        self._told_problems("checkpoints", problems, "; ".join([told, *chain.declared]))
+        torn = list(listed.problems[:_MOST_PROBLEMS])  # a power cut can do that, the holder of the key too
+        self._told_problems("checkpoints", problems, "; ".join([told, *torn, *chain.declared]))
+        if torn and not problems:
+            self.told("checkpoints", Outcome.NOTED, self._checks["checkpoints"].text)
 
     def _derived(self, bag: Bag, story: Story) -> None:
         derived = Derived(story, lambda: self._records(bag), self._replay)
@@ -274,7 +277,10 @@ class _Verifier:
             return
         info = bag.info()
         made_with = info.get(TYPESETTER_INFO, "")
-        if made_with != typesetter() or self._key is None:
+        if self._key is None:
+            self.told("report", Outcome.NOT_CHECKED, "without a signature the fingerprint it prints is not known")
+            return
+        if made_with != typesetter():
             text = f"it was set with {made_with[:120]!a}; here is {typesetter()}, which may give other bytes"
             self.told("report", Outcome.NOT_CHECKED, text)
             return

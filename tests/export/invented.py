@@ -206,7 +206,7 @@ def instruments() -> tuple[Instrument, ...]:
             channel(0, "cylinder_mass", unit="kg", sensor="bridge", range_low=0.0, range_high=150.0, accuracy=0.03,
                     calibration=RIG.devices[0].channels[0].calibration, u=known(0.02, "kg")),)),
         Instrument("Manifold board", MANIFOLD, "", "rime-manifold 0.9.1", (
-            channel(0, "recovery_inlet_pressure"),
+            channel(0, "recovery_inlet_pressure", gauge=True),
             channel(1, "cylinder_pressure", calibration=Calibration(2757.9, 1.002, None, date(2026, 1, 14))),
             channel(2, "vacuum", unit="Pa", sensor="direct", range_low=0.1, range_high=13_000.0, accuracy=1.0,
                     accuracy_of_reading=0.05, u=unknown("Pa", "not stated")),)),

@@ -132,6 +132,28 @@ def test_what_was_changed_is_found(case: str, bundle: Path, tmp_path: Path) -> N
     assert not report.holds
 
 
+def test_what_differs_is_in_the_words_shown(bundle: Path, tmp_path: Path) -> None:
+    top, files = taken_apart(bundle)
+    changed = edited("data/events.csv", b"Filter drier changed.", b"Filter drier chanted.")(files)
+    body = changed["tagmanifest-sha256.txt"]
+    changed["tagmanifest-sha256.txt"] = body[:40] + (b"0" if body[40:41] != b"0" else b"1") + body[41:]
+    report = verify_bundle(put_together(top, changed, tmp_path / "changed.zip"), replay)
+    assert "drier chanted." in told(report, "events") and "drier changed." in told(report, "events")
+    assert body[:64].decode() in told(report, "tags") and changed["tagmanifest-sha256.txt"][:64].decode() in told(
+        report, "tags"
+    )
+    assert "without a signature" in told(report, "report")
+
+
+def test_a_checkpoint_line_that_cannot_be_read_is_told(bundle: Path, tmp_path: Path) -> None:
+    top, files = taken_apart(bundle)
+    name = "data/raw/checkpoints.jsonl"
+    torn = {**files, name: files[name] + b'{"count":7'}
+    report = verify_bundle(put_together(top, signed_again(torn, KEY), tmp_path / "torn.zip"), replay)
+    assert report.holds and outcomes(report)["checkpoints"] is Outcome.NOTED
+    assert "not a checkpoint" in told(report, "checkpoints")
+
+
 def test_a_complete_forgery_holds_but_for_its_key(bundle: Path, tmp_path: Path) -> None:
     """Everything made anew from invented frames: only the fingerprint tells. So the fingerprint must be told."""
     out = tmp_path / "forged"

@@ -113,6 +113,7 @@ def analyse_decay(
             shapes,
             span_s=span,
             allowed_pa_s=hold.allowed_rise_pa / hold.hold_s,
+            begin_pa=hold.start_max_pa or hold.limit_pa or math.inf,
             u_extra_pa_s=u_extra,
             water_pa=None if kelvin is None else _water_pa(kelvin[-1]),
             warming_k_s=UNMEASURED_DRIFT_K / span if kelvin is None else _trend(data.t_s, kelvin),
@@ -121,7 +122,9 @@ def analyse_decay(
     if judgement is None:
         rate = smallest = unknown("Pa/s", "the closed time is too short for a shape (five minutes at least)")
     else:
-        rate = known(judgement.rate_pa_s, "Pa/s", judgement.u_rate)
+        # the accuracy is stated at the newest reading; a rate shares the part that grows with the reading
+        share = vacuum.u_scale / max(vacuum.value[-1], vacuum.u_scale, 1e-9)
+        rate = known(judgement.rate_pa_s, "Pa/s", math.hypot(judgement.u_rate, share * judgement.rate_pa_s))
         smallest = known(3.29 * judgement.u_rate, "Pa/s", note="95 % both ways: missed, or called by mistake")
     if signs:
         rate = unknown("Pa/s", "the gauge is not to be relied on")
@@ -150,7 +153,9 @@ def analyse_decay(
             size = judgement.levels_off_at_pa - shapes.best.start_pa
             if settles_like_oil(shapes.best.slowest_s, size, span):
                 findings.append(gauge_doubt_finding(shapes.best.slowest_s, size))
-        findings += water_findings(cause, levels, None if kelvin is None else sum(kelvin) / len(kelvin))
+        if len(data):
+            near_k = None if kelvin is None or _water_pa(kelvin[-1]) is None else kelvin[-1]
+            findings += water_findings(cause, levels, data.value[-1], near_k)
     readings = tuple(zip(data.t_s, data.value, corrected, strict=True))
     return DecayResult(
         isolation, end, held, cause, judgement, shapes, readings, rate, smallest, levels, flow, loss, signs,

@@ -8,6 +8,10 @@ pressure rise. No when every shape still in play keeps the rate, with two standa
 A large part that levels off is never exactly an exponential: water cools, freezes, melts and warms, and while its heat
 comes in steadily its vapour does too, in a straight line. So beside a large one a leak is neither called nor ruled
 out, unless the pressure stands above what water at the measured temperature can make. Dry first, then ask again.
+
+Vapour in balance with water or oil follows the temperature with all of its pressure, in a straight line where that
+drifts in one: a leak is only called above what the warming could make, and above the pressure to isolate at nothing
+is called tight that the cooling could hide.
 """
 
 import math
@@ -23,6 +27,7 @@ STRAYS_SETTLED = 0.003
 BEYOND_WATER = 1.1
 BURIES = 2.0  # a levelling part of so many allowed rises
 STRAIGHT = 0.8  # slope at the end over that at the beginning
+BEGUN_HIGH = 3.0  # times the pressure to isolate at: what fills the system there is mostly vapour
 MATTERS = 0.2  # share of the allowed rise; walls and gaskets of a sound system give off a tenth or less
 
 
@@ -65,13 +70,15 @@ def judge_shapes(
     *,
     span_s: float,
     allowed_pa_s: float,
+    begin_pa: float = math.inf,
     u_extra_pa_s: float = 0.0,
     water_pa: float | None = None,
     warming_k_s: float = 0.0,
 ) -> Judgement:
     """Apply the rule.
 
-    allowed_pa_s: what the profile lets the pressure rise, over its hold. u_extra_pa_s: added to every rate (k = 1),
+    allowed_pa_s: what the profile lets the pressure rise, over its hold. begin_pa: at which it wants the system
+    isolated. u_extra_pa_s: added to every rate (k = 1),
     such as from a temperature that was not measured at the gas. water_pa: vapour pressure of water at the
     temperature measured last, None when there was none. warming_k_s: trend of the temperature, K/s.
     """
@@ -85,8 +92,12 @@ def judge_shapes(
     teller = shapes.by_shape[Shape.BOTH if bent else Shape.LINEAR]
     levelling = _levelling(best, shapes, allowed_pa_s * span_s)
     strays = _unlike_exponential(best, span_s, water_pa) / span_s
-    if best.per_k == 0.0:  # a steady trend cannot be told from a line, and vapour follows it
-        strays = math.hypot(strays, VAPOUR_PER_K * levelling * warming_k_s)
+    end_pa = best.at(best.t0_s + span_s)
+    follows = 0.0  # Pa/s: what vapour would make of a steady trend, which cannot be told from a line
+    if best.per_k == 0.0:
+        follows = VAPOUR_PER_K * warming_k_s * (best.levels_off_at_pa if levelling else end_pa)
+    if levelling:
+        strays = math.hypot(strays, follows)
     u = math.hypot(teller.u_rate, u_extra_pa_s, strays)
 
     def highest(fit: ShapeFit) -> float:
@@ -105,16 +116,17 @@ def judge_shapes(
         return Judgement(cause, teller.rate_pa_s, u, at_most, confidence, level, settles, go_on_s, why)
 
     rate = teller.rate_pa_s
-    end_pa = best.at(best.t0_s + span_s)
     buried = levelling > BURIES * allowed_pa_s * span_s and _straightness(best, span_s) < STRAIGHT
     beyond_water = water_pa is not None and end_pa > BEYOND_WATER * water_pa
-    if (
-        shapes.lead(unlined) >= CLEAR and rate - K * u > 0.0 and rate >= matters and (not buried or beyond_water)
-    ):  # fmt: skip
+    warmed = 0.0 if levelling else max(follows, 0.0)
+    hidden = max(-follows, 0.0) if best.start_pa > begin_pa and not levelling else 0.0
+    high = best.start_pa > BEGUN_HIGH * begin_pa and end_pa < 2.0 * best.start_pa
+    straight = shapes.lead(unlined) >= CLEAR and rate - K * u > 0.0 and rate >= matters
+    if straight and rate - K * u > warmed and ((not buried and not high) or beyond_water):
         # a part slower than half the test only bends the line a little: no name is given to that
         beside = levelling > 0.0 and best.shape is Shape.BOTH and best.slowest_s <= 0.5 * span_s
         return judged(Cause.LEAK_AND_RISE if beside else Cause.LEAK, leak_share)
-    if -matters < rate and at_most < matters:
+    if -matters < rate and at_most + hidden < matters:
         under = 0.5 * (1.0 + math.erf((matters - rate) / max(u, 1e-300) / math.sqrt(2.0)))
         return judged(Cause.LEVELS_OFF if levelling else Cause.TIGHT, under)
     undecided = max(leak_share, 1.0 - leak_share)
@@ -125,6 +137,12 @@ def judge_shapes(
     if settles > span_s / 3.0:
         needed = max(needed, 3.0 * min(settles, 2.0 * span_s))
         why = "it is still rising, and a leak and something that levels off slowly look the same so far"
+        return judged(Cause.CANNOT_TELL, undecided, needed, why)
+    if high:
+        why = "it was isolated at so high a pressure that what is in it is mostly vapour: evacuate deeper first"
+        return judged(Cause.CANNOT_TELL, undecided, 0.0, why)
+    if straight or hidden > 0.0:
+        why = "vapour over water or oil follows a temperature that drifts so, in a straight line too"
         return judged(Cause.CANNOT_TELL, undecided, needed, why)
     return judged(Cause.CANNOT_TELL, undecided, needed, "the readings scatter too much for so short a test")
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from logger.compute.decay_cause import LEAKING, MATTERS, Cause, Judgement
+from logger.compute.decay_fit import SLOWEST
 from logger.compute.decay_gauge import Suspicion
 from logger.compute.leak_flow import RefrigerantLoss, ServiceGas
 from logger.compute.wording import duration, mass_per_year, temperature, vacuum, vacuum_rate
@@ -53,7 +54,7 @@ def cause_finding(
     inputs.append(("largest steady rise still possible", known(judgement.at_most_pa_s, "Pa/s")))
     inputs.append(("confidence", known(judgement.confidence, "1")))
     inputs.append(("time looked at", known(span_s, "s")))
-    text, causes, checks = _sentence(cause, judgement)
+    text, causes, checks = _sentence(cause, judgement, rate, span_s)
     if not temperature_known:
         text += " No temperature was measured: a drift of 3 K either way is allowed for."
     verdict = {Cause.TIGHT: Verdict.INFO, Cause.LEVELS_OFF: Verdict.INFO, Cause.CANNOT_TELL: Verdict.CANNOT_TELL}.get(
@@ -64,9 +65,9 @@ def cause_finding(
     )  # fmt: skip
 
 
-def _sentence(cause: Cause, j: Judgement) -> tuple[str, tuple[str, ...], tuple[str, ...]]:
+def _sentence(cause: Cause, j: Judgement, rate: Value, span_s: float) -> tuple[str, tuple[str, ...], tuple[str, ...]]:
     at_most = vacuum_rate(max(j.at_most_pa_s, 0.0))
-    steady = f"{vacuum_rate(j.rate_pa_s)} ± {vacuum_rate(2.0 * j.u_rate)} (k = 2)"
+    steady = f"{vacuum_rate(j.rate_pa_s)} ± {vacuum_rate(2.0 * (rate.u or j.u_rate))} (k = 2)"
     if cause is Cause.TIGHT:
         return f"No steady rise that matters: at most {at_most}.", (), ()
     if cause is Cause.LEVELS_OFF:
@@ -84,10 +85,13 @@ def _sentence(cause: Cause, j: Judgement) -> tuple[str, tuple[str, ...], tuple[s
         )
     if cause is Cause.LEAK:
         return (
-            f"The pressure rises steadily by {steady}, as a leak makes it.",
-            ("a leak", "a valve core or hose fitting of the test rig itself"),
+            f"The pressure rises steadily by {steady}, as a leak makes it. What gives off its gas over more than some "
+            f"{SLOWEST * span_s / 3600.0:.0f} h would look as straight.",
+            ("a leak", "a valve core or hose fitting of the test rig itself",
+             "rarely, moisture that comes very slowly, from under oil or out of a dead end"),
             ("find the leak with nitrogen pressure and soap or an electronic detector",
-             "valve off the hoses at the system and repeat: a rise that stops was the hoses"),
+             "valve off the hoses at the system and repeat: a rise that stops was the hoses",
+             "if none is found, watch for several hours: only a leak stays straight"),
         )  # fmt: skip
     if cause is Cause.LEAK_AND_RISE:
         levels = "" if j.levels_off_at_pa is None else f" (it alone would end at {vacuum(j.levels_off_at_pa)})"
@@ -150,8 +154,8 @@ def leak_findings(cause: Cause, flow: Value, loss: RefrigerantLoss | None, gas: 
     return [Finding("decay.leak-rate", Verdict.INFO, "leak rate", text, rule, inputs=tuple(inputs))]
 
 
-def water_findings(cause: Cause, levels: Value, mean_k: float | None) -> list[Finding]:
-    """What the level it tends to says about water."""
+def water_findings(cause: Cause, levels: Value, end_pa: float, near_k: float | None) -> list[Finding]:
+    """What the level it tends to says about water. end_pa: where it stands now; near_k: measured now."""
     if levels.number is None or cause in (Cause.TIGHT, Cause.LEAK):
         return []
     try:
@@ -165,20 +169,22 @@ def water_findings(cause: Cause, levels: Value, mean_k: float | None) -> list[Fi
     text = f"The rise tends to {vacuum(levels.number)}, the vapour pressure of {what} at {temperature(boils_k)}."
     causes: tuple[str, ...] = ("moisture held in oil, or refrigerant coming out of it",)
     headline = "moisture possible"
-    if mean_k is not None:
-        ambient_pa = saturation_pressure(mean_k)
-        ratio = levels.number / ambient_pa
+    if near_k is not None:
+        ambient_pa = saturation_pressure(near_k)
+        ratio = max(levels.number, end_pa) / ambient_pa
         inputs.append(("vapour pressure of water at the measured temperature", known(ambient_pa, "Pa")))
         if 0.75 <= ratio <= 1.15:
             headline, causes = "free water", ("liquid water in the system",)
-            text += f" That is where liquid water at the measured {temperature(mean_k)} holds it: water is left."
+            text += f" That is where liquid water at the measured {temperature(near_k)} holds it: water is left."
         elif ratio > 1.15:
             headline = "more than water"
             causes = ("a leak beside the water", "liquid refrigerant, or oil giving off refrigerant")
-            text += f" Water at the measured {temperature(mean_k)} alone could not reach that."
+            if end_pa > levels.number:
+                text += f" It stands at {vacuum(end_pa)} by now."
+            text += f" Water at the measured {temperature(near_k)} alone could not reach that."
         else:
             text += (
-                f" Free water at the measured {temperature(mean_k)} would go on to {vacuum(ambient_pa)}: either a cold "
+                f" Free water at the measured {temperature(near_k)} would go on to {vacuum(ambient_pa)}: either a cold "
                 "spot holds ice or water at that temperature, or it is moisture or refrigerant coming out of oil."
             )
     return [Finding("decay.water", Verdict.ATTENTION, headline, text, rule, inputs=tuple(inputs), causes=causes)]

@@ -113,8 +113,10 @@ def fit_shapes(
     t0, span = data.t_s[0], data.t_s[-1] - data.t_s[0]
     x = [(t - t0) / span for t in data.t_s]  # 0..1, so that columns are alike in size
     search = _Search(x, y_raw, _weights(y_raw), ceiling=ceiling_pa)
+    # data.u is that of the quieter quarter of the blocks: in weighted rows it counts as little as they do
+    u = data.u * sorted(search.root)[-(n // 4) - 1]
     if temperature_k is not None and max(temperature_k) - min(temperature_k) > TEMPERATURE_SWING_K:
-        search = _with_temperature(search, [k - temperature_k[0] for k in temperature_k], data.u)
+        search = _with_temperature(search, [k - temperature_k[0] for k in temperature_k], u)
     found: list[_Candidate] = [search.plain(False), search.plain(True)]
     found += [c for c in (search.one(False), search.two(False), search.one(True)) if c is not None]
     closest = min(found, key=lambda c: c.rss)
@@ -129,13 +131,13 @@ def fit_shapes(
     for _ in range(2):
         stretch = max(stretch, correlation_time(search.residuals(closest), closest.parameters))
         n_eff = max(n / stretch, LEAST_EFFECTIVE)
-        fits = [(_finish(c, t0, span, n, n_eff, data.u**2), c) for c in found]
+        fits = [(_finish(c, t0, span, n, n_eff, u**2), c) for c in found]
         fits.sort(key=lambda row: row[0].criterion)
         closest = fits[0][1]
     by_shape: dict[Shape, ShapeFit] = {}
     for fit, _ in fits:
         by_shape.setdefault(fit.shape, fit)
-    return Shapes(fits[0][0], by_shape, n, n_eff, max(data.u, math.sqrt(closest.rss / n)))
+    return Shapes(fits[0][0], by_shape, n, n_eff, max(u, math.sqrt(closest.rss / n)))
 
 
 def _with_temperature(search: "_Search", deviation_k: list[float], u: float) -> "_Search":

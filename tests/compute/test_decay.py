@@ -1,6 +1,8 @@
 """The decay test as a whole: physics that is known, leak rate only with a volume, and water told by its pressure."""
 
 import math
+import random
+from dataclasses import replace
 
 import pytest
 
@@ -166,3 +168,68 @@ def test_held_by_the_profile_and_yet_leaking_is_said() -> None:
     assert result.verdict.verdict is Verdict.PASS
     assert result.cause is Cause.LEAK
     assert "as a leak makes it" in result.verdict.text
+
+
+@pytest.mark.parametrize("per_kelvin", [0.03, 0.06])
+def test_vapour_that_follows_a_steady_warming_is_not_called_a_leak(per_kelvin: float) -> None:
+    """Refrigerant over oil gains some 3 % a kelvin, water 6 %: warming in a straight line makes a straight rise."""
+    warm = temperature(lambda t: 293.15 + 3.0 * t / HOUR)
+    series = vacuum(lambda t: 800.0 * (1.0 + per_kelvin * 3.0 * t / HOUR))
+    assert analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=warm).cause is Cause.CANNOT_TELL
+    leaking = vacuum(lambda t: 280.0 + 300.0 * t / HOUR)  # more than 3 K of warming could make of 280 micron
+    assert analyse_decay(leaking, profile=PROFILE, isolated_s=0.0, temperature=warm).cause is Cause.LEAK
+
+
+def test_a_leak_that_cooling_hides_is_not_called_tight() -> None:
+    """Water vapour at 2000 micron falling with 0.8 K/h makes up for a leak of 95 micron an hour."""
+    cooling = temperature(lambda t: 283.15 - 0.8 * t / HOUR)
+    series = vacuum(lambda t: 2000.0 * (1.0 - 0.06 * 0.8 * t / HOUR) + 95.0 * t / HOUR)
+    assert analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=cooling).cause is Cause.CANNOT_TELL
+
+
+def test_a_small_straight_rise_from_a_high_pressure_is_no_leak_yet() -> None:
+    series = vacuum(lambda t: 6000.0 + 80.0 * t / HOUR)
+    result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady())
+    assert result.cause is Cause.CANNOT_TELL
+    assert "evacuate deeper first" in next(f.text for f in result.findings if f.key == "decay.cause")
+
+
+def test_a_leak_says_what_else_would_look_as_straight() -> None:
+    result = analyse_decay(vacuum(lambda t: 300.0 + 200.0 * t / HOUR), isolated_s=0.0, temperature=steady())
+    cause = next(f for f in result.findings if f.key == "decay.cause")
+    assert "over more than some 6 h would look as straight" in cause.text
+    assert any("moisture" in c for c in cause.causes)
+
+
+def test_a_rate_carries_the_gauges_accuracy() -> None:
+    """Simulated: gauges 5 % (k = 1) off in scale; the true flow lies within two standard uncertainties."""
+    rng = random.Random(5)
+    inside = 0
+    for seed in range(60):
+        scale = rng.gauss(1.0, 0.05)
+        read = vacuum(lambda t, s=scale: s * (280.0 + 300.0 * t / HOUR), period=6.0, seed=seed)  # type: ignore[misc]
+        read = replace(read, u_scale=0.05 * read.value[-1])
+        flow = analyse_decay(read, isolated_s=0.0, temperature=steady(), volume_m3=0.05, volume_u_m3=0.0).air_flow
+        assert flow.number is not None
+        assert flow.u is not None
+        inside += abs(flow.number - 0.05 * 300.0 * MICRON_PA / HOUR) < 2.0 * flow.u
+    assert inside >= 51  # 85 % of 60: a binomial draw of 95 % falls below that once in a thousand
+
+
+def test_above_what_water_can_make_is_said() -> None:
+    """A leak beside water passes the vapour pressure of water: the finding compares where it stands, too."""
+    level = saturation_pressure(288.15) / MICRON_PA
+    series = vacuum(
+        lambda t: 400.0 - level * math.expm1(-t / 900.0) + 1000.0 * t / HOUR, 6 * HOUR, period=20.0, noise=15.0
+    )
+    result = analyse_decay(series, isolated_s=0.0, temperature=steady(288.15, 6 * HOUR))
+    assert result.cause in (Cause.MASKED, Cause.LEAK_AND_RISE)
+    water = next(f for f in result.findings if f.key == "decay.water")
+    assert water.headline == "more than water"
+    assert "It stands at" in water.text
+
+
+def test_a_temperature_beyond_water_does_not_stop_the_analysis() -> None:
+    series = vacuum(lambda t: 280.0 - 150.0 * math.expm1(-t / 400.0))
+    result = analyse_decay(series, isolated_s=0.0, temperature=steady(140.0))
+    assert result.cause is Cause.LEVELS_OFF

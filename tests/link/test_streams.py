@@ -66,7 +66,7 @@ def test_the_time_is_that_of_arrival_not_of_reading() -> None:
         master, name = pty()
         link = await SerialLink.open(name)
         os.write(master, b"early")
-        while link._arrived.empty():
+        while link._arrived.empty():  # noqa: ASYNC110
             await asyncio.sleep(0.01)
         there_ns = time.monotonic_ns()
         await asyncio.sleep(0.01)

@@ -23,6 +23,7 @@ from tests.store.making import JOB_ID, T0_NS, number_of, stored
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no such signals on Windows")
 
 KILLS = 200
+PATIENCE_S = 60.0
 
 
 class Child:
@@ -40,7 +41,7 @@ class Child:
         self.pid = 0
         self.process.stdin.write(b"\n")
         while not self.pid:
-            assert self.listen(10.0), "no child"
+            assert self.listen(PATIENCE_S), "no child"
 
     def listen(self, timeout_s: float) -> bool:
         """Read what is there; False when nothing came in time."""
@@ -58,6 +59,23 @@ class Child:
             else:
                 self.submitted[more] = number
         return True
+
+    def run_on(self, seconds: float, commits: int = 0) -> None:
+        """So many commits from now on, and then so many seconds more."""
+        enough = self.committed + commits
+        while self.committed < enough:
+            assert self.listen(PATIENCE_S), "no commit"
+        end_s = time.monotonic() + seconds
+        while (left_s := end_s - time.monotonic()) > 0:
+            self.listen(left_s)
+
+    def end(self) -> None:
+        """Nothing of it is left."""
+        if self.pid and _alive(self.pid):
+            os.kill(self.pid, signal.SIGKILL)
+        self.process.kill()
+        with self.process:  # a fork whose pid never came ends by writing into a closed pipe
+            pass
 
     def kill(self) -> None:
         os.kill(self.pid, signal.SIGKILL)
@@ -80,11 +98,10 @@ def _alive(pid: int) -> bool:
 @pytest.fixture
 def child(tmp_path: Path) -> Iterator[Child]:
     one = Child(tmp_path / "job.rimelog")
-    yield one
-    if one.pid and _alive(one.pid):
-        os.kill(one.pid, signal.SIGKILL)
-    one.process.kill()
-    one.process.wait()
+    try:
+        yield one
+    finally:
+        one.end()
 
 
 def test_killed_at_200_random_instants_nothing_committed_is_lost(child: Child, tmp_path: Path) -> None:
@@ -93,9 +110,8 @@ def test_killed_at_200_random_instants_nothing_committed_is_lost(child: Child, t
     runs_that_wrote = 0
     for kill in range(KILLS):
         child.start_one()
-        end_s = time.monotonic() + chance.uniform(0.0, 0.05)  # also while the file is made or opened
-        while (left_s := end_s - time.monotonic()) > 0:
-            child.listen(left_s)
+        # Also while the file is made or opened; every other one has written before.
+        child.run_on(chance.uniform(0.0, 0.05), commits=kill % 2)
         before = child.committed
         child.kill()
         if not path.exists():
@@ -129,8 +145,7 @@ def test_killed_at_200_random_instants_nothing_committed_is_lost(child: Child, t
 def test_a_stopped_writer_is_read_beside_keeps_others_out_and_goes_on(child: Child, tmp_path: Path) -> None:
     path = tmp_path / "job.rimelog"
     child.start_one()
-    while child.committed < 20:
-        assert child.listen(10.0)
+    child.run_on(0, commits=20)
     os.kill(child.pid, signal.SIGSTOP)
     while child.listen(0.2):
         pass
@@ -141,8 +156,7 @@ def test_a_stopped_writer_is_read_beside_keeps_others_out_and_goes_on(child: Chi
     with pytest.raises(StoreBusy, match=f"process {child.pid} "):
         StoreWriter.open(path, job_id=JOB_ID, now_ns=lambda: T0_NS)
     os.kill(child.pid, signal.SIGCONT)
-    while child.committed < at_stop + 20:
-        assert child.listen(10.0)
+    child.run_on(0, commits=20)
     child.kill()
     records = stored(path)
     assert verify_chain(records).holds

@@ -65,7 +65,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             "trend": view.trend,
             "log_trend": view.log_trend,
         },
-        "ambient": row(snapshot.ambient_pa, Quantity.PRESSURE),
+        "ambient": row(snapshot.ambient_pa, Quantity.BAROMETER),
         "cylinder": plain(snapshot.cylinder) if snapshot.cylinder else None,
         "points": points,
         "live": live,

@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from logger.compute.cylinder_checks import suitability
 from logger.compute.errors import ComputeError
-from logger.compute.filling_rules import ROOM_K, RULES, WATER_DENSITY, FillRule, NoLimit
+from logger.compute.filling_rules import ROOM_K, RULES, WATER_DENSITY, FillRule, NoLimit, Ratio
 from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding
 from logger.model.value import Value, known, unknown
@@ -20,6 +20,7 @@ from logger.refrigerant import OutOfRange, Refrigerant, find
 JURISDICTIONS = ("us", "un", "strictest")
 EMPTY_SLACK = 0.005  # of the water capacity: how far below the tare an empty cylinder may read
 ESTIMATED = "estimated blend: densities may be some percent off"
+ESTIMATED_MARGIN = 0.05  # off each limit of such a blend: its critical temperature may be 3 K off (our own figure)
 CAUTION = (
     "Computed from the markings as entered. Local codes, the cylinder's own markings and licensed practice come first. "
     "Never fill a cylinder that is out of test, damaged or marked as not refillable."
@@ -82,20 +83,17 @@ def volume_m3(cylinder: Cylinder) -> float:
 
 
 def contents(cylinder: Cylinder, refrigerant: str | None = None) -> tuple[Refrigerant, ...]:
-    """What may be in it: its refrigerant, else its candidates, else `refrigerant`. Raises UnknownRefrigerant."""
-    if cylinder.refrigerant is not None:
-        return (find(cylinder.refrigerant),)
-    if cylinder.candidates:
-        return tuple(find(name) for name in cylinder.candidates)
-    return (find(refrigerant),) if refrigerant is not None else ()
+    """What may be in it: its refrigerant or candidates, and `refrigerant`, put into it. Raises UnknownRefrigerant."""
+    names = [name for name in (cylinder.refrigerant, *cylinder.candidates, refrigerant) if name is not None]
+    return tuple({r.name: r for r in map(find, names)}.values())
 
 
 @lru_cache(maxsize=256)
 def limits(cylinder: Cylinder, jurisdiction: str = "strictest", refrigerant: str | None = None) -> CylinderLimits:
     """Maximum masses by every rule of the jurisdiction ("us", "un" or "strictest": all of them).
 
-    refrigerant: stands in for a cylinder that names none. Raises UnknownRefrigerant, and ComputeError for a
-    jurisdiction, a tare or a water capacity that makes no sense.
+    refrigerant: what is put in; with another in the cylinder it is an unknown mixture of both. Raises
+    UnknownRefrigerant, and ComputeError for a jurisdiction, a tare or a water capacity that makes no sense.
     """
     if jurisdiction not in JURISDICTIONS:
         raise ComputeError(f"jurisdiction {jurisdiction!r} is not one of {', '.join(JURISDICTIONS)}")
@@ -129,12 +127,21 @@ def _rule_limit(rule: FillRule, cylinder: Cylinder, inside: tuple[Refrigerant, .
         net = unknown("kg", "the refrigerant is not known: name it, or the candidates of an unknown mixture")
         return RuleLimit(rule.key, rule.label, rule.source, net)
     try:
-        tightest = min(((rule.ratio(r), r) for r in inside), key=lambda pair: pair[0].density)
+        tightest = min(((_ratio(rule, r), r) for r in inside), key=lambda pair: pair[0].density)
     except NoLimit as exc:
         return RuleLimit(rule.key, rule.label, rule.source, unknown("kg", str(exc)))
     ratio, refrigerant = tightest
     net = known(ratio.density * volume_m3(cylinder), "kg")
     return RuleLimit(rule.key, rule.label, rule.source, net, ratio.how, refrigerant.name)
+
+
+def _ratio(rule: FillRule, refrigerant: Refrigerant) -> Ratio:
+    ratio = rule.ratio(refrigerant)
+    if not refrigerant.estimated:
+        return ratio
+    return Ratio(
+        ratio.density * (1 - ESTIMATED_MARGIN), f"{ratio.how}, less {ESTIMATED_MARGIN * 100:.0f} %: estimated blend"
+    )
 
 
 def _notes(inside: tuple[Refrigerant, ...], rules: tuple[RuleLimit, ...]) -> tuple[str, ...]:
@@ -146,7 +153,8 @@ def _notes(inside: tuple[Refrigerant, ...], rules: tuple[RuleLimit, ...]) -> tup
         )
     guessed = [r.name for r in inside if r.estimated]
     if guessed:
-        notes.append(f"Estimated, not to handbook accuracy: {', '.join(guessed)}. Keep at least 5 % below the limit.")
+        off = f"{ESTIMATED_MARGIN * 100:.0f} % is taken off its limits"
+        notes.append(f"Estimated, not to handbook accuracy: {', '.join(guessed)}. {off}.")
     if any(rule.net.number is None for rule in rules) and any(rule.net.number is not None for rule in rules):
         silent = ", ".join(rule.label for rule in rules if rule.net.number is None)
         notes.append(f"No limit from: {silent}. The others alone decide here.")
@@ -164,11 +172,12 @@ def present_fill(net_mass: Value, temperature: Value, limit: CylinderLimits) -> 
             net_mass, unknown("1", reason), unknown("1", reason), unknown("K", reason), unknown("kg", reason),
             unknown("1", reason),
         )  # fmt: skip
-    allowed, share = _against_limit(net_mass.number, net_mass.u, limit)
+    allowed, share = _against_limit(net_mass, limit)
     slack = max(3 * (net_mass.u or 0.0), EMPTY_SLACK * limit.cylinder.water_capacity_kg)
     problem = None
     if net_mass.number < -slack:
         problem = "the net mass is below zero: check the tare, the zero of the scale and the hoses"
+        allowed, share = unknown("kg", problem), unknown("1", problem)  # a wrong tare would hide an overfill
     elif not limit.refrigerants:
         problem = "the refrigerant is not known"
     if problem is not None:
@@ -178,25 +187,32 @@ def present_fill(net_mass: Value, temperature: Value, limit: CylinderLimits) -> 
     volume = volume_m3(limit.cylinder)
     density = max(net_mass.number, 0.0) / volume
     density_u = None if net_mass.u is None else net_mass.u / volume
-    room = known(ROOM_K, "K", 0.0)
+    temperature = temperature.with_note(_joined(net_mass.note, temperature.note))
+    room = known(ROOM_K, "K", 0.0, net_mass.note)
     return PresentFill(
         net_mass,
         _fill(limit.refrigerants, density, density_u, temperature),
         _fill(limit.refrigerants, density, density_u, room),
-        _liquid_full(limit.refrigerants, density),
+        _liquid_full(limit.refrigerants, density, net_mass.note),
         allowed,
         share,
     )
 
 
-def _against_limit(net_kg: float, u_kg: float | None, limit: CylinderLimits) -> tuple[Value, Value]:
-    max_net = limit.max_net
+def _against_limit(net_mass: Value, limit: CylinderLimits) -> tuple[Value, Value]:
+    net_kg, u_kg, max_net = net_mass.number, net_mass.u, limit.max_net
+    assert net_kg is not None
     if max_net.number is None:
         reason = max_net.problem or "no limit"
         return unknown("kg", reason), unknown("1", reason)
-    over = _note(limit.refrigerants, "over the limit" if net_kg > max_net.number else None)
+    over = None
+    if net_kg > max_net.number:
+        over = "over the limit"
+    elif u_kg is not None and net_kg + 2 * u_kg >= max_net.number:
+        over = "at the limit, as far as the scale can tell (k=2)"
+    note = _note(limit.refrigerants, over, net_mass.note)
     share_u = None if u_kg is None else u_kg / max_net.number
-    return known(max_net.number - net_kg, "kg", u_kg, over), known(net_kg / max_net.number, "1", share_u, over)
+    return known(max_net.number - net_kg, "kg", u_kg, note), known(net_kg / max_net.number, "1", share_u, note)
 
 
 def liquid_share(refrigerant: Refrigerant, density: float, temperature_k: float) -> float:
@@ -222,10 +238,10 @@ def _fill(inside: tuple[Refrigerant, ...], density: float, density_u: float | No
     except OutOfRange as exc:
         return unknown("1", str(exc))
     note = "full of liquid: no vapour space left" if share >= 1 else "no liquid" if share <= 0 else None
-    return known(share, "1", u, _note(inside, note))
+    return known(share, "1", u, _note(inside, note, temperature.note))
 
 
-def _liquid_full(inside: tuple[Refrigerant, ...], density: float) -> Value:
+def _liquid_full(inside: tuple[Refrigerant, ...], density: float, mass_note: str | None) -> Value:
     """The lowest of the candidates': the temperature (K) at which liquid fills the shell, from where pressure climbs
     by tens of psi for each degree."""
     found = []
@@ -238,11 +254,13 @@ def _liquid_full(inside: tuple[Refrigerant, ...], density: float) -> Value:
     if not found:
         top_c = min(refrigerant.bubble_range_k[1] for refrigerant in inside) - 273.15
         return unknown("K", f"not full of liquid up to {top_c:.0f} °C ({top_c * 1.8 + 32:.0f} °F)")
-    return known(min(found), "K", note=_note(inside))
+    return known(min(found), "K", note=_note(inside, mass_note))
 
 
-def _note(inside: tuple[Refrigerant, ...], note: str | None = None) -> str | None:
-    """The note, with the mark that every number of an estimated blend carries."""
-    if any(refrigerant.estimated for refrigerant in inside):
-        return f"{note}; {ESTIMATED}" if note else ESTIMATED
-    return note
+def _note(inside: tuple[Refrigerant, ...], *notes: str | None) -> str | None:
+    """The notes, with the mark that every number of an estimated blend carries."""
+    return _joined(*notes, ESTIMATED if any(refrigerant.estimated for refrigerant in inside) else None)
+
+
+def _joined(*notes: str | None) -> str | None:
+    return "; ".join(note for note in notes if note) or None

@@ -11,6 +11,7 @@ from logger.model.value import Value, known, unknown
 from logger.refrigerant import OutOfRange, Refrigerant
 
 SERVICE_RULE = "49 CFR 173.301a: pressure at 131 °F (55 °C) at most 5/4 of the service pressure"
+CONTENTS_RULE = "one refrigerant to a cylinder: common practice, no source"
 TEST_RULE = "49 CFR 180.209: requalification; 5 years unless the owner's own setting says otherwise"
 AIR_LIMIT = 0.015  # share of the vapour by volume
 AIR_RULE = f"AHRI 700 (from memory): non-condensables at most {AIR_LIMIT:.1%} of the vapour by volume"
@@ -27,39 +28,59 @@ def suitability(cylinder: Cylinder, inside: tuple[Refrigerant, ...]) -> Finding:
     key = "cylinder.service-pressure"
     if not inside:
         return Finding(key, Verdict.CANNOT_TELL, "cannot tell", "The refrigerant is not known.", SERVICE_RULE)
-    pressures = []
-    for refrigerant in inside:
-        try:
-            pressures.append((refrigerant.bubble_pressure(CFR_FULL_K) - STANDARD_ATMOSPHERE_PA, refrigerant.name))
-        except OutOfRange:
-            critical_c = refrigerant.critical_temperature_k - 273.15
-            return Finding(
-                key, Verdict.CANNOT_TELL, "cannot tell",
-                f"{refrigerant.name} has its critical temperature at {critical_c:.1f} °C: its pressure at 131 °F "
-                "follows from the amount filled in, and needs a high-pressure cylinder marked for it.", SERVICE_RULE,
-            )  # fmt: skip
-    pressure_pa, name = max(pressures)
-    at_131f = ("pressure at 131 °F (55 °C), gauge", known(pressure_pa, "Pa", note=name))
-    if cylinder.service_pressure_pa is None:
-        return Finding(
-            key, Verdict.CANNOT_TELL, "cannot tell",
-            f"The service pressure is not known; {name} reaches {_psi(pressure_pa)} at 131 °F, which needs a "
-            f"marking of at least {_psi(pressure_pa / 1.25)}.", SERVICE_RULE, inputs=(at_131f,),
-        )  # fmt: skip
-    allowed_pa = 1.25 * cylinder.service_pressure_pa
-    inputs = (
-        at_131f,
-        ("service pressure, gauge", known(cylinder.service_pressure_pa, "Pa")),
-        ("5/4 of it", known(allowed_pa, "Pa")),
+    reached = {refrigerant.name: _warmest(refrigerant) for refrigerant in inside}
+    name, (kelvin, pressure_pa) = max(reached.items(), key=lambda item: item[1][1])
+    at = f"{_degrees(kelvin)}, gauge"
+    inputs = [(f"pressure at {at}", known(pressure_pa, "Pa", note=name))]
+    reaches = f"{name} reaches {_psi(pressure_pa)} at {'131 °F' if kelvin == CFR_FULL_K else _degrees(kelvin)}"
+    short = [_unreached(r) for r in inside if reached[r.name][0] < CFR_FULL_K]
+    service_pa = cylinder.service_pressure_pa
+    if service_pa is None:
+        needs = f"needs a marking {'above' if short else 'of at least'} {_psi(pressure_pa / 1.25)}"
+        text = " ".join((f"The service pressure is not known; {reaches}, which {needs}.", *short))
+        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, SERVICE_RULE, inputs=tuple(inputs))
+    allowed_pa = 1.25 * service_pa
+    inputs += [("service pressure, gauge", known(service_pa, "Pa")), ("5/4 of it", known(allowed_pa, "Pa"))]
+    if pressure_pa > allowed_pa:
+        text = (
+            f"{reaches}, above the {_psi(allowed_pa)} that a service pressure of {_psi(service_pa)} allows. "
+            "Do not fill this cylinder with it."
+        )
+        return Finding(key, Verdict.FAIL, "not suitable", text, SERVICE_RULE, inputs=tuple(inputs))
+    if short:
+        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", " ".join(short), SERVICE_RULE, inputs=tuple(inputs))
+    text = f"{reaches}; {_psi(allowed_pa)} is allowed."
+    return Finding(key, Verdict.PASS, "suitable", text, SERVICE_RULE, inputs=tuple(inputs))
+
+
+def _warmest(refrigerant: Refrigerant) -> tuple[float, float]:
+    """(K, gauge Pa) at 131 °F, or at the end of the table where that is colder: at 131 °F, holding liquid until then,
+    it is above that."""
+    kelvin = min(CFR_FULL_K, refrigerant.bubble_range_k[1])
+    return kelvin, refrigerant.bubble_pressure(kelvin) - STANDARD_ATMOSPHERE_PA
+
+
+def _unreached(refrigerant: Refrigerant) -> str:
+    if refrigerant.critical_temperature_k > CFR_FULL_K:
+        return f"The table of {refrigerant.name} ends at {_degrees(refrigerant.bubble_range_k[1])}, short of 131 °F."
+    return (
+        f"{refrigerant.name} has its critical temperature at {_degrees(refrigerant.critical_temperature_k)}: its "
+        "pressure at 131 °F follows from the amount filled in, and needs a high-pressure cylinder marked for it."
     )
-    if pressure_pa <= allowed_pa:
-        text = f"{name} reaches {_psi(pressure_pa)} at 131 °F; {_psi(allowed_pa)} is allowed."
-        return Finding(key, Verdict.PASS, "suitable", text, SERVICE_RULE, inputs=inputs)
+
+
+def one_refrigerant(cylinder: Cylinder, refrigerant: str) -> Finding:
+    """Whether the cylinder is entered for the refrigerant of the job (its proper name)."""
+    key = "cylinder.contents"
+    entered = [name for name in (cylinder.refrigerant, *cylinder.candidates) if name is not None]
+    if not entered or refrigerant in entered:
+        return Finding(key, Verdict.PASS, "one refrigerant", f"{cylinder.name} is for {refrigerant}.", CONTENTS_RULE)
     text = (
-        f"{name} reaches {_psi(pressure_pa)} at 131 °F, above the {_psi(allowed_pa)} that a service pressure of "
-        f"{_psi(cylinder.service_pressure_pa)} allows. Do not fill this cylinder with it."
+        f"{cylinder.name} is entered as holding {' or '.join(entered)}; the job's refrigerant is {refrigerant}. Mixed, "
+        "neither can be used again, and the pressure may be above that of either. Use another cylinder, or correct "
+        "the entry; until then the limit is that of the less dense of them."
     )
-    return Finding(key, Verdict.FAIL, "not suitable", text, SERVICE_RULE, inputs=inputs)
+    return Finding(key, Verdict.FAIL, "another refrigerant", text, CONTENTS_RULE)
 
 
 def due_date(tested: date, years: float) -> date:
@@ -161,6 +182,10 @@ def non_condensables(
         f"{band}, where the limit is {_psi(limit_pa, gauge=False)}: these instruments cannot tell. A closer "
         "thermometer on the liquid, or a longer wait, may.", *inputs,
     )  # fmt: skip
+
+
+def _degrees(kelvin: float) -> str:
+    return f"{kelvin - 273.15:.1f} °C ({kelvin * 1.8 - 459.67:.1f} °F)"
 
 
 def _psi(pressure_pa: float, gauge: bool = True) -> str:

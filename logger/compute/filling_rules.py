@@ -23,8 +23,9 @@ P200_RATIO: dict[str, float] = {
     "R-142b": 0.99, "R-744": 0.68, "R-290": 0.43, "R-600a": 0.49, "R-717": 0.54,
 }  # fmt: skip
 
-# Filling density, mass as a share of the water capacity's: 49 CFR 173.304a(a)(2). R-744 (68 %) is from memory.
+# Filling density, mass as a share of the water capacity's: 49 CFR 173.304a(a)(2).
 CFR_DENSITY: dict[str, float] = {"R-12": 1.19, "R-22": 1.05, "R-152a": 0.79, "R-717": 0.54, "R-744": 0.68}
+CFR_FROM_MEMORY = ("R-744",)
 
 
 class NoLimit(ValueError):
@@ -55,7 +56,7 @@ def eighty_percent(refrigerant: Refrigerant) -> Ratio:
     if refrigerant.critical_temperature_k <= CFR_FULL_K:
         raise NoLimit(_high_pressure(refrigerant))
     density = _liquid(refrigerant, ROOM_K)
-    return Ratio(0.80 * density, f"0.80 x {density:.1f} kg/m3 (liquid at 25 °C)")
+    return Ratio(0.80 * density, f"0.80 x {density:.1f} kg/m3 (liquid at 25 °C, 77 °F)")
 
 
 def p200(refrigerant: Refrigerant) -> Ratio:
@@ -67,15 +68,16 @@ def p200(refrigerant: Refrigerant) -> Ratio:
         raise NoLimit(_high_pressure(refrigerant))
     at_50, at_60 = _liquid(refrigerant, P200_REFERENCE_K), _liquid(refrigerant, P200_FULL_K)
     if at_60 < 0.95 * at_50:
-        return Ratio(at_60, f"not liquid-full up to 60 °C: {at_60:.1f} kg/m3")
-    return Ratio(0.95 * at_50, f"0.95 x {at_50:.1f} kg/m3 (liquid at 50 °C)")
+        return Ratio(at_60, f"not liquid-full up to 60 °C (140 °F): {at_60:.1f} kg/m3")
+    return Ratio(0.95 * at_50, f"0.95 x {at_50:.1f} kg/m3 (liquid at 50 °C, 122 °F)")
 
 
 def cfr(refrigerant: Refrigerant) -> Ratio:
     """The listed filling density, else not liquid-full at 55 °C (131 °F)."""
     listed = CFR_DENSITY.get(refrigerant.name)
     if listed is not None:
-        return Ratio(listed * WATER_DENSITY, f"{listed:.0%} of the water capacity listed")
+        memory = " (from memory)" if refrigerant.name in CFR_FROM_MEMORY else ""
+        return Ratio(listed * WATER_DENSITY, f"{listed * 100:.0f} % of the water capacity listed{memory}")
     if refrigerant.critical_temperature_k <= CFR_FULL_K:
         raise NoLimit(_high_pressure(refrigerant))
     density = _liquid(refrigerant, CFR_FULL_K)
@@ -106,8 +108,9 @@ def _liquid(refrigerant: Refrigerant, temperature_k: float) -> float:
 
 
 def _high_pressure(refrigerant: Refrigerant) -> str:
-    critical_c = refrigerant.critical_temperature_k - 273.15
+    kelvin = refrigerant.critical_temperature_k
+    critical = f"{kelvin - 273.15:.1f} °C ({kelvin * 1.8 - 459.67:.1f} °F)"
     return (
-        f"{refrigerant.name} has its critical temperature at {critical_c:.1f} °C: a high-pressure liquefied gas, "
+        f"{refrigerant.name} has its critical temperature at {critical}: a high-pressure liquefied gas, "
         "filled only by its own entry in the rules, for the test pressure of the cylinder"
     )

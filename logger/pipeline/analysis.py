@@ -26,7 +26,7 @@ from logger.model.job import Stage, StageKind
 from logger.model.sample import Series
 from logger.model.value import Value, known
 from logger.pipeline.scene import NS, Scene
-from logger.pipeline.vessel import vessel_findings
+from logger.pipeline.vessel import contents_finding, vessel_findings
 from logger.refrigerant import OutOfRange
 
 DEFAULT_DECAY_PROFILE = "ufgs-15182"
@@ -135,8 +135,9 @@ def _evacuation(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Repor
 
 def _charging(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
     job = scene.state.job
+    vessel = contents_finding(scene)
     if not final or job is None or scene.weighing is None:
-        return Report()
+        return Report(vessel)
     first, swaps = _cylinders(scene, stage, until_ns)
     evacuated = any(s.kind is StageKind.EVACUATION for s in scene.state.stages)
     charged_before = any(s.kind is StageKind.CHARGING and s.number < stage.number for s in scene.state.stages)
@@ -151,7 +152,7 @@ def _charging(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
         swaps=tuple(swaps),
         u_accuracy_kg=scene.weighing.u_accuracy_kg,
     )
-    return Report((*result.findings, *_leak_rate(scene, stage, until_ns, result.charged)), {}, result)
+    return Report((*result.findings, *_leak_rate(scene, stage, until_ns, result.charged), *vessel), {}, result)
 
 
 def _leak_rate(scene: Scene, stage: Stage, until_ns: int, charged: Value) -> tuple[Finding, ...]:

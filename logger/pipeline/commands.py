@@ -9,10 +9,12 @@ from logger.alarms.states import State
 from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES
 from logger.model import records
 from logger.model.cylinder import Cylinder
+from logger.model.finding import Verdict
 from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.plain import cylinder_from, plain
 from logger.model.text import clean
 from logger.pipeline.heart import Pipeline
+from logger.pipeline.vessel import vessel_findings
 from logger.refrigerant import RefrigerantError, find
 
 Body = dict[str, Any]
@@ -34,6 +36,8 @@ def do(pipeline: Pipeline, action: str, body: Body, now_ns: int) -> Body:
         raise NotNow(f"no such action: {clean(action)}")
     if pipeline.scene.state.job is None:
         raise NotNow("no job is open")
+    if pipeline.behind is not None and action in ("stage-begin", "stage-end"):
+        raise NotNow(f"not yet: {pipeline.behind}, and a verdict needs all of it; try again in some seconds")
     return act(pipeline, body, now_ns)
 
 
@@ -133,7 +137,8 @@ def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
         {"type": records.CYLINDER_ON_SCALE, "t_ns": now_ns, "cylinder": plain(cylinder),
          "reading_kg": weighing.on_scale.number if weighing else None}
     )  # fmt: skip
-    return {"text": f"cylinder {cylinder.name} is on the scale now"}
+    against = [f.text for f in vessel_findings(pipeline.scene, now_ns) if f.verdict is Verdict.FAIL]
+    return {"text": " ".join((f"cylinder {cylinder.name} is on the scale now.", *against))}
 
 
 def _checked_cylinder(data: Any) -> Cylinder:

@@ -15,6 +15,11 @@ from logger.refrigerant import OutOfRange
 from logger.refrigerant.water import saturation_temperature
 
 RATE_WINDOW_S = 120.0
+OF_THE_PAST = frozenset(
+    {"recovered", "charge_left", "time_to_charge_out", "pressure_expected", "pressure_change", "vacuum_rise",
+     "time_to_target", "charged", "charge_to_go", "time_to_stop"}
+)  # fmt: skip
+"""What rests on the stage from its beginning, and not on the last minutes alone."""
 _RECOVERY_POINTS = (
     "recovery_inlet_pressure", "recovery_inlet_temperature", "recovery_outlet_pressure", "cylinder_pressure",
     "cylinder_temperature", "ambient_temperature", "system_pressure", "system_temperature",
@@ -50,8 +55,8 @@ class LiveQuantities:
         kind = stage.kind if stage else None
         if stage is not None and kind is StageKind.RECOVERY:
             found |= self._recovery(scene, stage, found)
-        elif kind is StageKind.CHARGING:
-            found |= self._charging(scene)
+        elif stage is not None and kind is StageKind.CHARGING:
+            found |= self._charging(scene, stage)
         elif stage is not None and kind in (StageKind.EVACUATION, StageKind.DECAY_TEST):
             found |= _vacuum(scene, stage)
         elif kind is StageKind.START_UP:
@@ -89,8 +94,10 @@ class LiveQuantities:
             "outlet_saturation": now.outlet_saturation,
         }
 
-    def _charging(self, scene: Scene) -> dict[str, Value]:
+    def _charging(self, scene: Scene, stage: Stage) -> dict[str, Value]:
         weighing = scene.weighing
+        if self.charging is None:
+            self.begin(scene, stage)  # it was begun before the scale was heard
         if weighing is None or self.charging is None:
             none = unknown("kg", "no scale in the rig")
             return {"mass_rate": unknown("kg/s", "no scale in the rig"), "charge_to_go": none, "charged": none}
@@ -132,7 +139,9 @@ def _cylinder(scene: Scene) -> dict[str, Value]:
         net = known(gross.number - limit.cylinder.tare_kg, "kg", gross.u, gross.note)
     temperature = scene.value("cylinder_temperature")
     if temperature.number is None:
-        temperature = scene.value("ambient_temperature").with_note("cylinder temperature taken as ambient")
+        around = scene.value("ambient_temperature")
+        if around.number is not None:  # nobody knows how near it comes: no uncertainty
+            temperature = known(around.number, "K", None, f"its temperature taken as ambient ({temperature.problem})")
     fill = present_fill(net, temperature, limit)
     found |= {
         "cylinder_net_mass": net,

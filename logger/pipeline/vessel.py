@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 
 from logger.compute.cylinder import CylinderLimits
-from logger.compute.cylinder_checks import non_condensables, requalification
+from logger.compute.cylinder_checks import non_condensables, one_refrigerant, requalification
 from logger.compute.mass_rate import MassRate
 from logger.model.finding import Finding, Verdict
 from logger.pipeline.scene import NS, Scene
@@ -21,7 +21,7 @@ def vessel_findings(scene: Scene, until_ns: int) -> tuple[Finding, ...]:
     if cylinder is None or not isinstance(limit, CylinderLimits):
         return ()
     today = datetime.fromtimestamp(until_ns / NS, UTC).date()
-    found = [limit.suitability, requalification(cylinder, today)]
+    found = [*contents_finding(scene), limit.suitability, requalification(cylinder, today)]
     if _settled(scene, until_ns):
         found.append(
             non_condensables(
@@ -29,6 +29,15 @@ def vessel_findings(scene: Scene, until_ns: int) -> tuple[Finding, ...]:
             )
         )
     return tuple(f for f in found if f.verdict not in (Verdict.PASS, Verdict.INFO))
+
+
+def contents_finding(scene: Scene) -> tuple[Finding, ...]:
+    """Another refrigerant in the cylinder than the job's; nothing when they agree."""
+    cylinder, refrigerant = scene.state.cylinder, scene.refrigerant()
+    if cylinder is None or refrigerant is None:
+        return ()
+    finding = one_refrigerant(cylinder, refrigerant.name)
+    return () if finding.verdict is Verdict.PASS else (finding,)
 
 
 def _settled(scene: Scene, until_ns: int) -> bool:

@@ -9,7 +9,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logger.compute.cylinder import CylinderLimits, contents, limits, liquid_share, present_fill, volume_m3
-from logger.compute.cylinder_checks import due_date, non_condensables, requalification, suitability
+from logger.compute.cylinder_checks import due_date, non_condensables, one_refrigerant, requalification, suitability
 from logger.compute.errors import ComputeError
 from logger.compute.filling_rules import (
     CFR_DENSITY,
@@ -29,6 +29,7 @@ from logger.refrigerant import Refrigerant, UnknownRefrigerant, find, names
 
 LB = POUND_KG
 SMALL = Cylinder("C-1", 27.5 * LB, 47.6 * LB, 400 * PSI_PA, refrigerant="R-410A")
+SMALL_R22 = replace(SMALL, refrigerant="R-22")
 
 
 def net_lb(limit: CylinderLimits, key: str) -> float:
@@ -225,6 +226,9 @@ def test_nonsense_is_refused() -> None:
 def test_an_estimated_blend_is_marked() -> None:
     assert any("Estimated" in note and "R-438A" in note for note in of("R-438A").notes)
     assert of("R-410A").notes == ()
+    for rule, by_name in zip(of("R-438A").rules, (eighty_percent, p200, cfr), strict=True):
+        exact = by_name(find("R-438A")).density * volume_m3(SMALL)
+        assert rule.net.number == pytest.approx(0.95 * exact) and "less 5 %: estimated" in rule.how
     fill = present_fill(known(12.0, "kg"), known(300.0, "K"), of("R-438A"))
     marked = (fill.fill_now, fill.fill_25c, fill.mass_allowed, fill.of_limit)
     assert all("estimated blend" in (value.note or "") for value in marked)
@@ -284,6 +288,19 @@ def test_over_the_limit_says_by_how_much() -> None:
     over = present_fill(known(number(limit.max_net) + 0.5, "kg", 0.02), known(300.0, "K", 0.5), limit)
     assert number(over.mass_allowed) == pytest.approx(-0.5) and over.mass_allowed.note == "over the limit"
     assert number(over.of_limit) > 1
+    close = present_fill(known(number(limit.max_net) - 0.03, "kg", 0.02), known(300.0, "K"), limit)
+    assert number(close.mass_allowed) > 0 and "as far as the scale can tell" in (close.mass_allowed.note or "")
+    clear = present_fill(known(number(limit.max_net) - 0.05, "kg", 0.02), known(300.0, "K"), limit)
+    assert clear.mass_allowed.note is None
+
+
+def test_what_mass_and_temperature_rest_on_is_told_with_every_number() -> None:
+    knocked, guessed = known(10.0, "kg", 0.02, "knocked"), known(300.0, "K", None, "taken as ambient")
+    fill = present_fill(knocked, guessed, of("R-410A"))
+    assert fill.fill_now.note == "knocked; taken as ambient" and fill.fill_now.u is None
+    assert fill.fill_25c.note == fill.mass_allowed.note == fill.of_limit.note == "knocked"
+    full = present_fill(known(17.0, "kg", None, "knocked"), guessed, of("R-410A"))
+    assert full.liquid_full_temperature.note == "knocked"
 
 
 def test_uncertainty_of_mass_and_temperature_is_carried() -> None:
@@ -348,7 +365,9 @@ def test_pressure_at_131_f(name: str, psig: float) -> None:
         ("R-32", 400, Verdict.PASS),
         ("R-32", 350, Verdict.FAIL),
         ("R-134a", 240, Verdict.PASS),
-        ("R-744", 400, Verdict.CANNOT_TELL),
+        ("R-744", 400, Verdict.FAIL),  # 1039 at 30 °C already, with any liquid in it
+        ("R-23", 400, Verdict.FAIL),
+        ("R-744", 1800, Verdict.CANNOT_TELL),  # follows from the amount filled in
     ],
 )
 def test_service_pressure(name: str, service_psi: float, verdict: Verdict) -> None:
@@ -356,19 +375,38 @@ def test_service_pressure(name: str, service_psi: float, verdict: Verdict) -> No
     cylinder = replace(SMALL, service_pressure_pa=service_psi * PSI_PA)
     finding = suitability(cylinder, (find(name),))
     assert finding.verdict is verdict and "173.301a" in finding.rule
-    if verdict is not Verdict.CANNOT_TELL:
-        assert number(finding.inputs[2][1]) == pytest.approx(1.25 * service_psi * PSI_PA)
+    assert number(finding.inputs[2][1]) == pytest.approx(1.25 * service_psi * PSI_PA)
+    assert ("high-pressure cylinder" in finding.text) == (verdict is Verdict.CANNOT_TELL)
 
 
 def test_of_several_the_highest_pressure_decides() -> None:
     cylinder = replace(SMALL, service_pressure_pa=260 * PSI_PA)
     finding = suitability(cylinder, (find("R-134a"), find("R-404A"), find("R-22")))
     assert finding.verdict is Verdict.FAIL and "R-404A" in finding.text
+    beside = suitability(cylinder, (find("R-744"), find("R-22")))  # a critical point is no excuse
+    assert beside.verdict is Verdict.FAIL and "R-744 reaches" in beside.text
 
 
 def test_an_unknown_marking_says_what_is_needed() -> None:
     finding = suitability(replace(SMALL, service_pressure_pa=None), (find("R-22"),))
-    assert finding.verdict is Verdict.CANNOT_TELL and "240.6 psig" in finding.text
+    assert finding.verdict is Verdict.CANNOT_TELL and "at least 240.6 psig" in finding.text
+    above = suitability(replace(SMALL, service_pressure_pa=None), (find("R-744"),))
+    assert above.verdict is Verdict.CANNOT_TELL and "marking above" in above.text and "critical" in above.text
+
+
+def test_another_refrigerant_than_the_cylinder_s_makes_it_a_mixture() -> None:
+    """R-404A recovered into a cylinder entered for R-22: R-404A's limit holds, 39.1 lb and not 45.4."""
+    both = limits(SMALL_R22, "strictest", "R-404A")
+    assert [r.name for r in both.refrigerants] == ["R-22", "R-404A"]
+    assert both.max_net.number == of("R-404A").max_net.number
+    assert both.suitability.text.startswith("R-404A reaches")
+    assert limits(SMALL_R22, "strictest", "R-22") == limits(SMALL_R22)
+    finding = one_refrigerant(SMALL_R22, "R-404A")
+    assert finding.verdict is Verdict.FAIL and "R-22" in finding.text and "R-404A" in finding.text
+    unknown_mixture = replace(SMALL, refrigerant=None, candidates=("R-22", "R-407C"))
+    assert one_refrigerant(unknown_mixture, "R-404A").verdict is Verdict.FAIL
+    for fits in (SMALL_R22, unknown_mixture, replace(SMALL, refrigerant=None)):
+        assert one_refrigerant(fits, "R-22").verdict is Verdict.PASS
 
 
 @pytest.mark.parametrize(

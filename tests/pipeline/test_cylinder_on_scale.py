@@ -1,0 +1,96 @@
+"""The cylinder on the scale as the daemon tells it: what is in it, what is not known, and what speaks against it."""
+
+from logger.config.rig_file import parse_rig
+from logger.model import records
+from logger.model.cylinder import Cylinder
+from logger.model.job import Job
+from logger.model.plain import plain
+from logger.model.units import PSI_PA
+from logger.model.value import Value
+from logger.pipeline.commands import do
+from logger.pipeline.heart import Pipeline
+
+SECOND = 1_000_000_000
+T0 = 1_772_467_200_000_000_000
+SCALE, SHELL, AIR = "text:scale", "text:shell", "text:air"
+RIG = "".join(
+    f"""
+[[device]]
+name = "{name}"
+kind = "text"
+url = "/dev/{name}"
+  [[device.channel]]
+  point = "{point}"
+  pattern = '(?P<value>-?[0-9.]+) (?P<unit>{unit})'
+  units = {{ {unit} = "{unit}" }}
+  division = "0.1{unit}"
+  accuracy = "0.1{unit}"
+  range = ["-50{unit}", "150{unit}"]
+"""
+    for name, point, unit in (
+        ("scale", "cylinder_mass", "kg"), ("shell", "cylinder_temperature", "C"), ("air", "ambient_temperature", "C")
+    )
+)  # fmt: skip
+
+
+def on_scale(cylinder: Cylinder, refrigerant: str = "R-410A") -> Pipeline:
+    """30.0 kg on the scale in a recovery of that refrigerant."""
+    pipeline = Pipeline()
+    pipeline.apply({"type": records.RIG_LOADED, "t_ns": T0, "rig": plain(parse_rig('[rig]\nname = "r"\n' + RIG))})
+    job = plain(Job("j", refrigerant, 20.0))
+    pipeline.apply({"type": records.JOB_OPENED, "t_ns": T0, "job": job, "cylinders": [plain(cylinder)]})
+    do(pipeline, "cylinder", {"name": cylinder.name}, T0)
+    do(pipeline, "stage-begin", {"kind": "recovery"}, T0)
+    pipeline.frame(SCALE, T0 + SECOND, b"30.0 kg")
+    return pipeline
+
+
+def values(pipeline: Pipeline, **heard: str) -> dict[str, Value]:
+    """After a second in which these devices said so."""
+    now = pipeline.scene.now_ns or T0
+    for name, line in heard.items():
+        pipeline.frame(f"text:{name}", now + SECOND, line.encode())
+    pipeline.frame(SCALE, now + SECOND, b"30.0 kg")
+    pipeline.tick(now + 2 * SECOND)
+    return pipeline.values
+
+
+A = Cylinder("A", 15.0, 20.0, 400 * PSI_PA, refrigerant="R-410A")
+
+
+def test_a_temperature_the_table_does_not_reach_is_an_unknown_fill_with_that_reason() -> None:
+    found = values(on_scale(A), shell="75.0 C")
+    fill = found["cylinder_fill_now"]
+    assert fill.number is None and "above the range of the table" in str(fill.problem)
+    assert found["cylinder_of_limit"].number is not None  # by mass alone
+
+
+def test_without_a_sound_shell_temperature_the_ambient_stands_in_and_says_so() -> None:
+    pipeline = on_scale(A)
+    lost = values(pipeline, shell="200.0 C")["cylinder_fill_now"]  # and nobody measures the air
+    assert lost.number is None and lost.problem == "over range"
+    fill = values(pipeline, shell="200.0 C", air="20.0 C")["cylinder_fill_now"]
+    assert fill.number is not None and fill.u is None
+    assert fill.note == "its temperature taken as ambient (over range)"
+    measured = values(pipeline, shell="21.0 C", air="20.0 C")["cylinder_fill_now"]
+    assert measured.number is not None and measured.u is not None and measured.note is None
+
+
+def test_a_cylinder_entered_for_another_refrigerant_is_told_at_once_and_held_to_the_less_dense() -> None:
+    pipeline = on_scale(Cylinder("B", 15.0, 20.0, 400 * PSI_PA, refrigerant="R-22"))
+    mixed = values(pipeline, shell="20.0 C")["cylinder_of_limit"].number
+    right = values(on_scale(A), shell="20.0 C")["cylinder_of_limit"].number
+    assert mixed == right  # R-410A's limit, and not the higher one of R-22
+    answer = str(do(pipeline, "cylinder", {"name": "B"}, T0 + 60 * SECOND)["text"])
+    assert "holding R-22; the job's refrigerant is R-410A" in answer
+    assert "cylinder.contents" in [f.key for f in pipeline.snapshot().findings]
+    do(pipeline, "stage-begin", {"kind": "charging"}, T0 + 61 * SECOND)
+    pipeline.tick(T0 + 80 * SECOND)
+    assert "cylinder.contents" in [f.key for f in pipeline.snapshot().findings]
+    assert do(on_scale(A), "cylinder", {"name": "A"}, T0 + SECOND)["text"] == "cylinder A is on the scale now."
+
+
+def test_an_estimated_blend_is_marked_on_every_number_that_rests_on_it() -> None:
+    found = values(on_scale(Cylinder("E", 15.0, 20.0, refrigerant="R-438A"), "R-438A"), shell="20.0 C")
+    for key in ("cylinder_of_limit", "mass_allowed", "cylinder_fill_now", "cylinder_fill_25c"):
+        assert "estimated blend" in str(found[key].note), key

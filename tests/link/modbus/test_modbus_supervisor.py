@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import importlib.util
 from collections.abc import AsyncIterator, Callable, Coroutine
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -21,10 +22,11 @@ from tests.link.modbus.bench import Transmitter, rtu_server, tcp_server
 PRESSURE = Register(1, "input", 0, "float32")
 OTHER_UNIT = Register(2, "holding", 4, "uint16")
 QUICK = ModbusPort("tcp", poll_s=0.05, timeout_s=0.2, stale_s=0.5)
+PATIENT = ModbusPort("tcp", poll_s=0.05, timeout_s=30.0, stale_s=60.0)
 
 
 def run(test: Callable[[], Coroutine[object, object, None]]) -> None:
-    asyncio.run(asyncio.wait_for(test(), 20))
+    asyncio.run(asyncio.wait_for(test(), 150))
 
 
 class Watched:
@@ -40,7 +42,7 @@ class Watched:
         return [e.registers or e.problem for e in heard if e is not None and e.block.unit_id == unit_id]
 
     async def until(self, condition: Callable[[], bool]) -> None:
-        async with asyncio.timeout(8):
+        async with asyncio.timeout(60):
             while not condition():  # noqa: ASYNC110
                 await asyncio.sleep(0.02)
 
@@ -61,7 +63,7 @@ def test_registers_over_tcp_again_and_again() -> None:
     async def test() -> None:
         transmitter = Transmitter()
         transmitter.put_float(0, 118.25)
-        async with tcp_server(transmitter) as url, watch(url, QUICK, PRESSURE) as watched:
+        async with tcp_server(transmitter) as url, watch(url, PATIENT, PRESSURE) as watched:
             await watched.until(lambda: len(watched.exchanges()) >= 3)
             assert watched.exchanges()[0] == (0x42EC, 0x8000)
             transmitter.put_float(0, 119.5)
@@ -78,7 +80,7 @@ def test_an_exception_is_an_answer_with_a_reason() -> None:
     async def test() -> None:
         transmitter = Transmitter()
         transmitter.exception = ExcCodes.DEVICE_BUSY
-        async with tcp_server(transmitter) as url, watch(url, QUICK, PRESSURE) as watched:
+        async with tcp_server(transmitter) as url, watch(url, PATIENT, PRESSURE) as watched:
             await watched.until(lambda: len(watched.exchanges()) >= 2)
             assert set(watched.exchanges()) == {"unit 1 answers with exception 6: it is busy"}
             assert not watched.of(events.LinkDown)
@@ -89,18 +91,19 @@ def test_an_exception_is_an_answer_with_a_reason() -> None:
 
 
 def test_a_silent_unit_does_not_take_the_others_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(modbus_supervisor, "ASK_DEAD_EVERY_S", 1.0)
+    monkeypatch.setattr(modbus_supervisor, "ASK_DEAD_EVERY_S", 1.5)
 
     async def test() -> None:
         one, two = Transmitter(1), Transmitter(2)
         two.silent = True
-        async with tcp_server(one, two) as url, watch(url, QUICK, PRESSURE, OTHER_UNIT) as watched:
-            await watched.until(lambda: len(watched.exchanges(2)) == 3)
+        port = replace(QUICK, stale_s=60.0)
+        async with tcp_server(one, two) as url, watch(url, port, PRESSURE, OTHER_UNIT) as watched:
+            await watched.until(lambda: len(watched.exchanges(2)) >= 4)
             assert set(watched.exchanges(2)) == {"unit 2 does not answer"}
-            before = len(watched.exchanges(1))
-            await asyncio.sleep(0.6)  # unit 2 is left alone now, unit 1 is asked at its period again
-            assert len(watched.exchanges(2)) == 3
-            assert len(watched.exchanges(1)) >= before + 6
+            times = [event.at_ns for event in watched.of(events.InstrumentSaid) if event.raw[0] == 2]
+            assert times[3] - times[2] >= 1.5e9, "after three it is left alone for long"
+            between = [e for e in watched.of(events.InstrumentSaid) if times[2] < e.at_ns < times[3]]
+            assert len(between) >= 3, "and unit 1 is asked meanwhile"
             assert not watched.of(events.Silent)
             two.silent = False
             await watched.until(lambda: watched.exchanges(2)[-1] == (0,))
@@ -149,7 +152,7 @@ def test_rtu_over_a_serial_line_and_through_a_network_adapter() -> None:
         one, two = Transmitter(1), Transmitter(2)
         one.put_float(0, -0.5)
         two.registers[4] = 321
-        port = ModbusPort("rtu", mode="8N1", poll_s=0.05, timeout_s=0.3, stale_s=1.0)
+        port = ModbusPort("rtu", mode="8N1", poll_s=0.05, timeout_s=10.0, stale_s=60.0)
         async with rtu_server(one, two) as name, watch(name, port, PRESSURE, OTHER_UNIT) as watched:
             await watched.until(lambda: len(watched.exchanges(2)) >= 3)
             assert watched.exchanges(1)[-1] == (0xBF00, 0)
@@ -165,18 +168,24 @@ def test_a_late_answer_never_passes_for_another_requests() -> None:
     async def test() -> None:
         transmitter = Transmitter()
         transmitter.registers[0], transmitter.registers[50] = 11, 22
-        port = ModbusPort("rtu", mode="8N1", poll_s=0.01, timeout_s=0.1, stale_s=3.0)
+        port = ModbusPort("rtu", mode="8N1", poll_s=0.01, timeout_s=1.0, stale_s=60.0)
         wanted = [Register(1, "input", 0, "uint16"), Register(1, "input", 50, "uint16")]
         async with rtu_server(transmitter) as name, watch(name, port, *wanted) as watched:
-            for _ in range(4):
-                transmitter.delay_s = 0.15  # longer than the time-out, shorter than two
-                await asyncio.sleep(0.12)
+
+            def said(answered: bool) -> int:
+                return sum(event.understood is answered for event in watched.of(events.InstrumentSaid))
+
+            for missed in (0, 1):
+                answered = said(True)
+                await watched.until(lambda n=answered: said(True) > n + 4)  # type: ignore[misc]
+                transmitter.delay_s = 1.1  # longer than the time-out, shorter than two
+                await watched.until(lambda n=missed: said(False) > n)  # type: ignore[misc]
                 transmitter.delay_s = 0.0
-                await asyncio.sleep(0.3)
+            answered = said(True)
+            await watched.until(lambda: said(True) > answered + 4)
             heard = [read_exchange(event.raw) for event in watched.of(events.InstrumentSaid)]
-            answered = [e for e in heard if e is not None and e.registers]
-            assert len(answered) > 10 and len(answered) < len(heard)
-            assert {(e.block.address, e.registers) for e in answered} == {(0, (11,)), (50, (22,))}
+            told = {(e.block.address, e.registers) for e in heard if e is not None and e.registers}
+            assert told == {(0, (11,)), (50, (22,))}
 
     run(test)
 
@@ -187,6 +196,7 @@ def test_nothing_there_is_a_lost_link() -> None:
             with pytest.raises(LinkLost, match=url):
                 await ModbusClient.open(url, QUICK)
         async with watch("/dev/no-such-port", QUICK, PRESSURE) as watched:
+            await watched.until(lambda: bool(watched.of(events.LinkDown)))
             await asyncio.sleep(1.2)
             assert len(watched.of(events.LinkDown)) == 1  # told once, tried more than once
 

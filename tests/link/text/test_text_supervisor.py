@@ -14,10 +14,11 @@ from logger.model.instrument import TextPort
 from tests.link.text.bench import TextInstrument, on_pty, on_tcp
 
 QUICK = TextPort(stale_s=0.4)
+PATIENT = TextPort(stale_s=60.0)
 
 
 def run(test: Callable[[], Coroutine[object, object, None]]) -> None:
-    asyncio.run(asyncio.wait_for(test(), 20))
+    asyncio.run(asyncio.wait_for(test(), 150))
 
 
 def counting() -> TextInstrument:
@@ -37,7 +38,7 @@ class Watched:
         return [event.raw for event in self.of(events.InstrumentSaid) if event.understood]
 
     async def until(self, condition: Callable[[], bool]) -> None:
-        async with asyncio.timeout(8):
+        async with asyncio.timeout(60):
             while not condition():  # noqa: ASYNC110
                 await asyncio.sleep(0.02)
 
@@ -63,7 +64,7 @@ def test_every_line_in_order_with_its_time(
     place: Callable[[TextInstrument], contextlib.AbstractAsyncContextManager[str]],
 ) -> None:
     async def test() -> None:
-        async with place(counting()) as url, watch(url) as watched:
+        async with place(counting()) as url, watch(url, PATIENT) as watched:
             await watched.more(8)
             numbers = [round(float(line[1:9]) * 100) for line in watched.lines]
             assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
@@ -77,11 +78,13 @@ def test_every_line_in_order_with_its_time(
 def test_an_instrument_that_speaks_when_asked() -> None:
     async def test() -> None:
         instrument = TextInstrument(lambda: b"W 1.00 kg S\r\n", poll=b"P\r\n")
-        port = TextPort(poll="P\r\n", poll_s=0.1, stale_s=0.4)
+        port = TextPort(poll="P\r\n", poll_s=0.1, stale_s=60.0)
+        loop = asyncio.get_running_loop()
+        begun = loop.time()
         async with on_pty(instrument) as name, watch(name, port) as watched:
-            await asyncio.sleep(0.65)
-            assert 4 <= instrument.asked <= 8
-            assert len(watched.lines) >= instrument.asked - 1  # the first answer is whole, so it counts
+            await watched.until(lambda: instrument.asked >= 6)
+            assert instrument.asked <= (loop.time() - begun) / port.poll_s + 2
+            await watched.until(lambda: len(watched.lines) >= 6)  # the first answer is whole, so it counts
 
     run(test)
 
@@ -95,7 +98,8 @@ def test_what_no_pattern_fits_is_kept_and_told_but_is_no_sign_of_life() -> None:
             await watched.until(lambda: bool(watched.of(events.Silent)))
             bad = watched.of(events.BadFrameSeen)
             assert {(event.raw, event.reason) for event in bad} == {(b"ERR 7", "no pattern fits this line")}
-            assert [e.raw for e in watched.of(events.InstrumentSaid) if not e.understood].count(b"ERR 7") >= 5
+            kept = [e.raw for e in watched.of(events.InstrumentSaid) if not e.understood]
+            assert kept.count(b"ERR 7") == len(bad) >= 3
             instrument.line = counting().line
             await watched.more()
             assert not watched.of(events.LinkDown)
@@ -154,8 +158,11 @@ def test_a_flood_is_bounded() -> None:
     async def test() -> None:
         instrument = TextInstrument(lambda: b"W 1.00 kg S\r\n" * 500, period_s=0.02)
         async with on_tcp(instrument) as url, watch(url) as watched:
-            await asyncio.sleep(1.0)
-            assert 100 <= len(watched.lines) <= 200  # twice the rate at once, then 50 a second
-            assert len(watched.of(events.TalksTooMuch)) == 1
+            loop = asyncio.get_running_loop()
+            begun = loop.time()
+            await watched.until(lambda: bool(watched.of(events.TalksTooMuch)) and len(watched.lines) > 120)
+            seconds = loop.time() - begun
+            assert len(watched.lines) <= 100 + 50 * (seconds + 1)  # twice the rate at once, then 50 a second
+            assert len(watched.of(events.TalksTooMuch)) <= 1 + seconds
 
     run(test)

@@ -45,9 +45,7 @@ class TookTooLong(AssertionError):
     """What was waited for did not come about."""
 
 
-def until(
-    found: Callable[[], T | None], what: str, patience_s: float = PATIENCE_S, why: Callable[[], str] = str
-) -> T:
+def until(found: Callable[[], T | None], what: str, patience_s: float = PATIENCE_S, why: Callable[[], str] = str) -> T:
     """Ask again and again until the answer is true; that answer. why: asked when it does not come about."""
     end = time.monotonic() + patience_s
     while time.monotonic() < end:
@@ -97,7 +95,8 @@ class Sim:
         self._socket = socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S)
         self._lines = self._socket.makefile("rw", encoding="utf-8")
 
-    def ask(self, **request: Any) -> Any:
+    def ask(self, request: dict[str, Any] | None = None, **more: Any) -> Any:
+        request = (request or {}) | more
         self._lines.write(json.dumps(request) + "\n")
         self._lines.flush()
         answer = json.loads(self._lines.readline())

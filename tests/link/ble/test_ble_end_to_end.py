@@ -4,9 +4,11 @@ Three processes on one emulated air: every connection breaks off in the middle, 
 """
 
 import contextlib
+import re
 import struct
-import sys
-from collections.abc import AsyncIterator, Iterator
+import threading
+from collections.abc import AsyncIterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +16,22 @@ import pytest
 from bumble.gatt import Characteristic, Service
 
 from firmware_protocol.messages import Hello
+from logger.cli import demo
 from logger.evidence.chain import frames_of
 from logger.link.ble_standard import device_id_of
 from logger.model.records import FRAMES
 from logger.store.reader import StoreReader
 from sim_device.rig import device_id
-from tests.end_to_end.running import JOB_TOML, Daemon, Sim, Stored, child, message_of, rimelog, simulated, until
+from tests.end_to_end.running import Sim, Stored, daemon, message_of, rimelog, simulated, until
+from tests.end_to_end.small_job import CHARGE_KG, SMALL_JOB
 from tests.end_to_end.test_mixed_links import INSTRUMENTS, Instruments
 from tests.link.ble.air import Air
 from tests.link.ble.bench import CAN, MAY, ONE, AirThread, Peripheral
 
 SEED = 3
+SPEED = 100.0
+KINDS = ("Recovery", "Evacuation", "Vacuum decay test", "Charging")
+IN_EMPTIED_KG, IN_DRUM_KG = SMALL_JOB.cylinders[0].contents_kg, SMALL_JOB.cylinders[2].contents_kg
 DEVICES = ("recovery board", "scale")
 ROOM = f"""
 [[device]]
@@ -64,41 +71,12 @@ async def room(air: Air) -> AsyncIterator[None]:
     yield
 
 
-@contextlib.contextmanager
-def served(place: Path, port: int) -> Iterator[Sim]:
-    rig_file = place / "rig.toml"
-    command = [
-        sys.executable, "-m", "sim_device", "recovery", "--seed", str(SEED), "--no-autopilot",
-        "--rig-toml", str(rig_file), "--control-port", "0",
-    ]  # fmt: skip
-    for name in DEVICES:
-        command += ["--device", name, "--ble", f"tcp-client:127.0.0.1:{port}"]
-    with child(command, place, place / "sim.log") as process:
-        sim = Sim(process, rig_file)
-        try:
-            yield sim
-        finally:
-            sim.close()
-
-
-@contextlib.contextmanager
-def logging(place: Path, rig: Path, port: int) -> Iterator[Daemon]:
-    job_file, log = place / "job.toml", place / "daemon.log"
-    job_file.write_text(JOB_TOML)
-    command = [
-        sys.executable, "-m", "tests.link.ble.with_bumble", str(port), "rimelog", "run", str(rig), "--job-file",
-        str(job_file), "--job", "job-1", "--no-sound",
-    ]  # fmt: skip
-    with child(command, place, log) as process:
-        yield Daemon(process, place, "job-1", log)
-
-
 def test_a_recovery_logged_by_radio(tmp_path: Path) -> None:
-    with AirThread(room) as air, served(tmp_path, air.port) as sim:
+    with AirThread(room) as air, simulated(tmp_path, "recovery", air_port=air.port) as sim:
         rig = tmp_path / "by-radio.toml"
         rig.write_text(sim.rig_file.read_text() + ROOM)
         assert rig.read_text().count('url = "ble://"') == 3
-        with logging(tmp_path, rig, air.port) as logger:
+        with daemon(tmp_path, rig, air_port=air.port) as logger:
             logger.ready()
             text = logger.device("room")["text"]
             assert text == "connected, signal -77 dBm"
@@ -134,6 +112,94 @@ def test_a_recovery_logged_by_radio(tmp_path: Path) -> None:
     rimelog(tmp_path, "verify", bundle)
 
 
+SMALL_JOB_TOML = """\
+# Invented: no such plant or person.
+[job]
+refrigerant = "R-407C"
+full_charge = "4kg"
+customer = "Invented plant (test)"
+volume = "12L"
+units = "si"
+invented = true
+
+[profile.short]
+kind = "vacuum decay"
+label = "10 min below 500 micron"
+source = "invented for this test"
+hold = "10min"
+limit = "500micron"
+""" + "".join(
+    f"""
+[[cylinder]]
+name = "{cylinder.name}"
+tare = "{cylinder.tare_kg}kg"
+water_capacity = "{cylinder.water_capacity_kg}kg"
+service_pressure = "400psi"
+refrigerant = "R-407C"
+"""
+    for cylinder in SMALL_JOB.cylinders
+)
+
+
+def test_the_whole_job_by_radio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Recovery into two cylinders, evacuation, decay test and charging; twice all connections break off."""
+    monkeypatch.setitem(demo.STAGE_SETTINGS, "charging", {"target": CHARGE_KG, "direction": "supply"})
+    monkeypatch.setitem(demo.STAGE_SETTINGS, "decay-test", {"profile": "short"})
+    devices = ("recovery board", "scale", "vacuum board")
+    with contextlib.ExitStack() as stack:
+        air = stack.enter_context(AirThread())
+        sim = stack.enter_context(
+            simulated(
+                tmp_path, SMALL_JOB.name, speed=SPEED, only=devices, autopilot=True, hold=True,
+                program="tests.end_to_end.small_job", air_port=air.port,
+            )
+        )  # fmt: skip
+        rig = tmp_path / "slower.toml"
+        rig.write_text(sim.rig_file.read_text("utf-8").replace("\nurl = ", '\nperiod = "1s"\nurl = '), "utf-8")
+        logger = stack.enter_context(daemon(tmp_path, rig, speed=SPEED, job_toml=SMALL_JOB_TOML, air_port=air.port))
+        logger.ready()
+        guide = demo.Guide(sim, logger.client, lambda text: None)  # type: ignore[arg-type]  # asks as its Control does
+        said, working = guide.said, threading.Thread(target=guide.run)
+        sim.ask(go_on=True)
+        working.start()  # from here on the control line is the guide's
+        try:
+            for begun in ("Recovery begun, stage 1", "Vacuum decay test begun, stage 3"):
+                until(partial(said.__contains__, begun), begun)
+                logger.ready()
+                air.drop_all()
+            until(
+                lambda: "Charging ended" in guide.said or guide.problem, "the job is done", why=lambda: "\n".join(said)
+            )
+        finally:
+            guide.left = True
+            working.join()
+        assert not guide.problem
+        truth_kg = sim.truth["cylinders_kg"]
+        logger.stop()
+    found = {kind: "\n".join(said[said.index(f"{kind} ended") :]) for kind in KINDS}
+    assert "cylinder cylinder B is on the scale now" in said
+    recovered_kg = truth_kg["cylinder A"] + truth_kg["cylinder B"] - 2 * IN_EMPTIED_KG
+    assert mass_kg(found["Recovery"], "in 2 cylinder") == pytest.approx(recovered_kg, abs=0.03)
+    assert "target reached: " in found["Evacuation"]
+    assert re.search("^  held: .*\n  tight as far as this test can see: ", found["Vacuum decay test"], re.MULTILINE)
+    assert "target met: " in found["Charging"]
+    assert mass_kg(found["Charging"], "in ") == pytest.approx(IN_DRUM_KG - truth_kg["drum"], abs=0.03)
+    stored = Stored(logger.file)
+    assert len(stored.of_type("device-lost")) >= 2 * len(devices)
+    for name in devices:
+        numbers = stored.sequences(device_id(name, SEED).hex())
+        assert sorted(numbers) == list(range(numbers[0], numbers[0] + len(numbers))), name  # each once, none missing
+    rimelog(tmp_path, "export", "job-1", "--out", tmp_path / "out")
+    (bundle,) = (tmp_path / "out").glob("*.zip")
+    rimelog(tmp_path, "verify", bundle)
+
+
+def mass_kg(found: str, after: str) -> float:
+    """Of a finding such as "3.99 kg (8.8 lb) ... in 2 cylinder(s)"."""
+    (shown,) = re.findall(rf"([\d.]+) kg\) ± .*? {after}", found)
+    return float(shown)
+
+
 def test_cable_radio_text_and_modbus_make_one_job(tmp_path: Path) -> None:
     """A board on a serial port, a text scale, a Modbus transmitter and a sensor by radio: one record, one clock."""
     with AirThread(room) as air, Instruments().running() as bench, simulated(
@@ -141,7 +207,7 @@ def test_cable_radio_text_and_modbus_make_one_job(tmp_path: Path) -> None:
     ) as sim:  # fmt: skip
         rig = tmp_path / "all.toml"
         rig.write_text(sim.rig_file.read_text("utf-8") + INSTRUMENTS.format(zero=0, **bench.urls) + BY_RADIO, "utf-8")
-        with logging(tmp_path, rig, air.port) as logger:
+        with daemon(tmp_path, rig, air_port=air.port) as logger:
             logger.ready()
             logger.client.act("stage-begin", kind="recovery", settings={}, operator="")
             logger.when(lambda state: all(p["value"] is not None for p in state["points"]), "all are read")

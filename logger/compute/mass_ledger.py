@@ -13,7 +13,7 @@ from logger.compute.wording import mass
 from logger.model.finding import Finding, Verdict
 from logger.model.value import Value, known, unknown
 
-_OFF_SCALE = 0.25  # of the level before, as in mass_rate
+OFF_SCALE = 0.25  # of the level before, as in mass_rate
 CLOSE = 0.03  # of the charge: too little to look for (common practice)
 _SAME_CYLINDER_KG = 2.0  # put back: may have gained this much more than when it was lifted
 
@@ -78,7 +78,7 @@ class MassLedger:
         if self.lifted:
             return self._came_down(t_s, jump.after_kg)
         ledger = self._last(jump.before_kg)
-        if abs(jump.size_kg) > BIG_JUMP_KG and jump.after_kg < _OFF_SCALE * jump.before_kg:
+        if abs(jump.size_kg) > BIG_JUMP_KG and jump.after_kg < OFF_SCALE * jump.before_kg:
             return replace(ledger, lifted=True)
         if self.awaiting is not None:
             return ledger.begin(t_s, self.awaiting, jump.after_kg)

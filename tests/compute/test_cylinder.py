@@ -323,7 +323,8 @@ def test_nearly_empty_is_all_vapour_and_below_the_tare_is_a_fault() -> None:
     assert number(empty.fill_now) == 0 and empty.fill_now.note == "no liquid"
     assert empty.liquid_full_temperature.number is None
     wrong = present_fill(known(-2.0, "kg", 0.02), known(298.15, "K"), limit)
-    assert wrong.fill_now.number is None and "check the tare" in (wrong.fill_now.problem or "")
+    for value in (wrong.fill_now, wrong.of_limit, wrong.mass_allowed):  # a wrong tare would hide an overfill
+        assert value.number is None and "check the tare" in (value.problem or "")
 
 
 def test_each_unknown_has_its_own_reason() -> None:

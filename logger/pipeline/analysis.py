@@ -181,7 +181,9 @@ def direction_of(stage: Stage) -> int | None:
 
 def _decay(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
     lead_ns = max(scene.window_ns, 0)
-    marked = [t for t in scene.marks("isolated", lead_ns) if t <= until_ns]
+    # the valve may have been closed before the stage was begun, but not for the test before this one
+    tested_ns = [s.ended_ns or 0 for s in scene.state.stages if s.kind is stage.kind and s.number < stage.number]
+    marked = [t for t in scene.marks("isolated", max([lead_ns, *tested_ns])) if t <= until_ns]
     profile = profile_of(scene, stage)
     job = scene.state.job
     vacuum = scene.series("vacuum", lead_ns, until_ns)

@@ -1,0 +1,43 @@
+"""What a stage's analysis is given: only what belongs to the stage."""
+
+from logger.model import records as r
+from logger.model.finding import Verdict
+from logger.model.job import Job
+from logger.model.plain import plain
+from logger.model.sample import PointSample
+from logger.model.units import MICRON_PA
+from logger.pipeline.analysis import analyse
+from logger.pipeline.commands import do
+from logger.pipeline.heart import Pipeline
+
+T0 = 1_772_467_200_000_000_000
+NS = 1_000_000_000
+MINUTE = 60 * NS
+
+
+def readings(pipeline: Pipeline, begin_ns: int, end_ns: int, micron: float) -> None:
+    for t in range(begin_ns, end_ns, 2 * NS):
+        flicker = 1.0 if (t // NS) % 4 else 0.0
+        scene = pipeline.scene
+        scene.take(
+            [PointSample(t, "vacuum", (micron + flicker) * MICRON_PA), PointSample(t, "ambient_temperature", 293)]
+        )
+
+
+def test_a_second_decay_test_is_not_judged_by_the_isolation_of_the_first() -> None:
+    """Ten minutes held; the pump opened again; a second test begun and its isolation not marked: nothing passes."""
+    pipeline = Pipeline()
+    pipeline.apply({"type": r.JOB_OPENED, "t_ns": T0, "job": plain(Job("j", "R-407C", 98.0)), "cylinders": []})
+    settings = {"profile": "iec-60335-2-40"}
+    do(pipeline, "stage-begin", {"kind": "decay-test", "settings": settings}, T0)
+    do(pipeline, "mark", {"act": "isolated"}, T0 + MINUTE)
+    readings(pipeline, T0, T0 + 13 * MINUTE, 400.0)
+    stages = pipeline.scene.state.stages
+    first = analyse(pipeline.scene, stages[0], T0 + 12 * MINUTE, final=True)
+    assert first.result.isolation.how == "marked"
+    do(pipeline, "stage-end", {}, T0 + 13 * MINUTE)
+    do(pipeline, "stage-begin", {"kind": "decay-test", "settings": settings}, T0 + 20 * MINUTE)
+    readings(pipeline, T0 + 20 * MINUTE, T0 + 32 * MINUTE, 200.0)
+    second = analyse(pipeline.scene, stages[1], T0 + 32 * MINUTE, final=True)
+    assert second.result.isolation.t_s is None
+    assert second.findings[0].verdict is Verdict.CANNOT_TELL

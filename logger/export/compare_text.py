@@ -15,6 +15,7 @@ from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import UNITS, show_unit
 from logger.model.value import Value
+from logger.refrigerant import labelled
 
 _MOST_DIGITS = 6
 # SI unit -> name and factor, the same in both systems
@@ -111,7 +112,7 @@ def _about(side: Side, shown: Shown) -> list[tuple[str, str]]:
         ("Begun", f"{local.time(side.stage.begun_ns, False)} {local.zone}"),
         ("Lasted", f"{lasted}{running}"),
         ("Appliance", clean(side.job.appliance) or "not stated"),
-        ("Refrigerant", clean(side.job.refrigerant)),
+        ("Refrigerant", clean(labelled(side.job.refrigerant))),
     ]
 
 

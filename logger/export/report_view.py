@@ -24,6 +24,7 @@ from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UNITS, show_unit
 from logger.model.value import Value, known
+from logger.refrigerant import labelled
 
 _Q = Quantity
 _VACUUM_STAGES = (StageKind.EVACUATION, StageKind.DECAY_TEST)
@@ -85,7 +86,7 @@ def _job_rows(data: ReportData, shown: Shown) -> list[list[str]]:
         ("Site", job.site),
         ("Appliance", job.appliance),
         ("Technician", job.technician),
-        ("Refrigerant", job.refrigerant),
+        ("Refrigerant", labelled(job.refrigerant)),
         ("Full charge", shown.number(job.full_charge_kg, _Q.MASS)),
         ("Internal volume", _with_u(job.volume_m3, job.volume_u_m3, _Q.VOLUME, shown)),
         ("Ambient pressure", _ambient(data.ambient, shown)),

@@ -77,6 +77,11 @@ class Refrigerant:
         return self.tier == "estimated"
 
     @property
+    def label(self) -> str:
+        """The name, with the tier where the numbers are less sure than the best: "R-438A (estimated)"."""
+        return self.name if self.tier == "reference" else f"{self.name} ({self.tier})"
+
+    @property
     def glide_k(self) -> float:
         """Dew minus bubble temperature at 101.325 kPa, or at the lowest pressure of the table where that is higher."""
         return self.glide(max(101325.0, self.low_pa))
@@ -203,6 +208,14 @@ def shipped() -> Table:
 def find(name: str) -> Refrigerant:
     """Refrigerant by any usual form of its name. Raises UnknownRefrigerant with the nearest names."""
     return shipped().find(name)
+
+
+def labelled(name: str) -> str:
+    """The label of a refrigerant known by that name; the name itself where none is."""
+    try:
+        return find(name).label
+    except UnknownRefrigerant:
+        return name
 
 
 def names() -> list[str]:

@@ -33,7 +33,7 @@ def title(state: dict[str, Any]) -> str:
         first = f"{stage['label']} {duration(stage['elapsed_s'])}"
     else:
         first = f"{stage['label']} ended"
-    parts = [first, job["refrigerant"], f"job {job['job_id']}"]
+    parts = [first, state["refrigerant"], f"job {job['job_id']}"]
     if job.get("invented"):
         parts.append("INVENTED DATA")
     return " · ".join(parts)

@@ -1,5 +1,6 @@
 """The cylinder on the scale as the daemon tells it: what is in it, what is not known, and what speaks against it."""
 
+from logger.api.shape import shape
 from logger.config.rig_file import parse_rig
 from logger.model import records
 from logger.model.cylinder import Cylinder
@@ -9,6 +10,8 @@ from logger.model.units import PSI_PA
 from logger.model.value import Value
 from logger.pipeline.commands import do
 from logger.pipeline.heart import Pipeline
+from logger.screen.plain import status_lines
+from logger.screen.words import title
 
 SECOND = 1_000_000_000
 T0 = 1_772_467_200_000_000_000
@@ -91,6 +94,11 @@ def test_a_cylinder_entered_for_another_refrigerant_is_told_at_once_and_held_to_
 
 
 def test_an_estimated_blend_is_marked_on_every_number_that_rests_on_it() -> None:
-    found = values(on_scale(Cylinder("E", 15.0, 20.0, refrigerant="R-438A"), "R-438A"), shell="20.0 C")
+    pipeline = on_scale(Cylinder("E", 15.0, 20.0, refrigerant="R-438A"), "R-438A")
+    found = values(pipeline, shell="20.0 C")
     for key in ("cylinder_of_limit", "mass_allowed", "cylinder_fill_now", "cylinder_fill_25c"):
         assert "estimated blend" in str(found[key].note), key
+    state = shape(pipeline.snapshot(), {})
+    assert "R-438A (estimated)" in title(state)
+    (shown,) = [line for line in status_lines(state) if "Liquid fill now" in line]
+    assert "estimated blend" in shown

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.refrigerant import OutOfRange, Refrigerant, RefrigerantError, UnknownRefrigerant, find, names
+from logger.refrigerant import OutOfRange, Refrigerant, RefrigerantError, UnknownRefrigerant, find, labelled, names
 from logger.refrigerant.table import TABLE_PATH, Table
 
 NAMES = names()
@@ -216,3 +216,8 @@ def test_a_users_blend_cannot_take_the_name_of_another() -> None:
 )  # ASHRAE 34, from memory
 def test_molar_mass(name: str, kg_mol: float) -> None:
     assert find(name).molar_mass == pytest.approx(kg_mol, rel=2e-4)
+
+
+def test_a_label_says_when_the_numbers_are_less_sure() -> None:
+    labels = [labelled(name) for name in ("R-407C", "R-417A", "R-438A", "R-9999")]
+    assert labels == ["R-407C", "R-417A (predictive)", "R-438A (estimated)", "R-9999"]

@@ -19,6 +19,7 @@ def row(label: str, value: float | None, quantity: str, text: str, problem: str 
 
 STATE: dict[str, Any] = {
     "job": {"job_id": "2026-01-02-01", "refrigerant": "R-407C", "invented": True},
+    "refrigerant": "R-407C",
     "stage": {"label": "Recovery", "running": True, "elapsed_s": 4205.0},
     "view": {"headline": "cylinder_of_limit", "lines": ["recovered", "time_to_limit"], "trend": "cylinder_mass",
              "log_trend": False},
@@ -68,6 +69,22 @@ def test_an_unknown_headline_says_why() -> None:
     assert "91" not in text
 
 
+def test_the_first_alarm_says_whole_what_to_do() -> None:
+    state = copy.deepcopy(STATE)
+    state["alarms"][0]["message"] = "Have an empty cylinder ready and stay at the machine until it is swapped."
+    state["alarms"] *= 2
+    lines = [line.plain for line in render(state, TREND, 80, 24)]
+    assert "until it is swapped." in " ".join(lines[1:3]) and lines[3].rstrip().endswith("…")
+
+
+def test_a_device_in_trouble_is_named_before_the_many_that_are_well() -> None:
+    state = copy.deepcopy(STATE)
+    state["devices"] = [{"name": f"board number {i}", "text": "connected", "ok": True} for i in range(6)]
+    state["devices"].append({"name": "scale", "text": "lost: no answer", "ok": False})
+    text = "\n".join(line.plain for line in render(state, TREND, 80, 24))
+    assert "scale lost: no answer · 6 of 7 devices connected · stored to 07:15:02" in text
+
+
 @given(st.text(alphabet="0123456789.,-+:? %kg", max_size=12), st.integers(1, 120), st.integers(1, 14))
 @settings(max_examples=150, deadline=None)
 def test_large_digits_keep_their_room(text: str, width: int, height: int) -> None:
@@ -81,9 +98,7 @@ def test_large_digits_keep_their_room(text: str, width: int, height: int) -> Non
     st.booleans(),
 )  # fmt: skip
 @settings(max_examples=150, deadline=None)
-def test_a_plot_never_fails_and_keeps_its_size(
-    values: list[float | None], width: int, height: int, log: bool
-) -> None:
+def test_a_plot_never_fails_and_keeps_its_size(values: list[float | None], width: int, height: int, log: bool) -> None:
     drawn = plot(values, values, width, height, log)
     if drawn is not None:
         rows, low, high = drawn

@@ -18,8 +18,9 @@ CLOCK = "clock"  # no sleep, stall or clock step since the last step; unknown fo
 AWAKE = "awake"  # the computer is kept from sleeping
 PUSH = "push"  # messages reach the phone
 SOUND = "sound"  # the alarm tone can be played
+PROGRAM = "program"  # what this program computes did not fail
 PERMIT = "permit"  # no contact was opened that somebody had wanted held closed (logger/alarms/permit.py)
-HEALTH = (STORE, CLOCK, AWAKE, PUSH, SOUND, PERMIT)
+HEALTH = (STORE, CLOCK, AWAKE, PUSH, SOUND, PROGRAM, PERMIT)
 
 
 def device_input(device: str) -> str:
@@ -279,6 +280,11 @@ _HEALTH_RULES = (
     AlarmRule(
         "clock-gap", "Time was lost", _P.HIGH, _K.TROUBLE, CLOCK, off_delay_s=1, latched=True,
         action="Set the computer never to sleep, leave the lid open and the charger in.", basis="every sleep or stall",
+    ),
+    AlarmRule(
+        "program-fault", "This program made an error", _P.HIGH, _K.TROUBLE, PROGRAM, off_delay_s=30, latched=True,
+        action="Records go on. What cannot be computed shows as unknown: do not rely on it, stay at the machine.",
+        basis="every failure of a computation",
     ),
     AlarmRule(
         "machine-stopped", "The recovery machine was stopped", _P.HIGH, _K.TROUBLE, PERMIT,

@@ -8,11 +8,13 @@ Given the same frames and events it gives the same state. Alarm changes are part
 (`live=False`) they are restored from it, not judged anew.
 """
 
+import logging
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 from firmware_protocol.messages import Message
-from logger.alarms.defaults import HEALTH, device_input
+from logger.alarms.defaults import HEALTH, PROGRAM, device_input
 from logger.alarms.engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.memory import AlarmChange, AlarmState
 from logger.alarms.restore import Restored
@@ -25,6 +27,7 @@ from logger.model import records
 from logger.model.finding import Verdict
 from logger.model.points import POINTS
 from logger.model.sample import PointSample
+from logger.model.text import clean
 from logger.model.value import Value, known, unknown
 from logger.pipeline.advice import advice_of
 from logger.pipeline.analysis import Report, analyse, profile_of
@@ -33,6 +36,9 @@ from logger.pipeline.rules import rules_now
 from logger.pipeline.scene import NS, Scene
 from logger.pipeline.snapshot import PointNow, Snapshot
 from logger.pipeline.state import Event
+
+T = TypeVar("T")
+log = logging.getLogger(__name__)
 
 ANALYSE_EVERY_NS = 10 * NS
 # Their readings are judged at once, not at the next tick: where a second matters.
@@ -59,6 +65,7 @@ class Pipeline:
         self.health: dict[str, Value] = {name: known(1.0, "1") for name in HEALTH}
         self.analyse_every_ns = ANALYSE_EVERY_NS
         self._next_analysis_ns = 0
+        self._fault = ""  # of this program, told last
         self._out: list[Event] = []
         self._rules_due = True
         self._urgent: frozenset[str] = frozenset()  # alarms judged at each reading, by key
@@ -117,10 +124,11 @@ class Pipeline:
         if not self.live:
             return
         self._judge()
+        self.health[PROGRAM] = known(1.0, "1")
         stage = scene.state.stage
         if stage is not None and now_ns >= self._next_analysis_ns:
             self._next_analysis_ns = now_ns + self.analyse_every_ns
-            self.report = analyse(scene, stage, now_ns)
+            self.report = self._computed(lambda: analyse(scene, stage, now_ns)) or Report()
 
     def device_lost(self, device_id: str, why: str) -> None:
         """Its points are unknown from now on, and the alarm's delay begins."""
@@ -199,7 +207,7 @@ class Pipeline:
         if self._rules_due:
             self._make_rules()
         stage = scene.state.stage
-        self.values = self.quantities.values(scene, stage, self.report.values)
+        self.values = self._computed(lambda: self.quantities.values(scene, stage, self.report.values)) or {}
         kind = stage.kind if stage else None
         if at_once:
             points = {name: scene.value(name) for name in self._urgent_points}
@@ -207,6 +215,18 @@ class Pipeline:
         else:
             step = self.engine.step(self.alarm_state, self.alarm_inputs(), kind, scene.now_ns)
         self.step_alarms(step)
+
+    def _computed(self, compute: Callable[[], T]) -> T | None:
+        """None when it fails: an error of this program must end neither record nor alarms, and is an alarm itself."""
+        try:
+            return compute()
+        except Exception as exc:
+            told = f"{type(exc).__name__}: {clean(str(exc), 120)}"
+            if self._fault != told:
+                log.exception("a computation failed; logging and alarms go on")
+            self._fault = told
+            self.health[PROGRAM] = unknown("1", told)
+            return None
 
     def _make_rules(self) -> None:
         """Rules follow the rig, the stage's settings and the user's overrides."""

@@ -144,3 +144,17 @@ def test_a_wrong_alarm_table_is_refused_with_the_rig_file(table: str, key: str, 
 
 def test_the_alarms_of_an_empty_rig_are_those_of_every_job() -> None:
     assert "overfill" in {rule.key for rule in rules_of(Rig("", ()))}
+
+
+def test_an_error_of_this_program_ends_neither_record_nor_alarms(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError("of ours")
+
+    monkeypatch.setattr("logger.pipeline.live.LiveQuantities.values", fails)
+    pipeline, raised = night("scale", {})
+    assert {"program-fault", "fill-unknown"} <= set(raised)
+    assert "of ours" in str(pipeline.alarm_state.of("program-fault").problem)
+    monkeypatch.undo()
+    monkeypatch.setattr("logger.pipeline.heart.analyse", fails)
+    pipeline, raised = night("scale", {})
+    assert "program-fault" in raised and "fill-unknown" not in raised

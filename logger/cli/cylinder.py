@@ -29,6 +29,7 @@ from logger.cli.quantities import (
     say,
     shown,
     shown_down,
+    shown_with_u,
     temperature,
 )
 from logger.model.cylinder import Cylinder
@@ -129,11 +130,11 @@ def check(
         data |= {"findings": [plain(f) for f in findings], "notes": list(limit.notes), "caution": limit.caution}
         click.echo(json.dumps(data, indent=1, ensure_ascii=False))
         return
-    click.echo(f"{chosen.name}: {', '.join(r.name for r in limit.refrigerants) or 'contents not known'}")
+    click.echo(f"{chosen.name}: {_contents(limit)}")
     if mass.number is not None or pressure is None:
         for _, label, value, quantity in rows:
             note = f"  ({value.note})" if value.note else ""
-            click.echo(f"  {label:30s} {shown(value, quantity, units, around.pressure_pa)}{note}")
+            click.echo(f"  {label:30s} {shown_with_u(value, quantity, units, around.pressure_pa)}{note}")
     for finding in findings:
         say(_line(finding))
     for note in (*((around.note,) if rests_on_ambient(pressure) else ()), *limit.notes, limit.caution):
@@ -169,7 +170,9 @@ def add(name: str, contents: str | None, anew: bool, **markings: Any) -> None:
 @JSON_OPTION
 def list_(units: str, as_json: bool) -> None:
     """The cylinders you keep."""
+    from logger.compute.cylinder import CAUTION
     from logger.config.cylinders import read_cylinders
+    from logger.refrigerant import labelled
 
     load_user_blends()
     kept = read_cylinders(cylinders_path())
@@ -182,13 +185,16 @@ def list_(units: str, as_json: bool) -> None:
     click.echo(f"{'name':16s} {'contents':22s} {'tare':>10s} {'water cap.':>10s} {'max gross':>10s}  test")
     for c in kept:
         limit = _limits(c, "strictest")
-        contents = c.refrigerant or (" / ".join(c.candidates) + " ?" if c.candidates else "not known")
-        test = _requalification(c)
+        contents = labelled(c.refrigerant or (" / ".join(c.candidates) + " ?" if c.candidates else "not known"))
+        told = [_requalification(c).headline]
+        if limit.suitability.verdict is Verdict.FAIL:
+            told.append(f"service pressure {limit.suitability.headline}: do not fill")
         click.echo(
             f"{c.name[:16]:16s} {contents[:22]:22s} {shown(known(c.tare_kg, 'kg'), _Q.MASS, units, 0):>10s} "
             f"{shown(known(c.water_capacity_kg, 'kg'), _Q.MASS, units, 0):>10s} "
-            f"{shown_down(limit.max_gross, units):>10s}  {test.headline}"
+            f"{shown_down(limit.max_gross, units):>10s}  {'; '.join(told)}"
         )
+    say(CAUTION)
 
 
 @cylinder.command()
@@ -237,15 +243,17 @@ def _line(finding: Finding) -> str:
     return f"[{_MARK[finding.verdict]}] {label}: {finding.headline}. {finding.text}"
 
 
+def _contents(limit: Any) -> str:
+    names = ", ".join(r.label for r in limit.refrigerants) or "contents not known"
+    return f"unknown mixture of {names}" if len(limit.refrigerants) > 1 else names
+
+
 def _print_limits(limit: Any, test: Finding, units: str) -> None:
     chosen = limit.cylinder
-    contents = ", ".join(r.name for r in limit.refrigerants) or "contents not known"
-    if len(limit.refrigerants) > 1:
-        contents = f"unknown mixture of {contents}"
     tare, capacity = (
         shown(known(mass, "kg"), _Q.MASS, units, 0.0) for mass in (chosen.tare_kg, chosen.water_capacity_kg)
     )
-    say(f"{contents}: water capacity {capacity}, tare {tare}; rules: {limit.jurisdiction}", "")
+    say(f"{_contents(limit)}: water capacity {capacity}, tare {tare}; rules: {limit.jurisdiction}", "")
     click.echo(f"  {'rule':30s} {'max net':>10s} {'max gross':>10s}")
     for rule in sorted(limit.rules, key=lambda r: math.inf if r.net.number is None else r.net.number):
         net = rule.net

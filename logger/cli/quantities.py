@@ -95,12 +95,26 @@ def cylinders_path() -> Path:
 
 
 def shown(value: Value, quantity: Quantity, units: str, ambient_pa: float) -> str:
-    """Such as "118.0 psig", or the reason why there is no number."""
-    from logger.model.units import show
+    """Such as "118.0 psig", or the reason why there is no number. In US units a vacuum is told as a gauge shows it."""
+    from logger.model.units import UNITS, from_si, show
 
     if value.number is None:
         return value.problem or "unknown"
-    return show(value, quantity, units, ambient_pa)
+    text = show(value, quantity, units, ambient_pa)
+    if quantity is Quantity.PRESSURE and units == "us" and value.number < ambient_pa:
+        return f"{text} ({from_si(value.number, UNITS['inHg'], ambient_pa):.2f} inHg vacuum)"
+    return text
+
+
+def shown_with_u(value: Value, quantity: Quantity, units: str, ambient_pa: float) -> str:
+    """Such as "38.9 lb ± 0.1 lb (k=2)"; without the second part where nobody stated an uncertainty."""
+    from logger.model.units import show_unit, user_unit
+
+    text = shown(value, quantity, units, ambient_pa)
+    if value.number is None or not value.u:
+        return text
+    unit = user_unit(quantity, units)
+    return f"{text} ± {2 * value.u / unit.factor:.{unit.digits}f} {show_unit(unit)} (k=2)"
 
 
 def shown_down(value: Value, units: str) -> str:

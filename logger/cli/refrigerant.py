@@ -90,6 +90,7 @@ def _refrigerant(
     name: str, pressure_pa: float | None, kelvin: float | None, line_k: float | None
 ) -> tuple[dict[str, Any], list[Row], list[str]]:
     from logger.refrigerant import find
+    from logger.refrigerant.catalogue import SAFETY_SOURCE
 
     load_user_blends()
     found = find(name)
@@ -106,7 +107,8 @@ def _refrigerant(
     notes = [f"tier {found.tier}; safety class {found.safety_class} ({found.safety_source}); pressure class "
              f"{found.pressure_class} (40 CFR 82)"]  # fmt: skip
     if found.estimated:
-        notes.insert(0, "ESTIMATED: CoolProp has no model of some pair in this blend; expect 1 to 3 K of error.")
+        error = "1 to 3 K of error" if found.safety_source == SAFETY_SOURCE else "kelvins of error; nobody compared it"
+        notes.insert(0, f"ESTIMATED: CoolProp has no model of some pair in this blend; expect {error}.")
     if pressure_pa is not None:
         rows = _at_pressure(found, pressure_pa, line_k)
     else:

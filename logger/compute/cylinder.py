@@ -231,7 +231,7 @@ def _fill(inside: tuple[Refrigerant, ...], density: float, density_u: float | No
         share, refrigerant = max(((liquid_share(r, density, kelvin), r.name) for r in inside), key=lambda pair: pair[0])
         ruling = find(refrigerant)
         u = None
-        if density_u is not None and temperature.u is not None:
+        if density_u is not None and temperature.u is not None and not ruling.estimated:
             per_density = 1 / (ruling.liquid_density(kelvin) - ruling.vapour_density(kelvin))
             per_kelvin = liquid_share(ruling, density, kelvin) - liquid_share(ruling, density, kelvin - 1)
             u = math.hypot(per_density * density_u, per_kelvin * temperature.u)

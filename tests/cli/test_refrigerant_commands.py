@@ -218,6 +218,34 @@ def test_cylinder_refuses_clearly(line: str, word: str) -> None:
     assert word in refused(line)
 
 
+def test_a_vacuum_is_told_as_a_gauge_shows_it() -> None:
+    """R-123 at 40 °F: 18.2 inHg below 29.92 (CoolProp)."""
+    assert "-8.9 psig (18.16 inHg vacuum)" in out("sat R-123 -t 40F")
+    assert "-2.5 psig (5.00 inHg vacuum)" in out("sat R-22 -p 5inHg --altitude 5280ft")
+    assert "vacuum" not in out("sat R-123 -t 40F --units si") + out("sat R-22 -t 40F")
+
+
+def test_a_mass_has_its_uncertainty_beside_it() -> None:
+    """A scale good to 0.1 lb: 2 x 0.1 / root 3."""
+    check = "cylinder check --refrigerant R-410A --water-capacity 47.6lb --tare 27.5lb --temperature 77F --net "
+    assert "net mass                       30.0 lb ± 0.1 lb (k=2)" in out(check + "30lb")
+    assert "as far as the scale can tell" in out(check + "38.8lb")
+
+
+def test_what_an_estimated_or_predictive_blend_gives_is_marked() -> None:
+    limits = "cylinder limits --water-capacity 47.6lb --tare 27.5lb --refrigerant "
+    text = out(limits + "R-438A")
+    assert text.startswith("R-438A (estimated): ") and "less 5 %: estimated blend" in text
+    assert out(limits + "R-417A").startswith("R-417A (predictive): ")
+    assert "ESTIMATED" in out("sat R-438A -t 20C") and "tier predictive" in out("sat R-417A -t 20C")
+
+
+def test_the_list_says_which_cylinder_is_not_to_be_filled() -> None:
+    out("cylinder add CO2 --tare 27.5lb --water-capacity 47.6lb --service-pressure 400psi --refrigerant R-744")
+    text = " ".join(out("cylinder list").split())
+    assert "not suitable: do not fill" in text and "licensed practice" in text
+
+
 def test_a_users_blend_is_a_refrigerant_like_any_other(tmp_path: Path) -> None:
     (tmp_path / "data").mkdir()
     (tmp_path / "data" / "blends.toml").write_text(

@@ -34,7 +34,7 @@ LIVE: dict[str, LiveQuantity] = {
         ("charge_left", "Left of the charge", _Q.MASS),
         ("time_to_charge_out", "Charge out in", _Q.TIME),
         ("time_to_limit", "Cylinder at its limit in", _Q.TIME),
-        ("condensing_over_ambient", "Outlet saturation over ambient", _Q.TEMPERATURE_DIFFERENCE),
+        ("condensing_over_ambient", "Condensing over ambient", _Q.TEMPERATURE_DIFFERENCE),
         ("outlet_saturation", "Outlet saturation (dew)", _Q.TEMPERATURE),
         ("cylinder_saturation", "Cylinder saturation (bubble)", _Q.TEMPERATURE),
         ("cylinder_margin", "Cylinder below its pressure limit", _Q.PRESSURE_DIFFERENCE),
@@ -42,7 +42,7 @@ LIVE: dict[str, LiveQuantity] = {
         ("pressure_change", "Change, temperature-corrected", _Q.PRESSURE_DIFFERENCE),
         ("vacuum", "Vacuum", _Q.VACUUM),
         ("vacuum_rate", "Vacuum, rate", _Q.PRESSURE_RATE),
-        ("vacuum_rise", "Rise since isolation", _Q.PRESSURE_DIFFERENCE),
+        ("vacuum_rise", "Rise since isolation", _Q.VACUUM),
         ("isolated_for", "Isolated for", _Q.TIME),
         ("time_to_target", "Target vacuum in", _Q.TIME),
         ("water_saturation", "Water boils at", _Q.TEMPERATURE),
@@ -55,7 +55,7 @@ LIVE: dict[str, LiveQuantity] = {
         ("suction_saturation", "Evaporating (dew)", _Q.TEMPERATURE),
         ("condensing_saturation", "Condensing (dew)", _Q.TEMPERATURE),
         ("approach", "Approach", _Q.TEMPERATURE_DIFFERENCE),
-        ("high_side_margin", "High side below its limit", _Q.PRESSURE_DIFFERENCE),
+        ("high_side_margin", "High side below limit", _Q.PRESSURE_DIFFERENCE),
     )
 }
 

@@ -49,31 +49,41 @@ def _fit(line: Text, width: int, style: str = "") -> Text:
 def _alarms(state: Row, width: int, most: int) -> list[Text]:
     alarms = state.get("alarms", [])
     lines: list[Text] = []
-    for alarm in alarms[: most - (len(alarms) > most)]:
+    told = alarms[: most - (len(alarms) > most)]
+    for i, alarm in enumerate(told):
         style = ALARM_STYLE.get(alarm["priority"], "bold") if alarm["active"] or not alarm["acknowledged"] else ""
         if alarm["acknowledged"] and alarm["active"]:
             style = "bold yellow"
-        lines.append(_fit(Text(alarm_line(alarm), style), width, style))
+        most_lines = 2 if i == 0 and len(alarms) < most else 1  # what to do about the first is told whole
+        lines += [_fit(Text(t, style), width, style) for t in _wrapped(alarm_line(alarm), width, most_lines)]
     if len(alarms) > most:
-        lines.append(Text(f"and {len(alarms) - len(lines)} more: see `rimelog status`", "bold yellow"))
+        lines.append(Text(f"and {len(alarms) - len(told)} more: see `rimelog status`", "bold yellow"))
     return lines or [Text("No alarms", "dim")]
 
 
 def _foot(state: Row, width: int, note: str) -> list[Text]:
     parts = [f"{r['name']} {r['text']}" for r in state.get("relays", [])]
-    parts += [f"{d['name']} {d['text']}" for d in state.get("devices", [])]
     store = state.get("store") or {}
-    if store:
-        parts.append(store["text"])
+    parts += _devices(state.get("devices", []), width)
+    parts += [store["text"]] if store else []
     awake = state.get("awake") or {}
-    if awake.get("text"):
-        parts.append(awake["text"])
+    parts += [awake["text"]] if awake.get("text") else []
     told = [*state.get("relays", []), *state.get("devices", []), store]
     trouble = any(not each.get("ok", True) for each in told)
     lines = [Text(" · ".join(parts), "bold yellow" if trouble else "dim")]
     lines += [Text(line, "dim") for line in _wrapped(state["caution"], width, 2)]
     lines.append(Text(note, "bold") if note else Text(KEYS if len(KEYS) <= width else KEYS_SHORT, "dim"))
     return lines
+
+
+def _devices(devices: Sequence[Row], width: int) -> list[str]:
+    """Each by name while that leaves room for what stands after it; else those in trouble, and how many are well."""
+    named = [f"{d['name']} {d['text']}" for d in devices]
+    if sum(cell_len(name) + 3 for name in named) <= width // 2:
+        return named
+    well = [d for d in devices if d.get("ok", True)]
+    troubled = [f"{d['name']} {d['text']}" for d in devices if not d.get("ok", True)]
+    return [*troubled, *([f"{len(well)} of {len(devices)} devices connected"] if well else [])]
 
 
 def _main(state: Row, trend: Sequence[Row], width: int, room: int) -> list[Text]:

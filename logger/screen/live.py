@@ -22,13 +22,16 @@ class Daemon(Protocol):
     def stream(self, last_event_id: str = "") -> Any: ...
 
 
+Picture = tuple[dict[str, Any], list[dict[str, Any]]]
+"""State and trend that belong together: another stage may draw another point, in another unit."""
+
+
 class Follower:
-    """A thread that keeps the newest state; `problem` says why there is none."""
+    """A thread that keeps the newest picture; `problem` says why there is none."""
 
     def __init__(self, connect: Callable[[], Daemon], lost: type[Exception]) -> None:
         self._connect, self._lost = connect, lost
-        self.state: dict[str, Any] | None = None
-        self.trend: list[dict[str, Any]] = []
+        self.picture: Picture | None = None
         self.problem = "waiting for the daemon"
         self.changed = threading.Event()
         self.ended = False
@@ -47,16 +50,18 @@ class Follower:
             time.sleep(1.0)
 
     def _follow(self, daemon: Daemon) -> None:
-        next_trend = 0.0
+        trend: list[dict[str, Any]] = []
+        drawn, next_trend = None, 0.0
         for name, _, data in daemon.stream():
             if self.ended:
                 return
             if name != "snapshot":
                 continue
-            self.state, self.problem = data, ""
-            if time.monotonic() >= next_trend:
-                next_trend = time.monotonic() + TREND_EVERY_S
-                self.trend = daemon.history(data["view"]["trend"], _trend_seconds(data), 240)
+            wanted = (data["view"]["trend"], data["stage"] and data["stage"]["number"])
+            if wanted != drawn or time.monotonic() >= next_trend:
+                drawn, next_trend = wanted, time.monotonic() + TREND_EVERY_S
+                trend = daemon.history(data["view"]["trend"], _trend_seconds(data), 240)
+            self.picture, self.problem = (data, trend), ""
             self.changed.set()
 
 
@@ -85,7 +90,7 @@ def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[
             elif not key and not follower.changed.is_set():
                 continue
             follower.changed.clear()
-            unseen = _unseen(follower.state)
+            unseen = _unseen(follower.picture)
             if unseen - rung:
                 console.bell()
             rung = unseen
@@ -93,9 +98,9 @@ def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[
     follower.ended = True
 
 
-def _unseen(state: dict[str, Any] | None) -> set[str]:
+def _unseen(picture: Picture | None) -> set[str]:
     """Alarms that ring: active, not acknowledged, and more than a notice."""
-    alarms = state.get("alarms", []) if state else []
+    alarms = picture[0].get("alarms", []) if picture else []
     return {a["key"] for a in alarms if a["active"] and not a["acknowledged"] and a["priority"] != "low"}
 
 
@@ -108,8 +113,8 @@ def _acknowledge(connect: Callable[[], Daemon], lost: type[Exception]) -> str:
 
 def _drawn(follower: Follower, console: Console, page: str, note: str) -> Group:
     width, height = console.size
-    if follower.state is None:
+    if follower.picture is None:
         return Group(follower.problem, "q leaves")
     if follower.problem:
         note = f"NOT CURRENT: {follower.problem}"
-    return Group(*render(follower.state, follower.trend, width, height, page, note))
+    return Group(*render(*follower.picture, width, height, page, note))

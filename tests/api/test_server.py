@@ -51,7 +51,7 @@ class FakeDaemon:
     async def follow(self) -> AsyncIterator[tuple[str, int, dict[str, Any]]]:
         sent = len(self.events)
         while True:
-            await asyncio.wait_for(self.wake.wait(), 5)
+            await asyncio.wait_for(self.wake.wait(), 60)
             self.wake.clear()
             for record_id, data in self.events[sent:]:
                 yield "event", record_id, data
@@ -67,7 +67,7 @@ class Running:
         self.server = ApiServer(self.daemon, TOKEN)
         self.thread = threading.Thread(target=self.loop.run_forever, daemon=True)
         self.thread.start()
-        asyncio.run_coroutine_threadsafe(self.server.start(), self.loop).result(10)
+        asyncio.run_coroutine_threadsafe(self.server.start(), self.loop).result(60)
         self.client = Client(Address(self.daemon.job_id, self.server.port, TOKEN, os.getpid()))
 
     def add_event(self, record_id: int) -> None:
@@ -80,7 +80,7 @@ class Running:
     def request(
         self, method: str, path: str, body: bytes | None = None, **headers: str
     ) -> tuple[int, bytes]:
-        connection = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=10)
+        connection = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=60)
         sent = {"Authorization": f"Bearer {TOKEN}", "Content-Type": "application/json"}
         sent |= {k.replace("_", "-"): v for k, v in headers.items()}
         connection.request(method, path, body, sent)
@@ -90,9 +90,10 @@ class Running:
         return response.status, data
 
     def stop(self) -> None:
-        asyncio.run_coroutine_threadsafe(self.server.stop(), self.loop).result(10)
+        asyncio.run_coroutine_threadsafe(self.server.stop(), self.loop).result(60)
         self.loop.call_soon_threadsafe(self.loop.stop)
-        self.thread.join(5)
+        self.thread.join()
+        self.loop.close()
 
 
 @pytest.fixture(scope="module")

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.refrigerant.errors import BlendError, RefrigerantError
+from logger.refrigerant.names import key_of, refusal
 from logger.refrigerant.table import FORMAT, Refrigerant, shipped
 
 MAX_BLENDS = 50
@@ -66,6 +67,8 @@ def _blend(table: Any, where: str) -> Blend:
     name, percents = table.get("name"), table.get("mass_percent")
     if not isinstance(name, str) or not 1 <= len(name) <= 40 or not name.isprintable():
         raise BlendError(f"{where}: name is a text of 1 to 40 characters")
+    if not key_of(name) or refusal(name) is not None:
+        raise BlendError(f"{where}: {name!r} names no refrigerant; choose another name, such as MIX-1")
     if not isinstance(percents, dict) or not 2 <= len(percents) <= MAX_COMPONENTS:
         raise BlendError(f"{where} ({name}): mass_percent names 2 to {MAX_COMPONENTS} components")
     composition = {}
@@ -101,8 +104,8 @@ def load_blends(path: Path, cache_dir: Path) -> list[Refrigerant]:
     """Reads the file, builds or fetches each blend, and adds it to what `find` knows. Raises BlendError."""
     found = []
     for blend in read_blends(path):
-        refrigerant = _cached(blend, cache_dir) or _built(blend, cache_dir)
         try:
+            refrigerant = _cached(blend, cache_dir) or _built(blend, cache_dir)
             shipped().add(refrigerant)
         except RefrigerantError as exc:
             raise BlendError(f"{path}: {exc}") from exc

@@ -74,6 +74,9 @@ def test_no_file_is_no_blends(tmp_path: Path) -> None:
         ("[other]\nx = 1", "only .* tables"),
         (GOOD.replace('name = "TEST-1"', ""), "name is a text"),
         (GOOD.replace('"TEST-1"', '"bad\\u001bname"'), "name is a text"),
+        (GOOD.replace("TEST-1", "---"), "names no refrigerant"),
+        (GOOD.replace("TEST-1", "water"), "names no refrigerant"),
+        (GOOD.replace("= 50\n", "= nan\n"), "not a percentage"),
         (GOOD.replace("= 50\n", "= 40\n"), "add up to 90.00"),
         (GOOD.replace("= 50\n", '= "half"\n'), "not a percentage"),
         (GOOD.replace("= 50\n", "= -50\n"), "not a percentage"),
@@ -103,5 +106,5 @@ def test_a_name_of_the_table_cannot_be_taken(tmp_path: Path) -> None:
 def test_a_fluid_coolprop_does_not_know_is_an_error(tmp_path: Path) -> None:
     path = tmp_path / "blends.toml"
     path.write_text('[[blend]]\nname = "TEST-3"\n[blend.mass_percent]\nR-32 = 60\nR-9999 = 40\n')
-    with pytest.raises(BlendError, match="CoolProp cannot describe"):
+    with pytest.raises(BlendError, match=r"blends.toml: TEST-3: CoolProp cannot describe"):
         load_blends(path, tmp_path / "cache")

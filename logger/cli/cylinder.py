@@ -146,7 +146,9 @@ def check(
 @marking_options(needed=True)
 @click.option("--contents", help="Mass in it now, when known.")
 @click.option("--replace", "anew", is_flag=True, help="Write an existing one anew.")
-def add(name: str, contents: str | None, anew: bool, **markings: Any) -> None:
+@UNITS_OPTION
+@JSON_OPTION
+def add(name: str, contents: str | None, anew: bool, units: str, as_json: bool, **markings: Any) -> None:
     """Keep a cylinder under NAME, for jobs and for the other commands."""
     from logger.config.cylinders import add_cylinder
     from logger.model.units import parse_quantity
@@ -160,9 +162,14 @@ def add(name: str, contents: str | None, anew: bool, **markings: Any) -> None:
             raise click.UsageError("--contents is not below zero")
         kept = replace(kept, contents_kg=inside_kg)
     add_cylinder(cylinders_path(), kept, replace=anew)
-    click.echo(f"kept {kept.name}")
-    for finding in (_limits(kept, "strictest").suitability, _requalification(kept)):
+    limit, test = _limits(kept, "strictest"), _requalification(kept)
+    if as_json:
+        click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
+        return
+    click.echo(f"kept {kept.name}: max gross {shown_down(limit.max_gross, units)}")
+    for finding in (limit.suitability, test):
         say(_line(finding))
+    say(limit.caution)
 
 
 @cylinder.command("list")
@@ -177,7 +184,8 @@ def list_(units: str, as_json: bool) -> None:
     load_user_blends()
     kept = read_cylinders(cylinders_path())
     if as_json:
-        click.echo(json.dumps([plain(c) for c in kept], indent=1, ensure_ascii=False))
+        rows = [plain(c) | _limits_data(_limits(c, "strictest"), _requalification(c), units) for c in kept]
+        click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
         return
     if not kept:
         click.echo("no cylinders are kept yet; see `rimelog cylinder add --help`")
@@ -218,12 +226,14 @@ def show(name: str, jurisdiction: str, units: str, as_json: bool) -> None:
 
 @cylinder.command()
 @click.argument("name")
-def remove(name: str) -> None:
+@JSON_OPTION
+def remove(name: str, as_json: bool) -> None:
     """Forget a cylinder. Jobs that used it keep their own record of it."""
     from logger.config.cylinders import remove_cylinder
 
     load_user_blends()
-    click.echo(f"forgot {remove_cylinder(cylinders_path(), name).name}")
+    gone = remove_cylinder(cylinders_path(), name)
+    click.echo(json.dumps({"forgot": plain(gone)}, indent=1, ensure_ascii=False) if as_json else f"forgot {gone.name}")
 
 
 def _limits(chosen: Cylinder, jurisdiction: str) -> Any:

@@ -175,7 +175,12 @@ def test_kept_cylinders() -> None:
     assert data("cylinder show c-1")["binding"] == "un-p200"
     assert data("cylinder list")[0]["tested"] == "2024-02-01"
     assert data("cylinder limits C-1 --refrigerant R-22")["binding"] == "80-percent"
+    assert data("cylinder list --units si")[0]["max_gross"]["value"] == pytest.approx(66.36 * 0.45359237, abs=0.005)
+    again = data(add + " --replace --units si")
+    assert again["binding"] == "un-p200" and again["max_gross"]["unit"] == "kg"
     assert "forgot C-1" in out("cylinder remove C-1")
+    out(add)
+    assert data("cylinder remove C-1")["forgot"]["name"] == "C-1"
     assert "none are kept" in refused("cylinder show C-1")
 
 

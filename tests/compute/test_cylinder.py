@@ -65,6 +65,12 @@ def test_the_old_rule_without_specific_gravity() -> None:
     assert net + 27.5 == pytest.approx(65.6, abs=0.05)
 
 
+def test_a_pound_of_water_capacity_in_litres() -> None:
+    """1 lb of water is 0.45359 kg and at 60 °F fills 0.45403 L; 999.0 kg/m3 is that density, rounded (S)."""
+    assert pytest.approx(0.45359, abs=5e-6) == LB
+    assert volume_m3(replace(SMALL, water_capacity_kg=LB)) * 1e3 == pytest.approx(0.45403, rel=1e-4)
+
+
 @pytest.mark.parametrize("name, by_80, by_p200", [("R-410A", 40.3, 38.9), ("R-404A", 39.8, 39.1), ("R-22", 45.6, 49.1)])
 def test_wc_47_6_lb(name: str, by_80: float, by_p200: float) -> None:
     """(C); R-22's 45.6 comes from the specific gravity 1.197 of the worked example, the table's density gives 45.4."""

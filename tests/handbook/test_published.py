@@ -4,6 +4,7 @@ import pytest
 
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.refrigerant import find, names
+from logger.refrigerant.primed import CP, component_key
 from tests.handbook.published import BOILING_TOLERANCE_K, CRITICAL, NORMAL_BOILING_C, SATURATION
 
 
@@ -74,3 +75,17 @@ def test_altitude_moves_the_dew_point() -> None:
     assert r.dew_temperature(psig(118, 83400.0)) == pytest.approx(kelvin(38.69), abs=0.01)
     moved = r.dew_temperature(psig(118)) - r.dew_temperature(psig(118 - 3.5))
     assert moved * 1.8 == pytest.approx(1.5, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("name", "celsius", "psi_per_f"), [("R-22", 60.0, 32.0), ("R-134a", 60.0, 32.0), ("R-410A", 57.0, 22.0)]
+)
+def test_once_liquid_full_pressure_climbs_by_tens_of_psi_a_degree(name: str, celsius: float, psi_per_f: float) -> None:
+    """In a rigid shell, R-22 and R-134a about 32 psi per °F, R-410A 22 (C): why the liquid-full alarm has 10 K."""
+    state = CP.AbstractState("HEOS", "&".join(component_key(part) for part in find(name).composition))
+    if not find(name).pure:
+        state.set_mass_fractions(list(find(name).composition.values()))
+    state.specify_phase(CP.iphase_liquid)
+    molar = find(name).liquid_density(celsius + 273.15) / find(name).molar_mass
+    state.update(CP.DmolarT_INPUTS, molar, celsius + 273.15)
+    assert state.first_partial_deriv(CP.iP, CP.iT, CP.iDmolar) / PSI_PA / 1.8 == pytest.approx(psi_per_f, abs=1.0)

@@ -28,7 +28,7 @@ from logger.model.plain import plain
 from logger.model.points import POINTS
 from logger.model.records import EVENT, NewRecord, Record
 from logger.model.rig import Rig
-from logger.model.sample import PointSample
+from logger.model.sample import PointSample, Scan, scans
 from logger.model.text import clean
 from logger.model.units import from_si, show_unit, user_unit
 from logger.model.value import known, unknown
@@ -68,7 +68,7 @@ class Daemon:
         self.more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
         self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs tell, keys of JOB_OPENED
         self._segments = SegmentBuilder()
-        self._samples: list[PointSample] = []
+        self._scans: list[Scan] = []
         self._followers: set[_Follower] = set()
         self._loop = asyncio.get_running_loop()
         self._store_problem: Problem | None = None
@@ -202,7 +202,7 @@ class Daemon:
     def keep_frame(self, device: str, t_ns: int, raw: bytes, samples: list[PointSample]) -> None:
         """A frame received; alarms it raised follow it in the record."""
         self._segments.add(device, t_ns, raw)
-        self._samples += samples
+        self._scans += scans(samples)
         self._drain()
 
     def _drain(self) -> None:
@@ -215,11 +215,11 @@ class Daemon:
         self._submit([NewRecord(EVENT, "", event["t_ns"], 1, b"", event_bytes(event))])
 
     def _submit(self, new: list[NewRecord]) -> None:
-        if self.writer is None or not (new or self._samples):
+        if self.writer is None or not (new or self._scans):
             return
-        samples, self._samples = self._samples, []
+        readings, self._scans = self._scans, []
         try:
-            self.writer.submit(new, samples)
+            self.writer.submit(new, readings)
         except StoreError as exc:
             log.error("store: %s", exc)
 

@@ -1,7 +1,9 @@
-"""A reading at one measuring point, and a window of them."""
+"""A reading at one measuring point, those of one moment, and a window of them."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
+from operator import attrgetter
 from typing import NamedTuple
 
 
@@ -15,6 +17,22 @@ class PointSample(NamedTuple):
     point: str
     value: float | None
     problem: str | None = None
+
+
+class Scan(NamedTuple):
+    """Trusted readings of one moment, as columns. t_ns: UTC nanoseconds. values: SI, one for each of `points`."""
+
+    t_ns: int
+    points: tuple[str, ...]
+    values: tuple[float, ...]
+
+
+def scans(samples: Iterable[PointSample]) -> Iterator[Scan]:
+    """The trusted among `samples`; those of one time that follow each other are one scan."""
+    for t_ns, together in groupby(samples, key=attrgetter("t_ns")):
+        trusted = [(point, value) for _, point, value, _ in together if value is not None]
+        if trusted:
+            yield Scan(t_ns, *zip(*trusted, strict=True))
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from logger.evidence.chain import ChainReport
 from logger.model.records import Record
-from logger.model.sample import PointSample
+from logger.model.sample import Scan
 from logger.store.database import SQLITE_ERRORS, connect_reader, sync_directory, told
 from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreVersion
 from logger.store.lock import JobLock, holder_of
@@ -97,7 +97,7 @@ def examine(path: Path, check_signature: CheckSignature | None = None) -> Doctor
     )
 
 
-def rebuild_overviews(path: Path, decode: Callable[[Record], Iterable[PointSample]]) -> int:
+def rebuild_overviews(path: Path, decode: Callable[[Record], Iterable[Scan]]) -> int:
     """Make the overviews again from the records; the number of readings. Raises a StoreError.
 
     decode: called with every record in order, events too (they carry calibrations), gives the readings in it.
@@ -107,7 +107,7 @@ def rebuild_overviews(path: Path, decode: Callable[[Record], Iterable[PointSampl
             connection = sqlite3.connect(path, isolation_level=None)
             try:
                 connection.execute("BEGIN IMMEDIATE")
-                count = rebuild(connection, (sample for record in reader.records() for sample in decode(record)))
+                count = rebuild(connection, (scan for record in reader.records() for scan in decode(record)))
                 connection.execute("COMMIT")
             finally:
                 connection.close()

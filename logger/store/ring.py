@@ -10,12 +10,13 @@ from dataclasses import dataclass, field
 
 from logger.evidence.chain import decode_offsets, new_event
 from logger.model.records import EVENT, FRAMES, GAP, NewRecord
-from logger.model.sample import PointSample
+from logger.model.sample import Scan
 from logger.store.rollup import Bins, fold, merge
 
 _CHUNK_BYTES = 16 << 10
 _RECORD_COST = 400  # bytes of memory of a record besides its content
 _BIN_COST = 300
+_MOST_SCANS = 500  # kept to be folded together
 
 
 @dataclass(slots=True, eq=False)
@@ -24,6 +25,7 @@ class _Chunk:
 
     since_s: float
     records: list[NewRecord] = field(default_factory=list)
+    scans: list[Scan] = field(default_factory=list)  # not in `bins` yet; only the newest chunk has any
     bins: Bins = field(default_factory=dict)
     size: int = 0
 
@@ -78,20 +80,31 @@ class Ring:
         chunks = self._taken or self._waiting
         return chunks[0].since_s if chunks else None
 
-    def add(self, records: Sequence[NewRecord], samples: Iterable[PointSample], at_s: float) -> None:
-        """samples: the readings decoded from `records`. at_s: monotonic seconds."""
+    def add(self, records: Sequence[NewRecord], scans: Iterable[Scan], at_s: float) -> None:
+        """scans: the readings decoded from `records`. at_s: monotonic seconds."""
         if not self._waiting or self._waiting[-1].size > _CHUNK_BYTES:
+            if self._waiting:
+                self._fold(self._waiting[-1])
             self._waiting.append(_Chunk(at_s))
         chunk = self._waiting[-1]
         chunk.records += records
-        bins_before = len(chunk.bins)
-        fold(chunk.bins, samples)
+        chunk.scans += scans
         added = sum(len(r.payload) + len(r.offsets) + _RECORD_COST for r in records)
-        added += _BIN_COST * (len(chunk.bins) - bins_before)
         chunk.size += added
         self.size += added
         self.records += len(records)
+        if len(chunk.scans) > _MOST_SCANS:
+            self._fold(chunk)
         self._trim()
+
+    def _fold(self, chunk: _Chunk) -> None:
+        """Its scans into its bins: many at once cost a fraction of one by one."""
+        before = len(chunk.bins)
+        fold(chunk.bins, chunk.scans)
+        chunk.scans.clear()
+        grown = _BIN_COST * (len(chunk.bins) - before)
+        chunk.size += grown
+        self.size += grown
 
     def take(self, most_bytes: int) -> tuple[list[NewRecord], Bins]:
         """The oldest records, at least one chunk and about `most_bytes`, after a gap event for what is missing.
@@ -108,6 +121,7 @@ class Ring:
         while self._waiting and (taken == 0 or taken + self._waiting[0].size <= most_bytes):
             chunk = self._waiting.popleft()
             self._taken.append(chunk)
+            self._fold(chunk)
             taken += chunk.size
             records += chunk.records
             for key, value in chunk.bins.items():
@@ -146,7 +160,7 @@ class Ring:
                 return False
             chunk = self._waiting[0]
             dropped, chunk.records = chunk.records, []
-        chunk.bins = {}
+        chunk.scans, chunk.bins = [], {}
         self.size += chunk.measure() - chunk.size
         chunk.size = chunk.measure()
         self.records -= len(dropped)

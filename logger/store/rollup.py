@@ -9,7 +9,7 @@ import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from logger.model.sample import PointSample
+from logger.model.sample import Scan
 
 LEVELS_S = (10, 60)
 _NS = 1_000_000_000
@@ -33,26 +33,18 @@ class Bucket:
     mean: float | None
 
 
-def fold(into: Bins, samples: Iterable[PointSample]) -> None:
-    """Add the trusted readings among `samples`. Readings of one scan, with the same time, are best together."""
-    grouped: dict[int, dict[str, list[float]]] = {}
-    of_scan: dict[str, list[float]] = {}
-    scan_ns: int | None = None
-    for sample in samples:
-        value = sample.value
-        if value is None:
-            continue
-        if sample.t_ns != scan_ns:
-            scan_ns = sample.t_ns
-            of_scan = grouped.setdefault(scan_ns // _FINE_NS, {})
-        point = sample.point
-        if point in of_scan:
-            of_scan[point].append(value)
+def fold(into: Bins, scans: Iterable[Scan]) -> None:
+    """Add the readings of `scans`: many at once cost a fraction of one by one."""
+    tables: dict[tuple[int, tuple[str, ...]], list[tuple[float, ...]]] = {}
+    for t_ns, points, values in scans:
+        key = t_ns // _FINE_NS, points
+        if key in tables:
+            tables[key].append(values)
         else:
-            of_scan[point] = [value]
-    for fine, of_points in grouped.items():
-        for point, values in of_points.items():
-            merge(into, (fine, point), (len(values), min(values), max(values), sum(values)))
+            tables[key] = [values]
+    for (fine, points), rows in tables.items():
+        for point, column in zip(points, zip(*rows, strict=True), strict=True):
+            merge(into, (fine, point), (len(column), min(column), max(column), sum(column)))
 
 
 def merge(into: Bins, key: tuple[int, str], new: tuple[int, float, float, float]) -> None:
@@ -91,17 +83,17 @@ def _point_id(connection: sqlite3.Connection, name: str, known: dict[str, int]) 
     return found
 
 
-def rebuild(connection: sqlite3.Connection, samples: Iterable[PointSample]) -> int:
-    """Throw all bins away and make them from `samples`, inside the caller's transaction; the number of readings."""
+def rebuild(connection: sqlite3.Connection, scans: Iterable[Scan]) -> int:
+    """Throw all bins away and make them from `scans`, inside the caller's transaction; the number of readings."""
     connection.execute("DELETE FROM rollup")
     point_ids: dict[str, int] = {}
     bins: Bins = {}
-    batch: list[PointSample] = []
+    batch: list[Scan] = []
     count = 0
-    for sample in samples:
-        batch.append(sample)
-        count += 1
-        if len(batch) >= 50_000:
+    for scan in scans:
+        batch.append(scan)
+        count += len(scan.points)
+        if len(batch) >= 5000:
             fold(bins, batch)
             store_bins(connection, bins, point_ids)
             bins.clear()

@@ -21,7 +21,7 @@ from pathlib import Path
 from logger.evidence.chain import header_bytes
 from logger.evidence.errors import ChainError
 from logger.model.records import EVENT, NewRecord, Record
-from logger.model.sample import PointSample
+from logger.model.sample import Scan
 from logger.store.ballast import Ballast, free_bytes
 from logger.store.checkpoints import Sign
 from logger.store.database import SQLITE_ERRORS, is_damage
@@ -119,7 +119,7 @@ class StoreWriter:
         writer._thread.start()
         return writer
 
-    def submit(self, records: Sequence[NewRecord], samples: Sequence[PointSample] = ()) -> None:
+    def submit(self, records: Sequence[NewRecord], scans: Sequence[Scan] = ()) -> None:
         """Take records to be written, and the readings decoded from them. Never waits for the disk.
 
         Raises ChainError for a record that no chain can hold, StoreError after `close`.
@@ -130,7 +130,7 @@ class StoreWriter:
             if self._closed or self._stopping:
                 raise StoreError(f"{self.path} is closed")
             idle = self._ring.since_s is None
-            self._ring.add(records, samples, time.monotonic())
+            self._ring.add(records, scans, time.monotonic())
             if idle:
                 self._changed.notify_all()
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from logger.evidence.chain import encode_offsets, new_event
 from logger.model.records import FRAMES, NOTE, NewRecord, Record
-from logger.model.sample import PointSample
+from logger.model.sample import Scan
 from logger.store.reader import StoreReader
 
 T0_NS = 1_764_000_000_000_000_000
@@ -31,10 +31,10 @@ def note(number: int, text: str = "a note") -> NewRecord:
     return new_event({"type": NOTE, "t_ns": T0_NS + number * SECOND_NS, "text": text, "author": ""})
 
 
-def readings(number: int, point: str = "vacuum") -> list[PointSample]:
+def readings(number: int, point: str = "vacuum") -> list[Scan]:
     """Ten readings of second `number`: number + 0.0 to 0.9."""
     t_ns = T0_NS + number * SECOND_NS
-    return [PointSample(t_ns + tick * SECOND_NS // 10, point, number + tick / 10) for tick in range(10)]
+    return [Scan(t_ns + tick * SECOND_NS // 10, (point,), (number + tick / 10,)) for tick in range(10)]
 
 
 def stored(path: Path) -> list[Record]:

@@ -11,7 +11,7 @@ import pytest
 from logger.evidence.chain import GENESIS, chained, event_of, verify_chain
 from logger.evidence.checkpoint import parse_checkpoints
 from logger.model.records import EVENT, FRAMES, GAP, NewRecord, Record
-from logger.model.sample import PointSample
+from logger.model.sample import Scan
 from logger.store.carve import carve
 from logger.store.database import PAGE_BYTES
 from logger.store.doctor import examine, rebuild_overviews
@@ -378,7 +378,7 @@ def test_overviews_that_disagree_are_told_and_made_again(job: Path) -> None:
     connection.close()
     assert any("make them again" in finding for finding in examine(job).findings)
 
-    def decode(record: Record) -> list[PointSample]:
+    def decode(record: Record) -> list[Scan]:
         return [] if record.kind == EVENT else readings((record.t0_ns - T0_NS) // SECOND_NS)
 
     assert rebuild_overviews(job, decode) == 10 * COUNT

@@ -19,6 +19,7 @@ from bleak.backends.scanner import AdvertisementData
 from bleak.uuids import normalize_uuid_16
 
 from logger.link.ble_sig import ENVIRONMENTAL_SENSING, WEIGHT_SCALE
+from logger.link.ble_stamps import Stamps
 from logger.link.ble_trouble import trouble
 from logger.link.host_made import HostMadeDevice
 from logger.link.stream import ANY_RADIO
@@ -74,13 +75,15 @@ class _Waiter:
 
 
 class Air:
-    """One for each event loop: `Air.here()`. host_made: the made-up devices of standard sensors, by address."""
+    """One for each event loop: `Air.here()`. By address: host_made, the made-up devices of standard sensors; stamps."""
 
     def __init__(self) -> None:
         self.host_made: dict[str, HostMadeDevice] = {}
+        self.stamps: dict[str, Stamps] = {}
         self._radio = asyncio.Lock()  # held by the scan, or by whoever connects
         self._connecting = 0  # how many wait to connect
-        self._users: dict[str, asyncio.Lock] = {}
+        # Weak: neighbours change their addresses all night, and each is asked once.
+        self._users: weakref.WeakValueDictionary[str, asyncio.Lock] = weakref.WeakValueDictionary()
         self._waiters: set[_Waiter] = set()
         self._turn = asyncio.Event()
         self._scan: asyncio.Task[None] | None = None

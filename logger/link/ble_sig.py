@@ -8,6 +8,7 @@ no reading, and descriptors that contradict the standard take the meaning from t
 
 import struct
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Final
 
 from firmware_protocol.codes import NoReading, Quantity, SampleType
@@ -35,7 +36,10 @@ _I32_MAX: Final = 0x7FFF_FFFF
 _ABSOLUTE_ZERO: Final = -27_315  # 0.01 Cel
 _TEMPERATURE_UNKNOWN: Final = -0x8000
 _WEIGHT_UNSUCCESSFUL: Final = 0xFFFF
-_POUNDS: Final = 0x01  # flag of a weight measurement
+_POUNDS: Final = 0x01  # flags of a weight measurement
+_TIME_STAMP, _USER, _BMI_AND_HEIGHT = 0x02, 0x04, 0x08
+_WEIGHT_FIELDS: Final = struct.Struct("<BH")
+_DATE_TIME: Final = struct.Struct("<H5B")  # year, month, day, hours, minutes, seconds; the first three 0: not known
 _UNCERTAINTY_UNKNOWN: Final = (0, 0xFF)  # 0 is what firmware leaves there, and no sensor is perfect
 _FORMAT_DOUBT: Final = "format in doubt"
 
@@ -115,10 +119,28 @@ def measured(characteristic: int, value: bytes, channel: Describe, feature: byte
     return Measured(channel, raw if raw >= _ABSOLUTE_ZERO else NoReading.UNDER_RANGE)
 
 
+def time_stamp(characteristic: int, value: bytes) -> datetime | None:
+    """When the sensor measured, by its own clock, which is of no known zone and may be wrong. None: not stated."""
+    if characteristic != WEIGHT or not _is_whole(value) or not value[0] & _TIME_STAMP:
+        return None
+    try:
+        return datetime(*_DATE_TIME.unpack_from(value, _WEIGHT_FIELDS.size))  # noqa: DTZ001
+    except ValueError:
+        return None
+
+
+def _is_whole(weight: bytes) -> bool:
+    """It has all the fields that its flags promise."""
+    if len(weight) < _WEIGHT_FIELDS.size:
+        return False
+    more = ((_TIME_STAMP, _DATE_TIME.size), (_USER, 1), (_BMI_AND_HEIGHT, 4))
+    return len(weight) >= _WEIGHT_FIELDS.size + sum(size for flag, size in more if weight[0] & flag)
+
+
 def _weight(value: bytes, channel: Describe, feature: bytes) -> Measured:
-    if len(value) < 3:
+    if not _is_whole(value):
         return Measured(channel, NoReading.OTHER)
-    flags, weight = struct.unpack_from("<BH", value)
+    flags, weight = _WEIGHT_FIELDS.unpack_from(value)
     pounds = bool(flags & _POUNDS)
     if pounds != (channel.unit == "[lb_av]"):
         other = _weight_channel(channel.index, pounds=pounds, feature=feature, label=channel.label)

@@ -10,19 +10,23 @@ import hashlib
 import logging
 import secrets
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
+from bleak.exc import BleakGATTProtocolError
 from bleak.uuids import normalize_uuid_16
 
+from firmware_protocol.codes import NoReading
 from firmware_protocol.messages import Describe
 from logger.link import ble_gatt, ble_sig
 from logger.link.arrivals import Arrivals
 from logger.link.ble_air import Air, Sighting
-from logger.link.ble_trouble import trouble
+from logger.link.ble_stamps import Stamps
+from logger.link.ble_trouble import trouble, wants_pairing
 from logger.link.errors import LinkLost
 from logger.link.events import RadioHeard
 from logger.link.host_made import HostMadeDevice
@@ -34,6 +38,7 @@ READ_S: Final = 5.0
 TURN_S: Final = 0.1
 STATUS_NS: Final = 2_000_000_000
 QUIET_NS: Final = 2_000_000_000  # nothing came: is it still there? Sooner than the session takes it for silent
+ECHO_NS: Final = 100_000_000  # Linux hands the answer to a read on as a notification too, sooner or later
 MOST_CHANNELS: Final = 16
 ID_BYTES: Final = 8
 _DESCRIPTORS: Final = {
@@ -81,6 +86,7 @@ class StandardLink:
         sighting: Sighting,
         arrivals: Arrivals,
         standard: list[Source],
+        stamps: Stamps,
         let_go: Callable[[], None],
     ) -> None:
         self.url = sighting.url
@@ -91,7 +97,9 @@ class StandardLink:
         self._sources = standard
         self._let_go = let_go
         self._feature = b""
+        self._stamps = stamps
         self._heard_ns = [0] * len(standard)
+        self._answers = [(b"", 0)] * len(standard)  # to the newest read of each, and when
         self._status_ns = 0
         self._reading: asyncio.Task[None] | None = None
         self.device: HostMadeDevice  # from begin on
@@ -107,7 +115,8 @@ class StandardLink:
         let_go: Callable[[], None],
     ) -> "StandardLink":
         """Learn what the sensor says of itself and subscribe. Raises what bleak raises."""
-        link = cls(client, sighting, arrivals, standard, let_go)
+        stamps = air.stamps.setdefault(sighting.address, Stamps())
+        link = cls(client, sighting, arrivals, standard, stamps, let_go)
         about = await ble_gatt.about(client)
         link._feature = await link._weight_scale_feature()
         channels = [await link._describe(index, source) for index, source in enumerate(standard)]
@@ -148,15 +157,18 @@ class StandardLink:
         for descriptor in source.characteristic.descriptors:
             kind = _DESCRIPTORS.get(descriptor.uuid)
             if kind is not None:
-                async with asyncio.timeout(READ_S):
-                    descriptors[kind] = bytes(await self._client.read_gatt_descriptor(descriptor))
+                value = await self._said(partial(self._client.read_gatt_descriptor, descriptor))
+                if value is not None:
+                    descriptors[kind] = value
         return ble_sig.describe(source.kind, index, descriptors, self._feature)
 
     async def _weight_scale_feature(self) -> bytes:
         found = ble_gatt.characteristic(
             self._client, normalize_uuid_16(ble_sig.WEIGHT_SCALE), normalize_uuid_16(ble_sig.WEIGHT_SCALE_FEATURE)
         )
-        return b"" if found is None or "read" not in found.properties else await self._read(found)
+        if found is None or "read" not in found.properties:
+            return b""
+        return await self._read(found) or b""
 
     def _battery(self, percent: int) -> None:
         self.device.battery_percent = percent
@@ -166,7 +178,9 @@ class StandardLink:
 
     async def _subscribe(self, index: int, source: Source) -> None:
         def take(_: BleakGATTCharacteristic, value: bytearray) -> None:
-            self._take(index, bytes(value))
+            answer, at_ns = self._answers[index]
+            if value != answer or time.monotonic_ns() - at_ns > ECHO_NS:
+                self._take(index, bytes(value))
 
         await ble_gatt.with_pairing(self._client, lambda: self._client.start_notify(source.characteristic, take))
 
@@ -174,8 +188,11 @@ class StandardLink:
         """A value has come: one samples frame, after a hello where the sensor now measures in another unit."""
         now_ns = time.monotonic_ns()
         self._heard_ns[index] = now_ns
-        channels = list(self.device.channels)
-        measured = ble_sig.measured(self._sources[index].kind, value, channels[index], self._feature)
+        kind, channels = self._sources[index].kind, list(self.device.channels)
+        measured = ble_sig.measured(kind, value, channels[index], self._feature)
+        stamp = ble_sig.time_stamp(kind, value)
+        if stamp is not None and not self._stamps.is_of_now(stamp, now_ns / 1e9):
+            measured = replace(measured, reading=NoReading.OTHER)
         if measured.channel != channels[index]:
             channels[index] = measured.channel
             self._arrivals.put(self.device.describe_anew(channels))
@@ -195,13 +212,20 @@ class StandardLink:
                     period_ns = self.device.channels[index].period_ms * 1_000_000
                     due = time.monotonic_ns() - self._heard_ns[index] >= period_ns
                     if due and "read" in source.characteristic.properties:
-                        self._take(index, await self._read(source.characteristic))
+                        await self._ask(index, source)
                 if time.monotonic_ns() - self._status_ns >= QUIET_NS:
                     await self._touch()
                     self._heard(time.monotonic_ns())
                 await asyncio.sleep(TURN_S)
         except Exception as exc:
             self._arrivals.end(trouble(self.url, exc))
+
+    async def _ask(self, index: int, source: Source) -> None:
+        asked_ns = time.monotonic_ns()
+        value = await self._read(source.characteristic) or b""  # refused: no reading of this channel, not of the others
+        if self._heard_ns[index] < asked_ns:  # else it has come by itself meanwhile
+            self._answers[index] = value, time.monotonic_ns()
+            self._take(index, value)
 
     async def _touch(self) -> None:
         """Have the sensor answer something harmless, if it has that; else only its disconnection tells of its end."""
@@ -211,12 +235,23 @@ class StandardLink:
                 await self._read(found)
                 return
 
-    async def _read(self, characteristic: BleakGATTCharacteristic) -> bytes:
+    async def _read(self, characteristic: BleakGATTCharacteristic) -> bytes | None:
+        return await self._said(partial(self._client.read_gatt_char, characteristic))
+
+    async def _said(self, read: Callable[[], Awaitable[bytearray]]) -> bytes | None:
+        """What the sensor answers, None when it refuses: then it is there all the same. Raises what bleak raises."""
+
         async def act() -> bytes:
             async with asyncio.timeout(READ_S):
-                return bytes(await self._client.read_gatt_char(characteristic))
+                return bytes(await read())
 
-        return await ble_gatt.with_pairing(self._client, act)
+        try:
+            return await ble_gatt.with_pairing(self._client, act)
+        except BleakGATTProtocolError as exc:
+            if wants_pairing(exc):
+                raise
+            log.debug("%s: %r", self.url, exc)
+            return None
 
 
 def _host_made(

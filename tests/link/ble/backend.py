@@ -49,6 +49,7 @@ class Central:
     dialling = asyncio.Lock()
     open_radio: Callable[[], Awaitable[Device]] | None = None
     scans_begun = 0
+    echoes_late = False
 
     @classmethod
     async def get(cls) -> Device:
@@ -67,6 +68,7 @@ class Central:
         cls.clients = set()
         cls.dialling = asyncio.Lock()
         cls.scans_begun = 0
+        cls.echoes_late = False
 
 
 _PLACES = ("client", "scanner", "adapter")
@@ -220,7 +222,11 @@ class BumbleClient(BaseBleakClient):
     async def read_gatt_char(
         self, characteristic: BleakGATTCharacteristic, *, use_cached: bool = False, **kwargs: Any
     ) -> bytearray:
-        return bytearray(await self._op(self._client.read_value(characteristic.handle)))
+        value = await self._op(self._client.read_value(characteristic.handle))
+        if (take := self._subscribers.get(characteristic.handle)) is not None:
+            # as on Linux, where the answer is told to the subscriber too, before or after it is returned
+            asyncio.get_running_loop().call_later(0.01, take, value) if Central.echoes_late else take(value)
+        return bytearray(value)
 
     async def read_gatt_descriptor(
         self, descriptor: BleakGATTDescriptor, *, use_cached: bool = False, **kwargs: Any

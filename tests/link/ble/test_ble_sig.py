@@ -5,6 +5,7 @@ Expected values follow the Bluetooth SIG's GATT Specification Supplement: 0x2A6D
 """
 
 import struct
+from datetime import datetime
 
 import pytest
 from hypothesis import given, settings
@@ -64,12 +65,28 @@ def test_values_of_the_standards(kind: int, value: bytes, expected: float) -> No
         (PRESSURE, bytes(5), "reason not stated"),
         (TEMPERATURE, b"", "reason not stated"),
         (WEIGHT, b"\x00\x01", "reason not stated"),
+        # cut short: flags promise a time stamp of 7 bytes, a user of 1, BMI and height of 2 each
+        (WEIGHT, struct.pack("<BHHBBBB", 0x02, 400, 2026, 11, 25, 6, 0), "reason not stated"),
+        (WEIGHT, struct.pack("<BH", 0x04, 400), "reason not stated"),
+        (WEIGHT, struct.pack("<BHHB", 0x08, 400, 250, 1), "reason not stated"),
+        (WEIGHT, struct.pack("<BHHBBBBBBHB", 0x0E, 400, 2026, 11, 25, 6, 0, 1, 2, 250, 1), "reason not stated"),
     ],
 )
 def test_what_is_no_value_is_no_reading(kind: int, value: bytes, why: str) -> None:
     value_si, problem = decoded(kind, value)
     assert value_si is None
     assert why in problem
+
+
+def test_the_time_stamp_of_a_weight() -> None:
+    """Date Time: year u16, month, day, hours, minutes, seconds; year, month or day 0 mean that it is not known."""
+    stamped = struct.pack("<BHHBBBBB", 0x02, 400, 2026, 11, 25, 6, 0, 1)
+    assert ble_sig.time_stamp(WEIGHT, stamped) == datetime.fromisoformat("2026-11-25T06:00:01")
+    assert ble_sig.time_stamp(WEIGHT, stamped[:-1]) is None
+    assert ble_sig.time_stamp(WEIGHT, b"\x00" + stamped[1:]) is None
+    assert ble_sig.time_stamp(PRESSURE, stamped) is None
+    for unknown in ((0, 11, 25), (2026, 0, 25), (2026, 11, 0), (2026, 13, 40)):
+        assert ble_sig.time_stamp(WEIGHT, struct.pack("<BHHBBBBB", 0x02, 400, *unknown, 6, 0, 1)) is None
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """A notice on the desktop, where there is one. Text is handed over as arguments or environment, never as script."""
 
+import html
 import os
 import shutil
 import sys
@@ -41,7 +42,8 @@ class Desktop:
             argv = ["osascript", *(part for line in _APPLESCRIPT for part in ("-e", line)), title, body]
         else:
             urgency = "critical" if message.urgent else "normal"
-            argv = ["notify-send", "--app-name=Rimelog", f"--urgency={urgency}", "--", title, body]
+            plain = html.escape(body, quote=False)  # a notice's body is markup (freedesktop's notification standard)
+            argv = ["notify-send", "--app-name=Rimelog", f"--urgency={urgency}", "--", title, plain]
         program = shutil.which(argv[0])
         if program is None:
             raise ChannelFailed(f"no desktop notices here: {argv[0]} not found")

@@ -162,7 +162,8 @@ def _apprise() -> Any:
 
 def _service(url: str, label: str) -> Any:
     apprise = _apprise()
-    service = apprise.Apprise.instantiate(url, suppress_exceptions=True)
+    asset = apprise.AppriseAsset(async_mode=False)  # sent in our thread: what it logs there is listened to
+    service = apprise.Apprise.instantiate(url, asset=asset, suppress_exceptions=True)
     if service is None:
         raise ChannelFailed(f"{label}: apprise knows no such address; check its scheme and parts")
     return service
@@ -182,6 +183,9 @@ def _notify(service: Any, title: str, body: str, urgent: bool, said: list[str]) 
     apprise_log.addHandler(listener)
     try:
         kind = apprise.NotifyType.FAILURE if urgent else apprise.NotifyType.INFO
-        return bool(service.notify(title=title, body=body, notify_type=kind))
+        sender = apprise.Apprise(asset=service.asset)
+        sender.add(service)
+        # Said to be text, so that a service of HTML or Markdown shows it as it is and no device's name formats it.
+        return bool(sender.notify(body, title, notify_type=kind, body_format=apprise.NotifyFormat.TEXT))
     finally:
         apprise_log.removeHandler(listener)

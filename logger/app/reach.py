@@ -1,6 +1,7 @@
 """Helpers beside the daemon: reaching someone (sound, bell, notice, push) and keeping the computer awake."""
 
 import asyncio
+import logging
 
 from logger.alarms.defaults import AWAKE, PUSH, SOUND
 from logger.alarms.memory import AlarmRow
@@ -17,6 +18,8 @@ from logger.annunciate.sound import Sound
 from logger.app.daemon import Daemon
 from logger.model import records
 from logger.model.value import known, unknown
+
+log = logging.getLogger(__name__)
 
 UPDATE_S = 0.2
 CHECK_AWAKE_S = 60.0
@@ -68,11 +71,19 @@ class Reach:
 
 async def _feed(annunciator: Annunciator, daemon: Daemon) -> None:
     told: list[AlarmRow] = []
+    failed = False
     while True:
-        rows = daemon.alarms()
-        if rows != told:
-            annunciator.update(rows)
-            told = rows
+        try:
+            rows = daemon.alarms()
+        except Exception:  # what was told so far goes on sounding
+            if not failed:
+                log.exception("the present alarms cannot be listed")
+            failed = True
+        else:
+            failed = False
+            if rows != told:
+                annunciator.update(rows)
+                told = rows
         await asyncio.sleep(UPDATE_S)
 
 

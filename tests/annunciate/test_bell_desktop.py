@@ -67,6 +67,14 @@ def test_notice_is_handed_over_as_plain_arguments(
     assert args == [*expected, NOTICE.title, 'Stop it; $(touch x) "now" `x` [2J and close.']
 
 
+def test_a_notice_shows_markup_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    program(tmp_path, "notify-send")
+    monkeypatch.setenv("PATH", only_these(tmp_path))
+    asyncio.run(Desktop("linux").notify(Message("Alarm", '5 < 7 & <a href="x">Pump</a>')))
+    (args,) = calls(tmp_path, "notify-send")
+    assert args[-1] == '5 &lt; 7 &amp; &lt;a href="x"&gt;Pump&lt;/a&gt;'
+
+
 def test_notice_on_windows_goes_by_environment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = program(tmp_path, "powershell")
     path.write_text(path.read_text() + f'printf "%s|%s" "$RIMELOG_TITLE" "$RIMELOG_BODY" > "{tmp_path / "env"}"\n')

@@ -1,6 +1,7 @@
 """Push through apprise's own JSON service to a real HTTP server on loopback."""
 
 import asyncio
+import html
 import subprocess
 import sys
 import threading
@@ -48,6 +49,18 @@ def test_a_message_arrives(server: PushServer) -> None:
     assert (body["title"], body["message"]) == ("URGENT: Cylinder is full", "48.3 lb, limit 47.6 lb. Close it.")
     assert body["type"] == "failure"
     assert results == [("push 1 (json)", None)]
+
+
+@pytest.mark.parametrize("how", ["text", "html"])
+def test_text_of_a_device_is_no_markup_whatever_the_service_wants(server: PushServer, how: str) -> None:
+    said, results = "5 < 7 & <b>Pump</b> *x*", list[Result]()
+    push = Push([f"{server.url()}&format={how}"])
+    push.send(Message("Alarm", said))
+    asyncio.run(run_until(push, lambda: results, results))
+    assert results == [("push 1 (json)", None)]
+    sent = server.got[0][1]["message"]
+    assert (sent if how == "text" else html.unescape(sent).replace("\xa0", " ")) == said
+    assert how == "text" or "<" not in sent
 
 
 def test_a_failure_is_shown_and_tried_again_until_it_is_out(server: PushServer) -> None:

@@ -20,7 +20,8 @@ from bleak.uuids import normalize_uuid_16
 
 from logger.link.ble_sig import ENVIRONMENTAL_SENSING, WEIGHT_SCALE
 from logger.link.ble_stamps import Stamps
-from logger.link.ble_trouble import trouble
+from logger.link.ble_trouble import SCAN_HUNG, trouble
+from logger.link.errors import LinkLost
 from logger.link.host_made import HostMadeDevice
 from logger.link.stream import ANY_RADIO
 from logger.model.text import clean
@@ -33,6 +34,7 @@ DATA_IN: Final = "d185c9be-e276-42f4-a5a6-08f144ad411f"
 STANDARD_SERVICES: Final = tuple(normalize_uuid_16(u) for u in (ENVIRONMENTAL_SENSING, WEIGHT_SCALE))
 SERVICES: Final = (SERVICE, *STANDARD_SERVICES)
 
+LOOKING: Final = "looking for Bluetooth devices"
 SCAN_S: Final = 8.0  # a device advertises at least every second or two
 START_STOP_S: Final = 10.0
 NAME_SHOWN: Final = 40
@@ -152,7 +154,7 @@ class Air:
             await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
             if seen.done():
                 return seen.result()
-            raise trouble("looking for Bluetooth devices", scan.exception())
+            raise trouble(LOOKING, scan.exception())
         finally:
             self._waiters.discard(waiter)
             self._turn.set()
@@ -162,8 +164,11 @@ class Air:
             async with self._radio:
                 everything = any(waiter.everything for waiter in self._waiters)
                 scanner = BleakScanner(self._take, None if everything else list(SERVICES))
-                async with asyncio.timeout(START_STOP_S):
-                    await scanner.start()
+                try:
+                    async with asyncio.timeout(START_STOP_S):
+                        await scanner.start()
+                except TimeoutError:
+                    raise LinkLost(f"{LOOKING}: {SCAN_HUNG}") from None
                 try:
                     while self._goes_on(everything):
                         self._turn.clear()

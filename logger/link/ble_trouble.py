@@ -10,6 +10,7 @@ from bleak.exc import (
     BleakBluetoothNotAvailableReason,
     BleakDBusError,
     BleakDeviceNotFoundError,
+    BleakError,
     BleakGATTProtocolError,
     BleakGATTProtocolErrorCode,
 )
@@ -21,6 +22,9 @@ log = logging.getLogger(__name__)
 
 NO_SERVICE: Final = "this computer's Bluetooth service does not run (on Linux: D-Bus and bluetoothd)"
 NOT_SEEN: Final = "not seen: is it switched on, in range, and not connected to another computer or phone?"
+SCAN_HUNG: Final = (
+    "this computer's Bluetooth did not answer in time (on macOS: does it ask whether this program may use Bluetooth?)"
+)
 PAIRING: Final = "it wants to be paired: accept the system's question, or pair it in the system's Bluetooth settings"
 
 _Reason = BleakBluetoothNotAvailableReason
@@ -64,8 +68,9 @@ def wants_pairing(exc: BaseException) -> bool:
     """Whether the same may succeed once the two are paired."""
     if isinstance(exc, BleakGATTProtocolError):
         return exc.code in _WANTS_PAIRING
-    # BlueZ has one name for several reasons, and tells them apart by its words.
-    return isinstance(exc, BleakDBusError) and "not paired" in str(exc).lower()
+    if isinstance(exc, BleakDBusError):
+        return "not paired" in str(exc).lower()  # BlueZ has one name for several reasons, told apart by its words
+    return isinstance(exc, BleakError) and str(exc).endswith(": Access Denied")  # Windows: as often as the right code
 
 
 def _reason(exc: BaseException | None) -> str:
@@ -83,6 +88,8 @@ def _reason(exc: BaseException | None) -> str:
             return _DBUS.get(name) or clean(f"{name}: {exc.dbus_error_details or 'no more was said'}")
         case asyncio.TimeoutError():
             return "it did not answer in time"
+        case BleakError() if str(exc).endswith(": Unreachable"):  # Windows
+            return "it did not answer: is it switched on and in range?"
         case EOFError() | FileNotFoundError() | ConnectionError() if sys.platform == "linux":
             return NO_SERVICE  # the socket of D-Bus
         case _:

@@ -47,6 +47,8 @@ REASON = BleakBluetoothNotAvailableReason
         (BleakDBusError("org.bluez.Error.InProgress", ["Operation already in progress"]), "InProgress: Operation alr"),
         (BleakDBusError("org.bluez.Error.NotPermitted", ["Not paired"]), "wants to be paired"),
         (BleakGATTProtocolError(BleakGATTProtocolErrorCode.INSUFFICIENT_ENCRYPTION), "wants to be paired"),
+        (BleakError("Could not start notify on 0011: Access Denied"), "wants to be paired"),  # Windows
+        (BleakError("Could not get GATT services: Unreachable"), "did not answer: is it switched on and in range?"),
         (TimeoutError(), "did not answer in time"),
         (BleakError("bad\x1b[31m news"), "bad[31m news"),
         (AssertionError(), "AssertionError"),
@@ -65,6 +67,7 @@ def test_a_link_lost_stays_what_it_is_and_only_security_wants_pairing() -> None:
     lost = LinkLost("already said")
     assert trouble("elsewhere", lost) is lost
     assert not wants_pairing(BleakGATTProtocolError(BleakGATTProtocolErrorCode.WRITE_NOT_PERMITTED))
+    assert not wants_pairing(BleakError("Could not get GATT services: Unreachable"))
     assert not wants_pairing(BleakDBusError("org.bluez.Error.Failed", ["br-connection-canceled"]))
 
 
@@ -118,7 +121,7 @@ def test_a_scanner_that_hangs_is_given_up(monkeypatch: pytest.MonkeyPatch) -> No
             await stream(air)
             with monkeypatch.context() as patch:
                 patch.setattr(backend.BumbleScanner, "start", hang)
-                with pytest.raises(LinkLost, match="did not answer in time"):
+                with pytest.raises(LinkLost, match="Bluetooth did not answer in time"):
                     await open_link("ble://")
             link = await open_link("ble://")
             await link.close()

@@ -27,6 +27,7 @@ from sim_device.scenario import Scenario, Step
 from sim_device.scenarios import scenario as scenario_by_name
 
 STEP_S = 0.5
+HOLD_S = 300.0
 _IDLE_STEPS = 20
 _KEPT = 1200  # steps of history, so that devices polled late still read what was then
 
@@ -45,7 +46,8 @@ class Plant:
 
     autopilot: carry out the scenario's time line; `done` lists every action so far, the time line's too.
     With `hold` the time line waits, at its start and after every stage change, for `go_on` (or, from then on no
-    more, for `begin_timeline`), so that a slow host misses nothing at high speed; time itself goes on.
+    more, for `begin_timeline`), so that a slow host misses nothing at high speed; time itself goes on. Held, it goes on
+    at a whole number of HOLD_S after that stage change, so that how fast a host is within them changes nothing.
     """
 
     def __init__(self, scenario: Scenario | str, seed: int = 0, autopilot: bool = True, hold: bool = False) -> None:
@@ -98,13 +100,14 @@ class Plant:
 
     def begin_timeline(self) -> None:
         """Let a held time line go on from now, to its end."""
-        self._hold = False
-        self.go_on()
+        self._hold = self._held = False
+        self._last_step_s = self.t_s
 
     def go_on(self) -> None:
         """Let a held time line go on from now, to the next stage change. No error when it is not held."""
         if self._held:
-            self._held, self._last_step_s = False, self.t_s
+            self._held = False
+            self._last_step_s += HOLD_S * math.ceil((self.t_s - self._last_step_s) / HOLD_S)
 
     @property
     def timeline_finished(self) -> bool:

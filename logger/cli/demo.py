@@ -7,6 +7,7 @@ real job; only the clock runs faster. Everything shown is invented.
 import contextlib
 import functools
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -84,6 +85,7 @@ MARKS = {
     "stop_machine": "compressor-stopped",
 }
 LONGEST_WAIT_S = 20.0
+BUSY_S = 10.0
 
 
 class DemoError(click.ClickException):
@@ -206,6 +208,7 @@ class Guide:
         act = functools.partial(self.client.act, at_ns=at_ns)
         if action == "stage" and "begin" in kw:
             kind = kw["begin"]
+            self.client.act("acknowledge", key="", operator="demo")  # what stood before was seen and dealt with
             answer = act("stage-begin", kind=kind, settings=STAGE_SETTINGS.get(kind, {}), operator="demo")
             self.say(answer["text"])
         elif action == "stage":
@@ -278,7 +281,11 @@ def _daemon(out: Path, speed: float, units: str) -> Iterator[Client]:
     job_file.write_text(JOB_TOML.format(units=units), encoding="utf-8")
     # Half a million seconds of readings in a minute would be too much for an old laptop: one in two seconds will do.
     rig = out / "rig.toml"
-    rig.write_text(rig.read_text("utf-8").replace("\nurl = ", '\nperiod = "2s"\nurl = '), encoding="utf-8")
+    text = rig.read_text("utf-8").replace("\nurl = ", '\nperiod = "2s"\nurl = ')
+    # At such a speed a computer that is busy for a tenth of a second would look like a dead instrument.
+    patience = f'on_delay = "{max(15.0, BUSY_S * speed):g}s"'
+    silences = [f"[alarms.no-data-{point}]\n{patience}\n" for point in re.findall(r'^ *point = "(\w+)"', text, re.M)]
+    rig.write_text("\n".join([text, *silences]), encoding="utf-8")
     place = out / "data" / "jobs" / JOB_ID
     shutil.rmtree(place, ignore_errors=True)
     command = [

@@ -138,7 +138,7 @@ def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
          "reading_kg": weighing.on_scale.number if weighing else None}
     )  # fmt: skip
     against = [f.text for f in vessel_findings(pipeline.scene, now_ns) if f.verdict is Verdict.FAIL]
-    return {"text": " ".join((f"cylinder {cylinder.name} is on the scale now.", *against))}
+    return {"text": " ".join((f"{cylinder.name} is on the scale now.", *against))}
 
 
 def _checked_cylinder(data: Any) -> Cylinder:

@@ -38,7 +38,7 @@ def test_the_demonstration(tmp_path: Path) -> None:
         shown = next(float(m[1]) for told in found[name] if (m := re.fullmatch(r"[\d.]+ lb \(([\d.]+) kg\)", told)))
         assert abs(shown - mass_kg) < 0.2, (name, shown)
     assert "ALARM Cylinder nearly full" in said
-    assert "cylinder cylinder B is on the scale now" in said
+    assert "cylinder B is on the scale now" in said
     (bundle,) = out.glob("*.zip")
     (report,) = out.glob("*.pdf")
     _the_report_shows(report, found)

@@ -90,7 +90,7 @@ def test_a_cylinder_entered_for_another_refrigerant_is_told_at_once_and_held_to_
     do(pipeline, "stage-begin", {"kind": "charging"}, T0 + 61 * SECOND)
     pipeline.tick(T0 + 80 * SECOND)
     assert "cylinder.contents" in [f.key for f in pipeline.snapshot().findings]
-    assert do(on_scale(A), "cylinder", {"name": "A"}, T0 + SECOND)["text"] == "cylinder A is on the scale now."
+    assert do(on_scale(A), "cylinder", {"name": "A"}, T0 + SECOND)["text"] == "A is on the scale now."
 
 
 def test_an_estimated_blend_is_marked_on_every_number_that_rests_on_it() -> None:

@@ -199,10 +199,11 @@ def test_control_steers_and_refuses() -> None:
         assert len(rig.plant.done) == 1  # the time line is held
         assert await ask({"go_on": True}) == {"ok": True}
         rig.plant.advance_to(700.0)
-        assert [(d.t_s, d.action) for d in rig.plant.done[1:]] == [(500.0, "stage")]  # and held again
+        # at a whole number of HOLD_S, whenever within them it was asked; and held again
+        assert [(d.t_s, d.action) for d in rig.plant.done[1:]] == [(600.0, "stage")]
         assert await ask({"go_on": True}) == {"ok": True}
-        rig.plant.advance_to(735.0)
-        assert [(d.t_s, d.action) for d in rig.plant.done[2:]] == [(730.0, "start_recovery")]
+        rig.plant.advance_to(935.0)
+        assert [(d.t_s, d.action) for d in rig.plant.done[2:]] == [(930.0, "start_recovery")]
         assert (await ask({"now": True}))["ok"] == pytest.approx(clock.now_s)
         assert await ask({"begin": True}) == {"ok": True}
         assert await ask({"speed": 5}) == {"ok": True}

@@ -3,14 +3,17 @@
 import asyncio
 import contextlib
 import logging
+import weakref
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
+from bleak.backends.device import BLEDevice
 from bleak.uuids import normalize_uuid_16
 
+from logger.link import ble_bluez
 from logger.link.ble_air import Air, Sighting
 from logger.link.ble_trouble import wants_pairing
 from logger.model.text import clean
@@ -31,6 +34,9 @@ BATTERY_LEVEL: Final = normalize_uuid_16(0x2A19)
 MODEL: Final = normalize_uuid_16(0x2A24)
 FIRMWARE: Final = normalize_uuid_16(0x2A26)
 MANUFACTURER: Final = normalize_uuid_16(0x2A29)
+
+
+_watching: "weakref.WeakKeyDictionary[BleakClient, asyncio.Task[None]]" = weakref.WeakKeyDictionary()
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +71,9 @@ async def connect(air: Air, sighting: Sighting, on_lost: Callable[[], None]) -> 
 
 async def disconnect(client: BleakClient) -> None:
     """Also after the peripheral has gone: it frees what the system holds. Never raises but CancelledError."""
+    watching = _watching.pop(client, None)
+    if watching is not None:
+        watching.cancel()
     try:
         async with asyncio.timeout(DISCONNECT_S):
             await client.disconnect()
@@ -103,10 +112,13 @@ async def about(client: BleakClient) -> About:
     return About(manufacturer, model, firmware)
 
 
-async def watch_battery(client: BleakClient, tell: Callable[[int], None]) -> None:
+async def watch_battery(client: BleakClient, device: BLEDevice, tell: Callable[[int], None]) -> None:
     """`tell` gets the battery's percentage now and whenever it changes, if there is one (Battery 0x180F)."""
     level = characteristic(client, BATTERY, BATTERY_LEVEL)
     if level is None:
+        path = ble_bluez.object_path(device)
+        if path is not None:
+            _watching[client] = asyncio.create_task(ble_bluez.watch_battery(path, tell), name=f"battery of {path}")
         return
 
     def take(_: BleakGATTCharacteristic, value: bytearray) -> None:

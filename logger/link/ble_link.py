@@ -128,6 +128,7 @@ class BleLink:
         self.radio: RadioHeard | None = RadioHeard(time.monotonic_ns(), sighting.rssi_dbm, None)
         self.about = ble_gatt.About()
         self._rssi_dbm = sighting.rssi_dbm
+        self._device = sighting.device
         self._client = client
         self._arrivals = arrivals
         self._data_in = data_in
@@ -136,7 +137,7 @@ class BleLink:
     async def begin(self, data_out: BleakGATTCharacteristic) -> None:
         """Subscribe, last of all, so that the first bytes do not wait long. Raises what bleak raises."""
         self.about = await ble_gatt.about(self._client)
-        await ble_gatt.watch_battery(self._client, self._battery)
+        await ble_gatt.watch_battery(self._client, self._device, self._battery)
         await ble_gatt.with_pairing(self._client, lambda: self._client.start_notify(data_out, self._take))
 
     async def read(self) -> tuple[bytes, int]:

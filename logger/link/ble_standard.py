@@ -122,7 +122,7 @@ class StandardLink:
         channels = [await link._describe(index, source) for index, source in enumerate(standard)]
         link.device = _host_made(air, sighting, channels, standard, about)
         arrivals.put(link.device.connected())
-        await ble_gatt.watch_battery(client, link._battery)
+        await ble_gatt.watch_battery(client, sighting.device, link._battery)
         for index, source in enumerate(standard):
             if not {"notify", "indicate"}.isdisjoint(source.characteristic.properties):
                 await link._subscribe(index, source)

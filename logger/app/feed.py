@@ -198,7 +198,7 @@ class DeviceFeed:
         if self.battery_percent is not None:
             parts.append(f"battery {self.battery_percent} %")
         if self.rssi_dbm is not None:
-            parts.append(f"signal {self.rssi_dbm} dBm")
+            parts.append(f"signal {self.rssi_dbm} dBm when found")  # systems do not tell it of a connected device
         problem = self._pipeline.scene.devices[self.device_id].problem if self._known() else None
         if problem and self.connected:
             parts.append(clean(problem))

@@ -79,7 +79,7 @@ def test_a_recovery_logged_by_radio(tmp_path: Path) -> None:
         with daemon(tmp_path, rig, air_port=air.port) as logger:
             logger.ready()
             text = logger.device("room")["text"]
-            assert text == "connected, signal -77 dBm"
+            assert text == "connected, signal -77 dBm when found"
             assert "battery 100 %" in logger.device("scale")["text"]
             assert {d["url"][:6] for d in logger.status()["devices"]} == {"ble://"}
             logger.client.act("stage-begin", kind="recovery", settings={}, operator="")

@@ -125,12 +125,12 @@ def test_rig_check_reads_every_point_and_explains(port: int, tmp_path: Path) -> 
     assert result.return_value == 1  # one point has no reading
     assert lines[0] == "Van 3: the file is in order, 2 devices; connecting ..."
     assert lines[1].startswith(
-        f"scale at ble://{ONE}: connected, battery 100 %, signal -50 dBm (id {SCALE}, sim_device 1"
+        f"scale at ble://{ONE}: connected, battery 100 %, signal -50 dBm when found (id {SCALE}, sim_device 1"
     )
     assert "Cylinder on scale" in lines[2]
     assert "kg" in lines[2]
     assert lines[3].startswith(
-        f"room at ble://{TWO}: connected, signal -71 dBm (id {ROOM}, Bluetooth SIG 181A via host"
+        f"room at ble://{TWO}: connected, signal -71 dBm when found (id {ROOM}, Bluetooth SIG 181A via host"
     )
     assert "1,001.5 hPa" in lines[4]
     assert "no reading, reason not stated" in lines[5]

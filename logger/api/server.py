@@ -21,11 +21,13 @@ from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from logger.api.control import ACTIONS, Control, Refused
 from logger.api.guard import Guard, json_object, problem
 
 MAX_STREAMS = 16
+REQUEST_S = 10.0  # for a request to be whole: commands send theirs at once, each on a connection of its own
 PREFIX = "/api/v1"
 
 
@@ -128,6 +130,27 @@ def _last_event_id(text: str, job_id: str) -> int | None:
     return _record_id(number) if job == job_id else None
 
 
+class _Impatient(H11Protocol):
+    """Closes a connection on which no request is being answered: idle ones would keep the mechanic's out."""
+
+    _look: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self._look = self.loop.call_later(REQUEST_S, self._close_idle)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._look is not None:
+            self._look.cancel()
+        super().connection_lost(exc)
+
+    def _close_idle(self) -> None:
+        if self.cycle is None or self.cycle.response_complete:
+            self.transport.close()
+        else:
+            self._look = self.loop.call_later(REQUEST_S, self._close_idle)
+
+
 class ApiServer:
     """uvicorn in the daemon's loop, on a loopback socket of its own."""
 
@@ -144,6 +167,7 @@ class ApiServer:
             access_log=False,
             lifespan="off",
             ws="none",
+            http=_Impatient,
             h11_max_incomplete_event_size=32_768,
             timeout_keep_alive=30,
             timeout_graceful_shutdown=1,

@@ -4,6 +4,7 @@ import asyncio
 import http.client
 import json
 import os
+import socket
 import stat
 import threading
 from collections.abc import AsyncIterator, Iterator
@@ -77,9 +78,7 @@ class Running:
 
         self.loop.call_soon_threadsafe(add)
 
-    def request(
-        self, method: str, path: str, body: bytes | None = None, **headers: str
-    ) -> tuple[int, bytes]:
+    def request(self, method: str, path: str, body: bytes | None = None, **headers: str) -> tuple[int, bytes]:
         connection = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=60)
         sent = {"Authorization": f"Bearer {TOKEN}", "Content-Type": "application/json"}
         sent |= {k.replace("_", "-"): v for k, v in headers.items()}
@@ -209,3 +208,19 @@ def test_a_missing_daemon_is_told(tmp_path: Path) -> None:
         read_address(tmp_path / "daemon.json")
     with pytest.raises(DaemonError, match="does not answer"):
         Client(Address("j", 1, TOKEN, 42)).status()
+
+
+def test_connections_that_ask_nothing_do_not_keep_others_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("logger.api.server.REQUEST_S", 0.3)
+    running = Running()
+    try:
+        address = ("127.0.0.1", running.server.port)
+        silent = [socket.create_connection(address, timeout=60) for _ in range(80)]  # more than are served at a time
+        for one in silent[::2]:
+            one.sendall(b"POST /api/v1/do/note HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Slow: ")
+        assert [one.recv(1) for one in silent] == [b""] * len(silent), "closed, without an answer"
+        assert running.client.status()["version"] == 1
+        for one in silent:
+            one.close()
+    finally:
+        running.stop()

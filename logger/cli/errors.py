@@ -45,8 +45,15 @@ def told(group: click.Group) -> int:
     except Exception as exc:
         if not is_told(exc):
             raise
-        click.echo(f"rimelog: {exc}", err=True)
+        click.echo(f"rimelog: {_harmless(str(exc))}", err=True)
         return 2
+
+
+def _harmless(text: str) -> str:
+    """Its lines, without anything that steers a terminal: a file from elsewhere may hold it, down to its keys."""
+    from logger.model.text import clean
+
+    return "\n".join(" " * (len(line) - len(line.lstrip(" "))) + clean(line, 2000) for line in text.split("\n"))
 
 
 def is_told(exc: Exception) -> bool:

@@ -107,6 +107,14 @@ def test_show_tells_every_fault_of_the_alarm_table(rimelog: CommandLine, rig: Pa
     assert "alarms.overfill.limit" in ran.err and "did you mean overfill" in ran.err and "Traceback" not in ran.err
 
 
+def test_a_key_of_a_file_cannot_steer_the_terminal(rimelog: CommandLine, rig: Path) -> None:
+    for table in ('[alarms.overfill]\n"\\u001b[2Jlimit" = "90%"\n', '[alarms."\\u001b[2J"]\n', '["\\u001b[2J"]\n'):
+        rig.write_text(f"{RIG}\n{table}", encoding="utf-8")
+        ran = rimelog("alarms", "show", "--rig", rig)
+        assert ran.status == 2 and "problem" in ran.err
+        assert all(line.isprintable() for line in ran.err.splitlines())
+
+
 def test_a_device_name_cannot_steer_the_terminal(rimelog: CommandLine, rig: Path) -> None:
     rig.write_text(RIG.replace('"scale"', '"sc\\u001b[2Jale"'), encoding="utf-8")
     ran = rimelog("alarms", "show", "--rig", rig)

@@ -16,6 +16,7 @@ from logger.alarms.states import STANDING, UNSEEN
 from logger.api.control import Refused
 from logger.api.shape import shape
 from logger.app import AppError
+from logger.app.catch_up import CatchUp
 from logger.app.feed import DeviceFeed
 from logger.app.permit import Relay
 from logger.clock import Clock, Trouble, utc_offset_s, utc_text
@@ -34,7 +35,6 @@ from logger.model.units import from_si, show_unit, user_unit
 from logger.model.value import known, unknown
 from logger.pipeline.commands import NotNow, do
 from logger.pipeline.heart import Pipeline
-from logger.pipeline.replay import replay
 from logger.refrigerant.table import shipped
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
@@ -64,6 +64,7 @@ class Daemon:
         self.relays: list[Relay] = []
         self.awake: dict[str, Any] = {}
         self.channels: dict[str, str | None] = {}  # how someone is reached: channel -> its problem
+        self.catch_up: CatchUp | None = None  # of a job that goes on: what was before
         self.stopping = asyncio.Event()
         self.more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
         self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs tell, keys of JOB_OPENED
@@ -95,14 +96,16 @@ class Daemon:
             on_problem=self._trouble_with_store, accept_lost_tail=accept_lost_tail, repair_damaged=existed,
             commit_interval_s=commit_interval_s,
         )  # fmt: skip
+        newest_ns = 0
         if existed:
-            with StoreReader(self.path) as reader:
-                replay(reader.records(), self.pipeline)
-                self._last_record = reader.last_id
+            self.catch_up = CatchUp(self.path, self.pipeline)
+            self._last_record, newest_ns = self.catch_up.last_id, self.catch_up.newest_ns
             self.clock.go_on_after(self.pipeline.scene.now_ns)
         if self.pipeline.scene.state.job is None:
             if job is None:
                 self.writer.close()
+                if self.catch_up is not None:
+                    self.catch_up.close()
                 raise AppError(f"{self.path} holds no job; name a job file or a refrigerant")
             self.emit(
                 {"type": records.JOB_OPENED, "job": plain(job), "cylinders": [plain(c) for c in cylinders],
@@ -115,15 +118,16 @@ class Daemon:
         self.emit({"type": records.RIG_LOADED, "rig": plain(rig)})
         if self.clock.problem is not None:
             self.emit({"type": records.CLOCK, "cause": self.clock.problem, "offset_ns": self.clock.offset_ns})
-        if existed and self.pipeline.scene.latest:
-            newest = max(s.t_ns for s in self.pipeline.scene.latest.values())
-            self.emit({"type": records.GAP, "cause": "the program was not running", "from_ns": newest})
+        if newest_ns:
+            self.emit({"type": records.GAP, "cause": "the program was not running", "from_ns": newest_ns})
         self.pipeline.go_live()
         if cylinders and self.pipeline.scene.state.on_scale is None:
             self._do("cylinder", {"name": cylinders[0].name})
 
     async def close(self) -> None:
         """Everything stored; then the file is let go."""
+        if self.catch_up is not None:
+            self.catch_up.close()
         self.emit({"type": records.RUN_ENDED})
         if self.writer is not None:
             await self._loop.run_in_executor(None, self.writer.close)

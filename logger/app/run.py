@@ -88,7 +88,7 @@ async def run(settings: RunSettings) -> None:
         tasks.append(asyncio.create_task(_tick(daemon), name="tick"))
         tasks.append(asyncio.create_task(_publish(daemon), name="publish"))
         tasks.append(asyncio.create_task(_relays(daemon), name="relays"))
-        tasks += [asyncio.create_task(_helper(h, daemon), name="helper") for h in settings.helpers]
+        tasks += [asyncio.create_task(_helper(h, daemon), name="helper") for h in (catch_up, *settings.helpers)]
         settings.on_start(daemon)
         await _until_stopped(daemon.stopping, tasks)
     finally:
@@ -129,6 +129,11 @@ async def _let_go(daemon: Daemon) -> None:
         relay.release(reason="the program ends")
     if held:
         await asyncio.sleep(OPENING_S)
+
+
+async def catch_up(daemon: Daemon) -> None:
+    if daemon.catch_up is not None and not daemon.catch_up.done:
+        await daemon.catch_up.run()
 
 
 async def _helper(helper: Callable[[Daemon], Awaitable[None]], daemon: Daemon) -> None:

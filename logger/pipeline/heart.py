@@ -9,6 +9,7 @@ Given the same frames and events it gives the same state. Alarm changes are part
 """
 
 import logging
+from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypeVar
@@ -25,17 +26,18 @@ from logger.compute.profiles import DecayProfile
 from logger.compute.pull_down import PullDown
 from logger.model import records
 from logger.model.finding import Verdict
+from logger.model.job import StageKind
 from logger.model.points import POINTS
 from logger.model.sample import PointSample
 from logger.model.text import clean
 from logger.model.value import Value, known, unknown
 from logger.pipeline.advice import advice_of
 from logger.pipeline.analysis import Report, analyse, profile_of
-from logger.pipeline.live import LiveQuantities
+from logger.pipeline.live import OF_THE_PAST, LiveQuantities
 from logger.pipeline.rules import rules_now
 from logger.pipeline.scene import NS, Scene
 from logger.pipeline.snapshot import PointNow, Snapshot
-from logger.pipeline.state import Event
+from logger.pipeline.state import Event, Item
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -50,7 +52,11 @@ TEST_PRESSURE_MARGIN = 1.05
 
 
 class Pipeline:
-    """report: the running stage's analysis so far, or the last one's. reports: of ended stages by number."""
+    """report: the running stage's analysis so far, or the last one's. reports: of ended stages by number.
+
+    watching: number of the stage whose live watches are fed on replay too: the one that a restart goes on with.
+    behind: why what was before is not known yet, None when it is (`adopt`). kept: while behind, what was taken in.
+    """
 
     def __init__(self, live: bool = True) -> None:
         self.live = live
@@ -64,6 +70,9 @@ class Pipeline:
         self._restored = Restored()
         self.health: dict[str, Value] = {name: known(1.0, "1") for name in HEALTH}
         self.analyse_every_ns = ANALYSE_EVERY_NS
+        self.watching = 0
+        self.behind: str | None = None
+        self.kept: deque[Item] | None = None
         self._next_analysis_ns = 0
         self._fault = ""  # of this program, told last
         self._out: list[Event] = []
@@ -77,7 +86,9 @@ class Pipeline:
         """An event of the record, new or replayed."""
         scene, kind = self.scene, event["type"]
         scene.now_ns = max(scene.now_ns, event["t_ns"])
-        if kind == records.STAGE_ENDED and scene.state.stage is not None:
+        if self.kept is not None:
+            self.kept.append((event["t_ns"], 0, 0, "", event))
+        if kind == records.STAGE_ENDED and scene.state.stage is not None and self.behind is None:
             self._conclude(event["t_ns"])
         on_scale = scene.state.on_scale
         scene.state.apply(event)
@@ -105,6 +116,8 @@ class Pipeline:
         """One good frame of a device; the readings in it. Events it causes wait in `take_events`."""
         scene = self.scene
         scene.now_ns = max(scene.now_ns, t_ns)
+        if self.kept is not None:
+            self.kept.append((t_ns, 0, 0, device_id, raw))
         device = scene.device(device_id)
         decoders = device.decoders
         samples = device.frame(t_ns, raw, message, scene.ambient.pressure_pa)
@@ -114,6 +127,8 @@ class Pipeline:
         scene.take(samples)
         if self.live and any(sample.point in ALARM_POINTS for sample in samples):
             self._judge(at_once=True)
+        elif self.watching and any(sample.point == "cylinder_mass" for sample in samples):
+            self._watch(StageKind.CHARGING)  # a second counts there
         return samples
 
     def tick(self, now_ns: int) -> None:
@@ -122,11 +137,12 @@ class Pipeline:
         scene.now_ns = max(scene.now_ns, now_ns)
         scene.second()
         if not self.live:
+            self._watch()
             return
         self._judge()
         self.health[PROGRAM] = known(1.0, "1")
         stage = scene.state.stage
-        if stage is not None and now_ns >= self._next_analysis_ns:
+        if stage is not None and self.behind is None and now_ns >= self._next_analysis_ns:
             self._next_analysis_ns = now_ns + self.analyse_every_ns
             self.report = self._computed(lambda: analyse(scene, stage, now_ns)) or Report()
 
@@ -144,6 +160,14 @@ class Pipeline:
         self.live, self._rules_due = True, True
         self.alarm_state, self._restored = self._restored.state, Restored()
 
+    def adopt(self, whole: "Pipeline") -> None:
+        """Take over what another pipeline knows, that took in all that this one did and what was before."""
+        ours, theirs = self.scene, whole.scene
+        theirs.lost, theirs.slack_s, theirs.now_ns = ours.lost, ours.slack_s, max(ours.now_ns, theirs.now_ns)
+        self.scene, self.quantities, self.report, self.reports = theirs, whole.quantities, whole.report, whole.reports
+        self.behind, self.kept = None, None
+        self._rules_due, self._next_analysis_ns = True, 0
+
     # -- out -----------------------------------------------------------------------------------------------------
 
     def take_events(self) -> list[Event]:
@@ -158,11 +182,15 @@ class Pipeline:
         assert job is not None, "a job is opened before anything is shown"
         stage = state.stage or (state.stages[-1] if state.stages else None)
         points = {name: PointNow(name, scene.value(name), scene.age_s(name)) for name in scene.points}
+        findings, advice = self.report.findings, advice_of(scene, state.stage, self.quantities)
+        if self.behind is not None:
+            findings = tuple(state.findings.get(stage.number, ())) if stage else ()
+            advice = (f"What was before is not shown yet: {self.behind}.",)
         return Snapshot(
             scene.now_ns, job, stage, state.cylinder, scene.ambient.as_value(), points, dict(self.values),
-            self.report.findings, tuple(state.notes[-10:]),
+            findings, tuple(state.notes[-10:]),
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
-            advice=advice_of(scene, state.stage, self.quantities),
+            advice=advice,
         )  # fmt: skip
 
     def waiting_alarms(self) -> list[str]:
@@ -208,6 +236,8 @@ class Pipeline:
             self._make_rules()
         stage = scene.state.stage
         self.values = self._computed(lambda: self.quantities.values(scene, stage, self.report.values)) or {}
+        if self.behind is not None:
+            self.values |= {k: unknown(v.unit, self.behind) for k, v in self.values.items() if k in OF_THE_PAST}
         kind = stage.kind if stage else None
         if at_once:
             points = {name: scene.value(name) for name in self._urgent_points}
@@ -215,6 +245,12 @@ class Pipeline:
         else:
             step = self.engine.step(self.alarm_state, self.alarm_inputs(), kind, scene.now_ns)
         self.step_alarms(step)
+
+    def _watch(self, only: StageKind | None = None) -> None:
+        """On replay: feed the live watches of the stage that a restart goes on with, as they were fed then."""
+        stage = self.scene.state.stage
+        if stage is not None and stage.number == self.watching and only in (None, stage.kind):
+            self.values = self._computed(lambda: self.quantities.values(self.scene, stage, {})) or {}
 
     def _computed(self, compute: Callable[[], T]) -> T | None:
         """None when it fails: an error of this program must end neither record nor alarms, and is an alarm itself."""

@@ -7,13 +7,11 @@ from logger.evidence.chain import event_of, frames_of
 from logger.model.records import EVENT, Record
 from logger.model.sample import PointSample
 from logger.pipeline.heart import Pipeline
-from logger.pipeline.state import Event
+from logger.pipeline.state import Event, Item
 
 NS = 1_000_000_000
 # Records end within seconds of each other; frames of one second lie in several of them.
 LOOK_AHEAD_NS = 10 * NS
-
-Item = tuple[int, int, int, str, "bytes | Event"]  # t_ns, record id, index in it, device, frame or event
 
 
 def in_order(records: Iterable[Record]) -> Iterator[Item]:
@@ -40,8 +38,20 @@ def replay(
 ) -> Pipeline:
     """Run records through a pipeline that does not judge. on_event: (record id, event)."""
     pipeline = pipeline or Pipeline(live=False)
+    for _ in steps(in_order(records), pipeline, on_samples, on_event):
+        pass
+    return pipeline
+
+
+def steps(
+    items: Iterable[Item],
+    pipeline: Pipeline,
+    on_samples: Callable[[list[PointSample]], None] | None = None,
+    on_event: Callable[[int, Event], None] | None = None,
+) -> Iterator[int]:
+    """`replay` item by item, for whoever has other things to do in between; gives the record id of each."""
     next_tick = 0
-    for t_ns, record_id, _, device, item in in_order(records):
+    for t_ns, record_id, _, device, item in items:
         if t_ns >= next_tick:
             pipeline.tick(t_ns)
             next_tick = t_ns - t_ns % NS + NS
@@ -53,4 +63,4 @@ def replay(
             pipeline.apply(item)
             if on_event is not None:
                 on_event(record_id, item)
-    return pipeline
+        yield record_id

@@ -16,6 +16,7 @@ from logger.refrigerant import Refrigerant
 from logger.refrigerant.table import shipped
 
 Event = dict[str, Any]  # JSON object with "type" and "t_ns"
+Item = tuple[int, int, int, str, bytes | Event]  # t_ns, record id, index in it, device, frame or event
 NOTES_KEPT = 200
 
 

@@ -15,6 +15,7 @@ CONTENTS_RULE = "one refrigerant to a cylinder: common practice, no source"
 TEST_RULE = "49 CFR 180.209: requalification; 5 years unless the owner's own setting says otherwise"
 AIR_LIMIT = 0.015  # share of the vapour by volume
 AIR_RULE = f"AHRI 700 (from memory): non-condensables at most {AIR_LIMIT:.1%} of the vapour by volume"
+WIDE_GLIDE = 0.75  # dew pressure below this share of bubble pressure
 DECISION = "guard band of the expanded uncertainty (k=2): a verdict only where all of the interval agrees"
 
 # Standard uncertainty of a saturation temperature by what stands behind it, K: about half the differences against
@@ -121,8 +122,9 @@ def non_condensables(
 
     pressure: absolute Pa with u. temperature: of the contents, K, with u; both u (k=1) decide, with the model's own.
     settled: whether shell, contents and surroundings have come to one temperature; None when nobody knows.
-    fill: liquid share if known; without liquid there is no saturation to compare with. A blend lies between its dew
-    and bubble pressure: only an excess over bubble, or a lack below dew, says anything.
+    fill: liquid share if known; without liquid there is no saturation to compare with. A blend that is part vapour
+    lies below its bubble pressure, the further the emptier the cylinder: air is called only in excess of bubble, and
+    "none" only against the lowest pressure that the blend itself may have.
     """
     key = "cylinder.non-condensables"
 
@@ -141,11 +143,12 @@ def non_condensables(
     refrigerant = inside[0]
     kelvin = temperature.number
     try:
-        bubble_pa, dew_pa = refrigerant.bubble_pressure(kelvin), refrigerant.dew_pressure(kelvin)
+        bubble_pa = refrigerant.bubble_pressure(kelvin)
         slope = bubble_pa - refrigerant.bubble_pressure(kelvin - 1.0)
     except OutOfRange as exc:
         return cannot(f"{exc}.", *read)
     kelvin_u = math.hypot(temperature.u, PURE_U_K if refrigerant.pure else TIER_U_K[refrigerant.tier])
+    least_pa = _least_pressure(refrigerant, kelvin, fill)
     excess_u = math.hypot(pressure.u, slope * kelvin_u)
     excess = known(pressure.number - bubble_pa, "Pa", excess_u)
     assert excess.number is not None
@@ -155,6 +158,7 @@ def non_condensables(
     inputs = (
         *read,
         ("saturation (bubble)", known(bubble_pa, "Pa", slope * kelvin_u)),
+        *([] if refrigerant.pure else [("lowest it may have, part of it being vapour", known(least_pa, "Pa"))]),
         ("pressure above it", excess),
         ("share of the vapour, if it is air", share_value),
     )
@@ -165,7 +169,7 @@ def non_condensables(
             "temperature stand still.", *inputs,
         )  # fmt: skip
     band = f"{_psi_signed(excess.number)} ± {_psi(expanded, gauge=False)} (k=2) against saturation"
-    if pressure.number + expanded < dew_pa:
+    if pressure.number + expanded < least_pa:
         text = f"{band}: below saturation. Wrong refrigerant, wrong temperature, no liquid left, or a gauge error."
         look_at = ("refrigerant in the cylinder", "where the temperature is taken", "zero of the gauge")
         return Finding(key, Verdict.ATTENTION, "below saturation", text, AIR_RULE, DECISION, inputs, check_next=look_at)
@@ -175,13 +179,35 @@ def non_condensables(
         causes = ("air or nitrogen in the cylinder", "another refrigerant mixed in")
         checks = ("temperature of the liquid, not of the sun-warmed shell", "the refrigerant's identity")
         return Finding(key, Verdict.FAIL, "non-condensables present", text, AIR_RULE, DECISION, inputs, causes, checks)
-    if excess.number + expanded <= limit_pa:
+    if pressure.number - least_pa + expanded <= limit_pa:
         text = f"{band}: below {AIR_LIMIT:.1%} of the vapour."
         return Finding(key, Verdict.PASS, "none found", text, AIR_RULE, DECISION, inputs)
+    if excess.number + expanded <= limit_pa:
+        return cannot(
+            f"{band}. A blend that is part vapour lies below its bubble pressure, here by up to "
+            f"{_psi(bubble_pa - least_pa, gauge=False)}: as much air would not show. "
+            + ("A fuller cylinder may tell." if fill is not None and fill.number is not None else "Give the mass too."),
+            *inputs,
+        )  # fmt: skip
     return cannot(
         f"{band}, where the limit is {_psi(limit_pa, gauge=False)}: these instruments cannot tell. A closer "
         "thermometer on the liquid, or a longer wait, may.", *inputs,
     )  # fmt: skip
+
+
+def _least_pressure(refrigerant: Refrigerant, kelvin: float, fill: Value | None) -> float:
+    """What a blend presses with at the least, absolute Pa, with this share of liquid; dew pressure when nobody knows.
+
+    With the share q of its mass as vapour it lies below bubble by about q times the way to dew; by less than twice
+    that, unless the two lie so far apart that the lightest part leaves first (R-455A's CO2, cold). By CoolProp's
+    flashes of every blend of the table; tests/compute has some. Raises OutOfRange.
+    """
+    bubble_pa, dew_pa = refrigerant.bubble_pressure(kelvin), refrigerant.dew_pressure(kelvin)
+    if fill is None or fill.number is None or dew_pa < WIDE_GLIDE * bubble_pa:
+        return dew_pa
+    liquid = fill.number * refrigerant.liquid_density(kelvin)
+    vapour = (1 - fill.number) * refrigerant.vapour_density(kelvin)
+    return bubble_pa - min(1.0, 2 * vapour / (liquid + vapour)) * (bubble_pa - dew_pa)
 
 
 def _degrees(kelvin: float) -> str:

@@ -1,7 +1,7 @@
 """Live quantities, once a second and at each reading that an alarm hangs on. Every one has a value or its reason."""
 
 from logger.compute.charging import ChargingNow, ChargingWatch
-from logger.compute.cylinder import CylinderLimits, present_fill
+from logger.compute.cylinder import CylinderLimits
 from logger.compute.lsq import line
 from logger.compute.recovery_watch import RecoveryNow, RecoveryWatch
 from logger.compute.start_up import start_up_now
@@ -11,6 +11,7 @@ from logger.model.value import Value, known, unknown
 from logger.pipeline.analysis import direction_of, level_of
 from logger.pipeline.scene import NS, Scene
 from logger.pipeline.snapshot import LIVE, STAGE_VIEW
+from logger.pipeline.vessel import fill_of
 from logger.refrigerant import OutOfRange
 from logger.refrigerant.water import saturation_temperature
 
@@ -126,25 +127,13 @@ def _cylinder(scene: Scene) -> dict[str, Value]:
         return {}
     found: dict[str, Value] = {}
     limit = scene.cylinder_limits()
-    gross = scene.weighing.on_scale if scene.weighing else unknown("kg", "no scale in the rig")
-    scale = scene.value("cylinder_mass")
-    if scale.number is None:
-        gross = unknown("kg", f"scale: {scale.problem}")
     if not isinstance(limit, CylinderLimits):
         why = str(limit.problem)
         found |= {key: unknown(SI_UNIT[LIVE[key].quantity], why) for key in (*keys, *_FILLS, "cylinder_margin")}
         return found
-    net = gross
-    if gross.number is not None:
-        net = known(gross.number - limit.cylinder.tare_kg, "kg", gross.u, gross.note)
-    temperature = scene.value("cylinder_temperature")
-    if temperature.number is None:
-        around = scene.value("ambient_temperature")
-        if around.number is not None:  # nobody knows how near it comes: no uncertainty
-            temperature = known(around.number, "K", None, f"its temperature taken as ambient ({temperature.problem})")
-    fill = present_fill(net, temperature, limit)
+    fill = fill_of(scene, limit)
     found |= {
-        "cylinder_net_mass": net,
+        "cylinder_net_mass": fill.net_mass,
         "cylinder_of_limit": fill.of_limit,
         "mass_allowed": fill.mass_allowed,
         "cylinder_fill_now": fill.fill_now,

@@ -1,17 +1,33 @@
-"""What is to be said of the cylinder on the scale: its test date, its service pressure, air in it."""
+"""What is to be said of the cylinder on the scale: what is in it, its test date, its service pressure, air in it."""
 
 from datetime import UTC, datetime
 
-from logger.compute.cylinder import CylinderLimits
+from logger.compute.cylinder import CylinderLimits, PresentFill, present_fill
 from logger.compute.cylinder_checks import non_condensables, one_refrigerant, requalification
 from logger.compute.mass_rate import MassRate
 from logger.model.finding import Finding, Verdict
+from logger.model.value import known, unknown
 from logger.pipeline.scene import NS, Scene
 
 SETTLED_S = 900.0
 SETTLED_SPREAD_K = 0.6  # over that time, and
 SETTLED_OVER_AMBIENT_K = 1.5  # so near to its surroundings: common practice, no source
 _STILL_KG_S = 1e-3
+
+
+def fill_of(scene: Scene, limit: CylinderLimits) -> PresentFill:
+    """Of the cylinder on the scale, now. Where its temperature is not known the ambient's stands in, and says so."""
+    net = scene.weighing.on_scale if scene.weighing else unknown("kg", "no scale in the rig")
+    scale = scene.value("cylinder_mass")
+    if scale.number is None:
+        net = unknown("kg", f"scale: {scale.problem}")
+    elif net.number is not None:
+        net = known(net.number - limit.cylinder.tare_kg, "kg", net.u, net.note)
+    temperature = scene.value("cylinder_temperature")
+    around = scene.value("ambient_temperature")
+    if temperature.number is None and around.number is not None:  # nobody knows how near it comes: no uncertainty
+        temperature = known(around.number, "K", None, f"its temperature taken as ambient ({temperature.problem})")
+    return present_fill(net, temperature, limit)
 
 
 def vessel_findings(scene: Scene, until_ns: int) -> tuple[Finding, ...]:
@@ -23,11 +39,9 @@ def vessel_findings(scene: Scene, until_ns: int) -> tuple[Finding, ...]:
     today = datetime.fromtimestamp(until_ns / NS, UTC).date()
     found = [*contents_finding(scene), limit.suitability, requalification(cylinder, today)]
     if _settled(scene, until_ns):
-        found.append(
-            non_condensables(
-                scene.value("cylinder_pressure"), scene.value("cylinder_temperature"), limit.refrigerants, settled=True
-            )
-        )
+        pressure, temperature = scene.value("cylinder_pressure"), scene.value("cylinder_temperature")
+        fill = fill_of(scene, limit).fill_now
+        found.append(non_condensables(pressure, temperature, limit.refrigerants, settled=True, fill=fill))
     return tuple(f for f in found if f.verdict not in (Verdict.PASS, Verdict.INFO))
 
 

@@ -143,6 +143,11 @@ class PrimedState:
         self._state.update(CP.QT_INPUTS, quality, float(temperature_k))
         return float(self._state.rhomass())
 
+    def part_vapour(self, temperature_k: float, quality: float) -> tuple[float, float]:
+        """(absolute Pa, kg/m3 of the whole) of a vessel with this share of its amount (mol) as vapour."""
+        self._state.update(CP.QT_INPUTS, quality, float(temperature_k))
+        return float(self._state.p()), float(self._state.rhomass())
+
     def density_at(self, pressure_pa: float, quality: int) -> float:
         """kg/m3 at the bubble (0) or dew (1) point of a pressure; the fallback where `density` finds none."""
         self._state.update(CP.PQ_INPUTS, float(pressure_pa), quality)

@@ -9,7 +9,14 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logger.compute.cylinder import CylinderLimits, contents, limits, liquid_share, present_fill, volume_m3
-from logger.compute.cylinder_checks import due_date, non_condensables, one_refrigerant, requalification, suitability
+from logger.compute.cylinder_checks import (
+    _least_pressure,
+    due_date,
+    non_condensables,
+    one_refrigerant,
+    requalification,
+    suitability,
+)
 from logger.compute.errors import ComputeError
 from logger.compute.filling_rules import (
     CFR_DENSITY,
@@ -26,6 +33,7 @@ from logger.model.finding import Verdict
 from logger.model.units import POUND_KG, PSI_PA
 from logger.model.value import Value, known, unknown
 from logger.refrigerant import Refrigerant, UnknownRefrigerant, find, names
+from logger.refrigerant.primed import PrimedState
 
 LB = POUND_KG
 SMALL = Cylinder("C-1", 27.5 * LB, 47.6 * LB, 400 * PSI_PA, refrigerant="R-410A")
@@ -483,12 +491,33 @@ def test_below_saturation_is_something_to_look_at() -> None:
     assert air(600e3) is Verdict.ATTENTION
 
 
-def test_a_blend_between_dew_and_bubble_is_not_called_impure() -> None:
+def test_a_blend_between_dew_and_bubble_is_called_neither_impure_nor_pure() -> None:
+    """A part of R-407C's 1.7 bar between dew and bubble could be air; with the fill known hardly any could."""
     blend = find("R-407C")
-    middle = (blend.dew_pressure(298.15) + blend.bubble_pressure(298.15)) / 2
-    assert air(middle, inside=(blend,)) is Verdict.PASS
-    assert air(blend.bubble_pressure(298.15) * 1.08, inside=(blend,)) is Verdict.FAIL
-    assert air(blend.dew_pressure(298.15) * 0.93, inside=(blend,)) is Verdict.ATTENTION
+    bubble_pa, dew_pa = blend.bubble_pressure(298.15), blend.dew_pressure(298.15)
+    middle = (dew_pa + bubble_pa) / 2
+    assert air(middle, inside=(blend,)) is Verdict.CANNOT_TELL
+    assert air(bubble_pa, inside=(blend,)) is Verdict.CANNOT_TELL
+    assert air(bubble_pa * 1.08, inside=(blend,)) is Verdict.FAIL
+    assert air(dew_pa * 0.93, inside=(blend,)) is Verdict.ATTENTION
+    full = known(0.8, "1")
+    assert air(bubble_pa, inside=(blend,), fill=full) is Verdict.PASS
+    assert air(bubble_pa, inside=(blend,), fill=known(0.05, "1")) is Verdict.CANNOT_TELL
+    assert air(middle, inside=(blend,), fill=full) is Verdict.ATTENTION
+    assert air(find("R-410A").bubble_pressure(298.15), inside=(find("R-410A"),)) is Verdict.PASS  # hardly any glide
+
+
+@pytest.mark.parametrize("name", ["R-407C", "R-404A", "R-402A", "R-454C", "R-455A", "R-438A", "R-448A"])
+def test_a_blend_presses_with_no_less_than_is_allowed_for(name: str) -> None:
+    """Against CoolProp's flashes of a vessel that is part vapour; R-455A is the extreme."""
+    blend = find(name)
+    state = PrimedState(blend.composition)
+    for kelvin in (263.15, 283.15, 298.15, 313.15):
+        for vapour in (0.002, 0.01, 0.05, 0.3):
+            flashed, density = state.part_vapour(kelvin, vapour)
+            share = known(liquid_share(blend, density, kelvin), "1")
+            assert _least_pressure(blend, kelvin, share) <= flashed * (1 + 1e-6)
+    assert _least_pressure(blend, 298.15, None) == blend.dew_pressure(298.15)
 
 
 def test_an_estimated_blend_needs_a_larger_excess() -> None:

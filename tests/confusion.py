@@ -134,6 +134,9 @@ def page(seed: int = PUBLISHED_SEED) -> str:
         "them apart, and the finding says so.", "",
         "Time to target, foretold from 1.3 to 6 times the target:", "",
         *_table(["what came of it", "cases"], [[name, str(n)] for name, n in sorted(told.items())]), "",
+        "A hose that slows the pump and a base that it will not get below look alike for long. A band is told while",
+        "two thirds of the evidence lie on curves that pass the target; unless all of it does, with the reservation",
+        "'if it does not come to rest above the target'.", "",
     ]  # fmt: skip
     return "\n".join(lines)
 

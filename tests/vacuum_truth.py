@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from logger.compute.decay import analyse_decay
 from logger.compute.decay_cause import Cause
 from logger.compute.profiles import DECAY_PROFILES
-from logger.compute.pull_down import PumpState, analyse_pull_down
+from logger.compute.pull_down import PullDown, PumpState, analyse_pull_down
 from logger.compute.pull_down_cause import Source
 from logger.model.finding import Verdict
 from logger.model.sample import Gap, Series
@@ -199,18 +199,22 @@ def predictions(seed: int, count: int) -> Counter[str]:
             t, p, _ = pull_down_series(case, seed + i)
             n = sum(x <= now for x in t)
             r = analyse_pull_down(as_series(t[:n], p[:n], case, target), target_pa=target)
-            found[_judged(None if there is None else there - now, r.soonest.number, r.latest.number, r.state)] += 1
+            found[_judged(None if there is None else there - now, r)] += 1
     return found
 
 
-def _judged(wait_s: float | None, soonest: float | None, latest: float | None, state: PumpState) -> str:
+def _judged(wait_s: float | None, told: PullDown) -> str:
+    soonest, latest = told.soonest.number, told.latest.number
+    reserved = told.latest.note is not None
     if wait_s is None:
-        return (
-            "not within 3 h: band closed before that" if latest is not None else "not within 3 h: left open or stalled"
-        )
-    if state is PumpState.STALLED or soonest is None:
+        if latest is None:
+            return "not within 3 h: left open or stalled"
+        return f"not within 3 h: {'told with that reservation' if reserved else 'band closed before that'}"
+    if told.state is PumpState.STALLED or soonest is None:
         return "got there: said to stand still"
     inside = soonest - 20.0 <= wait_s and (latest is None or wait_s <= latest + 20.0)
     if not inside:
         return "got there: outside the band"
-    return "got there: inside the band" if latest is not None else "got there: after the soonest, band open above"
+    if latest is None:
+        return "got there: after the soonest, band open above"
+    return f"got there: inside the band{', told with the reservation that it may rest above' if reserved else ''}"

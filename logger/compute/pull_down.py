@@ -40,6 +40,8 @@ from logger.model.value import Value, known, unknown
 K = 2.0
 LEAST_STALL_S = 600.0
 TAIL_FACTOR = 4.0  # the fit begins where the reading was this many times what it is now
+SURELY = 0.999  # share of the evidence on curves that pass the target
+RESERVATION = "if it does not come to rest above the target"
 SETTLED_PER_H = 0.2  # of the reading: a level that moves less is standing
 
 
@@ -256,10 +258,11 @@ def _times(
         at_rate = math.log10(now / target_pa) / -fastest * 3600.0 if fastest < 0.0 else math.inf
         soonest = at_rate if soonest is None else min(soonest, at_rate)
         soonest = soonest if math.isfinite(soonest) else None
+    note = None if crossing.share > SURELY else RESERVATION
     return (
         unknown("s", maybe) if soonest is None else known(soonest, "s"),
-        unknown("s", maybe) if crossing.likely_s is None else known(crossing.likely_s, "s"),
-        unknown("s", maybe) if crossing.latest_s is None else known(crossing.latest_s, "s"),
+        unknown("s", maybe) if crossing.likely_s is None else known(crossing.likely_s, "s", note=note),
+        unknown("s", maybe) if crossing.latest_s is None else known(crossing.latest_s, "s", note=note),
     )
 
 

@@ -78,7 +78,8 @@ def progress_finding(
         elif likely.number is not None:
             text += f" {vacuum(target_pa)} in about {duration(likely.number)}"
             if soonest.number is not None and latest.number is not None:
-                text += f" ({duration(soonest.number)} to {duration(latest.number)})."
+                text += f" ({duration(soonest.number)} to {duration(latest.number)})"
+                text += "." if latest.note is None else f", {latest.note}."
             else:
                 text += f", but {latest.problem}."
         elif soonest.number is not None:
@@ -88,7 +89,8 @@ def progress_finding(
     verdict = {"stalled": Verdict.ATTENTION, "rising": Verdict.ATTENTION, "cannot tell": Verdict.CANNOT_TELL}
     return Finding(
         "evacuation.progress", verdict.get(state, Verdict.INFO), state, text, RULE,
-        "the band holds every fit that the readings do not refuse at odds of 20 to 1", tuple(inputs),
+        "the band holds every fit that passes the target and that the readings do not refuse at odds of 20 to 1",
+        tuple(inputs),
     )  # fmt: skip
 
 

@@ -1,19 +1,24 @@
 """Pull-down: closed forms, predictions, stalls and their causes, breaks and gains."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.compute.pull_down import PullDown, PumpState, analyse_pull_down
+from logger.compute.blocks import blocks
+from logger.compute.pull_down import RESERVATION, PullDown, PumpState, analyse_pull_down
 from logger.compute.pull_down_cause import Source
+from logger.compute.pull_down_fit import fit_tail
 from logger.compute.pull_down_split import BREAK, PumpMark
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Gap, Series
 from logger.model.units import MICRON_PA
 from logger.refrigerant.water import saturation_pressure
+from sim_device.vacuum import pull_down_series, random_pull_down
 from tests.compute.make import steady, vacuum
+from tests.vacuum_truth import as_series
 
 HOUR = 3600.0
 TARGET = 500 * MICRON_PA
@@ -274,3 +279,42 @@ def test_a_note_that_changes_nothing_changes_nothing(at: float, seed: int) -> No
     assert all(f.key != "evacuation.gain" for f in noted.findings)
     assert noted.state is plain.state
     assert noted.time_to_target == plain.time_to_target
+
+
+def test_a_base_is_as_uncertain_as_the_pace_leaves_it() -> None:
+    """Known truth with noise: the true base lies within two standard uncertainties, the time constant being unknown."""
+    inside = 0
+    for seed in range(60):
+        series = vacuum(lambda t: 300.0 + 1500.0 * math.exp(-t / 400.0), 600.0, period=5.0, noise=3.0, seed=seed)
+        tail = fit_tail(blocks(series, 0.0, 600.0, 60), 0.0)
+        assert tail is not None
+        plain = min((f for f in tail.in_play if not f.bend and f.family == "pumped"), key=lambda f: f.criterion)
+        inside += abs(plain.base_pa / MICRON_PA - 300.0) < 2.0 * plain.u_base / MICRON_PA
+    assert inside >= 51  # 85 % of 60: a binomial draw of 95 % falls below that once in a thousand
+
+
+def test_a_band_of_the_curves_that_pass_the_target_comes_with_its_reservation() -> None:
+    """A hose slows this pump: whether it is that or a base above the target cannot be told yet."""
+    told = [
+        (r, there)
+        for seed in (50006, 50008, 50009, 50013, 50015)
+        for r, there in [_told_early(seed)]
+        if r.latest.note is not None
+    ]
+    assert len(told) >= 3
+    for result, wait_s in told:
+        assert result.soonest.number is not None and result.latest.number is not None
+        assert result.soonest.number - 20.0 <= wait_s <= result.latest.number + 20.0
+        assert result.latest.note == result.time_to_target.note == RESERVATION
+        assert finding(result, "evacuation.progress").text.endswith(f"), {RESERVATION}.")
+
+
+def _told_early(seed: int) -> tuple[PullDown, float]:
+    """A simulated clean pull-down, looked at from three times the target; and how long it really took from there."""
+    case = replace(random_pull_down(seed, "clean"), volume_m3=0.3, duration_s=3 * HOUR)
+    true = [(t, v) for t, v in zip(*pull_down_series(replace(case, noise=0.0))[:2], strict=True) if v is not None]
+    there = next(t for t, v in true if v <= TARGET)
+    now = max(next(t for t, v in true if v <= 3.0 * TARGET), true[0][0] + 300.0)
+    t, p, _ = pull_down_series(case, seed)
+    n = sum(x <= now for x in t)
+    return analyse_pull_down(as_series(t[:n], p[:n], case, TARGET), target_pa=TARGET), there - now

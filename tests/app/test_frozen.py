@@ -12,7 +12,7 @@ import pytest
 
 from logger.api.client import DaemonError
 from logger.model.records import GAP, PERMIT
-from tests.app.test_permit import OUTPUT, SLACK_S, TIMEOUT_S
+from tests.app.test_permit import OUTPUT, TIMEOUT_S, stops
 from tests.end_to_end.running import Stored, daemon, simulated, until
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="SIGSTOP")
@@ -37,20 +37,23 @@ def test_a_frozen_daemon_loses_its_relay_and_no_frame(tmp_path: Path) -> None:
             host.when(lambda state: state["relays"][0]["contact"] == "closed", "closed")
             sim.do("start_recovery")
             host.process.send_signal(signal.SIGSTOP)
-            at_s, begun = sim.now_s, time.monotonic()
-            until(lambda: not sim.truth["recovering"], "the machine is stopped", TIMEOUT_S + 20)
-            assert sim.now_s - at_s <= TIMEOUT_S + SLACK_S
+            begun = time.monotonic()
+            stops(sim, sim.now_s, TIMEOUT_S)
             time.sleep(max(0.0, FROZEN_S - (time.monotonic() - begun)))
             host.process.send_signal(signal.SIGCONT)
             host.when(lambda state: state["relays"][0]["mode"] == "stopped", "it is told that the relay opened")
             host.when(lambda state: any(a["key"] == "clock-gap" for a in state["alarms"]), "and that time was lost")
             host.ready()
-            time.sleep(1.5)  # for what was missed to be sent again
+            until(lambda: _complete(Stored(host.file)), "what was missed is sent again")
             host.stop()
             stored = Stored(host.file)
     assert stored.chain.problem is None
-    (device,) = {name for name, _ in stored.samples}
-    sequences = stored.sequences(device)
-    assert sorted(sequences) == list(range(min(sequences), max(sequences) + 1)), "every frame is there"
+    assert _complete(stored), "every frame is there"
     assert [event for event in stored.of_type(GAP) if "stood still" in event["cause"]]
     assert [event for event in stored.of_type(PERMIT) if event["act"] == "stopped"]
+
+
+def _complete(stored: Stored) -> bool:
+    (device,) = {name for name, _ in stored.samples}
+    sequences = stored.sequences(device)
+    return sorted(sequences) == list(range(min(sequences), max(sequences) + 1))

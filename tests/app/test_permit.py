@@ -15,7 +15,7 @@ from logger.model.records import PERMIT
 from tests.end_to_end.running import JOB_TOML, Daemon, Sim, Stored, daemon, rimelog, simulated, until
 
 TIMEOUT_S = 3.0
-SLACK_S = 1.5  # for a busy machine to look
+SLACK_S = 4.0  # for a busy machine
 OUTPUT = f'\n  [[device.output]]\n  index = 0\n  hold = "recovery machine"\n  timeout = "{TIMEOUT_S:g}s"\n'
 
 
@@ -42,12 +42,12 @@ def _run_the_machine(sim: Sim, host: Daemon) -> None:
     assert sim.truth["recovering"]
 
 
-def _stops(sim: Sim, since_s: float, within_s: float) -> float:
+def stops(sim: Sim, since_s: float, within_s: float) -> float:
     """Seconds of the rig's time from since_s until the machine stands."""
     until(lambda: not sim.truth["recovering"], "the machine is stopped", within_s + 20)
-    took_s = sim.now_s - since_s
-    assert took_s <= within_s + SLACK_S
-    return took_s
+    stopped_s = max(t_s for t_s, action, _ in sim.ask(done=0) if action == "stop_recovery")
+    assert stopped_s - since_s <= within_s + SLACK_S
+    return float(stopped_s - since_s)
 
 
 def test_a_lost_sensor_and_a_killed_host_open_it(tmp_path: Path) -> None:
@@ -60,7 +60,7 @@ def test_a_lost_sensor_and_a_killed_host_open_it(tmp_path: Path) -> None:
         _run_the_machine(sim, host)
         at_s = sim.now_s
         sim.fault("wire", "scale", channel=0, state="open")
-        _stops(sim, at_s, 0.2)  # the device's own guard, at its next sample
+        stops(sim, at_s, 0.2)  # the device's own guard, at its next sample
         host.when(lambda state: state["relays"][0]["mode"] == "stopped", "the host says so")
         host.when(lambda state: any(a["key"] == "machine-stopped" for a in state["alarms"]), "an alarm says so")
         sim.fault("mend", "scale")
@@ -69,7 +69,7 @@ def test_a_lost_sensor_and_a_killed_host_open_it(tmp_path: Path) -> None:
         _run_the_machine(sim, host)
         at_s = sim.now_s
         host.kill()
-        _stops(sim, at_s, TIMEOUT_S)
+        stops(sim, at_s, TIMEOUT_S)
         acts = [(event["act"], event.get("reason", "")) for event in Stored(host.file).of_type(PERMIT)]
     assert [act for act, _ in acts].count("armed") == 2
     assert "its scale gave no reading" in " | ".join(reason for _, reason in acts)

@@ -14,13 +14,14 @@ from logger.model.points import POINTS, Quantity
 from logger.model.units import MICRON_PA, PSI_PA, STANDARD_ATMOSPHERE_PA
 
 STORE = "store"  # records are being written
+DISK = "disk"  # there is room for the night
 CLOCK = "clock"  # no sleep, stall or clock step since the last step; unknown for one step tells of one
 AWAKE = "awake"  # the computer is kept from sleeping
 PUSH = "push"  # messages reach the phone
 SOUND = "sound"  # the alarm tone can be played
 PROGRAM = "program"  # what this program computes did not fail
 PERMIT = "permit"  # no contact was opened that somebody had wanted held closed (logger/alarms/permit.py)
-HEALTH = (STORE, CLOCK, AWAKE, PUSH, SOUND, PROGRAM, PERMIT)
+HEALTH = (STORE, DISK, CLOCK, AWAKE, PUSH, SOUND, PROGRAM, PERMIT)
 
 
 def device_input(device: str) -> str:
@@ -276,6 +277,10 @@ _HEALTH_RULES = (
         "store-trouble", "Records are not being written", _P.URGENT, _K.TROUBLE, STORE, off_delay_s=10,
         action="Free some disk space or check the disk. Alarms go on; the newest readings are kept in memory.",
         basis="every failed write",
+    ),
+    AlarmRule(
+        "disk-low", "The disk is nearly full", _P.HIGH, _K.TROUBLE, DISK, off_delay_s=10,
+        action="Make room before you leave. Records are still being written.", basis="less than twice the reserve free",
     ),
     AlarmRule(
         "clock-gap", "Time was lost", _P.HIGH, _K.TROUBLE, CLOCK, off_delay_s=1, latched=True,

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from logger import __version__
-from logger.alarms.defaults import CLOCK, PERMIT, STORE
+from logger.alarms.defaults import CLOCK, DISK, PERMIT, STORE
 from logger.alarms.errors import AlarmError
 from logger.alarms.memory import AlarmRow
 from logger.alarms.permit import Mode
@@ -38,7 +38,7 @@ from logger.pipeline.heart import Pipeline
 from logger.refrigerant.table import shipped
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
-from logger.store.status import Problem
+from logger.store.status import DISK_FULL, LOW_SPACE, REFUSED, Problem
 from logger.store.writer import StoreWriter
 
 log = logging.getLogger(__name__)
@@ -184,8 +184,10 @@ class Daemon:
                 self.emit({"type": records.CLOCK, "device": device.device_id, "fit": plain(line)})
 
     def _health(self) -> None:
-        problem = self._store_problem
-        self.pipeline.health[STORE] = known(1.0, "1") if problem is None else unknown("1", problem.text)
+        well, problem = known(1.0, "1"), self._store_problem
+        ill = well if problem is None else unknown("1", problem.text)
+        low = problem is not None and problem.kind == LOW_SPACE
+        self.pipeline.health |= {STORE: well if low else ill, DISK: ill if low else well}
 
     def _clock_trouble(self, trouble: Trouble) -> None:
         self.pipeline.health[CLOCK] = unknown("1", trouble.text)
@@ -274,7 +276,8 @@ class Daemon:
         until = utc_text(status.last_t0_ns)[11:19] if status.last_t0_ns else "nothing yet"
         text = f"stored to {until} UTC"
         if status.problem is not None:
-            text = f"NOT STORED: {status.problem.text}"
+            not_stored = status.problem.kind in (DISK_FULL, REFUSED) or status.unsaved_s > 5
+            text = f"NOT STORED: {status.problem.text}" if not_stored else f"{text}; {status.problem.text}"
         elif status.unsaved_s > 5:
             text = f"{status.unsaved_s:.0f} s not stored yet"
         return {

@@ -277,6 +277,9 @@ def _print_limits(limit: Any, test: Finding, units: str) -> None:
         refused = any(finding.verdict is Verdict.FAIL for finding in (limit.suitability, test))
         order = "DO NOT FILL, for the reason below. By mass alone: stop at" if refused else "Stop at"
         say(f"{order} {stop} on the scale ({net} net): {limit.binding.label} binds ({limit.binding.source}).")
+        full = limit.liquid_full_temperature
+        at = shown(full, _Q.TEMPERATURE, units, 0.0)
+        say(f"Filled to that, liquid fills the shell at {at}." if full.number is not None else f"Filled to that: {at}.")
     else:
         say(f"No limit can be given: {limit.max_net.problem}.")
     for finding in (limit.suitability, test):
@@ -293,6 +296,7 @@ def _limits_data(limit: Any, test: Finding, units: str) -> dict[str, Any]:
         "tiers": {r.name: r.tier for r in limit.refrigerants},
         "max_net": as_data(limit.max_net, _Q.MASS, units, 0.0),
         "max_gross": as_data(limit.max_gross, _Q.MASS, units, 0.0),
+        "liquid_full_temperature": as_data(limit.liquid_full_temperature, _Q.TEMPERATURE, units, 0.0),
         "binding": None if limit.binding is None else limit.binding.key,
         "rules": [
             {

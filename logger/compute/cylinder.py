@@ -46,6 +46,7 @@ class RuleLimit:
 class CylinderLimits:
     """max_net, max_gross: kg, by the tightest rule (`binding`, None when no rule gives a limit).
 
+    liquid_full_temperature: K at which liquid fills the shell when it holds max_net.
     suitability: whether the service pressure fits (49 CFR 173.301a). refrigerants: what it was computed for.
     notes: what the user must know beside the numbers.
     """
@@ -57,6 +58,7 @@ class CylinderLimits:
     binding: RuleLimit | None
     max_net: Value
     max_gross: Value
+    liquid_full_temperature: Value
     suitability: Finding
     notes: tuple[str, ...] = ()
     caution: str = CAUTION
@@ -112,12 +114,13 @@ def limits(cylinder: Cylinder, jurisdiction: str = "strictest", refrigerant: str
     binding = min(stated, key=lambda pair: pair[0])[1] if stated else None
     if binding is None or binding.net.number is None:
         problem = rules[0].net.problem or "no rule gives a limit"
-        max_net, max_gross = unknown("kg", problem), unknown("kg", problem)
+        max_net, max_gross, full = unknown("kg", problem), unknown("kg", problem), unknown("K", problem)
     else:
         max_net = binding.net
         max_gross = known(binding.net.number + cylinder.tare_kg, "kg")
+        full = _liquid_full(inside, binding.net.number / volume_m3(cylinder), None)
     return CylinderLimits(
-        cylinder, jurisdiction, inside, rules, binding, max_net, max_gross,
+        cylinder, jurisdiction, inside, rules, binding, max_net, max_gross, full,
         suitability(cylinder, inside), _notes(inside, rules),
     )  # fmt: skip
 

@@ -148,6 +148,11 @@ def test_what_must_not_be_exceeded_is_never_rounded_up() -> None:
     assert shown <= found["max_gross"]["value"] < shown + 0.01
 
 
+def test_limits_say_when_the_shell_would_be_full() -> None:
+    assert "liquid fills the shell at 140.0 °F" in " ".join(out(LIMITS).split())
+    assert data(LIMITS + " --units si")["liquid_full_temperature"]["value"] == pytest.approx(60.0)
+
+
 def test_limits_by_jurisdiction() -> None:
     assert data(LIMITS + " --jurisdiction us")["binding"] == "80-percent"
     assert data(LIMITS.replace("R410A", "R22") + " --jurisdiction un")["max_net"]["value"] == pytest.approx(

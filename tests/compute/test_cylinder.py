@@ -132,8 +132,13 @@ def test_where_the_formula_comes_just_under_the_table(name: str) -> None:
 
 
 def test_r125_is_the_known_exception() -> None:
-    """Near critical: its listed ratio is liquid-full below 60 °C."""
+    """Near critical: its listed ratio is liquid-full below 60 °C, and whoever fills by it alone is told."""
     assert P200_RATIO["R-125"] * 1e3 > find("R-125").liquid_density(333.15) * 1.05
+    full = of("R-125", "un").liquid_full_temperature
+    assert full.number is not None and 323 < full.number < 330
+    assert number(of("R-410A", "un").liquid_full_temperature) == pytest.approx(333.15, abs=1e-6)
+    assert number(of("R-744").liquid_full_temperature) == pytest.approx(300.0, abs=0.1)  # 27 °C, the rule's own intent
+    assert "high-pressure" in (of("R-23").liquid_full_temperature.problem or "")
 
 
 def test_unlisted_r410a_is_held_by_not_full_at_60_c() -> None:

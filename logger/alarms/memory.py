@@ -51,6 +51,8 @@ class AlarmState:
 
 
 _FRESH = KeyState()
+
+
 @dataclass(frozen=True, slots=True)
 class AlarmChange:
     """One change of one alarm, as stored (event type ALARM) and told.

@@ -2,7 +2,7 @@
 
 import textwrap
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 
 import click
@@ -85,8 +85,14 @@ def whole(low: int, high: int) -> Callable[[str], str | None]:
     return problem
 
 
-def choose(question: str, options: Sequence[str], default: int | None = 0, *, none: str = "", again: str = "") -> int:
-    """Place of the option chosen by its number; -1 for `none` (0), -2 for `again` (r)."""
+class Back(Exception):
+    """The question before is to be asked again."""
+
+
+def choose(
+    question: str, options: Sequence[str], default: int | None = 0, *, none: str = "", letters: Mapping[str, str] = {}
+) -> int:
+    """Place of the option chosen by its number; -1 for `none` (0); -2, -3 for the first, the second of `letters`."""
     column = max((len(option) for option in options), default=0) + 8
     per_line = max(1, WIDTH // column)
     rows = -(-len(options) // per_line)
@@ -97,17 +103,16 @@ def choose(question: str, options: Sequence[str], default: int | None = 0, *, no
         say(f"   0  {none}")
 
     def problem(text: str) -> str | None:
-        if again and text.lower() == "r":
-            return None
-        return whole(0 if none else 1, len(options))(text)
+        return None if text.lower() in letters else whole(0 if none else 1, len(options))(text)
 
     mark = "" if default is None else str(default + 1)
-    answer = ask(question + (f" (r: {again})" if again else ""), mark, problem=problem)
-    return -2 if answer.lower() == "r" else int(answer) - 1
+    extra = ", ".join(f"{letter}: {what}" for letter, what in letters.items())
+    answer = ask(question + (f" ({extra})" if extra else ""), mark, problem=problem).lower()
+    return -2 - list(letters).index(answer) if answer in letters else int(answer) - 1
 
 
 def shown(describe: Describe, reading: Reading | None) -> str:
-    """"118.2 psi gauge", or why there is no number."""
+    """ "118.2 psi gauge", or why there is no number."""
     if reading is None:
         return "no reading yet"
     if reading.number is None:
@@ -119,9 +124,10 @@ def shown(describe: Describe, reading: Reading | None) -> str:
 
 
 def ask_point(
-    what: str, describe: Describe, label: str, taken: set[str], now: Callable[[], Reading | None] | None = None
-) -> MeasuringPoint | None:
-    """Which measuring point a channel is; None when it is not used. now: its newest reading."""
+    what: str, describe: Describe, label: str, taken: set[str], now: Callable[[], Reading | None] | None = None,
+    *, back: bool = False,
+) -> MeasuringPoint | None:  # fmt: skip
+    """Which measuring point a channel is; None when it is not used. now: its newest reading. back: Back is raised."""
     left = [point for point in fitting(describe) if point.name not in taken]
     if not left:
         say(f"{what} measures {measured_name(describe.quantity)}: no measuring point is left for it.")
@@ -131,10 +137,12 @@ def ask_point(
         reading = "" if now is None else f", now {shown(describe, now())}"
         say(f"\n{what}, {measured_name(describe.quantity)}{reading}")
         default = left.index(likely) if likely in left else -1
-        again = "" if now is None else "read again"
-        at = choose("Which point?", [p.label for p in left], default, none="not used", again=again)
-        if at != -2:
+        letters = ({} if now is None else {"r": "read again"}) | ({"b": "back"} if back else {})
+        at = choose("Which point?", [p.label for p in left], default, none="not used", letters=letters)
+        if at >= -1:
             return left[at] if at >= 0 else None
+        if list(letters)[-2 - at] == "b":
+            raise Back
 
 
 class Zeroing:

@@ -63,7 +63,7 @@ def _ask_register(
     if type_.endswith("32"):
         order = ("big", "little")[choose("Which word first?", ["high word first", "low word first"], 0)]
         field["word_order"] = order
-    scale = float(ask("Number times", "1", problem=lambda text: typed_problem(lambda: float(text))))
+    scale = float(ask("Number times", "1", problem=_factor_problem))
     field["scale"] = scale
     unit = ask_unit("gives which unit", "")
     field["unit"] = unit
@@ -78,3 +78,9 @@ def _ask_register(
     finally:
         listener.stop(heard)
     return device if channel is None else device.with_channel(channel)
+
+
+def _factor_problem(text: str) -> str | None:
+    return typed_problem(lambda: float(text)) or (
+        None if 0 < abs(float(text)) <= 1e6 else "A number other than 0, of at most 1000000, is needed."
+    )

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from firmware_protocol.messages import Describe
 from logger.app.listen import Heard, Listener
-from logger.cli.rig_new_ask import Zeroing, ask, ask_point, choose, heading, name_problem, needed, say, shown, yes
+from logger.cli.rig_new_ask import Back, Zeroing, ask, ask_point, choose, heading, name_problem, needed, say, shown, yes
 from logger.cli.rig_new_modbus import modbus_instrument
 from logger.cli.rig_new_text import text_instrument
 from logger.clock import local_day
@@ -37,7 +37,7 @@ class Guide:
         say(f"Looking for devices ({seconds:.0f} s; opening a port may restart the board behind it) ...")
         found = self._listener.ask(find(seconds, urls, ports=() if no_ports else None, radio=radio))
         for each in self._choose(found):
-            self._device(each.url, each.device_id, each.kind)
+            self._device(each.url, each.device_id, each.kind, each.name)
         self._more([each.url for each in found if each.problem is not None])
         if not draft.devices:
             say("No device was added.")
@@ -76,7 +76,7 @@ class Guide:
             if at == 3:
                 return
             if at == 0:
-                self._device(ask("Its url, such as socket://192.168.1.40:5001 or COM3", problem=needed), None, "")
+                self._device(ask("Its url, such as socket://192.168.1.40:5001 or COM3", problem=needed), None, "", "")
                 continue
             add = text_instrument if at == 1 else modbus_instrument
             device = add(self._listener, self._draft, self._zeroing, [u for u in silent if u not in self._draft.urls])
@@ -85,7 +85,8 @@ class Guide:
 
     # -- a device that describes itself --------------------------------------------------------------------------
 
-    def _device(self, url: str, device_id: bytes | None, kind: str) -> None:
+    def _device(self, url: str, device_id: bytes | None, kind: str, called: str) -> None:
+        """called: its name in the air, "" when it has none."""
         heading(f"{kind or 'device'} at {url}")
         if url in self._draft.urls:
             say("This url is in the rig already.")
@@ -96,22 +97,28 @@ class Guide:
                 say(f"It is not heard: {clean(heard.problem or 'it does not describe its channels', 100)}")
                 return
             self._listener.wait(READINGS_S, lambda: all(heard.newest(d.index) for d in heard.describes))
-            self._draft.devices.append(self._channels(url, device_id, kind, heard))
+            self._draft.devices.append(self._channels(url, device_id, kind, called, heard))
         finally:
             self._listener.stop(heard)
 
-    def _channels(self, url: str, device_id: bytes | None, kind: str, heard: Heard) -> DeviceDraft:
+    def _channels(self, url: str, device_id: bytes | None, kind: str, called: str, heard: Heard) -> DeviceDraft:
         found_id = device_id if heard.hello is None else heard.hello.device_id
-        name = ask("Name for it", self._free_name(kind), problem=name_problem(self._draft))
+        name = ask("Name for it", self._free_name(called or kind.split(" ")[0]), problem=name_problem(self._draft))
         keys: dict[str, Value] = {"name": name, "url": url}
         if found_id is not None:
             keys["id"] = found_id.hex()
         device = DeviceDraft(keys, (), kind)
         self._table(heard)
-        for describe in heard.describes:
-            channel = self._channel(describe, heard, self._draft.points | device.points)
-            device = device if channel is None else device.with_channel(channel)
-        return device
+        steps = [device]  # before each channel
+        while len(steps) <= len(heard.describes):
+            describe, device = heard.describes[len(steps) - 1], steps[-1]
+            try:
+                channel = self._channel(describe, heard, self._draft.points | device.points, back=len(steps) > 1)
+            except Back:
+                steps.pop()
+                continue
+            steps.append(device if channel is None else device.with_channel(channel))
+        return steps[-1]
 
     def _table(self, heard: Heard) -> None:
         say("  ch  label                             says now")
@@ -119,10 +126,11 @@ class Guide:
             reading = shown(describe, heard.newest(describe.index))
             say(f"  {describe.index:>2}  {clean(describe.label, 32) or '-':<32}  {reading}")
 
-    def _channel(self, describe: Describe, heard: Heard, taken: set[str]) -> ChannelDraft | None:
+    def _channel(self, describe: Describe, heard: Heard, taken: set[str], *, back: bool) -> ChannelDraft | None:
+        """None when it is not used. Raises Back."""
         index = describe.index
         label = clean(describe.label, 32)
-        point = ask_point(f'Channel {index} "{label}"', describe, label, taken, lambda: heard.newest(index))
+        point = ask_point(f'Channel {index} "{label}"', describe, label, taken, lambda: heard.newest(index), back=back)
         if point is None:
             return None
         zero = self._zeroing.ask(
@@ -132,8 +140,8 @@ class Guide:
 
     # -- names and the end ---------------------------------------------------------------------------------------
 
-    def _free_name(self, kind: str) -> str:
-        base = clean(kind.split(" ")[0], 40) or "device"
+    def _free_name(self, wished: str) -> str:
+        base = clean(wished, 40).strip() or "device"
         names = [base, *(f"{base} {i}" for i in range(2, 99))]
         return next(name for name in names if name not in self._draft.names)
 

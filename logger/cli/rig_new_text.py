@@ -30,9 +30,7 @@ SHOWN = 5
 _BAUDS = ("9600", "2400", "4800", "1200", "19200", "38400", "115200")
 
 
-def text_instrument(
-    listener: Listener, draft: RigDraft, zeroing: Zeroing, silent: Sequence[str]
-) -> DeviceDraft | None:
+def text_instrument(listener: Listener, draft: RigDraft, zeroing: Zeroing, silent: Sequence[str]) -> DeviceDraft | None:
     """Asks until the instrument is understood; None when it is not heard."""
     heading("text instrument")
     for url in silent:
@@ -119,6 +117,9 @@ def _ask_flag(tokens: list[Token], unit_at: int | None, keys: dict[str, Value]) 
     options = [f'the word "{tokens[i].texts[-1]}"' for i in places]
     at = choose("Which word says whether the reading is steady?", options, -1, none="none does")
     if at < 0:
+        fixed = [tokens[i].texts[0] for i in places if len(tokens[i].texts) == 1]
+        if fixed:
+            say(f"Only lines that say {' and '.join(fixed)} as these do will be understood.")
         return None
     words = ask("What it says when steady (words with blanks between)", tokens[places[at]].texts[-1], problem=needed)
     keys["stable"] = words.split()

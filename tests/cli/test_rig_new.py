@@ -68,13 +68,14 @@ def test_a_rig_of_three_kinds_by_typed_answers(tmp_path: Path) -> None:
             "1", "", "0lb", "330", "0.1", "",  # point, step, range, accuracy; it reads right
             "",  # no other reading
             "3", urls["transmitter"], "", "3", "",  # a Modbus transmitter, unit 3
-            "1", "6", "5", "1", "1", "barg",  # input register 6, float32, high word first, times 1 gives barg
+            "1", "6", "5", "1", "nan", "0", "1", "barg",  # input register 6, float32, high word first, times 1: barg
             "6", "0.01", "", "", "", "", "y",  # discharge pressure; step; nothing else known; open to air: zero it
             "",  # no other register
             "", "",  # nothing more; write it
         ]  # fmt: skip
         done = typed(tmp_path, answers, "--url", sim.urls["vacuum board"], "--out", "new.toml")
         assert done.returncode == 0, done.stdout + done.stderr
+        assert done.stdout.count("A number other than 0, of at most 1000000, is needed.") == 2
         assert "reading for 3 s" in done.stdout and "shows 0.12bar at nothing" in done.stdout
         rig = load_rig(tmp_path / "new.toml")
         assert rig.name == "Trolley 7"
@@ -95,6 +96,13 @@ def test_a_rig_of_three_kinds_by_typed_answers(tmp_path: Path) -> None:
         said = rimelog(tmp_path, "rig", "check", "new.toml", status=1)
         assert "4 of 5 points have a reading" in said
         assert re.search(r"Cylinder on scale .* 30\.1 lb", said) and re.search(r"Discharge pressure .* 0\.0 psig", said)
+
+
+def test_words_that_no_pattern_was_made_of_are_named(tmp_path: Path) -> None:
+    with instruments() as urls:
+        answers = ["", "2", urls["scale"], "", "", "", "", "", "", "0"]  # none of its words says that it is steady
+        done = typed(tmp_path, answers)
+    assert "Only lines that say N and S as these do will be understood." in done.stdout
 
 
 def test_nothing_is_written_over_without_a_word(tmp_path: Path) -> None:
@@ -174,6 +182,13 @@ def test_the_keyboard_alone_on_80_by_24(tmp_path: Path, terminal: Terminal) -> N
         terminal.keys("Enter")
         screen = terminal.shows('Channel 1 "Recovery outlet"')
         assert "not zeroed: 143" in screen  # no zero is offered under pressure
+        assert "Which point? (r: read again, b: back) [2]:" in screen
+        terminal.keys("b", "Enter")
+        terminal.shows("Which point? (r: read again, b: back) [2]: b")
+        screen = terminal.shows("4  System pressure\n   0  not used\nWhich point? (r: read again) [2]:")
+        assert screen.rindex('Channel 0 "Recovery inlet"') > screen.rindex('Channel 1 "Recovery outlet"')
+        terminal.keys("4", "Enter")  # it is the system's: the recovery inlet is free for the next
+        assert "2  Recovery inlet           5" in terminal.shows("Which point? (r: read again, b: back) [3]:")
 
         terminal.keys("C-c")
         assert "nothing was written" in terminal.shows("Stopped")

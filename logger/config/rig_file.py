@@ -33,7 +33,8 @@ rig_instruments.py.
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -51,7 +52,7 @@ from logger.config.rig_instruments import (
 )
 from logger.config.toml_file import KIND, Problems, Table, parse, read_text
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT
-from logger.model.points import Quantity
+from logger.model.points import POINTS, Quantity
 from logger.model.rig import Rig, RigChannel, RigDevice, RigOutput
 from logger.pipeline.rules import rules_of
 
@@ -109,17 +110,25 @@ def load_rig(path: Path) -> Rig:
 def parse_rig(text: str, path: str = "rig") -> Rig:
     file, problems = parse(text, path, RigFile)
     devices = tuple(_device(d, f"device[{i}]", problems) for i, d in enumerate(file.device, 1))
-    for key, what in _clashes(devices):
-        problems.add(key, what)
+    _clashes(file.device, problems)
     rig = Rig(file.rig.name, devices, file.alarms, text)
-    if not problems.found:  # what is wrong with a device would be told again of its alarms
-        try:
-            rules_of(rig)
-        except OverrideError as exc:
-            for key, _, what in (problem.partition(": ") for problem in exc.problems):
-                problems.add(key, what)
+    for key, what in _alarm_faults(rig, whole=not problems.found):
+        problems.add(key, what)
     problems.raise_if_any()
     return rig
+
+
+def _alarm_faults(rig: Rig, whole: bool) -> Iterator[tuple[str, str]]:
+    """whole: nothing of the file was left out. Else what may only be missing with a device or channel is not told."""
+    if not whole:
+        all_points = tuple(RigChannel(i, point) for i, point in enumerate(POINTS))
+        rig = replace(rig, devices=(*rig.devices, RigDevice("every point", None, None, all_points)))
+    try:
+        rules_of(rig)
+    except OverrideError as exc:
+        for key, _, what in (problem.partition(": ") for problem in exc.problems):
+            if whole or not key.startswith("alarms.device-"):
+                yield key, what
 
 
 def rig_digest(rig: Rig) -> str:
@@ -161,23 +170,26 @@ def _channel(table: ChannelTable, key: str, problems: Problems) -> RigChannel | 
     return None if calibration is None else RigChannel(table.index, table.point, calibration)
 
 
-def _clashes(devices: tuple[RigDevice, ...]) -> Iterator[tuple[str, str]]:
-    """Two channels on one point, one channel twice, one port or id for two devices."""
+def _clashes(tables: Sequence[AnyDeviceTable], problems: Problems) -> None:
+    """Two channels on one point, one channel twice, one port, id or name for two devices."""
     seen: dict[tuple[str, object], str] = {}
-    for i, device in enumerate(devices, 1):
-        marks: list[tuple[tuple[str, object], str]] = []
-        if device.url is not None and (device.url != "ble://" or device.device_id is None):
-            marks.append((("url", device.url), f"device[{i}].url"))
-        if device.device_id is not None:
-            marks.append((("id", device.device_id), f"device[{i}].id"))
-        for j, channel in enumerate(device.channels, 1):
-            marks.append((("index", (i, channel.index)), f"device[{i}].channel[{j}].index"))
+    for i, table in enumerate(tables, 1):
+        marks: list[tuple[tuple[str, object], str]] = [(("name", table.name.casefold()), f"device[{i}].name")]
+        own = table if isinstance(table, DeviceTable) else None  # of our protocol
+        device_id = own.id.lower() if own and own.id else None
+        if table.url is not None and (table.url != "ble://" or device_id is None):
+            marks.append((("url", table.url), f"device[{i}].url"))
+        if device_id is not None:
+            marks.append((("id", device_id), f"device[{i}].id"))
+        for j, channel in enumerate(table.channel, 1):
+            if isinstance(channel, ChannelTable):
+                marks.append((("index", (i, channel.index)), f"device[{i}].channel[{j}].index"))
             marks.append((("point", channel.point), f"device[{i}].channel[{j}].point"))
-        for j, output in enumerate(device.outputs, 1):
+        for j, output in enumerate(own.output if own else (), 1):
             marks.append((("output", (i, output.index)), f"device[{i}].output[{j}].index"))
             marks.append((("contact", output.hold.casefold()), f"device[{i}].output[{j}].hold"))
         for mark, key in marks:
             if mark in seen:
-                yield key, f"the same {mark[0]} as {seen[mark]}"
+                problems.add(key, f"the same {mark[0]} as {problems.in_file(seen[mark])}")
             else:
                 seen[mark] = key

@@ -97,9 +97,12 @@ class Problems:
         self.found: list[tuple[str, str]] = []
         self.data: Any = None
 
+    def in_file(self, key: str) -> str | None:
+        """A key of what was read by the file's own numbers; None when it is not the file's."""
+        return key if self.data is None else key_in_file(self.data, key)
+
     def add(self, key: str, what: str) -> None:
-        known = key if self.data is None else key_in_file(self.data, key)
-        if known is not None:
+        if (known := self.in_file(key)) is not None:
             self.found.append((known, what))
 
     def quantity(

@@ -100,6 +100,40 @@ name = "three"
     assert "needs a url or an id" in problems["device[3]"]
 
 
+def test_one_fault_hides_no_other() -> None:
+    """A needed key that is wrong, and a table that is left out, hide neither their neighbours nor the alarms."""
+    bad = """
+[[device]]
+name = "one"
+url = "COM3"
+  [[device.channel]]
+  index = -1
+  point = "suction_presure"
+  [[device.channel]]
+  index = 0
+  point = "vacuum"
+  zero = "3F"
+[[device]]
+name = "One"
+url = "COM4"
+  [[device.channel]]
+  index = 2
+  point = "vacuum"
+[alarms.overfill]
+enabled = false
+[alarms.no-data-suction_pressure]
+on_delay = "soon"
+"""
+    with pytest.raises(FileProblems) as caught:
+        parse_rig(bad)
+    problems = dict(caught.value.problems)
+    assert set(problems) == {
+        "device[1].channel[1].index", "device[1].channel[1].point", "device[1].channel[2].zero", "device[2].name",
+        "device[2].channel[1].point", "alarms.overfill.enabled", "alarms.no-data-suction_pressure.on_delay",
+    }  # fmt: skip
+    assert problems["device[2].channel[1].point"] == "the same point as device[1].channel[2].point"
+
+
 @pytest.mark.parametrize(
     ("content", "word"),
     [(b"[rig\n", "TOML"), (b"\xff\xfe", "UTF-8"), (b"", "missing"), (b"x" * 1_000_001, "larger than")],

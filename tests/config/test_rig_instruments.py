@@ -122,7 +122,7 @@ def test_a_stored_rig_is_the_rig() -> None:
         ('period = "0.5s"', 'period = "0.01s"', "device[1].period", "0.05 s to 1 h"),
         ("unit_id = 4", 'framing = "tcp"', "device[3].framing", "serial port speaks RTU"),
         ("unit_id = 4", 'timeout = "60s"', "device[3].timeout", "0.05 s to 10 s"),
-        ('"compound gauge"', '"platform scale"', "device[2].id", "the same id"),
+        ('"compound gauge"', '"platform scale"', "device[2].name", "the same name"),
         ('"socket://192.168.1.40:4001"', '"/dev/ttyUSB1"', "device[2].url", "the same url"),
         ('poll = "P\\r\\n"', "", "device[1].period", "how often to send `poll`"),
         ('poll = "P\\r\\n"', 'poll = "\\u0416"', "device[1].poll", "single bytes"),

@@ -85,6 +85,7 @@ MARKS = {
     "stop_machine": "compressor-stopped",
 }
 LONGEST_WAIT_S = 20.0
+LONGEST_LATE_S = 3 * 3600.0  # plant time: an act is told at most four hours late
 BUSY_S = 10.0
 
 
@@ -115,7 +116,7 @@ def demo(speed: float, out: Path, no_view: bool, seed: int, units: str) -> None:
         control = stack.enter_context(_simulated_rig(out, speed, seed))
         client = stack.enter_context(_daemon(out, speed, units))
         control.ask({"go_on": True})
-        guide = Guide(control, client, click.echo if not shown else lambda text: None)
+        guide = Guide(control, client, click.echo if not shown else lambda text: None, speed)
         if shown:
             from logger.screen.live import watch
 
@@ -155,8 +156,9 @@ def _evidence(out: Path) -> None:
 class Guide:
     """Does with this program what the simulated mechanic does at the plant, and says what was found."""
 
-    def __init__(self, control: "Control", client: Client, say: Any) -> None:
+    def __init__(self, control: "Control", client: Client, say: Any, speed: float) -> None:
         self.control, self.client, self._say = control, client, say
+        self._longest_wait_s = min(LONGEST_WAIT_S, LONGEST_LATE_S / speed)
         self._took_s, self._offset_ns = float("inf"), 0
         self.said: list[str] = []
         self.left = False
@@ -190,7 +192,7 @@ class Guide:
 
     def _when(self, t_s: float) -> int:
         """UTC of the record for a time of the plant, once all readings up to then have come: an act is told late."""
-        end = time.monotonic() + LONGEST_WAIT_S
+        end = time.monotonic() + self._longest_wait_s
         while True:
             before_s = self.control.ask({"now": True})
             state = self.client.status()

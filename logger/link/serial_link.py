@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import serial
 
-from logger.link.errors import LinkLost
+from logger.link.errors import LinkLost, in_words
 from logger.link.events import RadioHeard
 
 log = logging.getLogger(__name__)
@@ -52,7 +52,7 @@ class SerialLink:
             opening.add_done_callback(_close_unwanted)
             raise
         except Exception as exc:  # pyserial: SerialException, ValueError, termios.error, OSError
-            raise LinkLost(f"{url}: {exc}") from exc
+            raise LinkLost(f"{url}: {in_words(exc)}") from exc
         return cls(url, port, asyncio.get_running_loop())
 
     async def read(self) -> tuple[bytes, int]:
@@ -71,7 +71,7 @@ class SerialLink:
         try:
             await asyncio.to_thread(self._port.write, data)
         except Exception as exc:
-            raise LinkLost(f"{self.url}: {exc}") from exc
+            raise LinkLost(f"{self.url}: {in_words(exc)}") from exc
 
     async def close(self) -> None:
         """Stop the thread and close the port. Never raises; may be called again."""
@@ -101,7 +101,7 @@ class SerialLink:
                 while self._buffered > BUFFER_BYTES and not self._closing.wait(0.05):
                     pass
         except Exception as exc:  # an unplug shows as SerialException, OSError, termios.error or TypeError
-            reason = str(exc) or type(exc).__name__
+            reason = in_words(exc)
         finally:
             try:
                 self._port.close()

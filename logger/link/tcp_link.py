@@ -7,7 +7,7 @@ import time
 from typing import Final
 from urllib.parse import urlsplit
 
-from logger.link.errors import LinkLost
+from logger.link.errors import LinkLost, in_words
 from logger.link.events import RadioHeard
 
 OPEN_TIMEOUT_S: Final = 5.0
@@ -42,7 +42,7 @@ class TcpLink:
         except TimeoutError as exc:
             raise LinkLost(f"{url}: no connection within {OPEN_TIMEOUT_S:.0f} s") from exc
         except OSError as exc:
-            raise LinkLost(f"{url}: {exc}") from exc
+            raise LinkLost(f"{url}: {in_words(exc)}") from exc
         with contextlib.suppress(OSError):
             connection: socket.socket = writer.get_extra_info("socket")
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -54,7 +54,7 @@ class TcpLink:
         try:
             data = await self._reader.read(CHUNK_BYTES)
         except OSError as exc:
-            raise LinkLost(f"{self.url}: {exc}") from exc
+            raise LinkLost(f"{self.url}: {in_words(exc)}") from exc
         if not data:
             raise LinkLost(f"{self.url}: closed by the other side")
         return data, time.monotonic_ns()
@@ -68,7 +68,7 @@ class TcpLink:
         except TimeoutError as exc:
             raise LinkLost(f"{self.url}: the other side takes no bytes") from exc
         except (OSError, RuntimeError) as exc:  # RuntimeError: the transport is closed
-            raise LinkLost(f"{self.url}: {exc}") from exc
+            raise LinkLost(f"{self.url}: {in_words(exc)}") from exc
 
     async def close(self) -> None:
         """Close the connection. Never raises; may be called again."""

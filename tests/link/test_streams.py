@@ -2,15 +2,17 @@
 
 import asyncio
 import os
+import socket
 import threading
 import time
 import tty
 from collections.abc import Callable, Coroutine
 
 import pytest
+from serial import SerialException
 
 from logger.link import serial_link, tcp_link
-from logger.link.errors import LinkLost
+from logger.link.errors import LinkLost, in_words
 from logger.link.serial_link import BUFFER_BYTES, SerialLink
 from logger.link.stream import open_link
 from logger.link.tcp_link import TcpLink
@@ -107,7 +109,7 @@ def test_a_port_is_opened_once_only() -> None:
     async def test() -> None:
         master, name = pty()
         link = await SerialLink.open(name)
-        with pytest.raises(LinkLost, match=r"[Ll]ock"):
+        with pytest.raises(LinkLost, match="another program has it open"):
             await SerialLink.open(name)
         await link.close()
         again = await SerialLink.open(name)
@@ -213,10 +215,28 @@ def test_tcp_refused() -> None:
         port = server.sockets[0].getsockname()[1]
         server.close()
         await server.wait_closed()
-        with pytest.raises(LinkLost, match=str(port)):
+        with pytest.raises(LinkLost, match=f"{port}: nothing listens there"):
             await open_link(f"socket://127.0.0.1:{port}")
 
     run(test)
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (SerialException(2, "could not open port /dev/x: [Errno 2] No such file or directory"), "no such port"),
+        (SerialException(13, "could not open port /dev/x: [Errno 13] Permission denied: '/dev/x'"), "often dialout"),
+        (SerialException("Could not exclusively lock port /dev/x: [Errno 11] Resource temporarily unavailable"),
+         "another program has it open"),
+        (SerialException("Could not configure port: (25, 'Inappropriate ioctl for device')"), "no serial port"),
+        (SerialException("read failed: [Errno 5] Input/output error"), "unplugged"),
+        (socket.gaierror(-2, "Name or service not known"), "no computer of that name"),
+        (ValueError("invalid URL, protocol 'x' not known"), "protocol 'x' not known"),
+        (TypeError(), "TypeError"),
+    ],
+)  # fmt: skip
+def test_what_the_system_says_is_told_in_words(error: Exception, words: str) -> None:
+    assert words in in_words(error) and "Errno" not in in_words(error)
 
 
 def test_tcp_peer_that_takes_no_bytes(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -137,6 +137,12 @@ def _recovery(outlet_limit_pa: float) -> list[AlarmRule]:
             action="Check the cylinder valve, the hose, its core depressors and the filter.", basis=_OWN,
         ),
         AlarmRule(
+            "recovery-stalled", "Nothing comes, charge remains", _P.HIGH, _K.HIGH, "stalled_for", _Q.TIME, 300,
+            deadband=1, off_delay_s=60, stages=_RECOVERY,
+            action="See whether the machine runs and its valves are open, and whether the scale follows your hand.",
+            basis="a scale that stands still would hide an overfill; our own figure",
+        ),
+        AlarmRule(
             "condensing-hot", "Recovery condenser hot", _P.HIGH, _K.HIGH, "condensing_over_ambient",
             _Q.TEMPERATURE_DIFFERENCE, 35, deadband=5, on_delay_s=120, off_delay_s=60, stages=_RECOVERY,
             action="Check the recovery machine's fan and coil; air in the cylinder does the same.", basis=_OWN,

@@ -93,6 +93,7 @@ class LiveQuantities:
             "time_to_limit": now.time_to_limit.value,
             "condensing_over_ambient": now.condensing_over_ambient,
             "outlet_saturation": now.outlet_saturation,
+            "stalled_for": _stalled_for(rate, now, (scene.now_ns - stage.begun_ns) / NS),
         }
 
     def _charging(self, scene: Scene, stage: Stage) -> dict[str, Value]:
@@ -111,6 +112,13 @@ class LiveQuantities:
             "charge_to_go": now.to_go,
             "time_to_stop": now.time_to_close.value,
         }
+
+
+def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:
+    """Seconds; 0 while something comes, or nothing remains to come. t_s: since the stage began."""
+    if rate.number is None:
+        return unknown("s", str(rate.problem))
+    return known(0.0 if now.stalled_since_s is None else t_s - now.stalled_since_s, "s")
 
 
 def charge_of(scene: Scene) -> Value:

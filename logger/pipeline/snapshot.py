@@ -34,6 +34,7 @@ LIVE: dict[str, LiveQuantity] = {
         ("charge_left", "Left of the charge", _Q.MASS),
         ("time_to_charge_out", "Charge out in", _Q.TIME),
         ("time_to_limit", "Cylinder at its limit in", _Q.TIME),
+        ("stalled_for", "Nothing comes for", _Q.TIME),
         ("condensing_over_ambient", "Condensing over ambient", _Q.TEMPERATURE_DIFFERENCE),
         ("outlet_saturation", "Outlet saturation (dew)", _Q.TEMPERATURE),
         ("cylinder_saturation", "Cylinder saturation (bubble)", _Q.TEMPERATURE),

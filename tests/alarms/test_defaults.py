@@ -2,7 +2,7 @@
 
 import pytest
 
-from logger.alarms.defaults import HEALTH, STORE, default_rules, device_input
+from logger.alarms.defaults import DISK, HEALTH, STORE, default_rules, device_input
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmState
 from logger.alarms.rules import LIMIT_KINDS, Kind, Priority
@@ -28,6 +28,7 @@ WELL: dict[str, Value] = {
     "cylinder_pressure": known(1.0e6, "Pa"),
     "cylinder_temperature": known(305.0, "K"),
     "condensing_over_ambient": known(12.0, "K"),
+    "stalled_for": known(0.0, "s"),
     "pressure_change": known(0.0, "Pa"),
     "vacuum_rise": known(2.0, "Pa"),
     "time_to_stop": known(600.0, "s"),
@@ -68,6 +69,7 @@ _R, _P, _E, _D, _C, _U = StageKind
         (None, "cylinder_margin", known(-10.0, "Pa"), {"cylinder-pressure"}),
         (_R, "cylinder_temperature", known(336.0, "K"), {"liquid-full", "cylinder-hot"}),
         (_R, "recovery_outlet_pressure", known(451 * PSI_PA + 101325.0, "Pa"), {"outlet-pressure", "outlet-blocked"}),
+        (_R, "stalled_for", known(301.0, "s"), {"recovery-stalled"}),
         (_R, "condensing_over_ambient", known(40.0, "K"), {"condensing-hot"}),
         (_P, "pressure_change", known(-4 * PSI_PA, "Pa"), {"pressure-lost"}),
         (_D, "vacuum_rise", known(30.0, "Pa"), {"vacuum-rise"}),
@@ -85,6 +87,8 @@ _R, _P, _E, _D, _C, _U = StageKind
         (_R, "vacuum", unknown("Pa", "no readings"), set()),
         (None, device_input("a1"), unknown("1", "unplugged"), {"device-a1"}),
         (None, STORE, unknown("1", "disk full"), {"store-trouble"}),
+        (None, DISK, unknown("1", "nearly full"), {"disk-low"}),
+        (None, "program", unknown("1", "ZeroDivisionError"), {"program-fault"}),
         (None, "clock", unknown("1", "slept 90 min"), {"clock-gap"}),
         (None, "awake", unknown("1", "no inhibitor"), {"keep-awake"}),
         (None, "push", unknown("1", "no route"), {"push-trouble"}),

@@ -8,10 +8,12 @@ import pytest
 from logger.evidence.chain import event_of
 from logger.model import records as r
 from logger.model.records import Record
+from logger.model.sample import PointSample
+from logger.pipeline.devices import Device
 from logger.pipeline.heart import Pipeline
 from logger.pipeline.replay import in_order, replay
 from sim_device.plant import Plant
-from tests.export.simulated import simulated_job
+from tests.export.simulated import T0_NS, simulated_job
 
 NS = 1_000_000_000
 RECOVERY = ("recovery board", "scale")
@@ -124,3 +126,21 @@ def test_a_lost_device_takes_its_points_along() -> None:
     pipeline.device_lost(device, "device lost: unplugged")
     points = [d.point.name for d in pipeline.scene.devices[device].decoders]
     assert points and all(str(pipeline.scene.value(p).problem).startswith("device lost") for p in points)
+
+
+def test_a_scale_that_stands_still_in_a_recovery_is_an_alarm(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its readings go on coming, always the same: that would hide an overfill."""
+    read, stuck = Device.frame, list[float | None]()
+
+    def frozen(self: Device, t_ns: int, *more: Any) -> list[PointSample]:
+        samples = read(self, t_ns, *more)
+        if t_ns < T0_NS + 400 * NS:
+            return samples
+        stuck.extend(s.value for s in samples if s.point == "cylinder_mass")
+        return [s._replace(value=stuck[0]) if s.point == "cylinder_mass" else s for s in samples]
+
+    monkeypatch.setattr(Device, "frame", frozen)
+    records = tuple(x for x in brewery() if x.t0_ns < T0_NS + 850 * NS)
+    _, alarms = live(records)
+    raised = {a["key"]: (a["t_ns"] - T0_NS) / NS for a in alarms if a["to_state"] == "unacknowledged"}
+    assert 700 < raised["recovery-stalled"] < 850, raised

@@ -29,7 +29,7 @@ from logger.compute.errors import ComputeError
 LONGEST_LINE: Final = 128  # bytes
 LEAST_LINE: Final = 40  # a pattern that must not be tried on longer lines is of no use
 LONGEST_PATTERN: Final = 400  # characters
-MOST_WAYS: Final = 400_000
+MOST_READ: Final = 11_000_000  # characters, over all ways to read a line
 
 _Node = tuple[Any, Any]
 # A set of Latin-1 characters is an integer of a bit each; two more say: the line is over, nothing was taken.
@@ -79,7 +79,7 @@ def checked(pattern: str) -> SafePattern:
     if compiled.flags != re.compile("").flags:
         raise PatternError("flags such as (?i) are not taken; write [kK][gG] for kg or KG")
     ways = _ways(tree, _END)
-    longest = next((n for n in range(LONGEST_LINE, LEAST_LINE - 1, -1) if ways.of(n) <= MOST_WAYS), None)
+    longest = next((n for n in range(LONGEST_LINE, LEAST_LINE - 1, -1) if n * ways.of(n) <= MOST_READ), None)
     if longest is None:
         raise PatternError(
             f"a line could be read in too many ways: {ways.open_repeats} repeats (* + {{}}) can take over characters "

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.compute import safe_pattern
-from logger.compute.safe_pattern import LEAST_LINE, LONGEST_LINE, PatternError, checked
+from logger.compute.safe_pattern import LEAST_LINE, LONGEST_LINE, MOST_READ, PatternError, checked
 
 USEFUL = [
     r"(?P<value>[-+]?\d+\.\d+)",
@@ -62,11 +62,13 @@ def test_repeats_that_cannot_take_over_what_follows_cost_nothing() -> None:
 
 
 def test_the_more_open_repeats_the_shorter_the_lines_that_are_tried() -> None:
-    assert checked(r"\d*\d*\d*[x1]").longest == LONGEST_LINE
+    longest = [checked(rf"{repeats}[x1]").longest for repeats in (r"\d*\d*", r"\d*\d*\d*", r"\d*\d*\d*\d*")]
+    assert longest[0] == LONGEST_LINE > longest[1] > longest[2] >= LEAST_LINE
     four = checked(r"\d*\d*\d*\d*[x1]")
-    assert LEAST_LINE <= four.longest < LONGEST_LINE
     assert four.fullmatch("1" * four.longest) is not None
     assert four.fullmatch("1" * (four.longest + 1)) is None
+    for repeats, length in zip((2, 3, 4), longest, strict=True):
+        assert length * math.comb(length + repeats, repeats) <= MOST_READ
 
 
 ATOMS = st.sampled_from(["a", "b", "[ab]", "[^a]", ".", r"\d", "1", "(?:a|ab)", "(?:a|b)", "(?:ab)?", "$", r"\b"])
@@ -124,7 +126,7 @@ def test_no_taken_pattern_has_more_ways_than_stated(parts: list[tuple[str, str]]
     with pytest.MonkeyPatch.context() as short:  # shorter lines, so that a plain matcher is done in time
         short.setattr(safe_pattern, "LONGEST_LINE", SHORT)
         short.setattr(safe_pattern, "LEAST_LINE", SHORT // 2)
-        short.setattr(safe_pattern, "MOST_WAYS", math.comb(SHORT + 3, 3))
+        short.setattr(safe_pattern, "MOST_READ", SHORT * math.comb(SHORT + 3, 3))
         try:
             ways = safe_pattern._ways(safe_pattern._tree(pattern), safe_pattern._END)
             longest = checked(pattern).longest

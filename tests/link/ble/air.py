@@ -28,6 +28,7 @@ class Air(LocalLink):
         self.out_of_range: set[str] = set()
         self.rssi: dict[str, int] = {}
         self.dongles = 0
+        self.ports: set[asyncio.Transport] = set()  # of dongles that somebody has
 
     def radio(self, address: str, name: str = "radio") -> Device:
         """A host of its own behind a controller of its own, switched off. address: random static."""
@@ -159,6 +160,7 @@ class _DonglePort(StreamPacketSource):
 
     def connection_made(self, transport: Any) -> None:
         self._air.dongles += 1
+        self._air.ports.add(transport)
         self._tcp = transport
         self._dongle = Dongle("dongle", link=self._air, public_address=f"C0:00:00:00:01:{self._air.dongles:02X}")
         self._dongle.host = self
@@ -168,6 +170,7 @@ class _DonglePort(StreamPacketSource):
         self._tcp.write(packet)
 
     def connection_lost(self, exc: BaseException | None) -> None:
+        self._air.ports.discard(self._tcp)
         self._dongle.unplug()
         self._dongle.host = None
         self._air.remove_controller(self._dongle)

@@ -72,11 +72,12 @@ def test_a_drop_is_told_after_the_last_bytes_and_the_client_is_let_go() -> None:
             there = await stream(air)
             for _ in range(3):
                 link = await open_link(there.peripheral.url)
+                assert isinstance(link, BleLink)
                 await there.peripheral.notify(there.data_out, b"last words")
-                await asyncio.sleep(0.05)
+                await until(lambda a=link._arrivals: not a._queue.empty())  # type: ignore[misc]
                 assert there.peripheral.connection is not None
                 await there.peripheral.connection.disconnect()
-                await asyncio.sleep(0.05)
+                await until(lambda a=link._arrivals: a.lost is not None)  # type: ignore[misc]
                 assert await take(link, 10) == b"last words"
                 for _ in range(2):
                     with pytest.raises(LinkLost, match=rf"{ONE}: the connection was lost"):
@@ -106,8 +107,6 @@ def test_closing_wakes_a_waiting_reader() -> None:
 
 
 def test_carried_out_of_range_not_found_and_back(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ble_air, "SCAN_S", 0.4)
-
     async def test() -> None:
         async with emulation() as air:
             there = await stream(air)
@@ -116,8 +115,10 @@ def test_carried_out_of_range_not_found_and_back(monkeypatch: pytest.MonkeyPatch
             with pytest.raises(LinkLost, match="connection was lost"):
                 await link.read()
             await link.close()
-            with pytest.raises(LinkLost, match="not seen: is it switched on, in range"):
-                await ble_link.open_ble(there.peripheral.url)
+            with monkeypatch.context() as patch:
+                patch.setattr(ble_air, "SCAN_S", 0.4)
+                with pytest.raises(LinkLost, match="not seen: is it switched on, in range"):
+                    await ble_link.open_ble(there.peripheral.url)
             air.come_back(ONE)
             link = await open_link(there.peripheral.url)
             await link.close()
@@ -126,16 +127,16 @@ def test_carried_out_of_range_not_found_and_back(monkeypatch: pytest.MonkeyPatch
 
 
 def test_gone_between_being_seen_and_being_connected(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ble_gatt, "CONNECT_S", 0.6)
-
     async def test() -> None:
         async with emulation() as air:
             there = await stream(air)
             seen = await Air.here().find(lambda sighting: sighting.ours)
             assert seen is not None
             air.out_of_range.add(ONE)
-            with pytest.raises(TimeoutError):
-                await ble_gatt.connect(Air.here(), seen, lambda: None)
+            with monkeypatch.context() as patch:
+                patch.setattr(ble_gatt, "CONNECT_S", 0.6)
+                with pytest.raises(TimeoutError):
+                    await ble_gatt.connect(Air.here(), seen, lambda: None)
             assert not Central.clients
             air.come_back(ONE)
             link = await open_link(there.peripheral.url)  # nothing is left in the way
@@ -225,7 +226,7 @@ def test_signal_battery_and_what_the_device_says_of_itself() -> None:
                     there.peripheral.connection, battery.battery_level_characteristic, told
                 )
                 await asyncio.sleep(0.05)
-                assert link.radio.battery_percent == shown
+                await until(lambda shown=shown: link.radio.battery_percent == shown)  # type: ignore[misc]
             await link.close()
 
     run(test)
@@ -307,19 +308,16 @@ def test_two_links_to_one_device_are_refused_and_any_takes_the_free_one(monkeypa
 
 
 def test_many_open_at_once_take_turns_and_an_absent_one_holds_none_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ble_air, "SCAN_S", 1.6)
+    monkeypatch.setattr(ble_air, "SCAN_S", 100.0)
 
     async def test() -> None:
         async with emulation() as air:
             addresses = [f"F0:00:00:00:01:{i:02X}" for i in range(5)]
             there = [await stream(air, address) for address in addresses]
             absent = asyncio.create_task(open_link("ble://F0:00:00:00:02:00"))
-            begun = asyncio.get_running_loop().time()
             links = await asyncio.gather(*(open_link(each.peripheral.url) for each in there))
-            assert asyncio.get_running_loop().time() - begun < 1.5
             assert not absent.done()
-            with pytest.raises(LinkLost, match="not seen"):
-                await absent
+            absent.cancel()
             await asyncio.gather(*(link.close() for link in links))
 
     run(test)

@@ -111,8 +111,6 @@ def test_a_scan_that_fails_is_told_to_everyone_who_waits(monkeypatch: pytest.Mon
 
 
 def test_a_scanner_that_hangs_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ble_air, "START_STOP_S", 0.2)
-
     async def hang(_: object) -> None:
         await asyncio.sleep(60)
 
@@ -120,6 +118,7 @@ def test_a_scanner_that_hangs_is_given_up(monkeypatch: pytest.MonkeyPatch) -> No
         async with emulation() as air:
             await stream(air)
             with monkeypatch.context() as patch:
+                patch.setattr(ble_air, "START_STOP_S", 0.2)
                 patch.setattr(backend.BumbleScanner, "start", hang)
                 with pytest.raises(LinkLost, match="Bluetooth did not answer in time"):
                     await open_link("ble://")
@@ -133,7 +132,7 @@ def test_one_scan_serves_all_and_ends_with_the_last() -> None:
     async def test() -> None:
         async with emulation() as air:
             await stream(air)
-            found = await asyncio.gather(*(Air.here().look(0.2) for _ in range(5)))
+            found = await asyncio.gather(*(Air.here().look(60, lambda _: True) for _ in range(5)))
             assert [len(each) for each in found] == [1] * 5
             assert backend.Central.scans_begun == 1
             await until(lambda: not backend.Central.scanners)

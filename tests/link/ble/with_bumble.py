@@ -5,15 +5,25 @@ PORT: of `air.serve_dongles`. bleak is unchanged; only what stands for the opera
 
 import runpy
 import sys
+from collections.abc import AsyncIterator
 
 from bumble.device import Device
 from bumble.hci import Address
 from bumble.transport import open_transport
+from bumble.transport.common import Transport
 
 from logger.link import find
 from tests.link.ble import backend
 
 ADDRESS = "C0:00:00:00:00:02"
+
+
+async def _kept(transport: Transport) -> AsyncIterator[None]:
+    """Open as long as the loop runs, which ends its asynchronous generators."""
+    try:
+        yield
+    finally:
+        await transport.close()
 
 
 def plug_in(port: int) -> None:
@@ -23,7 +33,9 @@ def plug_in(port: int) -> None:
         transport = await open_transport(f"tcp-client:127.0.0.1:{port}")
         address = Address(ADDRESS, Address.RANDOM_DEVICE_ADDRESS)
         radio = Device.with_hci("logger", address, transport.source, transport.sink)
-        radio.transport = transport  # type: ignore[attr-defined]  # kept alive with it
+        kept = _kept(transport)
+        await anext(kept)
+        radio.transport = kept  # type: ignore[attr-defined]
         await radio.power_on()
         return radio
 

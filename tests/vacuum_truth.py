@@ -35,6 +35,7 @@ class Group:
     small: bool = False
     minutes: float | None = None
     fault: str = ""
+    slow: bool = False
 
 
 DECAYS = (
@@ -50,6 +51,10 @@ DECAYS = (
     Group("leak and free water", "leak_and_wet", 50, leaking=True),
 )
 SHORT = (Group("tight, ten minutes", "tight", 30, minutes=10), Group("leak, ten minutes", "leak", 30, True, minutes=10))
+SLOW = (
+    Group("watched for 1 h", "wet", 20, minutes=60, slow=True),
+    Group("watched for 8 h", "wet", 20, minutes=480, slow=True),
+)
 FAULTS = (
     Group("frozen gauge on a leaking system", "leak", 30, leaking=True, fault="frozen"),
     Group("gauge valved off, leaking system", "leak", 30, leaking=True, fault="valve_closed"),
@@ -80,6 +85,8 @@ def varied(group: Group, seed: int) -> VacuumCase:
         case = replace(case, drift_k_h=rng.choice((-1, 1)) * rng.uniform(2.0, 4.0))
     if group.small:
         case = replace(case, leak=Leak(rng.uniform(60, 250) * MICRON_PA / 3600.0 * case.volume_m3, "viscous"))
+    if group.slow:
+        case = replace(case, water_kg=0.5, water_conductance_m3_s=case.volume_m3 / (3600.0 * rng.uniform(12.0, 24.0)))
     if group.minutes is not None:
         case = replace(case, duration_s=60.0 * group.minutes)
     if group.fault:

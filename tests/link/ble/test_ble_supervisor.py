@@ -137,13 +137,14 @@ def test_two_devices_each_found_by_its_id_among_strangers() -> None:
 
 
 def test_one_device_on_a_cable_and_by_radio_is_one_device() -> None:
-    """The cable is pulled: the same device goes on by radio, nothing of its record is missing."""
+    """The cable is pulled: the same device goes on by radio, and on another port again; nothing is missing."""
 
     async def test() -> None:
         device, clock = a_device("scale"), SimClock(10.0)
         async with emulation() as air:
             pty = await serve_pty(device, clock)
-            async with watch(pty.url, SCALE, search_ports=list, search_radio=radio_urls) as watched:
+            ports: list[str] = []
+            async with watch(pty.url, SCALE, search_ports=lambda: ports, search_radio=radio_urls) as watched:
                 await watched.streaming()
                 await pty.aclose()
                 radio = air.radio(ONE, "scale")
@@ -153,8 +154,17 @@ def test_one_device_on_a_cable_and_by_radio_is_one_device() -> None:
                 await watched.streaming(10)
                 await watched.whole()
                 assert watched.supervisor.url == f"ble://{ONE}"
-                assert not watched.of(events.Rebooted)
                 await peripheral.aclose()
+                pty = await serve_pty(device, clock)
+                ports.append(pty.url)
+                await watched.streaming(10)
+                await watched.whole()
+                assert watched.supervisor.url == pty.url
+                assert any(event.backfilled for event in watched.of(events.SamplesReceived))
+                assert not watched.of(events.Rebooted)
+                assert not watched.of(events.GapLost)
+                assert len(watched.sequences()) == len(set(watched.sequences()))
+                await pty.aclose()
 
     run(test)
 

@@ -29,6 +29,10 @@ _VACUUM_INHG: dict[tuple[str, bool], tuple[float, float]] = {
     ("medium", False): (4.0, 10.0),
     ("medium", True): (4.0, 15.0),
 }
+_SMALL = (
+    "a small appliance, made, charged and sealed in a factory with 5 lb or less, is instead recovered to 4 in.Hg of "
+    "vacuum, or to 90 % of its charge with the compressor running, 80 % without (40 CFR 82.156(b), from memory)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,18 +78,9 @@ def required_level(
     assumed = charge_kg is None or machine_made is None
     note = "the stricter column where something was not entered" if assumed else None
     text = f"{vacuum:g} in.Hg of vacuum: {pressure_class}-pressure appliance, {charge}, {made}"
+    if charge_kg is not None and charge_kg <= SMALL_APPLIANCE_KG * (1 + 1e-9):
+        text += f"; {_SMALL}"
     return RecoveryLevel(known(pressure_pa, "Pa", note=note), text)
-
-
-def small_appliance_share(compressor_runs: bool) -> float:
-    """Share of the charge to recover from a small appliance (5 lb or less), or else 4 in.Hg (from memory)."""
-    return 0.90 if compressor_runs else 0.80
-
-
-def small_appliance_level() -> RecoveryLevel:
-    """The vacuum that may take the place of `small_appliance_share` (from memory)."""
-    text = "4 in.Hg of vacuum: small appliance, in place of 80 or 90 % of the charge (from memory)"
-    return RecoveryLevel(known((STANDARD_INHG - 4) * INHG_PA, "Pa"), text, "40 CFR 82.156(b), from memory")
 
 
 def judge_level(level: RecoveryLevel, settled: Value) -> Finding:

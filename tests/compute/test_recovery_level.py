@@ -4,12 +4,7 @@ from datetime import date
 
 import pytest
 
-from logger.compute.recovery_level import (
-    judge_level,
-    required_level,
-    small_appliance_level,
-    small_appliance_share,
-)
+from logger.compute.recovery_level import judge_level, required_level
 from logger.model.finding import Verdict
 from logger.model.units import INHG_PA, POUND_KG
 from logger.model.value import known, unknown
@@ -79,10 +74,12 @@ def test_unknown_class_or_no_charge_gives_no_level(kind: str | None, charge: flo
     assert required_level(kind, charge, NEW).pressure.number is None
 
 
-def test_small_appliance() -> None:
-    # Small appliance, 5 lb or less: 90 / 80 % or 4 in.Hg (from memory).
-    assert (small_appliance_share(True), small_appliance_share(False)) == (0.90, 0.80)
-    assert small_appliance_level().pressure.number == pytest.approx(87_710, abs=10)
+@pytest.mark.parametrize(("charge_lb", "said"), [(4.9, True), (5.0, True), (5.1, False), (150.0, False)])
+def test_small_appliance(charge_lb: float, said: bool) -> None:
+    """5 lb or less: 90 % of the charge with the compressor running, 80 % without, or 4 in.Hg (from memory)."""
+    text = required_level("medium", charge_lb * POUND_KG, NEW).text
+    assert ("90 % of its charge with the compressor running, 80 % without" in text) is said
+    assert ("recovered to 4 in.Hg of vacuum" in text) is said
 
 
 @pytest.mark.parametrize(

@@ -32,6 +32,7 @@ def device_input(device: str) -> str:
 OUTLET_LIMIT_PA = 450 * PSI_PA + STANDARD_ATMOSPHERE_PA
 DECAY_RISE_PA = 200 * MICRON_PA
 PRESSURE_LOST_PA = 3 * PSI_PA
+APART_PA = 5 * PSI_PA
 CHARGE_TOLERANCE_KG = 0.1
 CYLINDER_HOT_K = 273.15 + 51.7
 
@@ -164,6 +165,16 @@ def _pressure_test(limit_pa: float | None) -> list[AlarmRule]:
             _Q.PRESSURE_DIFFERENCE, -PRESSURE_LOST_PA, deadband=1 * PSI_PA, on_delay_s=60, off_delay_s=60,
             stages=frozenset({_S.PRESSURE_TEST}),
             action="Look for the leak. If you are letting the pressure off, end the stage first.", basis=_OWN,
+        ),
+        *(
+            AlarmRule(
+                f"apart-{name}", f"{POINTS[name].label} and system pressure disagree", _P.LOW, _K.DISAGREE, name,
+                _Q.PRESSURE_DIFFERENCE, APART_PA, deadband=1 * PSI_PA, on_delay_s=300, off_delay_s=60,
+                stages=frozenset({_S.PRESSURE_TEST}), other="system_pressure",
+                action="Open every valve between them, or find which gauge is wrong: one side is not being tested.",
+                basis=_OWN,
+            )
+            for name in ("suction_pressure", "liquid_pressure", "discharge_pressure")
         ),
     ]  # fmt: skip
 

@@ -91,12 +91,14 @@ def _delays(rule: AlarmRule) -> str:
 
 
 def _watches(rule: AlarmRule) -> str:
-    source = f"`{rule.source}`" + (f" - `{rule.other}`" if rule.other else "")
+    joint = "and" if rule.kind is Kind.DISAGREE else "-"
+    source = f"`{rule.source}`" + (f" {joint} `{rule.other}`" if rule.other else "")
     words = {
         Kind.HIGH: "at or above",
         Kind.LOW: "at or below",
         Kind.RATE: "rises as fast as",
         Kind.PREDICTION: "within",
+        Kind.DISAGREE: "apart by",
         Kind.UNKNOWN: "unknown",
         Kind.TROUBLE: "in trouble",
     }

@@ -39,7 +39,7 @@ WELL: dict[str, Value] = {
 }
 
 
-def raised(stage: StageKind | None, change: dict[str, Value], seconds: int = 240) -> set[str]:
+def raised(stage: StageKind | None, change: dict[str, Value], seconds: int = 360) -> set[str]:
     state = AlarmState()
     for t in range(0, seconds, 5):
         state, _ = ENGINE.step(state, WELL if t < 20 else {**WELL, **change}, stage, t * SECOND)
@@ -71,6 +71,8 @@ _R, _P, _E, _D, _C, _U = StageKind
         (_R, "recovery_outlet_pressure", known(451 * PSI_PA + 101325.0, "Pa"), {"outlet-pressure", "outlet-blocked"}),
         (_R, "stalled_for", known(301.0, "s"), {"recovery-stalled"}),
         (_R, "condensing_over_ambient", known(40.0, "K"), {"condensing-hot"}),
+        (_P, "suction_pressure", known(250.0 + 6 * PSI_PA, "Pa"), {"apart-suction_pressure"}),
+        (_P, "system_pressure", unknown("Pa", "no readings"), {"no-data-system_pressure"}),
         (_P, "pressure_change", known(-4 * PSI_PA, "Pa"), {"pressure-lost"}),
         (_D, "vacuum_rise", known(30.0, "Pa"), {"vacuum-rise"}),
         (_E, "vacuum_rise", known(30.0, "Pa"), set()),

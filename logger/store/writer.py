@@ -241,13 +241,14 @@ class StoreWriter:
                 self._ring.failed()
             raise
         with self._changed:
-            self._ring.done()
             self._last = (self._file.last_id, self._file.last_t0_ns)
         if self._on_commit is not None and stored:
             try:
                 self._on_commit(stored)
             except Exception:
                 log.exception("store: whoever is told of commits failed")
+        with self._changed:
+            self._ring.done()  # who waits in `flush` then finds it told, too
         return True
 
     def _checkpoint(self) -> None:

@@ -54,7 +54,7 @@ def start(path: Path) -> Iterator[Open]:
             pass
 
 
-def until(condition: Callable[[], bool], timeout_s: float = 5.0) -> None:
+def until(condition: Callable[[], bool], timeout_s: float = 60.0) -> None:
     end_s = time.monotonic() + timeout_s
     while not condition():
         assert time.monotonic() < end_s, "did not happen in time"
@@ -329,7 +329,7 @@ def test_a_second_writer_is_refused_and_told_who_writes(start: Open, path: Path)
         ]
     )
     command = [sys.executable, "-c", script, str(path), JOB_ID]
-    other = subprocess.run(command, capture_output=True, text=True, check=True, timeout=20)
+    other = subprocess.run(command, capture_output=True, text=True, check=True, timeout=100)
     assert "already being written by process" in other.stdout
 
 
@@ -348,7 +348,7 @@ def test_a_lost_end_stops_the_opening_unless_it_is_accepted(start: Open, path: P
     for k in range(1, 8):
         writer.submit([second(k)])
         writer.flush()
-        time.sleep(0.02)
+        until(lambda k=k: _lines(checkpoints_path(path)) >= k)  # type: ignore[misc]
     writer.close()
     path.write_bytes(old[0])
     path.with_name("job.rimelog-wal").write_bytes(old[1])
@@ -366,6 +366,10 @@ def test_a_lost_end_stops_the_opening_unless_it_is_accepted(start: Open, path: P
     assert report.holds
     assert len(report.declared) == len(gap["lost_checkpoints"]) > 1
     start().close()  # once told, it stops nothing any more
+
+
+def _lines(path: Path) -> int:
+    return len(path.read_text().splitlines()) if path.exists() else 0
 
 
 def test_a_file_that_is_gone_is_not_begun_anew_in_silence(start: Open, path: Path) -> None:
@@ -419,3 +423,22 @@ def test_a_checkpoint_never_tells_of_more_than_is_committed(
     with StoreReader(path) as reader:
         assert isinstance(reader.checkpoints().checkpoints[-1], Checkpoint)
         assert reader.checkpoints().checkpoints[-1].last_id == 30
+
+
+def test_what_is_flushed_has_been_told(start: Open) -> None:
+    """Also to one who asks in the moment between the commit and the telling."""
+    told: list[Record] = []
+    telling, go_on = threading.Event(), threading.Event()
+
+    def slow(records: list[Record]) -> None:
+        telling.set()
+        assert go_on.wait(60)
+        told.extend(records)
+
+    writer = start(on_commit=slow)
+    writer.submit([second(0)])
+    assert telling.wait(60)
+    assert not writer.flush(0.01)
+    go_on.set()
+    assert writer.flush(60)
+    assert len(told) == 1

@@ -2,12 +2,13 @@
 
 import random
 from pathlib import Path
+from typing import Any
 
-from tests.end_to_end.running import Daemon, Sim, Stored, daemon, digests, rimelog, simulated, until
+from tests.end_to_end.running import Daemon, Stored, daemon, digests, rimelog, simulated, until
 
 KILLS = 10
 SEGMENT_S = 1.0
-BUSY_S = 0.6  # how late a loaded machine may be with a second's work
+BUSY_S = 2.0  # how late a loaded machine may be with a second's work
 
 
 def test_killed_ten_times_in_a_recovery(tmp_path: Path) -> None:
@@ -19,17 +20,18 @@ def test_killed_ten_times_in_a_recovery(tmp_path: Path) -> None:
         for kill in range(KILLS):
             with daemon(tmp_path, sim.rig_file, *words) as logger:
                 logger.ready()
-                heard_s = sim.now_s
                 if kill == 0:
                     sim.do("start_recovery")
                     rimelog(tmp_path, "stage", "begin", "recovery")
                 else:
                     assert logger.status()["stage"]["label"] == "Recovery"
                 words = ("--continue", "job-1")
-                seen = logger.status()["store"]["last_id"]
                 kill_s = sim.now_s + chance.uniform(0.5, 2.0)
                 until(lambda: sim.now_s >= kill_s, "time")  # noqa: B023
-                lost_s.append(_kill(logger, sim, heard_s))
+                told = logger.status()
+                seen = told["store"]["last_id"]
+                logger.kill()
+                lost_s.append(_lost_s(logger.file, told))
             after = digests(logger.file)
             assert len(after) >= seen, "a commit that was told is gone"
             assert after[: len(committed)] == committed, "what was committed before has changed"
@@ -91,12 +93,11 @@ def _holes(file: Path) -> int:
     return sum(max(found.sequences(*k)) + 1 - len(set(found.sequences(*k))) for k in found.samples)
 
 
-def _kill(logger: Daemon, sim: Sim, heard_s: float) -> float:
-    """Seconds of readings that the daemon took in (from heard_s on) and that are not in the file."""
-    at_s = sim.now_s
-    logger.kill()
-    newest = [max(s.tick for _, s, _ in frames) for frames in Stored(logger.file).samples.values()]
-    return at_s - max(heard_s, min(newest) / 1000)
+def _lost_s(file: Path, told: dict[str, Any]) -> float:
+    """Seconds from the newest frame in the file to the newest reading that the daemon had told of."""
+    ages_s = [p["age_s"] for p in told["points"] if p["age_s"] is not None]
+    newest_ns = max(t_ns for frames in Stored(file).samples.values() for t_ns, _, _ in frames)
+    return float((told["t_ns"] - newest_ns) / 1e9 - min(ages_s))
 
 
 def _has_all(file: Path, until_s: int) -> bool:

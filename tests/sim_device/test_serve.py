@@ -51,7 +51,7 @@ class _Messages:
 
 
 async def _until(reader: asyncio.StreamReader, messages: _Messages, enough: Callable[[], bool]) -> None:
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         while not enough():
             data = await reader.read(4096)
             if not data:
@@ -74,7 +74,7 @@ def test_tcp_talks_faster_than_real_time_and_takes_the_newest_host() -> None:
             began = time.monotonic()
             writer.write(_wire(RequestHello(1), Start(2)))
             await _until(reader, messages, lambda: len(messages.of(Samples)) >= 300)  # 60 s of plant time
-            assert time.monotonic() - began < 5.0
+            assert time.monotonic() - began < 50.0
             assert any(h.request_id == 1 for h in messages.of(Hello))
             assert messages.bad == 0
             other_reader, other_writer = await asyncio.open_connection(*_address(served.urls["scale"]))
@@ -159,7 +159,9 @@ def test_a_device_that_fails_says_so() -> None:
     async def main() -> None:
         server = TcpServer(Broken(), SimClock())
         await server.open("127.0.0.1", 0)
-        await asyncio.sleep(0.1)
+        async with asyncio.timeout(60):
+            while server.failed is None:  # noqa: ASYNC110
+                await asyncio.sleep(0.01)
         assert str(server.failed) == "no plant"
         await server.aclose()
 
@@ -265,14 +267,14 @@ def test_program_serves_writes_its_rig_file_and_ends_on_request(tmp_path: Path) 
         assert lines[0].startswith("Invented scenario")
         assert lines[-1].startswith("control: ")
         rig = tomllib.loads(rig_file.read_text(encoding="utf-8"))
-        with socket.create_connection(_address(rig["device"][0]["url"]), timeout=5) as link:
+        with socket.create_connection(_address(rig["device"][0]["url"]), timeout=60) as link:
             link.sendall(_wire(RequestHello(3)))
             messages = _Messages()
             while not any(h.request_id == 3 for h in messages.of(Hello)):
                 messages.take(link.recv(4096))
         assert messages.of(Hello)[-1].device_id.hex() == rig["device"][0]["id"]
         program.terminate()
-        code = program.wait(timeout=10)
+        code = program.wait(timeout=60)
         assert code == 0 or sys.platform == "win32"  # there, terminating is killing
     finally:
         program.kill()

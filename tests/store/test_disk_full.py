@@ -72,7 +72,7 @@ def _run(*command: str) -> bool:
     return subprocess.run(command, capture_output=True, check=False).returncode == 0
 
 
-def until(condition: Callable[[], bool], timeout_s: float = 10.0) -> None:
+def until(condition: Callable[[], bool], timeout_s: float = 60.0) -> None:
     end_s = time.monotonic() + timeout_s
     while not condition():
         assert time.monotonic() < end_s, "did not happen in time"
@@ -184,7 +184,7 @@ def test_a_file_size_limit_is_told_as_a_refusal_and_over_when_it_is(tmp_path: Pa
             "print(writer.status.problem.kind)",
             "resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))",
             "assert writer.flush()",
-            "end = time.monotonic() + 5",
+            "end = time.monotonic() + 60",
             "while writer.status.problem is not None and time.monotonic() < end: time.sleep(0.01)",
             "print(writer.status.problem)",
             "writer.close()",
@@ -193,7 +193,7 @@ def test_a_file_size_limit_is_told_as_a_refusal_and_over_when_it_is(tmp_path: Pa
     )
     path = tmp_path / "job.rimelog"
     done = subprocess.run(
-        [sys.executable, "-c", script, str(path)], capture_output=True, text=True, timeout=30, check=False
+        [sys.executable, "-c", script, str(path)], capture_output=True, text=True, timeout=200, check=False
     )
     assert done.returncode == 0, done.stderr
     kind, afterwards, count = done.stdout.split("\n")[:3]

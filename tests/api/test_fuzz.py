@@ -103,7 +103,7 @@ class Anyone(RuleBasedStateMachine):
 
     def _post(self, action: str, body: object) -> None:
         address = self.host.client.address
-        connection = http.client.HTTPConnection("127.0.0.1", address.port, timeout=30)
+        connection = http.client.HTTPConnection("127.0.0.1", address.port, timeout=100)
         headers = {"Authorization": f"Bearer {address.token}", "Content-Type": "application/json"}
         connection.request("POST", f"/api/v1/do/{action}", json.dumps(body).encode(), headers)
         response = connection.getresponse()
@@ -115,7 +115,7 @@ class Anyone(RuleBasedStateMachine):
 
     def _lives(self) -> None:
         address = self.host.client.address
-        connection = http.client.HTTPConnection("127.0.0.1", address.port, timeout=30)
+        connection = http.client.HTTPConnection("127.0.0.1", address.port, timeout=100)
         connection.request("GET", "/api/v1/status", headers={"Authorization": f"Bearer {address.token}"})
         response = connection.getresponse()
         state = _strict(response.read())
@@ -152,7 +152,7 @@ class Anyone(RuleBasedStateMachine):
     )
     def look_back(self, point: str, seconds: float, buckets: int) -> None:
         address = self.host.client.address
-        connection = http.client.HTTPConnection("127.0.0.1", address.port, timeout=30)
+        connection = http.client.HTTPConnection("127.0.0.1", address.port, timeout=100)
         query = urlencode({"point": point, "seconds": seconds, "buckets": buckets})
         connection.request("GET", f"/api/v1/history?{query}", headers={"Authorization": f"Bearer {address.token}"})
         response = connection.getresponse()

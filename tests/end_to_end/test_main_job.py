@@ -46,7 +46,7 @@ def test_recovery_from_first_byte_to_checked_evidence(tmp_path: Path, link: str)
         assert "Recovery ended" in ended
         assert float(re.search(r"(\d+\.\d+) kg", ended)[1]) == pytest.approx(moved_kg, abs=0.05)  # type: ignore[index]
         assert "job-1 is being closed" in rimelog(tmp_path, "stop")
-        assert logger.process.wait(30) == 0
+        assert logger.process.wait(100) == 0
     said = rimelog(tmp_path, "export", "latest", "--out", tmp_path / "out")
     (bundle,) = (tmp_path / "out").glob("*.zip")
     fingerprint = re.search(r"SHA256:\S+(?=;)", said)

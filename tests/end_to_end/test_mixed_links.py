@@ -81,11 +81,12 @@ class Instruments:
         thread = threading.Thread(target=lambda: self._loop.run_until_complete(self._serve()), daemon=True)
         thread.start()
         try:
-            assert self._ready.wait(10)
+            assert self._ready.wait(60)
             yield self
         finally:
             self._loop.call_soon_threadsafe(self._over.set)
-            thread.join(10)
+            thread.join(60)
+            self._loop.close()
 
     async def _serve(self) -> None:
         async with on_pty(self.scale) as scale, tcp_server(self.transmitter) as transmitter:

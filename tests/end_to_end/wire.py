@@ -58,7 +58,7 @@ class Wire:
 
     def plug_in(self) -> None:
         with self._lock:
-            self._device = socket.create_connection(self._device_at, timeout=10)
+            self._device = socket.create_connection(self._device_at, timeout=60)
             self._device.setblocking(False)
             if self._name is not None:
                 self._master, self._slave = os.openpty()

@@ -21,7 +21,7 @@ from logger.model.records import FRAMES
 from logger.store.reader import StoreReader
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-PATIENCE_S = 60.0  # for anything to come about, on a machine that has other things to do
+PATIENCE_S = 100.0  # for anything to come about, on a machine that has other things to do
 T = TypeVar("T")
 
 JOB_TOML = """\

@@ -15,8 +15,8 @@ from logger.screen.digits import large
 from logger.screen.words import alarm_line, shown, title
 
 ALARM_STYLE = {"urgent": "bold black on bright_yellow", "high": "bold black on yellow", "low": "bold"}
-KEYS = "a acknowledge   r readings   f findings   q leave (logging goes on)"
-KEYS_SHORT = "a acknowledge  r readings  f findings  q leave"
+KEYS = "a acknowledge   r readings   f findings   d devices   q leave (logging goes on)"
+KEYS_SHORT = "a acknowledge  r readings  f findings  d devices  q leave"
 
 Row = dict[str, Any]
 
@@ -31,6 +31,8 @@ def render(state: Row, trend: Sequence[Row], width: int, height: int, page: str 
         body = _readings(state, width, room)
     elif page == "findings":
         body = _findings(state, width, room)
+    elif page == "devices":
+        body = _device_page(state, width, room)
     else:
         body = _main(state, trend, width, room)
     body = [*body[:room], *[Text("")] * (room - len(body))]
@@ -216,6 +218,16 @@ def _findings(state: Row, width: int, room: int) -> list[Text]:
         lines += [Text(t) for t in _wrapped(told, width, 3)]
     lines += [Text(f"Note: {n['text']}", "dim") for n in state.get("notes", [])]
     return lines[:room] or [Text("Nothing found yet", "dim")]
+
+
+def _device_page(state: Row, width: int, room: int) -> list[Text]:
+    """Each device with where it is and all it tells of itself: troubles, battery, signal."""
+    lines: list[Text] = []
+    for device in [*state.get("relays", []), *state.get("devices", [])]:
+        where = f" at {device['url']}" if device.get("url") else ""
+        style = "" if device.get("ok", True) else "yellow"
+        lines += [Text(t, style) for t in _wrapped(f"{device['name']}{where}: {device['text']}", width, 3)]
+    return lines[:room] or [Text("No devices", "dim")]
 
 
 def _clip(text: str, width: int) -> str:

@@ -12,6 +12,7 @@ from logger.screen.keys import Keys
 from logger.screen.layout import render
 
 TREND_EVERY_S = 5.0
+PAGES = {"r": "readings", "f": "findings", "d": "devices"}
 
 
 class Daemon(Protocol):
@@ -84,8 +85,8 @@ def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[
                 break
             if key in ("a", "A"):
                 note, note_until = _acknowledge(connect, lost), time.monotonic() + 4
-            elif key in ("r", "f"):
-                chosen = {"r": "readings", "f": "findings"}[key]
+            elif key in PAGES:
+                chosen = PAGES[key]
                 page = "main" if page == chosen else chosen
             elif not key and not follower.changed.is_set():
                 continue

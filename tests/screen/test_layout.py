@@ -46,7 +46,7 @@ TREND = [{"low_shown": 100.0 + i, "high_shown": 101.0 + i, "unit_shown": "lb", "
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40), (60, 16), (100, 30)])
-@pytest.mark.parametrize("page", ["main", "readings", "findings"])
+@pytest.mark.parametrize("page", ["main", "readings", "findings", "devices"])
 def test_it_fits_any_size(size: tuple[int, int], page: str) -> None:
     width, height = size
     lines = render(STATE, TREND, width, height, page)
@@ -59,6 +59,17 @@ def test_what_matters_is_on_the_main_page() -> None:
     for part in ("Recovery 1:10:05", "INVENTED DATA", "Cylinder nearly full", "ALARM NEW: ", "110.4 lb", "12:34",
                  "unknown", "q leave", "██", "markings come first"):  # fmt: skip
         assert part in text, part
+
+
+def test_the_page_of_devices_tells_all_of_each() -> None:
+    state = copy.deepcopy(STATE)
+    state["devices"] = [
+        {"name": f"board {i}", "url": "ble://F0:00:00:00:00:01", "ok": i != 2,
+         "text": "connected, battery 41 %, signal -77 dBm when found"} for i in range(4)
+    ]  # fmt: skip
+    text = "\n".join(line.plain for line in render(state, TREND, 80, 24, "devices"))
+    assert text.count("at ble://F0:00:00:00:00:01: connected, battery 41 %") == 4
+    assert text.count("signal -77 dBm when found") == 4
 
 
 def test_an_unknown_headline_says_why() -> None:

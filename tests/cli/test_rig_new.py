@@ -21,7 +21,7 @@ from tests.end_to_end.running import environment, rimelog, simulated
 from tests.link.modbus.bench import Transmitter, tcp_server
 from tests.link.text.bench import TextInstrument, on_pty
 
-COMMAND = [sys.executable, "-m", "logger", "rig", "new", "--no-ports", "--seconds", "1"]
+COMMAND = [sys.executable, "-m", "logger", "rig", "new", "--no-ports", "--seconds", "3"]
 
 
 @contextlib.contextmanager

@@ -258,7 +258,7 @@ def test_two_devices_with_the_same_id_are_told() -> None:
                 await first.streaming()
             assert not first.of(events.LinkDown)
             await first.supervisor.stop()
-            found = await find(1.0, [one.url, two.url], ports=[])
+            found = await find(30.0, [one.url, two.url], ports=[])
             assert [f.problem for f in found] == [
                 f"device id {DEVICE_ID.hex()} also answers at {two.url}",
                 f"device id {DEVICE_ID.hex()} also answers at {one.url}",
@@ -393,7 +393,7 @@ def test_find_tells_who_is_where() -> None:
             PtyBench(FakeDevice()) as silent,
         ):
             silent.device.mute = True
-            found = await find(1.0, [two.url, two.url], ports=[one.url, silent.url, "/dev/no-such"])
+            found = await find(3.0, [two.url, two.url], ports=[one.url, silent.url, "/dev/no-such"])
             assert [f.url for f in found] == [two.url, one.url, silent.url, "/dev/no-such"]
             assert [f.hello.device_id if f.hello else None for f in found] == [b"another!", DEVICE_ID, None, None]
             assert [f.problem is None for f in found] == [True, True, False, False]

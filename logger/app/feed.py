@@ -67,7 +67,11 @@ class DeviceFeed:
         if not self.device_id:
             return  # nobody said hello yet: not a device of ours
         t_ns = self.utc_ns(at_ns)
-        samples = self._pipeline.frame(self.device_id, t_ns, raw, message)
+        try:
+            samples = self._pipeline.frame(self.device_id, t_ns, raw, message)
+        except Exception as exc:  # of this program: the frame is kept all the same, and the others go on
+            self._pipeline.failed(exc)
+            samples = []
         self.frames += 1
         self._keep(self.device_id, t_ns, raw, samples)
 

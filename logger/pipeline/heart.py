@@ -155,6 +155,14 @@ class Pipeline:
         self.scene.lost.pop(device_id, None)
         self.health[device_input(device_id)] = known(1.0, "1")
 
+    def failed(self, exc: Exception) -> None:
+        """An error of this program: logged when it is a new one, and an alarm. Call it while handling `exc`."""
+        told = f"{type(exc).__name__}: {clean(str(exc), 120)}"
+        if self._fault != told:
+            log.exception("a computation failed; logging and alarms go on")
+        self._fault = told
+        self.health[PROGRAM] = unknown("1", told)
+
     def go_live(self) -> None:
         """Replay is over: what comes now is judged."""
         self.live, self._rules_due = True, True
@@ -257,11 +265,7 @@ class Pipeline:
         try:
             return compute()
         except Exception as exc:
-            told = f"{type(exc).__name__}: {clean(str(exc), 120)}"
-            if self._fault != told:
-                log.exception("a computation failed; logging and alarms go on")
-            self._fault = told
-            self.health[PROGRAM] = unknown("1", told)
+            self.failed(exc)
             return None
 
     def _make_rules(self) -> None:

@@ -67,7 +67,7 @@ def test_the_page_of_devices_tells_all_of_each() -> None:
         {"name": f"board {i}", "url": "ble://F0:00:00:00:00:01", "ok": i != 2,
          "text": "connected, battery 41 %, signal -77 dBm when found"} for i in range(4)
     ]  # fmt: skip
-    text = "\n".join(line.plain for line in render(state, TREND, 80, 24, "devices"))
+    text = " ".join(line.plain.strip() for line in render(state, TREND, 80, 24, "devices"))
     assert text.count("at ble://F0:00:00:00:00:01: connected, battery 41 %") == 4
     assert text.count("signal -77 dBm when found") == 4
 

@@ -103,11 +103,14 @@ class MassLedger:
         """All legs together, kg, with the uncertainty of their readings and of the steps left out."""
         if not self.legs:
             return unknown("kg", "no settled reading of the scale yet")
-        note = None
+        notes = []
         if self.steps:
             total = sum(size for size, _ in self.steps)
-            note = f"{len(self.steps)} step(s) of the scale, {mass(total)} in all, not counted"
-        return known(sum(leg.moved_kg for leg in self.legs), "kg", self._u(self.legs), note)
+            notes.append(f"{len(self.steps)} step(s) of the scale, {mass(total)} in all, not counted")
+        jumps = sum(not leg.cylinder for leg in self.legs[1:])
+        if jumps:
+            notes.append(f"{jumps} jump(s) of the scale to what nobody named, not counted")
+        return known(sum(leg.moved_kg for leg in self.legs), "kg", self._u(self.legs), "; ".join(notes) or None)
 
     def by_cylinder(self) -> tuple[tuple[str, Value], ...]:
         """(name, mass moved) in order of first use; cylinders nobody named as "not named"."""

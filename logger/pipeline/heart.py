@@ -103,8 +103,7 @@ class Pipeline:
             self.quantities.begin(scene, stage)
             self.report, self._rules_due, self._next_analysis_ns = Report(), True, 0
         elif kind == records.CYLINDER_ON_SCALE and scene.weighing is not None:
-            if on_scale is not None and (on_scale != scene.state.on_scale or not scene.weighing.sure):
-                scene.weighing.swap(event["cylinder"]["name"])
+            scene.weighing.told(event["cylinder"]["name"], on_scale)
         elif kind == records.ALARM and not self.live:
             self._restored.take(AlarmChange.from_dict(event))
         elif kind == records.GAP and "boot_count" in event and "first" in event:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from copy import deepcopy
 from typing import Any
 
 from logger.compute.cylinder import CylinderLimits, limits
@@ -22,6 +23,9 @@ NS = 1_000_000_000
 SKETCH_BUCKETS = 400
 MOST_WAITING = 100  # scans: half a millisecond's work for the histories
 BAROMETER_KEEPS_S = 1800.0
+OUTAGE_NS = 10 * NS  # so long without a reading of the scale, and what it missed may still come
+OUTAGE_KEPT_NS = 3600 * NS
+LATE_QUIET_NS, LATE_ALL_NS = 3 * NS, 60 * NS  # weighed anew when no more has come for so long, or every so often
 LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
 
@@ -41,6 +45,10 @@ class Scene:
         self._waiting: dict[str, list[PointSample]] = {}  # trusted readings not yet in any history, by point
         self._scans_waiting = 0
         self.weighing: Weighing | None = None
+        self._weighed_ns = 0  # newest reading of the scale
+        # When an outage of the scale began; the swaps told, and the weighing, up to its end.
+        self._before: tuple[int, int, Weighing] | None = None
+        self._late: tuple[int, int] | None = None  # when readings of the scale came late: last, first
         self.ambient: Ambient = SEA_LEVEL
         self.lost: dict[str, str] = {}
         self.window_ns = 0
@@ -102,10 +110,40 @@ class Scene:
             else:
                 waiting[point] = [sample]
             if point == "cylinder_mass" and self.weighing is not None:
-                self.weighing.sample(t_ns, value)
+                self._weigh(self.weighing, t_ns, value)
         self._scans_waiting += 1
         if self._scans_waiting >= MOST_WAITING:
             self._settle()
+
+    def _weigh(self, weighing: Weighing, t_ns: int, mass_kg: float) -> None:
+        if t_ns < self._weighed_ns:
+            self._late = (self.now_ns, self._late[1] if self._late else self.now_ns)
+            return
+        if 0 < self._weighed_ns < t_ns - OUTAGE_NS and self._before is None:
+            self._before = self._weighed_ns, len(self.state.swaps), deepcopy(weighing)
+        self._weighed_ns = t_ns
+        weighing.sample(t_ns, mass_kg)
+
+    def _weigh_anew(self) -> None:
+        """Readings of a stretch without any have come late: what moved in it is no jump of the scale after all."""
+        self._late = None
+        history = self.histories.get("cylinder_mass")
+        if self._before is None or history is None:
+            return
+        since_ns, told, weighing = self._before[0], self._before[1], deepcopy(self._before[2])
+        names = self.state.swaps[told:]
+        named = self.state.swaps[told - 1][1] if told else None
+        readings = [
+            (history.start_ns + int((b.start_s + b.width_s / 2) * NS), b.mean)
+            for b in history.buckets((since_ns - history.start_ns) / NS)
+        ]
+        for t_ns, mass_kg in (*(r for r in readings if r[0] > since_ns), (self.now_ns, None)):
+            while names and names[0][0] <= t_ns:
+                weighing.told(names[0][1], named)
+                named = names.pop(0)[1]
+            if mass_kg is not None:
+                weighing.sample(t_ns, mass_kg)
+        self.weighing = weighing
 
     def _settle(self) -> None:
         """Waiting readings into the histories: many at once cost a fraction of one by one."""
@@ -134,11 +172,18 @@ class Scene:
         """A stage begins: new histories, with the last half hour carried over."""
         self._settle()
         self.window_ns = begun_ns - int(LEAD_S * NS)
+        self._before = None
         self._histories = {n: h.carried_over(self.window_ns) for n, h in self._histories.items()}
         self._sketches = {n: h.carried_over(self.window_ns) for n, h in self._sketches.items()}
 
     def second(self) -> None:
-        """Once a second: the barometer, and how sure the readings are."""
+        """Once a second: the barometer, how sure the readings are, and what came late of the scale."""
+        if self._late is not None and (
+            self.now_ns - self._late[0] > LATE_QUIET_NS or self.now_ns - self._late[1] > LATE_ALL_NS
+        ):
+            self._weigh_anew()
+        if self._before is not None and self.now_ns - self._before[0] > OUTAGE_KEPT_NS:
+            self._before = None
         job = self.state.job
         barometer = self.value("barometer") if "barometer" in self._homes else None
         kept = self.ambient.source is AmbientSource.MEASURED and (self.age_s("barometer") or 0.0) < BAROMETER_KEEPS_S

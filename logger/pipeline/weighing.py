@@ -62,6 +62,11 @@ class Weighing:
         self.rate.expect_swap()
         self.ledger = self.ledger.swap(cylinder)
 
+    def told(self, cylinder: str, before: str | None) -> None:
+        """Somebody names what stands there. before: what was named last; the first that is named is no swap."""
+        if before is not None and (before != cylinder or not self.sure):
+            self.swap(cylinder)
+
     def sample(self, t_ns: int, mass_kg: float) -> None:
         t_s = self.seconds(t_ns)
         if self._trusted is not None and t_s < self._last[0]:

@@ -1,0 +1,88 @@
+"""An outage of some minutes in a recovery (a restart, a cable), whose readings the devices kept and send again."""
+
+from collections.abc import Iterable
+
+import pytest
+
+from logger.pipeline.heart import Pipeline
+from logger.pipeline.replay import in_order
+from logger.pipeline.state import Item
+from sim_device.rig import device_id
+from tests.export.simulated import T0_NS
+from tests.pipeline.test_heart import NS, brewery
+
+SWAP_S = 1170
+SCALE = device_id("scale", 3).hex()
+Course = tuple[list[Item], list[Item], list[Item]]
+
+
+def course(gone_s: int, back_s: int, end_s: int) -> Course:
+    """Of the scale: before, missed, after. Events are never missed."""
+    gone_ns, back_ns, end_ns = (T0_NS + s * NS for s in (gone_s, back_s, end_s))
+    before: list[Item] = []
+    missed: list[Item] = []
+    after: list[Item] = []
+    for item in in_order(brewery()):
+        t_ns, _, _, device, what = item
+        if t_ns > end_ns or device not in ("", SCALE):
+            continue
+        if t_ns > back_ns:
+            after.append(item)
+        else:
+            (missed if t_ns > gone_ns and isinstance(what, bytes) else before).append(item)
+    return before, missed, after
+
+
+def unbroken(course: Course) -> Pipeline:
+    return fed(sorted((item for part in course for item in part), key=lambda item: item[:3]))
+
+
+def fed(items: Iterable[Item]) -> Pipeline:
+    pipeline, next_tick = Pipeline(), 0
+    for t_ns, _, _, device, item in items:
+        if t_ns >= next_tick:
+            pipeline.tick(t_ns)
+            next_tick = t_ns - t_ns % NS + NS
+        if isinstance(item, bytes):
+            pipeline.device_heard(device)
+            pipeline.frame(device, t_ns, item)
+        else:
+            pipeline.apply(item)
+    return pipeline
+
+
+def sent_again(missed: list[Item], after: list[Item]) -> Iterable[Item]:
+    """As devices do: what is new at once, what was missed in portions beside it."""
+    waiting = list(missed)
+    for k, item in enumerate(after):
+        yield item
+        for late in waiting[:20] if k > 10 else ():
+            yield (item[0], *late[1:])
+        del waiting[: 20 if k > 10 else 0]
+    assert not waiting
+
+
+def test_what_moved_in_an_outage_counts_once_its_readings_have_come() -> None:
+    before, missed, after = course(60, 400, 480)  # the machine was started in between
+    wanted = unbroken((before, missed, after))
+    again = fed([*before, *sent_again(missed, after)])
+    for key in ("recovered", "cylinder_net_mass", "cylinder_of_limit", "mass_allowed", "mass_rate", "time_to_limit"):
+        assert again.values[key].number == pytest.approx(wanted.values[key].number, rel=0.01), key
+        assert again.values[key].note == wanted.values[key].note
+    assert again.values["recovered"].number == pytest.approx(21.3, abs=1.0)
+
+
+def test_without_them_nobody_knows_what_stands_on_the_scale_and_it_is_said() -> None:
+    before, _, after = course(60, 400, 480)
+    never = fed([*before, *after])
+    assert "another cylinder" in str(never.values["cylinder_of_limit"].problem)
+    assert "1 jump(s) of the scale to what nobody named, not counted" in str(never.values["recovered"].note)
+
+
+def test_a_cylinder_changed_in_an_outage_is_no_refrigerant() -> None:
+    """The change itself comes late; it was told while nothing was heard of the scale."""
+    before, missed, after = course(SWAP_S - 60, SWAP_S + 60, SWAP_S + 150)
+    again, wanted = fed([*before, *sent_again(missed, after)]), unbroken((before, missed, after))
+    assert again.scene.state.on_scale == "cylinder B"
+    for key, within in (("recovered", 0.1), ("cylinder_of_limit", 0.005)):
+        assert again.values[key].number == pytest.approx(wanted.values[key].number, abs=within)

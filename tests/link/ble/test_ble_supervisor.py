@@ -169,6 +169,28 @@ def test_one_device_on_a_cable_and_by_radio_is_one_device() -> None:
     run(test)
 
 
+def test_two_peripherals_of_one_id_are_told_and_one_is_used() -> None:
+    async def test() -> None:
+        async with emulation() as air, served(air, ONE), served(air, TWO):
+            twins = {
+                f"ble://{one}": f"device id {SCALE.hex()} also answers at ble://{other}"
+                for one, other in ((ONE, TWO), (TWO, ONE))
+            }
+            # A quick look may miss one; in time it sees both.
+            while {f.url: f.problem for f in await find.find(radio=True, ports=())} != twins:
+                continue
+            claims = Claims()
+            async with watch("ble://", SCALE, claims=claims, search_radio=radio_urls) as first:
+                await first.streaming()
+                async with watch("ble://", None, claims=claims) as second:
+                    await until(lambda: bool(second.of(events.Refused)))
+                    assert "two devices share it" in second.of(events.Refused)[0].reason
+                    assert not second.sequences()
+                await first.whole()
+
+    run(test)
+
+
 def test_another_device_at_the_address_is_refused_and_the_right_one_found() -> None:
     async def test() -> None:
         async with (

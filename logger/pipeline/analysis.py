@@ -18,7 +18,7 @@ from logger.compute.pull_down import analyse_pull_down
 from logger.compute.pull_down_split import PumpMark
 from logger.compute.recovery import RecoveryResult, analyse_recovery
 from logger.compute.recovery_level import RecoveryLevel, required_level
-from logger.compute.standing_pressure import analyse_standing
+from logger.compute.standing_pressure import Thermometer, analyse_standing
 from logger.compute.start_up import StartUpResult, analyse_start_up
 from logger.compute.start_up_figures import figures_finding
 from logger.model.finding import Finding
@@ -169,7 +169,7 @@ def _leak_rate(scene: Scene, stage: Stage, until_ns: int, charged: Value) -> tup
         full_charge_kg=job.full_charge_kg,
         on=state.day(until_ns),
         appliance_class=job.appliance_class,
-        first_charge=scene.evacuations > 0 and not recovered,
+        first_charge=bool(scene.evacuations) and not recovered,
         purpose=str(stage.settings.get("purpose", "")),
     )
 
@@ -197,8 +197,8 @@ def _decay(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
         volume_m3=job.volume_m3 if job else None,
         volume_u_m3=job.volume_u_m3 if job else None,
         gas=_gas(scene),
-        evacuations=scene.evacuations or None,
-        earlier_held=scene.held.get(profile.key, 0) if profile else 0,
+        evacuations=sum(scene.evacuations.values()) or None,
+        earlier_held=list(scene.held.values()).count(profile.key) if profile else 0,
         pump_ultimate_pa=job.pump_ultimate_pa if job else None,
     )
     return Report(result.findings, {}, result)
@@ -229,7 +229,7 @@ def _pressure_test(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Re
         pressure,
         profile=profile if isinstance(profile, PressureProfile) else None,
         temperature=pipe or scene.measured("ambient_temperature", begun, until_ns),
-        temperature_is_gas=False,  # a clamp on a pipe follows the gas inside late, as the air's thermometer does
+        thermometer=Thermometer.AIR if pipe is None else Thermometer.PIPE,
         began_s=_holding_since(scene, stage, pressure),
         ended_s=(until_ns - begun) / NS,
         gauge_reference="system_pressure" in scene.gauges,

@@ -26,7 +26,7 @@ from logger.compute.profiles import DecayProfile
 from logger.compute.pull_down import PullDown
 from logger.model import records
 from logger.model.finding import Verdict
-from logger.model.job import StageKind
+from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.points import POINTS
 from logger.model.sample import PointSample
 from logger.model.text import clean
@@ -35,7 +35,7 @@ from logger.pipeline.advice import advice_of
 from logger.pipeline.analysis import Report, analyse, profile_of
 from logger.pipeline.live import OF_THE_PAST, LiveQuantities
 from logger.pipeline.rules import rules_now
-from logger.pipeline.scene import NS, Scene
+from logger.pipeline.scene import LATE_QUIET_NS, NS, Scene
 from logger.pipeline.snapshot import PointNow, Snapshot
 from logger.pipeline.state import Event, Item
 
@@ -88,10 +88,10 @@ class Pipeline:
         scene.now_ns = max(scene.now_ns, event["t_ns"])
         if self.kept is not None:
             self.kept.append((event["t_ns"], 0, 0, "", event))
-        if kind == records.STAGE_ENDED and scene.state.stage is not None and self.behind is None:
-            self._conclude(event["t_ns"])
-        on_scale = scene.state.on_scale
+        on_scale, running = scene.state.on_scale, scene.state.stage
         scene.state.apply(event)
+        if kind == records.STAGE_ENDED and running is not None and self.behind is None:
+            self._conclude()
         if kind == records.RIG_LOADED:
             scene.rig_loaded()
         if kind == records.STAGE_BEGUN:
@@ -135,6 +135,8 @@ class Pipeline:
         scene = self.scene
         scene.now_ns = max(scene.now_ns, now_ns)
         scene.second()
+        if scene.late_ns is not None and now_ns - scene.late_ns > LATE_QUIET_NS:
+            self.count_late()
         if not self.live:
             self._watch()
             return
@@ -144,6 +146,21 @@ class Pipeline:
         if stage is not None and self.behind is None and now_ns >= self._next_analysis_ns:
             self._next_analysis_ns = now_ns + self.analyse_every_ns
             self.report = self._computed(lambda: analyse(scene, stage, now_ns)) or Report()
+
+    def count_late(self) -> None:
+        """Readings of the ended stage have come after its end: its verdict is theirs too. A changed one is told."""
+        if self.scene.late_ns is None:
+            return
+        before = self.report.findings[:1]
+        self._computed(self._conclude)
+        after = self.report.findings[:1]
+        if self.live and before and after and before[0].verdict is not after[0].verdict:
+            stage = self.scene.state.stages[-1]
+            text = (
+                f"With the readings that came after its end, stage {stage.number} ({STAGE_LABEL[stage.kind].lower()}) "
+                f"is judged anew: {after[0].headline}; it was: {before[0].headline}."
+            )
+            self.emit({"type": records.NOTE, "t_ns": self.scene.now_ns, "text": text, "author": "rimelog"})
 
     def device_lost(self, device_id: str, why: str) -> None:
         """Its points are unknown from now on, and the alarm's delay begins."""
@@ -189,6 +206,7 @@ class Pipeline:
         assert job is not None, "a job is opened before anything is shown"
         stage = state.stage or (state.stages[-1] if state.stages else None)
         points = {name: PointNow(name, scene.value(name), scene.age_s(name)) for name in scene.points}
+        points |= {name: PointNow(name, value, None) for name, value in self._unheard().items()}
         findings, advice = self.report.findings, advice_of(scene, state.stage, self.quantities)
         if self.behind is not None:
             findings = tuple(state.findings.get(stage.number, ())) if stage else ()
@@ -211,10 +229,17 @@ class Pipeline:
             key = self.device_key(device.name)
             if device_input(key) in found:  # an alarm's key stays the same when the device's id becomes known
                 found[device_input(device.device_id or device.name)] = found[device_input(key)]
-            for channel in device.channels:
-                if channel.point not in scene.points:
-                    found[channel.point] = unknown(POINTS[channel.point].unit, self._why_not_read(key))
-        return found
+        return found | self._unheard()
+
+    def _unheard(self) -> dict[str, Value]:
+        """Points of the rig whose device has not described itself yet."""
+        points = self.scene.points
+        return {
+            channel.point: unknown(POINTS[channel.point].unit, self._why_not_read(self.device_key(device.name)))
+            for device in self.scene.state.rig.devices
+            for channel in device.channels
+            if channel.point not in points
+        }
 
     def _why_not_read(self, device_key: str) -> str:
         """Why nothing is known of a device's channels."""
@@ -295,19 +320,23 @@ class Pipeline:
         entry = next((d for d in state.rig.devices if d.name == rig_name), None)
         return (entry.device_id if entry else None) or bound.get(rig_name, rig_name)
 
-    def _conclude(self, ended_ns: int) -> None:
-        """A stage ends: its final analysis, from the same record on replay as live."""
-        stage = self.scene.state.stage
-        assert stage is not None
-        report = self.report = self.reports[stage.number] = analyse(self.scene, stage, ended_ns, final=True)
-        self.scene.results[stage.number] = report.result
+    def _conclude(self) -> None:
+        """The final analysis of the stage that ended last, from the same record on replay as live; once more when
+        readings of it have come late."""
+        scene, stage = self.scene, self.scene.state.stages[-1]
+        assert stage.ended_ns is not None
+        scene.late_ns, scene.concluded_ns = None, stage.ended_ns
+        scene.evacuations.pop(stage.number, None)
+        scene.held.pop(stage.number, None)
+        report = self.report = self.reports[stage.number] = analyse(scene, stage, stage.ended_ns, final=True)
+        scene.results[stage.number] = report.result
         # What later stages of the job rest on: some profiles ask for several evacuations and holds.
         if isinstance(report.result, PullDown):
-            self.scene.evacuations += max(1, len(report.result.evacuations))
+            scene.evacuations[stage.number] = max(1, len(report.result.evacuations))
         elif isinstance(report.result, DecayResult) and report.result.verdict.verdict is Verdict.PASS:
-            profile = profile_of(self.scene, stage)
+            profile = profile_of(scene, stage)
             if profile is not None:
-                self.scene.held[profile.key] = self.scene.held.get(profile.key, 0) + 1
+                scene.held[stage.number] = profile.key
 
 
 # Alarms about missing readings wait for the slack of a clock that runs faster than real time.

@@ -40,6 +40,7 @@ def replay(
     pipeline = pipeline or Pipeline(live=False)
     for _ in steps(in_order(records), pipeline, on_samples, on_event):
         pass
+    pipeline.count_late()
     return pipeline
 
 

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from copy import deepcopy
 from typing import Any
 
 from logger.compute.cylinder import CylinderLimits, limits
@@ -15,6 +14,7 @@ from logger.model.value import Value, known, unknown
 from logger.pipeline.devices import Device
 from logger.pipeline.history import History
 from logger.pipeline.instruments import device_of
+from logger.pipeline.outage import Outage
 from logger.pipeline.state import JobState
 from logger.pipeline.weighing import Weighing
 from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
@@ -23,9 +23,8 @@ NS = 1_000_000_000
 SKETCH_BUCKETS = 400
 MOST_WAITING = 100  # scans: half a millisecond's work for the histories
 BAROMETER_KEEPS_S = 1800.0
-OUTAGE_NS = 10 * NS  # so long without a reading of the scale, and what it missed may still come
-OUTAGE_KEPT_NS = 3600 * NS
-LATE_QUIET_NS, LATE_ALL_NS = 3 * NS, 60 * NS  # weighed anew when no more has come for so long, or every so often
+LATE_NS = 5 * NS  # readings on their way when a stage ends are not late
+LATE_QUIET_NS = 5 * NS  # so long after the last of those that are, it is concluded anew
 LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
 
@@ -45,16 +44,15 @@ class Scene:
         self._waiting: dict[str, list[PointSample]] = {}  # trusted readings not yet in any history, by point
         self._scans_waiting = 0
         self.weighing: Weighing | None = None
-        self._weighed_ns = 0  # newest reading of the scale
-        # When an outage of the scale began; the swaps told, and the weighing, up to its end.
-        self._before: tuple[int, int, Weighing] | None = None
-        self._late: tuple[int, int] | None = None  # when readings of the scale came late: last, first
+        self._outage = Outage()
         self.ambient: Ambient = SEA_LEVEL
         self.lost: dict[str, str] = {}
         self.window_ns = 0
-        self.evacuations = 0  # done in the job's ended stages
+        self.evacuations: dict[int, int] = {}  # done in the job's ended stages, by number
         self.results: dict[int, Any] = {}  # what the analyses of ended stages found, by number
-        self.held: dict[str, int] = {}  # decay tests that held so far, by acceptance profile
+        self.held: dict[int, str] = {}  # decay tests that held: by number, the acceptance profile
+        self.concluded_ns = 0  # end of the stage that ended last, until the next begins
+        self.late_ns: int | None = None  # when readings of before then came last, that are not in its conclusion
         self.now_ns = 0
         self.brief = False  # series from the sketches: an analysis must not hold up alarms
         self.slack_s = 0.0  # how late readings may come beyond that: with a clock that runs faster than real time
@@ -97,6 +95,8 @@ class Scene:
         latest, waiting = self.latest, self._waiting
         for sample in samples:
             t_ns, point, value, problem = sample
+            if t_ns < self.concluded_ns - LATE_NS:
+                self.late_ns = self.now_ns
             newest = latest.get(point)
             if newest is None or t_ns >= newest[0]:  # one that comes late, by resending, is no news
                 latest[point] = sample
@@ -110,40 +110,10 @@ class Scene:
             else:
                 waiting[point] = [sample]
             if point == "cylinder_mass" and self.weighing is not None:
-                self._weigh(self.weighing, t_ns, value)
+                self._outage.weigh(self.weighing, t_ns, value, self.state.swaps, self.now_ns)
         self._scans_waiting += 1
         if self._scans_waiting >= MOST_WAITING:
             self._settle()
-
-    def _weigh(self, weighing: Weighing, t_ns: int, mass_kg: float) -> None:
-        if t_ns < self._weighed_ns:
-            self._late = (self.now_ns, self._late[1] if self._late else self.now_ns)
-            return
-        if 0 < self._weighed_ns < t_ns - OUTAGE_NS and self._before is None:
-            self._before = self._weighed_ns, len(self.state.swaps), deepcopy(weighing)
-        self._weighed_ns = t_ns
-        weighing.sample(t_ns, mass_kg)
-
-    def _weigh_anew(self) -> None:
-        """Readings of a stretch without any have come late: what moved in it is no jump of the scale after all."""
-        self._late = None
-        history = self.histories.get("cylinder_mass")
-        if self._before is None or history is None:
-            return
-        since_ns, told, weighing = self._before[0], self._before[1], deepcopy(self._before[2])
-        names = self.state.swaps[told:]
-        named = self.state.swaps[told - 1][1] if told else None
-        readings = [
-            (history.start_ns + int((b.start_s + b.width_s / 2) * NS), b.mean)
-            for b in history.buckets((since_ns - history.start_ns) / NS)
-        ]
-        for t_ns, mass_kg in (*(r for r in readings if r[0] > since_ns), (self.now_ns, None)):
-            while names and names[0][0] <= t_ns:
-                weighing.told(names[0][1], named)
-                named = names.pop(0)[1]
-            if mass_kg is not None:
-                weighing.sample(t_ns, mass_kg)
-        self.weighing = weighing
 
     def _settle(self) -> None:
         """Waiting readings into the histories: many at once cost a fraction of one by one."""
@@ -172,18 +142,16 @@ class Scene:
         """A stage begins: new histories, with the last half hour carried over."""
         self._settle()
         self.window_ns = begun_ns - int(LEAD_S * NS)
-        self._before = None
+        self._outage.forget()
+        self.concluded_ns, self.late_ns = 0, None
         self._histories = {n: h.carried_over(self.window_ns) for n, h in self._histories.items()}
         self._sketches = {n: h.carried_over(self.window_ns) for n, h in self._sketches.items()}
 
     def second(self) -> None:
         """Once a second: the barometer, how sure the readings are, and what came late of the scale."""
-        if self._late is not None and (
-            self.now_ns - self._late[0] > LATE_QUIET_NS or self.now_ns - self._late[1] > LATE_ALL_NS
-        ):
-            self._weigh_anew()
-        if self._before is not None and self.now_ns - self._before[0] > OUTAGE_KEPT_NS:
-            self._before = None
+        if self._outage.is_over(self.now_ns):
+            history = self.histories["cylinder_mass"]
+            self.weighing = self._outage.weighed_anew(history, self.state.swaps, self.now_ns) or self.weighing
         job = self.state.job
         barometer = self.value("barometer") if "barometer" in self._homes else None
         kept = self.ambient.source is AmbientSource.MEASURED and (self.age_s("barometer") or 0.0) < BAROMETER_KEEPS_S

@@ -1,9 +1,13 @@
 """An outage of some minutes in a recovery (a restart, a cable), whose readings the devices kept and send again."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pytest
 
+from logger.model.finding import Verdict
+from logger.model.records import NOTE, STAGE_ENDED
+from logger.pipeline.analysis import Report
 from logger.pipeline.heart import Pipeline
 from logger.pipeline.replay import in_order
 from logger.pipeline.state import Item
@@ -37,8 +41,8 @@ def unbroken(course: Course) -> Pipeline:
     return fed(sorted((item for part in course for item in part), key=lambda item: item[:3]))
 
 
-def fed(items: Iterable[Item]) -> Pipeline:
-    pipeline, next_tick = Pipeline(), 0
+def fed(items: Iterable[Item], live: bool = True, pipeline: Pipeline | None = None) -> Pipeline:
+    pipeline, next_tick = pipeline or Pipeline(live), 0
     for t_ns, _, _, device, item in items:
         if t_ns >= next_tick:
             pipeline.tick(t_ns)
@@ -86,3 +90,30 @@ def test_a_cylinder_changed_in_an_outage_is_no_refrigerant() -> None:
     assert again.scene.state.on_scale == "cylinder B"
     for key, within in (("recovered", 0.1), ("cylinder_of_limit", 0.005)):
         assert again.values[key].number == pytest.approx(wanted.values[key].number, abs=within)
+
+
+def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late() -> None:
+    before, missed, after = course(60, 400, 480)
+    end: Item = (T0_NS + 480 * NS, 10**9, 0, "", {"type": STAGE_ENDED, "t_ns": T0_NS + 480 * NS, "number": 1})
+    late: list[Item] = [(T0_NS + 481 * NS, *item[1:]) for item in missed]
+    wanted = fed([*before, *missed, *after, end]).reports[1]
+    for live in (True, False):
+        pipeline = fed([*before, *after, end], live)
+        at_its_end = pipeline.reports[1]
+        assert _recovered(at_its_end) < 10.0, "the readings in which most of it came are missing"
+        passed = replace(at_its_end.findings[0], verdict=Verdict.PASS, headline="passed")
+        pipeline.report = replace(at_its_end, findings=(passed, *at_its_end.findings[1:]))
+        fed(late, pipeline=pipeline)
+        pipeline.tick(T0_NS + 490 * NS)
+        notes = [e["text"] for e in pipeline.take_events() if e["type"] == NOTE]
+        assert [("it was: passed" in text) for text in notes] == [True] * live, "told once, and not on replay"
+        again = pipeline.reports[1]
+        assert _recovered(again) == pytest.approx(_recovered(wanted), abs=0.05)
+        assert [(f.key, f.verdict) for f in again.findings] == [(f.key, f.verdict) for f in wanted.findings]
+        assert pipeline.report is again and pipeline.scene.results[1] is again.result
+
+
+def _recovered(report: Report) -> float:
+    number = report.result.recovered.number
+    assert isinstance(number, float)
+    return number

@@ -10,7 +10,7 @@ from logger.model.job import Stage, StageKind
 from logger.model.points import Quantity
 from logger.model.units import show
 from logger.model.value import Value
-from logger.pipeline.live import LiveQuantities
+from logger.pipeline.live import LiveQuantities, scale_problem
 from logger.pipeline.scene import NS, Scene
 
 _COMES = {Phase.LIQUID: "Liquid comes", Phase.VAPOUR: "Vapour comes", Phase.UNKNOWN: "Liquid or vapour not clear"}
@@ -21,6 +21,9 @@ def advice_of(scene: Scene, stage: Stage | None, quantities: LiveQuantities) -> 
     units = scene.state.job.units if scene.state.job else "us"
     if stage is None:
         return ()
+    if stage.kind in (StageKind.RECOVERY, StageKind.CHARGING) and (silent := scale_problem(scene)) is not None:
+        recovers = stage.kind is StageKind.RECOVERY
+        return (f"{'What flows is not known' if recovers else 'Close the valve until the scale is back'}: {silent}.",)
     if stage.kind is StageKind.RECOVERY and quantities.recovery_now is not None:
         return tuple(_recovery(quantities.recovery_now, (scene.now_ns - stage.begun_ns) / NS))
     if stage.kind is StageKind.CHARGING and quantities.charging_now is not None:

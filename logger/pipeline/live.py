@@ -77,6 +77,8 @@ class LiveQuantities:
         rate, moved = unknown("kg/s", "no scale in the rig"), unknown("kg", "no scale in the rig")
         if weighing is not None:
             rate, moved = weighing.rate.value, weighing.moved_at(weighing.seconds(scene.now_ns))
+        if (silent := scale_problem(scene)) is not None:
+            rate, moved = unknown("kg/s", silent), unknown("kg", silent)
         now = self.recovery_now = self.recovery.update(
             (scene.now_ns - stage.begun_ns) / NS,
             rate,
@@ -104,14 +106,22 @@ class LiveQuantities:
             none = unknown("kg", "no scale in the rig")
             return {"mass_rate": unknown("kg/s", "no scale in the rig"), "charge_to_go": none, "charged": none}
         t_s = weighing.seconds(scene.now_ns)
-        rate = weighing.rate
-        now = self.charging_now = self.charging.update(t_s, weighing.moved_at(t_s), rate.value, rate.quick)
+        moved, rate, quick = weighing.moved_at(t_s), weighing.rate.value, weighing.rate.quick
+        if (silent := scale_problem(scene)) is not None:
+            moved, rate, quick = unknown("kg", silent), unknown("kg/s", silent), unknown("kg/s", silent)
+        now = self.charging_now = self.charging.update(t_s, moved, rate, quick)
         return {
             "mass_rate": now.rate,
             "charged": now.charged,
             "charge_to_go": now.to_go,
             "time_to_stop": now.time_to_close.value,
         }
+
+
+def scale_problem(scene: Scene) -> str | None:
+    """Why nothing is known of what flows now: what the scale said before it went silent is not what it would say."""
+    now = scene.value("cylinder_mass")
+    return None if now.number is not None or scene.weighing is None else f"scale: {now.problem}"
 
 
 def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:
@@ -167,7 +177,8 @@ def _cylinder_margin(scene: Scene, limit: CylinderLimits) -> Value:
 
 def _vacuum(scene: Scene, stage: Stage) -> dict[str, Value]:
     vacuum = scene.value("vacuum")
-    found = {"vacuum": vacuum, "water_saturation": _water(vacuum), "vacuum_rate": _rate(scene)}
+    rate = _rate(scene) if vacuum.number is not None else unknown("Pa/s", str(vacuum.problem))
+    found = {"vacuum": vacuum, "water_saturation": _water(vacuum), "vacuum_rate": rate}
     if stage.kind is StageKind.DECAY_TEST:
         since = max(scene.marks("isolated", stage.begun_ns), default=None)
         if since is None:

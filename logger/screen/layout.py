@@ -10,6 +10,7 @@ from typing import Any
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from logger.model.points import POINTS
 from logger.screen.braille import plot
 from logger.screen.digits import large
 from logger.screen.words import alarm_line, shown, title
@@ -57,7 +58,9 @@ def _alarms(state: Row, width: int, most: int) -> list[Text]:
         if alarm["acknowledged"] and alarm["active"]:
             style = "bold yellow"
         most_lines = 2 if i == 0 and len(alarms) < most else 1  # what to do about the first is told whole
-        lines += [_fit(Text(t, style), width, style) for t in _wrapped(alarm_line(alarm), width, most_lines)]
+        lines += [
+            _fit(Text(t, style), width, style) for t in _wrapped(alarm_line(alarm, len(alarms) > 1), width, most_lines)
+        ]
     if len(alarms) > most:
         lines.append(Text(f"and {len(alarms) - len(told)} more: see `rimelog status`", "bold yellow"))
     return lines or [Text("No alarms", "dim")]
@@ -73,7 +76,7 @@ def _foot(state: Row, width: int, note: str) -> list[Text]:
     told = [*state.get("relays", []), *state.get("devices", []), store]
     trouble = any(not each.get("ok", True) for each in told)
     lines = [Text(" · ".join(parts), "bold yellow" if trouble else "dim")]
-    lines += [Text(line, "dim") for line in _wrapped(state["caution"], width, 2)]
+    lines += [Text(line, "dim") for line in _wrapped(state["caution"], width, 2 if width >= 80 else 4)]
     lines.append(Text(note, "bold") if note else Text(KEYS if len(KEYS) <= width else KEYS_SHORT, "dim"))
     return lines
 
@@ -85,6 +88,8 @@ def _devices(devices: Sequence[Row], width: int) -> list[str]:
         return named
     well = [d for d in devices if d.get("ok", True)]
     troubled = [f"{d['name']} {d['text']}" for d in devices if not d.get("ok", True)]
+    if sum(cell_len(name) + 3 for name in troubled) > width // 2:  # the whole reason is on the page of readings
+        troubled = [f"{d['name']} {d['text'].split(':')[0]}" for d in devices if not d.get("ok", True)]
     return [*troubled, *([f"{len(well)} of {len(devices)} devices connected"] if well else [])]
 
 
@@ -165,7 +170,7 @@ def _grid(cells: list[Text], width: int) -> list[Text]:
 
 def _trend(state: Row, trend: Sequence[Row], width: int, height: int) -> list[Text]:
     view = state["view"]
-    label = next((p["label"] for p in state["points"] if p["point"] == view["trend"]), view["trend"])
+    label = POINTS[view["trend"]].label if view["trend"] in POINTS else view["trend"]
     columns = width - 11
     drawn = plot(
         [r.get("low_shown") for r in trend], [r.get("high_shown") for r in trend], columns, height, view["log_trend"]

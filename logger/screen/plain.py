@@ -8,7 +8,8 @@ from logger.screen.words import alarm_line, shown, title
 def status_lines(state: dict[str, Any]) -> list[str]:
     """Whole state, one fact a line."""
     lines = [title(state)]
-    lines += [alarm_line(a) for a in state.get("alarms", [])] or ["No alarms"]
+    alarms = state.get("alarms", [])
+    lines += [f"{alarm_line(a, len(alarms) > 1)} [{a['key']}]" for a in alarms] or ["No alarms"]
     live, view = state["live"], state["view"]
     keys = [view["headline"], *view["lines"]] if view["headline"] else []
     for key in keys:

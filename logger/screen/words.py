@@ -1,8 +1,10 @@
 """Words the screen and the plain output share."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 ALARM_WORD = {"urgent": "URGENT", "high": "ALARM", "low": "notice"}
+PUT_AWAY = ("shelved", "out of service")  # states in which it is not known here whether its condition holds
 
 
 def duration(seconds: float | None) -> str:
@@ -39,9 +41,15 @@ def title(state: dict[str, Any]) -> str:
     return " · ".join(parts)
 
 
-def alarm_line(alarm: dict[str, Any]) -> str:
-    """Priority, whether anyone acknowledged it, label, and what to do."""
+def alarm_line(alarm: dict[str, Any], several: bool = False) -> str:
+    """Priority, whether anyone acknowledged it, label, and what to do. several: then which came first is said."""
     word = ALARM_WORD.get(alarm["priority"], alarm["priority"])
+    if alarm.get("state") in PUT_AWAY:
+        until = alarm.get("shelved_until_ns")
+        till = f" until {datetime.fromtimestamp(until // 10**9, UTC):%H:%M} UTC" if until else ""
+        reason = f" ({alarm['reason']})" if alarm.get("reason") else ""
+        return f"{word} {alarm['state']}{till}: {alarm['label']}{reason}. Nothing is told of it meanwhile."
     new = "" if alarm["acknowledged"] else " NEW"
+    first = " (came first)" if several and alarm.get("first_out") else ""
     over = "" if alarm["active"] else ", over"
-    return f"{word}{new}: {alarm['label']}{over}. {alarm['message']}"
+    return f"{word}{new}{first}: {alarm['label']}{over}. {alarm['message']}"

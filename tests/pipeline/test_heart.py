@@ -120,6 +120,15 @@ def test_a_silent_point_is_unknown_with_its_age() -> None:
     assert value.number is None and "no reading for" in str(value.problem)
 
 
+def test_nothing_is_said_of_a_flow_when_the_scale_is_silent() -> None:
+    pipeline, _ = live(brewery()[:200])
+    pipeline.tick(pipeline.scene.now_ns + 60 * NS)
+    for key in ("recovered", "mass_rate", "charge_left", "time_to_limit", "cylinder_of_limit"):
+        value = pipeline.values[key]
+        assert value.number is None and "no reading for" in str(value.problem), key
+    assert not any("Nothing comes" in line for line in pipeline.snapshot().advice)
+
+
 def test_a_lost_device_takes_its_points_along() -> None:
     pipeline, _ = live(brewery()[:200])
     device = next(iter(pipeline.scene.devices))

@@ -105,6 +105,8 @@ def test_a_recovery_begun_with_nothing_plugged_in_goes_on_and_says_that_the_fill
     pipeline, raised = night("nothing", {})
     assert pipeline.scene.weighing is None and "fill-unknown" in raised
     assert pipeline.snapshot().stage is not None
+    shown = pipeline.snapshot().points["cylinder_mass"].value  # a point nobody has heard of yet is shown, as unknown
+    assert shown.number is None and "not heard yet" in str(shown.problem)
 
 
 def test_an_alarm_keeps_its_key_when_the_device_says_who_it_is() -> None:

@@ -443,4 +443,6 @@ def alarm_shape(row: AlarmRow) -> dict[str, Any]:
         "first_out": row.first_out,
         "protected": row.protected,
         "shelved_until_ns": row.shelved_until_ns,
+        "operator": row.operator,
+        "reason": row.reason,
     }

@@ -1,4 +1,4 @@
-"""`rimelog alarms`: the settings in force, tests of sound and push, and the addresses for push."""
+"""`rimelog alarms`: the settings in force, single alarms put away and back, tests of sound and push, its addresses."""
 
 import asyncio
 import json
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logger.cli.daemon import JOB_OPTION, client
 from logger.cli.quantities import UNITS_OPTION, say
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ RIG_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 @click.group()
 def alarms() -> None:
-    """Show alarm settings; test sound and push; keep the addresses for push.
+    """Show alarm settings; put single alarms away and back; test sound and push; keep the addresses for push.
 
     Alarms record and warn. They replace no relief valve, float switch, pressure cut-out, scale alarm or person.
     """
@@ -44,6 +45,39 @@ def show(rig_file: Path | None, units: str, as_json: bool) -> None:
     print_table(rules, units)
     for note in notes(rules, off, with_rig=rig_file is not None):
         say(note, "")
+
+
+# -- acts on the running job -----------------------------------------------------------------------------------
+
+OPERATOR = click.option("--operator", default="", help="Who does it.")
+
+
+@alarms.command("out-of-service")
+@click.argument("alarm")
+@click.option("--reason", required=True, help="Why, such as: the sensor is broken.")
+@OPERATOR
+@JOB_OPTION
+def out_of_service(alarm: str, reason: str, operator: str, job: str | None) -> None:
+    """Take one alarm out until it is put back: its instrument is broken or away. Overfill cannot be."""
+    click.echo(client(job).act("out-of-service", key=alarm, reason=reason, operator=operator)["text"])
+
+
+@alarms.command("return-to-service")
+@click.argument("alarm")
+@OPERATOR
+@JOB_OPTION
+def return_to_service(alarm: str, operator: str, job: str | None) -> None:
+    """Put one back that was taken out of service."""
+    click.echo(client(job).act("return-to-service", key=alarm, operator=operator)["text"])
+
+
+@alarms.command()
+@click.argument("alarm")
+@OPERATOR
+@JOB_OPTION
+def unshelve(alarm: str, operator: str, job: str | None) -> None:
+    """End a shelving (`rimelog shelve`) before its time is over."""
+    click.echo(client(job).act("unshelve", key=alarm, operator=operator)["text"])
 
 
 # -- tests -----------------------------------------------------------------------------------------------------

@@ -115,3 +115,37 @@ def test_a_port_that_is_not_there_is_waited_for(tmp_path: Path) -> None:
         logger.when(lambda state: "NOTHERE" in state["devices"][0]["text"], "it is told")
         assert "device lost" in until(lambda: rimelog(tmp_path, "status"), "status")
         logger.stop()
+
+
+NOT_THERE = """
+[[device]]
+name = "scale"
+url = "/dev/ttyNOTHERE"
+  [[device.channel]]
+  index = 0
+  point = "cylinder_mass"
+[alarms.device-scale]
+on_delay = "0s"
+[alarms.fill-unknown]
+on_delay = "0s"
+"""
+
+
+def test_a_recovery_with_nothing_plugged_in_is_told_and_one_alarm_is_put_away_and_back(tmp_path: Path) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text(NOT_THERE, encoding="utf-8")
+    with daemon(tmp_path, rig) as logger:
+        logger.when(lambda state: True, "it answers")
+        logger.client.act("stage-begin", kind="recovery")
+        logger.when(lambda state: {"device-scale", "fill-unknown"} <= {a["key"] for a in state["alarms"]}, "both told")
+        out = ("alarms", "out-of-service", "device-scale", "--reason", "left at home", "--operator", "me")
+        assert "taken out of service" in rimelog(tmp_path, *out)
+        shown = rimelog(tmp_path, "status")
+        assert "out of service: scale is lost (left at home)" in shown and "[fill-unknown]" in shown
+        assert "cannot be taken out" in rimelog(tmp_path, *out[:2], "fill-unknown", *out[3:], status=2)
+        rimelog(tmp_path, "alarms", "return-to-service", "device-scale")
+        logger.when(lambda state: not (logger.alarm("device-scale") or {"acknowledged": True})["acknowledged"], "again")
+        logger.client.act("shelve", key="device-scale", seconds=300, reason="fetching it")
+        rimelog(tmp_path, "alarms", "unshelve", "device-scale")
+        logger.when(lambda state: not (logger.alarm("device-scale") or {"acknowledged": True})["acknowledged"], "again")
+        logger.stop()

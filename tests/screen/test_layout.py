@@ -131,3 +131,25 @@ def test_plain_lines_hold_everything() -> None:
     text = "\n".join(status_lines(STATE))
     for part in ("Recovery", "110.4 lb", "open circuit", "scale board", "come first"):
         assert part in text
+
+
+def test_of_several_alarms_the_first_is_named_and_what_is_put_away_is_not_called_over() -> None:
+    state, alarm = copy.deepcopy(STATE), STATE["alarms"][0]
+    shelved = {"state": "shelved", "active": False, "acknowledged": True, "shelved_until_ns": 1_772_467_200 * 10**9}
+    out = {"state": "out of service", "active": False, "acknowledged": True, "shelved_until_ns": None}
+    state["alarms"] = [
+        {**alarm, "key": "a", "label": "A", "first_out": True},
+        {**alarm, "key": "b", "label": "B", **shelved, "reason": "sensor moved"},
+        {**alarm, "key": "c", "label": "C", **out, "reason": ""},
+    ]
+    told = [
+        "ALARM NEW (came first): A. Have the next cylinder ready.",
+        "ALARM shelved until 16:00 UTC: B (sensor moved). Nothing is told of it meanwhile.",
+        "ALARM out of service: C. Nothing is told of it meanwhile.",
+    ]
+    assert [line for line in status_lines(state) if line.startswith("ALARM")] == [
+        f"{line} [{key}]" for line, key in zip(told, "abc", strict=True)
+    ]
+    screen = [line.plain.strip() for line in render(state, TREND, 120, 40)]
+    assert all(line in screen for line in told)
+    assert not any("came first" in line.plain for line in render(STATE, TREND, 120, 40)), "there is only one"

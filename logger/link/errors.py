@@ -25,6 +25,7 @@ _WORDS: Final[dict[int, str]] = {
     errno.EAGAIN: _BUSY,
     errno.ENOTTY: "that is no serial port",
     errno.EISDIR: "that is no serial port",
+    errno.EINVAL: "it does not take these settings: are baud and mode (data bits, parity, stop bits) right for it?",
     errno.EIO: "it was unplugged or switched off",
     errno.ENXIO: "it was unplugged or switched off",
     errno.ECONNREFUSED: "nothing listens there; is the device on, and the port number right?",

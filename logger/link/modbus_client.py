@@ -9,8 +9,10 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from logger.compute.registers import Block
-from logger.link.errors import LinkError, LinkLost
+from logger.link.errors import LinkError, LinkLost, in_words
 from logger.model.instrument import ModbusPort
+
+log = logging.getLogger(__name__)
 
 _READ: Final = {3: "read_holding_registers", 4: "read_input_registers"}
 
@@ -36,7 +38,7 @@ class ModbusClient:
     async def open(cls, url: str, port: ModbusPort) -> "ModbusClient":
         """socket://host:port (502 if left out), or a serial port. Raises LinkLost, ModbusMissing."""
         need_pymodbus()
-        from pymodbus import FramerType, ModbusException
+        from pymodbus import FramerType
         from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 
         # It would tell every time-out of a night on the terminal; the supervisor tells each once.
@@ -54,8 +56,8 @@ class ModbusClient:
                     stopbits=int(port.mode[2]), **common,
                 )  # fmt: skip
             connected = await client.connect()
-        except (ModbusException, OSError, ValueError) as exc:
-            raise LinkLost(f"{url}: {exc}") from exc
+        except Exception as exc:  # its own, OSError, ValueError; of a serial port termios.error, which is none of these
+            raise LinkLost(f"{url}: {in_words(exc)}") from exc
         if not connected:
             client.close()
             raise LinkLost(f"{url}: no connection")
@@ -63,8 +65,7 @@ class ModbusClient:
 
     async def ask(self, block: Block) -> bytes:
         """The answer's PDU, also of an exception; b"" when none came in time. Raises LinkLost."""
-        from pymodbus import ModbusException
-        from pymodbus.exceptions import ConnectionException, ModbusIOException
+        from pymodbus.exceptions import ModbusIOException
 
         if not self._client.connected:
             raise LinkLost(f"{self.url}: closed by the other side")
@@ -72,14 +73,15 @@ class ModbusClient:
             answer = await getattr(self._client, _READ[block.function])(
                 block.address, count=block.count, device_id=block.unit_id
             )
-        except ConnectionException as exc:
-            raise LinkLost(f"{self.url}: {exc}") from exc
         except ModbusIOException:
             return b""
-        except (ModbusException, OSError) as exc:
-            raise LinkLost(f"{self.url}: {exc}") from exc
+        except Exception as exc:
+            raise LinkLost(f"{self.url}: {in_words(exc)}") from exc
         return bytes([answer.function_code]) + bytes(answer.encode())
 
     def close(self) -> None:
         """Never raises; may be called again."""
-        self._client.close()
+        try:
+            self._client.close()
+        except Exception:  # of a port that was unplugged
+            log.debug("closing %s", self.url, exc_info=True)

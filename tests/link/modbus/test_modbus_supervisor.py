@@ -2,12 +2,14 @@
 
 import asyncio
 import contextlib
+import errno
 import importlib.util
 from collections.abc import AsyncIterator, Callable, Coroutine
 from dataclasses import replace
 from typing import Any
 
 import pytest
+import serial
 from pymodbus import FramerType
 from pymodbus.constants import ExcCodes
 
@@ -201,6 +203,32 @@ def test_nothing_there_is_a_lost_link() -> None:
             assert len(watched.of(events.LinkDown)) == 1  # told once, tried more than once
 
     run(test)
+
+
+class TermiosError(Exception):
+    """termios.error (not there on Windows), which is no OSError: of a port that takes no parity, or was unplugged."""
+
+
+def test_a_port_that_does_not_take_its_settings_is_a_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(url: str, **settings: Any) -> None:
+        raise TermiosError(errno.EINVAL, "Invalid argument")
+
+    monkeypatch.setattr(serial, "serial_for_url", refuse)
+
+    async def test() -> None:
+        async with watch("/dev/ttyUSB7", QUICK, PRESSURE) as watched:
+            await watched.until(lambda: bool(watched.of(events.LinkDown)))
+            assert "are baud and mode (data bits, parity, stop bits) right" in watched.of(events.LinkDown)[0].reason
+
+    run(test)
+
+
+def test_closing_never_raises() -> None:
+    class Unplugged:
+        def close(self) -> None:
+            raise TermiosError(errno.EIO, "Input/output error")
+
+    ModbusClient("/dev/ttyUSB7", Unplugged()).close()
 
 
 def test_without_pymodbus_the_message_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:

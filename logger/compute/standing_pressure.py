@@ -9,6 +9,7 @@ pressure rests on an assumed one, and what the measured temperature says about t
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 
 from logger.compute import nitrogen
 from logger.compute.blocks import Blocks, blocks, interpolate
@@ -27,13 +28,24 @@ ONE_SIDED = 1.645  # 95 %
 DETECT = 3.29  # 95 % both ways: a drop of this many u is neither missed nor invented
 LEAST_S = 600.0
 WEATHER_PA = 1000.0  # half-width of what a barometer does in a day, common practice, no source
-AMBIENT_LAG_K = 1.0  # half-width: a thermometer in the air beside pipework that follows it late
-AMBIENT_SHARE = 0.3  # of the change: how much of it the gas may not have followed
 DECISION_RULE = (
     "held only if no drop is told from none (drop minus 1.645 u not above zero, 95 %) and the test could have seen the "
     "drop the profile cares for; did not hold only if the drop minus U is above what is allowed; U is k = 2"
 )
 HEADLINE = {Verdict.PASS: "held", Verdict.FAIL: "did not hold", Verdict.CANNOT_TELL: "cannot tell"}
+
+
+class Thermometer(StrEnum):
+    """Where the temperature was measured: in the gas, by a clamp on a pipe, or in the air around."""
+
+    GAS = "gas"
+    PIPE = "pipe"
+    AIR = "air"
+
+
+# How far the gas may be from it: half-widths in K, and as a share of the range that the temperature went through. Gas
+# stays warm from the filling and follows a day late by its mass of metal. From simulated circuits of 30 to 1000 L.
+_FOLLOWS = {Thermometer.GAS: (0.0, 0.0), Thermometer.PIPE: (0.3, 0.25), Thermometer.AIR: (2.0, 0.5)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +111,7 @@ def analyse_standing(
     *,
     profile: PressureProfile | None = None,
     temperature: Series | None = None,
-    temperature_is_gas: bool = False,
+    thermometer: Thermometer = Thermometer.AIR,
     law: GasLaw = NITROGEN,
     began_s: float | None = None,
     ended_s: float | None = None,
@@ -110,9 +122,9 @@ def analyse_standing(
 ) -> StandingResult:
     """Analyse a standing pressure test. One time axis; pressure absolute Pa, temperature K.
 
-    temperature: of the gas or on the pipe if `temperature_is_gas`, else of the air around. gauge_reference: the sensor
-    measures against the air, so that an unmeasured barometer adds its weather. ambient_pa: to tell the gauge pressure
-    that the profile's sensitivity refers to.
+    thermometer: where `temperature` was measured. gauge_reference: the sensor measures against the air, so that an
+    unmeasured barometer adds its weather. ambient_pa: to tell the gauge pressure that the profile's sensitivity
+    refers to.
     """
     if len(pressure) < 4:
         return _nothing("there are too few pressure readings")
@@ -133,10 +145,10 @@ def analyse_standing(
         expected = law.expected(start_pa, start_k, end_k)
         per_k = law.expected(start_pa, start_k, start_k + 0.5) - law.expected(start_pa, start_k, start_k - 0.5)
     except nitrogen.NitrogenRangeError as exc:
-        return _nothing(f"{exc}; choose the ideal gas law", data)
+        return _nothing(f"{exc}; beyond it no temperature is corrected for", data)
     u_read = scatter(data) / math.sqrt(window)
     assert temperature is not None  # kelvin came from it
-    u_kelvin = _temperature_u(temperature, temperature_is_gas, end_k - start_k)
+    u_kelvin = _temperature_u(temperature, thermometer, end_k - start_k, max(kelvin) - min(kelvin))
     u_weather = 0.0 if barometer_measured or not gauge_reference else WEATHER_PA / math.sqrt(3.0)
     share = pressure.u_scale / max(start_pa, pressure.u_scale, 1e-9)
     u_drop = math.hypot(
@@ -144,7 +156,7 @@ def analyse_standing(
         law.error(start_pa) * start_pa * abs(end_k - start_k),
     )  # fmt: skip
     # an offset common to all readings cancels; its share of the change does not
-    drop = known(expected - end_pa, "Pa", u_drop, _note(temperature_is_gas, u_weather))
+    drop = known(expected - end_pa, "Pa", u_drop, _note(thermometer, u_weather))
     smallest = known(DETECT * u_drop, "Pa")
     trend = line(data.t_s, corrected, data.u)
     u_slow = math.hypot(per_k * u_kelvin, u_weather) / lasted
@@ -184,17 +196,18 @@ def _temperatures(temperature: Series | None, data: Blocks) -> tuple[list[float]
     return interpolate(temperature.t_s, temperature.value, data.t_s), ""
 
 
-def _temperature_u(temperature: Series, is_gas: bool, change_k: float) -> float:
+def _temperature_u(temperature: Series, where: Thermometer, change_k: float, range_k: float) -> float:
     """Standard uncertainty of the gas's change of temperature, K: a sensor's offset cancels, its span does not."""
+    late_k, share = _FOLLOWS[where]
     span = 0.005 * abs(change_k)
-    if is_gas:
-        return math.hypot(temperature.u, span)
-    return math.hypot(temperature.u, span, AMBIENT_LAG_K / math.sqrt(3.0), AMBIENT_SHARE * change_k / math.sqrt(3.0))
+    return math.hypot(temperature.u, span, late_k / math.sqrt(3.0), share * range_k / math.sqrt(3.0))
 
 
-def _note(is_gas: bool, u_weather: float) -> str | None:
+def _note(where: Thermometer, u_weather: float) -> str | None:
     notes = []
-    if not is_gas:
+    if where is Thermometer.PIPE:
+        notes.append("gas temperature taken from the pipe: how far the gas may be from it is in the uncertainty")
+    if where is Thermometer.AIR:
         notes.append("gas temperature taken from the air: its lag is in the uncertainty")
     if u_weather > 0.0:
         notes.append("barometer not measured: 1 kPa of weather is in the uncertainty")

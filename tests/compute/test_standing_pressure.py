@@ -2,6 +2,7 @@
 
 import math
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -9,10 +10,12 @@ from hypothesis import strategies as st
 
 from logger.compute.nitrogen import sealed_pressure
 from logger.compute.profiles import PRESSURE_PROFILES, PressureProfile, profile_from_mapping
-from logger.compute.standing_pressure import IDEAL, NITROGEN, StandingResult, analyse_standing
+from logger.compute.standing_pressure import IDEAL, NITROGEN, StandingResult, Thermometer, analyse_standing
 from logger.model.finding import Verdict
 from logger.model.sample import Gap, Series
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
+from sim_device.plant import Plant
+from sim_device.scenarios import SCENARIOS
 
 DAY = 86400.0
 HOUR = 3600.0
@@ -41,7 +44,7 @@ def day(
 
 
 def judged(pair: tuple[Series, Series], profile: PressureProfile | None = UFGS, **more: object) -> StandingResult:
-    settings_: dict[str, object] = {"temperature_is_gas": True, "barometer_measured": True, **more}
+    settings_: dict[str, object] = {"thermometer": Thermometer.GAS, "barometer_measured": True, **more}
     return analyse_standing(pair[0], profile=profile, temperature=pair[1], **settings_)  # type: ignore[arg-type]
 
 
@@ -79,11 +82,44 @@ def test_ideal_gas_would_mistake_real_nitrogen_for_a_leak() -> None:
 
 
 def test_ambient_brings_uncertainty() -> None:
-    gas, air = judged(day()), judged(day(), temperature_is_gas=False)
-    assert gas.smallest_drop.number is not None
-    assert air.smallest_drop.number is not None
-    assert air.smallest_drop.number > 3.0 * gas.smallest_drop.number
+    gas, air = judged(day()), judged(day(), thermometer=Thermometer.AIR)
+    pipe = judged(day(), thermometer=Thermometer.PIPE)
+    smallest = [r.smallest_drop.number or 0.0 for r in (gas, pipe, air)]
+    assert smallest[2] > 1.5 * smallest[1] > 4.0 * smallest[0] > 0.0
     assert "from the air" in (air.drop.note or "")
+    assert "from the pipe" in (pipe.drop.note or "")
+
+
+# (litres, K of daily swing, hour of the day it began, bar): simulated tight circuits whose gas follows the air late
+LATE = [(920, 9.0, 4.0, 30.0), (170, 11.0, 15.0, 40.0)]
+
+
+@pytest.mark.parametrize(("litres", "swing_k", "began_h", "bar"), LATE)
+def test_gas_that_follows_the_air_late_is_not_taken_for_a_leak(
+    litres: float, swing_k: float, began_h: float, bar: float
+) -> None:
+    size = litres / 50.0
+    tight = SCENARIOS["nitrogen"]
+    begin, fill, end = tight.timeline
+    scenario = replace(
+        tight, volume_m3=litres / 1000.0, ambient_swing_c=swing_k, ambient_start_h=began_h,
+        circuit={"metal_j_k": 4e4 * size, "ambient_ua_w_k": 20.0 * size**0.7},
+        timeline=(begin, replace(fill, kw={"to_pa": bar * 1e5}), end),
+    )  # fmt: skip
+    plant = Plant(scenario, 1)
+    rows = []
+    for i in range(int(5 * HOUR / 30.0)):
+        plant.advance_to(30.0 * i)
+        rows.append([plant.read(p) for p in ("system_pressure", "system_temperature", "ambient_temperature")])
+    t = [30.0 * i for i in range(len(rows))]
+    pressure, pipe, air = (Series("x", t, list(column), u=50.0) for column in zip(*rows, strict=True))
+    began = next(x for x, p in zip(t, pressure.value, strict=True) if p >= 0.97 * max(pressure.value)) + 900.0
+    for thermometer, near in ((Thermometer.PIPE, pipe), (Thermometer.AIR, air)):
+        result = analyse_standing(
+            pressure, temperature=near, thermometer=thermometer, began_s=began, gauge_reference=False
+        )
+        assert result.drop.number is not None and result.drop.u is not None
+        assert abs(result.drop.number) < 2.0 * result.drop.u, thermometer
 
 
 def test_unmeasured_barometer_brings_uncertainty() -> None:
@@ -98,7 +134,7 @@ def test_unmeasured_barometer_brings_uncertainty() -> None:
 
 def test_a_test_that_could_not_have_seen_it_does_not_pass() -> None:
     """10 psig, air temperature, no barometer: 1 % of the pressure is 0.1 psi and cannot be seen."""
-    result = judged(day(psig=10.0), temperature_is_gas=False, barometer_measured=False)
+    result = judged(day(psig=10.0), thermometer=Thermometer.AIR, barometer_measured=False)
     assert result.verdict.verdict is Verdict.CANNOT_TELL
     assert "cannot be seen" in result.verdict.text
 
@@ -135,7 +171,7 @@ def test_flow_only_with_a_volume_and_a_loss() -> None:
         (None, "no temperature was measured"),
         (Series("t", [0.0, 100.0], [295.0, 295.0]), "both ends"),
         (Series("t", [0.0, DAY], [295.0, 0.0]), "absolute zero"),
-        (Series("t", [0.0, DAY], [295.0, 500.0]), "choose the ideal gas law"),
+        (Series("t", [0.0, DAY], [295.0, 500.0]), "no temperature is corrected for"),
     ],
 )
 def test_unusable_temperature_is_unknown_because(temperature: Series | None, part: str) -> None:

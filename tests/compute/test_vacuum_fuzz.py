@@ -8,7 +8,7 @@ from logger.compute.decay import analyse_decay
 from logger.compute.isolation import detect_isolation
 from logger.compute.leak_flow import ServiceGas
 from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
-from logger.compute.standing_pressure import analyse_standing
+from logger.compute.standing_pressure import Thermometer, analyse_standing
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Gap, Series
 from logger.model.value import Value
@@ -71,17 +71,17 @@ def test_decay(
 @settings(max_examples=80, deadline=None)
 @given(
     series(), st.one_of(st.none(), series(_kelvin)), st.sampled_from([None, *PRESSURE_PROFILES.values()]),
-    st.one_of(st.none(), st.floats(-500, 5000)), st.booleans(),
+    st.one_of(st.none(), st.floats(-500, 5000)), st.sampled_from(Thermometer),
 )  # fmt: skip
 def test_standing(
-    pressure: Series, warm: Series | None, profile: PressureProfile | None, began: float | None, is_gas: bool
+    pressure: Series, warm: Series | None, profile: PressureProfile | None, began: float | None, where: Thermometer
 ) -> None:
     result = analyse_standing(
         pressure,
         profile=profile,
         temperature=warm,
         began_s=began,
-        temperature_is_gas=is_gas,
+        thermometer=where,
         volume_m3=0.1,
     )
     for finding in result.findings:

@@ -44,7 +44,7 @@ def bluetoothd(address: str, said: list[Any]) -> Iterator[None]:
                 if asked.header.message_type is not MessageType.method_call:
                     continue
                 wanted = (asked.header.fields[HeaderFields.path], *asked.body)
-                answer = next(answers) if wanted == (PATH, "org.bluez.Battery1", "Percentage") else None
+                answer = next(answers, None) if wanted == (PATH, "org.bluez.Battery1", "Percentage") else None
                 if answer is None:
                     connection.send(new_error(asked, "org.freedesktop.DBus.Error.InvalidArgs", "s", ("No such",)))
                 else:

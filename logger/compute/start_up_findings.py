@@ -125,11 +125,15 @@ def margin_finding(value: Value) -> list[Finding]:
     if value.number is None:
         return []
     key, inputs = "start_up.high_side", (("high-side margin", value),)
-    if value.number > 0:
+    rule, decision = "limit entered for the high side", "below only by more than the expanded uncertainty (k=2)"
+    if value.number > 2 * (value.u or 0.0):
         text = f"High side {difference(value.number)} below its limit."
-        return [Finding(key, Verdict.PASS, "below its limit", text, "limit entered for the high side", "", inputs)]
+        return [Finding(key, Verdict.PASS, "below its limit", text, rule, decision, inputs)]
+    if value.number > 0:
+        text = f"High side {difference(value.number)} below its limit, closer than the gauge can tell."
+        return [Finding(key, Verdict.ATTENTION, "at its limit", text, rule, decision, inputs)]
     text = f"High side {difference(-value.number)} over its limit: stop the machine."
-    return [Finding(key, Verdict.FAIL, "over its limit", text, "limit entered for the high side", "", inputs)]
+    return [Finding(key, Verdict.FAIL, "over its limit", text, rule, decision, inputs)]
 
 
 def compare_finding(before: Mapping[str, Value], after: Mapping[str, Value]) -> Finding:

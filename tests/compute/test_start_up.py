@@ -4,7 +4,7 @@ import pytest
 
 from logger.compute.feed import K_PER_F, Feed, judge_feed
 from logger.compute.start_up import StartUpResult, analyse_start_up, high_side, liquid_side, start_up_now
-from logger.compute.start_up_findings import compare_finding
+from logger.compute.start_up_findings import compare_finding, margin_finding
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
 from logger.model.units import PSI_PA
@@ -193,3 +193,20 @@ def test_either_end_of_the_condenser_stands_in_with_a_note() -> None:
     assert high_side(only).note is None
     assert "other end" in str(liquid_side(only).note)
     assert high_side({}).number is None
+
+
+@pytest.mark.parametrize(
+    ("margin_pa", "u_pa", "verdict"),
+    [
+        (5e4, 1e4, Verdict.PASS),
+        (5e4, None, Verdict.PASS),
+        (1.5e4, 1e4, Verdict.ATTENTION),  # closer than the gauge can tell is not below
+        (0.0, 1e4, Verdict.FAIL),
+        (-1e4, 1e4, Verdict.FAIL),
+    ],
+)
+def test_the_high_side_is_below_its_limit_only_beyond_the_gauges_uncertainty(
+    margin_pa: float, u_pa: float | None, verdict: Verdict
+) -> None:
+    (found,) = margin_finding(known(margin_pa, "Pa", u_pa))
+    assert found.verdict is verdict

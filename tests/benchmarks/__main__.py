@@ -17,7 +17,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 NAMES = (
-    "codec", "store", "replay", "daemon", "latency", "refrigerant", "compute", "vacuum", "alarms", "ble",
+    "codec", "store", "replay", "daemon", "latency", "refrigerant", "live", "compute", "vacuum", "alarms", "ble",
+    "evidence",
 )  # fmt: skip
 Row = tuple[str, str, str, bool]
 HEAD = """\

@@ -40,9 +40,7 @@ def _best(action: Callable[[], object], repeat: int, times: int) -> float:
 
 
 def _channel(index: int, quantity: int, unit: str, exponent: int, kind: int, parameters: tuple[float, ...]) -> Describe:
-    return Describe(
-        1, index, quantity, unit, SampleType.I32, exponent, 100, sensor_kind=kind, parameters=parameters
-    )
+    return Describe(1, index, quantity, unit, SampleType.I32, exponent, 100, sensor_kind=kind, parameters=parameters)
 
 
 def _decode() -> Row:

@@ -15,6 +15,7 @@ from logger.model import records
 from logger.model.plain import plain
 from logger.model.sample import PointSample
 from logger.pipeline.replay import replay
+from logger.store.checkpoints import Sign
 from logger.store.reader import StoreReader
 from logger.store.writer import StoreWriter
 from sim_device.device import Device
@@ -31,7 +32,7 @@ def run() -> list[Row]:
     """Rows of name, value, target, whether it was met."""
     with tempfile.TemporaryDirectory() as directory:
         path = Path(directory) / "job.rimelog"
-        _record(path)
+        record(path, SECONDS)
         best, count = float("inf"), 0
         for _ in range(ROUNDS):
             count = 0
@@ -50,8 +51,8 @@ def run() -> list[Row]:
     return [(f"replay of {SECONDS // 60} min in a recovery", value, f">= {TARGET:.0f} x", times >= TARGET)]
 
 
-def _record(path: Path) -> None:
-    """Half an hour of the rig as the daemon would have stored it."""
+def record(path: Path, seconds: int, sign: Sign | None = None) -> None:
+    """A recovery of so long, as the daemon would have stored it; the stage ends with it."""
     setup = parse_job(JOB_TOML, "bench")
     first = [
         {"type": records.JOB_OPENED, "job": plain(setup.job), "cylinders": [plain(c) for c in setup.cylinders]},
@@ -59,12 +60,14 @@ def _record(path: Path) -> None:
         {"type": records.CYLINDER_ON_SCALE, "cylinder": plain(setup.cylinders[0]), "reading_kg": None},
         {"type": records.STAGE_BEGUN, "number": 1, "kind": "recovery", "settings": {}, "operator": ""},
     ]
-    writer = StoreWriter.open(path, job_id="bench", now_ns=lambda: T0_NS, commit_interval_s=3600.0, reserve_bytes=0)
+    writer = StoreWriter.open(
+        path, job_id="bench", now_ns=lambda: T0_NS, sign=sign, commit_interval_s=3600.0, reserve_bytes=0
+    )
     writer.submit([new_event({"t_ns": T0_NS + i, **event}) for i, event in enumerate(first)])
     device, decoder, builder = Device(board(), sense, DEVICE_ID), FrameDecoder(), SegmentBuilder()
     asked: list[Request] = [RequestHello(1), *(RequestDescribe(2, i) for i in range(CHANNELS)), Start(3)]
     data = b"".join(encode_frame(encode_message(request)) for request in asked)
-    for tenth in range(1, SECONDS * 10):
+    for tenth in range(1, seconds * 10):
         now_ns = T0_NS + tenth * 100_000_000
         for block in decoder.feed(device.step(data, tenth / 10)):
             if isinstance(block, Frame):
@@ -74,6 +77,7 @@ def _record(path: Path) -> None:
             writer.submit(builder.flush(now_ns, force=True))
         if tenth % 1000 == 0:
             writer.flush()
+    writer.submit([new_event({"t_ns": now_ns, "type": records.STAGE_ENDED, "number": 1, "operator": ""})])
     writer.close()
 
 

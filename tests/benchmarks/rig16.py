@@ -36,17 +36,19 @@ STEP_S = 0.002
 Sense = Callable[[str, float], float]
 
 
-def board() -> BoardSpec:
-    """The first 16 channels of the simulated rig, all on one board and all at 100 ms."""
+def board(period_ms: int = 1000 // SCANS_S) -> BoardSpec:
+    """The first 16 channels of the simulated rig, all on one board and all at the same period."""
     specs = [channel for one in boards(SCENARIOS["brewery"]) for channel in one.channels]
-    return BoardSpec("bench board", "BENCH", tuple(replace(c, period_ms=1000 // SCANS_S) for c in specs[:CHANNELS]))
+    return BoardSpec(
+        "bench board", "BENCH", tuple(replace(c, period_ms=period_ms) for c in specs[:CHANNELS]), outputs=1
+    )
 
 
 def sense(point: str, t_s: float) -> float:
     """A recovery that goes well: mass rises, pressures and temperatures wander a little."""
     wave = 0.01 * ((t_s / 37.0) % 1.0)
     if point == "cylinder_mass":
-        return 32.0 + 0.004 * t_s % 40.0
+        return 32.0 + min(0.004 * t_s, 60.0)
     if point == "barometer":
         return 101_325.0
     if point == "vacuum":

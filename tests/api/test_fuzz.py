@@ -3,6 +3,7 @@
 Bodies are plausible ones, and the same with one thing in them exchanged for something hostile.
 """
 
+import contextlib
 import http.client
 import json
 from collections.abc import Iterator
@@ -101,26 +102,23 @@ def host(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
 class Anyone(RuleBasedStateMachine):
     host: ClassVar[Daemon]
 
-    def _post(self, action: str, body: object) -> None:
+    def _ask(self, method: str, path: str, body: bytes | None = None) -> tuple[int, JsonObject]:
         address = self.host.client.address
-        connection = http.client.HTTPConnection("127.0.0.1", address.port, timeout=100)
         headers = {"Authorization": f"Bearer {address.token}", "Content-Type": "application/json"}
-        connection.request("POST", f"/api/v1/do/{action}", json.dumps(body).encode(), headers)
-        response = connection.getresponse()
-        answer = _strict(response.read())
-        connection.close()
-        assert response.status in (200, 400, 409), (response.status, answer)
+        with contextlib.closing(http.client.HTTPConnection("127.0.0.1", address.port, timeout=100)) as connection:
+            connection.request(method, path, body, headers)
+            response = connection.getresponse()
+            return response.status, _strict(response.read())
+
+    def _post(self, action: str, body: object) -> None:
+        status, answer = self._ask("POST", f"/api/v1/do/{action}", json.dumps(body).encode())
+        assert status in (200, 400, 409), (status, answer)
         assert answer.get("text") or answer["title"], "an answer says something"
         self._lives()
 
     def _lives(self) -> None:
-        address = self.host.client.address
-        connection = http.client.HTTPConnection("127.0.0.1", address.port, timeout=100)
-        connection.request("GET", "/api/v1/status", headers={"Authorization": f"Bearer {address.token}"})
-        response = connection.getresponse()
-        state = _strict(response.read())
-        connection.close()
-        assert response.status == 200
+        status, state = self._ask("GET", "/api/v1/status")
+        assert status == 200
         assert state["job"]["refrigerant"] == "R-407C"
         assert state["devices"]
         shown = json.dumps(state)
@@ -151,14 +149,9 @@ class Anyone(RuleBasedStateMachine):
         point=st.sampled_from(["cylinder_mass", "vacuum", "no", *NASTY[:4]]), seconds=st.floats(), buckets=st.integers()
     )
     def look_back(self, point: str, seconds: float, buckets: int) -> None:
-        address = self.host.client.address
-        connection = http.client.HTTPConnection("127.0.0.1", address.port, timeout=100)
         query = urlencode({"point": point, "seconds": seconds, "buckets": buckets})
-        connection.request("GET", f"/api/v1/history?{query}", headers={"Authorization": f"Bearer {address.token}"})
-        response = connection.getresponse()
-        _strict(response.read())
-        connection.close()
-        assert response.status < 500
+        status, _ = self._ask("GET", f"/api/v1/history?{query}")
+        assert status < 500
 
 
 def _strict(data: bytes) -> JsonObject:

@@ -89,6 +89,7 @@ ENOUGH_ROUNDS_S = 1000.0  # three quarters of what an idle computer of 2020 does
 LONGEST_WAIT_S = 20.0
 LONGEST_LATE_S = 3 * 3600.0  # plant time: an act is told at most four hours late
 BUSY_S = 10.0
+START_S = 120.0  # for the daemon to hear every device, on a computer that is busy
 
 
 class DemoError(click.ClickException):
@@ -254,7 +255,7 @@ class Control:
     def __init__(self, port: int) -> None:
         import socket
 
-        self._socket = socket.create_connection(("127.0.0.1", port), timeout=10)
+        self._socket = socket.create_connection(("127.0.0.1", port), timeout=60)
         self._file = self._socket.makefile("rw", encoding="utf-8")
 
     def ask(self, request: dict[str, Any]) -> Any:
@@ -322,7 +323,7 @@ def _daemon(out: Path, speed: float, units: str) -> Iterator[Client]:
 
 
 def _reached(run_file: Path, child: subprocess.Popen[str], out: Path) -> Client:
-    end = time.monotonic() + 30
+    end = time.monotonic() + START_S
     while time.monotonic() < end and child.poll() is None:
         with contextlib.suppress(DaemonError):
             client = Client(read_address(run_file))

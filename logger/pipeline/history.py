@@ -91,7 +91,8 @@ class History:
             if ordered and end < count:  # a run of one bucket
                 end = bisect_left(times, self.start_ns + math.ceil((index + 1) * self.width_s * NS), end)
             if index >= 0:
-                self.newest_ns = max(self.newest_ns, times[end - 1])
+                if times[end - 1] > self.newest_ns:
+                    self.newest_ns = times[end - 1]
                 self._add_run(index, values[at:end])
             at = end
 

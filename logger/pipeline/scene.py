@@ -92,10 +92,10 @@ class Scene:
 
     def take(self, samples: Sequence[PointSample]) -> None:
         """The readings of one scan."""
-        latest, waiting = self.latest, self._waiting
+        latest, waiting, late_ns = self.latest, self._waiting, self.concluded_ns - LATE_NS
         for sample in samples:
             t_ns, point, value, problem = sample
-            if t_ns < self.concluded_ns - LATE_NS:
+            if t_ns < late_ns:
                 self.late_ns = self.now_ns
             newest = latest.get(point)
             if newest is None or t_ns >= newest[0]:  # one that comes late, by resending, is no news

@@ -23,7 +23,7 @@ def run() -> list[Row]:
         place = Path(directory)
         job, out = place / "job.rimelog", place / "out"
         key = signing_key(place / "data")
-        record(job, HOURS * 3600, lambda message: sign(key, message, CHECKPOINT_NAMESPACE))
+        record(job, HOURS * 3600, ended=True, sign=lambda message: sign(key, message, CHECKPOINT_NAMESPACE))
         exported_s, exported_mb = _command(place, "export", str(job), "--out", str(out))
         bundle = next(out.glob("*.zip"))
         verified_s, verified_mb = _command(place, "verify", str(bundle))

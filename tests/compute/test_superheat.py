@@ -118,6 +118,12 @@ def test_recovery_outlet_against_ambient() -> None:
     assert 35 < in_f(outlet) < 50
 
 
+def test_a_cylinder_near_90_psig_on_a_cooler_morning() -> None:
+    """Common practice, no source: R-134a condensing some 11 F over a morning of 70 F, as on the hot day over 87 F."""
+    over = superheat.condensing_over_ambient(find("R-134a"), psig(90), fahrenheit(70.0))
+    assert in_f(over) == pytest.approx(11, abs=2)
+
+
 def test_high_side_margin() -> None:
     assert superheat.high_side_margin(known(2.0e6, "Pa", 1e4), 3.0e6).number == pytest.approx(1.0e6)
     assert "no pressure limit" in str(superheat.high_side_margin(known(2.0e6, "Pa"), None).problem)

@@ -173,7 +173,7 @@ def analyse_standing(
         ("time", known(lasted, "s")),
     )  # fmt: skip
     lost = [g.end_s - g.start_s for g in gaps_within(pressure, begin, end)]
-    finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, law, result_inputs)
+    finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, law, thermometer, result_inputs)
     curve = tuple(zip(data.t_s, data.value, corrected, strict=True))
     return StandingResult(
         result_inputs[0][1], result_inputs[1][1], result_inputs[2][1], drop, rate, smallest, flow, lasted, curve,
@@ -235,6 +235,7 @@ def _verdict(
     lasted_s: float,
     lost_s: list[float],
     law: GasLaw,
+    thermometer: Thermometer,
     inputs: tuple[tuple[str, Value], ...],
 ) -> Finding:
     assert drop.number is not None and drop.u is not None and smallest.number is not None
@@ -279,7 +280,9 @@ def _verdict(
     elif profile.drop_max_pa is not None and drop.number + K * drop.u > allowed:
         doubts.append(f"the drop is within its uncertainty of the {difference(allowed)} allowed")
     if doubts:
-        return finding(Verdict.CANNOT_TELL, f"{seen} Cannot tell, because {'; '.join(doubts)}.")
+        clamp = "clamp a thermometer on the pipe, under insulation: the gas follows the air late"
+        checks = (clamp,) if thermometer is Thermometer.AIR else ()
+        return finding(Verdict.CANNOT_TELL, f"{seen} Cannot tell, because {'; '.join(doubts)}.", checks)
     return finding(Verdict.PASS, seen)
 
 

@@ -137,6 +137,7 @@ def test_a_test_that_could_not_have_seen_it_does_not_pass() -> None:
     result = judged(day(psig=10.0), thermometer=Thermometer.AIR, barometer_measured=False)
     assert result.verdict.verdict is Verdict.CANNOT_TELL
     assert "cannot be seen" in result.verdict.text
+    assert any("clamp a thermometer on the pipe" in check for check in result.verdict.check_next)
 
 
 def test_too_short_for_the_profile() -> None:

@@ -140,6 +140,7 @@ class Pipeline:
         if not self.live:
             self._watch()
             return
+        scene.keep_up()
         self._judge()
         self.health[PROGRAM] = known(1.0, "1")
         stage = scene.state.stage

@@ -21,7 +21,8 @@ from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
 
 NS = 1_000_000_000
 SKETCH_BUCKETS = 400
-MOST_WAITING = 100  # scans: half a millisecond's work for the histories
+MOST_WAITING = 100  # scans: a millisecond's work for the histories
+LIVE_WAITING = 30  # at a tick, where a millisecond is much
 BAROMETER_KEEPS_S = 1800.0
 LATE_NS = 5 * NS  # readings on their way when a stage ends are not late
 LATE_QUIET_NS = 5 * NS  # so long after the last of those that are, it is concluded anew
@@ -113,6 +114,11 @@ class Scene:
                 self._outage.weigh(self.weighing, t_ns, value, self.state.swaps, self.now_ns)
         self._scans_waiting += 1
         if self._scans_waiting >= MOST_WAITING:
+            self._settle()
+
+    def keep_up(self) -> None:
+        """At a tick, so that no scan of a recovery has to wait for many before it."""
+        if self._scans_waiting >= LIVE_WAITING:
             self._settle()
 
     def _settle(self) -> None:

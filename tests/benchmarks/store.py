@@ -138,8 +138,8 @@ def _place(here: Path, name: str) -> Path:
 
 
 def _speed(here: Path, seconds: Sequence[Second]) -> list[Row]:
-    """All get the same samples in turns, a commit's worth each, and commit alike. The best of the rounds for each
-    such turn: whatever else runs here only ever adds."""
+    """All get the same samples and commit alike, in turns. Of each commit the best of the rounds: whatever else runs
+    here only ever adds."""
     rows: list[Row] = []
     for label, batch, part in (("five minutes", 300, seconds), ("minute", 60, seconds), ("second", 1, seconds[:600])):
         rounds = [_round(_place(here, f"speed-{batch}-{k}").parent, part, batch) for k in range(ROUNDS)]
@@ -156,23 +156,22 @@ def _speed(here: Path, seconds: Sequence[Second]) -> list[Row]:
     return rows
 
 
-def _round(here: Path, seconds: Sequence[Second], batch: int) -> tuple[list[float], ...]:
+def _round(here: Path, seconds: Sequence[Second], batch: int) -> list[list[float]]:
     """Seconds of each commit: the narrow table, the records, records and overviews, one row alone."""
     for name in ("records", "both"):
         (here / name).mkdir()
-    bare = Narrow(here / "bare.db")
-    sides: tuple[Narrow | Ours, ...] = (
+    parts = [seconds[at : at + batch] for at in range(0, len(seconds), batch)]
+    took: list[list[float]] = []
+    for side in (
         Narrow(here / "narrow.db"),
         Ours(here / "records" / "job.rimelog", overviews=False),
         Ours(here / "both" / "job.rimelog", overviews=True),
-    )
-    took: tuple[list[float], ...] = ([], [], [], [])
-    for at in range(0, len(seconds), batch):
-        for side, of_side in zip(sides, took[:3], strict=True):
-            of_side.append(side.add(seconds[at : at + batch]))
-        took[3].append(bare.insert([(at, "", 0.0)]))
-    for side in (*sides, bare):
+    ):
+        took.append([side.add(part) for part in parts])
         side.close()
+    bare = Narrow(here / "bare.db")
+    took.append([bare.insert([(0, "", 0.0)]) for _ in parts])
+    bare.close()
     return took
 
 

@@ -144,6 +144,7 @@ refrigerant = "R-407C"
 
 def test_the_whole_job_by_radio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Recovery into two cylinders, evacuation, decay test and charging; twice all connections break off."""
+    monkeypatch.setattr(demo, "LONGEST_WAIT_S", PATIENCE_S)
     monkeypatch.setitem(demo.STAGE_SETTINGS, "charging", {"target": CHARGE_KG, "direction": "supply"})
     monkeypatch.setitem(demo.STAGE_SETTINGS, "decay-test", {"profile": "short"})
     devices = ("recovery board", "scale", "vacuum board")
@@ -161,7 +162,7 @@ def test_the_whole_job_by_radio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
         logger.ready()
         guide = demo.Guide(sim, logger.client, lambda text: None, SPEED)  # type: ignore[arg-type]  # asks as its Control does
         said, working = guide.said, threading.Thread(target=guide.run)
-        sim.ask(go_on=True)
+        sim.ask(begin=True)
         working.start()  # from here on the control line is the guide's
         try:
             for begun in ("Recovery begun, stage 1", "Vacuum decay test begun, stage 3"):

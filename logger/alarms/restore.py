@@ -31,7 +31,8 @@ class Restored:
     @property
     def state(self) -> AlarmState:
         recent = tuple(t for t in self._raised if t > self._now_ns - FLOOD_WINDOW_S * 1e9)
-        return AlarmState(self._now_ns, dict(self._keys), self._first_out, recent)
+        keys = {k: KeyState(since_ns=s.since_ns) if s.state in _FORGOTTEN else s for k, s in self._keys.items()}
+        return AlarmState(self._now_ns, keys, self._first_out, recent)
 
     def take(self, change: AlarmChange) -> None:
         self._now_ns = max(self._now_ns, change.t_ns)
@@ -49,8 +50,8 @@ class Restored:
 
 
 def _after(before: KeyState, change: AlarmChange) -> KeyState:
-    if change.to_state in _FORGOTTEN:
-        return KeyState(since_ns=change.t_ns)
+    if before.state in _FORGOTTEN and change.from_state is not before.state:
+        before = KeyState()  # a restart lies between
     after = replace(before, state=change.to_state, since_ns=change.t_ns, condition=change.to_state in STANDING)
     if change.event is Event.RAISE:
         after = replace(

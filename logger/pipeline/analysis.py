@@ -18,7 +18,7 @@ from logger.compute.pull_down import analyse_pull_down
 from logger.compute.pull_down_split import PumpMark
 from logger.compute.recovery import RecoveryResult, analyse_recovery
 from logger.compute.recovery_level import RecoveryLevel, required_level
-from logger.compute.standing_pressure import analyse_standing
+from logger.compute.standing_pressure import Thermometer, analyse_standing
 from logger.compute.start_up import StartUpResult, analyse_start_up
 from logger.compute.start_up_figures import figures_finding
 from logger.model.finding import Finding
@@ -229,7 +229,7 @@ def _pressure_test(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Re
         pressure,
         profile=profile if isinstance(profile, PressureProfile) else None,
         temperature=pipe or scene.measured("ambient_temperature", begun, until_ns),
-        temperature_is_gas=False,  # a clamp on a pipe follows the gas inside late, as the air's thermometer does
+        thermometer=Thermometer.AIR if pipe is None else Thermometer.PIPE,
         began_s=_holding_since(scene, stage, pressure),
         ended_s=(until_ns - begun) / NS,
         gauge_reference="system_pressure" in scene.gauges,

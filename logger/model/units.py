@@ -107,7 +107,7 @@ def find_unit(name: str) -> Unit:
 
 
 def parse_quantity(text: str, quantity: Quantity, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
-    """"118psig" -> SI number of that quantity (absolute Pa for pressures). Raises UnitError.
+    """The SI number that "118psig" is of that quantity (absolute Pa for pressures). Raises UnitError.
 
     VACUUM and PRESSURE units fit each other: both are absolute pressures. TEMPERATURE_DIFFERENCE takes "10F" or
     "5K"; PRESSURE_DIFFERENCE takes "400psi" or "28bar".
@@ -199,7 +199,7 @@ def user_unit(quantity: Quantity, system: str) -> Unit:
 
 
 def show(value: Value, quantity: Quantity, system: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> str:
-    """"118.0 psig", or "unknown" when there is no number (the reason is the caller's to show)."""
+    """As "118.0 psig", or "unknown" when there is no number (the reason is the caller's to show)."""
     if value.number is None:
         return "unknown"
     unit = user_unit(quantity, system)

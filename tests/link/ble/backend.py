@@ -28,6 +28,7 @@ from bumble import att, core
 from bumble.device import Advertisement, Connection, Device, Peer
 from bumble.gatt_client import Client
 from bumble.hci import Address
+from bumble.host import Host
 
 T = TypeVar("T")
 AD = core.AdvertisingData
@@ -111,10 +112,15 @@ class BumbleScanner(BaseBleakScanner):
         self.seen_devices = {}
         self._radio = radio = await Central.get()
         radio.on("advertisement", self._advertisement)
-        if not Central.scanners:
-            await radio.start_scanning(active=self._active)
-            Central.scans_begun += 1
+        first = not Central.scanners
         Central.scanners.add(self)
+        if first:
+            try:
+                await _whole(radio.start_scanning(active=self._active))
+            except BaseException:
+                await self.stop()
+                raise
+            Central.scans_begun += 1
 
     async def stop(self) -> None:
         radio, self._radio = self._radio, None
@@ -123,7 +129,7 @@ class BumbleScanner(BaseBleakScanner):
         radio.remove_listener("advertisement", self._advertisement)
         Central.scanners.discard(self)
         if not Central.scanners:
-            await radio.stop_scanning()
+            await _whole(radio.stop_scanning())
 
     def _advertisement(self, advertisement: Advertisement) -> None:
         data = _parsed(advertisement)
@@ -206,7 +212,7 @@ class BumbleClient(BaseBleakClient):
         if connection is None:
             return
         try:
-            await connection.disconnect()
+            await _whole(connection.disconnect())
         except core.BaseBumbleError:
             self._on_disconnection(0)
 
@@ -298,6 +304,26 @@ class BumbleClient(BaseBleakClient):
                 task.cancel()
             else:
                 _run_out(task)
+
+
+async def _whole(command: Awaitable[T]) -> T:
+    """A command to the radio, carried out to its end though its asker is cancelled: HCI knows no taking back."""
+    task = asyncio.ensure_future(command)
+    try:
+        return await asyncio.shield(task)
+    except asyncio.CancelledError:
+        await asyncio.wait((task,))
+        raise
+
+
+def _processed(host: Host, event: Any) -> None:
+    """As for `GattClient`: a program that ends cancels everything at once, and the radio answers in that turn."""
+    if host.pending_response is None or not host.pending_response.done():
+        _processed_by_bumble(host, event)
+
+
+_processed_by_bumble = Host.on_command_processed
+Host.on_command_processed = _processed  # type: ignore[assignment, method-assign]
 
 
 class GattClient(Client):

@@ -299,6 +299,8 @@ def _checkpoint_problem(checkpoint: Checkpoint, key: PublicKey, job_id: str) -> 
     where = f"checkpoint at record {checkpoint.last_id}"
     if checkpoint.job_id != job_id:
         return f"{where} is of another job"
+    if not checkpoint.signature:
+        return f"{where} is not signed"
     try:
         signer = sshsig.verify(checkpoint.signature, checkpoint_bytes(checkpoint), sshsig.CHECKPOINT_NAMESPACE)
     except SignatureError as exc:

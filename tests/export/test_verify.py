@@ -1,6 +1,7 @@
 """Verify: an honest bundle holds; whatever is changed, by whom and how cleverly, the right check says so."""
 
 import io
+import json
 import random
 import struct
 import subprocess
@@ -152,6 +153,16 @@ def test_a_checkpoint_line_that_cannot_be_read_is_told(bundle: Path, tmp_path: P
     report = verify_bundle(put_together(top, signed_again(torn, KEY), tmp_path / "torn.zip"), replay)
     assert report.holds and outcomes(report)["checkpoints"] is Outcome.NOTED
     assert "not a checkpoint" in told(report, "checkpoints")
+
+
+def test_a_checkpoint_without_a_signature_is_told_as_that(bundle: Path, tmp_path: Path) -> None:
+    top, files = taken_apart(bundle)
+    name = "data/raw/checkpoints.jsonl"
+    unsigned = [{**json.loads(line), "signature": ""} for line in files[name].splitlines()]
+    files[name] = b"".join(json.dumps(line).encode() + b"\n" for line in unsigned)
+    report = verify_bundle(put_together(top, signed_again(files, KEY), tmp_path / "unsigned.zip"), replay)
+    assert failing(report) == {"checkpoints"}
+    assert f"checkpoint at record {unsigned[0]['last_id']} is not signed" in told(report, "checkpoints")
 
 
 def test_a_complete_forgery_holds_but_for_its_key(bundle: Path, tmp_path: Path) -> None:

@@ -12,22 +12,34 @@ from logger.model.text import clean
 T = TypeVar("T")
 
 
-async def run_program(argv: Sequence[str], timeout_s: float, env: dict[str, str] | None = None) -> None:
-    """Run a program to its end, its output kept from the terminal. Raises ChannelFailed with its last words."""
-    name = argv[0].replace("\\", "/").rsplit("/", 1)[-1]
+async def run_program(
+    argv: Sequence[str],
+    timeout_s: float,
+    env: dict[str, str] | None = None,
+    *,
+    name: str | None = None,
+    given: bytes | None = None,
+) -> bytes:
+    """Run a program to its end, its output kept from the terminal. Raises ChannelFailed with its last words.
+
+    name: of it in failures. given: to its standard input; its standard output is returned, and no last words are
+    told, for they might hold what was given.
+    """
+    name = name or argv[0].replace("\\", "/").rsplit("/", 1)[-1]
+    pipe, nothing = asyncio.subprocess.PIPE, asyncio.subprocess.DEVNULL
     try:
         process = await asyncio.create_subprocess_exec(
             *argv,
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.DEVNULL,
-            stderr=asyncio.subprocess.PIPE,
+            stdin=nothing if given is None else pipe,
+            stdout=nothing if given is None else pipe,
+            stderr=pipe if given is None else nothing,
             env=env,
         )
     except OSError as exc:
         raise ChannelFailed(f"{name}: {exc.strerror or exc}") from exc
     try:
         async with asyncio.timeout(timeout_s):  # not wait_for, which before 3.12 can lose a cancellation
-            _, said = await process.communicate()
+            answer, said = await process.communicate(given)
     except TimeoutError as exc:
         raise ChannelFailed(f"{name}: did not end within {timeout_s:g} s") from exc
     finally:
@@ -36,8 +48,9 @@ async def run_program(argv: Sequence[str], timeout_s: float, env: dict[str, str]
                 process.kill()
             await process.wait()
     if process.returncode != 0:
-        last = clean(said.decode(errors="replace")[-500:], 200)
+        last = clean((said or b"").decode(errors="replace")[-500:], 200)
         raise ChannelFailed(f"{name}: {last or f'ended with {process.returncode}'}")
+    return answer or b""
 
 
 async def in_thread(work: Callable[[], T], timeout_s: float) -> T:

@@ -1,16 +1,18 @@
 """Messages to a phone or mailbox by apprise, an optional extra. Each address has its own queue, its own retries and
-its own failure to show; none waits for another, and nothing here waits in the event loop."""
+its own failure to show. apprise and its plug-ins run in a process of their own for each sending (`push_child.py`):
+they take a third as much memory as all the rest, and one that hangs or crashes harms nothing here."""
 
 import asyncio
-import importlib
+import importlib.util
 import itertools
-import logging
-import threading
+import json
+import sys
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
-from typing import Any
+from collections.abc import Awaitable, Callable, Iterable, Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
 
-from logger.annunciate.background import in_thread
+from logger.annunciate.background import run_program
 from logger.annunciate.errors import ChannelFailed
 from logger.annunciate.message import Message
 from logger.annunciate.push_file import scheme, without_secrets
@@ -19,24 +21,42 @@ from logger.model.text import clean
 MISSING = "push needs an extra package; install it with: pip install 'rimelog[push]'"
 BACK_OFF_S = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 300.0)
 TIMEOUT_S = 60.0
+AT_ONCE = 4  # processes, of some 55 MB each
 QUEUE = 50
 _LONGEST_BODY = 2000
+_CHILD = Path(__file__).with_name("push_child.py")
 
 OnResult = Callable[[str, str | None], None]
+Send = Callable[[str, Message | None], Awaitable[str | None]]
+
+
+async def in_child(url: str, message: Message | None) -> str | None:
+    """Send the message, or without one see whether the address is one: None or the problem, perhaps with secrets.
+
+    Raises ChannelFailed: no answer. The address is in no argument and no environment, which others could read.
+    """
+    request = {"url": url, "message": None if message is None else asdict(message)}
+    # -P: the folder of the file, or where the daemon was started, holds no modules for it.
+    argv = [sys.executable, "-P", str(_CHILD)]
+    said = await run_program(argv, TIMEOUT_S, name="sending", given=json.dumps(request).encode())
+    try:
+        problem = json.loads(said)
+    except ValueError:
+        raise ChannelFailed("sending: ended without an answer") from None
+    return None if problem is None else str(problem)
 
 
 class Target:
     """One address. label: "push 1 (ntfys)", the only name of it that is ever shown."""
 
-    def __init__(self, url: str, label: str, *, back_off_s: Sequence[float] = BACK_OFF_S) -> None:
-        """Raises ChannelFailed: apprise is not installed, or knows no such address."""
+    def __init__(self, url: str, label: str, send: Send, back_off_s: Sequence[float] = BACK_OFF_S) -> None:
         self.label = label
         self._url = url
+        self._send = send
         self._back_off_s = back_off_s
         self._queue: deque[Message] = deque()
         self._dropped = 0
         self._wake = asyncio.Event()
-        self._service = _service(url, label)
 
     @property
     def waiting(self) -> int:
@@ -53,43 +73,47 @@ class Target:
         self._queue.append(message)
         self._wake.set()
 
-    async def deliver(self, message: Message) -> None:
-        """Send one message now, once. Raises ChannelFailed; the reason holds no part of the address."""
-        title, body = clean(message.title, 100), message.body[:_LONGEST_BODY]
-        said: list[str] = []
+    async def deliver(self, message: Message | None) -> None:
+        """Send one message now, once; None: see whether the address is one. Raises ChannelFailed, without secrets."""
+        if message is not None:
+            message = replace(message, title=clean(message.title, 100), body=message.body[:_LONGEST_BODY])
         try:
-            sent = await in_thread(lambda: _notify(self._service, title, body, message.urgent, said), TIMEOUT_S)
-        except TimeoutError as exc:
-            raise ChannelFailed(f"{self.label}: no answer within {TIMEOUT_S:g} s") from exc
-        except Exception as exc:  # a plug-in's own failure
-            raise ChannelFailed(f"{self.label}: {without_secrets(repr(exc), self._url)}") from None
-        if not sent:
-            reason = clean(without_secrets(said[-1], self._url)) if said else "not accepted, no reason given"
-            raise ChannelFailed(f"{self.label}: {reason}")
+            problem = await self._send(self._url, message)
+        except ChannelFailed as exc:
+            problem = str(exc)
+        if problem is not None:
+            raise ChannelFailed(f"{self.label}: {clean(without_secrets(problem, self._url))}")
 
     async def work(self, on_result: OnResult) -> None:
-        """Deliver what is queued, for ever: again with back-off until it is out, waiting messages joined into one."""
-        failures = 0
+        """Deliver what is queued, for ever: again with back-off until it is out, waiting messages joined into one.
+
+        While nothing is queued yet, see whether the address is one, so that a wrong one is told before the night.
+        """
+        failures, seen = 0, False
         while True:
-            while not self._queue:
+            while seen and not self._queue:
                 self._wake.clear()
                 await self._wake.wait()
             batch = list(self._queue)
             try:
-                await self.deliver(_joined(batch, self._dropped))
+                await self.deliver(_joined(batch, self._dropped) if batch else None)
             except ChannelFailed as exc:
-                on_result(self.label, f"{exc}; {len(self._queue)} waiting")
+                on_result(self.label, f"{exc}; {len(self._queue)} waiting" if self._queue else str(exc))
                 await asyncio.sleep(self._back_off_s[min(failures, len(self._back_off_s) - 1)])
                 failures += 1
                 continue
-            failures, self._dropped = 0, 0
-            sent = set(map(id, batch))
-            self._queue = deque(m for m in self._queue if id(m) not in sent)
-            on_result(self.label, None)
+            if batch or failures:
+                on_result(self.label, None)
+            seen, failures = True, 0
+            if batch:
+                self._dropped = 0
+                sent = set(map(id, batch))
+                self._queue = deque(m for m in self._queue if id(m) not in sent)
 
 
 class Push:
-    """All addresses. Messages go to `urls`; heartbeats to them and to `heartbeat_urls`."""
+    """All addresses. Messages go to `urls`; heartbeats to them and to `heartbeat_urls`. At most `AT_ONCE` are sent to
+    at a time, so one that is dead holds no other up; more of them hold it up for `TIMEOUT_S` at most now and then."""
 
     name = "push"
 
@@ -99,12 +123,18 @@ class Push:
         heartbeat_urls: Sequence[str] = (),
         *,
         back_off_s: Sequence[float] = BACK_OFF_S,
+        send: Send | None = None,
     ) -> None:
-        """Raises ChannelFailed: apprise is missing, or an address is not one; names it by its place and scheme."""
-        self._targets = [Target(url, f"push {i} ({scheme(url)})", back_off_s=back_off_s) for i, url in _numbered(urls)]
-        self._heartbeat_only = [
-            Target(url, f"heartbeat {i} ({scheme(url)})", back_off_s=back_off_s) for i, url in _numbered(heartbeat_urls)
-        ]
+        """send: `in_child` when None. Raises ChannelFailed: apprise is missing."""
+        if importlib.util.find_spec("apprise") is None:
+            raise ChannelFailed(MISSING)
+        self._send, self._turns = send or in_child, asyncio.Semaphore(AT_ONCE)
+
+        def target(kind: str, number: int, url: str) -> Target:
+            return Target(url, f"{kind} {number} ({scheme(url)})", self._in_turn, back_off_s)
+
+        self._targets = [target("push", i, url) for i, url in _numbered(urls)]
+        self._heartbeat_only = [target("heartbeat", i, url) for i, url in _numbered(heartbeat_urls)]
 
     def send(self, message: Message) -> None:
         """Queue for delivery; returns at once."""
@@ -114,8 +144,8 @@ class Push:
             for target in self._heartbeat_only:
                 target.put(message)
 
-    async def test(self, message: Message) -> dict[str, str | None]:
-        """Send to every address now; for each, None or why it failed."""
+    async def test(self, message: Message | None) -> dict[str, str | None]:
+        """Send to every address now, or without a message see whether it is one; for each, None or why it failed."""
         targets = [*self._targets, *self._heartbeat_only]
         results = await asyncio.gather(*(t.deliver(message) for t in targets), return_exceptions=True)
         return {
@@ -127,6 +157,10 @@ class Push:
         async with asyncio.TaskGroup() as group:
             for target in (*self._targets, *self._heartbeat_only):
                 group.create_task(target.work(on_result))
+
+    async def _in_turn(self, url: str, message: Message | None) -> str | None:
+        async with self._turns:
+            return await self._send(url, message)
 
 
 def _numbered(urls: Iterable[str]) -> Iterable[tuple[int, str]]:
@@ -145,47 +179,3 @@ def _joined(batch: list[Message], dropped: int) -> Message:
         lines.insert(0, f"({dropped} earlier messages left out)")
     urgent = any(m.urgent for m in batch)
     return Message(f"{batch[-1].title} (+{len(batch) + dropped - 1})", "\n".join(lines), urgent)
-
-
-def _apprise() -> Any:
-    try:
-        apprise = importlib.import_module("apprise")
-    except ImportError as exc:
-        raise ChannelFailed(MISSING) from exc
-    for name in ("apprise", "urllib3"):  # their lines can hold addresses; what may be told is made in `_notify`
-        quiet = logging.getLogger(name)
-        quiet.propagate = False
-        if not quiet.handlers:
-            quiet.addHandler(logging.NullHandler())
-    return apprise
-
-
-def _service(url: str, label: str) -> Any:
-    apprise = _apprise()
-    asset = apprise.AppriseAsset(async_mode=False)  # sent in our thread: what it logs there is listened to
-    service = apprise.Apprise.instantiate(url, asset=asset, suppress_exceptions=True)
-    if service is None:
-        raise ChannelFailed(f"{label}: apprise knows no such address; check its scheme and parts")
-    return service
-
-
-def _notify(service: Any, title: str, body: str, urgent: bool, said: list[str]) -> bool:
-    """Blocking. What apprise logs in this thread meanwhile goes into `said`."""
-    apprise = _apprise()
-    thread = threading.get_ident()
-
-    class Listen(logging.Handler):
-        def emit(self, record: logging.LogRecord) -> None:
-            if record.thread == thread:
-                said.append(record.getMessage())
-
-    apprise_log, listener = logging.getLogger("apprise"), Listen(logging.WARNING)
-    apprise_log.addHandler(listener)
-    try:
-        kind = apprise.NotifyType.FAILURE if urgent else apprise.NotifyType.INFO
-        sender = apprise.Apprise(asset=service.asset)
-        sender.add(service)
-        # Said to be text, so that a service of HTML or Markdown shows it as it is and no device's name formats it.
-        return bool(sender.notify(body, title, notify_type=kind, body_format=apprise.NotifyFormat.TEXT))
-    finally:
-        apprise_log.removeHandler(listener)

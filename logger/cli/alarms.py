@@ -179,7 +179,7 @@ def _added(settings: "PushSettings", url: str, heartbeat_only: bool, *, fresh: b
     from dataclasses import replace
 
     from logger.annunciate.errors import ChannelFailed
-    from logger.annunciate.push import MISSING, Push
+    from logger.annunciate.push import Push
     from logger.annunciate.push_file import HEARTBEAT_S, MOST_URLS, scheme
 
     url = (click.prompt("Address", hide_input=True) if url == "-" else url).strip()
@@ -192,11 +192,12 @@ def _added(settings: "PushSettings", url: str, heartbeat_only: bool, *, fresh: b
         raise click.ClickException(f"{MOST_URLS} addresses are kept already; remove one first")
     warning = ""
     try:
-        Push([url])
-    except ChannelFailed as exc:
-        if str(exc) != MISSING:
-            raise click.ClickException(f"apprise knows no such {scheme(url)} address; check its parts") from exc
-        warning = f"; {MISSING}"
+        (problem,) = asyncio.run(Push([url]).test(None)).values()
+    except ChannelFailed as exc:  # no apprise yet
+        warning = f"; {exc}"
+    else:
+        if problem is not None:
+            raise click.ClickException(f"this {scheme(url)} address is not kept: {problem.partition(': ')[2]}")
     more = (*kept, url)
     settings = replace(settings, heartbeat_urls=more) if heartbeat_only else replace(settings, urls=more)
     if fresh:

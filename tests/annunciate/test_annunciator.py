@@ -23,7 +23,7 @@ from logger.annunciate.push import Push
 from logger.annunciate.sound import Sound
 from logger.model.job import StageKind
 from logger.model.value import known
-from tests.annunciate.fakes import calls, only_these, program, push_server, row
+from tests.annunciate.fakes import calls, in_process, only_these, program, push_server, row
 
 FAST = Timing(ring_urgent=0.02, ring_high=0.06, rise=2, repeat=0.4, gather=0.02, restart=0.02)
 URGENT = row("full", priority=Priority.URGENT)
@@ -230,7 +230,7 @@ def test_a_notifier_that_breaks_is_reported_and_started_again() -> None:
 
 def test_still_fine_and_then_not_over_real_http() -> None:
     with push_server() as server:
-        night = Night(push=Push([server.url()], back_off_s=(0.02,)), heartbeat_s=0.15)
+        night = Night(push=Push([server.url()], back_off_s=(0.02,), send=in_process), heartbeat_s=0.15)
 
         async def script() -> None:
             await night.until(lambda: server.got)
@@ -248,7 +248,7 @@ def test_still_fine_and_then_not_over_real_http() -> None:
 
 def test_a_status_line_that_fails_is_still_a_heartbeat() -> None:
     with push_server() as server:
-        night = Night(push=Push([server.url()]), heartbeat_s=60.0)
+        night = Night(push=Push([server.url()], send=in_process), heartbeat_s=60.0)
 
         def broken() -> str:
             raise KeyError("x")
@@ -284,7 +284,7 @@ def test_an_overfill_reaches_the_phone_until_someone_answers() -> None:
     engine, state = AlarmEngine(default_rules(["cylinder_mass"])), AlarmState()
     inputs = {"cylinder_of_limit": known(1.013, "1"), **{name: known(1.0, "1") for name in HEALTH}}
     with push_server() as server:
-        night = Night(push=Push([server.url()]))
+        night = Night(push=Push([server.url()], send=in_process))
         night.sentence = lambda r: sentence(r, "us")  # type: ignore[method-assign]
         night.annunciator._news = News(night.sentence, FAST.repeat)
 

@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 
 from logger.alarms.defaults import default_rules
-from logger.annunciate import push_file
+from logger.annunciate import push, push_file
 from logger.annunciate.push_file import load_push
+from tests.annunciate.fakes import in_process
 from tests.cli.commandline import CommandLine
 
 RIG = """\
@@ -65,6 +66,7 @@ def rig(tmp_path: Path) -> Path:
 def addresses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The user's file of push addresses, in a folder of this test's own."""
     monkeypatch.setattr(push_file, "user_config_path", lambda name: tmp_path / "config" / name)
+    monkeypatch.setattr(push, "in_child", in_process)
     return tmp_path / "config" / "rimelog" / "push.toml"
 
 

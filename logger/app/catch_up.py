@@ -27,7 +27,7 @@ from logger.store.reader import StoreReader
 log = logging.getLogger(__name__)
 
 AT_ONCE_S = 0.5  # the start is held up so long at most: enough for an hour of a usual rig
-SLICE_S, PAUSE_S = 0.003, 0.001  # beside the live readings, whose alarms may come so much later
+SLICE_S, PAUSE_S = 0.003, 0.001  # beside the live readings; with the next page of the record 10 ms, now and then 50
 TAIL = 4000  # records, an hour of a large rig: older holes were fetched or given up long ago
 GREETING = 40  # records from a device's hello event on, among which its hello and mostly its descriptions are
 BEHIND = "the record of before the restart is still being read"

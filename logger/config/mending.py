@@ -9,11 +9,13 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-# Needed keys that nothing else in their table is judged by: key -> a value that no other table has, from a number.
+# Needed keys that little else in their table is judged by: key -> a value that no other table has, from a number.
 STAND_INS: Final[Mapping[str, Callable[[int], Any]]] = {
     "index": lambda n: 255 - n % 100,
     "name": lambda n: f"nameless {n}",
     "division": lambda n: "1",
+    "point": lambda n: f"point {n}",
+    "pattern": lambda n: f"(?P<value>{n})",
     "address": lambda n: 60_000 + n % 5_000,
 }
 

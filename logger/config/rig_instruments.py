@@ -1,46 +1,47 @@
 """Rig file tables of instruments that do not describe themselves, checked and made into the model's.
 
-    [[device]]
-    name = "platform scale"
-    kind = "text"                   # sends plain lines
-    url = "/dev/ttyUSB1"            # or COM4, or socket://192.168.1.40:4001
-    baud = 9600
-    mode = "8N1"                    # data bits, parity (N, E, O), stop bits
-    stale = "5s"                    # without a line for so long it is lost
-    # poll = "P\\r\\n"                # for an instrument that speaks only when asked; every `period`
-    # end = "\\u0003"                # what ends a line; left out: carriage return or line feed
+[[device]]
+name = "platform scale"
+kind = "text"                   # sends plain lines
+url = "/dev/ttyUSB1"            # or COM4, or socket://192.168.1.40:4001
+baud = 9600
+mode = "8N1"                    # data bits, parity (N, E, O), stop bits
+stale = "5s"                    # without a line for so long it is lost
+# poll = "P\\r\\n"                # for an instrument that speaks only when asked; every `period`
+# end = "\\u0003"                # what ends a line; left out: carriage return or line feed
 
-      [[device.channel]]
-      point = "cylinder_mass"
-      pattern = 'W *(?P<value>-?\\d+\\.\\d+) (?P<unit>kg|lb) (?P<stable>[SM])'
-      units = { kg = "kg", lb = "lb" }   # their word = our unit
-      stable = ["S"]                # what says that the reading is steady
-      unstable = "use"              # or "reject", the default: then an unsteady reading is no reading
-      division = "0.02lb"           # smallest step it shows
-      range = ["0lb", "220lb"]
-      accuracy = "0.1lb"
-      accuracy_of_reading = "0.1%"
+  [[device.channel]]
+  point = "cylinder_mass"
+  pattern = 'W *(?P<value>-?\\d+\\.\\d+) (?P<unit>kg|lb) (?P<stable>[SM])'
+  units = { kg = "kg", lb = "lb" }   # their word = our unit
+  stable = ["S"]                # what says that the reading is steady
+  unstable = "use"              # or "reject", the default: then an unsteady reading is no reading
+  division = "0.02lb"           # smallest step it shows
+  range = ["0lb", "220lb"]
+  accuracy = "0.1lb"
+  accuracy_of_reading = "0.1%"
 
-    [[device]]
-    name = "pressure transmitter"
-    kind = "modbus"
-    url = "socket://192.168.1.50:502"    # or a serial port: then Modbus RTU
-    unit_id = 1
-    # baud = 19200, mode = "8E1"         # of a serial port
-    # framing = "rtu"                    # RTU through a network adapter
-    period = "1s"
-    timeout = "1s"
+[[device]]
+name = "pressure transmitter"
+kind = "modbus"
+url = "socket://192.168.1.50:502"    # or a serial port: then Modbus RTU
+unit_id = 1
+# baud = 19200, mode = "8E1"         # of a serial port
+# framing = "rtu"                    # RTU through a network adapter
+period = "1s"
+timeout = "1s"
 
-      [[device.channel]]
-      point = "discharge_pressure"
-      registers = "input"           # or "holding"
-      address = 0                   # as on the wire, from 0: holding register 40001 is address 0
-      type = "float32"              # int16, uint16, int32, uint32
-      word_order = "big"            # high word first
-      unit = "psig"
-      division = "0.1psi"
+  [[device.channel]]
+  point = "discharge_pressure"
+  registers = "input"           # or "holding"
+  address = 0                   # as on the wire, from 0: holding register 40001 is address 0
+  type = "float32"              # int16, uint16, int32, uint32
+  word_order = "big"            # high word first
+  unit = "psig"
+  division = "0.1psi"
 """
 
+from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any, Literal
 
@@ -183,16 +184,17 @@ def modbus_device(table: ModbusTable, key: str, problems: Problems) -> RigDevice
 
 
 def calibration_of(table: CalibrationTable, key: str, problems: Problems) -> Calibration | None:
-    """None after noting that there is no such measuring point."""
+    """None after noting that there is no such measuring point; its numbers are looked at all the same."""
     point = POINTS.get(table.point)
     if point is None:
         problems.add(f"{key}.point", f"{table.point!r} is no measuring point; known: {', '.join(POINTS)}")
-        return None
-    quantity = DIFFERENCE.get(point.quantity, point.quantity)
+    quantity = None if point is None else DIFFERENCE.get(point.quantity, point.quantity)
     zero = problems.quantity(f"{key}.zero", table.zero, quantity)
     u = problems.quantity(f"{key}.u", table.u, quantity)
     if u is not None and u <= 0:
         problems.add(f"{key}.u", "an uncertainty is above zero")
+    if point is None:
+        return None
     return Calibration(zero or 0.0, table.span, u, table.calibrated, table.certificate)
 
 
@@ -209,16 +211,19 @@ def _times(table: InstrumentTable, key: str, problems: Problems) -> tuple[float,
 
 
 def _text_channel(table: TextChannelTable, index: int, key: str, problems: Problems) -> RigChannel | None:
-    name = table.unit or next(iter(table.units.values()), None)
-    if name is None:
+    unit = None
+    if table.unit is None and not table.units:
         problems.add(f"{key}.unit", "missing: the unit of the numbers, or a table `units` and a group `unit`")
-        return None
+    else:
+        unit = _unit(table.unit or next(iter(table.units.values())), key, problems)
     source = LineField(
         table.pattern, tuple(table.units.items()), tuple(table.stable), table.unstable == "use", table.decimal
     )
-    channel = _stated_channel(table, index, name, table.division, source, key, problems)
-    if channel is not None:
-        _attempt(f"{key}.pattern", problems, lambda: LineReader(source, name))
+    channel = _stated_channel(table, index, unit, table.division, source, key, problems)
+    judged, name = source, "1" if unit is None else unit.name
+    if unit is None:  # told already: the pattern is judged as if there were units to its groups
+        judged = replace(source, units=(("", name),) if "(?P<unit>" in table.pattern else ())
+    _attempt(f"{key}.pattern", problems, lambda: LineReader(judged, name))
     return channel
 
 
@@ -236,34 +241,39 @@ def _register(table: RegisterTable, index: int, unit_id: int, key: str, problems
     if division is None and table.type == "float32":
         problems.add(f"{key}.division", "missing: a float32 does not tell the smallest step that means something")
     return _stated_channel(
-        table, index, table.unit, abs(table.scale) if division is None else division, source, key, problems
+        table,
+        index,
+        _unit(table.unit, key, problems),
+        abs(table.scale) if division is None else division,
+        source,
+        key,
+        problems,
     )
 
 
-def _stated_channel(
-    table: StatedTable, index: int, unit_name: str, division: str | float, source: LineField | Register, key: str,
-    problems: Problems,
-) -> RigChannel | None:  # fmt: skip
-    calibration = calibration_of(table, key, problems)
+def _unit(name: str, key: str, problems: Problems) -> Unit | None:
     try:
-        unit = find_unit(unit_name)
+        return find_unit(name)
     except UnitError as exc:
         problems.add(f"{key}.unit", str(exc))
         return None
-    if calibration is None:
-        return None
-    low, high = _range(table, unit, key, problems)
+
+
+def _stated_channel(
+    table: StatedTable, index: int, unit: Unit | None, division: str | float, source: LineField | Register, key: str,
+    problems: Problems,
+) -> RigChannel | None:  # fmt: skip
+    """None after noting that its point or its unit is none; what can be judged without them is."""
+    calibration = calibration_of(table, key, problems)
+    low, high = (None, None) if unit is None else _range(table, unit, key, problems)
     step = division if isinstance(division, float) else _extent(f"{key}.division", division, unit, problems)
     if step is not None and step <= 0:
         problems.add(f"{key}.division", "a step is above zero")
-    stated = Stated(
-        unit.name,
-        step or 1.0,
-        low,
-        high,
-        _extent(f"{key}.accuracy", table.accuracy, unit, problems),
-        problems.quantity(f"{key}.accuracy_of_reading", table.accuracy_of_reading, Quantity.RATIO),
-    )
+    accuracy = _extent(f"{key}.accuracy", table.accuracy, unit, problems)
+    of_reading = problems.quantity(f"{key}.accuracy_of_reading", table.accuracy_of_reading, Quantity.RATIO)
+    if unit is None or calibration is None:
+        return None
+    stated = Stated(unit.name, step or 1.0, low, high, accuracy, of_reading)
     channel = RigChannel(index, table.point, calibration, stated, source)
     _attempt(f"{key}.unit", problems, lambda: stated_decoder(channel, "", SHORTEST_STALE_S))
     return channel
@@ -293,8 +303,10 @@ def _number(text: str, unit: Unit) -> float:
     return float(f"{in_unit(si, plain, unit):.12g}")
 
 
-def _extent(key: str, text: str | None, unit: Unit, problems: Problems) -> float | None:
-    """A step or a limit of error as typed, in the channel's unit."""
+def _extent(key: str, text: str | None, unit: Unit | None, problems: Problems) -> float | None:
+    """A step or a limit of error as typed, in the channel's unit; of any kind while that is not known."""
+    if unit is None:
+        return problems.quantity(key, text, None)
     quantity = DIFFERENCE.get(unit.quantity, unit.quantity)
     si = problems.quantity(key, text, quantity)
     return None if si is None else float(f"{si / unit.factor:.12g}")

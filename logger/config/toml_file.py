@@ -106,9 +106,9 @@ class Problems:
             self.found.append((known, what))
 
     def quantity(
-        self, key: str, text: str | None, quantity: Quantity, ambient_pa: float = STANDARD_ATMOSPHERE_PA
+        self, key: str, text: str | None, quantity: Quantity | None, ambient_pa: float = STANDARD_ATMOSPHERE_PA
     ) -> float | None:
-        """SI number of a typed quantity, or None after noting the fault."""
+        """SI number of a typed quantity, or None after noting the fault. quantity None: of any kind."""
         if text is None:
             return None
         return self.attempt(key, lambda: parse_quantity(text, quantity, ambient_pa))

@@ -106,8 +106,10 @@ def find_unit(name: str) -> Unit:
     return found
 
 
-def parse_quantity(text: str, quantity: Quantity, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
+def parse_quantity(text: str, quantity: Quantity | None, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
     """The SI number that "118psig" is of that quantity (absolute Pa for pressures). Raises UnitError.
+
+    quantity None: of whatever its unit is of, where it is not known what it should be.
 
     VACUUM and PRESSURE units fit each other: both are absolute pressures. TEMPERATURE_DIFFERENCE takes "10F" or
     "5K"; PRESSURE_DIFFERENCE takes "400psi" or "28bar".
@@ -123,6 +125,8 @@ def parse_quantity(text: str, quantity: Quantity, ambient_pa: float = STANDARD_A
     if not unit_name:
         raise UnitError(f"{text!r} has no unit; write it with one, such as {example(quantity)}")
     unit = find_unit(unit_name)
+    if quantity is None:
+        return number * unit.factor
     if quantity is Quantity.TEMPERATURE_DIFFERENCE and unit.quantity is Quantity.TEMPERATURE:
         return number * unit.factor
     if quantity is Quantity.PRESSURE_DIFFERENCE and unit.quantity in (Quantity.PRESSURE, Quantity.VACUUM):
@@ -137,8 +141,10 @@ def parse_quantity(text: str, quantity: Quantity, ambient_pa: float = STANDARD_A
     return to_si(number, unit, ambient_pa)
 
 
-def example(quantity: Quantity) -> str:
+def example(quantity: Quantity | None) -> str:
     """An example of the quantity as typed, for messages."""
+    if quantity is None:
+        return "0.4psi or 0.5kg"
     return _EXAMPLES.get(quantity, "12 " + SI_UNIT[quantity])
 
 

@@ -73,3 +73,66 @@ def test_a_job_file_too() -> None:
     assert [key for key, _ in caught.value.problems] == [
         "job.colour", "cylinder[1].tare", "cylinder[1].water_capacity", "job.refrigerant", "cylinder[2].tare",
     ]  # fmt: skip
+
+
+def test_a_channel_of_no_known_point_is_looked_at_all_the_same() -> None:
+    text = """
+[[device]]
+name = "board"
+url = "COM1"
+  [[device.channel]]
+  index = 0
+  point = "vakuum"
+  zero = "nought"
+  u = "0psi"
+  [[device.channel]]
+  index = 1
+  zero = "1 furlong"          # and no point
+"""
+    channel = "device[1].channel"
+    assert keys_of(text) == [
+        f"{channel}[2].point", f"{channel}[1].point", f"{channel}[1].zero", f"{channel}[1].u", f"{channel}[2].zero",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("unit", "pattern", "keys"),
+    [
+        ("", "(?P<value>[0-9]+", ["unit", "pattern"]),
+        ("", "(?P<value>[0-9]+)", ["unit"]),
+        ("", "(?P<value>[0-9]+) (?P<unit>kg)", ["unit"]),  # what it lacks is told once
+        ('unit = "stone-ish"', "[0-9]+", ["unit", "pattern"]),
+        ('unit = "psig"', "[0-9]+", ["unit", "pattern"]),  # no unit of a mass
+        ('unit = "psig"', "(?P<value>[0-9]+)", ["unit"]),
+    ],
+)
+def test_the_pattern_of_a_text_channel_does_not_wait_for_its_unit(unit: str, pattern: str, keys: list[str]) -> None:
+    text = f"""
+[[device]]
+name = "scale"
+kind = "text"
+url = "COM1"
+  [[device.channel]]
+  point = "cylinder_mass"
+  pattern = '{pattern}'
+  division = "1kg"
+  {unit}
+"""
+    found = [key.rpartition(".")[2] for key in keys_of(text)]
+    assert [key for key in found if key != "division"] == keys
+
+
+def test_nothing_of_an_instrument_waits_for_its_point_or_unit() -> None:
+    text = """
+[[device]]
+name = "scale"
+kind = "text"
+url = "COM1"
+  [[device.channel]]
+  point = "cylinder_mas"
+  pattern = "[0-9]+"
+  unit = "stone-ish"
+  division = "1 furlong"
+  accuracy = "much"
+"""
+    assert [key.rpartition(".")[2] for key in keys_of(text)] == ["unit", "point", "division", "accuracy", "pattern"]

@@ -131,6 +131,6 @@ _WRITTEN = (
 
 
 def written(number: float, code: str) -> str | None:
-    """"0.41psi": a zero or an accuracy as the rig file takes it; None for a unit that cannot be written."""
+    """ "0.41psi": a zero or an accuracy as the rig file takes it; None for a unit that cannot be written."""
     unit = unit_of(code)
     return None if unit is None else f"{number:.4g}{'psi' if unit.ucum == '[psi]' else unit.name}"

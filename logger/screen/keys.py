@@ -3,9 +3,21 @@
 import sys
 from types import TracebackType
 
+UP, DOWN, LEFT, RIGHT = "up", "down", "left", "right"
+_SENT = {"A": UP, "B": DOWN, "C": RIGHT, "D": LEFT, "5~": UP, "6~": DOWN}  # after ESC [ or ESC O: ECMA-48 cursor keys
+_SCANNED = {"H": UP, "I": UP, "P": DOWN, "Q": DOWN, "K": LEFT, "M": RIGHT}  # after 0 or 0xE0 on Windows
+
+
+def key_of(text: str) -> str:
+    """What a terminal sent at one go -> a character or an arrow's name; "" for a key of no meaning here."""
+    if text[:2] in ("\x1b[", "\x1bO"):
+        return _SENT.get(text[2:4], "") or _SENT.get(text[2:3], "")
+    return text[:1]
+
 
 class Keys:
-    """`with Keys() as keys: keys.pressed(0.2)` -> a character, or "" after the time-out or without a terminal."""
+    """`with Keys() as keys: keys.pressed(0.2)` -> a character or an arrow's name (`UP` ...), or "" after the time-out
+    or without a terminal."""
 
     def __init__(self) -> None:
         self._old: list[object] | None = None
@@ -36,7 +48,8 @@ class Keys:
             end = time.monotonic() + timeout_s
             while time.monotonic() < end:
                 if msvcrt.kbhit():
-                    return msvcrt.getwch()
+                    char = msvcrt.getwch()
+                    return _SCANNED.get(msvcrt.getwch(), "") if char in ("\x00", "\xe0") else char
                 time.sleep(0.02)
             return ""
         if self._old is None:
@@ -49,4 +62,4 @@ class Keys:
         if not ready:
             return ""
         data = os.read(sys.stdin.fileno(), 32)
-        return data.decode("utf-8", "replace")[:1] if data else ""
+        return key_of(data.decode("utf-8", "replace"))

@@ -18,26 +18,40 @@ from logger.screen.words import alarm_line, shown, title
 ALARM_STYLE = {"urgent": "bold black on bright_yellow", "high": "bold black on yellow", "low": "bold"}
 KEYS = "a acknowledge   r readings   f findings   d devices   q leave (logging goes on)"
 KEYS_SHORT = "a acknowledge  r readings  f findings  d devices  q leave"
+KEYS_OF_MORE = "space next part   b part before   a acknowledge   {letter} back   q leave"
+KEYS_OF_MORE_SHORT = "space next  b before  a acknowledge  {letter} back  q leave"
 
 Row = dict[str, Any]
 
 
-def render(state: Row, trend: Sequence[Row], width: int, height: int, page: str = "main", note: str = "") -> list[Text]:
-    """Exactly `height` lines of at most `width` columns."""
+def render(
+    state: Row, trend: Sequence[Row], width: int, height: int, page: str = "main", note: str = "", part: int = 0
+) -> list[Text]:
+    """Exactly `height` lines of at most `width` columns. part: of a page that has more lines than there is room;
+    any whole number, counted round."""
     bar = _fit(Text(title(state), "bold reverse"), width, "bold reverse")
     head = [bar, *_alarms(state, width, max(2, height // 6))]
-    foot = _foot(state, width, note)
-    room = height - len(head) - len(foot)
-    if page == "readings":
-        body = _readings(state, width, room)
-    elif page == "findings":
-        body = _findings(state, width, room)
-    elif page == "devices":
-        body = _device_page(state, width, room)
+    if page in PAGES:
+        body, keys = _part(PAGES[page](state, width), height - len(head) - len(_foot(state, width, note)), part, page)
     else:
-        body = _main(state, trend, width, room)
+        body, keys = _main(state, trend, width, height - len(head) - len(_foot(state, width, note))), ""
+    foot = _foot(state, width, note, keys)
+    room = height - len(head) - len(foot)
     body = [*body[:room], *[Text("")] * (room - len(body))]
     return [_fit(line, width) for line in [*head, *body, *foot]]
+
+
+def _part(lines: list[Text], room: int, part: int, page: str) -> tuple[list[Text], str]:
+    """The part of a page that there is room for, under a line that says which, and the page's letter when cut."""
+    if len(lines) <= room or room < 2:
+        return lines, ""
+    step = room - 1
+    parts = -(-len(lines) // step)
+    shown_part = part % parts
+    told = f"{page.capitalize()}, part {shown_part + 1} of {parts}"
+    told += ": space for the next" if shown_part + 1 < parts else ": space for the first again"
+    begin = shown_part * step
+    return [Text(told, "bold reverse"), *lines[begin : begin + step]], page[0]
 
 
 def _fit(line: Text, width: int, style: str = "") -> Text:
@@ -66,7 +80,8 @@ def _alarms(state: Row, width: int, most: int) -> list[Text]:
     return lines or [Text("No alarms", "dim")]
 
 
-def _foot(state: Row, width: int, note: str) -> list[Text]:
+def _foot(state: Row, width: int, note: str, letter: str = "") -> list[Text]:
+    """letter: of a page that is shown in parts."""
     parts = [f"{r['name']} {r['text']}" for r in state.get("relays", [])]
     store = state.get("store") or {}
     parts += _devices(state.get("devices", []), width)
@@ -77,7 +92,9 @@ def _foot(state: Row, width: int, note: str) -> list[Text]:
     trouble = any(not each.get("ok", True) for each in told)
     lines = [Text(" · ".join(parts), "bold yellow" if trouble else "dim")]
     lines += [Text(line, "dim") for line in _wrapped(state["caution"], width, 2 if width >= 80 else 4)]
-    lines.append(Text(note, "bold") if note else Text(KEYS if len(KEYS) <= width else KEYS_SHORT, "dim"))
+    long, short = (KEYS_OF_MORE, KEYS_OF_MORE_SHORT) if letter else (KEYS, KEYS_SHORT)
+    keys = (long if len(long) <= width else short).format(letter=letter)
+    lines.append(Text(note, "bold") if note else Text(keys, "dim"))
     return lines
 
 
@@ -195,7 +212,7 @@ def _span(trend: Sequence[Row]) -> str:
     return f"{minutes:.0f} min" if minutes < 180 else f"{minutes / 60:.1f} h"
 
 
-def _readings(state: Row, width: int, room: int) -> list[Text]:
+def _readings(state: Row, width: int) -> list[Text]:
     rows = [*state["points"], *state["live"].values()]
     lines = []
     for row in rows:
@@ -204,10 +221,10 @@ def _readings(state: Row, width: int, room: int) -> list[Text]:
         if why and width - line.cell_len > 4:
             line.append("  " + _clip(why, width - line.cell_len - 2), "yellow" if row["problem"] else "dim")
         lines.append(line)
-    return lines[:room]
+    return lines
 
 
-def _findings(state: Row, width: int, room: int) -> list[Text]:
+def _findings(state: Row, width: int) -> list[Text]:
     lines: list[Text] = []
     for finding in state.get("findings", []):
         lines += [Text(t, "bold") for t in _wrapped(f"{finding['headline']}: {finding['text']}", width, 4)]
@@ -222,17 +239,20 @@ def _findings(state: Row, width: int, room: int) -> list[Text]:
         told = f"Stage {one['number']}, {one['label']}: {one['headline']}. {one['text']}"
         lines += [Text(t) for t in _wrapped(told, width, 3)]
     lines += [Text(f"Note: {n['text']}", "dim") for n in state.get("notes", [])]
-    return lines[:room] or [Text("Nothing found yet", "dim")]
+    return lines or [Text("Nothing found yet", "dim")]
 
 
-def _device_page(state: Row, width: int, room: int) -> list[Text]:
+def _device_page(state: Row, width: int) -> list[Text]:
     """Each device with where it is and all it tells of itself: troubles, battery, signal."""
     lines: list[Text] = []
     for device in [*state.get("relays", []), *state.get("devices", [])]:
         where = f" at {device['url']}" if device.get("url") else ""
         style = "" if device.get("ok", True) else "yellow"
         lines += [Text(t, style) for t in _wrapped(f"{device['name']}{where}: {device['text']}", width, 3)]
-    return lines[:room] or [Text("No devices", "dim")]
+    return lines or [Text("No devices", "dim")]
+
+
+PAGES = {"readings": _readings, "findings": _findings, "devices": _device_page}
 
 
 def _clip(text: str, width: int) -> str:

@@ -8,11 +8,13 @@ from typing import Any, Protocol
 from rich.console import Console, Group
 from rich.live import Live
 
-from logger.screen.keys import Keys
+from logger.screen.keys import DOWN, LEFT, RIGHT, UP, Keys
 from logger.screen.layout import render
 
 TREND_EVERY_S = 5.0
 PAGES = {"r": "readings", "f": "findings", "d": "devices"}
+ONWARD = {" ": 1, "\r": 1, "\n": 1, "b": -1, "B": -1, "\x7f": -1, "\x08": -1} | {DOWN: 1, RIGHT: 1, UP: -1, LEFT: -1}
+"""Keys that show the next or the last part of a page: large ones, for a hand in a glove."""
 
 
 class Daemon(Protocol):
@@ -76,7 +78,7 @@ def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[
     """Draw until `q`, Ctrl-C or `until()`. Logging goes on."""
     console = Console()
     follower = Follower(connect, lost)
-    page, note, note_until = "main", "", 0.0
+    page, part, note, note_until = "main", 0, "", 0.0
     rung: set[str] = set()
     with Keys() as keys, Live(console=console, screen=True, auto_refresh=False) as live:
         while not until():
@@ -85,9 +87,11 @@ def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[
                 break
             if key in ("a", "A"):
                 note, note_until = _acknowledge(connect, lost), time.monotonic() + 4
-            elif key in PAGES:
-                chosen = PAGES[key]
-                page = "main" if page == chosen else chosen
+            elif key.lower() in PAGES:
+                chosen = PAGES[key.lower()]
+                page, part = "main" if page == chosen else chosen, 0
+            elif key in ONWARD:
+                part += ONWARD[key]
             elif not key and not follower.changed.is_set():
                 continue
             follower.changed.clear()
@@ -95,7 +99,8 @@ def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[
             if unseen - rung:
                 console.bell()
             rung = unseen
-            live.update(_drawn(follower, console, page, note if time.monotonic() < note_until else ""), refresh=True)
+            told = note if time.monotonic() < note_until else ""
+            live.update(_drawn(follower, console, page, told, part), refresh=True)
     follower.ended = True
 
 
@@ -112,10 +117,10 @@ def _acknowledge(connect: Callable[[], Daemon], lost: type[Exception]) -> str:
         return str(exc)
 
 
-def _drawn(follower: Follower, console: Console, page: str, note: str) -> Group:
+def _drawn(follower: Follower, console: Console, page: str, note: str, part: int) -> Group:
     width, height = console.size
     if follower.picture is None:
         return Group(follower.problem, "q leaves")
     if follower.problem:
         note = f"NOT CURRENT: {follower.problem}"
-    return Group(*render(*follower.picture, width, height, page, note))
+    return Group(*render(*follower.picture, width, height, page, note, part))

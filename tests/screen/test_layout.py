@@ -153,3 +153,40 @@ def test_of_several_alarms_the_first_is_named_and_what_is_put_away_is_not_called
     screen = [line.plain.strip() for line in render(state, TREND, 120, 40)]
     assert all(line in screen for line in told)
     assert not any("came first" in line.plain for line in render(STATE, TREND, 120, 40)), "there is only one"
+
+
+def many() -> dict[str, Any]:
+    state = copy.deepcopy(STATE)
+    state["points"] = [{"point": "vacuum", **row(f"reading {i:02d}", 1.0, "mass", f"{i} lb")} for i in range(40)]
+    state["devices"] = [{"name": f"board {i:02d}", "text": "connected", "ok": True} for i in range(40)]
+    state["findings"] = [
+        {"headline": f"finding {i:02d}", "text": "told", "causes": ["a"], "check_next": ["b"], "rule": "c"}
+        for i in range(12)
+    ]
+    return state
+
+
+@pytest.mark.parametrize("size", [(80, 24), (45, 24), (60, 16)])
+@pytest.mark.parametrize(("page", "word", "count"), [("readings", "reading", 40), ("findings", "finding", 12),
+                                                     ("devices", "board", 40)])  # fmt: skip
+def test_a_page_with_more_than_fits_goes_on(size: tuple[int, int], page: str, word: str, count: int) -> None:
+    width, height = size
+    state = many()
+    first = [line.plain for line in render(state, TREND, width, height, page)]
+    (told,) = [line for line in first if ", part 1 of " in line]
+    parts = int(told.split(" of ")[1].split(":")[0])
+    seen = ""
+    for part in range(parts):
+        lines = [line.plain for line in render(state, TREND, width, height, page, part=part)]
+        assert len(lines) == height and all(len(line) <= width for line in lines)
+        assert any(f"part {part + 1} of {parts}" in line for line in lines) and "space next" in lines[-1]
+        seen += "\n".join(lines[:-1])
+    assert all(f"{word} {i:02d}" in seen for i in range(count))
+    assert [line.plain for line in render(state, TREND, width, height, page, part=parts)] == first
+    assert [line.plain for line in render(state, TREND, width, height, page, part=-1)] == lines
+
+
+@pytest.mark.parametrize("page", ["readings", "findings", "devices"])
+def test_a_page_that_fits_has_no_parts(page: str) -> None:
+    text = "\n".join(line.plain for line in render(STATE, TREND, 80, 24, page, part=3))
+    assert "part" not in text

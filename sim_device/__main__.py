@@ -4,8 +4,10 @@ import argparse
 import asyncio
 import contextlib
 import logging
+import os
 import signal
 import sys
+import threading
 from pathlib import Path
 
 from sim_device.control import Control, serve_control
@@ -43,6 +45,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--relay", action="store_true", help="the scale's relay switches the recovery machine")
     parser.add_argument("--until-end", action="store_true", help="stop when the scenario's time is over")
+    parser.add_argument("--while-input", action="store_true", help="stop when standard input ends")
     for rate in ("dropped", "flipped", "inserted"):
         parser.add_argument(
             f"--{rate}", type=float, default=0.0, metavar="RATE", help=f"share of bytes {rate} (0 to 1)"
@@ -83,6 +86,8 @@ async def _serve(args: argparse.Namespace) -> int:
             # Windows has no handlers in the loop: Ctrl-C arrives as KeyboardInterrupt there
             with contextlib.suppress(NotImplementedError):
                 asyncio.get_running_loop().add_signal_handler(number, stop.set)
+        if args.while_input:
+            _stop_with_input(stop)
         while not stop.is_set():
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(stop.wait(), 0.2)
@@ -94,6 +99,20 @@ async def _serve(args: argparse.Namespace) -> int:
         if control is not None:
             control.close()
     return 0
+
+
+def _stop_with_input(stop: asyncio.Event) -> None:
+    """A thread waits for the pipe's end, as Windows' loop cannot."""
+    loop = asyncio.get_running_loop()
+
+    def wait() -> None:
+        with contextlib.suppress(OSError):
+            while os.read(0, 4096):
+                pass
+        with contextlib.suppress(RuntimeError):  # the loop has ended before
+            loop.call_soon_threadsafe(stop.set)
+
+    threading.Thread(target=wait, name="standard input", daemon=True).start()
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -278,6 +278,7 @@ def _simulated_rig(out: Path, speed: float, seed: int) -> Iterator[Control]:
     command = [
         sys.executable, "-m", "sim_device", "brewery", "--speed", str(speed), "--seed", str(seed), "--link", link,
         "--rig-toml", str(out / "rig.toml"), "--control-port", "0", "--hold",
+        "--while-input",
     ]  # fmt: skip
     with _child(command, out / "sim_device.log") as child:
         assert child.stdout is not None
@@ -309,7 +310,7 @@ def _daemon(out: Path, speed: float, units: str) -> Iterator[Client]:
     shutil.rmtree(place, ignore_errors=True)
     command = [
         sys.executable, "-m", "logger", "run", str(out / "rig.toml"), "--job-file", str(job_file), "--job", JOB_ID,
-        "--speed", str(speed), "--no-sound", "--quiet",
+        "--speed", str(speed), "--no-sound", "--quiet", "--while-input",
     ]  # fmt: skip
     with _child(command, out / "daemon.log") as child:
         client = _reached(place / "daemon.json", child, out)
@@ -336,8 +337,9 @@ def _reached(run_file: Path, child: subprocess.Popen[str], out: Path) -> Client:
 
 @contextlib.contextmanager
 def _child(command: list[str], log: Path) -> Iterator[subprocess.Popen[str]]:
+    """It ends when its standard input does, so that nothing runs on behind a guide that was killed."""
     with log.open("w", encoding="utf-8") as errors:
-        child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=errors, text=True)
+        child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=errors, text=True)
         try:
             yield child
         finally:

@@ -7,6 +7,7 @@ import click
 from logger.api.control import Refused
 from logger.app.daemon import Daemon
 from logger.app.reach import Reach, keep_awake
+from logger.app.while_input import while_input
 from logger.config.cylinders import FILE_NAME, read_cylinders
 from logger.config.errors import ConfigError
 from logger.model.cylinder import Cylinder
@@ -38,6 +39,10 @@ def say_start(daemon: Daemon) -> None:
     click.echo("  watch with `rimelog view`, steer with `rimelog stage begin recovery`")
 
 
-def helpers(*, sound: bool, demonstration: bool) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:
-    """Tasks beside the daemon: keep-awake, sound, notices, push. A demonstration disturbs nobody."""
-    return () if demonstration else (Reach(sound=sound), keep_awake)
+def helpers(*, sound: bool, demonstration: bool, tied: bool = False) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:
+    """Tasks beside the daemon: keep-awake, sound, notices, push. A demonstration disturbs nobody.
+
+    tied: the daemon ends when its standard input does.
+    """
+    of_the_job: tuple[Callable[[Daemon], Awaitable[None]], ...] = (Reach(sound=sound), keep_awake)
+    return (*(() if demonstration else of_the_job), *((while_input,) if tied else ()))

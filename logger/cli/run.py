@@ -20,6 +20,7 @@ FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 @click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
 @click.option("--accept-lost-tail", is_flag=True, help="Go on although records known to have existed are gone.")
 @click.option("--speed", type=float, default=1.0, hidden=True, help="Record seconds per second; demonstrations only.")
+@click.option("--while-input", is_flag=True, hidden=True, help="End when standard input does; for demonstrations.")
 @click.option("--no-sound", is_flag=True, help="Never play the alarm tone.")
 @click.option("--quiet", is_flag=True, help="Print nothing but trouble.")
 def run(
@@ -33,6 +34,7 @@ def run(
     units: str,
     accept_lost_tail: bool,
     speed: float,
+    while_input: bool,
     no_sound: bool,
     quiet: bool,
 ) -> None:
@@ -88,7 +90,7 @@ def run(
         more_cylinders=kept_cylinder,
         earlier=earlier_jobs,
         on_start=lambda daemon: None if quiet else say_start(daemon),
-        helpers=helpers(sound=not no_sound, demonstration=speed > 1),
+        helpers=helpers(sound=not no_sound, demonstration=speed > 1, tied=while_input),
     )
     asyncio.run(run_daemon(settings))
     if not quiet:

@@ -1,12 +1,15 @@
 """How a daemon ends, and when it does not begin: signals, a job already running, a wrong rig file."""
 
+import os
 import re
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from tests.end_to_end.running import Stored, daemon, rimelog, simulated, until
+from tests.end_to_end.running import Stored, daemon, environment, rimelog, simulated, until
 
 WRONG_RIG = """\
 [rig]
@@ -149,3 +152,30 @@ def test_a_recovery_with_nothing_plugged_in_is_told_and_one_alarm_is_put_away_an
         rimelog(tmp_path, "alarms", "unshelve", "device-scale")
         logger.when(lambda state: not (logger.alarm("device-scale") or {"acknowledged": True})["acknowledged"], "again")
         logger.stop()
+
+
+def test_a_demonstration_killed_leaves_nothing_running(tmp_path: Path) -> None:
+    guide = subprocess.Popen(
+        [sys.executable, "-m", "logger", "demo", "--no-view", "--speed", "20", "--out", str(tmp_path / "demo")],
+        env=environment(tmp_path), cwd=tmp_path, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+        start_new_session=True,
+    )  # fmt: skip
+    run_file = tmp_path / "demo" / "data" / "jobs" / "invented-brewery" / "daemon.json"
+    try:
+        until(run_file.exists, "the daemon is there")
+        assert len(_running(guide.pid)) == 3
+        guide.kill()
+        guide.wait()
+        until(lambda: not _running(guide.pid), "plant and daemon have ended", why=lambda: str(_running(guide.pid)))
+        assert not run_file.exists()  # the daemon ended in good order
+    finally:
+        if _running(guide.pid):
+            os.killpg(guide.pid, signal.SIGKILL)
+        guide.wait()
+
+
+def _running(group: int) -> list[str]:
+    """Processes of a group, but those that have ended and only wait to be counted."""
+    told = subprocess.run(["ps", "-A", "-o", "pgid=,stat=,args="], capture_output=True, text=True, check=True).stdout
+    found = [line.split(None, 2) for line in told.splitlines()]
+    return [" ".join(words) for pgid, stat, *words in found if int(pgid) == group and not stat.startswith("Z")]

@@ -111,11 +111,11 @@ class CatchUp:
         for device_id, hello in hellos.items():
             for record in self._reader.records(hello - 1, device=device_id, until_id=hello + GREETING):
                 for t_ns, raw in frames_of(record) if record.id <= tail else ():
-                    scene.device(device_id).frame(t_ns, raw)
+                    self._live.greeting(device_id, t_ns, raw)
         for record in self._reader.records(tail, until_id=self.last_id):
             if record.kind == FRAMES:
                 for t_ns, raw in frames_of(record):
-                    scene.device(record.device).frame(t_ns, raw)
+                    self._live.greeting(record.device, t_ns, raw)
             elif (event := event_of(record))["type"] == records.GAP and "first" in event and "boot_count" in event:
                 scene.device(event["device"]).given_up(event["boot_count"], event["first"], event["last"])
         for device in scene.devices.values():

@@ -67,11 +67,7 @@ class DeviceFeed:
         if not self.device_id:
             return  # nobody said hello yet: not a device of ours
         t_ns = self.utc_ns(at_ns)
-        try:
-            samples = self._pipeline.frame(self.device_id, t_ns, raw, message)
-        except Exception as exc:  # of this program: the frame is kept all the same, and the others go on
-            self._pipeline.failed(exc)
-            samples = []
+        samples = self._pipeline.frame(self.device_id, t_ns, raw, message)
         self.frames += 1
         self._keep(self.device_id, t_ns, raw, samples)
 
@@ -239,4 +235,3 @@ _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
     link.Refused: DeviceFeed._refused,
     link.TalksTooMuch: DeviceFeed._too_much,
 }
-

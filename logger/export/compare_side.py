@@ -22,7 +22,7 @@ from logger.model.points import Quantity
 from logger.model.records import EVENT, Record
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
-from logger.pipeline.analysis import Report, analyse
+from logger.pipeline.analysis import Report
 from logger.pipeline.heart import Pipeline
 from logger.pipeline.replay import LOOK_AHEAD_NS, replay
 from logger.pipeline.scene import LEAD_S, NS, Scene
@@ -95,7 +95,7 @@ def sides(job_id: str, records: Iterable[Record], names: dict[int, str]) -> dict
     running = pipeline.scene.state.stage
     if running is not None and running.number in names:
         now_ns = pipeline.scene.now_ns
-        report = analyse(pipeline.scene, running, now_ns, final=True)
+        report = pipeline.final_report(running, now_ns)
         kept[running.number] = _keep(pipeline.scene, running, now_ns, report, names)
     missing = [number for number in names if number not in kept]
     if missing:

@@ -28,7 +28,7 @@ from logger.model.instrument import MODBUS, TEXT, LineField, Register
 from logger.model.job import Stage, StageKind
 from logger.model.rig import RigDevice
 from logger.model.value import Value, known, unknown
-from logger.pipeline.analysis import Report, analyse, profile_of, target_vacuum
+from logger.pipeline.analysis import Report, profile_of, target_vacuum
 from logger.pipeline.devices import Device
 from logger.pipeline.replay import replay
 from logger.pipeline.scene import LEAD_S, NS, Scene
@@ -57,7 +57,7 @@ def replay_job(records: RecordSource, on_samples: OnSamples) -> Replayed:
     reports = dict(pipeline.reports)
     running = scene.state.stage
     if running is not None:
-        reports[running.number] = analyse(scene, running, scene.now_ns, final=True)
+        reports[running.number] = pipeline.final_report(running, scene.now_ns)
     stages = [(s, reports.get(s.number, Report())) for s in scene.state.stages]
     return Replayed(
         ambient=scene.ambient.as_value(),

@@ -21,7 +21,7 @@ from logger.compute.recovery_level import RecoveryLevel, required_level
 from logger.compute.standing_pressure import Thermometer, analyse_standing
 from logger.compute.start_up import StartUpResult, analyse_start_up
 from logger.compute.start_up_figures import figures_finding
-from logger.model.finding import Finding
+from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage, StageKind
 from logger.model.sample import Series
 from logger.model.value import Value, known
@@ -54,6 +54,12 @@ def analyse(scene: Scene, stage: Stage, until_ns: int, final: bool = False) -> R
     scene.brief = not final
     report = _ANALYSES[stage.kind](scene, stage, until_ns, final)
     return replace(report, findings=tuple(sorted(report.findings, key=lambda f: f.key not in VERDICT_KEYS)))
+
+
+def not_analysed(fault: str) -> Report:
+    """Of a stage at whose analysis this program failed. fault: the error, in a line."""
+    text = f"This program failed at the analysis of this stage ({fault}). Its readings are recorded."
+    return Report((Finding("program.failed", Verdict.CANNOT_TELL, "not analysed", text),))
 
 
 def profile_of(scene: Scene, stage: Stage) -> DecayProfile | PressureProfile | None:

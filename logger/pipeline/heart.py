@@ -26,13 +26,13 @@ from logger.compute.profiles import DecayProfile
 from logger.compute.pull_down import PullDown
 from logger.model import records
 from logger.model.finding import Verdict
-from logger.model.job import STAGE_LABEL, StageKind
+from logger.model.job import STAGE_LABEL, Stage, StageKind
 from logger.model.points import POINTS
 from logger.model.sample import PointSample
 from logger.model.text import clean
 from logger.model.value import Value, known, unknown
 from logger.pipeline.advice import advice_of
-from logger.pipeline.analysis import Report, analyse, profile_of
+from logger.pipeline.analysis import Report, analyse, not_analysed, profile_of
 from logger.pipeline.live import OF_THE_PAST, LiveQuantities
 from logger.pipeline.rules import rules_now
 from logger.pipeline.scene import LATE_QUIET_NS, NS, Scene
@@ -112,29 +112,30 @@ class Pipeline:
             self._rules_due = True
 
     def frame(self, device_id: str, t_ns: int, raw: bytes, message: Message | None = None) -> list[PointSample]:
-        """One good frame of a device; the readings in it. Events it causes wait in `take_events`."""
+        """One good frame of a device; the readings in it. Events it causes wait in `take_events`.
+
+        Where this program fails at it there are none, live and on replay alike: the record and its devices go on.
+        """
         scene = self.scene
         scene.now_ns = max(scene.now_ns, t_ns)
         if self.kept is not None:
             self.kept.append((t_ns, 0, 0, device_id, raw))
-        device = scene.device(device_id)
-        decoders = device.decoders
-        samples = device.frame(t_ns, raw, message, scene.ambient.pressure_pa)
-        if device.decoders is not decoders:
-            scene.described(device)
-            self._rules_due = True
-        scene.take(samples)
+        samples = self._computed(lambda: self._read(device_id, t_ns, raw, message)) or []
         if self.live and any(sample.point in ALARM_POINTS for sample in samples):
-            self._judge(at_once=True)
+            self._computed(lambda: self._judge(at_once=True))
         elif self.watching and any(sample.point == "cylinder_mass" for sample in samples):
             self._watch(StageKind.CHARGING)  # a second counts there
         return samples
+
+    def greeting(self, device_id: str, t_ns: int, raw: bytes) -> None:
+        """A frame of before a restart, for what its device said of itself; its readings are taken elsewhere."""
+        self._computed(lambda: self.scene.device(device_id).frame(t_ns, raw))
 
     def tick(self, now_ns: int) -> None:
         """Once a second: what time alone changes."""
         scene = self.scene
         scene.now_ns = max(scene.now_ns, now_ns)
-        scene.second()
+        self._computed(scene.second)
         if scene.late_ns is not None and now_ns - scene.late_ns > LATE_QUIET_NS:
             self.count_late()
         if not self.live:
@@ -153,7 +154,7 @@ class Pipeline:
         if self.scene.late_ns is None:
             return
         before = self.report.findings[:1]
-        self._computed(self._conclude)
+        self._conclude()
         after = self.report.findings[:1]
         if self.live and before and after and before[0].verdict is not after[0].verdict:
             stage = self.scene.state.stages[-1]
@@ -171,14 +172,6 @@ class Pipeline:
     def device_heard(self, device_id: str) -> None:
         self.scene.lost.pop(device_id, None)
         self.health[device_input(device_id)] = known(1.0, "1")
-
-    def failed(self, exc: Exception) -> None:
-        """An error of this program: logged when it is a new one, and an alarm. Call it while handling `exc`."""
-        told = f"{type(exc).__name__}: {clean(str(exc), 120)}"
-        if self._fault != told:
-            log.exception("a computation failed; logging and alarms go on")
-        self._fault = told
-        self.health[PROGRAM] = unknown("1", told)
 
     def go_live(self) -> None:
         """Replay is over: what comes now is judged."""
@@ -199,6 +192,11 @@ class Pipeline:
         """Events concluded since the last call, to be stored."""
         out, self._out = self._out, []
         return out
+
+    def final_report(self, stage: Stage, until_ns: int) -> Report:
+        """The whole analysis of a stage, or that this program failed at it, which no verdict may hide."""
+        report = self._computed(lambda: analyse(self.scene, stage, until_ns, final=True))
+        return report if report is not None else not_analysed(self._fault)
 
     def snapshot(self) -> Snapshot:
         """The present state. A job must be open."""
@@ -260,6 +258,17 @@ class Pipeline:
 
     # -- inside --------------------------------------------------------------------------------------------------
 
+    def _read(self, device_id: str, t_ns: int, raw: bytes, message: Message | None) -> list[PointSample]:
+        scene = self.scene
+        device = scene.device(device_id)
+        decoders = device.decoders
+        samples = device.frame(t_ns, raw, message, scene.ambient.pressure_pa)
+        if device.decoders is not decoders:
+            scene.described(device)
+            self._rules_due = True
+        scene.take(samples)
+        return samples
+
     def _judge(self, at_once: bool = False) -> None:
         """All alarms, or at once only those that a reading can push over a limit."""
         scene = self.scene
@@ -290,7 +299,11 @@ class Pipeline:
         try:
             return compute()
         except Exception as exc:
-            self.failed(exc)
+            told = f"{type(exc).__name__}: {clean(str(exc), 120)}"
+            if self._fault != told:
+                log.exception("a computation failed; logging and alarms go on")
+            self._fault = told
+            self.health[PROGRAM] = unknown("1", told)
             return None
 
     def _make_rules(self) -> None:
@@ -329,7 +342,7 @@ class Pipeline:
         scene.late_ns, scene.concluded_ns = None, stage.ended_ns
         scene.evacuations.pop(stage.number, None)
         scene.held.pop(stage.number, None)
-        report = self.report = self.reports[stage.number] = analyse(scene, stage, stage.ended_ns, final=True)
+        report = self.report = self.reports[stage.number] = self.final_report(stage, stage.ended_ns)
         scene.results[stage.number] = report.result
         # What later stages of the job rest on: some profiles ask for several evacuations and holds.
         if isinstance(report.result, PullDown):

@@ -31,7 +31,7 @@ LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it
 
 class Scene:
     """state: the job by its events. latest: newest sample of each point. histories: of the stage, from LEAD_S before
-    it; sketches: the same in few buckets; trends: of the whole job. lost: why a device is not heard, by id.
+    it; sketches: the same in few buckets. lost: why a device is not heard, by id.
     window_ns: where histories begin.
     """
 
@@ -41,7 +41,6 @@ class Scene:
         self.latest: dict[str, PointSample] = {}
         self._histories: dict[str, History] = {}
         self._sketches: dict[str, History] = {}
-        self._trends: dict[str, History] = {}
         self._waiting: dict[str, list[PointSample]] = {}  # trusted readings not yet in any history, by point
         self._scans_waiting = 0
         self.weighing: Weighing | None = None
@@ -124,25 +123,23 @@ class Scene:
     def _settle(self) -> None:
         """Waiting readings into the histories: many at once cost a fraction of one by one."""
         self._scans_waiting = 0
-        for point, samples in self._waiting.items():
+        settling = dict(self._waiting)
+        self._waiting.clear()  # first: what this program fails at must not come again with every scan
+        for point, samples in settling.items():
             times, values = [s.t_ns for s in samples], [s.value for s in samples if s.value is not None]
             ordered = times == sorted(times)
             for history in self._of(point, times[0]):
                 history.add_all(times, values, ordered)
-        self._waiting.clear()
 
-    def _of(self, point: str, t_ns: int) -> tuple[History, History, History]:
-        """The point's three histories, made on first sight."""
+    def _of(self, point: str, t_ns: int) -> tuple[History, History]:
+        """The point's two histories, made on first sight."""
         history = self._histories.get(point)
         if history is None:
             history = self._histories[point] = History(point, self.window_ns or t_ns)
         sketch = self._sketches.get(point)
         if sketch is None:
             sketch = self._sketches[point] = History(point, self.window_ns or t_ns, max_buckets=SKETCH_BUCKETS)
-        trend = self._trends.get(point)
-        if trend is None:
-            trend = self._trends[point] = History(point, t_ns)
-        return history, sketch, trend
+        return history, sketch
 
     def begin_window(self, begun_ns: int) -> None:
         """A stage begins: new histories, with the last half hour carried over."""
@@ -196,11 +193,6 @@ class Scene:
         return self._sketches
 
     @property
-    def trends(self) -> dict[str, History]:
-        self._settle()
-        return self._trends
-
-    @property
     def points(self) -> tuple[str, ...]:
         """Points that are measured, in the order of POINTS."""
         return tuple(name for name in POINTS if name in self._homes)
@@ -223,6 +215,10 @@ class Scene:
         if sample.value is None:
             return unknown(unit, sample.problem or "no reading")
         return known(sample.value, unit, self.u(name), self.ambient.note if name in self.gauges else None)
+
+    def period_s(self, name: str) -> float:
+        """Between two readings of the point as its device says, 1 s when nothing is known."""
+        return self._homes[name][1] if name in self._homes else 1.0
 
     def age_s(self, name: str) -> float | None:
         sample = self.latest.get(name)
@@ -250,7 +246,7 @@ class Scene:
             high=high,
             since_s=(since_ns - history.start_ns) / NS,
             until_s=math.inf if until_ns is None else (until_ns - history.start_ns) / NS,
-            expected_period_s=self._homes[name][1] if name in self._homes else 1.0,
+            expected_period_s=self.period_s(name),
         )
 
     def measured(self, name: str, since_ns: int, until_ns: int | None = None) -> Series | None:

@@ -1,44 +1,63 @@
-"""An error of this program at a device's frame: the frame is kept, the others go on, and it is an alarm."""
+"""An error of this program at a device's frame: the frame is kept, the others go on, it is an alarm, and neither a
+restart nor an export fails at it again."""
 
 import asyncio
 from pathlib import Path
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Status, encode_message
+from logger.app.catch_up import CatchUp
 from logger.app.daemon import Daemon
 from logger.app.feed import DeviceFeed
 from logger.clock import Clock
 from logger.evidence.chain import frames_of
+from logger.export.bundle import export_bundle
+from logger.export.replayed import replay_job
+from logger.export.verify import verify_bundle
 from logger.link.events import StatusReceived
 from logger.model.job import Job
 from logger.model.records import FRAMES
 from logger.model.rig import Rig, RigDevice
+from logger.pipeline.devices import Device
 from logger.pipeline.heart import Pipeline
 from logger.store.reader import StoreReader
 
 SCALE = RigDevice("scale", "socket://127.0.0.1:1", "52696d6500000001")
 
 
-def test_the_frame_is_kept_and_the_night_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def fails(*_: object) -> None:
-        raise ZeroDivisionError("of ours")
+def fails(*_: object, **__: object) -> None:
+    raise ZeroDivisionError("of ours")
 
+
+def test_the_frame_is_kept_the_night_goes_on_and_so_does_a_restart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     status = Status(1, 2, 3, 4, 5, 6, 7, 8)
     raw = encode_frame(encode_message(status))
+    path = tmp_path / "job.rimelog"
+    monkeypatch.setattr(Device, "frame", fails)
 
-    async def night() -> None:
-        daemon = Daemon("job-1", tmp_path / "job.rimelog", Clock())
-        daemon.open(Rig("r", (SCALE,)), Job("job-1", "R-407C"))
+    async def night(job: Job | None) -> None:
+        daemon = Daemon("job-1", path, Clock())
+        daemon.open(Rig("r", (SCALE,)), job)
         feed = DeviceFeed(SCALE, daemon.pipeline, daemon.clock, 1.0, daemon.emit, daemon.keep_frame)
-        monkeypatch.setattr(Pipeline, "frame", fails)
         feed.take(StatusReceived(1, raw, status))
         daemon.tick()
         assert "program-fault" in daemon.pipeline.waiting_alarms()
         await daemon.close()
 
-    asyncio.run(night())
-    with StoreReader(tmp_path / "job.rimelog") as reader:
-        kept = [frame for record in reader.records() if record.kind == FRAMES for _, frame in frames_of(record)]
-    assert kept == [raw]
+    asyncio.run(night(Job("job-1", "R-407C")))
+    asyncio.run(night(None))
+    with StoreReader(path) as reader:
+        records = list(reader.records())
+    kept = [frame for record in records if record.kind == FRAMES for _, frame in frames_of(record)]
+    assert kept == [raw, raw]
+    beside = CatchUp(path, Pipeline(live=False), at_once_s=0.0)  # a long record: what devices said comes first
+    while not beside.go_on(0.0):
+        pass
+
+    bundle = export_bundle(lambda: iter(records), replay_job, Ed25519PrivateKey.generate(), tmp_path).bundle
+    assert verify_bundle(bundle, replay_job).holds

@@ -7,8 +7,10 @@ import pytest
 
 from logger.evidence.chain import event_of
 from logger.model import records as r
+from logger.model.finding import Verdict
 from logger.model.records import Record
 from logger.model.sample import PointSample
+from logger.pipeline.commands import end_stage
 from logger.pipeline.devices import Device
 from logger.pipeline.heart import Pipeline
 from logger.pipeline.replay import in_order, replay
@@ -153,3 +155,37 @@ def test_a_scale_that_stands_still_in_a_recovery_is_an_alarm(monkeypatch: pytest
     _, alarms = live(records)
     raised = {a["key"]: (a["t_ns"] - T0_NS) / NS for a in alarms if a["to_state"] == "unacknowledged"}
     assert 700 < raised["recovery-stalled"] < 850, raised
+
+
+def test_where_this_program_fails_live_and_replay_conclude_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    read, failed = Device.frame, set[int]()
+
+    def fails_now_and_then(self: Device, t_ns: int, raw: bytes, *more: Any) -> list[PointSample]:
+        samples = read(self, t_ns, raw, *more)
+        if raw[-2] % 16 == 0 and samples:
+            failed.add(t_ns)
+            raise ZeroDivisionError("of ours")
+        return samples
+
+    monkeypatch.setattr(Device, "frame", fails_now_and_then)
+    records = tuple(x for x in brewery() if x.t0_ns < T0_NS + 850 * NS)
+    pipeline, alarms = live(records)
+    again = replay(records)
+    assert len(failed) > 10 and "program-fault" in {a["key"] for a in alarms}
+    stage = again.scene.state.stage
+    assert stage is not None
+    found = [one.final_report(stage, T0_NS + 840 * NS).findings for one in (pipeline, again)]
+    assert found[0] == found[1] and found[0][0].key != "program.failed"
+
+
+def test_a_stage_at_whose_analysis_this_program_fails_ends_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("of ours")
+
+    monkeypatch.setattr("logger.pipeline.heart.analyse", fails)
+    pipeline = replay(x for x in brewery() if x.t0_ns < T0_NS + 400 * NS)
+    findings = end_stage(pipeline, T0_NS + 400 * NS)["findings"]
+    assert pipeline.scene.state.stage is None
+    assert [f["headline"] for f in findings] == ["not analysed"]
+    for finding in pipeline.report.findings:
+        assert finding.verdict is Verdict.CANNOT_TELL and "of ours" in finding.text

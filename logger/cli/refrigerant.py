@@ -220,8 +220,11 @@ def refrigerants(search: str, units: str, as_json: bool) -> None:
     """List the refrigerants known, or those whose name contains SEARCH with what they are made of."""
     from logger.refrigerant import find, names
     from logger.refrigerant.names import key_of
+    from logger.refrigerant.table import shipped
 
     load_user_blends()
+    for fault in shipped().faults:
+        click.echo(f"A blend of yours cannot be used. {fault}", err=True)
     wanted = key_of(search) if search else ""
     found = [find(name) for name in names() if wanted in key_of(name)]
     if not found:

@@ -8,6 +8,8 @@
     "R-32" = 40.0
     "R-134a" = 60.0
 
+A blend that is written wrong or cannot be built is unavailable, and nothing else: `find` says why when it is asked for.
+
 Building takes a few seconds once; after that the curves are read from the cache without CoolProp. The cache is keyed
 by composition, CoolProp's version and the table's format, so a change of any of them builds anew.
 """
@@ -41,8 +43,16 @@ class Blend:
     safety_class: str
 
 
-def read_blends(path: Path) -> list[Blend]:
-    """Every blend of the file; [] when there is no such file. Raises BlendError."""
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A blend that cannot be used. name: as far as it has one; text: file, key and what is wrong."""
+
+    name: str
+    text: str
+
+
+def read_blends(path: Path) -> list[Blend | Fault]:
+    """Every blend, good or not; [] when there is no such file. Raises BlendError for a file that is none."""
     try:
         text = path.read_bytes()
     except FileNotFoundError:
@@ -58,7 +68,15 @@ def read_blends(path: Path) -> list[Blend]:
     tables = data.pop("blend", [])
     if data or not isinstance(tables, list) or len(tables) > MAX_BLENDS:
         raise BlendError(f"{path}: expected only [[blend]] tables, at most {MAX_BLENDS}")
-    return [_blend(table, f"{path}: blend {i}") for i, table in enumerate(tables, 1)]
+    return [_blend_or_fault(table, f"{path}: blend[{i}]") for i, table in enumerate(tables, 1)]
+
+
+def _blend_or_fault(table: Any, where: str) -> Blend | Fault:
+    try:
+        return _blend(table, where)
+    except BlendError as exc:
+        name = table.get("name") if isinstance(table, dict) else None
+        return Fault(name if isinstance(name, str) else "", str(exc))
 
 
 def _blend(table: Any, where: str) -> Blend:
@@ -101,14 +119,24 @@ def _component(text: str, where: str) -> str:
 
 
 def load_blends(path: Path, cache_dir: Path) -> list[Refrigerant]:
-    """Reads the file, builds or fetches each blend, and adds it to what `find` knows. Raises BlendError."""
+    """Reads the file, builds or fetches each blend, and adds it to what `find` knows; the others to its faults."""
+    table = shipped()
+    try:
+        blends = read_blends(path)
+    except BlendError as exc:
+        table.add_fault("", str(exc))
+        return []
     found = []
-    for blend in read_blends(path):
+    for i, blend in enumerate(blends, 1):
+        if isinstance(blend, Fault):
+            table.add_fault(blend.name, blend.text)
+            continue
         try:
             refrigerant = _cached(blend, cache_dir) or _built(blend, cache_dir)
-            shipped().add(refrigerant)
+            table.add(refrigerant)
         except RefrigerantError as exc:
-            raise BlendError(f"{path}: {exc}") from exc
+            table.add_fault(blend.name, f"{path}: blend[{i}]: {exc}; mend this blend or take it out")
+            continue
         found.append(refrigerant)
     return found
 

@@ -144,6 +144,7 @@ class Table:
     def __init__(self, refrigerants: Mapping[str, Refrigerant]) -> None:
         self._by_key = {key_of(name): refrigerant for name, refrigerant in refrigerants.items()}
         self._added: set[str] = set()
+        self._faults: dict[str, str] = {}  # what is wrong -> key of the blend's name
 
     @classmethod
     def read(cls, path: Path) -> "Table":
@@ -168,6 +169,10 @@ class Table:
             why = refusal(name)
             if why is not None:
                 raise UnknownRefrigerant(name, why=why)
+            for key in (key_of(name), ""):
+                for fault in (text for text, of in self._faults.items() if of == key):
+                    why = "cannot be used" if key else "is not in the table, and a blend of yours cannot be used"
+                    raise UnknownRefrigerant(name, nearest(name, self.names()) if not key else (), f"{why}: {fault}")
             raise UnknownRefrigerant(name, nearest(name, self.names()))
         return found
 
@@ -183,6 +188,15 @@ class Table:
             raise RefrigerantError(f"{refrigerant.name}: the table already has {taken.name}; choose another name")
         self._by_key[key] = refrigerant
         self._added.add(key)
+
+    def add_fault(self, name: str, text: str) -> None:
+        """A user's blend that cannot be used, and why; name "" for the file as a whole or a blend without a name."""
+        self._faults[text] = key_of(name)
+
+    @property
+    def faults(self) -> list[str]:
+        """What is wrong with the user's blends, in the order in which it was found."""
+        return list(self._faults)
 
     def added(self, name: str) -> Refrigerant | None:
         """The user's own blend of that name, None for what is shipped or not known."""

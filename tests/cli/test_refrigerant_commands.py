@@ -264,3 +264,12 @@ def test_a_users_blend_is_a_refrigerant_like_any_other(tmp_path: Path) -> None:
     found = data("sat shop-1 -p 118psig")
     assert found["dew_temperature"]["value"] == pytest.approx(39.84, abs=0.01)
     assert found["safety_source"] == "the user's blend file"
+
+
+def test_a_wrong_blend_of_the_users_stops_no_other_command(tmp_path: Path) -> None:
+    (tmp_path / "data").mkdir()
+    (tmp_path / "data" / "blends.toml").write_text(
+        '[[blend]]\nname = "SHOP-2"\n[blend.mass_percent]\nR-32 = 50\nR-125 = 40\n'
+    )
+    assert "R-410A" in out("sat R-410A -p 118psig")
+    assert "blend[1] (SHOP-2): the percentages add up to 90.00, not 100" in " ".join(out("refrigerants R-41").split())

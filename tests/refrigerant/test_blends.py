@@ -1,10 +1,11 @@
 """A user's own blends: built the same way as the table, kept, and refused with a reason when written wrong."""
 
+import re
 from pathlib import Path
 
 import pytest
 
-from logger.refrigerant import BlendError, find, table
+from logger.refrigerant import UnknownRefrigerant, find, table
 from logger.refrigerant import blends as module
 from logger.refrigerant.blends import load_blends, read_blends
 
@@ -91,20 +92,35 @@ def test_no_file_is_no_blends(tmp_path: Path) -> None:
 def test_a_wrong_file_says_what_is_wrong(tmp_path: Path, text: str, word: str) -> None:
     path = tmp_path / "blends.toml"
     path.write_text(text)
-    with pytest.raises(BlendError, match=word):
-        read_blends(path)
+    assert load_blends(path, tmp_path / "cache") == []
+    (fault,) = table.shipped().faults
+    assert re.search(word, fault) and str(path) in fault
+    assert find("R-134a").pure  # nothing else is touched
 
 
 def test_a_name_of_the_table_cannot_be_taken(tmp_path: Path) -> None:
     path = tmp_path / "blends.toml"
     path.write_text(GOOD.replace("TEST-1", "R-407C"))
-    with pytest.raises(BlendError, match="choose another name"):
-        load_blends(path, tmp_path / "cache")
+    assert load_blends(path, tmp_path / "cache") == []
+    assert "choose another name" in table.shipped().faults[0]
     assert find("R-407C").composition["R-134a"] == pytest.approx(0.52)
 
 
 def test_a_fluid_coolprop_does_not_know_is_an_error(tmp_path: Path) -> None:
     path = tmp_path / "blends.toml"
     path.write_text('[[blend]]\nname = "TEST-3"\n[blend.mass_percent]\nR-32 = 60\nR-9999 = 40\n')
-    with pytest.raises(BlendError, match=r"blends.toml: TEST-3: CoolProp cannot describe"):
-        load_blends(path, tmp_path / "cache")
+    assert load_blends(path, tmp_path / "cache") == []
+    with pytest.raises(UnknownRefrigerant, match=r"blends.toml: blend\[1\]: TEST-3: CoolProp cannot describe"):
+        find("test 3")
+
+
+def test_a_wrong_blend_makes_only_itself_unavailable(tmp_path: Path) -> None:
+    path = tmp_path / "blends.toml"
+    path.write_text(GOOD.replace("TEST-1", "TEST-4").replace("= 50\n", "= 40\n") + GOOD)
+    (mine,) = load_blends(path, tmp_path / "cache")
+    assert find("TEST-1") is mine
+    with pytest.raises(UnknownRefrigerant, match=r"blends.toml: blend\[1\].*add up to 90.00"):
+        find("TEST-4")
+    with pytest.raises(UnknownRefrigerant) as caught:
+        find("R-9999")
+    assert "blends.toml" not in str(caught.value)

@@ -14,7 +14,7 @@ from itertools import pairwise
 from logger.compute.blocks import Blocks, blocks
 from logger.compute.decay_gauge import Suspicion
 from logger.compute.profiles import DecayProfile, HoldStep
-from logger.compute.wording import duration, temperature, vacuum
+from logger.compute.wording import duration, exact, temperature, vacuum, vacuum_beside
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Gap, Series
 from logger.model.value import Value, known, unknown
@@ -178,10 +178,11 @@ def _broken(held: Held, hold: HoldStep) -> str | None:
         when = next(t for t, p in held.curve if p - guard > hold.limit_pa) - held.isolated_s
         return (
             f"From {vacuum(start.number)} the pressure rose above {vacuum(hold.limit_pa)} after {duration(when)} and "
-            f"reached {vacuum(top.number)}."
+            f"reached {vacuum_beside(top.number, hold.limit_pa)}."
         )
     if hold.rise_max_pa is not None and rise.number - K * (rise.u or 0.0) > hold.rise_max_pa:
-        return f"The pressure rose by {vacuum(rise.number)}, more than the {vacuum(hold.rise_max_pa)} allowed."
+        told = vacuum_beside(rise.number, hold.rise_max_pa)
+        return f"The pressure rose by {told}, more than the {vacuum(hold.rise_max_pa)} allowed."
     return None
 
 
@@ -201,7 +202,9 @@ def _missing(held: Held, hold: HoldStep) -> list[str]:
         doubts.append(f"{duration(lost)} of the hold have no trusted readings")
     short = hold.hold_s - held.lasted_s
     if short > max(0.005 * hold.hold_s, 2.0):
-        doubts.append(f"it was isolated for {duration(held.lasted_s)} of the {duration(hold.hold_s)} asked for")
+        doubts.append(
+            f"it was isolated for {exact(held.lasted_s, hold.hold_s)} of the {duration(hold.hold_s)} asked for"
+        )
     return doubts
 
 
@@ -212,7 +215,8 @@ def _unmet(held: Held, hold: HoldStep) -> list[str]:
     if hold.start_max_pa is not None:
         guard = K * (start.u or 0.0)
         if start.number - guard > hold.start_max_pa:
-            doubts.append(f"it was isolated at {vacuum(start.number)}, above the {vacuum(hold.start_max_pa)} asked for")
+            told = vacuum_beside(start.number, hold.start_max_pa)
+            doubts.append(f"it was isolated at {told}, above the {vacuum(hold.start_max_pa)} asked for")
         elif start.number + guard > hold.start_max_pa:
             doubts.append(
                 f"the start at {vacuum(start.number)} is within the gauge's uncertainty of the "
@@ -221,7 +225,8 @@ def _unmet(held: Held, hold: HoldStep) -> list[str]:
             )
     if hold.limit_pa is not None and start.number > hold.limit_pa:
         if not doubts:
-            doubts.append(f"it was isolated at {vacuum(start.number)}, above the limit of {vacuum(hold.limit_pa)}")
+            told = vacuum_beside(start.number, hold.limit_pa)
+            doubts.append(f"it was isolated at {told}, above the limit of {vacuum(hold.limit_pa)}")
     elif hold.limit_pa is not None and top.number + K * (top.u or 0.0) > hold.limit_pa:
         doubts.append(
             f"the highest reading, {vacuum(top.number)}, is within the gauge's uncertainty of the limit "

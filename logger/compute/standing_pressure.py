@@ -17,7 +17,7 @@ from logger.compute.decay_verdict import gaps_within
 from logger.compute.isolation import scatter
 from logger.compute.lsq import line
 from logger.compute.profiles import PressureProfile
-from logger.compute.wording import difference, duration
+from logger.compute.wording import difference, duration, exact
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
 from logger.model.units import STANDARD_ATMOSPHERE_PA
@@ -133,7 +133,10 @@ def analyse_standing(
     lasted = end - begin
     data = blocks(pressure, begin, end, 240)
     if lasted < LEAST_S or len(data) < 6:
-        return _nothing(f"{duration(max(lasted, 0.0))} of readings are too short, ten minutes are the least")
+        if lasted < LEAST_S:
+            told = exact(max(lasted, 0.0), LEAST_S)
+            return _nothing(f"{told} of readings are too short, {duration(LEAST_S)} are the least")
+        return _nothing("there are too few pressure readings")
     kelvin, why_not = _temperatures(temperature, data)
     if kelvin is None:
         return _nothing(why_not, data)

@@ -1,11 +1,22 @@
 """Numbers inside sentences: both unit systems at once, so that a sentence can be stored once and read by anyone."""
 
+import math
+
 from logger.model.units import MICRON_PA, POUND_KG, PSI_PA
 
 
 def vacuum(pressure_pa: float) -> str:
     """ "312 micron (41.6 Pa)"."""
     return f"{pressure_pa / MICRON_PA:,.0f} micron ({_three(pressure_pa)} Pa)"
+
+
+def vacuum_beside(pressure_pa: float, limit_pa: float) -> str:
+    """A pressure that is not its limit, with as many decimals as tell them apart: "500.3 micron (66.70 Pa)"."""
+    if vacuum(pressure_pa) != vacuum(limit_pa) or pressure_pa == limit_pa:
+        return vacuum(pressure_pa)
+    micron, limit = pressure_pa / MICRON_PA, limit_pa / MICRON_PA
+    digits = next((n for n in range(1, 6) if f"{micron:.{n}f}" != f"{limit:.{n}f}"), 6)
+    return f"{micron:,.{digits}f} micron ({pressure_pa:,.{digits + 1}f} Pa)"
 
 
 def vacuum_rate(rate_pa_s: float) -> str:
@@ -32,6 +43,15 @@ def duration(seconds: float) -> str:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60.0)
     return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def exact(seconds: float, limit_s: float) -> str:
+    """A time below a limit, never told as the limit itself: "9 min 58 s" where `duration` says "10 min"."""
+    told = duration(seconds)
+    if told != duration(limit_s):
+        return told
+    whole = min(int(seconds), math.ceil(limit_s) - 1)
+    return f"{whole // 60} min {whole % 60:02d} s"
 
 
 def mass_per_year(mass_kg_s: float) -> str:

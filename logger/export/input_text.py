@@ -15,6 +15,7 @@ from logger.model.value import Value
 VACUUM_BELOW_PA = 5000.0
 _TEMPERATURE_ABOVE_K = 150.0  # no difference on these jobs is as large, no temperature as low
 _MOST_DIGITS = 6
+MOST_CONFIDENCE = 0.99
 
 _PAIRS: dict[str, tuple[Unit, Unit]] = {
     unit: (UNITS[us], UNITS[si])
@@ -43,6 +44,13 @@ _SPREAD_UNIT = {"F": UNITS["F_diff"], "C": UNITS["K_diff"]}
 def about_vacuum(values: Iterable[Value]) -> bool:
     """Whether all pressures among a finding's inputs are so low that the trade would say micron."""
     return all(abs(v.number) < VACUUM_BELOW_PA for v in values if v.unit == "Pa" and v.number is not None)
+
+
+def confidence_text(value: Value) -> str:
+    """A share of the evidence never as certainty: nothing here is certain."""
+    if value.number is not None and value.number > MOST_CONFIDENCE:
+        return f"over {MOST_CONFIDENCE:.0%}".replace("%", " %")
+    return input_text(value, "si", False)
 
 
 def input_text(value: Value, system: str, vacuum: bool) -> str:

@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 from logger.export import report_text as say
-from logger.export.input_text import about_vacuum, input_text
+from logger.export.input_text import about_vacuum, confidence_text, input_text
 from logger.export.plot import laid_out
 from logger.export.report_data import (
     AlarmEntry,
@@ -174,7 +174,10 @@ def _finding(finding: Finding, kind: StageKind, shown: Shown) -> dict[str, Any]:
         "text": finding.text,
         "rule": finding.rule,
         "decision_rule": finding.decision_rule,
-        "inputs": [[_sentence(label), input_text(v, shown.system, vacuum)] for label, v in finding.inputs],
+        "inputs": [
+            [_sentence(name), confidence_text(v) if name == "confidence" else input_text(v, shown.system, vacuum)]
+            for name, v in finding.inputs
+        ],
         "causes": list(finding.causes),
         "check_next": list(finding.check_next),
     }

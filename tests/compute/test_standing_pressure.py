@@ -200,3 +200,9 @@ def test_sealed_charge_is_never_failed(seed: int, lost: float, swing: float) -> 
     assert result.drop.number is not None
     assert result.drop.u is not None
     assert abs(result.drop.number - lost * PSI_PA) < 4.0 * result.drop.u
+
+
+def test_just_short_of_the_least_is_not_told_as_the_least() -> None:
+    series = Series("system_pressure", [float(i) for i in range(598)], [2e6] * 598)
+    told = analyse_standing(series, profile=UFGS).verdict.text
+    assert "9 min 57 s of readings are too short, 10 min are the least" in told

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from logger.export.input_text import about_vacuum, input_text
+from logger.export.input_text import about_vacuum, confidence_text, input_text
 from logger.export.shown import Shown, duration
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA
@@ -69,3 +69,10 @@ def test_duration(seconds: float, text: str) -> None:
 @pytest.mark.parametrize(("offset", "zone"), [(0, "UTC"), (-6 * 3600, "UTC-06:00"), (20_700, "UTC+05:45")])
 def test_zone(offset: int, zone: str) -> None:
     assert Shown(utc_offset_s=offset).zone == zone
+
+
+def test_no_confidence_is_told_as_certainty() -> None:
+    assert confidence_text(known(1.0, "1")) == "over 99 %"
+    assert confidence_text(known(0.9999, "1")) == "over 99 %"
+    assert confidence_text(known(0.953, "1")) == "95.3 %"
+    assert confidence_text(unknown("1", "no gauge")) == "unknown: no gauge"

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from logger.compute.wording import absolute, difference, kelvin, temperature
-from logger.model.value import Value
+from logger.model.units import STANDARD_ATMOSPHERE_PA
+from logger.model.value import Value, known, unknown
 from logger.refrigerant import OutOfRange, Refrigerant
 
 HOT_SHELL_K = 8.0  # over ambient
@@ -15,6 +16,8 @@ AIR_ALLOWANCE_K = 4.0  # cylinder pressure may match a shell this much warmer be
 RISE = 1.10  # of the cylinder pressure
 LOW_INLET_PA = 130e3
 CUT_OUT = 1.4  # outlet pressure before the stop, against after it
+SATURATED = 0.8  # of the dew pressure at the appliance: liquid is left; our own figure
+OVER_LEVEL_PA = 50e3  # over the level and the atmosphere: worth recovering; our own figure
 _FALL = 0.6
 _HELD = 0.8
 
@@ -29,6 +32,26 @@ class Cause:
 
 
 Readings = Mapping[str, Value]
+
+
+def refrigerant_left(
+    pressure_pa: float | None, kelvin: float | None, refrigerant: Refrigerant | None, level_pa: float | None
+) -> Value:
+    """Whether the appliance holds refrigerant still to come, by its absolute pressure alone: 1, or unknown and why.
+
+    kelvin: of the appliance, or around it. level_pa: the level to recover down to, which is not reached.
+    """
+    if pressure_pa is None:
+        return unknown("1", "no pressure of the appliance is read")
+    if refrigerant is not None and kelvin is not None:
+        try:
+            if pressure_pa >= SATURATED * refrigerant.dew_pressure(kelvin):
+                return known(1.0, "1", note="near saturation")
+        except OutOfRange:
+            pass
+    if pressure_pa > max(level_pa or 0.0, STANDARD_ATMOSPHERE_PA) + OVER_LEVEL_PA:
+        return known(1.0, "1", note="pressure left")
+    return unknown("1", f"{absolute(pressure_pa)} in the appliance need not be liquid")
 
 
 def stall_causes(

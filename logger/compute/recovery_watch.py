@@ -17,7 +17,7 @@ from enum import StrEnum
 from statistics import median
 
 from logger.compute import superheat
-from logger.compute.recovery_stall import Readings, stall_causes
+from logger.compute.recovery_stall import Readings, refrigerant_left, stall_causes
 from logger.compute.time_left import TimeLeft, decay_time, time_left
 from logger.compute.wording import mass_rate
 from logger.model.value import Value, known, unknown
@@ -26,6 +26,8 @@ from logger.refrigerant import OutOfRange, Refrigerant
 ROW_S = 5.0
 KEEP_ROWS = 360  # half an hour
 STALL_S = 120.0
+FALLING = 0.95  # of the appliance's pressure since little came: less is no stall where
+FADED = 0.2  # of the peak was the rate in the minutes before: one that broke off may be the scale's; our own figures
 LIQUID_M3_S = 1.0e-3
 CHOKED_M3_S, CHOKED_INLET_PA = 0.1e-3, 200e3
 WET_K, DRY_K = 1.0, 6.0
@@ -45,6 +47,7 @@ class Phase(StrEnum):
 class RecoveryNow:
     """changed_over_s: when liquid gave way to vapour last. stalled_since_s: None unless the rate is gone while charge
     remains; causes and check_next then say what the readings support. first: which of the two times comes first.
+    stall_problem: why nobody can tell whether that nothing comes is a stall.
     """
 
     phase: Phase
@@ -60,6 +63,7 @@ class RecoveryNow:
     time_to_charge_out: TimeLeft
     time_to_limit: TimeLeft
     first: str
+    stall_problem: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +103,9 @@ class RecoveryWatch:
         self._flow = Phase.UNKNOWN  # liquid or vapour when last flowing
         self._good: dict[str, Value] = {}
         self._slow_since_s: float | None = None
+        self._slow_pa = 0.0  # of the appliance then
+        self._faded = False  # by then, and not broken off
+        self._stall_problem: str | None = None
         self._decay: Value | None = None
         self._causes: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
 
@@ -141,6 +148,7 @@ class RecoveryWatch:
             charge_out,
             limit,
             _first(charge_out, limit),
+            self._stall_problem,
         )
 
     def _superheat(self, readings: Readings) -> Value:
@@ -170,7 +178,7 @@ class RecoveryWatch:
         self, t_s: float, rate: Value, superheat_now: Value, left: Value, readings: Readings, fill: Value | None
     ) -> None:
         if rate.number is None:
-            self._slow_since_s = self.stalled_since_s = None
+            self._slow_since_s = self.stalled_since_s = self._stall_problem = None
             return
         outlet_pa = readings.get("recovery_outlet_pressure", _NO_READING).number
         cylinder_pa = readings.get("cylinder_pressure", _NO_READING).number
@@ -270,26 +278,39 @@ class RecoveryWatch:
             return None
 
     def _look_for_stall(self, row: _Row, nothing: bool, left: Value, readings: Readings, fill: Value | None) -> None:
-        remains = (
-            left.number is not None
-            and self.charge.number is not None
-            and left.number > max(0.03 * self.charge.number, 3 * (left.u or 0.0))
-        )
-        if remains and self.level_pa is not None:
-            pressures = (readings.get(p, _NO_READING).number for p in ("system_pressure", "recovery_inlet_pressure"))
-            reached = next((p for p in pressures if p is not None), None)
-            remains = reached is None or reached > self.level_pa
-        if not remains or self.peak_kg_s <= 0 or not (nothing or self._choked(row, readings)):
+        self._stall_problem = None
+        slow = self.peak_kg_s > 0 and (nothing or self._choked(row, readings))
+        if not slow or not self._remains(left, readings):
             self._slow_since_s = self.stalled_since_s = None
             self._causes = ((), ())
             return
+        now_pa = _of_appliance(readings) or 0.0
         if self._slow_since_s is None:
-            self._slow_since_s = row.t_s
+            before = [r.rate for r in self._rows if row.t_s - 180.0 <= r.t_s <= row.t_s - 60.0]
+            self._faded = bool(before) and median(before) < FADED * self.peak_kg_s
+            self._slow_since_s, self._slow_pa = row.t_s, now_pa
+        if self.charge.number is None and self._faded and now_pa < FALLING * self._slow_pa:
+            self._slow_since_s, self._slow_pa = row.t_s, now_pa  # vapour comes, too little for the scale
+            self.stalled_since_s, self._causes = None, ((), ())
         if row.t_s - self._slow_since_s >= STALL_S:
             self.stalled_since_s = self._slow_since_s
             peak = max((r.outlet_pa for r in self._rows if r.outlet_pa and r.t_s > row.t_s - 600.0), default=None)
             causes = stall_causes(readings, self._good, self.refrigerant, fill, peak)
             self._causes = tuple(c.text for c in causes), tuple(c.check for c in causes)
+
+    def _remains(self, left: Value, readings: Readings) -> bool:
+        """Whether there is anything still to come: by the charge, or by the pressure where none is entered."""
+        pressure_pa = _of_appliance(readings)
+        if pressure_pa is not None and self.level_pa is not None and pressure_pa <= self.level_pa:
+            return False
+        if self.charge.number is None:
+            around = (readings.get(p, _NO_TEMPERATURE).number for p in ("system_temperature", "ambient_temperature"))
+            kelvin = next((t for t in around if t is not None), None)
+            remains = refrigerant_left(pressure_pa, kelvin, self.refrigerant, self.level_pa)
+            if remains.number is None:
+                self._stall_problem = f"{self.charge.problem}, and {remains.problem}"
+            return bool(remains.number)
+        return left.number is not None and left.number > max(0.03 * self.charge.number, 3 * (left.u or 0.0))
 
     def _choked(self, row: _Row, readings: Readings) -> bool:
         """A trickle where the pressures would give more: less than any machine takes as vapour, or a drop before it."""
@@ -305,6 +326,12 @@ class RecoveryWatch:
             return True
         volume = self._vapour_volume(row.rate, inlet)
         return volume is not None and volume < CHOKED_M3_S and inlet.number > CHOKED_INLET_PA
+
+
+def _of_appliance(readings: Readings) -> float | None:
+    """Its pressure, or as near to it as the rig measures."""
+    pressures = (readings.get(p, _NO_READING).number for p in ("system_pressure", "recovery_inlet_pressure"))
+    return next((p for p in pressures if p is not None), None)
 
 
 def _first(charge_out: TimeLeft, limit: TimeLeft) -> str:

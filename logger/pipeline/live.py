@@ -128,6 +128,8 @@ def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:
     """Seconds; 0 while something comes, or nothing remains to come. t_s: since the stage began."""
     if rate.number is None:
         return unknown("s", str(rate.problem))
+    if now.stall_problem is not None:
+        return unknown("s", now.stall_problem)
     return known(0.0 if now.stalled_since_s is None else t_s - now.stalled_since_s, "s")
 
 

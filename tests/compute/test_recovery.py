@@ -9,12 +9,12 @@ from logger.compute.recovery import RecoveryResult, analyse_recovery
 from logger.compute.recovery_level import required_level
 from logger.compute.recovery_rebound import judge_rebound
 from logger.compute.recovery_stall import stall_causes
-from logger.compute.recovery_watch import Phase, RecoveryWatch
+from logger.compute.recovery_watch import Phase, RecoveryNow, RecoveryWatch
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Gap, Series
 from logger.model.units import PSI_PA
 from logger.model.value import Value, known, unknown
-from logger.refrigerant import find
+from logger.refrigerant import Refrigerant, find
 from tests.compute.plant import RECOVERY_POINTS, Run, run
 
 R407C = find("R-407C")
@@ -26,10 +26,9 @@ def analyse(found: Run, **more: object) -> RecoveryResult:
         found.series,
         refrigerant=find(found.scenario.refrigerant),
         resolution_kg=found.division,
-        charge_kg=found.scenario.charge_kg,
         cylinder="one",
         level=required_level("high", found.scenario.full_charge_kg, NEW),
-        **more,  # type: ignore[arg-type]
+        **{"charge_kg": found.scenario.charge_kg, **more},  # type: ignore[arg-type]
     )
 
 
@@ -74,12 +73,13 @@ def test_rates_as_liquid_and_as_vapour(plain: tuple[Run, RecoveryResult]) -> Non
 
 
 def test_level_held_and_rebound_told(plain: tuple[Run, RecoveryResult]) -> None:
-    _, result = plain
+    found, result = plain
     assert finding(result, "recovery.level").verdict is Verdict.PASS
     rebound = finding(result, "recovery.rebound")
     assert rebound.verdict is Verdict.ATTENTION
     assert rebound.causes[0].startswith("refrigerant boiling out of the oil")  # 0.3 kg of it in the scenario
     assert result.stalls == ()
+    assert analyse(found, charge_kg=None).stalls == (), "the end of a recovery is no stall"
 
 
 def test_bumps_tugs_shifts_and_lifts_leave_rate_mass_and_phase_alone(bumped: tuple[Run, RecoveryResult]) -> None:
@@ -114,6 +114,7 @@ def test_a_restriction_is_told_with_its_side(scenario: str, until: float, says: 
     assert result.stalls
     assert says in result.stalls[-1].causes[0]
     assert finding(result, "recovery.stall").verdict is Verdict.ATTENTION
+    assert analyse(run(scenario, RECOVERY_POINTS, until), charge_kg=None).stalls, "the pressure tells it too"
 
 
 def test_without_a_scale_everything_is_unknown_because() -> None:
@@ -175,9 +176,11 @@ def test_no_readings_no_causes() -> None:
 # --- the watch alone ------------------------------------------------------------------------------------------
 
 
-def feed(watch: RecoveryWatch, start: int, end: int, rate: Value, left_of: float = 20.0, **readings: Value) -> object:
-    now = None
-    for t in range(start, end):
+def feed(
+    watch: RecoveryWatch, start: int, end: int, rate: Value, left_of: float = 20.0, **readings: Value
+) -> RecoveryNow:
+    now = watch.update(float(start), rate, known(left_of, "kg"), known(10.0, "kg"), readings)
+    for t in range(start + 1, end):
         now = watch.update(float(t), rate, known(left_of, "kg"), known(10.0, "kg"), readings)
     return now
 
@@ -201,6 +204,51 @@ def test_at_the_required_level_no_flow_is_no_stall() -> None:
     feed(watch, 0, 300, known(0.02, "kg/s", 1e-4), system_pressure=known(8e5, "Pa"))
     feed(watch, 300, 600, known(0.0, "kg/s", 1e-4), system_pressure=low)
     assert watch.stalled_since_s is None
+
+
+@pytest.mark.parametrize(
+    ("refrigerant", "level_pa", "pressure_pa", "kelvin", "stalled"),
+    [
+        (R407C, 67_390.0, 9.5e5, 298.15, True),  # its dew pressure at 25 °C is 10.2 bar (CoolProp): liquid is left
+        (R407C, 67_390.0, 3.0e5, 298.15, True),  # vapour, but plenty
+        (R407C, 67_390.0, 1.2e5, 298.15, None),  # nobody can tell
+        (R407C, 67_390.0, None, 298.15, None),
+        (R407C, 67_390.0, 6.0e4, 298.15, False),  # the end as it should be
+        (find("R-123"), 3_333.0, 8.0e4, 298.15, True),  # below the atmosphere; dew at 25 °C is 0.91 bar (CoolProp)
+        (find("R-123"), 3_333.0, 2.0e4, 298.15, None),
+        (find("R-123"), 3_333.0, 3.0e3, 298.15, False),
+        (None, None, 6.0e5, None, True),
+        (None, None, 9.0e4, None, None),
+    ],
+)
+def test_without_a_charge_the_pressure_tells_a_stall_from_the_end(
+    refrigerant: Refrigerant | None, level_pa: float | None, pressure_pa: float | None, kelvin: float | None,
+    stalled: bool | None,
+) -> None:  # fmt: skip
+    watch = RecoveryWatch(refrigerant, unknown("kg", "the charge is not entered"), level_pa)
+    pressure = unknown("Pa", "none") if pressure_pa is None else known(pressure_pa, "Pa")
+    around = unknown("K", "none") if kelvin is None else known(kelvin, "K")
+    feed(watch, 0, 300, known(0.02, "kg/s", 1e-4), system_pressure=known(9.8e5, "Pa"), ambient_temperature=around)
+    now = feed(watch, 300, 700, known(0.0, "kg/s", 1e-4), system_pressure=pressure, ambient_temperature=around)
+    assert (watch.stalled_since_s is not None) is (stalled is True)
+    problem = now.stall_problem
+    assert (problem is not None and "charge is not entered" in problem) is (stalled is None)
+
+
+@pytest.mark.parametrize("faded", [True, False])
+def test_without_a_charge_a_falling_pressure_is_no_stall_unless_the_rate_broke_off(faded: bool) -> None:
+    """A large machine's last vapour, too little for its scale; and a scale that stands still, which looks alike."""
+    watch = RecoveryWatch(R407C, unknown("kg", "the charge is not entered"), 67_390.0)
+    feed(watch, 0, 300, known(0.02, "kg/s", 1e-4), system_pressure=known(9.8e5, "Pa"))
+    if faded:
+        feed(watch, 300, 600, known(0.002, "kg/s", 1e-4), system_pressure=known(9.0e5, "Pa"))
+    longest_s = 0.0
+    for t in range(600 if faded else 300, 4000, 5):
+        pressure = known(max(6e4, 9e5 * 0.5 ** ((t - 300) / 1200)), "Pa")
+        feed(watch, t, t + 5, known(0.0, "kg/s", 1e-4), system_pressure=pressure)
+        longest_s = max(longest_s, t - (t if watch.stalled_since_s is None else watch.stalled_since_s))
+    assert watch.stalled_since_s is None  # the level is reached
+    assert longest_s < 200 if faded else longest_s > 1000
 
 
 def test_what_comes_first_and_what_is_unknown() -> None:

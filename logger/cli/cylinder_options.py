@@ -1,7 +1,6 @@
 """A cylinder's markings as options of the command line, and numbers with their accuracy."""
 
 import math
-import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
@@ -10,29 +9,25 @@ from typing import Any
 import click
 
 from logger.cli.quantities import F, cylinders_path
-from logger.model.cylinder import Cylinder
+from logger.model.cylinder import Cylinder, marked_date
 from logger.model.points import Quantity
 from logger.model.value import Value, known, unknown
 
 _Q = Quantity
-_DAY = re.compile(r"[0-9]{4}-[0-9]{2}(-[0-9]{2})?")
 
 
 class _Day(click.ParamType[date]):
-    """2024-02-01, or 2024-02 as a collar states it (taken as its first day)."""
+    """2024-02-01, or 2024-02 as a collar states it (reckoned with as its first day)."""
 
     name = "date"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
         if isinstance(value, date):
             return value
-        text = str(value)
         try:
-            if _DAY.fullmatch(text) is None:
-                raise ValueError
-            return date.fromisoformat(text if len(text) == 10 else f"{text}-01")
+            return marked_date(str(value))
         except ValueError:
-            self.fail(f"{text!r} is no date; write 2024-02-01 or 2024-02", param, ctx)
+            self.fail(f"{str(value)!r} is no date; write 2024-02-01 or 2024-02", param, ctx)
 
 
 def marking_options(needed: bool) -> Callable[[F], F]:
@@ -43,7 +38,7 @@ def marking_options(needed: bool) -> Callable[[F], F]:
             click.option("--tare", required=needed, help="Empty mass, such as 27.5lb."),
             click.option("--water-capacity", required=needed, help="As stamped: 47.6lb, 21.6kg or 21.6L."),
             click.option("--service-pressure", help="As stamped: 400psi (DOT 4BA400: 400)."),
-            click.option("--tested", type=_Day(), help="Last test: 2024-02-01, or 2024-02 (its first day)."),
+            click.option("--tested", type=_Day(), help="Last test: 2024-02-01, or 2024-02 (from its first day)."),
             click.option("--requalify-years", type=float, help="Years between tests (default 5)."),
             click.option("--refrigerant", help="What is, or will be, in it."),
             click.option("--candidates", help="Unknown mixture: what it may be, such as R-22,R-407C."),

@@ -4,7 +4,7 @@ import math
 from datetime import date
 
 from logger.compute.filling_rules import CFR_FULL_K
-from logger.model.cylinder import Cylinder
+from logger.model.cylinder import Cylinder, MonthOnly
 from logger.model.finding import Finding, Verdict
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known, unknown
@@ -12,7 +12,10 @@ from logger.refrigerant import OutOfRange, Refrigerant
 
 SERVICE_RULE = "49 CFR 173.301a: pressure at 131 °F (55 °C) at most 5/4 of the service pressure"
 CONTENTS_RULE = "one refrigerant to a cylinder: common practice, no source"
-TEST_RULE = "49 CFR 180.209: requalification; 5 years unless the owner's own setting says otherwise"
+TEST_RULE = (
+    "49 CFR 180.205(c), 180.209: not to be filled once requalification is due, though what was filled before may be "
+    "used up; 5 years unless the owner's own setting says otherwise"
+)
 AIR_LIMIT = 0.015  # share of the vapour by volume
 AIR_RULE = f"AHRI 700 (from memory): non-condensables at most {AIR_LIMIT:.1%} of the vapour by volume"
 WIDE_GLIDE = 0.75  # dew pressure below this share of bubble pressure
@@ -110,7 +113,8 @@ def requalification(cylinder: Cylinder, today: date) -> Finding:
             f"The test of {cylinder.tested.isoformat()} ran out on {due.isoformat()}: do not fill; have it requalified."
         )
         return Finding(key, Verdict.FAIL, "overdue", text, TEST_RULE, inputs=(years,))
-    text = f"Tested {cylinder.tested.isoformat()}, good until {due.isoformat()}."
+    counted = " (counted from the first day of the month)" if isinstance(cylinder.tested, MonthOnly) else ""
+    text = f"Tested {cylinder.tested.isoformat()}, good until {due.isoformat()}{counted}."
     return Finding(key, Verdict.PASS, "in test", text, TEST_RULE, inputs=(years,))
 
 

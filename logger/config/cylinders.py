@@ -23,7 +23,7 @@ from pydantic import Field
 from logger.config.errors import ConfigError
 from logger.config.job_file import CylinderTable, cylinder_of
 from logger.config.toml_file import Table, parse, read_text
-from logger.model.cylinder import Cylinder
+from logger.model.cylinder import Cylinder, MonthOnly
 from logger.model.text import clean
 
 FILE_NAME = "cylinders.toml"
@@ -111,7 +111,8 @@ def _toml(cylinder: Cylinder) -> str:
     if cylinder.service_pressure_pa is not None:
         lines.append(f'service_pressure = "{cylinder.service_pressure_pa!r}Pa"')
     if cylinder.tested is not None:
-        lines.append(f"tested = {cylinder.tested.isoformat()}")
+        month = isinstance(cylinder.tested, MonthOnly)  # TOML has no date for it
+        lines.append(f"tested = {json.dumps(str(cylinder.tested)) if month else cylinder.tested}")
     if cylinder.refrigerant is not None:
         lines.append(f"refrigerant = {json.dumps(cylinder.refrigerant)}")
     if cylinder.candidates:

@@ -15,19 +15,20 @@ service_pressure = "400psi"
 tested = 2024-02-01
 """
 
+import contextlib
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, ValidatorFunctionWrapHandler, WrapValidator
 
 from logger.compute.errors import ComputeError
 from logger.compute.filling_rules import WATER_DENSITY
 from logger.compute.pressure import ambient
 from logger.compute.profiles import ProfileError, profile_from_mapping
 from logger.config.toml_file import Problems, Table, parse, read_text
-from logger.model.cylinder import Cylinder
+from logger.model.cylinder import Cylinder, marked_date
 from logger.model.job import Job
 from logger.model.points import Quantity
 from logger.model.units import UnitError, parse_quantity
@@ -53,12 +54,22 @@ class JobTable(Table):
     invented: bool = False
 
 
+def _marked(given: Any, as_date: ValidatorFunctionWrapHandler) -> date:
+    """A date, or a month as "2024-02", which TOML has no date for."""
+    if isinstance(given, str):
+        with contextlib.suppress(ValueError):
+            return marked_date(given)
+    found = as_date(given)
+    assert isinstance(found, date)
+    return found
+
+
 class CylinderTable(Table):
     name: str = Field(min_length=1, max_length=60)
     tare: str
     water_capacity: str
     service_pressure: str | None = None
-    tested: date | None = None
+    tested: Annotated[date, WrapValidator(_marked)] | None = None
     refrigerant: str | None = None
     candidates: list[str] = Field(default_factory=list, max_length=20)
     contents: str | None = None

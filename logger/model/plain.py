@@ -6,7 +6,7 @@ from datetime import date
 from enum import Enum
 from typing import Any
 
-from logger.model.cylinder import Cylinder
+from logger.model.cylinder import Cylinder, marked_date
 from logger.model.finding import Finding, Verdict
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT, LineField, ModbusPort, Register, Stated, TextPort
 from logger.model.job import Job
@@ -47,7 +47,8 @@ def job_from(data: Mapping[str, Any]) -> Job:
 
 def cylinder_from(data: Mapping[str, Any]) -> Cylinder:
     fields = _known(Cylinder, data)
-    fields["tested"] = _day(fields.get("tested"))
+    tested = fields.get("tested")
+    fields["tested"] = None if tested is None else marked_date(tested)
     fields["candidates"] = tuple(fields.get("candidates", ()))
     return Cylinder(**fields)
 

@@ -1,5 +1,6 @@
 """The file of kept cylinders: whole or not at all, and every fault told."""
 
+import json
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -8,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.compute.cylinder_checks import requalification
 from logger.config.cylinders import (
     add_cylinder,
     find_cylinder,
@@ -17,7 +19,9 @@ from logger.config.cylinders import (
 )
 from logger.config.errors import ConfigError, FileProblems
 from logger.config.job_file import parse_water_capacity
-from logger.model.cylinder import Cylinder
+from logger.model.cylinder import Cylinder, MonthOnly, marked_date
+from logger.model.finding import Verdict
+from logger.model.plain import cylinder_from, plain
 from logger.model.text import clean
 from logger.model.units import POUND_KG, UnitError
 
@@ -101,3 +105,27 @@ def test_water_capacity_is_a_mass_or_a_volume() -> None:
     assert parse_water_capacity("21.6L") == pytest.approx(21.6 * 0.999)
     with pytest.raises(UnitError, match="not a mass"):
         parse_water_capacity("21.6psi")
+
+
+def test_a_month_stays_a_month(tmp_path: Path) -> None:
+    path = tmp_path / "cylinders.toml"
+    write_cylinders(path, [Cylinder("C-1", 12.0, 21.0, tested=marked_date("2021-05"))])
+    assert 'tested = "2021-05"' in path.read_text()
+    (kept,) = read_cylinders(path)
+    again = cylinder_from(json.loads(json.dumps(plain(kept))))
+    for cylinder in (kept, again):
+        assert isinstance(cylinder.tested, MonthOnly) and str(cylinder.tested) == "2021-05"
+    told = requalification(kept, date(2026, 5, 1))
+    assert told.verdict is Verdict.PASS
+    assert "Tested 2021-05, good until 2026-05-01 (counted from the first day of the month)" in told.text
+    overdue = requalification(kept, date(2026, 5, 2))
+    assert overdue.verdict is Verdict.FAIL and "test of 2021-05 ran out" in overdue.text
+
+
+@pytest.mark.parametrize("written", ['"2021-13"', '"May 2021"', "2021"])
+def test_no_month_is_refused_with_its_key(tmp_path: Path, written: str) -> None:
+    path = tmp_path / "cylinders.toml"
+    path.write_text(f'[[cylinder]]\nname = "a"\ntare = "12kg"\nwater_capacity = "21kg"\ntested = {written}\n')
+    with pytest.raises(FileProblems) as caught:
+        read_cylinders(path)
+    assert [key for key, _ in caught.value.problems] == ["cylinder[1].tested"]

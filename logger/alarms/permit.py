@@ -41,6 +41,7 @@ class Situation:
     share: net mass in the cylinder over its limit ("1"). margin: to the cylinder's service pressure, Pa; None when
     the rig does not measure the cylinder's pressure. readings: those of DEPENDS_ON that the rig measures.
     cylinder: the name of the one on the scale. device_problem: why the device cannot be trusted with a permit.
+    not_to_be_filled: why nothing may be put into that cylinder, however empty it is.
     """
 
     stage: StageKind | None
@@ -51,6 +52,7 @@ class Situation:
     rules: Sequence[AlarmRule]
     alarms: AlarmState
     device_problem: str | None = None
+    not_to_be_filled: Sequence[str] = ()
 
 
 def objections(now: Situation) -> tuple[str, ...]:
@@ -62,6 +64,7 @@ def objections(now: Situation) -> tuple[str, ...]:
         found.append(now.device_problem)
     if now.cylinder is None:
         found.append("no cylinder told")
+    found += now.not_to_be_filled
     rules = {rule.key: rule for rule in now.rules}
     found += [f"the alarm {key} is not there" for key in NEEDED if key not in rules]
     found += _fill(now.share, rules.get(OVERFILL))

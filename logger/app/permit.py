@@ -26,6 +26,7 @@ from logger.model.rig import RigOutput
 from logger.model.text import clean
 from logger.model.value import unknown
 from logger.pipeline.heart import Pipeline
+from logger.pipeline.vessel import forbidding
 
 log = logging.getLogger(__name__)
 
@@ -196,6 +197,7 @@ class Relay:
             rules=pipeline.engine.rules,
             alarms=pipeline.alarm_state,
             device_problem=self._device_problem(),
+            not_to_be_filled=[finding.text for finding in forbidding(scene)],
         )
 
     def _device_problem(self) -> str | None:

@@ -1,7 +1,5 @@
 """What is to be said of the cylinder on the scale: what is in it, its test date, its service pressure, air in it."""
 
-from datetime import UTC, datetime
-
 from logger.compute.cylinder import CylinderLimits, PresentFill, present_fill
 from logger.compute.cylinder_checks import non_condensables, one_refrigerant, requalification
 from logger.compute.mass_rate import MassRate
@@ -36,13 +34,21 @@ def vessel_findings(scene: Scene, until_ns: int) -> tuple[Finding, ...]:
     cylinder = scene.state.cylinder
     if cylinder is None or not isinstance(limit, CylinderLimits):
         return ()
-    today = datetime.fromtimestamp(until_ns / NS, UTC).date()
-    found = [*contents_finding(scene), limit.suitability, requalification(cylinder, today)]
+    found = [*contents_finding(scene), limit.suitability, requalification(cylinder, scene.state.day(until_ns))]
     if _settled(scene, until_ns):
         pressure, temperature = scene.value("cylinder_pressure"), scene.value("cylinder_temperature")
         fill = fill_of(scene, limit).fill_now
         found.append(non_condensables(pressure, temperature, limit.refrigerants, settled=True, fill=fill))
     return tuple(f for f in found if f.verdict not in (Verdict.PASS, Verdict.INFO))
+
+
+def forbidding(scene: Scene) -> tuple[Finding, ...]:
+    """Findings for which nothing may be put into the cylinder on the scale: its contents, marking or test."""
+    limit, cylinder = scene.cylinder_limits(), scene.state.cylinder
+    if cylinder is None or not isinstance(limit, CylinderLimits):
+        return ()
+    found = [*contents_finding(scene), limit.suitability, requalification(cylinder, scene.state.day(scene.now_ns))]
+    return tuple(f for f in found if f.verdict is Verdict.FAIL)
 
 
 def contents_finding(scene: Scene) -> tuple[Finding, ...]:

@@ -42,6 +42,7 @@ def test_nothing_objects_when_all_is_known_and_well() -> None:
         ({"stage": None}, "no recovery"),
         ({"stage": StageKind.CHARGING}, "no recovery"),
         ({"cylinder": None}, "no cylinder"),
+        ({"not_to_be_filled": ["The test of 2020-01-01 ran out: do not fill."]}, "ran out"),
         ({"share": unknown("1", "scale: open circuit")}, "open circuit"),
         ({"share": known(0.997, "1", 0.002)}, "full to its limit"),  # twice its uncertainty counts
         ({"share": known(1.2, "1")}, "full to its limit"),

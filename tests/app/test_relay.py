@@ -4,6 +4,8 @@ Real session, feed, pipeline, alarms and relay on one side, the simulated scale 
 between them go through this file.
 """
 
+from dataclasses import replace
+from datetime import date
 from typing import Any
 
 import pytest
@@ -25,6 +27,7 @@ from logger.model import records
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.plain import plain
+from logger.model.units import PSI_PA
 from logger.pipeline.commands import NotNow, do
 from logger.pipeline.heart import Pipeline
 from sim_device.rig import Rig, rig_toml
@@ -122,6 +125,11 @@ class Bench:
     def do(self, action: str, **body: Any) -> None:
         do(self.pipeline, action, body, T0_NS + int(self.t_s * 1e9))
 
+    def tell(self, **changes: Any) -> None:
+        """Of the cylinder on the scale, which stays there."""
+        cylinder = replace(Cylinder("cylinder 1", 12.5, 21.6, 2.76e6), **changes)
+        self._emit({"type": records.CYLINDER_ON_SCALE, "cylinder": plain(cylinder), "reading_kg": None})
+
     def held(self) -> "Bench":
         """In a recovery, armed and closed."""
         self.run(4.0)
@@ -184,6 +192,38 @@ def test_what_opens_it_and_how_soon(trouble: Any, within_s: float, word: str) ->
     if not bench.frozen:
         assert bench.relay.hold.mode is (Mode.RELEASED if word == "^$" else Mode.STOPPED)
         assert any(part.strip("^$") in bench.last for part in word.split("|"))
+
+
+@pytest.mark.parametrize(
+    ("changes", "word"),
+    [
+        ({"service_pressure_pa": 240 * PSI_PA}, "Do not fill this cylinder"),
+        ({"refrigerant": "R-22"}, "Use another cylinder"),
+        ({"tested": date(2021, 12, 1)}, "ran out on 2026-12-01: do not fill"),
+    ],
+)
+def test_a_cylinder_that_must_not_be_filled_is_refused_in_words(changes: dict[str, Any], word: str) -> None:
+    bench = Bench()
+    bench.tell(**changes)
+    bench.run(4.0)
+    bench.do("stage-begin", kind="recovery")
+    bench.run(2.0)
+    with pytest.raises(NotAllowed, match=word):
+        bench.relay.arm("tester")
+    assert not bench.run(4.0).closed
+    sound = Bench().held()
+    sound.tell(**changes)  # found out, or become so, while it runs
+    assert not sound.run(LATE_S + STEP_S).closed
+    assert word in sound.last
+
+
+def test_on_the_day_its_requalification_is_due_a_cylinder_may_still_be_filled() -> None:
+    bench = Bench()
+    bench.tell(tested=date(2022, 1, 15))  # it is 2027-01-15
+    bench.held()
+    bench.pipeline.scene.state.utc_offset_s = 16 * 3600  # the day after, where the job is
+    assert not bench.run(LATE_S + STEP_S).closed
+    assert "ran out on 2027-01-15" in bench.last
 
 
 def test_a_device_that_allows_no_such_time_out_is_not_asked() -> None:

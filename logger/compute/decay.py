@@ -131,7 +131,7 @@ def analyse_decay(
     levels = unknown("Pa", "the rise does not level off")
     if judgement is not None and judgement.levels_off_at_pa is not None and not signs:
         levels = known(judgement.levels_off_at_pa, "Pa")
-    flow = _air_flow(rate, cause, volume_m3, volume_u_m3)
+    flow = air_flow(rate, cause, volume_m3, volume_u_m3)
     loss = None if gas is None or flow.number is None else refrigerant_loss(flow, gas)
     findings: list[Finding] = []
     if profile is not None:
@@ -198,7 +198,8 @@ def _water_pa(temperature_k: float) -> float | None:
         return None
 
 
-def _air_flow(rate: Value, cause: Cause, volume_m3: float | None, volume_u_m3: float | None) -> Value:
+def air_flow(rate: Value, cause: Cause, volume_m3: float | None, volume_u_m3: float | None) -> Value:
+    """Q = V dp/dt in Pa m3/s, of a rate in Pa/s at constant temperature. Unknown without a leak or a volume."""
     unit = "Pa.m3/s"
     if volume_m3 is None:
         return unknown(unit, "the system's volume is not known, and without it there is no leak rate")

@@ -1,4 +1,4 @@
-"""Gas flow into a closed volume from its pressure rise, and what the same hole would lose in refrigerant.
+"""What a hole that lets air into a vacuum would lose in refrigerant.
 
 Flow is in Pa m3/s at the gas's temperature. What a vacuum test sees is air going in; what matters later is refrigerant
 going out, through a hole nobody has seen. Three assumptions bracket it, and the range is what is printed:
@@ -14,7 +14,6 @@ from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known, unknown
 
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018
-YEAR_S = 365.25 * 86400.0  # UCUM "a", the Julian year
 AIR_MOLAR_MASS = 0.0289655  # kg/mol, dry air
 AIR_VISCOSITY_PA_S = 18.2e-6  # at 20 C (CoolProp)
 TYPICAL_VISCOSITY_PA_S = 12e-6  # vapour of HFC and HFO refrigerants at 20 C: 11.5 to 13.7 (CoolProp)
@@ -57,38 +56,10 @@ class RefrigerantLoss:
     assumption: str
 
 
-def flow_from_rise(volume_m3: float, rise_pa_per_s: float) -> float:
-    """Q = V dp/dt, Pa m3/s, at constant temperature. Raises ComputeError for a volume not above zero."""
-    _positive("volume", volume_m3, "m3")
-    return volume_m3 * rise_pa_per_s
-
-
-def molar_rate(
-    volume_m3: float, start_pa: float, start_k: float, end_pa: float, end_k: float, duration_s: float
-) -> float:
-    """Gas gained, mol/s: (V/R)(p2/T2 - p1/T1)/t, as in 40 CFR 1065.644. Negative when gas was lost."""
-    for what, number, unit in (
-        ("volume", volume_m3, "m3"), ("starting temperature", start_k, "K"), ("final temperature", end_k, "K"),
-        ("duration", duration_s, "s"),
-    ):  # fmt: skip
-        _positive(what, number, unit)
-    return volume_m3 / GAS_CONSTANT * (end_pa / end_k - start_pa / start_k) / duration_s
-
-
 def mass_flow(flow_pa_m3_s: float, molar_mass: float, temperature_k: float = 293.15) -> float:
     """kg/s of a gas flowing at so many Pa m3/s."""
     _positive("temperature", temperature_k, "K")
     return flow_pa_m3_s * molar_mass / (GAS_CONSTANT * temperature_k)
-
-
-def flow_of_mass(mass_kg_s: float, molar_mass: float, temperature_k: float = 293.15) -> float:
-    """Pa m3/s of a gas flowing at so many kg/s."""
-    _positive("molar mass", molar_mass, "kg/mol")
-    return mass_kg_s * GAS_CONSTANT * temperature_k / molar_mass
-
-
-def grams_per_year(mass_kg_s: float) -> float:
-    return mass_kg_s * YEAR_S * 1e3
 
 
 def refrigerant_loss(

@@ -10,7 +10,6 @@ is the longest over which the slope agrees with that of all shorter ones within 
 confidence intervals, Goldenshluger and Nemirovski 1997): short right after a change, long when steady.
 
 A step of less than about two divisions cannot be told from flow and shows as rate for up to a minute.
-For recorded windows: rate_history.py.
 """
 
 import math

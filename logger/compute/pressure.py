@@ -1,4 +1,4 @@
-"""Kinds of pressure: absolute, gauge, vacuum; and what the air around presses with, and how that is known.
+"""What the air around presses with, and how that is known.
 
 Gauge pressure is absolute minus ambient; vacuum (in.Hg on a compound gauge) is ambient minus absolute. So each
 reading rests on an ambient pressure: measured by a barometer, entered by the user, taken from the altitude by the
@@ -11,7 +11,7 @@ from enum import StrEnum
 
 from logger.compute.errors import ComputeError
 from logger.model.units import INHG_PA, STANDARD_ATMOSPHERE_PA
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, known
 
 # ISO 2533:1975 (the ICAO standard atmosphere, Doc 7488, is the same in its lowest layer).
 ATMOSPHERE = "ISO 2533 standard atmosphere"
@@ -28,12 +28,6 @@ HIGHEST_BAROMETER_PA = 110000.0  # above any reading on record, below every numb
 WEATHER_U_PA = 1000.0
 ASSUMED_U_PA = 6000.0 / math.sqrt(3)
 ENTERED_U_PA = 300.0  # a barometer read, or a weather report, rounded and some hours old (common practice)
-
-
-class PressureKind(StrEnum):
-    ABSOLUTE = "absolute"
-    GAUGE = "gauge"
-    VACUUM = "vacuum"
 
 
 class AmbientSource(StrEnum):
@@ -99,32 +93,3 @@ def ambient(measured: Value | None = None, entered_pa: float | None = None, alti
     if altitude_m is not None:
         return Ambient(altitude_pressure(altitude_m), AmbientSource.ALTITUDE, WEATHER_U_PA, altitude_m)
     return SEA_LEVEL
-
-
-def to_absolute(reading: Value, kind: PressureKind, around: Ambient) -> Value:
-    """Absolute pressure of a reading of any kind (Pa, positive as the gauge shows it), with the assumption noted.
-
-    Uncertainties of reading and ambient add in quadrature. A result at or below zero is unknown, with the reason.
-    """
-    if reading.number is None or kind is PressureKind.ABSOLUTE:
-        return reading
-    sign = 1 if kind is PressureKind.GAUGE else -1
-    number = around.pressure_pa + sign * reading.number
-    if number <= 0:
-        return unknown("Pa", f"below a perfect vacuum: check the reading or the barometer ({around.note})")
-    return known(number, "Pa", _quadrature(reading.u, around.u_pa), around.note)
-
-
-def from_absolute(absolute: Value, kind: PressureKind, around: Ambient) -> Value:
-    """What a gauge of that kind shows for an absolute pressure (Pa), with the assumption noted."""
-    if absolute.number is None or kind is PressureKind.ABSOLUTE:
-        return absolute
-    gauge = absolute.number - around.pressure_pa
-    number = gauge if kind is PressureKind.GAUGE else -gauge
-    return known(number, "Pa", _quadrature(absolute.u, around.u_pa), around.note)
-
-
-def _quadrature(first: float | None, second: float | None) -> float | None:
-    if first is None:
-        return None  # nobody stated the reading's own: no total either
-    return math.hypot(first, second or 0.0)

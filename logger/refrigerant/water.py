@@ -7,7 +7,6 @@ A frozen drop holds the ice value; supercooled liquid is left out on purpose, as
 
 import math
 
-from logger.model.units import MICRON_PA
 from logger.refrigerant.errors import OutOfRange
 
 TRIPLE_TEMPERATURE_K = 273.16
@@ -81,16 +80,6 @@ def saturation_temperature(pressure_pa: float) -> float:
             f_low /= 2
         x_high, f_high = x, f
     return min(max(1 / x, low_k), high_k)
-
-
-def saturation_temperature_of_micron(micron: float) -> float:
-    """K at which water boils at this reading of a vacuum gauge. Raises OutOfRange."""
-    return saturation_temperature(micron * MICRON_PA)
-
-
-def saturation_micron(temperature_k: float) -> float:
-    """Vacuum-gauge reading (micron of mercury, absolute) at which water of this temperature boils."""
-    return saturation_pressure(temperature_k) / MICRON_PA
 
 
 def phase_at(pressure_pa: float) -> str:

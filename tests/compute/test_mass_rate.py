@@ -10,8 +10,6 @@ from hypothesis import strategies as st
 
 from logger.compute.errors import ComputeError
 from logger.compute.mass_rate import BIG_JUMP_KG, MassRate
-from logger.compute.rate_history import fit_rate, rate_history
-from logger.model.sample import Series
 from logger.model.units import POUND_KG
 
 TENTH_POUND = 0.1 * POUND_KG
@@ -187,37 +185,3 @@ def test_rate_in_the_trades_numbers() -> None:
     rig = Rig(hz=1.0).run(900, lambda t: flow)
     assert rig.rate.value.number is not None
     assert rig.rate.value.number * 60 / POUND_KG == pytest.approx(2.017, abs=0.01)
-
-
-def series(values: list[float], dt: float = 1.0) -> Series:
-    return Series("cylinder_mass", [i * dt for i in range(len(values))], values)
-
-
-@given(st.floats(-0.1, 0.1), st.lists(st.floats(-30, 30), min_size=0, max_size=20), st.integers(0, 2**31))
-@settings(max_examples=40, deadline=None)
-def test_theil_sen_stands_a_fifth_of_wild_readings(slope: float, wild: list[float], seed: int) -> None:
-    rng = random.Random(seed)
-    values = [20 + slope * i for i in range(100)]
-    for i, off in zip(rng.sample(range(100), len(wild)), wild, strict=True):
-        values[i] += off
-    fit = fit_rate(series(values), resolution_kg=0.01)
-    assert fit.rate.number == pytest.approx(slope, abs=0.002)
-
-
-def test_theil_sen_over_twelve_hours_and_over_nothing() -> None:
-    fit = fit_rate(series([0.001 * i for i in range(43_200)]), resolution_kg=0.05)
-    assert fit.rate.number == pytest.approx(0.001, rel=1e-6)
-    assert fit_rate(series([1.0, 2.0]), resolution_kg=0.05).rate.problem == "only 2 readings of the scale in the window"
-
-
-def test_history_of_a_stage_agrees_with_the_live_estimator() -> None:
-    rng = random.Random(4)
-    values, mass = [], 30.0
-    for i in range(1800):
-        mass += 0.02 if i < 900 else 0.004
-        values.append(round((mass + rng.gauss(0, 0.01)) / 0.05) * 0.05)
-    history = rate_history(series(values), resolution_kg=0.05)
-    at = {round(t): rate for t, rate in zip(history.t_s, history.rate_kg_s, strict=True)}
-    assert at[800] == pytest.approx(0.02, rel=0.02)
-    assert at[1700] == pytest.approx(0.004, rel=0.05)
-    assert rate_history(series([]), resolution_kg=0.05).t_s == ()

@@ -1,4 +1,4 @@
-"""Kinds of pressure, and the standard atmosphere."""
+"""What the air around presses with, the standard atmosphere, and what it is worth in a gauge reading."""
 
 import pytest
 from hypothesis import given, settings
@@ -7,15 +7,12 @@ from hypothesis import strategies as st
 from logger.compute.errors import ComputeError
 from logger.compute.pressure import (
     SEA_LEVEL,
-    Ambient,
     AmbientSource,
-    PressureKind,
     altitude_pressure,
     ambient,
-    from_absolute,
-    to_absolute,
 )
-from logger.model.units import INHG_PA, PSI_PA
+from logger.model.points import Quantity
+from logger.model.units import INHG_PA, parse_quantity
 from logger.model.value import known, unknown
 from logger.refrigerant import find
 
@@ -77,44 +74,18 @@ def test_an_entered_barometer_in_wrong_units_is_refused(entered: float) -> None:
         ambient(entered_pa=entered)
 
 
-def test_kinds() -> None:
-    around = Ambient(100000.0, AmbientSource.MEASURED, 30.0)
-    gauge = to_absolute(known(200000.0, "Pa", 40.0), PressureKind.GAUGE, around)
-    assert gauge.number == 300000.0 and gauge.u == pytest.approx(50.0) and gauge.note == around.note
-    vacuum = to_absolute(known(20 * INHG_PA, "Pa", 40.0), PressureKind.VACUUM, around)
-    assert vacuum.number == pytest.approx(100000 - 67727.78) and vacuum.u == pytest.approx(50.0)
-    absolute = known(5.0, "Pa", 1.0)
-    assert to_absolute(absolute, PressureKind.ABSOLUTE, around) is absolute
-    below = to_absolute(known(30 * INHG_PA, "Pa"), PressureKind.VACUUM, around)
-    assert below.number is None and "below a perfect vacuum" in (below.problem or "")
-    lost = unknown("Pa", "open circuit")
-    assert to_absolute(lost, PressureKind.GAUGE, around) is lost
-    assert to_absolute(known(1.0, "Pa"), PressureKind.GAUGE, around).u is None
-
-
-@settings(max_examples=100, deadline=None)
-@given(st.floats(1, 5e6), st.floats(50000, 110000), st.sampled_from(list(PressureKind)))
-def test_there_and_back(absolute_pa: float, around_pa: float, kind: PressureKind) -> None:
-    around = Ambient(around_pa, AmbientSource.ENTERED, 300.0)
-    shown = from_absolute(known(absolute_pa, "Pa", 10.0), kind, around)
-    assert to_absolute(shown, kind, around).number == pytest.approx(absolute_pa, abs=1e-6)
-
-
 @pytest.mark.parametrize("in_hg, kilopascal", [(4, 87.71), (10, 67.39), (15, 50.46)])
 def test_recovery_vacuum_in_absolute(in_hg: float, kilopascal: float) -> None:
     """4 / 10 / 15 in.Hg below 29.9 in.Hg (C)."""
-    around = Ambient(29.9 * INHG_PA, AmbientSource.ENTERED)
-    absolute = to_absolute(known(in_hg * INHG_PA, "Pa"), PressureKind.VACUUM, around)
-    assert absolute.number is not None
-    assert absolute.number / 1e3 == pytest.approx(kilopascal, abs=0.005)
+    around = ambient(entered_pa=29.9 * INHG_PA)
+    absolute = parse_quantity(f"{in_hg} inHg", Quantity.PRESSURE, around.pressure_pa)
+    assert absolute / 1e3 == pytest.approx(kilopascal, abs=0.005)
 
 
 def test_r410a_at_118_psig_where_the_barometer_is_83_4_kpa() -> None:
     """38.69 °F (C): the barometer is worth more than 1 °F."""
-    reading = known(118 * PSI_PA, "Pa")
-    high = to_absolute(reading, PressureKind.GAUGE, ambient(entered_pa=83400.0))
-    low = to_absolute(reading, PressureKind.GAUGE, SEA_LEVEL)
-    assert high.number is not None and low.number is not None
+    high = parse_quantity("118psig", Quantity.PRESSURE, ambient(entered_pa=83400.0).pressure_pa)
+    low = parse_quantity("118psig", Quantity.PRESSURE, SEA_LEVEL.pressure_pa)
     r = find("R-410A")
-    assert r.dew_temperature(high.number) * 1.8 - 459.67 == pytest.approx(38.69, abs=0.01)
-    assert r.dew_temperature(low.number) * 1.8 - 459.67 == pytest.approx(39.84, abs=0.01)
+    assert r.dew_temperature(high) * 1.8 - 459.67 == pytest.approx(38.69, abs=0.01)
+    assert r.dew_temperature(low) * 1.8 - 459.67 == pytest.approx(39.84, abs=0.01)

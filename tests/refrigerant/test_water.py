@@ -17,10 +17,8 @@ from logger.refrigerant.water import (
     ice_pressure,
     liquid_pressure,
     phase_at,
-    saturation_micron,
     saturation_pressure,
     saturation_temperature,
-    saturation_temperature_of_micron,
 )
 
 CHEMICALS: Any = chemicals.iapws  # untyped
@@ -39,8 +37,9 @@ def test_iapws_check_values() -> None:
 )
 def test_micron_to_saturation_across_the_triple_point(micron: float, celsius: float) -> None:
     """IAPWS, computed once; 270 Pa is 2025 micron; the triple point is at 4588 micron."""
-    assert saturation_temperature_of_micron(micron) - 273.15 == pytest.approx(celsius, abs=0.05)
-    assert saturation_micron(saturation_temperature_of_micron(micron)) == pytest.approx(micron, rel=1e-9)
+    kelvin = saturation_temperature(micron * MICRON_PA)
+    assert kelvin - 273.15 == pytest.approx(celsius, abs=0.05)
+    assert saturation_pressure(kelvin) / MICRON_PA == pytest.approx(micron, rel=1e-9)
     assert phase_at(micron * MICRON_PA) == ("ice" if micron < 4587 else "liquid")
 
 
@@ -92,5 +91,5 @@ def test_outside_is_an_error(wrong: float) -> None:
 def test_a_sealed_vessel_at_300_micron_warmed_10_k_rises_10_micron() -> None:
     """A gas without water gains 10 micron (ideal gas, 293 to 303 K); water would double: the two are told apart."""
     assert pytest.approx(10, abs=0.5) == 300 * 10 / 293
-    frost = saturation_temperature_of_micron(300)
-    assert saturation_micron(frost + 10) > 2.5 * 300
+    frost = saturation_temperature(300 * MICRON_PA)
+    assert saturation_pressure(frost + 10) > 2.5 * 300 * MICRON_PA

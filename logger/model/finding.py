@@ -36,3 +36,8 @@ class Finding:
     causes: tuple[str, ...] = ()
     check_next: tuple[str, ...] = ()
     t_ns: int | None = None
+
+
+def line_of(headline: str, text: str) -> str:
+    """ "headline: text", or the text alone where it begins with its headline: not "cannot tell: Cannot tell: ..."."""
+    return text if text.casefold().startswith(headline.casefold()) else f"{headline}: {text}"

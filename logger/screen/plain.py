@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from logger.model.finding import line_of
 from logger.screen.words import alarm_line, shown, title
 
 
@@ -10,6 +11,8 @@ def status_lines(state: dict[str, Any]) -> list[str]:
     lines = [title(state)]
     alarms = state.get("alarms", [])
     lines += [f"{alarm_line(a, len(alarms) > 1)} [{a['key']}]" for a in alarms] or ["No alarms"]
+    if state["stage"] is None or not state["stage"]["running"]:
+        lines.append("  Readings are stored, but no stage is running. Begin one: rimelog stage begin recovery")
     live, view = state["live"], state["view"]
     keys = [view["headline"], *view["lines"]] if view["headline"] else []
     for key in keys:
@@ -22,7 +25,7 @@ def status_lines(state: dict[str, Any]) -> list[str]:
         why = f"  ({point['problem']})" if point["problem"] else ""
         lines.append(f"  {point['label']:<36} {shown(point):>14}{why}")
     for finding in state.get("findings", []):
-        lines.append(f"  {finding['headline']}: {finding['text']}")
+        lines.append(f"  {line_of(finding['headline'], finding['text'])}")
     for device in state.get("devices", []):
         lines.append(f"  device {device['name']}: {device['text']}")
     for relay in state.get("relays", []):

@@ -8,8 +8,8 @@ from datetime import date
 class MonthOnly(date):
     """A month that is all a marking states: reckoned with as its first day, the strict side, and shown as a month.
 
-    49 CFR 180.213 has month and year marked, and 180.209 counts years without a word on the day: nothing there lets
-    a test run on to the end of its month.
+    From memory: 49 CFR 180.213 has month and year marked, and 180.209 counts years without a word on the day. While
+    no text is at hand that lets a test run on to the end of its month, it does not.
     """
 
     def isoformat(self) -> str:

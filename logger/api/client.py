@@ -84,8 +84,8 @@ class Client:
     def act(self, action: str, **body: Any) -> dict[str, Any]:
         return self._ask("POST", f"/api/v1/do/{action}", body)
 
-    def history(self, point: str, seconds: float, buckets: int) -> list[dict[str, Any]]:
-        path = f"/api/v1/history?point={point}&seconds={seconds}&buckets={buckets}"
+    def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
+        path = f"/api/v1/history?point={point}&since={since_ns}&buckets={buckets}"
         rows = self._ask("GET", path)["rows"]
         assert isinstance(rows, list)
         return rows

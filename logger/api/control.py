@@ -21,8 +21,11 @@ class Control(Protocol):
         """Do one of ACTIONS. Raises Refused."""
         ...
 
-    def history(self, point: str, seconds: float, buckets: int) -> list[dict[str, Any]]:
-        """min / max / mean of a point over the last `seconds`, oldest first. Raises Refused for an unknown point."""
+    async def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
+        """min / max / mean of a point from since_ns (UTC) to now in equal buckets, oldest first, null in empty ones.
+
+        Raises Refused for an unknown point, and when the file cannot be read.
+        """
         ...
 
     def events_since(self, record_id: int) -> list[tuple[int, dict[str, Any]]]:

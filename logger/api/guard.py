@@ -97,5 +97,3 @@ def _check(data: object, depth: int) -> None:
             raise ValueError("text with a lone surrogate") from exc
     elif (isinstance(data, int) and abs(data) > 2**63) or (isinstance(data, float) and abs(data) > 1e300):
         raise ValueError("a number out of any range")
-
-

@@ -1,7 +1,7 @@
 """The API's routes and its server.
 
 GET  /api/v1/status           the present state
-GET  /api/v1/history          ?point=vacuum&seconds=3600&buckets=120
+GET  /api/v1/history          ?point=vacuum&since=UTC_NS&buckets=120: the store's overview from then to now
 GET  /api/v1/events           ?since=RECORD_ID
 GET  /api/v1/stream           server-sent events: "snapshot" once a second, "event" for each stored event,
                               id "<job id>-<record id>"; Last-Event-ID resumes without loss
@@ -27,6 +27,7 @@ from logger.api.control import ACTIONS, Control, Refused
 from logger.api.guard import Guard, json_object, problem
 
 MAX_STREAMS = 16
+MOST_BUCKETS = 2000
 REQUEST_S = 10.0  # for a request to be whole: commands send theirs at once, each on a connection of its own
 PREFIX = "/api/v1"
 
@@ -40,21 +41,17 @@ def make_app(control: Control, token: str, hosts: frozenset[str]) -> Starlette:
 
     async def history(request: Request) -> Response:
         query = request.query_params
+        since, buckets = _number(query.get("since", "")), _number(query.get("buckets", "120"))
+        if since is None or buckets is None or not 2 <= buckets <= MOST_BUCKETS:
+            return problem(400, f"since is a time in ns, UTC, and buckets 2 to {MOST_BUCKETS}")
         try:
-            seconds = float(query.get("seconds", "3600"))
-            buckets = int(query.get("buckets", "120")[:6])
-        except ValueError:
-            return problem(400, "seconds and buckets are numbers")
-        if not (1 <= seconds <= 1e7 and 2 <= buckets <= 2000):
-            return problem(400, "seconds is 1 to 10 000 000, buckets 2 to 2000")
-        try:
-            rows = control.history(query.get("point", ""), seconds, buckets)
+            rows = await control.history(query.get("point", ""), since, buckets)
         except Refused as exc:
             return problem(404, str(exc))
         return JSONResponse({"point": query.get("point", ""), "rows": rows})
 
     async def events(request: Request) -> Response:
-        since = _record_id(request.query_params.get("since", "0"))
+        since = _number(request.query_params.get("since", "0"))
         if since is None:
             return problem(400, "since is a record id")
         return JSONResponse({"events": [{"id": i, **data} for i, data in control.events_since(since)]})
@@ -120,14 +117,15 @@ def _frame(name: str, job_id: str, record_id: int, data: dict[str, Any]) -> str:
     return f"event: {name}\nid: {job_id}-{record_id}\ndata: {json.dumps(data, separators=(',', ':'))}\n\n"
 
 
-def _record_id(text: str) -> int | None:
-    return int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else None
+def _number(text: str) -> int | None:
+    """A record id or a time in ns: one that a signed 64-bit integer holds."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) < 20 and int(text) < 2**63 else None
 
 
 def _last_event_id(text: str, job_id: str) -> int | None:
     """The record id of "<job id>-<record id>" if it is of this job."""
     job, _, number = text.rpartition("-")
-    return _record_id(number) if job == job_id else None
+    return _number(number) if job == job_id else None
 
 
 class _Impatient(H11Protocol):

@@ -19,6 +19,7 @@ from logger.app import AppError
 from logger.app.catch_up import CatchUp
 from logger.app.feed import DeviceFeed
 from logger.app.permit import Relay
+from logger.app.trend import Trends, rows
 from logger.clock import Clock, Trouble, utc_offset_s, utc_text
 from logger.evidence.chain import event_bytes, event_of
 from logger.evidence.segments import SegmentBuilder
@@ -31,7 +32,7 @@ from logger.model.records import EVENT, NewRecord, Record
 from logger.model.rig import Rig
 from logger.model.sample import PointSample, Scan, scans
 from logger.model.text import clean
-from logger.model.units import from_si, show_unit, user_unit
+from logger.model.units import user_unit
 from logger.model.value import known, unknown
 from logger.pipeline.commands import NotNow, do
 from logger.pipeline.heart import Pipeline
@@ -69,6 +70,7 @@ class Daemon:
         self.more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
         self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs tell, keys of JOB_OPENED
         self._segments = SegmentBuilder()
+        self._trends = Trends(path)
         self._scans: list[Scan] = []
         self._followers: set[_Follower] = set()
         self._loop = asyncio.get_running_loop()
@@ -330,35 +332,18 @@ class Daemon:
         self._drain()
         return answer
 
-    def history(self, point: str, seconds: float, buckets: int) -> list[dict[str, Any]]:
-        history = self.pipeline.scene.trends.get(point)
+    async def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
         if point not in POINTS:
             raise Refused(f"{point!r} is no measuring point")
-        if history is None:
-            return []
-        job = self.pipeline.scene.state.job
-        unit = user_unit(POINTS[point].quantity, job.units if job else "us")
-        ambient = self.pipeline.scene.ambient.pressure_pa
-        end_s = (history.newest_ns - history.start_ns) / 1e9
-        found = history.buckets(end_s - seconds)
-        step = max(1, -(-len(found) // buckets))
-        rows = []
-        for i in range(0, len(found), step):
-            group = found[i : i + step]
-            low, high = min(b.low for b in group), max(b.high for b in group)
-            shown = sorted((from_si(low, unit, ambient), from_si(high, unit, ambient)))
-            rows.append(
-                {
-                    "t_ns": history.start_ns + int((group[0].start_s + group[0].width_s / 2) * 1e9),
-                    "low": low,
-                    "mean": sum(b.mean for b in group) / len(group),
-                    "high": high,
-                    "low_shown": shown[0],
-                    "high_shown": shown[1],
-                    "unit_shown": show_unit(unit),
-                }
+        scene = self.pipeline.scene
+        job, ambient_pa = scene.state.job, scene.ambient.pressure_pa
+        try:
+            found = await self._trends.since(
+                point, since_ns, self.clock.now_ns(), buckets, scene.period_s(point), scene.slack_s
             )
-        return rows
+        except StoreError as exc:
+            raise Refused(str(exc)) from exc
+        return rows(found, user_unit(POINTS[point].quantity, job.units if job else "us"), ambient_pa)
 
     def events_since(self, record_id: int) -> list[tuple[int, Event]]:
         try:

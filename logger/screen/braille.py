@@ -3,7 +3,19 @@
 import math
 from collections.abc import Sequence
 
+Ends = list[float | None]
+
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
+
+
+def spread(lows: Sequence[float | None], highs: Sequence[float | None], columns: int) -> tuple[Ends, Ends]:
+    """Equal buckets over all of `columns`: several to a column (lowest and highest of them), or one to several."""
+    n = len(lows)
+    parts = [slice(k * n // columns, max(k * n // columns + 1, (k + 1) * n // columns)) for k in range(columns)]
+    return (
+        [min((v for v in lows[part] if v is not None), default=None) for part in parts],
+        [max((v for v in highs[part] if v is not None), default=None) for part in parts],
+    )
 
 
 def plot(

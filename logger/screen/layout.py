@@ -5,13 +5,14 @@ the trend, the readings, devices and store, caution and keys.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from logger.model.points import POINTS
-from logger.screen.braille import plot
+from logger.screen.braille import plot, spread
 from logger.screen.digits import large
 from logger.screen.words import alarm_line, shown, title
 
@@ -24,8 +25,21 @@ KEYS_OF_MORE_SHORT = "space next  b before  a acknowledge  {letter} back  q leav
 Row = dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """rows: of the API's history, buckets without a reading too. over: which span. key: what `t` shows instead.
+
+    problem: why there are no rows.
+    """
+
+    rows: Sequence[Row] = ()
+    over: str = ""
+    key: str = ""
+    problem: str = ""
+
+
 def render(
-    state: Row, trend: Sequence[Row], width: int, height: int, page: str = "main", note: str = "", part: int = 0
+    state: Row, trend: Trend, width: int, height: int, page: str = "main", note: str = "", part: int = 0
 ) -> list[Text]:
     """Exactly `height` lines of at most `width` columns. part: of a page that has more lines than there is room;
     any whole number, counted round."""
@@ -110,7 +124,7 @@ def _devices(devices: Sequence[Row], width: int) -> list[str]:
     return [*troubled, *([f"{len(well)} of {len(devices)} devices connected"] if well else [])]
 
 
-def _main(state: Row, trend: Sequence[Row], width: int, room: int) -> list[Text]:
+def _main(state: Row, trend: Trend, width: int, room: int) -> list[Text]:
     view, live = state["view"], state["live"]
     rows = [live[k] for k in view["lines"] if k in live]
     big_height = 12 if room >= 26 else 7
@@ -185,18 +199,21 @@ def _grid(cells: list[Text], width: int) -> list[Text]:
     return lines
 
 
-def _trend(state: Row, trend: Sequence[Row], width: int, height: int) -> list[Text]:
+def _trend(state: Row, trend: Trend, width: int, height: int) -> list[Text]:
     view = state["view"]
     label = POINTS[view["trend"]].label if view["trend"] in POINTS else view["trend"]
+    if trend.problem:
+        return [Text(f"{label}: no trend: {trend.problem}", "yellow")]
     columns = width - 11
-    drawn = plot(
-        [r.get("low_shown") for r in trend], [r.get("high_shown") for r in trend], columns, height, view["log_trend"]
-    )
+    lows, highs = ([row[end] for row in trend.rows] for end in ("low_shown", "high_shown"))
+    drawn = plot(*spread(lows, highs, 2 * columns), columns, height, view["log_trend"])
     if drawn is None:
         return [Text(f"{label}: no trend yet", "dim")]
     rows, low, high = drawn
-    unit = trend[-1].get("unit_shown", "")
-    lines = [Text(f"{label}, {unit}{', logarithmic' if view['log_trend'] else ''}, last {_span(trend)}", "dim")]
+    scale = ", logarithmic" if view["log_trend"] else ""
+    head = f"{label}, {trend.rows[0]['unit_shown']}{scale}, {trend.over}"
+    gap = width - cell_len(head) - cell_len(trend.key)
+    lines = [Text(f"{head}{' ' * gap}{trend.key}" if gap > 1 else head, "dim")]
     for i, row in enumerate(rows):
         edge = _number(high) if i == 0 else _number(low) if i == len(rows) - 1 else ""
         lines.append(Text.assemble((f"{edge:>9} ", "dim"), row))
@@ -205,11 +222,6 @@ def _trend(state: Row, trend: Sequence[Row], width: int, height: int) -> list[Te
 
 def _number(value: float) -> str:
     return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.1f}" if abs(value) >= 10 else f"{value:.2f}"
-
-
-def _span(trend: Sequence[Row]) -> str:
-    minutes = (trend[-1]["t_ns"] - trend[0]["t_ns"]) / 60e9
-    return f"{minutes:.0f} min" if minutes < 180 else f"{minutes / 60:.1f} h"
 
 
 def _readings(state: Row, width: int) -> list[Text]:

@@ -9,9 +9,12 @@ from rich.console import Console, Group
 from rich.live import Live
 
 from logger.screen.keys import DOWN, LEFT, RIGHT, UP, Keys
-from logger.screen.layout import render
+from logger.screen.layout import Trend, render
+from logger.screen.words import span
 
 TREND_EVERY_S = 5.0
+TREND_BUCKETS = 400  # two a character: of a screen of 200 columns
+RECENT_S, BETWEEN_STAGES_S = 600.0, 1800.0
 PAGES = {"r": "readings", "f": "findings", "d": "devices"}
 ONWARD = {" ": 1, "\r": 1, "\n": 1, "b": -1, "B": -1, "\x7f": -1, "\x08": -1} | {DOWN: 1, RIGHT: 1, UP: -1, LEFT: -1}
 """Keys that show the next or the last part of a page: large ones, for a hand in a glove."""
@@ -21,11 +24,11 @@ class Daemon(Protocol):
     """What the screen needs of logger.api.client.Client; errors are of type `lost`."""
 
     def act(self, action: str, **body: Any) -> dict[str, Any]: ...
-    def history(self, point: str, seconds: float, buckets: int) -> list[dict[str, Any]]: ...
+    def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]: ...
     def stream(self, last_event_id: str = "") -> Any: ...
 
 
-Picture = tuple[dict[str, Any], list[dict[str, Any]]]
+Picture = tuple[dict[str, Any], Trend]
 """State and trend that belong together: another stage may draw another point, in another unit."""
 
 
@@ -37,6 +40,7 @@ class Follower:
         self.picture: Picture | None = None
         self.problem = "waiting for the daemon"
         self.changed = threading.Event()
+        self.recent = False  # the trend of the last minutes, not of the whole stage
         self.ended = False
         self._thread = threading.Thread(target=self._run, name="screen", daemon=True)
         self._thread.start()
@@ -53,25 +57,41 @@ class Follower:
             time.sleep(1.0)
 
     def _follow(self, daemon: Daemon) -> None:
-        trend: list[dict[str, Any]] = []
-        drawn, next_trend = None, 0.0
+        trend, drawn, next_trend = Trend(), None, 0.0
         for name, _, data in daemon.stream():
             if self.ended:
                 return
             if name != "snapshot":
                 continue
-            wanted = (data["view"]["trend"], data["stage"] and data["stage"]["number"])
+            wanted = (data["view"]["trend"], data["stage"] and data["stage"]["number"], self.recent)
             if wanted != drawn or time.monotonic() >= next_trend:
                 drawn, next_trend = wanted, time.monotonic() + TREND_EVERY_S
-                trend = daemon.history(data["view"]["trend"], _trend_seconds(data), 240)
+                trend = self._trend(daemon, data)
             self.picture, self.problem = (data, trend), ""
             self.changed.set()
 
+    def _trend(self, daemon: Daemon, state: dict[str, Any]) -> Trend:
+        since_ns, over, key = trend_span(state, self.recent)
+        try:
+            return Trend(daemon.history(state["view"]["trend"], since_ns, TREND_BUCKETS), over, key)
+        except self._lost as exc:  # the readings go on being shown
+            return Trend(problem=str(exc))
 
-def _trend_seconds(state: dict[str, Any]) -> float:
-    """The running stage, at most six hours; half an hour between stages."""
-    stage = state["stage"]
-    return min(6 * 3600.0, max(120.0, stage["elapsed_s"])) if stage and stage["running"] else 1800.0
+
+def trend_span(state: dict[str, Any], recent: bool) -> tuple[int, str, str]:
+    """Since when (ns, UTC), how the span is called, and what the key `t` shows instead.
+
+    The running stage from its beginning, half an hour between stages; recent: the last ten minutes of either.
+    """
+    stage, now_ns = state["stage"], state["t_ns"]
+    last = f"last {span(RECENT_S)}"
+    running = stage is not None and stage["running"]
+    other = "whole stage" if running else f"last {span(BETWEEN_STAGES_S)}"
+    if recent:
+        return now_ns - int(RECENT_S * 1e9), last, f"t {other}"
+    if running:
+        return stage["begun_ns"], f"{other}, {span(stage['elapsed_s'])}", f"t {last}"
+    return now_ns - int(BETWEEN_STAGES_S * 1e9), other, f"t {last}"
 
 
 def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[[], bool] = lambda: False) -> None:
@@ -87,6 +107,8 @@ def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[
                 break
             if key in ("a", "A"):
                 note, note_until = _acknowledge(connect, lost), time.monotonic() + 4
+            elif key in ("t", "T"):
+                follower.recent = not follower.recent  # drawn with the next snapshot
             elif key.lower() in PAGES:
                 chosen = PAGES[key.lower()]
                 page, part = "main" if page == chosen else chosen, 0

@@ -17,6 +17,11 @@ def duration(seconds: float | None) -> str:
     return f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
 
 
+def span(seconds: float) -> str:
+    """ "25 min", "12.4 h"."""
+    return f"{seconds / 60:.0f} min" if seconds < 3 * 3600 else f"{seconds / 3600:.1f} h"
+
+
 def shown(row: dict[str, Any]) -> str:
     """Value text of a live quantity or point; times as durations."""
     if row["value"] is None:

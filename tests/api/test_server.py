@@ -41,7 +41,7 @@ class FakeDaemon:
             raise Refused("no stage is running")
         return {"text": "done"}
 
-    def history(self, point: str, seconds: float, buckets: int) -> list[dict[str, Any]]:
+    async def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
         if point != "vacuum":
             raise Refused(f"{point!r} is no measuring point of this rig")
         return [{"t_ns": 1, "low": 1.0, "mean": 2.0, "high": 3.0}]
@@ -106,11 +106,11 @@ def test_the_client_gets_answers(running: Running) -> None:
     assert running.client.status()["version"] == 1
     assert running.client.act("note", text="pump oil changed") == {"text": "done"}
     assert ("note", {"text": "pump oil changed"}) in running.daemon.acts
-    assert running.client.history("vacuum", 60.0, 10)[0]["high"] == 3.0
+    assert running.client.history("vacuum", 60, 10)[0]["high"] == 3.0
     with pytest.raises(DaemonError, match="no stage is running"):
         running.client.act("stage-end")
     with pytest.raises(DaemonError, match="no measuring point"):
-        running.client.history("flux", 60.0, 10)
+        running.client.history("flux", 60, 10)
 
 
 @pytest.mark.parametrize(
@@ -167,7 +167,7 @@ PATHS = st.one_of(
     st.sampled_from(["status", "history", "events", *(f"do/{a}" for a in ACTIONS)]),
     st.text(alphabet="abcdo/.%-0123456789", max_size=20),
 )
-QUERY = st.text(alphabet="pointsecdbuk=&0123456789.-e%+", max_size=40)
+QUERY = st.text(alphabet="pointscebuk=&0123456789.-%+", max_size=40)
 
 
 @given(method=st.sampled_from(["GET", "POST", "PUT", "DELETE", "HEAD"]), path=PATHS, query=QUERY,

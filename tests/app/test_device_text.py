@@ -12,7 +12,7 @@ from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import DeviceMessage, Hello, encode_message
 from logger.api.client import RUN_FILE, Client, read_address
 from logger.config.rig_file import parse_rig
-from logger.screen.layout import render
+from logger.screen.layout import Trend, render
 from logger.screen.plain import status_lines
 from sim_device.rig import Rig, rig_toml
 from sim_device.serve import RigServer
@@ -35,7 +35,7 @@ def _hostile(message: DeviceMessage) -> bytes:
 
 def test_device_text_is_harmless_everywhere(tmp_path: Path) -> None:
     state = asyncio.run(_state(tmp_path))
-    shown = [*status_lines(state), *(line.plain for line in render(state, [], 100, 30))]
+    shown = [*status_lines(state), *(line.plain for line in render(state, Trend(), 100, 30))]
     shown.append(rimelog(tmp_path, "export", "job-1", "--out", tmp_path))
     (bundle,) = tmp_path.glob("*.zip")
     with zipfile.ZipFile(bundle) as bag:

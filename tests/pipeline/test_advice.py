@@ -10,7 +10,7 @@ from logger.model import records as r
 from logger.model.records import Record
 from logger.pipeline.heart import Pipeline
 from logger.pipeline.replay import in_order
-from logger.screen.layout import render
+from logger.screen.layout import Trend, render
 from logger.screen.plain import status_lines
 from tests.export.simulated import T0_NS, simulated_job
 
@@ -67,7 +67,7 @@ def test_it_stands_under_the_large_number_and_leaves_room(size: tuple[int, int],
     pipeline, _ = recovery(*scenario)
     state = shape(pipeline.snapshot(), {"alarms": [], "devices": [], "store": {}})
     assert state["advice"] == list(pipeline.snapshot().advice)
-    trend = [{"low_shown": float(i), "high_shown": float(i), "unit_shown": "lb", "t_ns": i * NS} for i in range(200)]
+    trend = Trend([{"low_shown": float(i), "high_shown": float(i), "unit_shown": "lb"} for i in range(200)])
     lines = [line.plain for line in render(state, trend, *size)]
     at = next(i for i, line in enumerate(lines) if state["advice"][0][:40] in line)
     number = max(i for i, line in enumerate(lines) if "██" in line)

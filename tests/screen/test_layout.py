@@ -1,6 +1,7 @@
 """The screen: exactly the size asked for, the large number there, foreign text harmless."""
 
 import copy
+import re
 from typing import Any
 
 import pytest
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 
 from logger.screen.braille import plot
 from logger.screen.digits import ROWS, large
-from logger.screen.layout import render
+from logger.screen.layout import Trend, render
 from logger.screen.plain import status_lines
 
 
@@ -42,7 +43,7 @@ STATE: dict[str, Any] = {
     "store": {"text": "stored to 07:15:02", "ok": True},
     "caution": "Records and warns only. Local codes and the cylinder's markings come first.",
 }  # fmt: skip
-TREND = [{"low_shown": 100.0 + i, "high_shown": 101.0 + i, "unit_shown": "lb", "t_ns": i * 10**10} for i in range(200)]
+TREND = Trend([{"low_shown": 100.0 + i, "high_shown": 101.0 + i, "unit_shown": "lb"} for i in range(200)])
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40), (60, 16), (100, 30)])
@@ -125,6 +126,31 @@ def test_a_single_spike_is_drawn() -> None:
     assert drawn is not None
     assert drawn[2] == 1000.0
     assert drawn[0][0][20] != " "
+
+
+@pytest.mark.parametrize("size", [(45, 30), (80, 24), (120, 40)])
+@pytest.mark.parametrize("buckets", [1, 7, 61, 400])
+def test_the_trend_goes_from_edge_to_edge_with_its_spike_and_its_gap(size: tuple[int, int], buckets: int) -> None:
+    rows: list[dict[str, Any]] = [{"low_shown": 100.0, "high_shown": 101.0, "unit_shown": "lb"} for _ in range(buckets)]
+    rows[0]["high_shown"] = 555.0
+    for row_ in rows[buckets // 2 : buckets // 2 + buckets // 4]:
+        row_["low_shown"] = row_["high_shown"] = None
+    state = copy.deepcopy(STATE)
+    state["alarms"], state["live"] = [], {"cylinder_of_limit": state["live"]["cylinder_of_limit"]}
+    lines = [line.plain for line in render(state, Trend(rows, "whole stage, 12.4 h", "t last 10 min"), *size)]
+    at = next(i for i, line in enumerate(lines) if line.startswith("Cylinder on scale, lb, whole stage, 12.4 h"))
+    assert ("t last 10 min" in lines[at]) is (size[0] > 60)
+    assert lines[at + 1].startswith("      555 "), "the spike is on the scale"
+    plotted = [line[10:] for line in lines[at + 1 :] if re.search("[⠀-⣿]", line)]
+    columns = sorted({i for line in plotted for i, ch in enumerate(line) if ch != " "})
+    assert columns[0] == 0 and columns[-1] == size[0] - 12, "from the beginning to now"
+    empty = size[0] - 11 - len(columns)
+    assert empty == pytest.approx((size[0] - 11) * (buckets // 4) / buckets, abs=1.5)
+
+
+def test_a_trend_that_cannot_be_had_says_why() -> None:
+    text = "\n".join(line.plain for line in render(STATE, Trend(problem="the overview is damaged"), 80, 24))
+    assert "Cylinder on scale: no trend: the overview is damaged" in text and "110.4 lb" in text
 
 
 def test_plain_lines_hold_everything() -> None:

@@ -4,7 +4,7 @@ import threading
 from collections.abc import Iterator
 from typing import Any
 
-from logger.screen.live import Follower
+from logger.screen.live import Follower, trend_span
 
 
 class Lost(Exception):
@@ -20,13 +20,13 @@ class TwoStages:
     def act(self, action: str, **body: Any) -> dict[str, Any]:
         raise NotImplementedError
 
-    def history(self, point: str, seconds: float, buckets: int) -> list[dict[str, Any]]:
+    def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
         return [{"of": point}]
 
     def stream(self, last_event_id: str = "") -> Iterator[tuple[str, str, dict[str, Any]]]:
         for number, point in ((1, "cylinder_mass"), (2, "vacuum")):
-            stage = {"number": number, "running": True, "elapsed_s": 1.0}
-            yield "snapshot", "", {"view": {"trend": point}, "stage": stage}
+            stage = {"number": number, "running": True, "elapsed_s": 1.0, "begun_ns": 0}
+            yield "snapshot", "", {"t_ns": 10**9, "view": {"trend": point}, "stage": stage}
         self.over.set()
         raise Lost
 
@@ -38,4 +38,30 @@ def test_a_trend_is_never_drawn_under_the_name_of_another_point() -> None:
     follower.ended = True
     assert follower.picture is not None
     state, trend = follower.picture
-    assert state["view"]["trend"] == "vacuum" and trend == [{"of": "vacuum"}]
+    assert state["view"]["trend"] == "vacuum" and trend.rows == [{"of": "vacuum"}]
+
+
+def test_the_trend_is_of_the_whole_stage_or_of_the_last_ten_minutes() -> None:
+    t_ns = 100_000 * 10**9
+    running = {"t_ns": t_ns, "stage": {"running": True, "begun_ns": 5, "elapsed_s": 44_640.0}}
+    assert trend_span(running, False) == (5, "whole stage, 12.4 h", "t last 10 min")
+    assert trend_span(running, True) == (t_ns - 600 * 10**9, "last 10 min", "t whole stage")
+    ended = {"t_ns": t_ns, "stage": {"running": False, "begun_ns": 5, "elapsed_s": 44_640.0}}
+    for state in (ended, {"t_ns": t_ns, "stage": None}):
+        assert trend_span(state, False) == (t_ns - 1800 * 10**9, "last 30 min", "t last 10 min")
+        assert trend_span(state, True) == (t_ns - 600 * 10**9, "last 10 min", "t last 30 min")
+
+
+class NoHistory(TwoStages):
+    def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
+        raise Lost("the overview is damaged")
+
+
+def test_without_a_trend_the_readings_go_on() -> None:
+    daemon = NoHistory()
+    follower = Follower(lambda: daemon, Lost)
+    assert daemon.over.wait(30)
+    follower.ended = True
+    assert follower.picture is not None
+    state, trend = follower.picture
+    assert state["stage"]["number"] == 2 and trend.problem == "the overview is damaged"

@@ -47,6 +47,7 @@ class ModbusSupervisor(Retrying):
         self._open_client = open_client
         self._missed: dict[int, int] = {}  # unit -> time-outs in a row
         self._not_before_ns: dict[int, int] = {}
+        self._owing: set[int] = set()  # units whose answer did not come in time and may still come
 
     async def _attempt(self) -> str:
         try:
@@ -77,6 +78,11 @@ class ModbusSupervisor(Retrying):
 
     async def _ask(self, client: Asks, block: Block) -> None:
         answer = await client.ask(block)
+        if answer and block.unit_id in self._owing:
+            # RTU answers carry no number: this may be the late one of an earlier request, so it counts for none.
+            self._owing.discard(block.unit_id)
+            await self._pause(self._port.timeout_s)
+            answer = await client.ask(block)
         now_ns = self._now_ns()
         self._said(now_ns, exchange(block, answer), bool(answer))
         if answer:
@@ -86,5 +92,5 @@ class ModbusSupervisor(Retrying):
         if missed >= PATIENCE:
             self._not_before_ns[block.unit_id] = now_ns + int(ASK_DEAD_EVERY_S * _SECOND)
         if self._port.framing == "rtu":
-            # RTU answers carry no number: one that comes late must not pass for the next one's.
+            self._owing.add(block.unit_id)
             await self._pause(self._port.timeout_s)

@@ -192,6 +192,43 @@ def test_a_late_answer_never_passes_for_another_requests() -> None:
     run(test)
 
 
+class LateClient:
+    """A serial line whose answers come more than two time-outs late from the given request on, in their order."""
+
+    def __init__(self, late: int) -> None:
+        self._late, self._asked, self._owed = late, 0, list[bytes]()
+
+    async def ask(self, block: Block) -> bytes:
+        await asyncio.sleep(0.001)
+        self._asked += 1
+        own = bytes([block.function, 2, 0, block.address])
+        if self._asked == self._late:
+            self._owed.append(own)
+            return b""
+        return self._owed.pop() if self._owed else own  # the newest request's own one comes into the pause
+
+    def close(self) -> None: ...
+
+
+@pytest.mark.parametrize("late", [1, 2, 5])
+def test_an_answer_two_time_outs_late_counts_for_no_request(late: int) -> None:
+    async def opened(url: str, port: ModbusPort) -> LateClient:
+        return LateClient(late)
+
+    async def test() -> None:
+        port = ModbusPort("rtu", mode="8N1", poll_s=0.01, timeout_s=0.02, stale_s=60.0)
+        wanted = [Register(1, "input", 10, "uint16"), Register(1, "input", 50, "uint16")]
+        async with watch("line", port, *wanted, open_client=opened) as watched:
+            await watched.until(lambda: len(watched.exchanges()) > 12)
+        heard = [read_exchange(event.raw) for event in watched.of(events.InstrumentSaid)]
+        assert {(e.block.address, e.registers) for e in heard if e is not None and e.registers} == {
+            (10, (10,)), (50, (50,))
+        }  # fmt: skip
+        assert sum(e is not None and not e.registers for e in heard) == 1
+
+    run(test)
+
+
 def test_nothing_there_is_a_lost_link() -> None:
     async def test() -> None:
         for url in ("socket://127.0.0.1:1", "/dev/no-such-port"):

@@ -138,6 +138,9 @@ class _DesktopHold:
                     self._stop.wait()
                 else:
                     tell((None, _why(mode.result)))
+            adapter = getattr(mode, "_dbus_adapter_instance", None)  # wakepy leaves its connection open
+            if adapter is not None:
+                adapter.close_connections()
         except Exception as exc:  # whatever the desktop's side throws, the job goes on
             tell((None, clean(repr(exc), 200)))
 

@@ -1,10 +1,12 @@
 """Keeping awake: against a real D-Bus where there is one to start, and always without any."""
 
 import asyncio
+import importlib
 import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -117,6 +119,28 @@ def test_everything_is_held_and_let_go(bus: str) -> None:
     finally:
         logind.close()
         power.close()
+
+
+@needs_bus
+def test_no_connection_to_the_bus_is_left_open(bus: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    from tests.annunciate.bus import POWER, StandIn
+
+    adapter: Any = importlib.import_module("wakepy.dbus_adapters.jeepney")
+    opened, open_one = [], adapter.open_dbus_connection
+
+    def noted(**where: Any) -> Any:
+        opened.append(open_one(**where))
+        return opened[-1]
+
+    monkeypatch.setattr(adapter, "open_dbus_connection", noted)
+    started_and_stopped(KeepAwake())  # nothing there to hold it
+    power = StandIn(bus, POWER)
+    try:
+        assert IDLE in dict(started_and_stopped(KeepAwake()).held)
+    finally:
+        power.close()
+    assert len(opened) >= 2
+    assert [connection.sock.fileno() for connection in opened] == [-1] * len(opened)
 
 
 @needs_bus

@@ -59,7 +59,6 @@ class ShapeFit:
     terms: tuple[tuple[float, float], ...]
     per_k: float
     criterion: float
-    rms_pa: float
     u_rate: float = 0.0
 
     def at(self, t_s: float) -> float:
@@ -352,7 +351,6 @@ def _finish(c: _Candidate, t0: float, span: float, n: int, n_eff: float, floor: 
         tuple((a, tau * span) for a, tau in zip(amplitudes, c.taus, strict=False)),
         c.per_k,
         criterion,
-        math.sqrt(c.rss / n),
         c.u_rate_unit * spread / span,
     )
 

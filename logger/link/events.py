@@ -117,16 +117,12 @@ class Rebooted:
 
 @dataclass(frozen=True, slots=True)
 class TimeMarked:
-    """One pair of host and device time. received_ns is at_ns, the arrival of the reply."""
+    """One pair of host and device time; the reply arrived at_ns."""
 
     at_ns: int
     raw: bytes
     sent_ns: int
     reply: TimeMarkedReply
-
-    @property
-    def received_ns(self) -> int:
-        return self.at_ns
 
     @property
     def tick(self) -> int:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from sim_device.physics.fluid import GAS_CONSTANT
 from sim_device.physics.gas import Gases, Hose, Leak, Ledger, Outdoors, Sorbed, VacuumPump, exchange
 from sim_device.physics.vessel import Vessel, exchange_heat
-from sim_device.physics.water import WATER_MOLAR_MASS, WaterPatch
+from sim_device.physics.water import WaterPatch
 
 
 @dataclass(slots=True)
@@ -112,7 +112,3 @@ class Circuit:
         vessel.heat(inward)
         self.metal_k += (outside - inward - to_water_j) / self.metal_j_k
         self.heat_from_outside_j += outside
-
-    def water_total_kg(self) -> float:
-        """Liquid, ice and vapour."""
-        return self.water.mass_kg + self.water_vapour_mol * WATER_MOLAR_MASS

@@ -78,8 +78,8 @@ def test_a_time_mark_pairs_host_and_device_time() -> None:
     marks = line.of(events.TimeMarked)
     assert len(marks) == 3
     for mark in marks:
-        assert mark.reply.host_time == mark.sent_ns <= mark.received_ns
-        assert line.device.tick(mark.sent_ns) <= mark.tick <= line.device.tick(mark.received_ns)
+        assert mark.reply.host_time == mark.sent_ns <= mark.at_ns
+        assert line.device.tick(mark.sent_ns) <= mark.tick <= line.device.tick(mark.at_ns)
 
 
 @pytest.mark.parametrize(

@@ -67,7 +67,7 @@ def test_the_whole_conversation() -> None:
             await watched.streaming(10)
             await until(lambda: len(watched.of(events.TimeMarked)) >= 2)
             mark = watched.of(events.TimeMarked)[-1]
-            assert mark.sent_ns <= mark.received_ns
+            assert mark.sent_ns <= mark.at_ns
             assert {event.boot_count for event in watched.of(events.SamplesReceived)} == {1}
             await watched.whole()
             assert all(event.readings is not None for event in watched.of(events.SamplesReceived))

@@ -1,19 +1,13 @@
 """Everything this package raises.
 
 LinkError
-|-- LinkLost            the stream could not be opened, was unplugged, or was closed by the other side
-`-- RequestError        a request to the device did not succeed
-    |-- NotConnected    no device is streaming at the moment
-    |-- Unanswered      the device did not reply in time
-    `-- RequestRefused  the device answered with an error
+`-- LinkLost            the stream could not be opened, was unplugged, or was closed by the other side
 """
 
 import errno
 import re
 import socket
 from typing import Final
-
-from firmware_protocol.messages import ErrorMessage
 
 _BUSY: Final = "another program has it open"
 _WORDS: Final[dict[int, str]] = {
@@ -55,23 +49,3 @@ class LinkError(Exception):
 
 class LinkLost(LinkError):
     """There is no stream any more (or there never was one); the text says where and why."""
-
-
-class RequestError(LinkError):
-    """A request to the device did not succeed."""
-
-
-class NotConnected(RequestError):
-    """No device is streaming at the moment, so it cannot be asked."""
-
-
-class Unanswered(RequestError):
-    """The device did not reply in time."""
-
-
-class RequestRefused(RequestError):
-    """The device answered with an error message."""
-
-    def __init__(self, error: ErrorMessage) -> None:
-        super().__init__(f"the device refused: error {error.code} {error.text}".rstrip())
-        self.error = error

@@ -11,12 +11,11 @@ import time
 from collections.abc import Awaitable, Callable, Coroutine, Iterable
 from typing import Any, Final, TypeVar
 
-from firmware_protocol.messages import DeviceMessage, ErrorMessage
-from firmware_protocol.requests import Permit, Request
+from firmware_protocol.requests import Permit
 from logger.link import events
 from logger.link.claims import Claims
 from logger.link.delivery import ResumePoint
-from logger.link.errors import LinkLost, NotConnected, RequestRefused, Unanswered
+from logger.link.errors import LinkLost
 from logger.link.events import LinkEvent, RadioHeard, SessionEvent
 from logger.link.find import probe
 from logger.link.machine import Phase
@@ -76,7 +75,6 @@ class DeviceSupervisor:
         self._wake = asyncio.Event()
         self._ended = asyncio.Event()
         self._ended.set()
-        self._waiting: dict[int, asyncio.Future[DeviceMessage]] = {}
         self._refusal: str | None = None
         self._told: set[str] = set()  # of the link since the device was last heard
 
@@ -118,27 +116,6 @@ class DeviceSupervisor:
         """`Session.open_output`, written at once."""
         self.session.open_output(permit)
         self._wake.set()
-
-    async def send_request(self, request: Request, timeout_s: float = 5.0) -> DeviceMessage:
-        """The device's reply to `request`, whose id is replaced.
-
-        Raises a RequestError: NotConnected, Unanswered, RequestRefused; ValueError or MessageError for a request
-        that cannot be sent.
-        """
-        if not self.connected:
-            raise NotConnected(f"{self.url}: no device is streaming")
-        ticket = self.session.request(request)
-        reply: asyncio.Future[DeviceMessage] = asyncio.get_running_loop().create_future()
-        self._waiting[ticket] = reply
-        self._wake.set()
-        try:
-            async with asyncio.timeout(timeout_s):
-                return await reply
-        except TimeoutError:
-            raise Unanswered(f"{self.url}: no reply within {timeout_s:g} s") from None
-        finally:
-            del self._waiting[ticket]
-            self.session.cancel(ticket)
 
     # -- one connection -----------------------------------------------------------------------------------
 
@@ -303,10 +280,6 @@ class DeviceSupervisor:
         for event in what:
             self._on_event(event)
             match event:
-                case events.Replied(ticket=int(ticket), reply=reply):
-                    self._settle(ticket, reply)
-                case events.NoReply(ticket=ticket):
-                    self._settle(ticket, None)
                 case events.Refused(reason=reason):
                     self._refusal = reason
                 case events.HelloReceived(hello=hello) if self.url is not None:
@@ -325,17 +298,6 @@ class DeviceSupervisor:
             self._told.clear()
         self._told.add(what)
         return True
-
-    def _settle(self, ticket: int, reply: DeviceMessage | None) -> None:
-        future = self._waiting.get(ticket)
-        if future is None or future.done():
-            return
-        if reply is None:
-            future.set_exception(Unanswered(f"{self.url}: the device did not reply"))
-        elif isinstance(reply, ErrorMessage):
-            future.set_exception(RequestRefused(reply))
-        else:
-            future.set_result(reply)
 
     def _down(self, reason: str, retry_s: float) -> None:
         if self._is_news(f"down {reason}"):

@@ -10,11 +10,11 @@ from typing import Any, TypeVar
 import pytest
 
 from firmware_protocol.framing import encode_frame
-from firmware_protocol.messages import Accepted, Status, encode_message
-from firmware_protocol.requests import Permit, RequestStatus, SetPeriod
+from firmware_protocol.messages import Accepted, DeviceMessage, ErrorMessage, Status, encode_message
+from firmware_protocol.requests import Permit, Request, RequestStatus, SetPeriod
 from logger.link import events, supervisor
 from logger.link.claims import Claims
-from logger.link.errors import LinkLost, NotConnected, RequestRefused, Unanswered
+from logger.link.errors import LinkLost
 from logger.link.find import find, serial_ports
 from logger.link.session import Settings
 from logger.link.stream import StreamLink, open_link
@@ -64,6 +64,19 @@ class Watched:
         """Until `more` live samples have come from now on."""
         before = len(self.of(events.SamplesReceived))
         await self.until(lambda: self.supervisor.connected and len(self.of(events.SamplesReceived)) >= before + more)
+
+    async def ask(self, request: Request) -> DeviceMessage | None:
+        """The device's reply; None where it was asked in vain."""
+        ticket = self.supervisor.session.request(request)
+        answers: list[events.Replied | events.NoReply] = []
+
+        def answered() -> bool:
+            told: list[events.Replied | events.NoReply] = [*self.of(events.Replied), *self.of(events.NoReply)]
+            answers.extend(event for event in told if event.ticket == ticket)
+            return bool(answers)
+
+        await self.until(answered)
+        return answers[0].reply if isinstance(answers[0], events.Replied) else None
 
     async def complete(self, device: FakeDevice, first: int = 0) -> None:
         """Until all the device ever made has come, each once."""
@@ -301,21 +314,17 @@ def test_a_device_that_talks_too_much_does_not_take_the_day(flood: bytes, monkey
 def test_requests_through_the_supervisor() -> None:
     async def test() -> None:
         async with TcpBench(fast_device()) as bench, watch(bench.url) as watched:
-            with pytest.raises(NotConnected):
-                await watched.supervisor.send_request(RequestStatus(0))
             await watched.streaming()
-            status = await watched.supervisor.send_request(RequestStatus(0))
-            assert isinstance(status, Status)
-            accepted = await watched.supervisor.send_request(SetPeriod(0, 20))
-            assert isinstance(accepted, Accepted)
+            assert isinstance(await watched.ask(RequestStatus(0)), Status)
+            assert isinstance(await watched.ask(SetPeriod(0, 20)), Accepted)
             await watched.streaming()
-            with pytest.raises(RequestRefused, match="error 5"):
-                await watched.supervisor.send_request(Permit(0, 0, 1, 3000, 1, 1))
+            refused = await watched.ask(Permit(0, 0, 1, 3000, 1, 1))
+            assert isinstance(refused, ErrorMessage) and refused.code == 5
             bench.to_device.silent = True
-            with pytest.raises(Unanswered):
-                await watched.supervisor.send_request(RequestStatus(0), timeout_s=0.3)
+            assert await watched.ask(RequestStatus(0)) is None
             bench.to_device.silent = False
-            assert isinstance(await watched.supervisor.send_request(RequestStatus(0)), Status)
+            await watched.streaming()
+            assert isinstance(await watched.ask(RequestStatus(0)), Status)
 
     run(test)
 

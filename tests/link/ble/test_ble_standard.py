@@ -15,7 +15,6 @@ from bumble.profiles.battery_service import BatteryService
 from bumble.profiles.device_information_service import DeviceInformationService
 
 from firmware_protocol.codes import Quantity
-from firmware_protocol.messages import Accepted
 from firmware_protocol.requests import SetPeriod
 from logger.link import ble_air, ble_standard, events, find, supervisor
 from logger.link.ble_link import open_ble
@@ -179,7 +178,7 @@ def test_what_does_not_come_by_itself_is_read_once_a_period() -> None:
         async with emulation() as air, watching(ONE) as watched:
             there = await climate(air)
             await watched.streaming(2)
-            assert isinstance(await watched.supervisor.send_request(SetPeriod(0, 100)), Accepted)
+            watched.supervisor.session.request(SetPeriod(0, 100))
             await until(lambda: watched.of(events.Described)[-1].layout.channels[0].period_ms == 100)
             await watched.streaming(6)
             there.reads.clear()
@@ -206,7 +205,8 @@ def test_an_answer_that_comes_as_a_notification_too_is_one_reading(late: bool, m
             Central.echoes_late = late
             there = await climate(air)
             await watched.streaming(2)
-            assert isinstance(await watched.supervisor.send_request(SetPeriod(0, 200)), Accepted)
+            watched.supervisor.session.request(SetPeriod(0, 200))
+            await until(lambda: watched.of(events.Described)[-1].layout.channels[0].period_ms == 200)
             await until(lambda: there.reads.count("pascal") >= 6)
             there.pascal += 1
             await until(lambda: there.reads.count("pascal") >= 12)

@@ -61,9 +61,10 @@ def test_the_whole_conversation() -> None:
             await watched.streaming(10)
             layout = watched.of(events.Described)[0].layout
             assert [channel.index for channel in layout.channels] == list(range(7))
-            accepted = await watched.supervisor.send_request(SetPeriod(0, 100))
-            assert isinstance(accepted, Accepted)
+            ticket = watched.supervisor.session.request(SetPeriod(0, 100))
             await until(lambda: len(watched.of(events.Described)) == 2)
+            (reply,) = [event.reply for event in watched.of(events.Replied) if event.ticket == ticket]
+            assert isinstance(reply, Accepted)
             await watched.streaming(10)
             await until(lambda: len(watched.of(events.TimeMarked)) >= 2)
             mark = watched.of(events.TimeMarked)[-1]

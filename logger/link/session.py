@@ -152,6 +152,10 @@ class Session:
         if self.phase in TALKING:
             self._exchange.send_aside(permit)
 
+    def cancel(self, ticket: int) -> None:
+        """Nobody waits for this request any more."""
+        self._exchange.cancel(ticket)
+
     def bytes_received(self, data: bytes, now_ns: int) -> list[SessionEvent]:
         """Bytes as they came; now_ns is the time of their arrival."""
         for item in self.decoder.feed(data):

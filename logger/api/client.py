@@ -70,7 +70,10 @@ class Client:
             response = connection.getresponse()
             answer = json.loads(response.read())
         except (OSError, ValueError, http.client.HTTPException) as exc:
-            raise DaemonError(f"the daemon gave no proper answer: {exc}") from exc
+            raise DaemonError(
+                f"the daemon of job {self.address.job_id} gave no proper answer ({exc}); it may just have ended: "
+                "try again, and if it stays so, start it anew with `rimelog run`"
+            ) from exc
         finally:
             connection.close()
         if response.status >= 400:

@@ -19,6 +19,7 @@ from typing import Any
 import click
 
 from logger.api.client import Client, DaemonError, read_address
+from logger.model.finding import line_of
 
 JOB_ID = "invented-brewery"
 JOB_TOML = """\
@@ -234,7 +235,7 @@ class Guide:
             answer = act("stage-end", operator="demo")
             self.say(answer["text"])
             for finding in answer["findings"]:
-                self.say(f"  {finding['headline']}: {finding['text']}")
+                self.say(f"  {line_of(finding['headline'], finding['text'])}")
         elif action == "swap_cylinder":
             self.say(act("cylinder", name=kw["to"])["text"])
         elif action == "note":

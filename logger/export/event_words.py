@@ -9,6 +9,7 @@ from logger.alarms.memory import AlarmChange
 from logger.alarms.text import measured
 from logger.export.shown import Shown, duration
 from logger.model import records as r
+from logger.model.finding import line_of
 from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.points import Quantity
 from logger.model.text import clean
@@ -93,7 +94,7 @@ def _gap(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
 
 def _finding(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     finding = event["finding"]
-    return f"stage {event['stage']}", f"{finding['headline']}: {finding['text']}"
+    return f"stage {event['stage']}", line_of(finding["headline"], finding["text"])
 
 
 def _clock(event: dict[str, Any], shown: Shown) -> tuple[str, str]:

@@ -60,7 +60,7 @@ def doctor(ctx: click.Context, job: str, rescue_dir: Path | None, as_json: bool)
         raise StoreBusy(f"job {place.job_id} is being written; end that first with `rimelog stop`, then rescue")
     check = _Signatures()
     report = examine(place.file, check)
-    rescued = _rescue(place, report, rescue_dir) if rescue_dir is not None and not report.whole else None
+    rescued = _rescue(place, report, rescue_dir) if rescue_dir is not None and report.advice else None
     notes = check.notes()
     if as_json:
         click.echo(json.dumps(_doctor_data(place, report, notes, rescued), indent=1, ensure_ascii=False))
@@ -74,7 +74,7 @@ def doctor(ctx: click.Context, job: str, rescue_dir: Path | None, as_json: bool)
             click.echo(f"`rimelog export {rescued.path.parent}` makes a bundle of it; keep the damaged file too.")
         elif rescue_dir is not None:
             click.echo("nothing to rescue; `rimelog copy` makes a copy")
-        elif not report.whole and report.readable:
+        elif report.advice and report.readable:
             click.echo(f"`rimelog doctor {job} --rescue OUT` writes what can be saved into the folder OUT")
     ctx.exit(0 if report.whole else 1)
 
@@ -82,12 +82,13 @@ def doctor(ctx: click.Context, job: str, rescue_dir: Path | None, as_json: bool)
 def _rescue(place: "JobPlace", report: "DoctorReport", out: Path) -> "RescueReport":
     from logger.cli.helpers import signer
     from logger.clock import Clock
+    from logger.pipeline.replay import readings
     from logger.store.rescue import rescue
 
     last_id = report.chain.last_id if report.chain is not None else 0
     return rescue(
         place.file, out / place.file.name, job_id=_job_id(place), now_ns=Clock().now_ns(), sign=signer(),
-        last_id=last_id,
+        last_id=last_id, readings=readings,
     )  # fmt: skip
 
 

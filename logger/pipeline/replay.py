@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Iterator
 
 from logger.evidence.chain import event_of, frames_of
 from logger.model.records import EVENT, Record
-from logger.model.sample import PointSample
+from logger.model.sample import PointSample, Scan, scans
 from logger.pipeline.heart import Pipeline
 from logger.pipeline.state import Event, Item
 
@@ -42,6 +42,14 @@ def replay(
         pass
     pipeline.count_late()
     return pipeline
+
+
+def readings(records: Iterable[Record]) -> Iterator[Scan]:
+    """The trusted readings in the records, as they are taken live."""
+    got: list[PointSample] = []
+    for _ in steps(in_order(records), Pipeline(live=False), got.extend):
+        yield from scans(got)
+        got.clear()
 
 
 def steps(

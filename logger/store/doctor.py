@@ -1,22 +1,18 @@
 """What is whole in a job file, what is lost, in plain words. Reads only; safe while the job is being written."""
 
-import sqlite3
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from logger.evidence.chain import ChainReport
-from logger.model.records import Record
-from logger.model.sample import Scan
-from logger.store.database import SQLITE_ERRORS, connect_reader, sync_directory, told
+from logger.store.database import SQLITE_ERRORS, connect_reader, told
 from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreVersion
-from logger.store.lock import JobLock, holder_of
+from logger.store.lock import holder_of
 from logger.store.place import lock_path
 from logger.store.reader import CheckSignature, StoreReader
 from logger.store.rescue import Break, rescue, salvage
-from logger.store.rollup import LEVELS_S, rebuild
+from logger.store.rollup import LEVELS_S
 
-__all__ = ["DoctorReport", "examine", "rebuild_overviews", "rescue"]
+__all__ = ["DoctorReport", "examine", "rescue"]
 
 _MOST_TOLD = 10
 
@@ -70,14 +66,16 @@ def examine(path: Path, check_signature: CheckSignature | None = None) -> Doctor
             findings += _checkpoint_findings(chain, len(marks.checkpoints), check_signature is not None)
             findings += marks.problems
         damage += _structure(path)
-        findings += _overviews(path)
+        overviews = _overviews(path)
+        findings += overviews
     except StoreVersion:
         raise
     except StoreError as exc:
         damage.append(str(exc))
     if not damage:
         assert chain is not None
-        return DoctorReport(path, True, chain.count, 0, chain.last_id, tuple(findings), chain=chain)
+        advice = "a rescue writes them anew from the records, into a new file" if overviews else ""
+        return DoctorReport(path, True, chain.count, 0, chain.last_id, tuple(findings), advice=advice, chain=chain)
     found = salvage(path)
     findings += damage
     listed = [str(b) for b in found.breaks[:_MOST_TOLD]]
@@ -95,26 +93,6 @@ def examine(path: Path, check_signature: CheckSignature | None = None) -> Doctor
         advice if found.records else "nothing can be saved; look for a copy",
         chain,
     )
-
-
-def rebuild_overviews(path: Path, decode: Callable[[Record], Iterable[Scan]]) -> int:
-    """Make the overviews again from the records; the number of readings. Raises a StoreError.
-
-    decode: called with every record in order, events too (they carry calibrations), gives the readings in it.
-    """
-    with JobLock(lock_path(path), str(path)), StoreReader(path) as reader:
-        try:
-            connection = sqlite3.connect(path, isolation_level=None)
-            try:
-                connection.execute("BEGIN IMMEDIATE")
-                count = rebuild(connection, (scan for record in reader.records() for scan in decode(record)))
-                connection.execute("COMMIT")
-            finally:
-                connection.close()
-            sync_directory(path.parent)
-        except SQLITE_ERRORS as exc:
-            raise told(exc, path) from exc
-    return count
 
 
 def _checkpoint_findings(chain: ChainReport, kept: int, signatures: bool) -> list[str]:
@@ -148,4 +126,5 @@ def _overviews(path: Path) -> list[str]:
         raise StoreDamaged(f"{path}: the overviews cannot be read ({exc})") from exc
     finally:
         connection.close()
-    return [] if len(set(counts)) == 1 else ["the overviews do not agree with each other: make them again"]
+    whole = len(set(counts)) == 1
+    return [] if whole else ["the overviews do not agree with each other: the trend may be wrong, the record is not"]

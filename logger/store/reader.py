@@ -98,7 +98,7 @@ class StoreReader:
         except SQLITE_ERRORS as exc:
             raise told(exc, self.path) from exc
         except (TypeError, ValueError, ZeroDivisionError) as exc:
-            raise StoreDamaged(f"{self.path}: the overview of {point} is damaged; it can be made again") from exc
+            raise StoreDamaged(f"{self.path}: the overview of {point} is damaged; ask `rimelog doctor`") from exc
 
     def checkpoints(self) -> CheckpointFile:
         """Those beside the file, and those only in it (a file that was copied alone)."""

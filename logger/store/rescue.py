@@ -5,8 +5,9 @@ so old checkpoints still hold there. Where records are missing or were changed, 
 chain goes on from it. The damaged file is never written to: it stays evidence.
 """
 
+import logging
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -15,13 +16,19 @@ from logger.evidence.chain import GENESIS, chained, digest, new_event
 from logger.evidence.checkpoint import Checkpoint, checkpoint_line
 from logger.evidence.errors import ChainError
 from logger.model.records import GAP, NewRecord, Record
+from logger.model.sample import Scan
 from logger.store.carve import carve
 from logger.store.checkpoints import CheckpointLog, Sign, append_line
 from logger.store.database import SQLITE_ERRORS, connect_reader, connect_writer, sync_directory, told
 from logger.store.errors import PlaceError, StoreDamaged, StoreError
 from logger.store.place import checkpoints_path
+from logger.store.rollup import rebuild
 from logger.store.rows import INSERT_RECORD, row_of
 from logger.store.tail import read_checkpoints
+
+Readings = Callable[[Iterable[Record]], Iterable[Scan]]
+
+log = logging.getLogger(__name__)
 
 MISSING = "missing"
 CHANGED = "changed"
@@ -149,11 +156,13 @@ def _joined(breaks: Iterable[Break]) -> list[Break]:
 
 
 def rescue(
-    path: Path, out: Path, *, job_id: str, now_ns: int, sign: Sign | None = None, last_id: int = 0
-) -> RescueReport:
+    path: Path, out: Path, *, job_id: str, now_ns: int, sign: Sign | None = None, last_id: int = 0,
+    readings: Readings | None = None,
+) -> RescueReport:  # fmt: skip
     """Write what can be saved of `path` to the new file `out`, with its own checkpoints beside it. Raises a StoreError.
 
-    Overviews are copied as far as they can be read; `rebuild_overviews` makes them from the records.
+    readings: gives the readings in records in order; overviews are then made from them. Without it, for a job that must
+    go on at once, they are copied, and the report says so if they cannot be.
     """
     if out.exists() or checkpoints_path(out).exists():
         raise PlaceError(f"{out.parent} already holds a job; name a new directory")
@@ -165,7 +174,8 @@ def rescue(
         connection = connect_writer(out, job_id, now_ns)
         try:
             last = _write(connection, found, now_ns)
-            _copy_overviews(path, connection)
+            made = _made(connection, found, readings) if readings is not None else _copy_overviews(path, connection)
+            text = _text(found) + ("" if made else "; the trend of before is lost, the readings saved are not")
         finally:
             connection.close()
         for checkpoint in filter(found.holds, found.checkpoints):
@@ -176,7 +186,7 @@ def rescue(
         raise told(exc, out) from exc
     except OSError as exc:
         raise PlaceError(f"cannot write {out}: {exc.strerror}") from exc
-    return RescueReport(out, len(found.records), found.lost, tuple(found.breaks), _text(found))
+    return RescueReport(out, len(found.records), found.lost, tuple(found.breaks), text)
 
 
 def repair(path: Path, job_id: str, now_ns: int, sign: Sign | None = None, *, last_id: int = 0) -> RescueReport:
@@ -248,8 +258,21 @@ def _gap(b: Break, from_ns: int | None, to_ns: int, lost: Sequence[Checkpoint]) 
     return new_event(event)
 
 
-def _copy_overviews(path: Path, connection: sqlite3.Connection) -> None:
-    """As far as SQLite can read them: they are a convenience, not evidence."""
+def _made(connection: sqlite3.Connection, found: Salvage, readings: Readings) -> bool:
+    """Whether the overviews could be made from the records. Whatever is odd in those of a damaged file, they are saved all the same."""
+    connection.execute("BEGIN")
+    try:
+        rebuild(connection, readings(found.records))
+    except Exception:
+        log.exception("store: the overviews could not be made")
+        connection.execute("ROLLBACK")
+        return False
+    connection.execute("COMMIT")
+    return True
+
+
+def _copy_overviews(path: Path, connection: sqlite3.Connection) -> bool:
+    """Whether SQLite could read them: they are a convenience, not evidence."""
     with suppress(StoreError, *SQLITE_ERRORS):
         old = connect_reader(path)
         try:
@@ -262,8 +285,10 @@ def _copy_overviews(path: Path, connection: sqlite3.Connection) -> None:
             connection.executemany("INSERT INTO point VALUES (?, ?)", points)
             connection.executemany("INSERT INTO rollup VALUES (?, ?, ?, ?, ?, ?, ?)", bins)
             connection.execute("COMMIT")
+            return True
         except sqlite3.Error:
             connection.execute("ROLLBACK")
+    return False
 
 
 def _text(found: Salvage) -> str:

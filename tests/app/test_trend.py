@@ -1,6 +1,8 @@
 """The trend a screen asks for: the whole stage after twelve hours, a restart and a late delivery, from a real file."""
 
 import asyncio
+import contextlib
+import sqlite3
 from collections.abc import Callable, Coroutine
 from itertools import pairwise
 from pathlib import Path
@@ -12,9 +14,15 @@ from logger.api.control import Refused
 from logger.app.daemon import Daemon
 from logger.app.trend import Trends
 from logger.clock import Clock, Reading
+from logger.model import records as r
 from logger.model.job import Job
+from logger.model.plain import job_from, rig_from
 from logger.model.rig import Rig, RigDevice
 from logger.model.sample import PointSample
+from logger.pipeline.replay import in_order, readings
+from logger.store.rescue import rescue
+from tests.app.killable import Course, unbroken
+from tests.export.simulated import simulated_job
 
 NS = 1_000_000_000
 T0_NS = 1_772_467_200 * NS
@@ -62,7 +70,7 @@ async def whole_stage(daemon: Daemon) -> list[dict[str, Any]]:
 
 def empty_hours(rows: list[dict[str, Any]]) -> list[float]:
     """Middles of the buckets without a reading."""
-    return [((r["t_ns"] + r["end_ns"]) / 2 - T0_NS) / NS / HOUR_S for r in rows if r["low"] is None]
+    return [((row["t_ns"] + row["end_ns"]) / 2 - T0_NS) / NS / HOUR_S for row in rows if row["low"] is None]
 
 
 def test_the_whole_night_after_a_restart_and_a_late_delivery(tmp_path: Path) -> None:
@@ -82,7 +90,7 @@ def test_the_whole_night_after_a_restart_and_a_late_delivery(tmp_path: Path) -> 
         assert 200 < len(rows) <= 400
         assert rows[0]["t_ns"] == T0_NS and rows[-1]["end_ns"] >= night.now_ns, "from the beginning to now"
         assert all(a["end_ns"] == b["t_ns"] for a, b in pairwise(rows)), "no time is left out"
-        spikes = [r for r in rows if r["high"] == 200.0]
+        spikes = [row for row in rows if row["high"] == 200.0]
         assert len(spikes) == 1 and spikes[0]["t_ns"] <= T0_NS + SPIKE_S * NS < spikes[0]["end_ns"]
         assert spikes[0]["high_shown"] == pytest.approx(440.925, abs=0.001) and spikes[0]["unit_shown"] == "lb"
         gap = empty_hours(rows)
@@ -127,3 +135,21 @@ def test_a_file_that_cannot_be_read_is_said(tmp_path: Path) -> None:
         aside.rename(night.file)
 
     night.run(act)
+
+
+def bins(file: Path) -> list[tuple[Any, ...]]:
+    with contextlib.closing(sqlite3.connect(file)) as connection:
+        return connection.execute(
+            "SELECT level_s, bin_s, name, n, min, max FROM rollup JOIN point ON point = id ORDER BY 1, 2, 3"
+        ).fetchall()
+
+
+def test_overviews_made_anew_from_the_record_are_those_made_live(tmp_path: Path) -> None:
+    items = tuple(in_order(simulated_job("tight", 400.0, ("vacuum board",))))
+    events = {item["type"]: item for *_, item in items if isinstance(item, dict)}
+    job, rig = job_from(events[r.JOB_OPENED]["job"]), rig_from(events[r.RIG_LOADED]["rig"])
+    file, out = tmp_path / "live" / "job.rimelog", tmp_path / "out" / "job.rimelog"
+    unbroken(file, Course(job, rig, items, 0, 0))
+    rescue(file, out, job_id=job.job_id, now_ns=0, readings=readings)
+    assert len(bins(file)) > 90
+    assert bins(out) == bins(file)

@@ -189,6 +189,9 @@ def test_doctor_says_what_was_changed_and_rescues_the_rest(data: Path, rimelog: 
     assert file.read_bytes() == before
     with StoreReader(out / "job.rimelog") as reader:
         assert reader.job_id == JOB_ID
+        t1_ns = T0_NS + 1000 * SECOND
+        made = sum(b.n for b in reader.overview("vacuum", T0_NS, t1_ns, 400))
+        assert made > 900, "the overviews were made from the records that were saved"
     assert rimelog("doctor", out).status == 0  # its own checkpoints, signed, hold
     again = rimelog("doctor", JOB_ID, "--rescue", out)
     assert again.status == 2 and "already holds a job" in again.err

@@ -3,6 +3,7 @@
 import random
 import shutil
 import sqlite3
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,8 +15,8 @@ from logger.model.records import EVENT, FRAMES, GAP, NewRecord, Record
 from logger.model.sample import Scan
 from logger.store.carve import carve
 from logger.store.database import PAGE_BYTES
-from logger.store.doctor import examine, rebuild_overviews
-from logger.store.errors import PlaceError, StoreBusy, StoreDamaged, StoreError, StoreTailLost, StoreVersion
+from logger.store.doctor import examine
+from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreTailLost, StoreVersion
 from logger.store.place import checkpoints_path
 from logger.store.reader import StoreReader
 from logger.store.rescue import rescue
@@ -371,24 +372,46 @@ def test_a_rescue_never_writes_over_anything(job: Path) -> None:
         rescue(job, job, job_id=JOB_ID, now_ns=0)
 
 
-def test_overviews_that_disagree_are_told_and_made_again(job: Path) -> None:
+def test_overviews_that_disagree_are_told_and_a_rescue_makes_them_anew(job: Path, tmp_path: Path) -> None:
     connection = sqlite3.connect(job)
     connection.execute("DELETE FROM rollup WHERE level_s = 60")
     connection.commit()
     connection.close()
-    assert any("make them again" in finding for finding in examine(job).findings)
+    report = examine(job)
+    assert report.whole and any("do not agree" in finding for finding in report.findings)
+    assert "anew" in report.advice
 
-    def decode(record: Record) -> list[Scan]:
-        return [] if record.kind == EVENT else readings((record.t0_ns - T0_NS) // SECOND_NS)
+    def scans(records: Iterable[Record]) -> Iterator[Scan]:
+        for record in records:
+            if record.kind != EVENT:
+                yield from readings((record.t0_ns - T0_NS) // SECOND_NS)
 
-    assert rebuild_overviews(job, decode) == 10 * COUNT
-    assert not any("make them again" in finding for finding in examine(job).findings)
-    with StoreReader(job) as reader:
+    out = tmp_path / "out" / "job.rimelog"
+    done = rescue(job, out, job_id=JOB_ID, now_ns=0, readings=scans)
+    assert done.lost == 0 and done.text.endswith("none lost") and stored(out) == stored(job)
+    again = examine(out)
+    assert again.whole and not again.advice and not any("do not agree" in finding for finding in again.findings)
+    with StoreReader(out) as reader:
         bucket = reader.overview("vacuum", T0_NS, T0_NS + COUNT * SECOND_NS, 1)[0]
     assert (bucket.n, bucket.min, bucket.max) == (10 * COUNT, 0.0, COUNT - 0.1)
 
 
-def test_a_running_job_can_be_examined_but_not_rebuilt(tmp_path: Path) -> None:
+def test_a_rescue_without_its_overviews_says_so_and_saves_the_records(job: Path, tmp_path: Path) -> None:
+    def broken(records: Iterable[Record]) -> Iterator[Scan]:
+        raise ValueError("a record that this program fails at")
+
+    for name, make in (("a", broken), ("b", None)):
+        if make is None:
+            sqlite3.connect(job).executescript("DROP TABLE rollup")
+        out = tmp_path / name / "job.rimelog"
+        done = rescue(job, out, job_id=JOB_ID, now_ns=0, readings=make)
+        assert done.lost == 0 and "the trend of before is lost" in done.text
+        assert stored(out) == stored(job)
+        with StoreReader(out) as reader:
+            assert reader.overview("vacuum", T0_NS, T0_NS + COUNT * SECOND_NS, 1)[0].n == 0
+
+
+def test_a_running_job_can_be_examined(tmp_path: Path) -> None:
     path = tmp_path / "job.rimelog"
     writer = StoreWriter.open(path, job_id=JOB_ID, now_ns=lambda: T0_NS, commit_interval_s=0.01, reserve_bytes=0)
     writer.submit([second(0)])
@@ -396,8 +419,6 @@ def test_a_running_job_can_be_examined_but_not_rebuilt(tmp_path: Path) -> None:
     report = examine(path)
     assert report.whole
     assert report.findings[0].startswith("being written by process")
-    with pytest.raises(StoreBusy):
-        rebuild_overviews(path, lambda r: [])
     writer.close()
 
 

@@ -12,7 +12,7 @@ from logger.screen.keys import DOWN, LEFT, RIGHT, UP, Keys
 from logger.screen.layout import Trend, render
 from logger.screen.words import span
 
-TREND_EVERY_S = 5.0
+TREND_EVERY_NS = 5_000_000_000  # of the record's time, which a demonstration lets run faster
 TREND_BUCKETS = 400  # two a character: of a screen of 200 columns
 RECENT_S, BETWEEN_STAGES_S = 600.0, 1800.0
 PAGES = {"r": "readings", "f": "findings", "d": "devices"}
@@ -57,15 +57,15 @@ class Follower:
             time.sleep(1.0)
 
     def _follow(self, daemon: Daemon) -> None:
-        trend, drawn, next_trend = Trend(), None, 0.0
+        trend, drawn, next_ns = Trend(), None, 0
         for name, _, data in daemon.stream():
             if self.ended:
                 return
             if name != "snapshot":
                 continue
             wanted = (data["view"]["trend"], data["stage"] and data["stage"]["number"], self.recent)
-            if wanted != drawn or time.monotonic() >= next_trend:
-                drawn, next_trend = wanted, time.monotonic() + TREND_EVERY_S
+            if wanted != drawn or data["t_ns"] >= next_ns:
+                drawn, next_ns = wanted, data["t_ns"] + TREND_EVERY_NS
                 trend = self._trend(daemon, data)
             self.picture, self.problem = (data, trend), ""
             self.changed.set()

@@ -52,6 +52,27 @@ def test_the_trend_is_of_the_whole_stage_or_of_the_last_ten_minutes() -> None:
         assert trend_span(state, True) == (t_ns - 600 * 10**9, "last 10 min", "t last 30 min")
 
 
+def test_the_trend_keeps_up_with_a_clock_that_runs_fast() -> None:
+    asked: list[int] = []
+
+    class Fast(TwoStages):
+        def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
+            asked.append(since_ns)
+            return []
+
+        def stream(self, last_event_id: str = "") -> Iterator[tuple[str, str, dict[str, Any]]]:
+            for s in (10_000, 10_001, 10_400, 10_800):  # a second apart for who looks on, but for the second
+                yield "snapshot", "", {"t_ns": s * 10**9, "view": {"trend": "vacuum"}, "stage": None}
+            self.over.set()
+            raise Lost
+
+    daemon = Fast()
+    follower = Follower(lambda: daemon, Lost)
+    assert daemon.over.wait(30)
+    follower.ended = True
+    assert asked[:3] == [(s - 1800) * 10**9 for s in (10_000, 10_400, 10_800)]
+
+
 class NoHistory(TwoStages):
     def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
         raise Lost("the overview is damaged")

@@ -14,7 +14,7 @@ from enum import StrEnum
 from logger.compute.mass_ledger import MassLedger
 from logger.compute.mass_rate import MassRate
 from logger.compute.time_left import TimeLeft, time_left
-from logger.compute.wording import duration, mass, mass_rate
+from logger.compute.wording import duration, mass, mass_rate, mass_with_spread
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
@@ -233,7 +233,7 @@ def _mass_finding(charged: Value, peak: Value, took_s: float, ledger: MassLedger
     if charged.number is None:
         return Finding(key, Verdict.CANNOT_TELL, "no mass", f"No mass: {charged.problem}.", rule)
     inputs = (("charged", charged), ("fastest", peak), *ledger.by_cylinder())
-    text = f"{mass(charged.number)} ± {mass(2 * (charged.u or 0.0))} (k=2) in {duration(took_s)}"
+    text = f"{mass_with_spread(charged.number, charged.u)} in {duration(took_s)}"
     text += f", at most {mass_rate(peak.number)}" if peak.number else ""
     text += f"; {charged.note}." if charged.note else "."
     return Finding(key, Verdict.INFO, mass(charged.number), text, rule, inputs=inputs)

@@ -15,7 +15,7 @@ from datetime import date
 from typing import Any
 
 from logger.compute.leak_rate import Addition, judge_leak_rate
-from logger.compute.wording import mass
+from logger.compute.wording import mass, mass_with_spread
 from logger.model.finding import Finding, Verdict
 from logger.model.value import Value, known, unknown
 
@@ -176,7 +176,7 @@ def _told(
         parts.append(f"less {mass(_sum(recovered))} recovered in the same job")
     if record.awaited_kg > 0:
         parts.append(f"less {mass(record.awaited_kg)} that earlier jobs took out and did not put back")
-    text = f"Added: {mass(added)} ± {mass(2 * (net.u or 0.0))} (k=2): {', '.join(parts)}."
+    text = f"Added: {mass_with_spread(added, net.u)}: {', '.join(parts)}."
     days = [a.day for a in record.additions if a.day < on]
     if not days:
         text += " No earlier addition to this appliance is on this computer."

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, replace
 
 from logger.compute.mass_rate import BIG_JUMP_KG, Disturbance
-from logger.compute.wording import mass
+from logger.compute.wording import mass, mass_spread
 from logger.model.finding import Finding, Verdict
 from logger.model.value import Value, known, unknown
 
@@ -145,15 +145,15 @@ def balance(recovered: Value, charge_kg: float | None, u_charge_kg: float = 0.0)
     difference = charge_kg - recovered.number
     share = f"{100 * recovered.number / charge_kg:.1f} % of the charge"
     if abs(difference) <= 2 * u:
-        text = f"{share} recovered; the difference is within the weighing's uncertainty (± {mass(2 * u)})."
+        text = f"{share} recovered; the difference is within the weighing's uncertainty (± {mass_spread(2 * u)})."
         return Finding(key, Verdict.PASS, "balances", text, rule, decision, inputs)
     if abs(difference) <= CLOSE * charge_kg:
-        text = f"{share} recovered; the difference is {mass(difference)} (± {mass(2 * u)})."
+        text = f"{share} recovered; the difference is {mass(difference)} (± {mass_spread(2 * u)})."
         return Finding(key, Verdict.INFO, share, text, rule, decision, inputs)
     if difference > 0:
-        text = f"{share} recovered; {mass(difference)} (± {mass(2 * u)}) are missing."
+        text = f"{share} recovered; {mass(difference)} (± {mass_spread(2 * u)}) are missing."
         causes = ("still in the appliance or its oil", "leaked out before the job", "charge entered too high")
         return Finding(key, Verdict.ATTENTION, "less than the charge", text, rule, decision, inputs, causes)
-    text = f"{share} recovered: {mass(-difference)} (± {mass(2 * u)}) more than the charge entered."
+    text = f"{share} recovered: {mass(-difference)} (± {mass_spread(2 * u)}) more than the charge entered."
     causes = ("overcharged", "charge entered too low", "oil or air came along")
     return Finding(key, Verdict.ATTENTION, "more than the charge", text, rule, decision, inputs, causes)

@@ -13,7 +13,7 @@ from logger.compute.mass_rate import Disturbance, MassRate
 from logger.compute.recovery_level import RecoveryLevel
 from logger.compute.recovery_rebound import SETTLE_S, Rebound, judge_rebound
 from logger.compute.recovery_watch import Phase, RecoveryNow, RecoveryWatch
-from logger.compute.wording import duration, kelvin, mass, mass_rate
+from logger.compute.wording import duration, kelvin, mass, mass_rate, mass_with_spread
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
@@ -234,7 +234,7 @@ class _Run:
         if recovered.number is None:
             return Finding(key, Verdict.CANNOT_TELL, "no mass", f"No mass: {recovered.problem}.", rule)
         count = len(self.ledger.by_cylinder())
-        text = f"{mass(recovered.number)} ± {mass(2 * (recovered.u or 0.0))} (k=2) in {count} cylinder(s)"
+        text = f"{mass_with_spread(recovered.number, recovered.u)} in {count} cylinder(s)"
         text += f"; {recovered.note}." if recovered.note else "."
         return Finding(key, Verdict.INFO, mass(recovered.number), text, rule, inputs=inputs)
 

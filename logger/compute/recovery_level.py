@@ -8,7 +8,7 @@ local codes, before relying on it.
 from dataclasses import dataclass
 from datetime import date
 
-from logger.compute.wording import absolute, difference
+from logger.compute.wording import absolute, difference_spread
 from logger.model.finding import Finding, Verdict
 from logger.model.units import INHG_PA, MICRON_PA, POUND_KG, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known, unknown
@@ -100,7 +100,7 @@ def judge_level(level: RecoveryLevel, settled: Value) -> Finding:
         verdict, headline, text = Verdict.FAIL, "level not held", f"{where}; recover further."
     else:
         verdict, headline = Verdict.CANNOT_TELL, "cannot tell"
-        text = f"{where}, closer than the gauge can tell (± {difference(band)})."
+        text = f"{where}, closer than the gauge can tell (± {difference_spread(band)})."
     return Finding(key, verdict, headline, text, level.rule, decision, inputs)
 
 

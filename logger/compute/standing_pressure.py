@@ -17,7 +17,7 @@ from logger.compute.decay_verdict import gaps_within
 from logger.compute.isolation import scatter
 from logger.compute.lsq import line
 from logger.compute.profiles import PressureProfile
-from logger.compute.wording import difference, duration, exact
+from logger.compute.wording import difference, difference_spread, duration, exact
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
 from logger.model.units import STANDARD_ATMOSPHERE_PA
@@ -243,11 +243,10 @@ def _verdict(
 ) -> Finding:
     assert drop.number is not None and drop.u is not None and smallest.number is not None
     corrected = f"corrected for temperature ({law.name})"
-    if drop.number >= 0.0:
-        seen = f"The pressure, {corrected}, dropped by {difference(drop.number)} ± {difference(K * drop.u)} (k = 2)"
-    else:
-        seen = f"The pressure, {corrected}, rose by {difference(-drop.number)} ± {difference(K * drop.u)} (k = 2)"
-    seen += f" in {duration(lasted_s)}; a drop under {difference(smallest.number)} could not have been seen."
+    went = "dropped" if drop.number >= 0.0 else "rose"
+    seen = f"The pressure, {corrected}, {went} by {difference(abs(drop.number))}"
+    seen += f" ± {difference_spread(K * drop.u)} (k = 2) in {duration(lasted_s)}"
+    seen += f"; a drop under {difference(smallest.number)} could not have been seen."
     rule = law.source if profile is None else f"profile {profile.key}: {profile.described()}; {law.source}"
 
     def finding(verdict: Verdict, text: str, checks: tuple[str, ...] = ()) -> Finding:

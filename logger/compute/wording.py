@@ -31,6 +31,11 @@ def difference(pressure_pa: float) -> str:
     return f"{pressure_pa / PSI_PA:,.2f} psi ({pressure_pa / 1e3:,.2f} kPa)"
 
 
+def difference_spread(expanded_pa: float) -> str:
+    """As `mass_spread`: "0.0042 psi (0.029 kPa)"."""
+    return f"{_two(expanded_pa / PSI_PA, 2)} psi ({_two(expanded_pa / 1e3, 2)} kPa)"
+
+
 def temperature(temperature_k: float) -> str:
     """ "-24.5 °C (-12 °F)"."""
     celsius = temperature_k - 273.15
@@ -65,6 +70,16 @@ def mass(mass_kg: float) -> str:
     return f"{mass_kg / POUND_KG:,.1f} lb ({mass_kg:,.2f} kg)"
 
 
+def mass_spread(expanded_kg: float) -> str:
+    """An expanded uncertainty, two figures of it: "0.044 lb (0.020 kg)"; only none at all reads as none."""
+    return f"{_two(expanded_kg / POUND_KG, 1)} lb ({_two(expanded_kg, 2)} kg)"
+
+
+def mass_with_spread(mass_kg: float, u_kg: float | None) -> str:
+    """ "19.5 lb (8.85 kg) ± 0.044 lb (0.020 kg) (k=2)"; u_kg: standard uncertainty, None where nobody stated one."""
+    return f"{mass(mass_kg)} ± {mass_spread(2 * u_kg)} (k=2)" if u_kg else f"{mass(mass_kg)} (no uncertainty stated)"
+
+
 def mass_rate(rate_kg_s: float) -> str:
     """ "2.02 lb/min (0.916 kg/min)"."""
     per_min = rate_kg_s * 60.0
@@ -79,6 +94,11 @@ def absolute(pressure_pa: float) -> str:
 def kelvin(difference_k: float) -> str:
     """A difference of temperatures: "10.8 °F (6.0 K)"."""
     return f"{difference_k * 1.8:.1f} °F ({difference_k:.1f} K)"
+
+
+def _two(number: float, least: int) -> str:
+    digits = least if number <= 0.0 else max(least, 1 - math.floor(math.log10(number)))
+    return f"{number:,.{digits}f}"
 
 
 def _three(number: float) -> str:

@@ -45,7 +45,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from logger.compute.errors import ComputeError
 from logger.compute.registers import width
@@ -75,6 +75,7 @@ DIFFERENCE = {
     Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
 }
 
+MOST_SPAN = 1.5  # a gauge further off is in another unit, or broken; our own figure
 Name = Annotated[str, Field(min_length=1, max_length=60)]
 Word = Annotated[str, Field(max_length=20)]
 
@@ -84,10 +85,20 @@ class CalibrationTable(Table):
 
     point: str
     zero: str | None = None
-    span: float = Field(default=1.0, gt=0, lt=1000)
+    span: float = 1.0
     u: str | None = None
     calibrated: date | None = None
     certificate: str = ""
+
+    @field_validator("span")
+    @classmethod
+    def _a_correction(cls, span: float) -> float:
+        if not 1 / MOST_SPAN <= span <= MOST_SPAN:
+            raise ValueError(
+                f"{span:g} corrects no calibration: a span is 1 give or take a few per cent (at most {MOST_SPAN:g}); "
+                "where the numbers are in another unit, mend the unit instead"
+            )
+        return span
 
 
 class StatedTable(CalibrationTable):

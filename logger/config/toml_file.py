@@ -86,6 +86,8 @@ def plain(error: object) -> str:
         return "this key is not known here"
     if kind == "missing":
         return "missing: this key is needed"
+    if kind == "value_error":  # our own words, which say all
+        return str(error["ctx"]["error"])[:300]
     return f"{message[0].lower()}{message[1:]}, found {error.get('input')!r}"[:300]
 
 

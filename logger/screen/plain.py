@@ -32,6 +32,6 @@ def status_lines(state: dict[str, Any]) -> list[str]:
         lines.append(f"  relay {relay['name']}: {relay['text']}")
     store = state.get("store", {})
     if store:
-        lines.append(f"  stored: {store['text']}")
+        lines.append(f"  {store['text']}")
     lines.append(f"  {state['caution']}")
     return lines

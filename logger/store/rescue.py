@@ -259,7 +259,7 @@ def _gap(b: Break, from_ns: int | None, to_ns: int, lost: Sequence[Checkpoint]) 
 
 
 def _made(connection: sqlite3.Connection, found: Salvage, readings: Readings) -> bool:
-    """Whether the overviews could be made from the records. Whatever is odd in those of a damaged file, they are saved all the same."""
+    """Whether the overviews could be made from the records. Of a damaged file's records all are saved, odd or not."""
     connection.execute("BEGIN")
     try:
         rebuild(connection, readings(found.records))

@@ -134,6 +134,15 @@ on_delay = "soon"
     assert problems["device[2].channel[1].point"] == "the same point as device[1].channel[2].point"
 
 
+@pytest.mark.parametrize("span", ["6.894757", "0.1", "-1.0", "inf", "nan"])
+def test_a_span_that_stands_for_a_unit_is_refused(span: str) -> None:
+    channel = f"""[[device.channel]]\nindex = 0\npoint = "suction_pressure"\nspan = {span}\n"""
+    with pytest.raises(FileProblems) as caught:
+        parse_rig(f"""[[device]]\nname = "board"\nurl = "COM3"\n{channel}""")
+    ((key, what),) = caught.value.problems
+    assert key == "device[1].channel[1].span" and "unit" in what
+
+
 @pytest.mark.parametrize(
     ("content", "word"),
     [(b"[rig\n", "TOML"), (b"\xff\xfe", "UTF-8"), (b"", "missing"), (b"x" * 1_000_001, "larger than")],

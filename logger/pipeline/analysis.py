@@ -52,7 +52,10 @@ class Report:
 def analyse(scene: Scene, stage: Stage, until_ns: int, final: bool = False) -> Report:
     """The stage from its beginning to `until_ns`; unless final, from few readings, so that it takes milliseconds."""
     scene.brief = not final
-    report = _ANALYSES[stage.kind](scene, stage, until_ns, final)
+    try:
+        report = _ANALYSES[stage.kind](scene, stage, until_ns, final)
+    finally:
+        scene.brief = False  # what is live goes by all readings
     return replace(report, findings=tuple(sorted(report.findings, key=lambda f: f.key not in VERDICT_KEYS)))
 
 

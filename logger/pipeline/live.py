@@ -192,8 +192,10 @@ def _vacuum(scene: Scene, stage: Stage) -> dict[str, Value]:
 
 
 def _rise(scene: Scene, vacuum: Value, since_ns: int) -> Value:
-    start = scene.series("vacuum", since_ns)
-    first = [v for t, v in zip(start.t_s, start.value, strict=True) if t <= 10.0]
+    history = scene.histories.get("vacuum")
+    first_s = max(10.0, 2 * history.width_s) if history is not None else 10.0  # a long stage's buckets are wide
+    start = scene.series("vacuum", since_ns, since_ns + int(first_s * NS))
+    first = start.value
     if not first:
         return unknown("Pa", "no reading at isolation")
     if vacuum.number is None:

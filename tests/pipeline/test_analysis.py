@@ -1,14 +1,21 @@
 """What a stage's analysis is given: only what belongs to the stage."""
 
+from functools import partial
+
+import pytest
+
 from logger.model import records as r
 from logger.model.finding import Verdict
-from logger.model.job import Job
+from logger.model.job import Job, StageKind
 from logger.model.plain import plain
 from logger.model.sample import PointSample
 from logger.model.units import MICRON_PA
 from logger.pipeline.analysis import analyse
 from logger.pipeline.commands import do
 from logger.pipeline.heart import Pipeline
+from logger.pipeline.history import History
+from logger.pipeline.replay import replay
+from tests.export.simulated import simulated_job
 
 T0 = 1_772_467_200_000_000_000
 NS = 1_000_000_000
@@ -41,3 +48,18 @@ def test_a_second_decay_test_is_not_judged_by_the_isolation_of_the_first() -> No
     second = analyse(pipeline.scene, stages[1], T0 + 32 * MINUTE, final=True)
     assert second.result.isolation.t_s is None
     assert second.findings[0].verdict is Verdict.CANNOT_TELL
+
+
+@pytest.mark.parametrize("width_s", [1.0, 16.0])
+def test_the_rise_since_isolation_outlives_an_analysis_and_a_long_night_before(
+    monkeypatch: pytest.MonkeyPatch, width_s: float
+) -> None:
+    monkeypatch.setattr("logger.pipeline.scene.SKETCH_BUCKETS", 20)  # as wide as those of a stage of hours
+    monkeypatch.setattr("logger.pipeline.scene.History", partial(History, width_s=width_s))  # after a night: 16 s
+    pipeline = replay(simulated_job("tight", 1000.0, ("vacuum board",)))
+    scene, stage = pipeline.scene, pipeline.scene.state.stage
+    assert stage is not None and stage.kind is StageKind.DECAY_TEST
+    analyse(scene, stage, scene.now_ns)
+    rise = pipeline.quantities.values(scene, stage, {})["vacuum_rise"]
+    assert rise.number is not None, rise.problem
+    assert abs(rise.number) < 10 * MICRON_PA

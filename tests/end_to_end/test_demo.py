@@ -31,11 +31,12 @@ def test_the_demonstration(tmp_path: Path) -> None:
     assert said.startswith("Invented demonstration")
     assert said.rstrip().endswith("Everything that was checked holds.")
     found = _findings(said)
-    assert {name: sorted(set(told) & set(FOUND[name])) for name, told in found.items()} == {
-        name: sorted(told) for name, told in FOUND.items()
-    }
+    for name, wanted in FOUND.items():
+        missing = [one for one in wanted if not any(told.casefold().startswith(one) for told in found[name])]
+        assert not missing, (name, missing, found[name])
+    assert found.keys() == FOUND.keys()
     for name, mass_kg in MASSES_KG.items():
-        shown = next(float(m[1]) for told in found[name] if (m := re.fullmatch(r"[\d.]+ lb \(([\d.]+) kg\)", told)))
+        shown = next(float(m[1]) for told in found[name] if (m := re.match(r"[\d.]+ lb \(([\d.]+) kg\) ±", told)))
         assert abs(shown - mass_kg) < 0.2, (name, shown)
     assert "ALARM Cylinder nearly full" in said
     assert "cylinder B is on the scale now" in said
@@ -48,7 +49,7 @@ def test_the_demonstration(tmp_path: Path) -> None:
 
 
 def _findings(said: str) -> dict[str, list[str]]:
-    """By stage: headlines in the order of the telling."""
+    """By stage: what was found, in the order of the telling."""
     found: dict[str, list[str]] = {}
     stage = ""
     for line in said.splitlines():
@@ -58,7 +59,7 @@ def _findings(said: str) -> dict[str, list[str]]:
         elif " begun, stage" in line or not line.startswith("  "):
             stage = ""
         elif stage and "ALARM" not in line:
-            found[stage].append(line.strip().split(": ")[0])
+            found[stage].append(line.strip())
     return found
 
 

@@ -41,7 +41,7 @@ def main() -> int:
             print(done.stdout + done.stderr)
             failed.append(name)
     tests = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-n", "3", "--dist", "worksteal", *sys.argv[1:]], cwd=ROOT, check=False
+        [sys.executable, "-m", "pytest", "-q", "-n", "4", "--dist", "worksteal", *sys.argv[1:]], cwd=ROOT, check=False
     )
     if failed:
         print("failed:", ", ".join(failed))

@@ -8,7 +8,7 @@ from tests.end_to_end.running import Daemon, Stored, daemon, digests, rimelog, s
 
 KILLS = 10
 SEGMENT_S = 1.0
-BUSY_S = 2.0  # how late a loaded machine may be with a second's work
+BUSY_S = 2.0  # how late a loaded machine may be with a second's work, besides what it says itself of its disk
 
 
 def test_killed_ten_times_in_a_recovery(tmp_path: Path) -> None:
@@ -43,7 +43,7 @@ def test_killed_ten_times_in_a_recovery(tmp_path: Path) -> None:
             newest = int(sim.now_s)
             until(lambda: _has_all(logger.file, newest), "what the devices kept is fetched")
             logger.stop()
-    assert max(lost_s) < SEGMENT_S + BUSY_S, lost_s
+    assert max(lost_s) < SEGMENT_S + BUSY_S and sorted(lost_s)[KILLS // 2] < 1.5 * SEGMENT_S, lost_s
     stored = Stored(logger.file)
     assert stored.chain.holds
     for key in stored.samples:
@@ -94,10 +94,11 @@ def _holes(file: Path) -> int:
 
 
 def _lost_s(file: Path, told: dict[str, Any]) -> float:
-    """Seconds from the newest frame in the file to the newest reading that the daemon had told of."""
+    """Seconds from the newest frame in the file to the newest reading that the daemon had told of, less the time for
+    which it said that its disk had kept it waiting."""
     ages_s = [p["age_s"] for p in told["points"] if p["age_s"] is not None]
     newest_ns = max(t_ns for frames in Stored(file).samples.values() for t_ns, _, _ in frames)
-    return float((told["t_ns"] - newest_ns) / 1e9 - min(ages_s))
+    return float((told["t_ns"] - newest_ns) / 1e9 - min(ages_s) - told["store"]["unsaved_s"])
 
 
 def _has_all(file: Path, until_s: int) -> bool:

@@ -34,6 +34,7 @@ DECAY_RISE_PA = 200 * MICRON_PA
 PRESSURE_LOST_PA = 3 * PSI_PA
 APART_PA = 5 * PSI_PA
 CHARGE_TOLERANCE_KG = 0.1
+TEST_OVERPRESSURE = "test-overpressure"  # its limit is the stage's own: pipeline/rules.py sets it
 CYLINDER_HOT_K = 273.15 + 51.7
 
 _S, _Q, _P, _K = StageKind, Quantity, Priority, Kind
@@ -50,7 +51,6 @@ def default_rules(
     devices: Mapping[str, str] | None = None,
     *,
     outlet_limit_pa: float = OUTLET_LIMIT_PA,
-    test_pressure_limit_pa: float | None = None,
     decay_limit_pa: float | None = None,
     decay_rise_pa: float = DECAY_RISE_PA,
     charge_tolerance_kg: float = CHARGE_TOLERANCE_KG,
@@ -58,14 +58,14 @@ def default_rules(
 ) -> tuple[AlarmRule, ...]:
     """All alarms of a job, whatever the stage; each says which stages it concerns.
 
-    points: the measuring points of the rig. devices: key -> name. outlet_limit_pa, test_pressure_limit_pa,
-    decay_limit_pa: absolute; decay_limit_pa is that of the acceptance profile, without one the rise since isolation
-    is watched. health: the health inputs that are provided.
+    points: the measuring points of the rig. devices: key -> name. outlet_limit_pa, decay_limit_pa: absolute;
+    decay_limit_pa is that of the acceptance profile, without one the rise since isolation is watched. health: the
+    health inputs that are provided.
     """
     rules = [
         *_CYLINDER,
         *_recovery(outlet_limit_pa),
-        *_pressure_test(test_pressure_limit_pa),
+        *_pressure_test(),
         *_vacuum(decay_limit_pa, decay_rise_pa),
         *_charging_and_running(charge_tolerance_kg),
         *(rule for name in points for rule in _point(name)),
@@ -151,11 +151,11 @@ def _recovery(outlet_limit_pa: float) -> list[AlarmRule]:
     ]  # fmt: skip
 
 
-def _pressure_test(limit_pa: float | None) -> list[AlarmRule]:
+def _pressure_test() -> list[AlarmRule]:
     return [
         AlarmRule(
-            "test-overpressure", "Test pressure too high", _P.URGENT, _K.HIGH, "system_pressure", _Q.PRESSURE,
-            limit_pa, deadband=5 * PSI_PA, on_delay_s=1, off_delay_s=10, stages=frozenset({_S.PRESSURE_TEST}),
+            TEST_OVERPRESSURE, "Test pressure too high", _P.URGENT, _K.HIGH, "system_pressure", _Q.PRESSURE,
+            None, deadband=5 * PSI_PA, on_delay_s=1, off_delay_s=10, stages=frozenset({_S.PRESSURE_TEST}),
             latched=True, protected=True,
             action="Close the nitrogen bottle and let pressure off slowly, standing clear.",
             basis="the job's highest test pressure; not watched while none is entered",

@@ -4,6 +4,7 @@ import math
 from datetime import date
 
 from logger.compute.filling_rules import CFR_FULL_K
+from logger.compute.wording import degrees
 from logger.model.cylinder import Cylinder, MonthOnly
 from logger.model.finding import Finding, Verdict
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
@@ -34,9 +35,9 @@ def suitability(cylinder: Cylinder, inside: tuple[Refrigerant, ...]) -> Finding:
         return Finding(key, Verdict.CANNOT_TELL, "cannot tell", "The refrigerant is not known.", SERVICE_RULE)
     reached = {refrigerant.name: _warmest(refrigerant) for refrigerant in inside}
     name, (kelvin, pressure_pa) = max(reached.items(), key=lambda item: item[1][1])
-    at = f"{_degrees(kelvin)}, gauge"
+    at = f"{degrees(kelvin)}, gauge"
     inputs = [(f"pressure at {at}", known(pressure_pa, "Pa", note=name))]
-    reaches = f"{name} reaches {_psi(pressure_pa)} at {'131 °F' if kelvin == CFR_FULL_K else _degrees(kelvin)}"
+    reaches = f"{name} reaches {_psi(pressure_pa)} at {'131 °F' if kelvin == CFR_FULL_K else degrees(kelvin)}"
     short = [_unreached(r) for r in inside if reached[r.name][0] < CFR_FULL_K]
     service_pa = cylinder.service_pressure_pa
     if service_pa is None:
@@ -66,9 +67,9 @@ def _warmest(refrigerant: Refrigerant) -> tuple[float, float]:
 
 def _unreached(refrigerant: Refrigerant) -> str:
     if refrigerant.critical_temperature_k > CFR_FULL_K:
-        return f"The table of {refrigerant.name} ends at {_degrees(refrigerant.bubble_range_k[1])}, short of 131 °F."
+        return f"The table of {refrigerant.name} ends at {degrees(refrigerant.bubble_range_k[1])}, short of 131 °F."
     return (
-        f"{refrigerant.name} has its critical temperature at {_degrees(refrigerant.critical_temperature_k)}: its "
+        f"{refrigerant.name} has its critical temperature at {degrees(refrigerant.critical_temperature_k)}: its "
         "pressure at 131 °F follows from the amount filled in, and needs a high-pressure cylinder marked for it."
     )
 
@@ -212,10 +213,6 @@ def _least_pressure(refrigerant: Refrigerant, kelvin: float, fill: Value | None)
     liquid = fill.number * refrigerant.liquid_density(kelvin)
     vapour = (1 - fill.number) * refrigerant.vapour_density(kelvin)
     return bubble_pa - min(1.0, 2 * vapour / (liquid + vapour)) * (bubble_pa - dew_pa)
-
-
-def _degrees(kelvin: float) -> str:
-    return f"{kelvin - 273.15:.1f} °C ({kelvin * 1.8 - 459.67:.1f} °F)"
 
 
 def _psi(pressure_pa: float, gauge: bool = True) -> str:

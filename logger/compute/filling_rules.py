@@ -7,6 +7,7 @@ material, age or markings beyond the water capacity: those, and local codes, com
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from logger.compute.wording import degrees
 from logger.refrigerant import OutOfRange, Refrigerant
 
 WATER_DENSITY = 999.0  # kg/m3 at 60 °F (15.6 °C): what the stamped water capacity means
@@ -108,8 +109,7 @@ def _liquid(refrigerant: Refrigerant, temperature_k: float) -> float:
 
 
 def _high_pressure(refrigerant: Refrigerant) -> str:
-    kelvin = refrigerant.critical_temperature_k
-    critical = f"{kelvin - 273.15:.1f} °C ({kelvin * 1.8 - 459.67:.1f} °F)"
+    critical = degrees(refrigerant.critical_temperature_k)
     return (
         f"{refrigerant.name} has its critical temperature at {critical}: a high-pressure liquefied gas, "
         "filled only by its own entry in the rules, for the test pressure of the cylinder"

@@ -8,12 +8,11 @@ between two cylinders, or a tugged hose, is never counted as refrigerant.
 import math
 from dataclasses import dataclass, replace
 
-from logger.compute.mass_rate import BIG_JUMP_KG, Disturbance
+from logger.compute.mass_rate import BIG_JUMP_KG, OFF_SCALE, Disturbance
 from logger.compute.wording import mass, mass_spread
 from logger.model.finding import Finding, Verdict
 from logger.model.value import Value, known, unknown
 
-OFF_SCALE = 0.25  # of the level before, as in mass_rate
 CLOSE = 0.03  # of the charge: too little to look for (common practice)
 _SAME_CYLINDER_KG = 2.0  # put back: may have gained this much more than when it was lifted
 

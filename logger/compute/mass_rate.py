@@ -27,7 +27,7 @@ from logger.model.value import Value, known, unknown
 UNIT = "kg/s"
 BIG_JUMP_KG = 2.0  # beyond: the cylinder was lifted, set down or swapped, and the rate is unknown until that is over
 FASTEST_KG_S = 0.4  # no hose of this trade passes more
-_OFF_SCALE = 0.25  # of the level before: nothing but an empty scale drops so far
+OFF_SCALE = 0.25  # of the level before: nothing but an empty scale drops so far
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +254,7 @@ class MassRate:
         began, (settled_s, after) = self._pending[0][0], tail[0]
         before = self._expected(self._line.t[-1])
         if abs(after - before) > BIG_JUMP_KG:
-            self._off_scale = after < _OFF_SCALE * before
+            self._off_scale = after < OFF_SCALE * before
             self._swap_expected = self._swap_expected and self._off_scale
             self._line.clear()
             self._fit = None

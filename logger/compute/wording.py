@@ -42,6 +42,11 @@ def temperature(temperature_k: float) -> str:
     return f"{celsius:.1f} °C ({celsius * 1.8 + 32:.0f} °F)"
 
 
+def degrees(temperature_k: float) -> str:
+    """The same to a tenth in both: "96.1 °C (205.0 °F)"."""
+    return f"{temperature_k - 273.15:.1f} °C ({temperature_k * 1.8 - 459.67:.1f} °F)"
+
+
 def duration(seconds: float) -> str:
     """ "45 s", "12 min", "2 h 05 min"."""
     if seconds < 90.0:

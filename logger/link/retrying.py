@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import Final, Protocol
 
@@ -25,7 +26,7 @@ class Supervisor(Protocol):
         """End `run` and wait for it."""
 
 
-class Retrying:
+class Retrying(ABC):
     """Subclasses say in `_attempt` what one connection is; `self._stopping` asks it to end, `self._wake` wakes it.
 
     stale_s: without anything understood for so long it is silent.
@@ -76,9 +77,9 @@ class Retrying:
         self._wake.set()
         await self._ended.wait()
 
+    @abstractmethod
     async def _attempt(self) -> str:
         """One connection, from opening to its end; why it ended. Calls _opened and _said."""
-        raise NotImplementedError
 
     def _opened(self) -> None:
         self._last_ns, self._silent = self._now_ns(), False

@@ -4,7 +4,7 @@ import logging
 from collections.abc import Mapping
 from dataclasses import replace
 
-from logger.alarms.defaults import default_rules
+from logger.alarms.defaults import TEST_OVERPRESSURE, default_rules
 from logger.alarms.errors import OverrideError
 from logger.alarms.overrides import apply_overrides
 from logger.alarms.rules import AlarmRule
@@ -46,10 +46,7 @@ def rules_now(
             rules = apply_overrides(rules, {key: table}, ambient_pa, sources)
         except OverrideError as exc:
             log.warning("left as it is by default: %s", exc)
-    return tuple(_no_higher(rule, test_pressure_limit_pa) if rule.key == TEST_PRESSURE else rule for rule in rules)
-
-
-TEST_PRESSURE = "test-overpressure"
+    return tuple(_no_higher(rule, test_pressure_limit_pa) if rule.key == TEST_OVERPRESSURE else rule for rule in rules)
 
 
 def _no_higher(rule: AlarmRule, limit: float | None) -> AlarmRule:

@@ -30,12 +30,8 @@ def fill_of(scene: Scene, limit: CylinderLimits) -> PresentFill:
 
 def vessel_findings(scene: Scene, until_ns: int) -> tuple[Finding, ...]:
     """Findings that ask for something; a sound cylinder gives none. Air is only called in one that has settled."""
-    limit = scene.cylinder_limits()
-    cylinder = scene.state.cylinder
-    if cylinder is None or not isinstance(limit, CylinderLimits):
-        return ()
-    found = [*contents_finding(scene), limit.suitability, requalification(cylinder, scene.state.day(until_ns))]
-    if _settled(scene, until_ns):
+    found, limit = _of_the_cylinder(scene, until_ns), scene.cylinder_limits()
+    if found and isinstance(limit, CylinderLimits) and _settled(scene, until_ns):
         pressure, temperature = scene.value("cylinder_pressure"), scene.value("cylinder_temperature")
         fill = fill_of(scene, limit).fill_now
         found.append(non_condensables(pressure, temperature, limit.refrigerants, settled=True, fill=fill))
@@ -44,11 +40,15 @@ def vessel_findings(scene: Scene, until_ns: int) -> tuple[Finding, ...]:
 
 def forbidding(scene: Scene) -> tuple[Finding, ...]:
     """Findings for which nothing may be put into the cylinder on the scale: its contents, marking or test."""
+    return tuple(f for f in _of_the_cylinder(scene, scene.now_ns) if f.verdict is Verdict.FAIL)
+
+
+def _of_the_cylinder(scene: Scene, until_ns: int) -> list[Finding]:
+    """By its entry alone: contents, service pressure, test date. Nothing where no cylinder is known or has limits."""
     limit, cylinder = scene.cylinder_limits(), scene.state.cylinder
     if cylinder is None or not isinstance(limit, CylinderLimits):
-        return ()
-    found = [*contents_finding(scene), limit.suitability, requalification(cylinder, scene.state.day(scene.now_ns))]
-    return tuple(f for f in found if f.verdict is Verdict.FAIL)
+        return []
+    return [*contents_finding(scene), limit.suitability, requalification(cylinder, scene.state.day(until_ns))]
 
 
 def contents_finding(scene: Scene) -> tuple[Finding, ...]:

@@ -1,7 +1,7 @@
 """The scale in a stage: settled level, rate, what moved, and the mass that alarms may trust right now."""
 
-from logger.compute.mass_ledger import OFF_SCALE, MassLedger
-from logger.compute.mass_rate import BIG_JUMP_KG, MassRate
+from logger.compute.mass_ledger import MassLedger
+from logger.compute.mass_rate import BIG_JUMP_KG, OFF_SCALE, MassRate
 from logger.model.value import Value, known, unknown
 
 CONFIRM_S = 3.0  # a sudden jump counts as the new reading after this long

@@ -46,12 +46,12 @@ def render(
     any whole number, counted round."""
     bar = _fit(Text(title(state), "bold reverse"), width, "bold reverse")
     head = [bar, *_alarms(state, width, max(2, height // 6))]
+    room = height - len(head) - len(_foot(state, width, note))
     if page in PAGES:
-        body, keys = _part(PAGES[page](state, width), height - len(head) - len(_foot(state, width, note)), part, page)
+        body, letter = _part(PAGES[page](state, width), room, part, page)
     else:
-        body, keys = _main(state, trend, width, height - len(head) - len(_foot(state, width, note))), ""
-    foot = _foot(state, width, note, keys)
-    room = height - len(head) - len(foot)
+        body, letter = _main(state, trend, width, room), ""
+    foot = _foot(state, width, note, letter)
     body = [*body[:room], *[Text("")] * (room - len(body))]
     return [_fit(line, width) for line in [*head, *body, *foot]]
 

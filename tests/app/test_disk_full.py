@@ -57,7 +57,8 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
         def waiting() -> list[str]:
             return daemon.pipeline.waiting_alarms()
 
-        await ticks_until(lambda: daemon.snapshot()["store"]["ok"])
+        await ticks_until(lambda: writer.status.last_id > 0 and writer.status.reserve)  # its thread has begun
+        assert daemon.snapshot()["store"]["ok"]
         disk.fill(writer)
         if isinstance(disk, RealDisk):  # its reserve is used up first: stored, but not for long
             await ticks_until(lambda: "disk-low" in waiting(), "x")

@@ -61,6 +61,8 @@ class Scene:
         self._u: dict[str, tuple[float, float | None]] = {}  # point -> (of digits, of accuracy), SI
         self._raw: dict[str, tuple[ChannelDecoder, float]] = {}  # what _u is to be computed from when asked
         self._range: dict[str, tuple[float | None, float | None]] = {}
+        # By point: the newest reading and its Value, while ambient and uncertainties stand: it is asked for by many.
+        self._values: dict[str, tuple[PointSample, Value]] = {}
 
     # -- taking in -----------------------------------------------------------------------------------------------
 
@@ -79,6 +81,7 @@ class Scene:
 
     def described(self, device: Device) -> None:
         """The device's channels became known, or changed."""
+        self._values.clear()
         for name in [n for n, (home, _) in self._homes.items() if home == device.device_id]:
             del self._homes[name]
         for decoder in device.decoders:
@@ -168,6 +171,7 @@ class Scene:
             )
         except ComputeError:
             self.ambient = SEA_LEVEL
+        self._values.clear()
         for device in self.devices.values():
             for decoder, raw in device.readings():
                 self._raw[decoder.point.name] = (decoder, raw)
@@ -214,7 +218,12 @@ class Scene:
             return unknown(unit, f"no reading for {age_s:.0f} s")
         if sample.value is None:
             return unknown(unit, sample.problem or "no reading")
-        return known(sample.value, unit, self.u(name), self.ambient.note if name in self.gauges else None)
+        kept = self._values.get(name)
+        if kept is not None and kept[0] is sample:
+            return kept[1]
+        value = known(sample.value, unit, self.u(name), self.ambient.note if name in self.gauges else None)
+        self._values[name] = sample, value
+        return value
 
     def period_s(self, name: str) -> float:
         """Between two readings of the point as its device says, 1 s when nothing is known."""

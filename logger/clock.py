@@ -19,6 +19,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum
 
+from logger.model.units import NS_PER_S
+
 STEP_NS = 500_000_000
 SLEEP_NS = 500_000_000
 MAX_SLEW = 500e-6
@@ -78,7 +80,7 @@ class GapWatch:
 
     def __init__(self, period_s: float) -> None:
         """period_s: how often `tick` is meant to be called."""
-        self._stall_ns = int(MISSED_PERIODS * period_s * 1e9)
+        self._stall_ns = int(MISSED_PERIODS * period_s * NS_PER_S)
         self._last: tuple[Reading, int] | None = None
 
     def tick(self, now: Reading, record_ns: int) -> list[Trouble]:
@@ -92,11 +94,11 @@ class GapWatch:
         slept, stepped = boot - mono, (now.wall_ns - before.wall_ns) - boot
         found = []
         if slept >= SLEEP_NS:
-            found.append(Trouble(TroubleKind.SLEEP, slept / 1e9, from_ns, record_ns))
+            found.append(Trouble(TroubleKind.SLEEP, slept / NS_PER_S, from_ns, record_ns))
         if mono > self._stall_ns:
-            found.append(Trouble(TroubleKind.STALL, mono / 1e9, from_ns, record_ns))
+            found.append(Trouble(TroubleKind.STALL, mono / NS_PER_S, from_ns, record_ns))
         if abs(stepped) >= STEP_NS:
-            found.append(Trouble(TroubleKind.STEP, stepped / 1e9, from_ns, record_ns))
+            found.append(Trouble(TroubleKind.STEP, stepped / NS_PER_S, from_ns, record_ns))
         return found
 
 
@@ -143,7 +145,7 @@ class Clock:
             now = self._at(reading.boot_ns)
             self._boot_ns, self._record_ns = reading.boot_ns, now
             found = self._watch.tick(reading, now)
-            self.offset_ns += sum(int(t.seconds * 1e9) for t in found if t.kind is TroubleKind.STEP)
+            self.offset_ns += sum(int(t.seconds * NS_PER_S) for t in found if t.kind is TroubleKind.STEP)
             error_ns = reading.wall_ns - self.offset_ns - now
             self._rate = max(-MAX_SLEW, min(MAX_SLEW, error_ns / SLEW_NS))
             return found
@@ -159,14 +161,14 @@ def _problem(wall_ns: int, not_before_ns: int) -> str | None:
     if wall_ns < EARLIEST_NS:
         return f"the computer's clock says {utc_text(wall_ns)}, it was not set; set it, then start again"
     if wall_ns <= not_before_ns:
-        behind = _words((not_before_ns - wall_ns) / 1e9)
+        behind = _words((not_before_ns - wall_ns) / NS_PER_S)
         return f"the computer's clock is {behind} behind the newest record; the record's time goes on from there"
     return None
 
 
 def utc_text(t_ns: int) -> str:
     """RFC 3339, whole seconds: "2026-03-02T06:00:00Z"."""
-    return datetime.fromtimestamp(t_ns // 1_000_000_000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return datetime.fromtimestamp(t_ns // NS_PER_S, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def read_system() -> Reading:

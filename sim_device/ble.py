@@ -26,12 +26,12 @@ SERVICE: Final = "14d43446-3ca7-4f6c-9001-0de40a383ecf"
 DATA_OUT: Final = "19efc155-dfba-4dc0-8993-a548202972e9"
 DATA_IN: Final = "d185c9be-e276-42f4-a5a6-08f144ad411f"
 
-MOST_IN_A_NOTIFICATION: Final = 244
+MAX_IN_A_NOTIFICATION: Final = 244
 LARGEST_MTU: Final = 517
 _NOTIFICATION_HEAD: Final = 3
 _TICK_S: Final = 0.02
-_MOST_WAITING: Final = 65_536  # bytes the host has not taken; beyond it the device drops frames
-_MOST_IN_FLIGHT: Final = 32  # packets the radio has not sent yet
+_MAX_WAITING: Final = 65_536  # bytes the host has not taken; beyond it the device drops frames
+_MAX_IN_FLIGHT: Final = 32  # packets the radio has not sent yet
 _ADVERTISE_MS = 100.0
 _NAME_BYTES: Final = 29  # of 31 in a scan response
 _OPEN_S: Final = 15.0
@@ -181,7 +181,7 @@ class BlePeripheral:
             self.failed = exc
 
     def _step(self, data: bytes) -> None:
-        linked = self._subscribed and len(self._waiting) < _MOST_WAITING
+        linked = self._subscribed and len(self._waiting) < _MAX_WAITING
         self._waiting += self._served.step(data, self._clock.now_s, linked)
         if data:
             self._turn.set()
@@ -190,9 +190,9 @@ class BlePeripheral:
         """As much as the radio takes now, in notifications of the connection's size."""
         queue = self.radio.host.le_acl_packet_queue
         while self._waiting and self._subscribed and self.connection is not None:
-            if queue is not None and queue.pending >= _MOST_IN_FLIGHT:
+            if queue is not None and queue.pending >= _MAX_IN_FLIGHT:
                 return
-            size = min(self.connection.att_mtu - _NOTIFICATION_HEAD, MOST_IN_A_NOTIFICATION)
+            size = min(self.connection.att_mtu - _NOTIFICATION_HEAD, MAX_IN_A_NOTIFICATION)
             piece = bytes(self._waiting[:size])
             del self._waiting[:size]
             await self.radio.notify_subscriber(self.connection, self._data_out, piece)

@@ -21,7 +21,7 @@ from sim_device.faults import FaultRates
 from sim_device.rig import Rig
 from sim_device.sim_clock import SimClock
 
-_LONGEST_LINE = 16_384
+_MAX_LINE = 16_384
 
 
 class Control:
@@ -154,4 +154,4 @@ async def serve_control(control: Control, port: int = 0) -> asyncio.Server:
         finally:
             writer.close()
 
-    return await asyncio.start_server(talk, "127.0.0.1", port, limit=_LONGEST_LINE)
+    return await asyncio.start_server(talk, "127.0.0.1", port, limit=_MAX_LINE)

@@ -20,7 +20,7 @@ from sim_device.sim_clock import SimClock
 log = logging.getLogger(__name__)
 
 _TICK_S = 0.02
-_MOST_WAITING = 65_536  # bytes the host has not taken; beyond it the device drops frames
+_MAX_WAITING = 65_536  # bytes the host has not taken; beyond it the device drops frames
 
 
 class NoPty(SimError):
@@ -104,7 +104,7 @@ class TcpServer:
 
     def _step(self, data: bytes) -> None:
         transport = self._transport
-        linked = transport is not None and transport.get_write_buffer_size() < _MOST_WAITING
+        linked = transport is not None and transport.get_write_buffer_size() < _MAX_WAITING
         out = self._served.step(data, self._clock.now_s, linked)
         if out and transport is not None:
             transport.write(out)
@@ -190,7 +190,7 @@ class PtyServer:
 
     def _step(self, data: bytes) -> None:
         plugged = self._master >= 0
-        linked = plugged and len(self._waiting) < _MOST_WAITING
+        linked = plugged and len(self._waiting) < _MAX_WAITING
         self._waiting += self._served.step(data, self._clock.now_s, linked)
         if plugged:
             self._write()

@@ -17,7 +17,7 @@ from sim_device.physics.water import WATER_MOLAR_MASS, WaterPatch, vapour_pressu
 MICRON_PA = 0.133322387415
 KINDS = ("tight", "leak", "wet", "leak_and_wet", "oily")
 PULL_DOWN_KINDS = ("clean", "wet", "leak", "oily", "pump_oil")
-_LONGEST_STEP_S = 2.5
+_MAX_STEP_S = 2.5
 
 _NO_LEAK = Leak()
 _HOSE = Hose(0.012, 1.5)
@@ -91,7 +91,7 @@ class _Run:
         return self.gases.total * GAS_CONSTANT * self.temp_k / self.case.volume_m3
 
     def advance(self, seconds: float) -> None:
-        count = max(1, math.ceil(seconds / _LONGEST_STEP_S))
+        count = max(1, math.ceil(seconds / _MAX_STEP_S))
         dt = seconds / count
         self.pump.running = self.pumping
         for _ in range(count):

@@ -47,7 +47,7 @@ def _settings_of(item: pytest.Item) -> tuple[Any, str] | None:
 
 
 def pytest_collection_finish() -> None:
-    """Import all there is to import, where tests run in an order that differs from run to run.
+    """Import all there is to import where tests run in an order that differs from run to run.
 
     Hypothesis draws some examples from the constants in modules imported so far.
     """

@@ -8,10 +8,10 @@ from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 
-from logger.compute.decay_cause import LEAKING, NOT_LEAKING, Cause
 from logger.model.finding import Verdict
 from logger.model.units import MICRON_PA
-from tests.vacuum_truth import (
+from logger.stages.decay_test.cause import LEAKING, NOT_LEAKING, Cause
+from tests.stages.vacuum_truth import (
     DECAYS,
     FAULTS,
     PROFILE,

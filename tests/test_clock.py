@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.clock import EARLIEST_NS, MAX_SLEW, Clock, GapWatch, Reading, Trouble, TroubleKind, read_system, utc_text
+from logger.model.units import NS_PER_S
 
-SECOND = 1_000_000_000
-START = EARLIEST_NS + 1000 * SECOND
+START = EARLIEST_NS + 1000 * NS_PER_S
 
 
 class Computer:
@@ -21,23 +21,23 @@ class Computer:
 
     def __init__(self, wall_ns: int = START) -> None:
         self.utc = wall_ns
-        self.mono, self.boot, self.error = 50 * SECOND, 90 * SECOND, 0
+        self.mono, self.boot, self.error = 50 * NS_PER_S, 90 * NS_PER_S, 0
 
     def read(self) -> Reading:
         return Reading(self.utc + self.error, self.mono, self.boot)
 
     def run(self, seconds: float, drift: float = 0.0) -> None:
         """drift: how much faster than UTC the counters run."""
-        self.utc += int(seconds * SECOND)
-        self.mono += int(seconds * SECOND * (1 + drift))
-        self.boot += int(seconds * SECOND * (1 + drift))
+        self.utc += int(seconds * NS_PER_S)
+        self.mono += int(seconds * NS_PER_S * (1 + drift))
+        self.boot += int(seconds * NS_PER_S * (1 + drift))
 
     def sleep(self, seconds: float) -> None:
-        self.utc += int(seconds * SECOND)
-        self.boot += int(seconds * SECOND)
+        self.utc += int(seconds * NS_PER_S)
+        self.boot += int(seconds * NS_PER_S)
 
     def set_clock(self, by_s: float) -> None:
-        self.error += int(by_s * SECOND)
+        self.error += int(by_s * NS_PER_S)
 
 
 def kinds(found: list[Trouble]) -> list[tuple[str, float]]:
@@ -75,7 +75,7 @@ def test_a_step_is_told_and_not_followed() -> None:
     computer.set_clock(3600)
     (step,) = clock.tick()
     assert clock.now_ns() == before
-    assert clock.offset_ns == 3600 * SECOND
+    assert clock.offset_ns == 3600 * NS_PER_S
     assert step.text == "the computer's clock was set forwards by 60 min; the record's time goes on unchanged"
     for _ in range(100):
         computer.run(1)
@@ -116,7 +116,7 @@ def test_monotonic_and_at_the_counters_rate_whatever_happens(
     acts: list[tuple[str, float, float]], record_ahead: bool
 ) -> None:
     computer = Computer()
-    clock = Clock(computer.read, not_before_ns=START + 5000 * SECOND if record_ahead else 0)
+    clock = Clock(computer.read, not_before_ns=START + 5000 * NS_PER_S if record_ahead else 0)
     last, last_boot = clock.now_ns(), computer.boot
     for act, size, drift in acts:
         if act == "run":
@@ -138,14 +138,14 @@ def test_monotonic_and_at_the_counters_rate_whatever_happens(
 
 def test_a_clock_behind_the_record_goes_on_from_there_and_says_so() -> None:
     computer = Computer()
-    clock = Clock(computer.read, not_before_ns=START + 3 * 3600 * SECOND)
-    assert clock.now_ns() == START + 3 * 3600 * SECOND + 1
+    clock = Clock(computer.read, not_before_ns=START + 3 * 3600 * NS_PER_S)
+    assert clock.now_ns() == START + 3 * 3600 * NS_PER_S + 1
     assert clock.problem is not None
     assert "3.0 h behind the newest record" in clock.problem
     for _ in range(100):
         computer.run(1)
         assert clock.tick() == []
-    assert clock.now_ns() == START + (3 * 3600 + 100) * SECOND + 1  # no slewing back
+    assert clock.now_ns() == START + (3 * 3600 + 100) * NS_PER_S + 1  # no slewing back
     assert Clock(computer.read).problem is None
 
 
@@ -153,19 +153,19 @@ def test_a_record_opened_later_is_gone_on_after_too() -> None:
     computer = Computer()
     clock = Clock(computer.read)
     computer.run(5)
-    clock.go_on_after(START + 2 * SECOND)  # already past it: nothing to do
-    assert (clock.now_ns(), clock.problem) == (START + 5 * SECOND, None)
-    clock.go_on_after(START + 100 * SECOND)
-    assert clock.now_ns() == START + 100 * SECOND + 1
+    clock.go_on_after(START + 2 * NS_PER_S)  # already past it: nothing to do
+    assert (clock.now_ns(), clock.problem) == (START + 5 * NS_PER_S, None)
+    clock.go_on_after(START + 100 * NS_PER_S)
+    assert clock.now_ns() == START + 100 * NS_PER_S + 1
     assert clock.problem is not None
-    assert clock.offset_ns == -95 * SECOND - 1
+    assert clock.offset_ns == -95 * NS_PER_S - 1
     computer.run(1)
     assert clock.tick() == []
-    assert clock.now_ns() == START + 101 * SECOND + 1
+    assert clock.now_ns() == START + 101 * NS_PER_S + 1
 
 
 def test_a_clock_that_was_never_set_is_named() -> None:
-    clock = Clock(Computer(946_684_800 * SECOND).read)
+    clock = Clock(Computer(946_684_800 * NS_PER_S).read)
     assert clock.problem is not None
     assert "2000-01-01T00:00:00Z" in clock.problem
 
@@ -185,10 +185,10 @@ def test_troubles_in_words() -> None:
 
 def test_the_system_clocks_agree_with_python() -> None:
     a, b = read_system(), read_system()
-    assert abs(a.wall_ns - time.time_ns()) < SECOND
+    assert abs(a.wall_ns - time.time_ns()) < NS_PER_S
     assert b.mono_ns >= a.mono_ns
     assert b.boot_ns >= b.mono_ns  # on this system the counters begin together, and only one of them sleeps
-    assert utc_text(a.wall_ns) == time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(a.wall_ns // SECOND))
+    assert utc_text(a.wall_ns) == time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(a.wall_ns // NS_PER_S))
 
 
 def test_first_tick_knows_nothing() -> None:

@@ -13,6 +13,7 @@ from logger.alarms.memory import AlarmChange, AlarmRow, AlarmState, KeyState
 from logger.alarms.rules import PRIORITY_ORDER, AlarmRule, Kind, Look, Priority, Verdict, look, remember
 from logger.alarms.states import UNSEEN, Event, State, next_state
 from logger.model.job import STAGE_LABEL, StageKind
+from logger.model.units import NS_PER_S
 from logger.model.value import Value, known
 
 MAX_SHELVE_S = 4 * 3600.0
@@ -60,7 +61,7 @@ class AlarmEngine:
         now_ns = max(now_ns, state.now_ns)
         keys = dict(state.keys)
         changes: list[AlarmChange] = []
-        recent = [t for t in state.recent_ns if t > now_ns - FLOOD_WINDOW_S * 1e9]
+        recent = [t for t in state.recent_ns if t > now_ns - FLOOD_WINDOW_S * NS_PER_S]
         onsets: dict[str, int] = {}
         for rule in self.rules:
             if only is not None and rule.key not in only:
@@ -105,7 +106,7 @@ class AlarmEngine:
         if not 0 < for_s <= MAX_SHELVE_S:
             raise NotAllowed(f"{rule.label}: shelve it for up to {MAX_SHELVE_S / 3600:g} h, not {for_s / 3600:g} h")
         _need_reason(rule, reason, "shelving")
-        until_ns = max(now_ns, state.now_ns) + int(for_s * 1e9)
+        until_ns = max(now_ns, state.now_ns) + int(for_s * NS_PER_S)
         return self._act(state, key, Event.SHELVE, operator, reason, now_ns, shelved_until_ns=until_ns)
 
     def unshelve(self, state: AlarmState, key: str, operator: str, now_ns: int, reason: str = "") -> Stepped:
@@ -227,7 +228,7 @@ def _step_one(
     one = _time_condition(rule, one, seen.verdict, now_ns)
     if one.condition:
         move(Event.RAISE, seen, _cause(rule, seen))
-        stands_s = (now_ns - one.since_ns) / 1e9
+        stands_s = (now_ns - one.since_ns) / NS_PER_S
         waited = rule.remind_s is not None and one.state is State.ACKNOWLEDGED and stands_s >= rule.remind_s
         if waited and seen.verdict is Verdict.IN_ALARM:
             move(Event.REMIND, seen, f"still in alarm {_words(stands_s)} after it was acknowledged")
@@ -245,7 +246,7 @@ def _time_condition(rule: AlarmRule, one: KeyState, verdict: Verdict, now_ns: in
     if verdict is towards_change:
         start_ns = now_ns if one.pending_ns is None else one.pending_ns
         delay_s = rule.off_delay_s if one.condition else rule.on_delay_s
-        if now_ns - start_ns >= delay_s * 1e9:
+        if now_ns - start_ns >= delay_s * NS_PER_S:
             return replace(one, condition=not one.condition, pending_ns=None)
         return one if one.pending_ns is not None else replace(one, pending_ns=start_ns)
     stops = one.condition or verdict is Verdict.NORMAL

@@ -48,8 +48,8 @@ _RATE: dict[Quantity, Quantity] = {
     Quantity.MASS: Quantity.MASS_RATE,
 }
 _OF_TWO = (Kind.HIGH, Kind.LOW, Kind.DISAGREE)
-_LONGEST_S = 24 * 3600.0
-_MOST_OWN = 50
+_MAX_S = 24 * 3600.0
+_MAX_OWN = 50
 
 
 def apply_overrides(
@@ -87,8 +87,8 @@ def apply_overrides(
             near = difflib.get_close_matches(str(key), by_key, n=2)
             hint = f"did you mean {' or '.join(near)}?" if near else "an alarm of your own needs a source"
             problems.append(f"{where}: no such alarm; {hint}")
-    if len(own) > _MOST_OWN:
-        problems.append(f"alarms: {len(own)} alarms of your own, at most {_MOST_OWN} are watched")
+    if len(own) > _MAX_OWN:
+        problems.append(f"alarms: {len(own)} alarms of your own, at most {_MAX_OWN} are watched")
     if problems:
         raise OverrideError(problems)
     kept = [by_key[rule.key] for rule in rules if rule.key not in off]
@@ -188,9 +188,9 @@ def _set_numbers(rule: AlarmRule, entry: Mapping[str, Any], faults: _Faults, cha
             changed["deadband"] = faults.not_negative("deadband", entry["deadband"], difference)
     for key, name in (("on_delay", "on_delay_s"), ("off_delay", "off_delay_s"), ("remind", "remind_s")):
         if key in entry:
-            changed[name] = faults.not_negative(key, entry[key], Quantity.TIME, _LONGEST_S)
+            changed[name] = faults.not_negative(key, entry[key], Quantity.TIME, _MAX_S)
     if "window" in entry and rule.has_limit:
-        changed["window_s"] = faults.not_negative("window", entry["window"], Quantity.TIME, _LONGEST_S)
+        changed["window_s"] = faults.not_negative("window", entry["window"], Quantity.TIME, _MAX_S)
         if changed["window_s"] == 0:
             faults.add("window", "a window is longer than nothing")
             changed["window_s"] = None

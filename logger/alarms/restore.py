@@ -12,6 +12,7 @@ from logger.alarms.engine import FLOOD_WINDOW_S, KEPT_RAISES
 from logger.alarms.memory import AlarmChange, AlarmState, KeyState
 from logger.alarms.rules import Priority
 from logger.alarms.states import STANDING, UNSEEN, Event, State
+from logger.model.units import NS_PER_S
 
 FLOOD = "flood"  # the alarm about the number of alarms does not count itself
 _FORGOTTEN = frozenset({State.SUPPRESSED, State.SHELVED})
@@ -30,7 +31,7 @@ class Restored:
 
     @property
     def state(self) -> AlarmState:
-        recent = tuple(t for t in self._raised if t > self._now_ns - FLOOD_WINDOW_S * 1e9)
+        recent = tuple(t for t in self._raised if t > self._now_ns - FLOOD_WINDOW_S * NS_PER_S)
         keys = {k: KeyState(since_ns=s.since_ns) if s.state in _FORGOTTEN else s for k, s in self._keys.items()}
         return AlarmState(self._now_ns, keys, self._first_out, recent)
 

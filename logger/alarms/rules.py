@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from logger.model.job import StageKind
 from logger.model.points import SI_UNIT, Quantity
+from logger.model.units import NS_PER_S
 from logger.model.value import Value
 
 
@@ -193,7 +194,7 @@ def is_problem(problem: str | None, beginnings: Sequence[str]) -> bool:
 
 def _look_at_rate(rule: AlarmRule, history: History) -> Look:
     rate = slope(history)
-    spanned_s = (history[-1][0] - history[0][0]) / 1e9 if history else 0.0
+    spanned_s = (history[-1][0] - history[0][0]) / NS_PER_S if history else 0.0
     if rate is None or spanned_s < rule.window_s / 2:
         return Look(Verdict.CANNOT_TELL, None, "not measured for long enough to tell a rate")
     if rule.limit is None:
@@ -207,7 +208,7 @@ def slope(history: History) -> float | None:
     if len(history) < 2 or history[-1][0] == history[0][0]:
         return None
     t0 = history[0][0]
-    times = [(t - t0) / 1e9 for t, _ in history]
+    times = [(t - t0) / NS_PER_S for t, _ in history]
     mean_t = sum(times) / len(times)
     mean_y = sum(y for _, y in history) / len(history)
     spread = sum((t - mean_t) ** 2 for t in times)
@@ -216,7 +217,7 @@ def slope(history: History) -> float | None:
 
 def remember(history: History, now_ns: int, number: float | None, window_s: float) -> History:
     """History with a new reading, thinned to about 16 over the window; readings older than the window go."""
-    window_ns = int(window_s * 1e9)
+    window_ns = int(window_s * NS_PER_S)
     if history and history[0][0] < now_ns - window_ns:
         history = tuple(entry for entry in history if entry[0] >= now_ns - window_ns)
     if number is None or (history and now_ns - history[-1][0] < window_ns // _HISTORY_POINTS):

@@ -23,7 +23,7 @@ BACK_OFF_S = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 300.0)
 TIMEOUT_S = 60.0
 AT_ONCE = 4  # processes, of some 55 MB each
 QUEUE = 50
-_LONGEST_BODY = 2000
+_MAX_BODY = 2000
 _CHILD = Path(__file__).with_name("push_child.py")
 
 OnResult = Callable[[str, str | None], None]
@@ -76,7 +76,7 @@ class Target:
     async def deliver(self, message: Message | None) -> None:
         """Send one message now, once; None: see whether the address is one. Raises ChannelFailed, without secrets."""
         if message is not None:
-            message = replace(message, title=clean(message.title, 100), body=message.body[:_LONGEST_BODY])
+            message = replace(message, title=clean(message.title, 100), body=message.body[:_MAX_BODY])
         try:
             problem = await self._send(self._url, message)
         except ChannelFailed as exc:
@@ -172,7 +172,7 @@ def _joined(batch: list[Message], dropped: int) -> Message:
     if len(batch) == 1 and not dropped:
         return batch[0]
     lines = [f"{m.title}: {m.body}" for m in batch]
-    while len(lines) > 1 and sum(len(line) + 1 for line in lines) > _LONGEST_BODY - 60:
+    while len(lines) > 1 and sum(len(line) + 1 for line in lines) > _MAX_BODY - 60:
         lines.pop(0)
         dropped += 1
     if dropped:

@@ -22,7 +22,7 @@ from logger.model.units import UnitError, parse_quantity
 
 HEARTBEAT_S = 2 * 3600.0
 SHORTEST_HEARTBEAT_S = 300.0
-MOST_URLS = 10
+MAX_URLS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +102,8 @@ def _settings(path: Path, data: dict[str, object]) -> PushSettings:
     lists: dict[str, tuple[str, ...]] = {}
     for key in ("urls", "heartbeat_urls"):
         given = data.get(key, [])
-        if not isinstance(given, list) or len(given) > MOST_URLS or any(not isinstance(u, str) for u in given):
-            faults.append(f"{key}: is a list of up to {MOST_URLS} addresses in quotes")
+        if not isinstance(given, list) or len(given) > MAX_URLS or any(not isinstance(u, str) for u in given):
+            faults.append(f"{key}: is a list of up to {MAX_URLS} addresses in quotes")
             continue
         faults += [f"{key}[{i}]: has no scheme such as ntfys://" for i, u in enumerate(given, 1) if scheme(u) == "?"]
         lists[key] = tuple(given)

@@ -5,7 +5,7 @@ GET  /api/v1/history          ?point=vacuum&since=UTC_NS&buckets=120: the store'
 GET  /api/v1/events           ?since=RECORD_ID
 GET  /api/v1/stream           server-sent events: "snapshot" once a second, "event" for each stored event,
                               id "<job id>-<record id>"; Last-Event-ID resumes without loss
-POST /api/v1/do/{action}      JSON object; actions in logger/api/control.py
+POST /api/v1/do/{action}      JSON object; actions in logger/api/daemon_port.py
 """
 
 import asyncio
@@ -23,11 +23,11 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from logger.api.control import ACTIONS, Control, Refused
-from logger.api.guard import Guard, json_object, problem
+from logger.api.access import Guard, json_object, problem
+from logger.api.daemon_port import ACTIONS, Control, Refused
 
 MAX_STREAMS = 16
-MOST_BUCKETS = 2000
+MAX_BUCKETS = 2000
 REQUEST_S = 10.0  # for a request to be whole: commands send theirs at once, each on a connection of its own
 PREFIX = "/api/v1"
 
@@ -42,8 +42,8 @@ def make_app(control: Control, token: str, hosts: frozenset[str]) -> Starlette:
     async def history(request: Request) -> Response:
         query = request.query_params
         since, buckets = _number(query.get("since", "")), _number(query.get("buckets", "120"))
-        if since is None or buckets is None or not 2 <= buckets <= MOST_BUCKETS:
-            return problem(400, f"since is a time in ns, UTC, and buckets 2 to {MOST_BUCKETS}")
+        if since is None or buckets is None or not 2 <= buckets <= MAX_BUCKETS:
+            return problem(400, f"since is a time in ns, UTC, and buckets 2 to {MAX_BUCKETS}")
         try:
             rows = await control.history(query.get("point", ""), since, buckets)
         except Refused as exc:

@@ -10,7 +10,7 @@ from logger.model.job import STAGE_LABEL
 from logger.model.plain import plain
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
-from logger.model.units import STANDARD_ATMOSPHERE_PA, show
+from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, show
 from logger.model.value import Value
 from logger.pipeline.snapshot import LIVE, STAGE_VIEW, Snapshot
 from logger.refrigerant import labelled
@@ -50,7 +50,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
     return {
         "version": 1,
         "t_ns": snapshot.t_ns,
-        "time": datetime.fromtimestamp(snapshot.t_ns / 1e9, UTC).isoformat(timespec="seconds"),
+        "time": datetime.fromtimestamp(snapshot.t_ns / NS_PER_S, UTC).isoformat(timespec="seconds"),
         "job": {k: clean(v) if isinstance(v, str) else v for k, v in plain(job).items()},
         "refrigerant": clean(labelled(job.refrigerant)),
         "stage": None
@@ -59,7 +59,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             **plain(stage),
             "label": STAGE_LABEL[stage.kind],
             "running": stage.ended_ns is None,
-            "elapsed_s": ((stage.ended_ns or snapshot.t_ns) - stage.begun_ns) / 1e9,
+            "elapsed_s": ((stage.ended_ns or snapshot.t_ns) - stage.begun_ns) / NS_PER_S,
         },
         "view": {
             "headline": view.headline,

@@ -13,12 +13,12 @@ from logger.alarms.errors import AlarmError
 from logger.alarms.memory import AlarmRow
 from logger.alarms.permit import Mode
 from logger.alarms.states import STANDING, UNSEEN
-from logger.api.control import Refused
+from logger.api.daemon_port import Refused
 from logger.api.shape import shape
 from logger.app import AppError
-from logger.app.catch_up import CatchUp
-from logger.app.feed import DeviceFeed
-from logger.app.permit import Relay
+from logger.app.device_feed import DeviceFeed
+from logger.app.relay import Relay
+from logger.app.restart import CatchUp
 from logger.app.trend import Trends, rows
 from logger.clock import Clock, Trouble, utc_offset_s, utc_text
 from logger.evidence.chain import event_bytes, event_of
@@ -32,10 +32,10 @@ from logger.model.records import EVENT, NewRecord, Record
 from logger.model.rig import Rig
 from logger.model.sample import PointSample, Scan, scans
 from logger.model.text import clean
-from logger.model.units import user_unit
+from logger.model.units import NS_PER_S, user_unit
 from logger.model.value import known, unknown
-from logger.pipeline.commands import NotNow, do
-from logger.pipeline.heart import Pipeline
+from logger.pipeline.acts import NotNow, do
+from logger.pipeline.engine import Pipeline
 from logger.refrigerant.table import shipped
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
@@ -49,17 +49,17 @@ FOLLOWER_QUEUE = 1000
 # Each tick submits a second, so there is about one commit a second; a shortest distance between commits as long as a
 # tick's would let submissions fall behind by nearly another second.
 COMMIT_S = 0.2
-FITS_EVERY_NS = 3600 * 1_000_000_000
-LONGEST_AGO_S = 4 * 3600.0  # an act can be told this much later than it was done
+FITS_EVERY_NS = 3600 * NS_PER_S
+MAX_AGO_S = 4 * 3600.0  # an act can be told this much later than it was done
 
 
 class Daemon:
-    """Control of logger.api.control. Make it with `open`, then `tick` once a second until `close`."""
+    """Control of logger.api.daemon_port. Make it with `open`, then `tick` once a second until `close`."""
 
     def __init__(self, job_id: str, path: Path, clock: Clock, speed: float = 1.0) -> None:
         self.job_id, self.path, self.clock, self.speed = job_id, path, clock, speed
         self.pipeline = Pipeline(live=False)
-        self.pipeline.analyse_every_ns = max(self.pipeline.analyse_every_ns, int(1e9 * speed))
+        self.pipeline.analyse_every_ns = max(self.pipeline.analyse_every_ns, int(NS_PER_S * speed))
         self.pipeline.scene.slack_s = 2.0 * speed if speed > 1 else 0.0
         self.feeds: dict[str, DeviceFeed] = {}
         self.relays: list[Relay] = []
@@ -394,11 +394,11 @@ def _told_time(body: dict[str, Any], now_ns: int) -> int:
     """When it happened: now, "ago_s" seconds ago, or at "at_ns", UTC. Raises Refused."""
     ago_s, at_ns = body.get("ago_s", 0.0), body.get("at_ns")
     if at_ns is not None:
-        ago_s = (now_ns - at_ns) / 1e9 if type(at_ns) is int else None
-    if isinstance(ago_s, bool) or not isinstance(ago_s, int | float) or not 0 <= ago_s <= LONGEST_AGO_S:
-        hours = LONGEST_AGO_S / 3600
+        ago_s = (now_ns - at_ns) / NS_PER_S if type(at_ns) is int else None
+    if isinstance(ago_s, bool) or not isinstance(ago_s, int | float) or not 0 <= ago_s <= MAX_AGO_S:
+        hours = MAX_AGO_S / 3600
         raise Refused(f"an act is told at once or up to {hours:.0f} h later: ago_s or at_ns does not fit")
-    return now_ns - int(ago_s * 1e9)
+    return now_ns - int(ago_s * NS_PER_S)
 
 
 def own_blends(job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:

@@ -9,11 +9,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from logger.model.units import Unit, from_si, show_unit
+from logger.model.units import NS_PER_S, Unit, from_si, show_unit
 from logger.store.reader import StoreReader
 from logger.store.rollup import LEVELS_S, Bucket
 
-NS = 1_000_000_000
 FINEST_S = LEVELS_S[0]
 
 
@@ -32,11 +31,11 @@ class Trends:
         Empty ones at the end that may yet be filled (a reading is no older than usual, and on its way to the file) are
         left out: they are no gap. Raises StoreError.
         """
-        most = min(most, 1 + int((now_ns - since_ns) / NS / max(FINEST_S, 2 * period_s)))
+        most = min(most, 1 + int((now_ns - since_ns) / NS_PER_S / max(FINEST_S, 2 * period_s)))
         found = await asyncio.get_running_loop().run_in_executor(
             self._thread, self._read, point, since_ns, now_ns, most
         )
-        on_its_way_ns = int((FINEST_S + max(3.0, 3 * period_s) + slack_s) * NS)
+        on_its_way_ns = int((FINEST_S + max(3.0, 3 * period_s) + slack_s) * NS_PER_S)
         while found and found[-1].n == 0 and found[-1].t0_ns > now_ns - on_its_way_ns:
             found.pop()
         return found

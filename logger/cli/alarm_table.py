@@ -12,7 +12,7 @@ from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, from_si, show, user_unit
 from logger.model.value import known
-from logger.pipeline.rules import defaults_of, rules_of
+from logger.pipeline.job_alarms import defaults_of, rules_of
 from logger.pipeline.snapshot import LIVE
 
 CAUTION = (

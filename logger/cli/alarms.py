@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.cli.daemon import JOB_OPTION, client
+from logger.cli.acts import JOB_OPTION, client
 from logger.cli.quantities import UNITS_OPTION, say
 
 if TYPE_CHECKING:
@@ -180,7 +180,7 @@ def _added(settings: "PushSettings", url: str, heartbeat_only: bool, *, fresh: b
 
     from logger.annunciate.errors import ChannelFailed
     from logger.annunciate.push import Push
-    from logger.annunciate.push_file import HEARTBEAT_S, MOST_URLS, scheme
+    from logger.annunciate.push_file import HEARTBEAT_S, MAX_URLS, scheme
 
     url = (click.prompt("Address", hide_input=True) if url == "-" else url).strip()
     if scheme(url) == "?" or not url.isprintable():
@@ -188,8 +188,8 @@ def _added(settings: "PushSettings", url: str, heartbeat_only: bool, *, fresh: b
     if url in settings.urls + settings.heartbeat_urls:
         raise click.ClickException(f"this {scheme(url)} address is kept already")
     kept = settings.heartbeat_urls if heartbeat_only else settings.urls
-    if len(kept) >= MOST_URLS:
-        raise click.ClickException(f"{MOST_URLS} addresses are kept already; remove one first")
+    if len(kept) >= MAX_URLS:
+        raise click.ClickException(f"{MAX_URLS} addresses are kept already; remove one first")
     warning = ""
     try:
         (problem,) = asyncio.run(Push([url]).test(None)).values()

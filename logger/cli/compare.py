@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from logger.export.compare_pair import Compared
-    from logger.export.compare_side import Side
+    from logger.export.comparison.sides import Side
+    from logger.export.comparison.table import Compared
     from logger.export.shown import Shown
     from logger.model.job import Stage
     from logger.store.place import JobPlace
@@ -48,10 +48,10 @@ def compare(
 
     Exit status 0 when something could be said, 1 when nothing could, 2 when the two cannot be compared.
     """
-    from logger.export.compare_pair import compared
-    from logger.export.compare_pdf import page, picture
-    from logger.export.compare_plot import laid_out
-    from logger.export.compare_side import must_be_comparable
+    from logger.export.comparison.compare_pdf import page, picture
+    from logger.export.comparison.curves import laid_out
+    from logger.export.comparison.sides import must_be_comparable
+    from logger.export.comparison.table import compared
     from logger.export.shown import Shown
 
     asked = [_asked(first, name_a), _asked(second, name_b)]
@@ -86,7 +86,7 @@ class _Asked:
 
 def _asked(text: str, name: str | None) -> _Asked:
     """Job and stage of "JOB/STAGE"; both are looked up before anything long begins."""
-    from logger.export.compare_side import stages_of
+    from logger.export.comparison.sides import stages_of
     from logger.store.place import find_job
     from logger.store.reader import StoreReader
 
@@ -134,7 +134,7 @@ def _read(one: _Asked, two: _Asked) -> tuple["Side", "Side"]:
 
 
 def _sides(place: "JobPlace", names: dict[int, str]) -> dict[int, "Side"]:
-    from logger.export.compare_side import sides
+    from logger.export.comparison.sides import sides
     from logger.store.reader import StoreReader
 
     with StoreReader(place.file) as reader:
@@ -149,8 +149,8 @@ def _write(path: Path, data: bytes) -> None:
 
 
 def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
-    from logger.export.compare_pdf import CAUTION, invented
-    from logger.export.compare_text import remarks, sentences
+    from logger.export.comparison.compare_pdf import CAUTION, invented
+    from logger.export.comparison.compare_text import remarks, sentences
     from logger.model.plain import plain
 
     return {

@@ -8,9 +8,9 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from logger.export import compare_text
-from logger.export.compare_pair import Compared
-from logger.export.compare_pdf import CAUTION, invented
+from logger.export.comparison import compare_text
+from logger.export.comparison.compare_pdf import CAUTION, invented
+from logger.export.comparison.table import Compared
 from logger.export.shown import Shown
 from logger.screen.braille import plot as braille
 

@@ -20,6 +20,7 @@ import click
 
 from logger.api.client import Client, DaemonError, read_address
 from logger.model.finding import line_of
+from logger.model.units import NS_PER_S
 
 JOB_ID = "invented-brewery"
 JOB_TOML = """\
@@ -87,8 +88,8 @@ MARKS = {
 }
 FASTEST = 400.0
 ENOUGH_ROUNDS_S = 1000.0  # three quarters of what an idle computer of 2020 does; the demonstration needs half of it
-LONGEST_WAIT_S = 20.0
-LONGEST_LATE_S = 3 * 3600.0  # plant time: an act is told at most four hours late
+MAX_WAIT_S = 20.0
+MAX_LATE_S = 3 * 3600.0  # plant time: an act is told at most four hours late
 BUSY_S = 10.0
 START_S = 120.0  # for the daemon to hear every device, on a computer that is busy
 
@@ -127,7 +128,7 @@ def demo(speed: float | None, out: Path, no_view: bool, seed: int, units: str) -
         control.ask({"go_on": True})
         guide = Guide(control, client, click.echo if not shown else lambda text: None, speed)
         if shown:
-            from logger.screen.live import watch
+            from logger.screen.terminal import watch
 
             thread = threading.Thread(target=guide.run, name="demo", daemon=True)
             thread.start()
@@ -176,7 +177,7 @@ class Guide:
 
     def __init__(self, control: "Control", client: Client, say: Any, speed: float) -> None:
         self.control, self.client, self._say = control, client, say
-        self._longest_wait_s = min(LONGEST_WAIT_S, LONGEST_LATE_S / speed)
+        self._longest_wait_s = min(MAX_WAIT_S, MAX_LATE_S / speed)
         self._took_s, self._offset_ns = float("inf"), 0
         self.said: list[str] = []
         self.left = False
@@ -217,9 +218,9 @@ class Guide:
             took_s = self.control.ask({"now": True}) - before_s
             if took_s < self._took_s:  # both clocks run alike; the quickest answer tells best how they lie
                 self._took_s = took_s
-                self._offset_ns = state["t_ns"] - int((before_s + took_s / 2) * 1e9)
-            at_ns = self._offset_ns + int(t_s * 1e9)
-            newest = [state["t_ns"] - p["age_s"] * 1e9 for p in state["points"] if p["age_s"] is not None]
+                self._offset_ns = state["t_ns"] - int((before_s + took_s / 2) * NS_PER_S)
+            at_ns = self._offset_ns + int(t_s * NS_PER_S)
+            newest = [state["t_ns"] - p["age_s"] * NS_PER_S for p in state["points"] if p["age_s"] is not None]
             if (newest and min(newest) > at_ns + 5e9) or self.left or time.monotonic() > end:
                 return at_ns
             time.sleep(0.1)

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.cli.rig_new import rig_new
+from logger.cli.rig_wizard.command import rig_new
 
 if TYPE_CHECKING:
-    from logger.app.check import DeviceCheck, PointCheck, RigCheck
-    from logger.link.find import Found
+    from logger.app.rig_check import DeviceCheck, PointCheck, RigCheck
+    from logger.link.discovery import Found
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
@@ -28,7 +28,7 @@ def find(urls: tuple[str, ...], radio: bool, seconds: float, as_json: bool) -> i
     """
     import asyncio
 
-    from logger.link.find import find as find_devices
+    from logger.link.discovery import find as find_devices
 
     ports = () if urls else None
     found = asyncio.run(find_devices(seconds, urls, ports=ports, radio=radio))
@@ -59,7 +59,7 @@ def check(rig_file: Path, seconds: float | None, units: str, as_json: bool) -> i
     """
     import asyncio
 
-    from logger.app.check import CHECK_S, check_rig
+    from logger.app.rig_check import CHECK_S, check_rig
     from logger.config.rig_file import load_rig
 
     loaded = load_rig(rig_file)
@@ -111,7 +111,7 @@ def _say_found(found: "list[Found]", radio: bool) -> None:
 
 
 def _check_data(checked: "RigCheck", units: str) -> dict[str, Any]:
-    from logger.app.check import advice
+    from logger.app.rig_check import advice
     from logger.cli.quantities import as_data
 
     def point_data(found: "PointCheck") -> dict[str, Any]:
@@ -166,7 +166,7 @@ def _say_device(device: "DeviceCheck", checked: "RigCheck", units: str) -> None:
 
 
 def _say_advice(problem: str | None) -> None:
-    from logger.app.check import advice
+    from logger.app.rig_check import advice
 
     what = advice(problem) if problem else None
     if what is not None:

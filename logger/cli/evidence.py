@@ -18,8 +18,8 @@ def export(job: str, out_dir: Path, paper: str | None) -> None:
     signed with a key of your own, made on first use.
     """
     from logger.evidence.checkpoint import checkpoint_line
-    from logger.export.bundle import export_bundle
-    from logger.export.keys import signing_key
+    from logger.export.bundle.trusted_keys import signing_key
+    from logger.export.bundle.write import export_bundle
     from logger.export.replayed import replay_job
     from logger.store.place import data_dir, find_job
     from logger.store.reader import StoreReader
@@ -56,9 +56,9 @@ def verify(ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None
     """
     from logger.evidence.keys import PublicKey, signers_of
     from logger.evidence.sshsig import BUNDLE_NAMESPACE
-    from logger.export.keys import own_public_key
+    from logger.export.bundle.trusted_keys import own_public_key
+    from logger.export.bundle.verify import Outcome, verify_bundle
     from logger.export.replayed import replay_job
-    from logger.export.verify import Outcome, verify_bundle
     from logger.store.place import data_dir
 
     listed = signers_of(signers.read_text("utf-8", "replace"), BUNDLE_NAMESPACE) if signers else {}

@@ -4,10 +4,10 @@ from collections.abc import Awaitable, Callable
 
 import click
 
-from logger.api.control import Refused
+from logger.api.daemon_port import Refused
 from logger.app.daemon import Daemon
 from logger.app.reach import Reach, keep_awake
-from logger.app.while_input import while_input
+from logger.app.stdin_watch import while_input
 from logger.config.cylinders import FILE_NAME, read_cylinders
 from logger.config.errors import ConfigError
 from logger.model.cylinder import Cylinder
@@ -17,7 +17,7 @@ from logger.store.place import data_dir
 def signer() -> Callable[[bytes], str]:
     """Signs checkpoints with the user's key, made on first use."""
     from logger.evidence.sshsig import CHECKPOINT_NAMESPACE, sign
-    from logger.export.keys import signing_key
+    from logger.export.bundle.trusted_keys import signing_key
 
     key = signing_key(data_dir())
     return lambda message: sign(key, message, CHECKPOINT_NAMESPACE)

@@ -93,7 +93,7 @@ def _newest_ns(reader: StoreReader) -> int:
 
 def _end_stage(reader: StoreReader, at_ns: int) -> list[dict[str, Any]]:
     """The events that the daemon would have written, from the same record by the same code."""
-    from logger.pipeline.commands import end_stage
+    from logger.pipeline.acts import end_stage
     from logger.pipeline.replay import replay
 
     pipeline = replay(reader.records())

@@ -9,6 +9,7 @@ from logger.model import records as r
 from logger.model.finding import Verdict
 from logger.model.job import STAGE_LABEL
 from logger.model.text import clean
+from logger.model.units import NS_PER_S
 from logger.store.errors import StoreError
 from logger.store.place import JobPlace
 from logger.store.reader import StoreReader
@@ -16,8 +17,8 @@ from logger.store.reader import StoreReader
 Event = dict[str, Any]
 ODD = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
 """What an event that is not as it should be may raise in `take`."""
-_LONGEST_NS = 1 << 63
-_LONGEST_OFFSET_S = 86_400
+_MAX_NS = 1 << 63
+_MAX_OFFSET_S = 86_400
 
 
 @dataclass(slots=True)
@@ -66,7 +67,7 @@ class JobSummary:
         """In the user's own time then; "" when nothing was opened."""
         if self.begun_ns is None:
             return ""
-        then = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=self.begun_ns // 10**9 + self.utc_offset_s)
+        then = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=self.begun_ns // NS_PER_S + self.utc_offset_s)
         return then.date().isoformat()
 
     @property
@@ -106,7 +107,7 @@ def take(found: JobSummary, event: Event) -> None:
     found.closed = kind == r.JOB_CLOSED
     if kind == r.JOB_OPENED:
         job = event["job"]
-        if not 0 <= event["t_ns"] < _LONGEST_NS:
+        if not 0 <= event["t_ns"] < _MAX_NS:
             raise ValueError("its time is out of range")
         found.begun_ns = int(event["t_ns"]) if found.begun_ns is None else found.begun_ns
         found.customer, found.site, found.appliance, found.refrigerant = (
@@ -114,7 +115,7 @@ def take(found: JobSummary, event: Event) -> None:
         )
         found.invented = bool(job.get("invented", False))
     elif kind == r.RUN_BEGUN and "utc_offset_s" in event:
-        found.utc_offset_s = max(-_LONGEST_OFFSET_S, min(int(event["utc_offset_s"]), _LONGEST_OFFSET_S))
+        found.utc_offset_s = max(-_MAX_OFFSET_S, min(int(event["utc_offset_s"]), _MAX_OFFSET_S))
     elif kind == r.STAGE_BEGUN:
         name = clean(str(event["kind"]), 40)
         label = next((text for known, text in STAGE_LABEL.items() if known == name), name)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from logger.store.rescue import RescueReport
 
 JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
-_LONGEST_LINE = 1000  # paths are in it
+_MAX_LINE = 1000  # paths are in it
 
 
 @click.command()
@@ -202,7 +202,7 @@ class _Signatures:
 
     def notes(self) -> list[str]:
         """What a reader must know of the keys: a signature alone says nothing about whose it is."""
-        from logger.export.keys import own_public_key
+        from logger.export.bundle.trusted_keys import own_public_key
         from logger.store.place import data_dir
 
         others = sorted(key.fingerprint for key in self._keys - {own_public_key(data_dir())})
@@ -212,4 +212,4 @@ class _Signatures:
 def _clean(text: str) -> str:
     from logger.model.text import clean
 
-    return clean(text, _LONGEST_LINE)
+    return clean(text, _MAX_LINE)

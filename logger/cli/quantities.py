@@ -26,10 +26,10 @@ def ambient_options(command: F) -> F:
 
 
 def ambient_of(altitude: str | None, barometer: str | None) -> Any:
-    """logger.compute.pressure.Ambient; sea level, said to be assumed, when neither is given."""
-    from logger.compute.errors import ComputeError
-    from logger.compute.pressure import ambient
+    """logger.physics.ambient.Ambient; sea level, said to be assumed, when neither is given."""
+    from logger.model.errors import ComputeError
     from logger.model.units import parse_quantity
+    from logger.physics.ambient import ambient
 
     if altitude is not None and barometer is not None:
         raise click.UsageError("give --altitude or --barometer, not both")

@@ -45,10 +45,10 @@ def run(
     """
     import asyncio
 
-    from logger.app.earlier import earlier_jobs
-    from logger.app.run import RunSettings
-    from logger.app.run import run as run_daemon
-    from logger.app.supervisors import check_supported
+    from logger.app.connections import check_supported
+    from logger.app.earlier_jobs import earlier_jobs
+    from logger.app.service import RunSettings
+    from logger.app.service import run as run_daemon
     from logger.cli.helpers import helpers, kept_cylinder, say_start, signer
     from logger.cli.quantities import load_user_blends
     from logger.clock import local_day

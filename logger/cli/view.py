@@ -2,7 +2,7 @@
 
 import click
 
-from logger.cli.daemon import JOB_OPTION, client
+from logger.cli.acts import JOB_OPTION, client
 
 
 @click.command()
@@ -13,7 +13,7 @@ def view(job: str | None) -> None:
     `r`, `f` and `d` show all readings, findings and devices; space or an arrow goes on where they need more room.
     """
     from logger.api.client import DaemonError
-    from logger.screen.live import watch
+    from logger.screen.terminal import watch
 
     client(job).status()  # a missing daemon is told before the screen opens
     watch(lambda: client(job), DaemonError)

@@ -23,16 +23,16 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidatorFunctionWrapHandler, WrapValidator
 
-from logger.compute.errors import ComputeError
-from logger.compute.filling_rules import WATER_DENSITY
-from logger.compute.pressure import ambient
-from logger.compute.profiles import ProfileError, profile_from_mapping
 from logger.config.toml_file import Problems, Table, parse, read_text
+from logger.cylinder.filling_rules import WATER_DENSITY
 from logger.model.cylinder import Cylinder, marked_date
+from logger.model.errors import ComputeError
 from logger.model.job import Job
 from logger.model.points import Quantity
 from logger.model.units import UnitError, parse_quantity
+from logger.physics.ambient import ambient
 from logger.refrigerant import UnknownRefrigerant, find
+from logger.stages.acceptance import ProfileError, profile_from_mapping
 
 
 class JobTable(Table):

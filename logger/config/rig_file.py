@@ -54,7 +54,7 @@ from logger.config.toml_file import KIND, Problems, Table, parse, read_text
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT
 from logger.model.points import POINTS, Quantity
 from logger.model.rig import Rig, RigChannel, RigDevice, RigOutput
-from logger.pipeline.rules import rules_of
+from logger.pipeline.job_alarms import rules_of
 
 
 class ChannelTable(CalibrationTable):

@@ -47,11 +47,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator
 
-from logger.compute.errors import ComputeError
-from logger.compute.registers import width
-from logger.compute.stated import in_unit, is_gauge, stated_decoder
-from logger.compute.text_line import LineReader
 from logger.config.toml_file import Problems, Table
+from logger.decode.registers import width
+from logger.decode.stated import in_unit, is_gauge, stated_decoder
+from logger.decode.text_line import LineReader
+from logger.model.errors import ComputeError
 from logger.model.instrument import (
     MODBUS,
     TEXT,
@@ -75,7 +75,7 @@ DIFFERENCE = {
     Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
 }
 
-MOST_SPAN = 1.5  # a gauge further off is in another unit, or broken; our own figure
+MAX_SPAN = 1.5  # a gauge further off is in another unit, or broken; our own figure
 Name = Annotated[str, Field(min_length=1, max_length=60)]
 Word = Annotated[str, Field(max_length=20)]
 
@@ -93,9 +93,9 @@ class CalibrationTable(Table):
     @field_validator("span")
     @classmethod
     def _a_correction(cls, span: float) -> float:
-        if not 1 / MOST_SPAN <= span <= MOST_SPAN:
+        if not 1 / MAX_SPAN <= span <= MAX_SPAN:
             raise ValueError(
-                f"{span:g} corrects no calibration: a span is 1 give or take a few per cent (at most {MOST_SPAN:g}); "
+                f"{span:g} corrects no calibration: a span is 1 give or take a few per cent (at most {MAX_SPAN:g}); "
                 "where the numbers are in another unit, mend the unit instead"
             )
         return span

@@ -13,7 +13,7 @@ from logger.model.points import Quantity
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError, parse_quantity
 
 MAX_FILE_BYTES = 1_000_000
-MOST_ROUNDS = 5  # taking a value out makes its table incomplete, taking that out perhaps the next
+MAX_ROUNDS = 5  # taking a value out makes its table incomplete, taking that out perhaps the next
 KIND = "kind="  # begins the tags of a table of several kinds, which are no keys of the file
 
 
@@ -48,7 +48,7 @@ def parse(text: str, path: str, model: type[M]) -> tuple[M, "Problems"]:
     except tomllib.TOMLDecodeError as exc:
         raise FileProblems(path, [("TOML", str(exc))]) from exc
     problems = Problems(path)
-    for _ in range(MOST_ROUNDS):
+    for _ in range(MAX_ROUNDS):
         try:
             found = model.model_validate(data)
         except ValidationError as exc:

@@ -25,8 +25,8 @@ KIND_CODES = {FRAMES: 0, EVENT: 1}
 # Mark of what is hashed and its version | kind | id | t0_ns | n | bytes of device, offsets, payload.
 _HEADER = struct.Struct("<16sBQqIIII")
 _MARK = b"rimelog record 1"
-LONGEST_DEVICE = 255
-_LONGEST_VARINT = 10  # bytes of an unsigned 64-bit number
+MAX_DEVICE = 255
+_MAX_VARINT = 10  # bytes of an unsigned 64-bit number
 
 
 def header_bytes(record: NewRecord | Record, record_id: int) -> bytes:
@@ -35,7 +35,7 @@ def header_bytes(record: NewRecord | Record, record_id: int) -> bytes:
     code = KIND_CODES.get(record.kind)
     if code is None:
         raise ChainError(f"record {record_id}: kind {record.kind!r:.20} is not known")
-    if len(device) > LONGEST_DEVICE:
+    if len(device) > MAX_DEVICE:
         raise ChainError(f"record {record_id}: device name of {len(device)} bytes")
     try:
         head = _HEADER.pack(
@@ -184,7 +184,7 @@ def decode_offsets(offsets: bytes) -> list[tuple[int, int]]:
         number |= (byte & 0x7F) << shift
         if byte & 0x80:
             shift += 7
-            if shift >= 7 * _LONGEST_VARINT:
+            if shift >= 7 * _MAX_VARINT:
                 raise ChainError("an offset of more than 64 bits")
             continue
         if (byte == 0 and shift) or number >> 64:

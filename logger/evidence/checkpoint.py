@@ -11,7 +11,7 @@ from typing import Any
 
 from logger.evidence.errors import ChainError
 
-_LONGEST_LINE = 8192
+_MAX_LINE = 8192
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ def checkpoint_line(checkpoint: Checkpoint) -> bytes:
 
 def parse_checkpoint(line: bytes) -> Checkpoint:
     """Raises ChainError for a line that is none."""
-    if len(line) > _LONGEST_LINE:
+    if len(line) > _MAX_LINE:
         raise ChainError(f"a checkpoint line of {len(line)} bytes")
     try:
         data = json.loads(line)

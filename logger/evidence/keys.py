@@ -1,4 +1,4 @@
-"""Ed25519 public keys as OpenSSH writes them. Pure; key files are in logger/export/keys.py.
+"""Ed25519 public keys as OpenSSH writes them. Pure; key files are in logger/export/bundle/trusted_keys.py.
 
 Formats: RFC 4253 section 6.6 (key blob), RFC 8709 (ssh-ed25519), ssh-keygen(1) "ALLOWED SIGNERS".
 """

@@ -11,7 +11,7 @@ from typing import Any
 from logger.evidence.errors import BundleError
 from logger.model.records import EVENT, FRAMES, Record
 
-LONGEST_LINE = 4_000_000
+MAX_LINE = 4_000_000
 _KINDS = (FRAMES, EVENT)
 
 
@@ -31,8 +31,8 @@ def record_line(record: Record) -> bytes:
 
 def parse_record(line: bytes, number: int) -> Record:
     """The record of line `number` (from 1). Raises BundleError; whether it fits the chain is verify_chain's to say."""
-    if len(line) > LONGEST_LINE:
-        raise BundleError(f"record line {number} has more than {LONGEST_LINE:,} bytes")
+    if len(line) > MAX_LINE:
+        raise BundleError(f"record line {number} has more than {MAX_LINE:,} bytes")
     try:
         data = json.loads(line)
         kind = data["kind"]
@@ -60,8 +60,8 @@ def parse_records(chunks: Iterable[bytes]) -> Iterator[Record]:
         rest += chunk
         lines = rest.split(b"\n")
         rest = lines.pop()
-        if len(rest) > LONGEST_LINE:
-            raise BundleError(f"record line {number + 1} has more than {LONGEST_LINE:,} bytes")
+        if len(rest) > MAX_LINE:
+            raise BundleError(f"record line {number + 1} has more than {MAX_LINE:,} bytes")
         for line in lines:
             number += 1
             yield parse_record(line, number)

@@ -2,14 +2,14 @@
 
 from dataclasses import dataclass, field
 
-from logger.evidence.chain import LONGEST_DEVICE, encode_offsets
+from logger.evidence.chain import MAX_DEVICE, encode_offsets
 from logger.evidence.errors import ChainError
 from logger.model.records import FRAMES, NewRecord
+from logger.model.units import NS_PER_S
 
-SECOND_NS = 1_000_000_000
-LONGEST_FRAME = 65_536  # bytes; the protocol's own are 242, lines of text instruments may be longer
-_LONGEST_SEGMENT = 65_536  # bytes
-_MOST_FRAMES = 4096
+MAX_FRAME = 65_536  # bytes; the protocol's own are 242, lines of text instruments may be longer
+_MAX_SEGMENT = 65_536  # bytes
+_MAX_FRAMES = 4096
 
 
 @dataclass(slots=True)
@@ -37,7 +37,7 @@ class SegmentBuilder:
     Times inside a segment are kept to the microsecond.
     """
 
-    def __init__(self, period_ns: int = SECOND_NS) -> None:
+    def __init__(self, period_ns: int = NS_PER_S) -> None:
         self._period_ns = period_ns
         self._open: dict[str, _Open] = {}
         self._done: list[NewRecord] = []
@@ -45,21 +45,21 @@ class SegmentBuilder:
 
     def add(self, device: str, t_ns: int, raw: bytes) -> None:
         """A frame as received. Raises ChainError for one that no record can hold."""
-        if len(raw) > LONGEST_FRAME:
-            raise ChainError(f"a frame of {len(raw)} bytes, at most {LONGEST_FRAME} allowed")
+        if len(raw) > MAX_FRAME:
+            raise ChainError(f"a frame of {len(raw)} bytes, at most {MAX_FRAME} allowed")
         segment = self._open.get(device)
         if segment is not None:
             microseconds = (t_ns - segment.t0_ns) // 1000
             if (
                 segment.last_us <= microseconds <= 2 * self._period_ns // 1000
-                and segment.size + len(raw) <= _LONGEST_SEGMENT
-                and len(segment.frames) < _MOST_FRAMES
+                and segment.size + len(raw) <= _MAX_SEGMENT
+                and len(segment.frames) < _MAX_FRAMES
             ):
                 segment.take(microseconds, raw)
                 return
             self._close(device)
-        elif len(device.encode("utf-8", "surrogateescape")) > LONGEST_DEVICE:
-            raise ChainError(f"a device name of more than {LONGEST_DEVICE} bytes")
+        elif len(device.encode("utf-8", "surrogateescape")) > MAX_DEVICE:
+            raise ChainError(f"a device name of more than {MAX_DEVICE} bytes")
         self._open[device] = segment = _Open(t_ns)
         segment.take(0, raw)
 

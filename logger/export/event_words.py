@@ -13,6 +13,7 @@ from logger.model.finding import line_of
 from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.points import Quantity
 from logger.model.text import clean
+from logger.model.units import NS_PER_S
 
 Words = tuple[str, str, str]  # about, text, by
 _SHOWN_APART = {"type", "t_ns", "operator", "author"}
@@ -87,7 +88,7 @@ def _gap(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     if event.get("frames"):
         text += f", {event['frames']} frames"
     if begin is not None:
-        lasted = duration((end - begin) / 1e9)
+        lasted = duration((end - begin) / NS_PER_S)
         text += f"; {shown.time(begin)} to {shown.time(end)} {shown.zone} ({lasted})"
     return str(event.get("device") or ""), text
 
@@ -101,7 +102,7 @@ def _clock(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
     fit = event.get("fit")
     if fit is None:
         return "", str(event["cause"])
-    ppm, error_s = 1e6 * fit["drift"], fit["error_ns"] / 1e9
+    ppm, error_s = 1e6 * fit["drift"], fit["error_ns"] / NS_PER_S
     return str(event["device"]), (
         f"its clock runs {abs(ppm):,.0f} ppm {'slow' if ppm > 0 else 'fast'} of its stated rate, which is allowed for; "
         f"times of its readings are right within {f'{error_s:.2g} s' if error_s < 10 else duration(error_s)}"

@@ -14,8 +14,8 @@ from logger.model.value import Value
 
 VACUUM_BELOW_PA = 5000.0
 _TEMPERATURE_ABOVE_K = 150.0  # no difference on these jobs is as large, no temperature as low
-_MOST_DIGITS = 6
-MOST_CONFIDENCE = 0.99
+_MAX_DIGITS = 6
+MAX_CONFIDENCE = 0.99
 
 _PAIRS: dict[str, tuple[Unit, Unit]] = {
     unit: (UNITS[us], UNITS[si])
@@ -48,8 +48,8 @@ def about_vacuum(values: Iterable[Value]) -> bool:
 
 def confidence_text(value: Value) -> str:
     """A share of the evidence never as certainty: nothing here is certain."""
-    if value.number is not None and value.number > MOST_CONFIDENCE:
-        return f"over {MOST_CONFIDENCE:.0%}".replace("%", " %")
+    if value.number is not None and value.number > MAX_CONFIDENCE:
+        return f"over {MAX_CONFIDENCE:.0%}".replace("%", " %")
     return input_text(value, "si", False)
 
 
@@ -102,4 +102,4 @@ def _digits(number: float, figures: int) -> int:
     """Decimals that show so many figures."""
     if number == 0:
         return 0
-    return min(_MOST_DIGITS, max(0, figures - 1 - math.floor(math.log10(abs(number)))))
+    return min(_MAX_DIGITS, max(0, figures - 1 - math.floor(math.log10(abs(number)))))

@@ -4,16 +4,9 @@ import math
 from collections.abc import Callable, Iterable, Iterator
 
 from firmware_protocol.codes import SensorKind
-from logger.compute.charging import ChargingResult
-from logger.compute.cylinder import limits
-from logger.compute.decay import DecayResult
-from logger.compute.decode import ChannelDecoder
-from logger.compute.errors import ComputeError
-from logger.compute.mass_ledger import Leg
-from logger.compute.profiles import DecayProfile
-from logger.compute.pull_down import PullDown
-from logger.compute.recovery import RecoveryResult
-from logger.export.report_data import (
+from logger.cylinder.limits import limits
+from logger.decode.channel import ChannelDecoder
+from logger.export.report.report_data import (
     Curve,
     CylinderRow,
     Instrument,
@@ -24,15 +17,23 @@ from logger.export.report_data import (
     Replayed,
     StageResult,
 )
+from logger.model.errors import ComputeError
 from logger.model.instrument import MODBUS, TEXT, LineField, Register
 from logger.model.job import Stage, StageKind
 from logger.model.rig import RigDevice
+from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 from logger.pipeline.analysis import Report, profile_of, target_vacuum
-from logger.pipeline.devices import Device
+from logger.pipeline.device_readings import Device
+from logger.pipeline.readings import LEAD_S, Scene
 from logger.pipeline.replay import replay
-from logger.pipeline.scene import LEAD_S, NS, Scene
 from logger.refrigerant import RefrigerantError
+from logger.scale.ledger import Leg
+from logger.stages.acceptance import DecayProfile
+from logger.stages.charging.analysis import ChargingResult
+from logger.stages.decay_test.analysis import DecayResult
+from logger.stages.evacuation.analysis import PullDown
+from logger.stages.recovery.analysis import RecoveryResult
 
 _CURVE_POINTS = 120
 _ROOT_12 = math.sqrt(12)
@@ -78,7 +79,7 @@ def _curves(scene: Scene, stage: Stage, report: Report) -> Iterator[Curve]:
     result = report.result
     if isinstance(result, DecayResult) and result.shapes is not None and len(result.readings) > 1:
         best, times = result.shapes.best, [t for t, _, _ in result.readings]
-        zero_ns = stage.begun_ns - int(LEAD_S * NS)  # a decay test's series begins with what led to it
+        zero_ns = stage.begun_ns - int(LEAD_S * NS_PER_S)  # a decay test's series begins with what led to it
         yield _curve(f"fitted: {best.shape.value}", times[0], times[-1], best.at, zero_ns)
     if isinstance(result, PullDown) and result.tail is not None and result.stretches:
         stretch, tail = result.stretches[-1], result.tail.best
@@ -89,7 +90,7 @@ def _curves(scene: Scene, stage: Stage, report: Report) -> Iterator[Curve]:
 
 def _curve(label: str, begin_s: float, end_s: float, at: Callable[[float], float], zero_ns: int) -> Curve:
     times = [begin_s + (end_s - begin_s) * i / (_CURVE_POINTS - 1) for i in range(_CURVE_POINTS)]
-    pairs = [(zero_ns + int(t * NS), v) for t in times if math.isfinite(v := at(t))]
+    pairs = [(zero_ns + int(t * NS_PER_S), v) for t in times if math.isfinite(v := at(t))]
     return Curve(label, "vacuum", [t for t, _ in pairs], [v for _, v in pairs])
 
 

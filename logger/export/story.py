@@ -11,7 +11,7 @@ from logger.alarms.states import State
 from logger.evidence.chain import GENESIS, event_of
 from logger.evidence.errors import BundleError, ChainError
 from logger.export.event_words import words
-from logger.export.report_data import Act, AlarmEntry, GapEntry
+from logger.export.report.report_data import Act, AlarmEntry, GapEntry
 from logger.export.shown import Shown
 from logger.model import records as r
 from logger.model.finding import Finding
@@ -20,7 +20,7 @@ from logger.model.points import POINTS
 from logger.model.records import EVENT, Record
 from logger.model.text import clean
 from logger.model.value import Value, known, unknown
-from logger.pipeline.state import JobState
+from logger.pipeline.job_state import JobState
 
 _DIARY = {
     r.NOTE: "note",

@@ -3,7 +3,7 @@
 import asyncio
 from typing import Final
 
-from logger.link.stream import by_radio
+from logger.link.ports.stream import by_radio
 
 KNOWN_NS: Final = 600_000_000_000  # so long who answers at a radio's address is believed; private addresses change
 

@@ -9,11 +9,11 @@ from typing import Final, Protocol
 
 from logger.link import events
 from logger.link.events import LinkEvent
-from logger.link.supervisor import FIRST_RETRY_S, LONGEST_RETRY_S
+from logger.link.supervisor import FIRST_RETRY_S, MAX_RETRY_S
+from logger.model.units import NS_PER_S
 
 TOLD: Final = 32
 REOPEN_AFTER_S: Final = 15.0  # of silence: a half-open connection and a hung adapter are cured by opening anew
-_SECOND: Final = 1_000_000_000
 
 
 class Supervisor(Protocol):
@@ -68,7 +68,7 @@ class Retrying(ABC):
                     retry_s = FIRST_RETRY_S
                 self._tell_once(f"down {reason}", events.LinkDown(self._now_ns(), self.url, reason, retry_s))
                 await self._pause(retry_s)
-                retry_s = min(2 * retry_s, LONGEST_RETRY_S)
+                retry_s = min(2 * retry_s, MAX_RETRY_S)
         finally:
             self._ended.set()
 
@@ -95,7 +95,7 @@ class Retrying(ABC):
     def _silence(self) -> str | None:
         """Tells silence once; says why to open anew when it lasts."""
         now_ns = self._now_ns()
-        silent_s = (now_ns - self._last_ns) / _SECOND
+        silent_s = (now_ns - self._last_ns) / NS_PER_S
         if silent_s > self._stale_s and not self._silent:
             self._silent, self.connected = True, False
             self._tell_once("silent", events.Silent(now_ns, self._last_ns))

@@ -14,25 +14,25 @@ from typing import Any, Final, TypeVar
 from firmware_protocol.requests import Permit
 from logger.link import events
 from logger.link.claims import Claims
-from logger.link.delivery import ResumePoint
+from logger.link.discovery import probe
 from logger.link.errors import LinkLost
 from logger.link.events import LinkEvent, RadioHeard, SessionEvent
-from logger.link.find import probe
-from logger.link.machine import Phase
-from logger.link.rate import Throttle
-from logger.link.session import Session, Settings
-from logger.link.stream import ANY_RADIO, StreamLink, by_radio, open_link
+from logger.link.limits import Throttle
+from logger.link.ports.stream import ANY_RADIO, StreamLink, by_radio, open_link
+from logger.link.session.delivery import ResumePoint
+from logger.link.session.phases import Phase
+from logger.link.session.session import Session, Settings
 
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
 FIRST_RETRY_S: Final = 0.5
-LONGEST_RETRY_S: Final = 15.0
+MAX_RETRY_S: Final = 15.0
 TICK_S: Final = 0.1
 SEARCH_S: Final = 3.0  # a device that has moved is running already and answers at once
 TOLD: Final = 32
-MOST_BYTES_PER_S: Final = 250_000  # twice a line of 921 600 baud
+MAX_BYTES_PER_S: Final = 250_000  # twice a line of 921 600 baud
 
 
 class DeviceSupervisor:
@@ -101,7 +101,7 @@ class DeviceSupervisor:
                     retry_s, attempts = FIRST_RETRY_S, 0
                 self._down(reason, retry_s)
                 await self._pause(retry_s)
-                retry_s = min(2 * retry_s, LONGEST_RETRY_S)
+                retry_s = min(2 * retry_s, MAX_RETRY_S)
                 attempts += 1
         finally:
             self._ended.set()
@@ -167,7 +167,7 @@ class DeviceSupervisor:
 
     async def _converse(self, link: StreamLink) -> tuple[str, bool]:
         session = self.session
-        throttle = Throttle(MOST_BYTES_PER_S)
+        throttle = Throttle(MAX_BYTES_PER_S)
         streamed = False
         radio: RadioHeard | None = None
         self._refusal = None

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from logger.model.points import SI_UNIT, Quantity
 from logger.model.value import Value
 
+NS_PER_S = 1_000_000_000
 STANDARD_ATMOSPHERE_PA = 101325.0
 POUND_KG = 0.45359237
 PSI_PA = 6894.757293168

@@ -2,16 +2,16 @@
 
 from collections.abc import Iterator
 
-from logger.compute.charging import Advice, ChargingNow
-from logger.compute.recovery_watch import Phase, RecoveryNow
-from logger.compute.time_left import TimeLeft
-from logger.compute.wording import duration
 from logger.model.job import Stage, StageKind
 from logger.model.points import Quantity
-from logger.model.units import show
+from logger.model.units import NS_PER_S, show
 from logger.model.value import Value
-from logger.pipeline.live import LiveQuantities, scale_problem
-from logger.pipeline.scene import NS, Scene
+from logger.pipeline.live_values import LiveQuantities, scale_problem
+from logger.pipeline.readings import Scene
+from logger.scale.time_left import TimeLeft
+from logger.stages.charging.analysis import Advice, ChargingNow
+from logger.stages.recovery.live import Phase, RecoveryNow
+from logger.wording.numbers import duration
 
 _COMES = {Phase.LIQUID: "Liquid comes", Phase.VAPOUR: "Vapour comes", Phase.UNKNOWN: "Liquid or vapour not clear"}
 
@@ -25,7 +25,7 @@ def advice_of(scene: Scene, stage: Stage | None, quantities: LiveQuantities) -> 
         recovers = stage.kind is StageKind.RECOVERY
         return (f"{'What flows is not known' if recovers else 'Close the valve until the scale is back'}: {silent}.",)
     if stage.kind is StageKind.RECOVERY and quantities.recovery_now is not None:
-        return tuple(_recovery(quantities.recovery_now, (scene.now_ns - stage.begun_ns) / NS))
+        return tuple(_recovery(quantities.recovery_now, (scene.now_ns - stage.begun_ns) / NS_PER_S))
     if stage.kind is StageKind.CHARGING and quantities.charging_now is not None:
         division_kg = quantities.charging.resolution_kg if quantities.charging is not None else 0.0
         quick = scene.weighing.rate.quick if scene.weighing is not None else None

@@ -7,27 +7,28 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from logger.compute.charging import ChargingResult, analyse_charging
-from logger.compute.decay import analyse_decay
-from logger.compute.feed import SUPERHEAT_TARGET_K
-from logger.compute.leak_flow import ServiceGas, service_gas
-from logger.compute.leak_record import leak_rate_findings, leak_record
-from logger.compute.pressure import AmbientSource
-from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
-from logger.compute.pull_down import analyse_pull_down
-from logger.compute.pull_down_split import PumpMark
-from logger.compute.recovery import RecoveryResult, analyse_recovery
-from logger.compute.recovery_level import RecoveryLevel, required_level
-from logger.compute.standing_pressure import Thermometer, analyse_standing
-from logger.compute.start_up import StartUpResult, analyse_start_up
-from logger.compute.start_up_figures import figures_finding
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage, StageKind
 from logger.model.sample import Series
+from logger.model.units import NS_PER_S
 from logger.model.value import Value, known
-from logger.pipeline.scene import NS, Scene
-from logger.pipeline.vessel import contents_finding, vessel_findings
+from logger.physics.ambient import AmbientSource
+from logger.physics.leak_flow import ServiceGas, service_gas
+from logger.pipeline.cylinder_findings import contents_finding, vessel_findings
+from logger.pipeline.readings import Scene
 from logger.refrigerant import OutOfRange
+from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
+from logger.stages.charging.analysis import ChargingResult, analyse_charging
+from logger.stages.charging.leak_record import leak_rate_findings, leak_record
+from logger.stages.decay_test.analysis import analyse_decay
+from logger.stages.evacuation.analysis import analyse_pull_down
+from logger.stages.evacuation.stretches import PumpMark
+from logger.stages.pressure_test.analysis import Thermometer, analyse_standing
+from logger.stages.recovery.analysis import RecoveryResult, analyse_recovery
+from logger.stages.recovery.level import RecoveryLevel, required_level
+from logger.stages.start_up.analysis import StartUpResult, analyse_start_up
+from logger.stages.start_up.carry import figures_finding
+from logger.stages.start_up.evaporator_feed import SUPERHEAT_TARGET_K
 
 DEFAULT_DECAY_PROFILE = "ufgs-15182"
 DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
@@ -95,7 +96,7 @@ def _recovery(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
         cylinder=first,
         swaps=swaps,
         level=level_of(scene, stage),
-        stopped_s=(stops[-1] - stage.begun_ns) / NS if stops else None,
+        stopped_s=(stops[-1] - stage.begun_ns) / NS_PER_S if stops else None,
     )
     return Report((*result.findings, *vessel), {}, result)
 
@@ -115,7 +116,7 @@ def level_of(scene: Scene, stage: Stage) -> RecoveryLevel:
 def _cylinders(scene: Scene, stage: Stage, until_ns: int) -> tuple[str, list[tuple[float, str]]]:
     """Name of the cylinder on the scale at the beginning, and (seconds into the stage, name) of those that came."""
     before = [name for t, name in scene.state.swaps if t <= stage.begun_ns]
-    came = [((t - stage.begun_ns) / NS, name) for t, name in scene.state.swaps if stage.begun_ns < t <= until_ns]
+    came = [((t - stage.begun_ns) / NS_PER_S, name) for t, name in scene.state.swaps if stage.begun_ns < t <= until_ns]
     return before[-1] if before else "", came
 
 
@@ -128,12 +129,12 @@ def target_vacuum(stage: Stage) -> float:
 
 def _evacuation(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
     begun = stage.begun_ns
-    acts = [PumpMark((t - begun) / NS, f"{what} {text}".strip()) for t, what, text in scene.state.marks]
-    notes = [PumpMark((n.t_ns - begun) / NS, n.text) for n in scene.state.notes]
+    acts = [PumpMark((t - begun) / NS_PER_S, f"{what} {text}".strip()) for t, what, text in scene.state.marks]
+    notes = [PumpMark((n.t_ns - begun) / NS_PER_S, n.text) for n in scene.state.notes]
     result = analyse_pull_down(
         scene.series("vacuum", begun, until_ns),
         target_pa=target_vacuum(stage),
-        marks=sorted((m for m in [*acts, *notes] if 0 <= m.t_s <= (until_ns - begun) / NS), key=lambda m: m.t_s),
+        marks=sorted((m for m in [*acts, *notes] if 0 <= m.t_s <= (until_ns - begun) / NS_PER_S), key=lambda m: m.t_s),
         temperature=scene.measured("system_temperature", begun, until_ns)
         or scene.measured("ambient_temperature", begun, until_ns),
         pump_ultimate_pa=scene.state.job.pump_ultimate_pa if scene.state.job else None,
@@ -199,8 +200,8 @@ def _decay(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
     result = analyse_decay(
         vacuum,
         profile=profile if isinstance(profile, DecayProfile) else None,
-        isolated_s=(marked[-1] - lead_ns) / NS if marked else None,
-        ended_s=(until_ns - lead_ns) / NS,
+        isolated_s=(marked[-1] - lead_ns) / NS_PER_S if marked else None,
+        ended_s=(until_ns - lead_ns) / NS_PER_S,
         temperature=scene.measured("system_temperature", lead_ns, until_ns),
         ambient=scene.measured("ambient_temperature", lead_ns, until_ns),
         volume_m3=job.volume_m3 if job else None,
@@ -240,7 +241,7 @@ def _pressure_test(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Re
         temperature=pipe or scene.measured("ambient_temperature", begun, until_ns),
         thermometer=Thermometer.AIR if pipe is None else Thermometer.PIPE,
         began_s=_holding_since(scene, stage, pressure),
-        ended_s=(until_ns - begun) / NS,
+        ended_s=(until_ns - begun) / NS_PER_S,
         gauge_reference="system_pressure" in scene.gauges,
         barometer_measured=scene.ambient.source is AmbientSource.MEASURED,
         ambient_pa=scene.ambient.pressure_pa,
@@ -258,7 +259,7 @@ def _holding_since(scene: Scene, stage: Stage, pressure: Series) -> float | None
     """
     marked = scene.marks("holding", stage.begun_ns)
     if marked:
-        return (marked[-1] - stage.begun_ns) / NS
+        return (marked[-1] - stage.begun_ns) / NS_PER_S
     if not len(pressure):
         return None
     top = max(pressure.value)

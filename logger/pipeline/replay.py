@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterable, Iterator
 from logger.evidence.chain import event_of, frames_of
 from logger.model.records import EVENT, Record
 from logger.model.sample import PointSample, Scan, scans
-from logger.pipeline.heart import Pipeline
-from logger.pipeline.state import Event, Item
+from logger.model.units import NS_PER_S
+from logger.pipeline.engine import Pipeline
+from logger.pipeline.job_state import Event, Item
 
-NS = 1_000_000_000
 # Records end within seconds of each other; frames of one second lie in several of them.
-LOOK_AHEAD_NS = 10 * NS
+LOOK_AHEAD_NS = 10 * NS_PER_S
 
 
 def in_order(records: Iterable[Record]) -> Iterator[Item]:
@@ -63,7 +63,7 @@ def steps(
     for t_ns, record_id, _, device, item in items:
         if t_ns >= next_tick:
             pipeline.tick(t_ns)
-            next_tick = t_ns - t_ns % NS + NS
+            next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):
             samples = pipeline.frame(device, t_ns, item)
             if samples and on_samples is not None:

@@ -43,7 +43,7 @@ def key_of(name: str) -> str:
 
 def nearest(asked: str, names: Iterable[str], count: int = 3) -> tuple[str, ...]:
     """Names most like what was asked, best first; one wrong or missing letter is enough of a likeness."""
-    from difflib import SequenceMatcher  # slow to import, and only needed on a mistake
+    from difflib import SequenceMatcher  # slow to import and only needed on a mistake
 
     key = key_of(asked)
     if not key:

@@ -3,6 +3,8 @@
 from datetime import UTC, datetime
 from typing import Any
 
+from logger.model.units import NS_PER_S
+
 ALARM_WORD = {"urgent": "URGENT", "high": "ALARM", "low": "notice"}
 PUT_AWAY = ("shelved", "out of service")  # states in which it is not known here whether its condition holds
 
@@ -51,7 +53,7 @@ def alarm_line(alarm: dict[str, Any], several: bool = False) -> str:
     word = ALARM_WORD.get(alarm["priority"], alarm["priority"])
     if alarm.get("state") in PUT_AWAY:
         until = alarm.get("shelved_until_ns")
-        till = f" until {datetime.fromtimestamp(until // 10**9, UTC):%H:%M} UTC" if until else ""
+        till = f" until {datetime.fromtimestamp(until // NS_PER_S, UTC):%H:%M} UTC" if until else ""
         reason = f" ({alarm['reason']})" if alarm.get("reason") else ""
         return f"{word} {alarm['state']}{till}: {alarm['label']}{reason}. Nothing is told of it meanwhile."
     new = "" if alarm["acknowledged"] else " NEW"

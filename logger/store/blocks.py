@@ -15,7 +15,7 @@ import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import accumulate, pairwise
 
-from logger.evidence.chain import LONGEST_DEVICE, decode_offsets, encode_offsets
+from logger.evidence.chain import MAX_DEVICE, decode_offsets, encode_offsets
 from logger.evidence.errors import ChainError
 from logger.model.records import FRAMES, Record
 from logger.store.errors import StoreDamaged
@@ -23,7 +23,7 @@ from logger.store.errors import StoreDamaged
 MAGIC = b"RB1"
 RECORDS_A_BLOCK = 120
 _LARGEST = 64 << 20  # bytes of a block when inflated: far beyond what 120 records can hold
-_LONGEST_VARINT = 12
+_MAX_VARINT = 12
 
 
 def pack_block(records: Sequence[Record]) -> bytes:
@@ -85,7 +85,7 @@ def _records(reader: "_Reader") -> list[Record]:
     devices: list[str] = []
     for _ in range(device_count):
         length = reader.varint()
-        if length > LONGEST_DEVICE:
+        if length > MAX_DEVICE:
             raise ValueError("a device name is too long")
         devices.append(reader.take(length).decode("utf-8", "surrogateescape"))
     ids, which, t0s, ns = (_sums(reader.signed(count)) for _ in range(4))
@@ -129,7 +129,7 @@ class _Reader:
             if byte < 0x80:
                 return number
             shift += 7
-            if shift > 7 * _LONGEST_VARINT:
+            if shift > 7 * _MAX_VARINT:
                 raise ValueError("a number is too long")
 
     def signed(self, count: int) -> list[int]:

@@ -17,8 +17,8 @@ from logger.store.rows import Row, record_of
 
 _TABLE_LEAF = 0x0D
 _USABLE = PAGE_BYTES
-_MOST_LOCAL = _USABLE - 35
-_LEAST_LOCAL = (_USABLE - 12) * 32 // 255 - 23
+_MAX_LOCAL = _USABLE - 35
+_MIN_LOCAL = (_USABLE - 12) * 32 // 255 - 23
 _LOG_HEAD, _FRAME_HEAD = 32, 24
 _INTEGER_BYTES = (0, 1, 2, 3, 4, 6, 8)  # by serial type
 
@@ -105,11 +105,11 @@ def _row(page: bytes, at: int, pages: Pages) -> Row | None:
 
 def _content(page: bytes, at: int, size: int, pages: Pages) -> bytes:
     """The cell's content, followed over its overflow pages."""
-    if size <= _MOST_LOCAL:
+    if size <= _MAX_LOCAL:
         content = page[at : at + size]
     else:
-        local = _LEAST_LOCAL + (size - _LEAST_LOCAL) % (_USABLE - 4)
-        local = local if local <= _MOST_LOCAL else _LEAST_LOCAL
+        local = _MIN_LOCAL + (size - _MIN_LOCAL) % (_USABLE - 4)
+        local = local if local <= _MAX_LOCAL else _MIN_LOCAL
         parts = [page[at : at + local]]
         following = int.from_bytes(page[at + local : at + local + 4], "big")
         missing = size - local

@@ -14,7 +14,7 @@ from logger.store.rollup import LEVELS_S
 
 __all__ = ["DoctorReport", "examine", "rescue"]
 
-_MOST_TOLD = 10
+_MAX_TOLD = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +78,8 @@ def examine(path: Path, check_signature: CheckSignature | None = None) -> Doctor
         return DoctorReport(path, True, chain.count, 0, chain.last_id, tuple(findings), advice=advice, chain=chain)
     found = salvage(path)
     findings += damage
-    listed = [str(b) for b in found.breaks[:_MOST_TOLD]]
-    findings += listed + ([f"and {len(found.breaks) - _MOST_TOLD} more"] if len(found.breaks) > _MOST_TOLD else [])
+    listed = [str(b) for b in found.breaks[:_MAX_TOLD]]
+    findings += listed + ([f"and {len(found.breaks) - _MAX_TOLD} more"] if len(found.breaks) > _MAX_TOLD else [])
     findings.append(f"{len(found.records)} records can be saved, {found.lost} are lost")
     advice = "a rescue writes what can be saved to a new file and leaves this one as it is"
     return DoctorReport(
@@ -106,7 +106,7 @@ def _structure(path: Path) -> list[str]:
     """What SQLite itself finds wrong."""
     connection = connect_reader(path)
     try:
-        rows = connection.execute(f"PRAGMA integrity_check({_MOST_TOLD})").fetchall()
+        rows = connection.execute(f"PRAGMA integrity_check({_MAX_TOLD})").fetchall()
     except SQLITE_ERRORS as exc:
         raise told(exc, path) from exc
     finally:

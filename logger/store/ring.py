@@ -16,7 +16,7 @@ from logger.store.rollup import Bins, fold, merge
 _CHUNK_BYTES = 16 << 10
 _RECORD_COST = 400  # bytes of memory of a record besides its content
 _BIN_COST = 300
-_MOST_SCANS = 500  # kept to be folded together
+_MAX_SCANS = 500  # kept to be folded together
 
 
 @dataclass(slots=True, eq=False)
@@ -93,7 +93,7 @@ class Ring:
         chunk.size += added
         self.size += added
         self.records += len(records)
-        if len(chunk.scans) > _MOST_SCANS:
+        if len(chunk.scans) > _MAX_SCANS:
             self._fold(chunk)
         self._trim()
 

@@ -10,10 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from logger.model.sample import Scan
+from logger.model.units import NS_PER_S
 
 LEVELS_S = (10, 60)
-_NS = 1_000_000_000
-_FINE_NS = LEVELS_S[0] * _NS
+_FINE_NS = LEVELS_S[0] * NS_PER_S
 
 # (bin of the finest level, point) -> [n, min, max, sum]
 Bins = dict[tuple[int, str], tuple[int, float, float, float]]
@@ -115,11 +115,11 @@ def overview(connection: sqlite3.Connection, point: str, t0_ns: int, t1_ns: int,
     while True:
         level = max(level_s for level_s in LEVELS_S if level_s <= width)
         width = -(-width // level) * level
-        first = t0_ns // (level * _NS) * level
-        count = -(-(t1_ns - first * _NS) // (width * _NS))
+        first = t0_ns // (level * NS_PER_S) * level
+        count = -(-(t1_ns - first * NS_PER_S) // (width * NS_PER_S))
         if count <= buckets:
             break
-        width = max(width + level, -(-(t1_ns - first * _NS) // (buckets * _NS)))
+        width = max(width + level, -(-(t1_ns - first * NS_PER_S) // (buckets * NS_PER_S)))
     rows = connection.execute(
         "SELECT (bin_s - ?) / ?, sum(n), min(min), max(max), sum(sum) FROM rollup "
         "WHERE level_s = ? AND bin_s >= ? AND bin_s < ? AND point = (SELECT id FROM point WHERE name = ?) GROUP BY 1",
@@ -128,7 +128,7 @@ def overview(connection: sqlite3.Connection, point: str, t0_ns: int, t1_ns: int,
     found = {int(row[0]): row for row in rows}
     out: list[Bucket] = []
     for k in range(count):
-        start_ns, end_ns = (first + k * width) * _NS, (first + (k + 1) * width) * _NS
+        start_ns, end_ns = (first + k * width) * NS_PER_S, (first + (k + 1) * width) * NS_PER_S
         row = found.get(k)
         if row is None:
             out.append(Bucket(start_ns, end_ns, 0, None, None, None))

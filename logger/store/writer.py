@@ -34,8 +34,8 @@ from logger.store.status import DAMAGED, DISK_FULL, FAULT, LOW_SPACE, REFUSED, P
 log = logging.getLogger(__name__)
 
 _COMMIT_BYTES = 1 << 20  # of one transaction: after an outage the backlog goes in pieces
-_LONGEST_RETRY_S = 10.0
-_MOST_REPAIRS = 3  # in one run: a disk that keeps spoiling files is not written in circles
+_MAX_RETRY_S = 10.0
+_MAX_REPAIRS = 3  # in one run: a disk that keeps spoiling files is not written in circles
 _LOW_SPACE_BYTES = 4 << 20
 
 
@@ -222,7 +222,7 @@ class StoreWriter:
                 self._tell(Problem(FAULT, f"the job is not being written: {worse}"))
         delay_s = self._commit_interval_s * min(1 << min(self._failures, 10), 1024) if self._failures > 1 else 0.0
         with self._changed:
-            self._next_commit_s = time.monotonic() + max(self._commit_interval_s, min(delay_s, _LONGEST_RETRY_S))
+            self._next_commit_s = time.monotonic() + max(self._commit_interval_s, min(delay_s, _MAX_RETRY_S))
             self._flushing = self._flushing and self._ring.since_s is not None
             self._changed.notify_all()
 
@@ -280,7 +280,7 @@ class StoreWriter:
 
     def _make_room(self) -> None:
         self._ring.cause = DISK_FULL
-        self._next_reserve_s = time.monotonic() + _LONGEST_RETRY_S
+        self._next_reserve_s = time.monotonic() + _MAX_RETRY_S
         if self._ballast.release():
             with suppress(sqlite3.Error):
                 while self._commit_some():
@@ -301,7 +301,7 @@ class StoreWriter:
             self._keep_reserve()
 
     def _keep_reserve(self) -> None:
-        self._next_reserve_s = time.monotonic() + _LONGEST_RETRY_S
+        self._next_reserve_s = time.monotonic() + _MAX_RETRY_S
         if not self._ballast.ensure():
             self._tell(Problem(LOW_SPACE, "the disk is nearly full, no reserve can be set aside: make room"))
             return
@@ -310,7 +310,7 @@ class StoreWriter:
             self._tell(None)
 
     def _repair(self) -> None:
-        if self._repairs >= _MOST_REPAIRS:
+        if self._repairs >= _MAX_REPAIRS:
             return
         self._repairs += 1
         report = self._file.repair()

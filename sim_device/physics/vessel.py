@@ -13,7 +13,7 @@ from sim_device.physics.gas import virial_factor
 _GAS_HEAT = 20.8  # J/(mol K) at constant volume, diatomic
 _GAS_FLOW_HEAT = _GAS_HEAT + GAS_CONSTANT
 _ZERO_K = 273.15  # of the stored heat of shell and gas
-_LEAST_VAPOUR = 1e-4  # of the volume; from there on the liquid is squeezed
+_MIN_VAPOUR = 1e-4  # of the volume; from there on the liquid is squeezed
 
 
 @dataclass(slots=True)
@@ -132,9 +132,9 @@ class Vessel:
             return
         filled = self.liquid_kg / (s.liquid_density * self.volume_m3)
         share = self.liquid_kg / self.mass_kg
-        squeezed = _squeeze(s.stiffness_pa, filled + _LEAST_VAPOUR)
+        squeezed = _squeeze(s.stiffness_pa, filled + _MIN_VAPOUR)
         self.refrigerant_pa = s.dew_pa + (s.bubble_pa - s.dew_pa) * share + squeezed
-        self.gas_pa = self._gas_pressure(max(_LEAST_VAPOUR, 1.0 - filled) * self.volume_m3, t_k)
+        self.gas_pa = self._gas_pressure(max(_MIN_VAPOUR, 1.0 - filled) * self.volume_m3, t_k)
 
     def _gas_pressure(self, volume_m3: float, t_k: float) -> float:
         if self.gas_mol <= 0.0:

@@ -10,10 +10,9 @@ from logger.alarms.states import State
 from logger.alarms.text import sentence
 from logger.model.job import StageKind
 from logger.model.points import POINTS
-from logger.model.units import PSI_PA
+from logger.model.units import NS_PER_S, PSI_PA
 from logger.model.value import Value, known, unknown
 
-SECOND = 1_000_000_000
 RULES = default_rules(tuple(POINTS), {"a1": "Scale"})
 ENGINE = AlarmEngine(RULES)
 WELL: dict[str, Value] = {
@@ -42,7 +41,7 @@ WELL: dict[str, Value] = {
 def raised(stage: StageKind | None, change: dict[str, Value], seconds: int = 360) -> set[str]:
     state = AlarmState()
     for t in range(0, seconds, 5):
-        state, _ = ENGINE.step(state, WELL if t < 20 else {**WELL, **change}, stage, t * SECOND)
+        state, _ = ENGINE.step(state, WELL if t < 20 else {**WELL, **change}, stage, t * NS_PER_S)
     return {row.key for row in ENGINE.present(state)}
 
 
@@ -104,7 +103,7 @@ def test_what_each_trouble_raises(stage: StageKind | None, source: str, value: V
 def test_a_gap_told_for_one_step_stays_until_seen() -> None:
     state = AlarmState()
     for t, inputs in enumerate([WELL, {**WELL, "clock": unknown("1", "slept 90 min")}, WELL, WELL]):
-        state, _ = ENGINE.step(state, inputs, None, t * SECOND)
+        state, _ = ENGINE.step(state, inputs, None, t * NS_PER_S)
     (row,) = ENGINE.present(state)
     assert (row.key, row.state, row.audible) == ("clock-gap", State.LATCHED_UNACKNOWLEDGED, True)
 
@@ -152,7 +151,7 @@ def test_sentences_are_in_the_users_units() -> None:
     assert sentence(row, "us").startswith("Cylinder is full to its limit: 101.2 %, limit 100.0 %. Stop the recovery")
     outlet = {**WELL, "recovery_outlet_pressure": known(470 * PSI_PA + 9e4, "Pa")}
     for t in (0, 10):
-        state, _ = ENGINE.step(state, outlet, _R, t * SECOND)
+        state, _ = ENGINE.step(state, outlet, _R, t * NS_PER_S)
     row = next(r for r in ENGINE.present(state) if r.key == "outlet-pressure")
     assert sentence(row, "us", 9e4).startswith("Recovery outlet pressure high: 470.0 psig, limit 451.6 psig.")
     state, _ = ENGINE.step(AlarmState(), {**WELL, STORE: unknown("1", "disk full")}, _R, 0)

@@ -16,9 +16,9 @@ from logger.alarms.rules import AlarmRule, Kind, Priority
 from logger.alarms.states import Event, State
 from logger.model.job import StageKind
 from logger.model.points import Quantity
+from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 
-SECOND = 1_000_000_000
 HIGH = known(11.0, "kg")
 LOW = known(5.0, "kg")
 
@@ -36,14 +36,14 @@ class Bench:
         self.engine, self.state, self.stage = AlarmEngine(rules), AlarmState(), stage
 
     def step(self, t: float, **inputs: Value) -> list[AlarmChange]:
-        self.state, told = self.engine.step(self.state, inputs, self.stage, int(t * SECOND))
+        self.state, told = self.engine.step(self.state, inputs, self.stage, int(t * NS_PER_S))
         return told
 
     def states(self, t: float, **inputs: Value) -> list[State]:
         return [c.to_state for c in self.step(t, **inputs)]
 
     def ack(self, key: str, t: float) -> State:
-        self.state, told = self.engine.acknowledge(self.state, key, "me", int(t * SECOND))
+        self.state, told = self.engine.acknowledge(self.state, key, "me", int(t * NS_PER_S))
         return told[0].to_state
 
 
@@ -77,7 +77,7 @@ def test_a_change_tells_everything() -> None:
     bench.step(0, a=HIGH)
     (told,) = bench.step(3, a=known(12.0, "kg"))
     assert told == AlarmChange(
-        3 * SECOND, "a", "A", Priority.HIGH, Event.RAISE, State.NORMAL, State.UNACKNOWLEDGED, 12.0, None, 10.0, "kg",
+        3 * NS_PER_S, "a", "A", Priority.HIGH, Event.RAISE, State.NORMAL, State.UNACKNOWLEDGED, 12.0, None, 10.0, "kg",
         Quantity.MASS, "at or above its limit for 2 s", message="Do this.", first_out=True,
     )  # fmt: skip
     stored = json.loads(json.dumps({"type": "alarm", **told.to_dict()}))
@@ -90,7 +90,7 @@ def test_a_change_tells_everything() -> None:
 def test_a_persons_act_is_told_with_name_and_reason() -> None:
     bench = Bench(make("a"))
     bench.step(0, a=HIGH)
-    _, (told,) = bench.engine.shelve(bench.state, "a", "Kim", "scale being moved", 600, 5 * SECOND)
+    _, (told,) = bench.engine.shelve(bench.state, "a", "Kim", "scale being moved", 600, 5 * NS_PER_S)
     assert (told.operator, told.reason, told.to_state) == ("Kim", "scale being moved", State.SHELVED)
     assert (told.value, told.cause) == (11.0, "shelve by Kim")
 
@@ -144,7 +144,7 @@ def test_a_restart_keeps_what_people_must_know_and_times_anew_what_nobody_watche
     bench = Bench(make("a", off_delay_s=10), make("b", on_delay_s=10), make("c"), make("d", priority=Priority.LOW))
     told = bench.step(0, a=HIGH, b=LOW, c=LOW, d=LOW)
     told += bench.step(1, a=LOW, b=HIGH, c=HIGH, d=HIGH)
-    bench.state, acted = bench.engine.acknowledge(bench.state, "c", "Kim", 2 * SECOND, "seen")
+    bench.state, acted = bench.engine.acknowledge(bench.state, "c", "Kim", 2 * NS_PER_S, "seen")
     told += acted
     before = bench.state
     bench.state = restored(told)
@@ -160,7 +160,7 @@ def test_after_a_restart_nobody_is_first_where_all_was_seen() -> None:
     bench = Bench(make("a"), make("d", priority=Priority.LOW))
     told = bench.step(0, a=HIGH, d=LOW)
     told += bench.step(1, a=HIGH, d=HIGH)
-    bench.state, acted = bench.engine.acknowledge(bench.state, "a", "Kim", 2 * SECOND)
+    bench.state, acted = bench.engine.acknowledge(bench.state, "a", "Kim", 2 * NS_PER_S)
     assert restored(told).first_out == "a"
     assert restored([*told, *acted]).first_out is bench.state.first_out is None
 
@@ -264,7 +264,7 @@ def test_shelved_time_shows_only_while_shelved() -> None:
     bench = Bench(make("a"))
     bench.step(0, a=HIGH)
     bench.state, _ = bench.engine.shelve(bench.state, "a", "me", "why", 60, 0)
-    assert bench.engine.present(bench.state)[0].shelved_until_ns == 60 * SECOND
+    assert bench.engine.present(bench.state)[0].shelved_until_ns == 60 * NS_PER_S
     bench.step(61, a=HIGH)
     assert bench.engine.present(bench.state)[0].shelved_until_ns is None
 
@@ -273,9 +273,9 @@ def test_acknowledging_all_skips_what_is_seen() -> None:
     bench = Bench(make("a"), make("b"), make("c"))
     bench.step(0, a=HIGH, b=HIGH, c=LOW)
     bench.ack("a", 1)
-    bench.state, told = bench.engine.acknowledge_all(bench.state, "me", 2 * SECOND)
+    bench.state, told = bench.engine.acknowledge_all(bench.state, "me", 2 * NS_PER_S)
     assert [c.key for c in told] == ["b"]
-    assert bench.engine.acknowledge_all(bench.state, "me", 3 * SECOND) == (bench.state, [])
+    assert bench.engine.acknowledge_all(bench.state, "me", 3 * NS_PER_S) == (bench.state, [])
 
 
 def test_the_same_key_twice_is_refused() -> None:

@@ -21,9 +21,9 @@ from logger.alarms.rules import AlarmRule, Kind, Priority
 from logger.alarms.states import Event, State
 from logger.model.job import StageKind
 from logger.model.points import Quantity
+from logger.model.units import NS_PER_S
 from logger.model.value import known, unknown
 
-SECOND = 1_000_000_000
 LEVELS = {"normal": 5.0, "between": 9.5, "alarm": 11.0, "unknown": None}
 RULES = tuple(
     AlarmRule(
@@ -64,11 +64,11 @@ class Model:
             if not on and level == "alarm":
                 calm = max((k for k, (_, w) in enumerate(recent) if w == "normal"), default=-1)
                 onset = min(u for u, w in recent[calm + 1 :] if w == "alarm")
-                if t - onset >= self.rule.on_delay_s * SECOND:
+                if t - onset >= self.rule.on_delay_s * NS_PER_S:
                     on, begun = True, i + 1
             elif on and level == "normal":
                 doubt = max((k for k, (_, w) in enumerate(recent) if w != "normal"), default=-1)
-                if t - recent[doubt + 1][0] >= self.rule.off_delay_s * SECOND:
+                if t - recent[doubt + 1][0] >= self.rule.off_delay_s * NS_PER_S:
                     on, begun = False, i + 1
         return on
 
@@ -87,7 +87,7 @@ class Model:
                 self.episode = "unseen"
             if not on and self.episode == "seen" and not (self.rule.latched and concerned):
                 self.episode = "none"
-            late = self.rule.remind_s is not None and now - self.since_seen >= self.rule.remind_s * SECOND
+            late = self.rule.remind_s is not None and now - self.since_seen >= self.rule.remind_s * NS_PER_S
             if on and self.episode == "seen" and late and level == "alarm":
                 self.episode = "unseen"
         self.was_on = on
@@ -124,7 +124,7 @@ class Machine(RuleBasedStateMachine):
         self.model = Model(which)
         self.level = "normal"
         self.stage: StageKind | None = StageKind.RECOVERY
-        self.now = 1_700_000_000 * SECOND
+        self.now = 1_700_000_000 * NS_PER_S
         self.changes: list[AlarmChange] = []
         self.forgotten: list[AlarmChange] = []  # those before a restart that forgot what was put away
         self.run()
@@ -139,7 +139,7 @@ class Machine(RuleBasedStateMachine):
     @rule(level=st.sampled_from(list(LEVELS)), after=AFTER)
     def reading(self, level: str, after: int) -> None:
         self.level = level
-        self.now += after * SECOND
+        self.now += after * NS_PER_S
         self.run()
 
     @rule(levels=st.lists(st.sampled_from(list(LEVELS)), min_size=2, max_size=8), after=AFTER)
@@ -150,7 +150,7 @@ class Machine(RuleBasedStateMachine):
     @rule(stage=st.sampled_from([None, StageKind.RECOVERY, StageKind.CHARGING]), after=AFTER)
     def change_stage(self, stage: StageKind | None, after: int) -> None:
         self.stage = stage
-        self.now += after * SECOND
+        self.now += after * NS_PER_S
         self.run()
 
     @rule()
@@ -175,7 +175,7 @@ class Machine(RuleBasedStateMachine):
         allowed = model.mode == "in" and model.state() is not State.SUPPRESSED and not self.rule.protected
         allowed = allowed and 0 < for_s <= MAX_SHELVE_S
         if self.act(allowed, lambda: self.engine.shelve(self.state, self.key, "me", "why", for_s, self.now)):
-            model.mode, model.until = "shelved", self.now + int(for_s * SECOND)
+            model.mode, model.until = "shelved", self.now + int(for_s * NS_PER_S)
         self.run()
 
     @rule()
@@ -217,7 +217,7 @@ class Machine(RuleBasedStateMachine):
 
     @rule(back=st.integers(1, 1000))
     def time_cannot_run_backwards(self, back: int) -> None:
-        self.run(self.now - back * SECOND)
+        self.run(self.now - back * NS_PER_S)
 
     def act(self, allowed: bool, do: Callable[[], Stepped]) -> bool:
         if not allowed:
@@ -259,8 +259,8 @@ def test_shelving_is_told_when_its_time_is_over() -> None:
     inputs = {"prompt_x": known(20.0, "kg")}
     state, _ = engine.step(state, inputs, None, 0)
     state, _ = engine.shelve(state, "prompt", "me", "sensor being moved", 60.0, 0)
-    state, quiet = engine.step(state, inputs, None, 59 * SECOND)
-    state, told = engine.step(state, inputs, None, 60 * SECOND)
+    state, quiet = engine.step(state, inputs, None, 59 * NS_PER_S)
+    state, told = engine.step(state, inputs, None, 60 * NS_PER_S)
     assert [c for c in quiet if c.key == "prompt"] == []
     assert [(c.event, c.to_state) for c in told if c.key == "prompt"] == [
         (Event.UNSHELVE, State.NORMAL),

@@ -14,9 +14,9 @@ from logger.alarms.overrides import apply_overrides
 from logger.alarms.restore import Restored
 from logger.alarms.states import AUDIBLE, State
 from logger.model.job import StageKind
+from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 
-SECOND = 1_000_000_000
 RULES = default_rules(["cylinder_mass", "cylinder_pressure", "cylinder_temperature"], {"scale": "Scale"})
 ENGINE = AlarmEngine(RULES)
 
@@ -62,15 +62,15 @@ def test_once_over_it_sounds_whatever_comes(
     record: list[AlarmChange] = []
     for inputs, s, dt, _ in before:
         now += dt
-        state, told = ENGINE.step(state, given_inputs(inputs), s, int(now * SECOND))
+        state, told = ENGINE.step(state, given_inputs(inputs), s, int(now * NS_PER_S))
         record += told
-    state, told = ENGINE.step(state, {"cylinder_of_limit": known(share, "1")}, stage, int(now * SECOND))
+    state, told = ENGINE.step(state, {"cylinder_of_limit": known(share, "1")}, stage, int(now * NS_PER_S))
     record += told
     assert state.of("overfill").state is State.UNACKNOWLEDGED
     for inputs, s, dt, restart in after:
         now += dt
         state = again(record) if restart else state
-        state, told = ENGINE.step(state, given_inputs(inputs), s, int(now * SECOND))
+        state, told = ENGINE.step(state, given_inputs(inputs), s, int(now * NS_PER_S))
         record += told
         assert state.of("overfill").state in AUDIBLE
         row = next(r for r in ENGINE.present(state) if r.key == "overfill")
@@ -87,7 +87,7 @@ def test_acknowledged_it_stays_shown_until_reset(
     now = 0.0
     for inputs, s, dt, _restart in after:
         now += dt
-        state, _ = ENGINE.step(state, given_inputs(inputs), s, int(now * SECOND))
+        state, _ = ENGINE.step(state, given_inputs(inputs), s, int(now * NS_PER_S))
         assert "overfill" in [row.key for row in ENGINE.present(state)]
 
 
@@ -107,9 +107,9 @@ def test_acknowledged_and_still_over_it_sounds_again() -> None:
     over = {"cylinder_of_limit": known(1.1, "1")}
     state, _ = ENGINE.step(AlarmState(), over, None, 0)
     state, _ = ENGINE.acknowledge(state, "overfill", "me", 0)
-    state, _ = ENGINE.step(state, over, None, 299 * SECOND)
+    state, _ = ENGINE.step(state, over, None, 299 * NS_PER_S)
     assert state.of("overfill").state is State.ACKNOWLEDGED
-    state, _ = ENGINE.step(state, over, None, 300 * SECOND)
+    state, _ = ENGINE.step(state, over, None, 300 * NS_PER_S)
     assert state.of("overfill").state is State.UNACKNOWLEDGED
 
 

@@ -8,11 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.alarms.rules import AlarmRule, History, Kind, Priority, Verdict, is_problem, look, remember, slope
-from logger.compute import decode, linearise
+from logger.decode import channel, sensor_curves
 from logger.model.points import Quantity
+from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
-
-SECOND = 1_000_000_000
 
 
 def rule(kind: Kind, limit: float | None = None, **more: Any) -> AlarmRule:
@@ -116,13 +115,14 @@ def test_silence_fault_and_lost_device_are_told_apart(problem: str, no_data: boo
 
 def test_every_sensor_fault_of_the_decoder_is_one() -> None:
     r = rule(Kind.FAULT)
-    for problem in (linearise.OPEN, linearise.SHORT, linearise.OPEN_OR_SHORT, decode.OVER_RANGE, decode.UNDER_RANGE):
+    curves = (sensor_curves.OPEN, sensor_curves.SHORT, sensor_curves.OPEN_OR_SHORT)
+    for problem in (*curves, channel.OVER_RANGE, channel.UNDER_RANGE):
         assert is_problem(problem, r.faults), problem
-    assert not is_problem(decode.NO_BAROMETER, r.faults)
+    assert not is_problem(channel.NO_BAROMETER, r.faults)
 
 
 def history(*points: tuple[float, float]) -> History:
-    return tuple((int(t * SECOND), y) for t, y in points)
+    return tuple((int(t * NS_PER_S), y) for t, y in points)
 
 
 @pytest.mark.parametrize(
@@ -173,10 +173,10 @@ def test_history_is_bounded_ordered_and_within_its_window(gaps: list[float]) -> 
     kept: History = ()
     now = 0
     for gap in gaps:
-        now += int(gap * SECOND)
+        now += int(gap * NS_PER_S)
         kept = remember(kept, now, 1.0, 60.0)
         assert len(kept) <= 18
-        assert all(now - 60 * SECOND <= t <= now for t, _ in kept)
+        assert all(now - 60 * NS_PER_S <= t <= now for t, _ in kept)
         assert list(kept) == sorted(kept)
 
 

@@ -2,14 +2,14 @@
 
 from pathlib import Path
 
-from logger.alarms.page import page
 from logger.alarms.states import AUDIBLE, STANDING, TABLE, UNSEEN, Event, State, next_state
+from logger.pipeline.alarm_page import page
 
 PAGE = Path(__file__).parents[2] / "docs" / "alarms.md"
 
 
 def test_page_is_the_one_made_from_the_code() -> None:
-    assert PAGE.read_text(encoding="utf-8") == page(), "run: python -m logger.alarms.page docs/alarms.md"
+    assert PAGE.read_text(encoding="utf-8") == page(), "run: python -m logger.pipeline.alarm_page docs/alarms.md"
 
 
 def test_page_draws_every_row() -> None:

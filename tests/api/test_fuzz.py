@@ -16,10 +16,10 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
-from logger.api.control import ACTIONS
-from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES
+from logger.api.daemon_port import ACTIONS
 from logger.model.job import StageKind
 from logger.pipeline.replay import replay
+from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES
 from logger.store.reader import StoreReader
 from tests.end_to_end.running import Daemon, daemon, rimelog, simulated
 

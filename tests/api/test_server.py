@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.api.client import Address, Client, DaemonError, read_address, write_address
-from logger.api.control import ACTIONS, Refused
+from logger.api.daemon_port import ACTIONS, Refused
 from logger.api.server import ApiServer
 
 TOKEN = "t0ken-of-the-test"

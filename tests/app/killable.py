@@ -20,10 +20,10 @@ from logger.clock import Clock, Reading
 from logger.model import records as r
 from logger.model.job import Job
 from logger.model.rig import Rig
-from logger.pipeline.heart import Pipeline
-from logger.pipeline.state import Item
+from logger.model.units import NS_PER_S
+from logger.pipeline.engine import Pipeline
+from logger.pipeline.job_state import Item
 
-NS = 1_000_000_000
 OF_THE_DAEMON = frozenset({r.JOB_OPENED, r.RIG_LOADED, r.RUN_BEGUN, r.RUN_ENDED})
 
 
@@ -78,7 +78,7 @@ class Host:
             self.now_ns = t_ns
             if t_ns >= self._next_tick:
                 self.daemon.tick()
-                self._next_tick = t_ns - t_ns % NS + NS
+                self._next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
             if isinstance(item, bytes):
                 self.daemon.pipeline.device_heard(device)
                 self.daemon.keep_frame(device, t_ns, item, self.daemon.pipeline.frame(device, t_ns, item))

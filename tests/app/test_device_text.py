@@ -13,7 +13,7 @@ from firmware_protocol.messages import DeviceMessage, Hello, encode_message
 from logger.api.client import RUN_FILE, Client, read_address
 from logger.config.rig_file import parse_rig
 from logger.screen.layout import Trend, render
-from logger.screen.plain import status_lines
+from logger.screen.status_lines import status_lines
 from sim_device.rig import Rig, rig_toml
 from sim_device.serve import RigServer
 from sim_device.sim_clock import SimClock

@@ -34,7 +34,7 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
     disk: RealDisk | LimitedFile,  # noqa: F811
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("logger.store.writer._LONGEST_RETRY_S", 0.05)
+    monkeypatch.setattr("logger.store.writer._MAX_RETRY_S", 0.05)
     monkeypatch.setattr(StoreWriter, "open", partial(StoreWriter.open, reserve_bytes=400_000))
     clock, path = Seconds(), disk.directory / "job.rimelog"
 

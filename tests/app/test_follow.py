@@ -97,6 +97,7 @@ def test_snapshots_do_not_crowd_events_out(tmp_path: Path) -> None:
 
 def test_a_client_that_comes_back_after_thousands_of_events_has_them_all(tmp_path: Path) -> None:
     """Over a real socket, by Last-Event-ID: more than one page of them, and those of the moment between."""
+
     async def act(daemon: Daemon) -> None:
         server = ApiServer(daemon, "token")
         await server.start()

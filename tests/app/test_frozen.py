@@ -12,7 +12,7 @@ import pytest
 
 from logger.api.client import DaemonError
 from logger.model.records import GAP, PERMIT
-from tests.app.test_permit import OUTPUT, TIMEOUT_S, stops
+from tests.app.test_relay_judging import OUTPUT, TIMEOUT_S, stops
 from tests.end_to_end.running import Stored, daemon, simulated, until
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="SIGSTOP")

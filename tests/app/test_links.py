@@ -15,8 +15,8 @@ import pytest
 
 from firmware_protocol.codes import OpenedBy
 from logger.api.client import RUN_FILE, Client, DaemonError, read_address
-from logger.app import supervisors
-from logger.app.run import RunSettings, run
+from logger.app import connections
+from logger.app.service import RunSettings, run
 from logger.config.rig_file import parse_rig
 from logger.model import records
 from logger.model.cylinder import Cylinder
@@ -124,7 +124,7 @@ async def _four_troubles(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         names = list(served.urls)
         recovery, scale, vacuum, machine = names
         boots = {recovery: 1, vacuum: 1, machine: 1, scale: 2}
-        monkeypatch.setattr(supervisors, "serial_ports", lambda: list(served.urls.values()))
+        monkeypatch.setattr(connections, "serial_ports", lambda: list(served.urls.values()))
         control = Control(rig, clock)
         async with _running(parse_rig(rig_toml(served.urls, "recovery", 5)), place) as job:
             for name in names:

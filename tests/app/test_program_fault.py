@@ -9,20 +9,20 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Status, encode_message
-from logger.app.catch_up import CatchUp
 from logger.app.daemon import Daemon
-from logger.app.feed import DeviceFeed
+from logger.app.device_feed import DeviceFeed
+from logger.app.restart import CatchUp
 from logger.clock import Clock
 from logger.evidence.chain import frames_of
-from logger.export.bundle import export_bundle
+from logger.export.bundle.verify import verify_bundle
+from logger.export.bundle.write import export_bundle
 from logger.export.replayed import replay_job
-from logger.export.verify import verify_bundle
 from logger.link.events import StatusReceived
 from logger.model.job import Job
 from logger.model.records import FRAMES
 from logger.model.rig import Rig, RigDevice
-from logger.pipeline.devices import Device
-from logger.pipeline.heart import Pipeline
+from logger.pipeline.device_readings import Device
+from logger.pipeline.engine import Pipeline
 from logger.store.reader import StoreReader
 
 SCALE = RigDevice("scale", "socket://127.0.0.1:1", "52696d6500000001")

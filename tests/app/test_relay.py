@@ -18,18 +18,18 @@ from firmware_protocol.messages import decode_payload
 from firmware_protocol.requests import Permit, RequestStatus
 from logger.alarms.errors import NotAllowed
 from logger.alarms.permit import Mode
-from logger.app.feed import DeviceFeed
-from logger.app.permit import OFTEN, Relay
+from logger.app.device_feed import DeviceFeed
+from logger.app.relay import OFTEN, Relay
 from logger.clock import Clock
 from logger.config.rig_file import parse_rig
-from logger.link.session import Session
+from logger.link.session.session import Session
 from logger.model import records
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.plain import plain
 from logger.model.units import PSI_PA
-from logger.pipeline.commands import NotNow, do
-from logger.pipeline.heart import Pipeline
+from logger.pipeline.acts import NotNow, do
+from logger.pipeline.engine import Pipeline
 from sim_device.rig import Rig, rig_toml
 
 T0_NS = 1_800_000_000 * 10**9

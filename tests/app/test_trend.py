@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from logger.api.control import Refused
+from logger.api.daemon_port import Refused
 from logger.app.daemon import Daemon
 from logger.app.trend import Trends
 from logger.clock import Clock, Reading
@@ -19,13 +19,13 @@ from logger.model.job import Job
 from logger.model.plain import job_from, rig_from
 from logger.model.rig import Rig, RigDevice
 from logger.model.sample import PointSample
+from logger.model.units import NS_PER_S
 from logger.pipeline.replay import in_order, readings
 from logger.store.rescue import rescue
 from tests.app.killable import Course, unbroken
 from tests.export.simulated import simulated_job
 
-NS = 1_000_000_000
-T0_NS = 1_772_467_200 * NS
+T0_NS = 1_772_467_200 * NS_PER_S
 HOUR_S = 3600
 NIGHT_S = 12 * HOUR_S
 OUT_S, BACK_S = 5 * HOUR_S, 6 * HOUR_S  # between them nothing is heard
@@ -54,8 +54,8 @@ class Night:
         for s in range(first_s, last_s, 10):
             value: float | None = 200.0 if s <= SPIKE_S < s + 10 else 50.0 + s / HOUR_S
             problem = "open circuit" if s == HOUR_S else None
-            sample = PointSample(T0_NS + s * NS, "cylinder_mass", None if problem else value, problem)
-            daemon.keep_frame("", T0_NS + s * NS, b"", [sample])
+            sample = PointSample(T0_NS + s * NS_PER_S, "cylinder_mass", None if problem else value, problem)
+            daemon.keep_frame("", T0_NS + s * NS_PER_S, b"", [sample])
 
     async def stored(self, daemon: Daemon) -> None:
         daemon.tick()
@@ -70,7 +70,7 @@ async def whole_stage(daemon: Daemon) -> list[dict[str, Any]]:
 
 def empty_hours(rows: list[dict[str, Any]]) -> list[float]:
     """Middles of the buckets without a reading."""
-    return [((row["t_ns"] + row["end_ns"]) / 2 - T0_NS) / NS / HOUR_S for row in rows if row["low"] is None]
+    return [((row["t_ns"] + row["end_ns"]) / 2 - T0_NS) / NS_PER_S / HOUR_S for row in rows if row["low"] is None]
 
 
 def test_the_whole_night_after_a_restart_and_a_late_delivery(tmp_path: Path) -> None:
@@ -79,30 +79,30 @@ def test_the_whole_night_after_a_restart_and_a_late_delivery(tmp_path: Path) -> 
     async def before(daemon: Daemon) -> None:
         await daemon.act("stage-begin", {"kind": "recovery"})
         night.weigh(daemon, 0, OUT_S)
-        night.now_ns = T0_NS + OUT_S * NS
+        night.now_ns = T0_NS + OUT_S * NS_PER_S
         await night.stored(daemon)
 
     async def after(daemon: Daemon) -> None:
         night.weigh(daemon, BACK_S, NIGHT_S)
-        night.now_ns = T0_NS + NIGHT_S * NS
+        night.now_ns = T0_NS + NIGHT_S * NS_PER_S
         await night.stored(daemon)
         rows = await whole_stage(daemon)
         assert 200 < len(rows) <= 400
         assert rows[0]["t_ns"] == T0_NS and rows[-1]["end_ns"] >= night.now_ns, "from the beginning to now"
         assert all(a["end_ns"] == b["t_ns"] for a, b in pairwise(rows)), "no time is left out"
         spikes = [row for row in rows if row["high"] == 200.0]
-        assert len(spikes) == 1 and spikes[0]["t_ns"] <= T0_NS + SPIKE_S * NS < spikes[0]["end_ns"]
+        assert len(spikes) == 1 and spikes[0]["t_ns"] <= T0_NS + SPIKE_S * NS_PER_S < spikes[0]["end_ns"]
         assert spikes[0]["high_shown"] == pytest.approx(440.925, abs=0.001) and spikes[0]["unit_shown"] == "lb"
         gap = empty_hours(rows)
         assert gap and min(gap) > 5.0 and max(gap) < 6.0 and len(gap) == pytest.approx(len(rows) / 12, abs=2)
         night.weigh(daemon, OUT_S, BACK_S)  # kept by the device, and sent now
         await night.stored(daemon)
         assert not empty_hours(await whole_stage(daemon))
-        recent = await daemon.history("cylinder_mass", night.now_ns - 600 * NS, 400)
+        recent = await daemon.history("cylinder_mass", night.now_ns - 600 * NS_PER_S, 400)
         assert 60 <= len(recent) <= 61 and not empty_hours(recent)
 
     night.run(before)
-    night.now_ns = T0_NS + BACK_S * NS
+    night.now_ns = T0_NS + BACK_S * NS_PER_S
     night.run(after)
 
 
@@ -111,13 +111,15 @@ def test_what_is_on_its_way_is_no_gap_and_what_stays_out_is(tmp_path: Path) -> N
 
     async def act(daemon: Daemon) -> None:
         night.weigh(daemon, 0, 600)
-        night.now_ns = T0_NS + 605 * NS
+        night.now_ns = T0_NS + 605 * NS_PER_S
         await night.stored(daemon)
         assert not empty_hours(await daemon.history("cylinder_mass", T0_NS, 400))
-        night.now_ns += 300 * NS
+        night.now_ns += 300 * NS_PER_S
         assert len(empty_hours(await daemon.history("cylinder_mass", T0_NS, 400))) == pytest.approx(30, abs=2)
-        slow = await Trends(night.file).since("cylinder_mass", T0_NS, T0_NS + 600 * NS, 400, 40.0, 0.0)
-        assert [b.t1_ns - b.t0_ns for b in slow] == [120 * NS] * 5, "an instrument of one reading in 40 s has no gaps"
+        slow = await Trends(night.file).since("cylinder_mass", T0_NS, T0_NS + 600 * NS_PER_S, 400, 40.0, 0.0)
+        assert [b.t1_ns - b.t0_ns for b in slow] == [120 * NS_PER_S] * 5, (
+            "an instrument of one reading in 40 s has no gaps"
+        )
         with pytest.raises(Refused, match="no measuring point"):
             await daemon.history("weight", T0_NS, 400)
 

@@ -6,18 +6,18 @@ from collections.abc import Callable
 
 from firmware_protocol.codes import Quantity, SampleType, SensorKind
 from firmware_protocol.messages import Describe
-from logger.compute.charging import ChargingWatch
-from logger.compute.decode import DeviceDecoder
-from logger.compute.mass_ledger import MassLedger
-from logger.compute.mass_rate import MassRate
-from logger.compute.recovery import analyse_recovery
-from logger.compute.recovery_level import required_level
-from logger.compute.recovery_watch import RecoveryWatch
-from logger.compute.start_up import analyse_start_up, start_up_now
+from logger.decode.channel import DeviceDecoder
 from logger.model.rig import RigChannel
 from logger.model.sample import Series
 from logger.model.value import known
 from logger.refrigerant import find
+from logger.scale.ledger import MassLedger
+from logger.scale.rate import MassRate
+from logger.stages.charging.analysis import ChargingWatch
+from logger.stages.recovery.analysis import analyse_recovery
+from logger.stages.recovery.level import required_level
+from logger.stages.recovery.live import RecoveryWatch
+from logger.stages.start_up.analysis import analyse_start_up, start_up_now
 
 Row = tuple[str, str, str, bool]
 TWELVE_HOURS_S = 43_200

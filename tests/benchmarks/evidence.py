@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from logger.evidence.sshsig import CHECKPOINT_NAMESPACE, sign
-from logger.export.keys import signing_key
+from logger.export.bundle.trusted_keys import signing_key
 from tests.benchmarks.replay import record
 
 Row = tuple[str, str, str, bool]

@@ -15,8 +15,8 @@ from logger.config.job_file import parse_job
 from logger.config.rig_file import parse_rig
 from logger.model import records
 from logger.model.plain import plain
-from logger.pipeline.heart import ANALYSE_EVERY_NS, Pipeline
-from logger.pipeline.scene import NS
+from logger.model.units import NS_PER_S
+from logger.pipeline.engine import ANALYSE_EVERY_NS, Pipeline
 from sim_device.device import Device
 from tests.benchmarks.rig16 import CHANNELS, DEVICE_ID, JOB_TOML, board, rig_toml, sense
 
@@ -52,7 +52,7 @@ def _live(kind: str) -> list[Row]:
     return [
         (f"live step, {CHANNELS} channels, {kind}", live, f"< {STEP_MS:.0f} ms", scan < STEP_MS and tick < STEP_MS),
         (
-            f"its findings, every {ANALYSE_EVERY_NS // NS} s, {kind}",
+            f"its findings, every {ANALYSE_EVERY_NS // NS_PER_S} s, {kind}",
             f"{analysis:.1f} ms at most",
             "none set",
             True,

@@ -15,10 +15,11 @@ from pathlib import Path
 from firmware_protocol.codes import DeviceState
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Samples, Status, encode_message
-from logger.evidence.segments import SECOND_NS, SegmentBuilder
+from logger.evidence.segments import SegmentBuilder
 from logger.model.points import POINTS
 from logger.model.records import NewRecord
 from logger.model.sample import Scan
+from logger.model.units import NS_PER_S
 from logger.store.reader import StoreReader
 from logger.store.seal import seal
 from logger.store.writer import StoreWriter
@@ -45,7 +46,7 @@ def synthesise(seconds: int) -> list[Second]:
         readings: list[Scan] = []
         for scan in range(SCANS):
             k = second * SCANS + scan
-            t_ns = T0_NS + k * SECOND_NS // SCANS + int(chance.gauss(3e5, 1e5))
+            t_ns = T0_NS + k * NS_PER_S // SCANS + int(chance.gauss(3e5, 1e5))
             for i in range(CHANNELS):
                 if chance.random() < 0.001:
                     drift[i] = chance.gauss(0.0, 0.5)
@@ -58,7 +59,7 @@ def synthesise(seconds: int) -> list[Second]:
         if second % 5 == 0:
             status = Status(0, second, 3, DeviceState.STREAMING, 0x5EED1E55, 0, second * SCANS, second * 1_000_000)
             builder.add("00a1b2c3d4e5f607", t_ns + 100_000, encode_frame(encode_message(status)))
-        out.append((builder.flush(T0_NS + second * SECOND_NS, force=True), readings))
+        out.append((builder.flush(T0_NS + second * NS_PER_S, force=True), readings))
     return out
 
 
@@ -199,7 +200,7 @@ def _night(here: Path, seconds: Sequence[Second]) -> list[Row]:
     path = _place(here, "night")
     ours = Ours(path, overviews=True)
     for hour in range(12):
-        shift = hour * SECONDS * SECOND_NS
+        shift = hour * SECONDS * NS_PER_S
         for minute in range(0, SECONDS, 60):
             ours.add(
                 [
@@ -216,7 +217,7 @@ def _night(here: Path, seconds: Sequence[Second]) -> list[Row]:
         report = reader.verify()
         verify_s = time.perf_counter() - begun
         begun = time.perf_counter()
-        buckets = reader.overview(NAMES[3], T0_NS, T0_NS + 12 * SECONDS * SECOND_NS, 600)
+        buckets = reader.overview(NAMES[3], T0_NS, T0_NS + 12 * SECONDS * NS_PER_S, 600)
         overview_ms = (time.perf_counter() - begun) * 1e3
     begun = time.perf_counter()
     writer = open_writer(path)

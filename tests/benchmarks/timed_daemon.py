@@ -9,7 +9,7 @@ import time
 
 from logger.alarms.memory import AlarmChange, AlarmState
 from logger.cli import main
-from logger.pipeline.heart import Pipeline
+from logger.pipeline.engine import Pipeline
 
 step_alarms = Pipeline.step_alarms
 

@@ -4,14 +4,14 @@ import math
 import time
 from collections.abc import Callable
 
-from logger.compute.compare import Run, compare_pull_downs
-from logger.compute.decay import analyse_decay
-from logger.compute.profiles import DECAY_PROFILES, PRESSURE_PROFILES
-from logger.compute.pull_down import analyse_pull_down
-from logger.compute.standing_pressure import analyse_standing
 from logger.model.sample import Series
 from logger.model.units import MICRON_PA
-from tests.compute.make import temperature, vacuum
+from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES
+from logger.stages.comparison import Run, compare_pull_downs
+from logger.stages.decay_test.analysis import analyse_decay
+from logger.stages.evacuation.analysis import analyse_pull_down
+from logger.stages.pressure_test.analysis import analyse_standing
+from tests.stages.make import temperature, vacuum
 
 Row = tuple[str, str, str, bool]
 HOUR = 3600.0

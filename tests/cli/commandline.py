@@ -9,7 +9,7 @@ import pytest
 from logger.cli import rimelog
 from logger.cli.errors import told
 from logger.evidence.sshsig import CHECKPOINT_NAMESPACE, sign
-from logger.export.keys import signing_key
+from logger.export.bundle.trusted_keys import signing_key
 from logger.model.records import NewRecord, Record
 from logger.store.place import job_place
 from logger.store.writer import StoreWriter

@@ -218,11 +218,11 @@ def test_addresses_are_kept_listed_and_forgotten_without_showing_them(rimelog: C
 
 
 def test_no_more_are_kept_than_can_be_read_again(rimelog: CommandLine, addresses: Path) -> None:
-    for i in range(push_file.MOST_URLS):
+    for i in range(push_file.MAX_URLS):
         assert rimelog("alarms", "push", "--add", f"ntfys://topic{i}").status == 0
     ran = rimelog("alarms", "push", "--add", "ntfys://onemore")
     assert ran.status == 1 and "remove one first" in ran.err
-    assert len(load_push(addresses).urls) == push_file.MOST_URLS
+    assert len(load_push(addresses).urls) == push_file.MAX_URLS
 
 
 def test_a_file_that_others_can_read_is_refused(rimelog: CommandLine, addresses: Path) -> None:

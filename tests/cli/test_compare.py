@@ -16,8 +16,9 @@ from logger.evidence.chain import new_event
 from logger.model import records as r
 from logger.model.plain import plain
 from logger.model.records import NewRecord, Record
+from logger.model.units import NS_PER_S
 from logger.store.writer import StoreWriter
-from tests.export.simulated import JOB, SECOND, T0_NS, simulated_job, with_job
+from tests.export.simulated import JOB, T0_NS, simulated_job, with_job
 
 BARE, COOLED = "2026-03-02-01", "2026-03-03-01"  # a recovery without, and with a subcooler at the outlet
 FEW, BUMPED = "2026-03-09-01", "2026-03-10-01"
@@ -49,7 +50,9 @@ def pressure_test() -> list[NewRecord]:
         (r.STAGE_BEGUN, {"number": 2, "kind": "recovery", "settings": {}, "operator": "Nobody"}),
         (r.STAGE_ENDED, {"number": 2}),
     ]
-    return [new_event({"type": kind, "t_ns": T0_NS + i * SECOND, **fields}) for i, (kind, fields) in enumerate(events)]
+    return [
+        new_event({"type": kind, "t_ns": T0_NS + i * NS_PER_S, **fields}) for i, (kind, fields) in enumerate(events)
+    ]
 
 
 @pytest.fixture(scope="module")

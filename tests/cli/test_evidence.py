@@ -9,7 +9,7 @@ from click.testing import CliRunner, Result
 from logger.cli.evidence import export, verify
 from logger.evidence.keys import allowed_signers_line, public_key
 from logger.evidence.sshsig import BUNDLE_NAMESPACE, CHECKPOINT_NAMESPACE, sign
-from logger.export.keys import signing_key
+from logger.export.bundle.trusted_keys import signing_key
 from logger.model.records import NewRecord
 from logger.store.writer import StoreWriter
 from tests.export.simulated import T0_NS, simulated_job

@@ -20,10 +20,11 @@ from logger.model.finding import Finding, Verdict
 from logger.model.plain import plain
 from logger.model.records import NewRecord, Record
 from logger.model.text import clean
+from logger.model.units import NS_PER_S
 from logger.store.place import job_place, jobs_dir
 from logger.store.reader import StoreReader
 from tests.cli.commandline import CommandLine, store_job
-from tests.export.simulated import JOB, SECOND, T0_NS, simulated_job
+from tests.export.simulated import JOB, T0_NS, simulated_job
 
 JOB_ID = JOB.job_id
 _KEYS = ("job", "t_ns", "utc_offset_s", "number", "kind", "stage", "finding", "verdict", "headline", "customer")
@@ -55,7 +56,7 @@ def events(*more: NewRecord, **changes: str) -> tuple[NewRecord, ...]:
 
 
 def event(kind: str, after_s: float, /, **fields: object) -> NewRecord:
-    return new_event({"type": kind, "t_ns": T0_NS + round(after_s * SECOND), **fields})
+    return new_event({"type": kind, "t_ns": T0_NS + round(after_s * NS_PER_S), **fields})
 
 
 def damage(file: Path, record_id: int) -> None:
@@ -99,7 +100,7 @@ def test_jobs_shows_each_stage_with_its_verdict_newest_last(data: Path, rimelog:
 def test_the_day_is_the_users_own(data: Path, rimelog: CommandLine) -> None:
     store_job(data, "a", events(event(r.RUN_BEGUN, 0, utc_offset_s=12 * 3600)))
     store_job(data, "b", events(event(r.RUN_BEGUN, 0, utc_offset_s=-12 * 3600)))
-    assert T0_NS // (3600 * SECOND) % 24 == 16  # 2026-03-02 16:00 UTC
+    assert T0_NS // (3600 * NS_PER_S) % 24 == 16  # 2026-03-02 16:00 UTC
     assert [job["date"] for job in json.loads(rimelog("jobs", "--json").out)] == ["2026-03-03", "2026-03-02"]
 
 
@@ -189,7 +190,7 @@ def test_doctor_says_what_was_changed_and_rescues_the_rest(data: Path, rimelog: 
     assert file.read_bytes() == before
     with StoreReader(out / "job.rimelog") as reader:
         assert reader.job_id == JOB_ID
-        t1_ns = T0_NS + 1000 * SECOND
+        t1_ns = T0_NS + 1000 * NS_PER_S
         made = sum(b.n for b in reader.overview("vacuum", T0_NS, t1_ns, 400))
         assert made > 900, "the overviews were made from the records that were saved"
     assert rimelog("doctor", out).status == 0  # its own checkpoints, signed, hold
@@ -324,7 +325,7 @@ def test_a_close_that_was_cut_off_goes_on_where_it_was(data: Path, rimelog: Comm
 
 def test_the_records_time_never_goes_back(data: Path, rimelog: CommandLine) -> None:
     """A record ahead of the computer's clock (a demonstration, a clock set back) is closed after its newest reading."""
-    ahead_ns = time.time_ns() + 10 * 3600 * SECOND
+    ahead_ns = time.time_ns() + 10 * 3600 * NS_PER_S
     store_job(data, JOB_ID, events(new_event({"type": r.NOTE, "t_ns": ahead_ns, "text": "late"})))
     assert rimelog("close", JOB_ID).status == 0
     with StoreReader(job_place(JOB_ID, data).file) as reader:

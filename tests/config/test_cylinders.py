@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.compute.cylinder_checks import requalification
 from logger.config.cylinders import (
     add_cylinder,
     find_cylinder,
@@ -19,6 +18,7 @@ from logger.config.cylinders import (
 )
 from logger.config.errors import ConfigError, FileProblems
 from logger.config.job_file import parse_water_capacity
+from logger.cylinder.checks import requalification
 from logger.model.cylinder import Cylinder, MonthOnly, marked_date
 from logger.model.finding import Verdict
 from logger.model.plain import cylinder_from, plain

@@ -6,8 +6,9 @@ from hypothesis import strategies as st
 
 from logger.evidence.chain import frames_of
 from logger.evidence.errors import ChainError
-from logger.evidence.segments import LONGEST_FRAME, SECOND_NS, SegmentBuilder
+from logger.evidence.segments import MAX_FRAME, SegmentBuilder
 from logger.model.records import NewRecord
+from logger.model.units import NS_PER_S
 
 T0_NS = 1_764_000_000_000_000_000
 
@@ -46,21 +47,21 @@ def test_once_a_second_all_devices_together() -> None:
     builder = SegmentBuilder()
     out: list[list[NewRecord]] = []
     for tick in range(100):  # ten seconds of ten scans of two devices
-        now_ns = T0_NS + tick * SECOND_NS // 10
+        now_ns = T0_NS + tick * NS_PER_S // 10
         builder.add("a", now_ns, b"scan")
         builder.add("b", now_ns + 20_000_000, b"other")
         if flushed := builder.flush(now_ns + 50_000_000):
             out.append(flushed)
     assert [len(flushed) for flushed in out] == [2] * 9
     assert {record.n for flushed in out[1:] for record in flushed} == {10}
-    assert max(frames_of(r)[-1][0] - r.t0_ns for flushed in out for r in flushed) <= 1.1 * SECOND_NS
+    assert max(frames_of(r)[-1][0] - r.t0_ns for flushed in out for r in flushed) <= 1.1 * NS_PER_S
 
 
 def test_a_clock_set_back_does_not_hold_frames_back() -> None:
     builder = SegmentBuilder()
     builder.flush(T0_NS)
     builder.add("a", T0_NS + 1, b"before")
-    back_ns = T0_NS - 3600 * SECOND_NS
+    back_ns = T0_NS - 3600 * NS_PER_S
     builder.add("a", back_ns, b"after")
     records = builder.flush(back_ns + 1)
     assert [(r.t0_ns, r.payload) for r in records] == [(T0_NS + 1, b"before"), (back_ns, b"after")]
@@ -78,6 +79,6 @@ def test_a_device_that_talks_too_much_is_cut_into_bounded_records() -> None:
 def test_a_frame_no_record_can_hold_is_refused() -> None:
     builder = SegmentBuilder()
     with pytest.raises(ChainError):
-        builder.add("a", T0_NS, bytes(LONGEST_FRAME + 1))
+        builder.add("a", T0_NS, bytes(MAX_FRAME + 1))
     with pytest.raises(ChainError):
         builder.add("x" * 256, T0_NS, b"")

@@ -16,7 +16,7 @@ from logger.alarms.rules import Priority
 from logger.alarms.states import Event as AlarmEvent
 from logger.alarms.states import State
 from logger.evidence.chain import GENESIS, chained, encode_offsets, frames_of, new_event
-from logger.export.report_data import (
+from logger.export.report.report_data import (
     Curve,
     CylinderRow,
     Instrument,
@@ -36,10 +36,10 @@ from logger.model.points import Quantity
 from logger.model.records import FRAMES, NewRecord, Record
 from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
 from logger.model.sample import PointSample
+from logger.model.units import NS_PER_S
 from logger.model.value import known, unknown
 
 T0_NS = 1_772_467_200_000_000_000  # 2026-03-02T16:00:00Z
-SECOND = 1_000_000_000
 SCALE, MANIFOLD = "52494d450000a001", "52494d450000a002"
 POINTS_OF = {SCALE: ("cylinder_mass",), MANIFOLD: ("recovery_inlet_pressure", "cylinder_pressure", "vacuum")}
 NO_READING = math.inf
@@ -115,7 +115,7 @@ def replay(records: RecordSource, on_samples: OnSamples) -> Replayed:
         samples = list(decoded(record))
         on_samples(samples)
         masses += [s.value for s in samples if s.point == "cylinder_mass" and s.value is not None]
-        held = record.t0_ns > T0_NS + 14_400 * SECOND
+        held = record.t0_ns > T0_NS + 14_400 * NS_PER_S
         vacua += [s for s in samples if s.point == "vacuum" and s.value is not None and held]
     first, last = (masses[0], masses[-1]) if masses else (0.0, 0.0)
     rise = (vacua[-1].value or 0.0) - (vacua[0].value or 0.0) if vacua else 0.0
@@ -233,30 +233,30 @@ def opened(job: dict[str, Any]) -> Recorder:
     rec.event(r.DEVICE_HELLO, T0_NS + 2, device=SCALE, name="Scale", url="/dev/ttyUSB0", firmware="rime-scale 1.2.0")
     rec.event(r.KEEP_AWAKE, T0_NS + 3, text="The computer is kept awake; closing the lid would still send it to sleep.")
     rec.event(r.CYLINDER_ON_SCALE, T0_NS + 4, cylinder=plain(C1), reading_kg=25.0)
-    rec.event(r.STAGE_BEGUN, T0_NS + SECOND, number=1, kind="recovery", settings={}, operator="J. Invented")
+    rec.event(r.STAGE_BEGUN, T0_NS + NS_PER_S, number=1, kind="recovery", settings={}, operator="J. Invented")
     return rec
 
 
 def alarm_story(rec: Recorder, raised_s: int, seen_s: int, cleared_s: int) -> None:
     unseen, seen = State.UNACKNOWLEDGED, State.ACKNOWLEDGED
-    rec.add(new_event(alarm(T0_NS + raised_s * SECOND, AlarmEvent.RAISE, State.NORMAL, unseen, first_out=True)))
-    rec.add(new_event(alarm(T0_NS + seen_s * SECOND, AlarmEvent.ACKNOWLEDGE, unseen, seen, operator="J. Invented")))
-    rec.add(new_event(alarm(T0_NS + cleared_s * SECOND, AlarmEvent.RETURN, seen, State.NORMAL, value=0.2)))
+    rec.add(new_event(alarm(T0_NS + raised_s * NS_PER_S, AlarmEvent.RAISE, State.NORMAL, unseen, first_out=True)))
+    rec.add(new_event(alarm(T0_NS + seen_s * NS_PER_S, AlarmEvent.ACKNOWLEDGE, unseen, seen, operator="J. Invented")))
+    rec.add(new_event(alarm(T0_NS + cleared_s * NS_PER_S, AlarmEvent.RETURN, seen, State.NORMAL, value=0.2)))
 
 
 def short_job(note: str = "Filter drier changed.", **job: Any) -> Recorder:
     """A minute of recovery: enough for every kind of event."""
     rec = opened(job)
     for i in range(60):
-        t = T0_NS + (i + 2) * SECOND
+        t = T0_NS + (i + 2) * NS_PER_S
         rec.scan(SCALE, t, 25.0 + 0.2 * i)
         rec.scan(MANIFOLD, t + 1000, 500_000.0 - 100 * i, 700_000.0 + 50 * i, None)
-    rec.event(r.NOTE, T0_NS + 30 * SECOND, text=note, author="J. Invented")
+    rec.event(r.NOTE, T0_NS + 30 * NS_PER_S, text=note, author="J. Invented")
     alarm_story(rec, 40, 50, 52)
-    rec.event(r.GAP, T0_NS + 55 * SECOND, from_ns=T0_NS + 20 * SECOND, to_ns=T0_NS + 24 * SECOND, cause="link lost",
-              device=MANIFOLD)  # fmt: skip
-    rec.event(r.STAGE_ENDED, T0_NS + 62 * SECOND, number=1)
-    rec.event(r.JOB_CLOSED, T0_NS + 63 * SECOND)
+    from_ns, to_ns = T0_NS + 20 * NS_PER_S, T0_NS + 24 * NS_PER_S
+    rec.event(r.GAP, T0_NS + 55 * NS_PER_S, from_ns=from_ns, to_ns=to_ns, cause="link lost", device=MANIFOLD)
+    rec.event(r.STAGE_ENDED, T0_NS + 62 * NS_PER_S, number=1)
+    rec.event(r.JOB_CLOSED, T0_NS + 63 * NS_PER_S)
     return rec
 
 
@@ -265,7 +265,7 @@ def long_job(**job: Any) -> Recorder:
     rec = opened(job)
     for i in range(2000):
         t_s = 2 + 5 * i
-        t = T0_NS + t_s * SECOND
+        t = T0_NS + t_s * NS_PER_S
         if t_s == 5002:
             rec.event(r.NOTE, t - 1, text="RC-1 full, valve closed, RC-2 on the scale. Shell at 28 °C by hand.",
                       author="J. Invented")  # fmt: skip
@@ -278,24 +278,26 @@ def long_job(**job: Any) -> Recorder:
             inlet = 99_100 + 650_000 * math.exp(-t_s / 2500) - 40_000 * (t_s / 10_000)
             rec.scan(MANIFOLD, t + 1000, inlet, 850_000 + 90_000 * math.sin(t_s / 1500), None)
     alarm_story(rec, 4300, 4410, 5100)
-    rec.event(r.GAP, T0_NS + 6600 * SECOND, from_ns=T0_NS + 6000 * SECOND, to_ns=T0_NS + 6600 * SECOND,
+    rec.event(r.GAP, T0_NS + 6600 * NS_PER_S, from_ns=T0_NS + 6000 * NS_PER_S, to_ns=T0_NS + 6600 * NS_PER_S,
               cause="link: cable out", device=MANIFOLD)  # fmt: skip
-    rec.event(r.STAGE_ENDED, T0_NS + 10_002 * SECOND, number=1)
-    rec.event(r.STAGE_BEGUN, T0_NS + 10_800 * SECOND, number=2, kind="evacuation", settings={"target_vacuum": 66.7})
-    rec.event(r.MARK, T0_NS + 10_860 * SECOND, act="pump-started", text="")
-    rec.event(r.MARK, T0_NS + 12_300 * SECOND, act="pump-oil-changed", text="oil changed")
+    rec.event(r.STAGE_ENDED, T0_NS + 10_002 * NS_PER_S, number=1)
+    rec.event(r.STAGE_BEGUN, T0_NS + 10_800 * NS_PER_S, number=2, kind="evacuation", settings={"target_vacuum": 66.7})
+    rec.event(r.MARK, T0_NS + 10_860 * NS_PER_S, act="pump-started", text="")
+    rec.event(r.MARK, T0_NS + 12_300 * NS_PER_S, act="pump-oil-changed", text="oil changed")
     for i in range(700):
         t_s = 10_801 + 5 * i
         vacuum = 40 + 98_000 * math.exp(-(t_s - 10_800) / 260)
-        rec.scan(MANIFOLD, T0_NS + t_s * SECOND, 99_100.0, 850_000.0, vacuum)
-    rec.event(r.STAGE_ENDED, T0_NS + 14_302 * SECOND, number=2)
-    rec.event(r.STAGE_BEGUN, T0_NS + 14_400 * SECOND, number=3, kind="decay-test", settings={"profile": "tight"})
-    rec.event(r.MARK, T0_NS + 14_400 * SECOND, act="isolated", text="")
+        rec.scan(MANIFOLD, T0_NS + t_s * NS_PER_S, 99_100.0, 850_000.0, vacuum)
+    rec.event(r.STAGE_ENDED, T0_NS + 14_302 * NS_PER_S, number=2)
+    rec.event(r.STAGE_BEGUN, T0_NS + 14_400 * NS_PER_S, number=3, kind="decay-test", settings={"profile": "tight"})
+    rec.event(r.MARK, T0_NS + 14_400 * NS_PER_S, act="isolated", text="")
     for i in range(430):
         t_s = 14_401 + 5 * i
         vacuum = 80 - 30 * math.exp(-(t_s - 14_400) / 900) + 0.4 * math.sin(7 * i)
-        rec.scan(MANIFOLD, T0_NS + t_s * SECOND, 99_100.0, 850_000.0, vacuum)
-    rec.event(r.NOTE, T0_NS + 16_600 * SECOND, text="Customer told that a longer hold is needed.", author="J. Invented")
-    rec.event(r.STAGE_ENDED, T0_NS + 16_602 * SECOND, number=3)
-    rec.event(r.JOB_CLOSED, T0_NS + 16_800 * SECOND)
+        rec.scan(MANIFOLD, T0_NS + t_s * NS_PER_S, 99_100.0, 850_000.0, vacuum)
+    rec.event(
+        r.NOTE, T0_NS + 16_600 * NS_PER_S, text="Customer told that a longer hold is needed.", author="J. Invented"
+    )
+    rec.event(r.STAGE_ENDED, T0_NS + 16_602 * NS_PER_S, number=3)
+    rec.event(r.JOB_CLOSED, T0_NS + 16_800 * NS_PER_S)
     return rec

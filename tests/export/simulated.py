@@ -18,12 +18,12 @@ from logger.model.job import Job
 from logger.model.plain import plain
 from logger.model.records import NewRecord, Record
 from logger.model.rig import Rig, RigChannel, RigDevice
+from logger.model.units import NS_PER_S
 from sim_device.boards import boards
 from sim_device.rig import Rig as SimRig
 from sim_device.rig import device_id
 
 T0_NS = 1_772_467_200_000_000_000
-SECOND = 1_000_000_000
 JOB = Job("2026-03-02-02", "R-407C", 98.0, "Invented brewery", "Cold room", "Glycol chiller", "Nobody",
           volume_m3=0.05, volume_u_m3=0.0025, units="us", invented=True)  # fmt: skip
 MARKS = {"isolate": "isolated", "start_pump": "pump-started", "stop_pump": "pump-stopped",
@@ -52,7 +52,7 @@ def simulated_job(
     def talk(name: str, data: bytes, t_s: float) -> None:
         for block in decoders[name].feed(sim.step(name, data, t_s)):
             assert isinstance(block, Frame)
-            segments.add(ids[name], T0_NS + round(t_s * SECOND), block.raw)
+            segments.add(ids[name], T0_NS + round(t_s * NS_PER_S), block.raw)
 
     cylinders = [
         Cylinder(c.name, c.tare_kg, c.water_capacity_kg, c.service_pressure_psi * 6894.757)
@@ -74,9 +74,9 @@ def simulated_job(
         t_s += step_s
         for name in only:
             talk(name, b"", t_s)
-        store(segments.flush(T0_NS + round(t_s * SECOND)))
+        store(segments.flush(T0_NS + round(t_s * NS_PER_S)))
         for act in sim.plant.done[told:]:
-            at_ns = T0_NS + round(t_s * SECOND)
+            at_ns = T0_NS + round(t_s * NS_PER_S)
             if act.action == "stage" and "begin" in act.kw:
                 number += 1
                 event(at_ns, r.STAGE_BEGUN, number=number, kind=act.kw["begin"], settings={}, operator="Nobody")
@@ -88,7 +88,7 @@ def simulated_job(
             elif act.action in MARKS:
                 event(at_ns, r.MARK, act=MARKS[act.action], text="")
         told = len(sim.plant.done)
-    event(T0_NS + round(t_s * SECOND), r.RUN_ENDED)
+    event(T0_NS + round(t_s * NS_PER_S), r.RUN_ENDED)
     return tuple(records)
 
 

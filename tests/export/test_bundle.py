@@ -17,7 +17,7 @@ from logger.evidence.errors import BundleError
 from logger.evidence.keys import public_key
 from logger.evidence.record_lines import parse_record, parse_records, record_line
 from logger.evidence.sshsig import CHECKPOINT_NAMESPACE, sign
-from logger.export.bundle import Exported, export_bundle
+from logger.export.bundle.write import Exported, export_bundle
 from logger.export.errors import ExportError
 from logger.model.records import EVENT, FRAMES, Record
 from tests.export.invented import Recorder, replay, short_job

@@ -3,7 +3,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.export.envelope import Envelope
+from logger.export.report.envelope import Envelope
 
 READINGS = st.lists(st.tuples(st.integers(0, 1_000_000), st.floats(-1e6, 1e6)), min_size=1, max_size=200)
 

@@ -3,8 +3,8 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.export.glyphs import harmless
-from logger.export.report import settable
+from logger.export.report.glyphs import harmless
+from logger.export.report.typeset import settable
 
 
 def only_ascii(text: str) -> bool:

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from logger.export.bundle import Exported, export_bundle
+from logger.export.bundle.verify import Outcome, verify_bundle
+from logger.export.bundle.write import Exported, export_bundle
 from logger.export.replayed import replay_job
-from logger.export.report_data import Replayed
-from logger.export.verify import Outcome, verify_bundle
+from logger.export.report.report_data import Replayed
 from logger.model.records import FRAMES, NewRecord, Record
 from logger.model.sample import PointSample
 from tests.export.rebag import as_new, chained_again, put_together, signed_again, taken_apart

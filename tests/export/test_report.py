@@ -10,13 +10,14 @@ import pytest
 from logger.alarms.states import Event, State
 from logger.evidence.bagit import digest_of
 from logger.evidence.chain import new_event
-from logger.export import report as report_module
-from logger.export.derived import Derived
+from logger.export.bundle.derived import Derived
 from logger.export.errors import ReportError
-from logger.export.report_view import MOST_ROWS
+from logger.export.report import typeset as report_module
+from logger.export.report.report_view import MAX_ROWS
 from logger.export.story import Story
 from logger.model import records as r
-from tests.export.invented import MANIFOLD, SECOND, T0_NS, Recorder, alarm, long_job, opened, replay, short_job
+from logger.model.units import NS_PER_S
+from tests.export.invented import MANIFOLD, T0_NS, Recorder, alarm, long_job, opened, replay, short_job
 
 HOSTILE = '麦酒 مصنع 😀 #import "x" $x^2$ \\ `code` *bold* _it_ @ref <label> [a](b) // no \x1b[2J\u202e/* "' + "W" * 300
 
@@ -129,9 +130,9 @@ def test_nothing_runs_off_the_page(tmp_path: Path) -> None:
 
 def test_a_flood_of_alarms_is_cut_and_said_to_be(tmp_path: Path) -> None:
     rec = opened({})
-    for i in range(MOST_ROWS + 20):
-        rec.add(new_event(alarm(T0_NS + (2 + i) * SECOND, Event.RAISE, State.NORMAL, State.UNACKNOWLEDGED)))
-        rec.add(new_event(alarm(T0_NS + (2 + i) * SECOND, Event.SHELVE, State.UNACKNOWLEDGED, State.SHELVED)))
+    for i in range(MAX_ROWS + 20):
+        rec.add(new_event(alarm(T0_NS + (2 + i) * NS_PER_S, Event.RAISE, State.NORMAL, State.UNACKNOWLEDGED)))
+        rec.add(new_event(alarm(T0_NS + (2 + i) * NS_PER_S, Event.SHELVE, State.UNACKNOWLEDGED, State.SHELVED)))
     text = flat(" ".join(pages(made(rec)[0], tmp_path)))
     assert "20 further rows are in events.csv" in text and "shelved" in text
 
@@ -148,15 +149,15 @@ def test_a_job_with_nothing_in_it_still_makes_a_report(tmp_path: Path) -> None:
 
 def test_every_stage_kind_is_drawn_and_a_running_one_is_said_to_run(tmp_path: Path) -> None:
     rec = opened({})
-    rec.event(r.STAGE_ENDED, T0_NS + 2 * SECOND, number=1)
+    rec.event(r.STAGE_ENDED, T0_NS + 2 * NS_PER_S, number=1)
     kinds = ("evacuation", "decay-test", "pressure-test", "charging", "start-up", "recovery")
     for k, kind in enumerate(kinds):
-        begun = T0_NS + (10 + 100 * k) * SECOND
+        begun = T0_NS + (10 + 100 * k) * NS_PER_S
         rec.event(r.STAGE_BEGUN, begun, number=k + 2, kind=kind, settings={})
         for i in range(20):
-            rec.scan(MANIFOLD, begun + (1 + 4 * i) * SECOND, 3e5 + i, 4e5 - i, None if i % 3 else 50.0)
+            rec.scan(MANIFOLD, begun + (1 + 4 * i) * NS_PER_S, 3e5 + i, 4e5 - i, None if i % 3 else 50.0)
         if kind != kinds[-1]:
-            rec.event(r.STAGE_ENDED, begun + 90 * SECOND, number=k + 2)
+            rec.event(r.STAGE_ENDED, begun + 90 * NS_PER_S, number=k + 2)
     text = flat(" ".join(pages(made(rec)[0], tmp_path)))
     assert text.count("Readings of this stage") >= 4
     assert "still running" in text and "missing (open circuit)" in text

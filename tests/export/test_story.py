@@ -10,7 +10,8 @@ from logger.evidence.errors import BundleError
 from logger.export.shown import Shown
 from logger.export.story import Story
 from logger.model import records as r
-from tests.export.invented import MANIFOLD, SECOND, T0_NS, Recorder, alarm, opened, short_job
+from logger.model.units import NS_PER_S
+from tests.export.invented import MANIFOLD, T0_NS, Recorder, alarm, opened, short_job
 
 
 def told(rec: Recorder) -> Story:
@@ -25,12 +26,14 @@ def test_counts_head_and_facts() -> None:
     assert (story.count, story.head) == (len(rec.records), rec.records[-1].digest)
     assert (story.software, story.utc_offset_s, story.speed) == ("0.1.0", -21_600, 1.0)
     assert story.points == ("cylinder_mass", "cylinder_pressure", "recovery_inlet_pressure", "vacuum")
-    assert (story.first_ns, story.last_ns) == (T0_NS, T0_NS + 63 * SECOND)
+    assert (story.first_ns, story.last_ns) == (T0_NS, T0_NS + 63 * NS_PER_S)
 
 
 def test_an_alarm_is_one_entry_from_raise_to_return() -> None:
     (entry,) = told(short_job()).alarms()
-    assert (entry.raised_ns, entry.acknowledged_ns, entry.cleared_ns) == tuple(T0_NS + s * SECOND for s in (40, 50, 52))
+    assert (entry.raised_ns, entry.acknowledged_ns, entry.cleared_ns) == tuple(
+        T0_NS + s * NS_PER_S for s in (40, 50, 52)
+    )
     assert (entry.label, entry.acknowledged_by, entry.first_out) == ("Cylinder nearly full", "J. Invented", True)
     assert entry.value.number == 0.912  # at the raise, not at the return
 
@@ -43,15 +46,15 @@ def test_an_alarm_raised_again_is_another_entry_and_one_still_standing_has_no_en
         (2, Event.RETURN, unseen, returned),
         (3, Event.RAISE, returned, unseen),
     ):
-        rec.add(new_event(alarm(T0_NS + t_s * SECOND, event, before, after)))
+        rec.add(new_event(alarm(T0_NS + t_s * NS_PER_S, event, before, after)))
     first, second = told(rec).alarms()
-    assert first.cleared_ns == T0_NS + 2 * SECOND and first.acknowledged_ns is None
-    assert second.raised_ns == T0_NS + 3 * SECOND and second.cleared_ns is None
+    assert first.cleared_ns == T0_NS + 2 * NS_PER_S and first.acknowledged_ns is None
+    assert second.raised_ns == T0_NS + 3 * NS_PER_S and second.cleared_ns is None
 
 
 def test_shelving_an_alarm_stands_in_the_diary() -> None:
     rec = opened({})
-    change = alarm(T0_NS + SECOND, Event.SHELVE, State.NORMAL, State.SHELVED, operator="J. Invented",
+    change = alarm(T0_NS + NS_PER_S, Event.SHELVE, State.NORMAL, State.SHELVED, operator="J. Invented",
                    reason="scale moved", cause="shelved for 30 min")  # fmt: skip
     rec.add(new_event(change))
     acts = told(rec).acts(Shown())
@@ -61,14 +64,16 @@ def test_shelving_an_alarm_stands_in_the_diary() -> None:
 
 def test_gaps_of_every_kind_have_bounds() -> None:
     rec = opened({})
-    rec.event(r.GAP, T0_NS + 9 * SECOND, from_ns=T0_NS + SECOND, to_ns=T0_NS + 4 * SECOND, cause="the computer slept")
-    rec.event(r.GAP, T0_NS + 10 * SECOND, from_ns=T0_NS + 5 * SECOND, cause="the program was not running")
-    rec.event(r.GAP, T0_NS + 11 * SECOND, device="ab", cause="not in its buffer", frames=12, first=1, last=12)
+    rec.event(
+        r.GAP, T0_NS + 9 * NS_PER_S, from_ns=T0_NS + NS_PER_S, to_ns=T0_NS + 4 * NS_PER_S, cause="the computer slept"
+    )
+    rec.event(r.GAP, T0_NS + 10 * NS_PER_S, from_ns=T0_NS + 5 * NS_PER_S, cause="the program was not running")
+    rec.event(r.GAP, T0_NS + 11 * NS_PER_S, device="ab", cause="not in its buffer", frames=12, first=1, last=12)
     found = [(g.begin_ns - T0_NS, g.end_ns - T0_NS, g.cause) for g in told(rec).gaps()]
     assert found == [
-        (SECOND, 4 * SECOND, "the computer slept"),
-        (5 * SECOND, 10 * SECOND, "the program was not running"),
-        (11 * SECOND, 11 * SECOND, "not in its buffer (12 frames)"),
+        (NS_PER_S, 4 * NS_PER_S, "the computer slept"),
+        (5 * NS_PER_S, 10 * NS_PER_S, "the program was not running"),
+        (11 * NS_PER_S, 11 * NS_PER_S, "not in its buffer (12 frames)"),
     ]
 
 
@@ -86,9 +91,11 @@ def test_clocks_are_told_in_words_one_line_a_device() -> None:
     rec = opened({})
     for t_s, error_ns, drift in ((1, 40_000_000, 1.2e-4), (2, 90_000_000, -2.5e-5), (3, 10_000_000, 1e-6)):
         fit = {"drift": drift, "error_ns": error_ns, "delay_ns": None}
-        rec.event(r.CLOCK, T0_NS + t_s * SECOND, device=MANIFOLD, fit=fit)
-    rec.event(r.CLOCK, T0_NS + 4 * SECOND, cause="the clock was set")
-    rec.event(r.CLOCK, T0_NS + 5 * SECOND, device=MANIFOLD, fit={"error_ns": "soon"})  # of another version: passed over
+        rec.event(r.CLOCK, T0_NS + t_s * NS_PER_S, device=MANIFOLD, fit=fit)
+    rec.event(r.CLOCK, T0_NS + 4 * NS_PER_S, cause="the clock was set")
+    rec.event(
+        r.CLOCK, T0_NS + 5 * NS_PER_S, device=MANIFOLD, fit={"error_ns": "soon"}
+    )  # of another version: passed over
     trouble, fit_line = told(rec).clocks(Shown())
     assert trouble == "the clock was set"
     assert "runs 25 ppm fast" in fit_line and "right within 0.09 s" in fit_line

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.evidence.keys import public_key
-from logger.export.verify import Outcome, VerifyReport, verify_bundle
+from logger.export.bundle.verify import Outcome, VerifyReport, verify_bundle
 from logger.model.finding import Finding, Verdict
 from logger.model.plain import plain
 from logger.model.records import FINDING, FRAMES, NewRecord, Record
@@ -169,7 +169,7 @@ def test_a_complete_forgery_holds_but_for_its_key(bundle: Path, tmp_path: Path) 
     """Everything made anew from invented frames: only the fingerprint tells. So the fingerprint must be told."""
     out = tmp_path / "forged"
     rec = short_job(customer="Somebody Else")
-    from logger.export.bundle import export_bundle
+    from logger.export.bundle.write import export_bundle
 
     forged = export_bundle(rec.source, replay, ENEMY, out).bundle
     report = verify_bundle(forged, replay, known=lambda key: "us" if key == public_key(KEY) else None)

@@ -32,9 +32,9 @@ from firmware_protocol.requests import (
     Stop,
     TimeMark,
 )
+from logger.model.units import NS_PER_S
 
 MS = 1_000_000
-SECOND = 1_000_000_000
 RESEND_EVERY_NS = 7 * MS  # half of a 115 200 baud line at 40 bytes a frame
 U32 = 0xFFFF_FFFF
 DEVICE_ID = bytes.fromhex("a1b2c3d4e5f60718")
@@ -71,7 +71,7 @@ class FakeDevice:
         self.first_sequence = first_sequence
         self.boot_text = boot_text
         self.mute = False  # sends nothing, as if hung
-        self.status_every_ns = 1 * SECOND
+        self.status_every_ns = 1 * NS_PER_S
         self.decoder = FrameDecoder()
         self.boot(now_ns)
 
@@ -114,7 +114,7 @@ class FakeDevice:
             self.next_sample_ns += min(c.period_ms for c in self.channels) * MS
         while self.resend and now_ns >= self.next_resend_ns:
             self.out += self.buffer.get(self.resend.pop(0), b"")
-            self.next_resend_ns = max(self.next_resend_ns, now_ns - SECOND) + RESEND_EVERY_NS
+            self.next_resend_ns = max(self.next_resend_ns, now_ns - NS_PER_S) + RESEND_EVERY_NS
         if now_ns >= self.next_status_ns:
             self.next_status_ns = now_ns + self.status_every_ns
             self._send(self._status(0, now_ns))
@@ -193,7 +193,7 @@ class FakeDevice:
         oldest = next(iter(self.buffer), self.sequence)
         return Status(
             request_id,
-            (now_ns - self.booted_ns) // SECOND,
+            (now_ns - self.booted_ns) // NS_PER_S,
             self.boot_count,
             self.state,
             self.layout.layout_id,

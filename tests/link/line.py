@@ -5,8 +5,9 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from logger.link.events import SessionEvent
-from logger.link.session import Session
-from tests.link.fake_device import MS, SECOND, FakeDevice
+from logger.link.session.session import Session
+from logger.model.units import NS_PER_S
+from tests.link.fake_device import MS, FakeDevice
 from tests.link.proxy import Faults
 
 T = TypeVar("T")
@@ -16,7 +17,7 @@ class Line:
     """Steps both ends every `step_ms`; the bytes of one step arrive at its end, one way delayed by a step."""
 
     def __init__(
-        self, session: Session, device: FakeDevice, *, step_ms: int = 10, seed: int = 1, now_ns: int = SECOND
+        self, session: Session, device: FakeDevice, *, step_ms: int = 10, seed: int = 1, now_ns: int = NS_PER_S
     ) -> None:
         self.session = session
         self.device = device
@@ -37,7 +38,7 @@ class Line:
 
     def run(self, seconds: float, until: Callable[[], bool] = lambda: False) -> None:
         """Let time pass, at most `seconds`, until the condition holds."""
-        end_ns = self.now_ns + int(seconds * SECOND)
+        end_ns = self.now_ns + int(seconds * NS_PER_S)
         while self.now_ns < end_ns and not until():
             self.now_ns += self.step_ns
             data = self.device.step(self.now_ns)

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from firmware_protocol.messages import Resending
 from firmware_protocol.requests import ResendFrom
-from logger.link.backfill import QUIET_NS, TRIES, WINDOW_FRAMES, WINDOWS, Backfill
+from logger.link.session.backfill import QUIET_NS, TRIES, WINDOW_FRAMES, WINDOWS, Backfill
 from logger.model.sequence import Arrival
 
 WRAP = 2**32

@@ -15,10 +15,11 @@ from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Accepted, ErrorMessage, Status, encode_message
 from firmware_protocol.requests import Permit, RequestStatus, SetPeriod, Start, Stop
 from logger.link import events
-from logger.link.delivery import ResumePoint
-from logger.link.machine import TABLE, TALKING, Phase, Signal
-from logger.link.session import Session, Settings
-from tests.link.fake_device import DEVICE_ID, SECOND, FakeDevice, reading
+from logger.link.session.delivery import ResumePoint
+from logger.link.session.phases import TABLE, TALKING, Phase, Signal
+from logger.link.session.session import Session, Settings
+from logger.model.units import NS_PER_S
+from tests.link.fake_device import DEVICE_ID, FakeDevice, reading
 from tests.link.line import Line
 from tests.protocol import strategies
 
@@ -26,7 +27,7 @@ from tests.protocol import strategies
 def started(session: Session | None = None, before: Line | None = None, **device_options: Any) -> Line:
     """A line on which the device streams. before: go on with its device and its time."""
     device = before.device if before else FakeDevice(**device_options)
-    line = Line(session or Session(), device, now_ns=before.now_ns if before else SECOND)
+    line = Line(session or Session(), device, now_ns=before.now_ns if before else NS_PER_S)
     line.connect()
     line.run(3, lambda: line.session.phase is Phase.STREAMING)
     assert line.session.phase is Phase.STREAMING
@@ -211,8 +212,8 @@ def test_a_reboot_whose_hello_is_lost_is_found_by_silence() -> None:
     line.device.boot(line.now_ns)
     line.run(0.5)
     line.to_host.silent = False
-    line.device.status_every_ns = 1000 * SECOND
-    line.device.next_status_ns += 1000 * SECOND
+    line.device.status_every_ns = 1000 * NS_PER_S
+    line.device.next_status_ns += 1000 * NS_PER_S
     line.run(8)
     assert line.of(events.Silent)
     assert len(line.of(events.Rebooted)) == 1
@@ -314,14 +315,14 @@ def test_a_new_session_resumes_where_the_old_one_ended() -> None:
 def test_a_host_that_stood_still_does_not_take_the_device_for_silent() -> None:
     line = started()
     line.run(2)
-    line.now_ns += 60 * SECOND  # nobody called tick, and the bytes of that time are still to be read
+    line.now_ns += 60 * NS_PER_S  # nobody called tick, and the bytes of that time are still to be read
     line.events += line.session.tick(line.now_ns)
     line.run(3)
     assert not line.of(events.Silent)
     line.to_host.silent = True
     before_ns = line.now_ns
     line.run(20, until=lambda: bool(line.of(events.Silent)))
-    assert line.now_ns - before_ns < 7 * SECOND  # a real silence is told in its time
+    assert line.now_ns - before_ns < 7 * NS_PER_S  # a real silence is told in its time
 
 
 def test_a_session_that_ends_amid_its_holes_hands_them_on() -> None:
@@ -382,9 +383,9 @@ def test_silence_is_told_and_ends_the_connection() -> None:
     line.device.mute = True
     line.run(60, lambda: line.session.over)
     (silent,) = line.of(events.Silent)
-    assert 2.9 < (silent.at_ns - silent.since_ns) / SECOND < 3.2
+    assert 2.9 < (silent.at_ns - silent.since_ns) / NS_PER_S < 3.2
     assert line.session.phase is Phase.DEAD
-    assert line.now_ns - silent.since_ns < 10.5 * SECOND
+    assert line.now_ns - silent.since_ns < 10.5 * NS_PER_S
 
 
 def test_one_that_stops_inside_a_frame() -> None:
@@ -406,7 +407,7 @@ def test_a_port_that_never_answers() -> None:
     line.connect()
     line.run(20, lambda: line.session.over)
     assert line.session.phase is Phase.DEAD
-    assert 5.9 < (line.now_ns - SECOND) / SECOND < 6.3
+    assert 5.9 < (line.now_ns - NS_PER_S) / NS_PER_S < 6.3
 
 
 def test_a_newer_major_version_is_refused_clearly() -> None:
@@ -516,11 +517,11 @@ def test_one_request_is_outstanding_and_each_attempt_has_its_own_id() -> None:
     session.connected(0)
     sent: list[tuple[int, bytes]] = []
     for step in range(60):
-        now_ns = step * SECOND // 10
+        now_ns = step * NS_PER_S // 10
         session.tick(now_ns)
         if data := session.bytes_to_send():
             sent.append((now_ns, data))
-    assert [at // SECOND for at, _ in sent] == [0, 1, 2, 3, 4, 5]
+    assert [at // NS_PER_S for at, _ in sent] == [0, 1, 2, 3, 4, 5]
     assert len({data for _, data in sent}) == 6
     assert all(data.startswith(b"\x00") for _, data in sent)
 
@@ -556,7 +557,7 @@ def test_bad_frames_do_not_flood_the_events_but_are_all_counted() -> None:
     session.connected(0)
     got: list[Any] = []
     for step in range(1000):
-        got += session.bytes_received(b"\x05\x01\x02\x00" * 10, step * SECOND // 100)
+        got += session.bytes_received(b"\x05\x01\x02\x00" * 10, step * NS_PER_S // 100)
     told = [e for e in got if isinstance(e, events.BadFrameSeen)]
     assert sum(session.decoder.bad_frames.values()) == 10_000
     assert len(told) <= 10 * 10 + 21
@@ -607,7 +608,7 @@ def test_whatever_a_device_sends_from_the_start(sent: list[tuple[Any, int]]) -> 
 def test_nothing_grows_over_hours_of_trouble() -> None:
     """Cuts, reboots, changed layouts and noise for 3 h of virtual time at 1 Hz."""
     line = started(period_ms=1000, buffer_frames=50)
-    line.step_ns = SECOND // 2
+    line.step_ns = NS_PER_S // 2
     rng = line.to_host.rng
     for _ in range(3 * 6):
         match rng.randrange(5):

@@ -11,11 +11,11 @@ from collections.abc import Callable, Coroutine
 import pytest
 from serial import SerialException
 
-from logger.link import serial_link, tcp_link
 from logger.link.errors import LinkLost, in_words
-from logger.link.serial_link import BUFFER_BYTES, SerialLink
-from logger.link.stream import open_link
-from logger.link.tcp_link import TcpLink
+from logger.link.ports import serial_stream, tcp_stream
+from logger.link.ports.serial_stream import BUFFER_BYTES, SerialLink
+from logger.link.ports.stream import open_link
+from logger.link.ports.tcp_stream import TcpLink
 
 
 def run(test: Callable[[], Coroutine[object, object, None]]) -> None:
@@ -81,7 +81,7 @@ def test_the_time_is_that_of_arrival_not_of_reading() -> None:
 
 
 def test_an_unplug_is_told_at_once_and_after_the_last_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(serial_link, "READ_TIMEOUT_S", 60.0)
+    monkeypatch.setattr(serial_stream, "READ_TIMEOUT_S", 60.0)
 
     async def test() -> None:
         for _ in range(20):
@@ -129,7 +129,7 @@ def test_what_cannot_be_opened(url: str) -> None:
 
 
 def test_closing_wakes_a_waiting_reader(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(serial_link, "READ_TIMEOUT_S", 60.0)
+    monkeypatch.setattr(serial_stream, "READ_TIMEOUT_S", 60.0)
 
     async def test() -> None:
         master, name = pty()
@@ -147,7 +147,7 @@ def test_closing_wakes_a_waiting_reader(monkeypatch: pytest.MonkeyPatch) -> None
 
 
 def test_a_stuck_write_ends_as_a_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(serial_link, "WRITE_TIMEOUT_S", 0.2)
+    monkeypatch.setattr(serial_stream, "WRITE_TIMEOUT_S", 0.2)
 
     async def test() -> None:
         master, name = pty()
@@ -240,7 +240,7 @@ def test_what_the_system_says_is_told_in_words(error: Exception, words: str) -> 
 
 
 def test_tcp_peer_that_takes_no_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(tcp_link, "WRITE_TIMEOUT_S", 0.2)
+    monkeypatch.setattr(tcp_stream, "WRITE_TIMEOUT_S", 0.2)
 
     async def test() -> None:
         async def serve(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

@@ -14,10 +14,10 @@ from firmware_protocol.messages import Accepted, DeviceMessage, ErrorMessage, St
 from firmware_protocol.requests import Permit, Request, RequestStatus, SetPeriod
 from logger.link import events, supervisor
 from logger.link.claims import Claims
+from logger.link.discovery import find, serial_ports
 from logger.link.errors import LinkLost
-from logger.link.find import find, serial_ports
-from logger.link.session import Settings
-from logger.link.stream import StreamLink, open_link
+from logger.link.ports.stream import StreamLink, open_link
+from logger.link.session.session import Settings
 from logger.link.supervisor import DeviceSupervisor
 from tests.link.fake_device import DEVICE_ID, FakeDevice, reading
 from tests.link.proxy import PtyBench, TcpBench
@@ -283,8 +283,8 @@ def test_two_devices_with_the_same_id_are_told() -> None:
 @pytest.mark.parametrize("flood", [b"\x05\x01\x01\x00", encode_frame(encode_message(Status(0, 1, 1, 1, 1, 1, 1, 1)))])
 def test_a_device_that_talks_too_much_does_not_take_the_day(flood: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     """Garbage or good frames as fast as the socket takes them: told, bounded, and the loop stays alive."""
-    most_per_s = supervisor.MOST_BYTES_PER_S // 10  # a busy machine must be able to read more than that
-    monkeypatch.setattr(supervisor, "MOST_BYTES_PER_S", most_per_s)
+    most_per_s = supervisor.MAX_BYTES_PER_S // 10  # a busy machine must be able to read more than that
+    monkeypatch.setattr(supervisor, "MAX_BYTES_PER_S", most_per_s)
 
     async def test() -> None:
         async def serve(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -332,9 +332,9 @@ def test_requests_through_the_supervisor() -> None:
 def test_a_port_that_is_not_there_is_told_once_and_tried_ever_more_slowly(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    assert (supervisor.FIRST_RETRY_S, supervisor.LONGEST_RETRY_S) == (0.5, 15.0)
+    assert (supervisor.FIRST_RETRY_S, supervisor.MAX_RETRY_S) == (0.5, 15.0)
     monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
-    monkeypatch.setattr(supervisor, "LONGEST_RETRY_S", 0.4)
+    monkeypatch.setattr(supervisor, "MAX_RETRY_S", 0.4)
 
     async def test() -> None:
         tried: list[float] = []
@@ -355,7 +355,7 @@ def test_a_port_that_is_not_there_is_told_once_and_tried_ever_more_slowly(
 def test_a_port_silent_for_hours_is_told_once_and_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hours of silence, shortened: some twenty attempts make two events, and the next hello ends it."""
     monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.02)
-    monkeypatch.setattr(supervisor, "LONGEST_RETRY_S", 0.02)
+    monkeypatch.setattr(supervisor, "MAX_RETRY_S", 0.02)
 
     async def test() -> None:
         attempts = 0

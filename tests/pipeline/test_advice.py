@@ -8,13 +8,13 @@ import pytest
 from logger.api.shape import shape
 from logger.model import records as r
 from logger.model.records import Record
-from logger.pipeline.heart import Pipeline
+from logger.model.units import NS_PER_S
+from logger.pipeline.engine import Pipeline
 from logger.pipeline.replay import in_order
 from logger.screen.layout import Trend, render
-from logger.screen.plain import status_lines
+from logger.screen.status_lines import status_lines
 from tests.export.simulated import T0_NS, simulated_job
 
-NS = 1_000_000_000
 BOARDS = ("recovery board", "scale")
 Told = list[tuple[float, tuple[str, ...]]]
 
@@ -26,9 +26,9 @@ def live(records: tuple[Record, ...], settings: dict[str, Any] | None = None) ->
     for t_ns, _, _, device, item in in_order(records):
         if t_ns >= next_tick:
             pipeline.tick(t_ns)
-            next_tick = t_ns - t_ns % NS + NS
+            next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
             if pipeline.scene.state.job is not None and pipeline.snapshot().advice != told[-1][1]:
-                told.append(((t_ns - T0_NS) / NS, pipeline.snapshot().advice))
+                told.append(((t_ns - T0_NS) / NS_PER_S, pipeline.snapshot().advice))
         if isinstance(item, bytes):
             pipeline.device_heard(device)
             pipeline.frame(device, t_ns, item)

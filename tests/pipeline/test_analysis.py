@@ -9,22 +9,21 @@ from logger.model.finding import Verdict
 from logger.model.job import Job, StageKind
 from logger.model.plain import plain
 from logger.model.sample import PointSample
-from logger.model.units import MICRON_PA
+from logger.model.units import MICRON_PA, NS_PER_S
+from logger.pipeline.acts import do
 from logger.pipeline.analysis import analyse
-from logger.pipeline.commands import do
-from logger.pipeline.heart import Pipeline
-from logger.pipeline.history import History
+from logger.pipeline.engine import Pipeline
 from logger.pipeline.replay import replay
+from logger.statistics.history import History
 from tests.export.simulated import simulated_job
 
 T0 = 1_772_467_200_000_000_000
-NS = 1_000_000_000
-MINUTE = 60 * NS
+MINUTE = 60 * NS_PER_S
 
 
 def readings(pipeline: Pipeline, begin_ns: int, end_ns: int, micron: float) -> None:
-    for t in range(begin_ns, end_ns, 2 * NS):
-        flicker = 1.0 if (t // NS) % 4 else 0.0
+    for t in range(begin_ns, end_ns, 2 * NS_PER_S):
+        flicker = 1.0 if (t // NS_PER_S) % 4 else 0.0
         scene = pipeline.scene
         scene.take(
             [PointSample(t, "vacuum", (micron + flicker) * MICRON_PA), PointSample(t, "ambient_temperature", 293)]
@@ -54,8 +53,8 @@ def test_a_second_decay_test_is_not_judged_by_the_isolation_of_the_first() -> No
 def test_the_rise_since_isolation_outlives_an_analysis_and_a_long_night_before(
     monkeypatch: pytest.MonkeyPatch, width_s: float
 ) -> None:
-    monkeypatch.setattr("logger.pipeline.scene.SKETCH_BUCKETS", 20)  # as wide as those of a stage of hours
-    monkeypatch.setattr("logger.pipeline.scene.History", partial(History, width_s=width_s))  # after a night: 16 s
+    monkeypatch.setattr("logger.pipeline.readings.SKETCH_BUCKETS", 20)  # as wide as those of a stage of hours
+    monkeypatch.setattr("logger.pipeline.readings.History", partial(History, width_s=width_s))  # after a night: 16 s
     pipeline = replay(simulated_job("tight", 1000.0, ("vacuum board",)))
     scene, stage = pipeline.scene, pipeline.scene.state.stage
     assert stage is not None and stage.kind is StageKind.DECAY_TEST

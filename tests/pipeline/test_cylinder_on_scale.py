@@ -6,14 +6,13 @@ from logger.model import records
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.plain import plain
-from logger.model.units import PSI_PA
+from logger.model.units import NS_PER_S, PSI_PA
 from logger.model.value import Value
-from logger.pipeline.commands import do
-from logger.pipeline.heart import Pipeline
-from logger.screen.plain import status_lines
+from logger.pipeline.acts import do
+from logger.pipeline.engine import Pipeline
+from logger.screen.status_lines import status_lines
 from logger.screen.words import title
 
-SECOND = 1_000_000_000
 T0 = 1_772_467_200_000_000_000
 SCALE, SHELL, AIR = "text:scale", "text:shell", "text:air"
 RIG = "".join(
@@ -44,7 +43,7 @@ def on_scale(cylinder: Cylinder, refrigerant: str = "R-410A") -> Pipeline:
     pipeline.apply({"type": records.JOB_OPENED, "t_ns": T0, "job": job, "cylinders": [plain(cylinder)]})
     do(pipeline, "cylinder", {"name": cylinder.name}, T0)
     do(pipeline, "stage-begin", {"kind": "recovery"}, T0)
-    pipeline.frame(SCALE, T0 + SECOND, b"30.0 kg")
+    pipeline.frame(SCALE, T0 + NS_PER_S, b"30.0 kg")
     return pipeline
 
 
@@ -52,9 +51,9 @@ def values(pipeline: Pipeline, **heard: str) -> dict[str, Value]:
     """After a second in which these devices said so."""
     now = pipeline.scene.now_ns or T0
     for name, line in heard.items():
-        pipeline.frame(f"text:{name}", now + SECOND, line.encode())
-    pipeline.frame(SCALE, now + SECOND, b"30.0 kg")
-    pipeline.tick(now + 2 * SECOND)
+        pipeline.frame(f"text:{name}", now + NS_PER_S, line.encode())
+    pipeline.frame(SCALE, now + NS_PER_S, b"30.0 kg")
+    pipeline.tick(now + 2 * NS_PER_S)
     return pipeline.values
 
 
@@ -84,13 +83,13 @@ def test_a_cylinder_entered_for_another_refrigerant_is_told_at_once_and_held_to_
     mixed = values(pipeline, shell="20.0 C")["cylinder_of_limit"].number
     right = values(on_scale(A), shell="20.0 C")["cylinder_of_limit"].number
     assert mixed == right  # R-410A's limit, and not the higher one of R-22
-    answer = str(do(pipeline, "cylinder", {"name": "B"}, T0 + 60 * SECOND)["text"])
+    answer = str(do(pipeline, "cylinder", {"name": "B"}, T0 + 60 * NS_PER_S)["text"])
     assert "holding R-22; the job's refrigerant is R-410A" in answer
     assert "cylinder.contents" in [f.key for f in pipeline.snapshot().findings]
-    do(pipeline, "stage-begin", {"kind": "charging"}, T0 + 61 * SECOND)
-    pipeline.tick(T0 + 80 * SECOND)
+    do(pipeline, "stage-begin", {"kind": "charging"}, T0 + 61 * NS_PER_S)
+    pipeline.tick(T0 + 80 * NS_PER_S)
     assert "cylinder.contents" in [f.key for f in pipeline.snapshot().findings]
-    assert do(on_scale(A), "cylinder", {"name": "A"}, T0 + SECOND)["text"] == "A is on the scale now."
+    assert do(on_scale(A), "cylinder", {"name": "A"}, T0 + NS_PER_S)["text"] == "A is on the scale now."
 
 
 def test_an_estimated_blend_is_marked_on_every_number_that_rests_on_it() -> None:

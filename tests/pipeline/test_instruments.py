@@ -2,20 +2,20 @@
 
 from dataclasses import replace
 
-from logger.compute.registers import Block, exchange
 from logger.config.rig_file import parse_rig
+from logger.decode.registers import Block, exchange
 from logger.evidence.chain import frames_of
 from logger.model import records
 from logger.model.plain import plain
 from logger.model.rig import Rig
 from logger.model.sample import PointSample
-from logger.pipeline.heart import Pipeline
+from logger.model.units import NS_PER_S
+from logger.pipeline.engine import Pipeline
 from logger.pipeline.replay import replay
 from tests.config.test_rig_instruments import GOOD
 from tests.export.simulated import T0_NS, simulated_job
 
 SCALE, TRANSMITTERS = "text:platform scale", "modbus:transmitters"
-SECOND = 1_000_000_000
 
 
 def loaded(pipeline: Pipeline, rig: Rig, t_ns: int = 0) -> None:
@@ -29,39 +29,39 @@ def mass(sample: PointSample) -> float | None:
 def test_readings_come_from_the_stored_bytes_and_the_stored_rig() -> None:
     pipeline = Pipeline(live=False)
     loaded(pipeline, parse_rig(GOOD))
-    (sample,) = pipeline.frame(SCALE, SECOND, b"W 30.0 kg S")
-    assert mass(sample) == round(30.0 - 0.4 * 0.45359237, 6) and sample.t_ns == SECOND
-    assert pipeline.frame(SCALE, 2 * SECOND, b"self test ok") == []
-    (sample,) = pipeline.frame(SCALE, 3 * SECOND, b"W 999.0 lb S")
+    (sample,) = pipeline.frame(SCALE, NS_PER_S, b"W 30.0 kg S")
+    assert mass(sample) == round(30.0 - 0.4 * 0.45359237, 6) and sample.t_ns == NS_PER_S
+    assert pipeline.frame(SCALE, 2 * NS_PER_S, b"self test ok") == []
+    (sample,) = pipeline.frame(SCALE, 3 * NS_PER_S, b"W 999.0 lb S")
     assert (sample.value, sample.problem) == (None, "over range")
     assert pipeline.scene.points == ("cylinder_mass",)
     assert pipeline.scene.weighing is not None  # its division is the scale's
     assert abs(pipeline.scene.weighing.resolution_kg - 0.02 * 0.45359237) < 1e-12
 
     answered = exchange(Block(5, 3, 7, 1), bytes([3, 2, 0, 217]))
-    (sample,) = pipeline.frame(TRANSMITTERS, 4 * SECOND, answered)
+    (sample,) = pipeline.frame(TRANSMITTERS, 4 * NS_PER_S, answered)
     assert sample.point == "discharge_temperature" and abs((sample.value or 0) - 294.85) < 1e-9
-    (sample,) = pipeline.frame(TRANSMITTERS, 5 * SECOND, exchange(Block(4, 4, 0, 2), b""))
+    (sample,) = pipeline.frame(TRANSMITTERS, 5 * NS_PER_S, exchange(Block(4, 4, 0, 2), b""))
     assert (sample.value, sample.problem) == (None, "unit 4 does not answer")
-    assert pipeline.frame(TRANSMITTERS, 6 * SECOND, b"\x01") == []
+    assert pipeline.frame(TRANSMITTERS, 6 * NS_PER_S, b"\x01") == []
 
 
 def test_a_point_is_stale_after_the_rig_s_own_time() -> None:
     pipeline = Pipeline(live=False)
     loaded(pipeline, parse_rig(GOOD))
-    pipeline.frame(SCALE, SECOND, b"W 30.0 kg S")
-    pipeline.tick(int(5.9 * SECOND))
+    pipeline.frame(SCALE, NS_PER_S, b"W 30.0 kg S")
+    pipeline.tick(int(5.9 * NS_PER_S))
     assert pipeline.scene.value("cylinder_mass").number is not None
-    pipeline.tick(int(6.1 * SECOND))
+    pipeline.tick(int(6.1 * NS_PER_S))
     assert pipeline.scene.value("cylinder_mass").problem == "no reading for 5 s"
 
 
 def test_a_rig_changed_between_two_runs_counts_from_then_on() -> None:
     pipeline = Pipeline(live=False)
     loaded(pipeline, parse_rig(GOOD))
-    pipeline.frame(SCALE, SECOND, b"W 30.0 kg S")
-    loaded(pipeline, parse_rig(GOOD.replace('zero = "0.4lb"', "")), 2 * SECOND)
-    (sample,) = pipeline.frame(SCALE, 3 * SECOND, b"W 30.0 kg S")
+    pipeline.frame(SCALE, NS_PER_S, b"W 30.0 kg S")
+    loaded(pipeline, parse_rig(GOOD.replace('zero = "0.4lb"', "")), 2 * NS_PER_S)
+    (sample,) = pipeline.frame(SCALE, 3 * NS_PER_S, b"W 30.0 kg S")
     assert mass(sample) == 30.0
 
 
@@ -77,7 +77,7 @@ def test_that_holds_for_devices_that_describe_themselves_too() -> None:
     for zero in (0.0, 2.0):
         calibrated = replace(channel, calibration=replace(channel.calibration, zero=zero))
         changed = replace(device, channels=(calibrated,))
-        loaded(pipeline, replace(rig, devices=(changed,)), T0_NS + 10 * SECOND)
+        loaded(pipeline, replace(rig, devices=(changed,)), T0_NS + 10 * NS_PER_S)
         samples = pipeline.frame(str(device.device_id), t_ns, raw)
         shown.append(next(s.value for s in samples if s.point == "system_temperature"))
     assert shown[0] is not None and shown[1] is not None and abs(shown[0] - shown[1] - 2.0) < 1e-9
@@ -88,5 +88,5 @@ def test_a_rig_of_a_later_version_leaves_the_record_readable() -> None:
     rig["devices"][0]["channels"][0]["source"]["pattern"] = "(?P<value>.)(?P<future>.)"
     pipeline = Pipeline(live=False)
     pipeline.apply({"type": records.RIG_LOADED, "t_ns": 0, "rig": rig})
-    assert pipeline.frame(SCALE, SECOND, b"W 30.0 kg S") == []
+    assert pipeline.frame(SCALE, NS_PER_S, b"W 30.0 kg S") == []
     assert "groups are value, unit and stable" in str(pipeline.scene.devices[SCALE].problem)

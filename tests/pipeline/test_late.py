@@ -7,13 +7,14 @@ import pytest
 
 from logger.model.finding import Verdict
 from logger.model.records import NOTE, STAGE_ENDED
+from logger.model.units import NS_PER_S
 from logger.pipeline.analysis import Report
-from logger.pipeline.heart import Pipeline
+from logger.pipeline.engine import Pipeline
+from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order
-from logger.pipeline.state import Item
 from sim_device.rig import device_id
 from tests.export.simulated import T0_NS
-from tests.pipeline.test_heart import NS, brewery
+from tests.pipeline.test_engine import brewery
 
 SWAP_S = 1170
 SCALE = device_id("scale", 3).hex()
@@ -22,7 +23,7 @@ Course = tuple[list[Item], list[Item], list[Item]]
 
 def course(gone_s: int, back_s: int, end_s: int) -> Course:
     """Of the scale: before, missed, after. Events are never missed."""
-    gone_ns, back_ns, end_ns = (T0_NS + s * NS for s in (gone_s, back_s, end_s))
+    gone_ns, back_ns, end_ns = (T0_NS + s * NS_PER_S for s in (gone_s, back_s, end_s))
     before: list[Item] = []
     missed: list[Item] = []
     after: list[Item] = []
@@ -46,7 +47,7 @@ def fed(items: Iterable[Item], live: bool = True, pipeline: Pipeline | None = No
     for t_ns, _, _, device, item in items:
         if t_ns >= next_tick:
             pipeline.tick(t_ns)
-            next_tick = t_ns - t_ns % NS + NS
+            next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):
             pipeline.device_heard(device)
             pipeline.frame(device, t_ns, item)
@@ -94,8 +95,14 @@ def test_a_cylinder_changed_in_an_outage_is_no_refrigerant() -> None:
 
 def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late() -> None:
     before, missed, after = course(60, 400, 480)
-    end: Item = (T0_NS + 480 * NS, 10**9, 0, "", {"type": STAGE_ENDED, "t_ns": T0_NS + 480 * NS, "number": 1})
-    late: list[Item] = [(T0_NS + 481 * NS, *item[1:]) for item in missed]
+    end: Item = (
+        T0_NS + 480 * NS_PER_S,
+        10**9,
+        0,
+        "",
+        {"type": STAGE_ENDED, "t_ns": T0_NS + 480 * NS_PER_S, "number": 1},
+    )
+    late: list[Item] = [(T0_NS + 481 * NS_PER_S, *item[1:]) for item in missed]
     wanted = fed([*before, *missed, *after, end]).reports[1]
     for live in (True, False):
         pipeline = fed([*before, *after, end], live)
@@ -104,7 +111,7 @@ def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late
         passed = replace(at_its_end.findings[0], verdict=Verdict.PASS, headline="passed")
         pipeline.report = replace(at_its_end, findings=(passed, *at_its_end.findings[1:]))
         fed(late, pipeline=pipeline)
-        pipeline.tick(T0_NS + 490 * NS)
+        pipeline.tick(T0_NS + 490 * NS_PER_S)
         notes = [e["text"] for e in pipeline.take_events() if e["type"] == NOTE]
         assert [("it was: passed" in text) for text in notes] == [True] * live, "told once, and not on replay"
         again = pipeline.reports[1]

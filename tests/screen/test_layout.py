@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from logger.screen.braille import plot
 from logger.screen.digits import ROWS, large
 from logger.screen.layout import Trend, render
-from logger.screen.plain import status_lines
+from logger.screen.status_lines import status_lines
 
 
 def row(label: str, value: float | None, quantity: str, text: str, problem: str | None = None) -> dict[str, Any]:

@@ -6,8 +6,8 @@ from firmware_protocol.framing import Frame, FrameDecoder, encode_frame
 from firmware_protocol.layout import Layout
 from firmware_protocol.messages import Samples, decode_payload, encode_message
 from firmware_protocol.requests import Start
-from logger.compute.decode import ChannelDecoder
 from logger.config.rig_file import parse_rig
+from logger.decode.channel import ChannelDecoder
 from logger.model.points import POINTS
 from sim_device.plant import Plant
 from sim_device.rig import Rig, rig_toml

@@ -7,10 +7,10 @@ from typing import Any
 from logger.evidence.chain import encode_offsets, new_event
 from logger.model.records import FRAMES, NOTE, NewRecord, Record
 from logger.model.sample import Scan
+from logger.model.units import NS_PER_S
 from logger.store.reader import StoreReader
 
 T0_NS = 1_764_000_000_000_000_000
-SECOND_NS = 1_000_000_000
 DEVICE = "00a1b2c3d4e5f607"
 JOB_ID = "2025-11-24-01"
 
@@ -19,7 +19,7 @@ def second(number: int, *, t_ns: int | None = None, frames: int = 10) -> NewReco
     """Second `number` of the job."""
     raw = [b"\x07" + struct.pack("<IHB", number, 1000 + tick, 255 - tick) * 4 for tick in range(frames)]
     offsets = encode_offsets([(100_000 * tick, len(frame)) for tick, frame in enumerate(raw)])
-    t0_ns = T0_NS + number * SECOND_NS if t_ns is None else t_ns
+    t0_ns = T0_NS + number * NS_PER_S if t_ns is None else t_ns
     return NewRecord(FRAMES, DEVICE, t0_ns, frames, offsets, b"".join(raw))
 
 
@@ -28,13 +28,13 @@ def number_of(record: Record) -> int:
 
 
 def note(number: int, text: str = "a note") -> NewRecord:
-    return new_event({"type": NOTE, "t_ns": T0_NS + number * SECOND_NS, "text": text, "author": ""})
+    return new_event({"type": NOTE, "t_ns": T0_NS + number * NS_PER_S, "text": text, "author": ""})
 
 
 def readings(number: int, point: str = "vacuum") -> list[Scan]:
     """Ten readings of second `number`: number + 0.0 to 0.9."""
-    t_ns = T0_NS + number * SECOND_NS
-    return [Scan(t_ns + tick * SECOND_NS // 10, (point,), (number + tick / 10,)) for tick in range(10)]
+    t_ns = T0_NS + number * NS_PER_S
+    return [Scan(t_ns + tick * NS_PER_S // 10, (point,), (number + tick / 10,)) for tick in range(10)]
 
 
 def stored(path: Path) -> list[Record]:

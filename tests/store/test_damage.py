@@ -13,6 +13,7 @@ from logger.evidence.chain import GENESIS, chained, event_of, verify_chain
 from logger.evidence.checkpoint import parse_checkpoints
 from logger.model.records import EVENT, FRAMES, GAP, NewRecord, Record
 from logger.model.sample import Scan
+from logger.model.units import NS_PER_S
 from logger.store.carve import carve
 from logger.store.database import PAGE_BYTES
 from logger.store.doctor import examine
@@ -23,7 +24,7 @@ from logger.store.rescue import rescue
 from logger.store.seal import seal
 from logger.store.status import DAMAGED, Problem
 from logger.store.writer import StoreWriter
-from tests.store.making import JOB_ID, SECOND_NS, T0_NS, events, note, readings, second, stored
+from tests.store.making import JOB_ID, T0_NS, events, note, readings, second, stored
 
 COUNT = 300
 
@@ -181,7 +182,7 @@ def test_no_single_bit_flip_passes_unnoticed_where_it_matters(job: Path, tmp_pat
         report = examine(job)
         try:
             with StoreReader(job) as reader:
-                reader.overview("vacuum", T0_NS, T0_NS + COUNT * SECOND_NS, 5)
+                reader.overview("vacuum", T0_NS, T0_NS + COUNT * NS_PER_S, 5)
         except StoreDamaged:
             pass
         if report.whole:
@@ -300,7 +301,7 @@ def test_damage_while_running_is_put_aside_and_the_job_goes_on(tmp_path: Path) -
     records = stored(path)
     assert verify_chain(records).holds
     assert examine(path).whole
-    numbers = [(r.t0_ns - T0_NS) // SECOND_NS for r in records if r.kind == FRAMES]
+    numbers = [(r.t0_ns - T0_NS) // NS_PER_S for r in records if r.kind == FRAMES]
     assert numbers[-50:] == list(range(100, 150))  # nothing that waited was lost
     assert len(numbers) >= 140
     gap = events(path, GAP)[0]
@@ -384,7 +385,7 @@ def test_overviews_that_disagree_are_told_and_a_rescue_makes_them_anew(job: Path
     def scans(records: Iterable[Record]) -> Iterator[Scan]:
         for record in records:
             if record.kind != EVENT:
-                yield from readings((record.t0_ns - T0_NS) // SECOND_NS)
+                yield from readings((record.t0_ns - T0_NS) // NS_PER_S)
 
     out = tmp_path / "out" / "job.rimelog"
     done = rescue(job, out, job_id=JOB_ID, now_ns=0, readings=scans)
@@ -392,7 +393,7 @@ def test_overviews_that_disagree_are_told_and_a_rescue_makes_them_anew(job: Path
     again = examine(out)
     assert again.whole and not again.advice and not any("do not agree" in finding for finding in again.findings)
     with StoreReader(out) as reader:
-        bucket = reader.overview("vacuum", T0_NS, T0_NS + COUNT * SECOND_NS, 1)[0]
+        bucket = reader.overview("vacuum", T0_NS, T0_NS + COUNT * NS_PER_S, 1)[0]
     assert (bucket.n, bucket.min, bucket.max) == (10 * COUNT, 0.0, COUNT - 0.1)
 
 
@@ -408,7 +409,7 @@ def test_a_rescue_without_its_overviews_says_so_and_saves_the_records(job: Path,
         assert done.lost == 0 and "the trend of before is lost" in done.text
         assert stored(out) == stored(job)
         with StoreReader(out) as reader:
-            assert reader.overview("vacuum", T0_NS, T0_NS + COUNT * SECOND_NS, 1)[0].n == 0
+            assert reader.overview("vacuum", T0_NS, T0_NS + COUNT * NS_PER_S, 1)[0].n == 0
 
 
 def test_a_running_job_can_be_examined(tmp_path: Path) -> None:

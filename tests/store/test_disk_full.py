@@ -80,7 +80,7 @@ def until(condition: Callable[[], bool], timeout_s: float = 60.0) -> None:
 
 
 def test_a_full_disk_is_survived(disk: RealDisk | LimitedFile, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.store.writer._LONGEST_RETRY_S", 0.05)
+    monkeypatch.setattr("logger.store.writer._MAX_RETRY_S", 0.05)
     path = disk.directory / "job.rimelog"
     problems: list[Problem | None] = []
     writer = StoreWriter.open(
@@ -172,7 +172,7 @@ def test_a_file_size_limit_is_told_as_a_refusal_and_over_when_it_is(tmp_path: Pa
             "from logger.store.writer import StoreWriter",
             "from tests.store.making import *",
             "import logger.store.writer as module",
-            "module._LONGEST_RETRY_S = 0.05",
+            "module._MAX_RETRY_S = 0.05",
             "writer = StoreWriter.open(Path(sys.argv[1]), job_id=JOB_ID, now_ns=lambda: T0_NS, commit_interval_s=0.01,",
             "                          reserve_bytes=0)",
             "writer.submit([second(0)]); assert writer.flush()",

@@ -6,8 +6,9 @@ from hypothesis import strategies as st
 
 from logger.evidence.chain import event_of
 from logger.model.records import EVENT, FRAMES, GAP, NewRecord
+from logger.model.units import NS_PER_S
 from logger.store.ring import Ring
-from tests.store.making import SECOND_NS, T0_NS, note, readings, second
+from tests.store.making import T0_NS, note, readings, second
 
 LIMIT = 40_000
 
@@ -73,9 +74,9 @@ def test_when_nothing_can_be_written_the_oldest_frames_go_and_every_event_stays(
     assert gap["cause"] == "disk full"
     assert gap["frames_lost"] == 10 * (1000 - kept) == ring.lost_frames
     assert gap["from_ns"] == T0_NS
-    assert gap["to_ns"] == T0_NS + (999 - kept) * SECOND_NS + 9 * SECOND_NS // 10
+    assert gap["to_ns"] == T0_NS + (999 - kept) * NS_PER_S + 9 * NS_PER_S // 10
     # The overview tells only of what is kept, up to the ten seconds that a chunk may share with a lost one.
-    assert min(number for number, _ in bins) == (T0_NS // SECOND_NS + 1000 - kept) // 10
+    assert min(number for number, _ in bins) == (T0_NS // NS_PER_S + 1000 - kept) // 10
 
 
 def test_even_events_are_bounded_and_their_loss_is_told() -> None:

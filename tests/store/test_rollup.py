@@ -11,16 +11,17 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.model.sample import PointSample, scans
+from logger.model.units import NS_PER_S
 from logger.store.database import connect_writer
 from logger.store.rollup import Bins, Bucket, fold, overview, rebuild, store_bins
-from tests.store.making import JOB_ID, SECOND_NS, T0_NS
+from tests.store.making import JOB_ID, T0_NS
 
-END_NS = T0_NS + 400 * SECOND_NS
+END_NS = T0_NS + 400 * NS_PER_S
 
 samples = st.lists(
     st.builds(
         lambda t, point, value: PointSample(T0_NS + t, point, value, None if value is not None else "open circuit"),
-        st.integers(0, 400 * SECOND_NS - 1),
+        st.integers(0, 400 * NS_PER_S - 1),
         st.sampled_from(["vacuum", "cylinder_mass"]),
         st.none() | st.floats(-1e6, 1e6),
     ),
@@ -63,7 +64,7 @@ def test_every_bucket_is_what_the_readings_say(
         fold(bins, scans(readings[k::pieces]))
         store_bins(connection, bins, {})
     connection.execute("COMMIT")
-    t0_ns, t1_ns = T0_NS + start_s * SECOND_NS, T0_NS + (start_s + span_s) * SECOND_NS
+    t0_ns, t1_ns = T0_NS + start_s * NS_PER_S, T0_NS + (start_s + span_s) * NS_PER_S
     found = overview(connection, "vacuum", t0_ns, t1_ns, buckets)
     assert 1 <= len(found) <= buckets
     assert found[0].t0_ns <= t0_ns < found[0].t1_ns
@@ -90,7 +91,7 @@ def test_rebuilding_gives_the_same(connection: sqlite3.Connection, readings: lis
 
 
 def test_a_long_night_is_as_few_buckets_as_asked(connection: sqlite3.Connection) -> None:
-    day_ns = 86_400 * SECOND_NS
+    day_ns = 86_400 * NS_PER_S
     found = overview(connection, "vacuum", T0_NS, T0_NS + 3 * day_ns, 300)
     assert 250 <= len(found) <= 300
     assert overview(connection, "vacuum", T0_NS, T0_NS, 10) == []

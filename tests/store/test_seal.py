@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from logger.model.records import EVENT
+from logger.model.units import NS_PER_S
 from logger.store.copy import copy_job
 from logger.store.doctor import examine
 from logger.store.errors import PlaceError, StoreBusy, StoreDamaged, StoreError, StoreSealed
@@ -14,7 +15,7 @@ from logger.store.place import checkpoints_path
 from logger.store.reader import StoreReader
 from logger.store.seal import seal
 from logger.store.writer import StoreWriter
-from tests.store.making import JOB_ID, SECOND_NS, T0_NS, events, note, readings, second, stored
+from tests.store.making import JOB_ID, T0_NS, events, note, readings, second, stored
 
 COUNT = 500
 
@@ -44,7 +45,7 @@ def job(tmp_path: Path) -> Path:
 
 def test_a_closed_job_holds_the_same_records_in_less_room(job: Path) -> None:
     records = stored(job)
-    t1_ns = T0_NS + COUNT * SECOND_NS
+    t1_ns = T0_NS + COUNT * NS_PER_S
     with StoreReader(job) as reader:
         overview = reader.overview("vacuum", T0_NS, t1_ns, 20)
     report = seal(job, now_ns=T0_NS + 1)

@@ -19,6 +19,7 @@ from logger.evidence.checkpoint import Checkpoint, checkpoint_bytes
 from logger.evidence.errors import ChainError
 from logger.evidence.keys import public_key
 from logger.model.records import EVENT, FRAMES, GAP, NewRecord, Record
+from logger.model.units import NS_PER_S
 from logger.store.checkpoints import CheckpointLog
 from logger.store.database import connect_writer
 from logger.store.errors import PlaceError, StoreBusy, StoreError, StoreTailLost, StoreUnsaved
@@ -26,7 +27,7 @@ from logger.store.place import ballast_path, checkpoints_path
 from logger.store.reader import StoreReader
 from logger.store.status import FAULT, REFUSED, Problem
 from logger.store.writer import StoreWriter
-from tests.store.making import JOB_ID, SECOND_NS, T0_NS, events, note, number_of, readings, second, stored
+from tests.store.making import JOB_ID, T0_NS, events, note, number_of, readings, second, stored
 
 Open = Callable[..., StoreWriter]
 
@@ -86,7 +87,7 @@ def test_what_is_submitted_is_in_the_file_in_order(start: Open, path: Path) -> N
         assert list(reader.records(device=records[0].device)) == [r for r in records if r.kind == FRAMES]
         assert [record_id for record_id, _ in reader.events("note")] == [r.id for r in records if r.kind == EVENT]
         assert reader.points() == ["vacuum"]
-        bucket = reader.overview("vacuum", T0_NS, T0_NS + 50 * SECOND_NS, 1)[0]
+        bucket = reader.overview("vacuum", T0_NS, T0_NS + 50 * NS_PER_S, 1)[0]
         assert (bucket.n, bucket.min, bucket.max) == (500, 0.0, 49.9)
         assert bucket.mean == pytest.approx(24.95)
 
@@ -127,7 +128,7 @@ def test_a_clock_set_back_changes_nothing_in_the_chain(start: Open, path: Path) 
     now = [T0_NS]
     writer = start(now_ns=lambda: now[0], checkpoint_interval_s=0.01)
     for k in range(20):
-        now[0] += SECOND_NS if k != 10 else -3600 * SECOND_NS
+        now[0] += NS_PER_S if k != 10 else -3600 * NS_PER_S
         writer.submit([second(k, t_ns=now[0])], readings(k))
         writer.flush()
     writer.close()

@@ -12,7 +12,7 @@ from bumble.device import Connection, Device
 from bumble.gatt import Characteristic, CharacteristicValue, Service
 
 from logger.link import events
-from logger.link.session import Settings
+from logger.link.session.session import Settings
 from logger.link.supervisor import DeviceSupervisor
 from sim_device import ble
 from sim_device.ble import DATA_IN, DATA_OUT, SERVICE, BlePeripheral

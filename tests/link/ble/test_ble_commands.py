@@ -13,8 +13,9 @@ from click.testing import CliRunner, Result
 from logger.cli import rimelog
 from logger.config.errors import FileProblems
 from logger.config.rig_file import parse_rig
-from logger.link import ble_air, find, supervisor
-from logger.link.ble_standard import device_id_of
+from logger.link import discovery, supervisor
+from logger.link.ble import radio
+from logger.link.ble.standard_sensors import device_id_of
 from sim_device.rig import device_id
 from tests.link.ble import backend
 from tests.link.ble.air import Air
@@ -37,15 +38,15 @@ async def neighbourhood(air: Air) -> AsyncIterator[None]:
             Characteristic("2A6E", CAN.READ, MAY.READABLE, struct.pack("<H", 0x8000)),
         ]
         await Peripheral.at(air, TWO).begin([Service("181A", values)], ["181A"], b"Room")
-        await Peripheral.at(air, THREE).begin([], [ble_air.SERVICE])
+        await Peripheral.at(air, THREE).begin([], [radio.SERVICE])
         yield
 
 
 @pytest.fixture
 def port(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     """Of the dongles in that neighbourhood; bleak is put onto one."""
-    monkeypatch.setattr(find, "RADIO_LOOK_S", 0.2)
-    monkeypatch.setattr(ble_air, "SCAN_S", 0.5)
+    monkeypatch.setattr(discovery, "RADIO_LOOK_S", 0.2)
+    monkeypatch.setattr(radio, "SCAN_S", 0.5)
     monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
     with AirThread(neighbourhood) as air, backend.use(None):
         plug_in(air.port)

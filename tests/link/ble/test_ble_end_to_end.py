@@ -18,7 +18,7 @@ from bumble.gatt import Characteristic, Service
 from firmware_protocol.messages import Hello
 from logger.cli import demo
 from logger.evidence.chain import frames_of
-from logger.link.ble_standard import device_id_of
+from logger.link.ble.standard_sensors import device_id_of
 from logger.model.records import FRAMES
 from logger.store.reader import StoreReader
 from sim_device.rig import device_id
@@ -144,7 +144,7 @@ refrigerant = "R-407C"
 
 def test_the_whole_job_by_radio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Recovery into two cylinders, evacuation, decay test and charging; twice all connections break off."""
-    monkeypatch.setattr(demo, "LONGEST_WAIT_S", PATIENCE_S)
+    monkeypatch.setattr(demo, "MAX_WAIT_S", PATIENCE_S)
     monkeypatch.setitem(demo.STAGE_SETTINGS, "charging", {"target": CHARGE_KG, "direction": "supply"})
     monkeypatch.setitem(demo.STAGE_SETTINGS, "decay-test", {"profile": "short"})
     devices = ("recovery board", "scale", "vacuum board")

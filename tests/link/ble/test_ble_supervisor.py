@@ -7,9 +7,10 @@ import pytest
 
 from firmware_protocol.messages import Accepted
 from firmware_protocol.requests import SetPeriod
-from logger.link import ble_air, ble_link, events, find, supervisor
+from logger.link import discovery, events, supervisor
+from logger.link.ble import ble_stream, radio
 from logger.link.claims import KNOWN_NS, Claims
-from logger.link.find import radio_urls
+from logger.link.discovery import radio_urls
 from sim_device.ble import BlePeripheral
 from sim_device.rig import device_id
 from sim_device.serve import serve_pty
@@ -23,8 +24,8 @@ SCALE, VACUUM = device_id("scale", 1), device_id("vacuum board", 1)
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Emulated peripherals advertise twenty times a second."""
-    monkeypatch.setattr(find, "RADIO_LOOK_S", 0.1)
-    monkeypatch.setattr(ble_air, "SCAN_S", 0.4)
+    monkeypatch.setattr(discovery, "RADIO_LOOK_S", 0.1)
+    monkeypatch.setattr(radio, "SCAN_S", 0.4)
     monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
     monkeypatch.setattr(supervisor, "SEARCH_S", 0.3)
 
@@ -92,7 +93,7 @@ def test_out_of_range_and_back_with_the_buffered_frames() -> None:
 @pytest.mark.parametrize("asks", [True, False])
 def test_a_link_that_stays_up_but_says_nothing_is_given_up(asks: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """As when the system's Bluetooth service dies: no disconnection is told and the client says it is connected."""
-    monkeypatch.setattr(ble_link, "WRITE_S", 0.8)
+    monkeypatch.setattr(ble_stream, "WRITE_S", 0.8)
     settings = replace(QUICK, time_mark_s=0.2 if asks else 60.0)  # asked, it answers before it counts as silent
 
     async def test() -> None:
@@ -178,7 +179,7 @@ def test_two_peripherals_of_one_id_are_told_and_one_is_used() -> None:
                 for one, other in ((ONE, TWO), (TWO, ONE))
             }
             # A quick look may miss one; in time it sees both.
-            while {f.url: f.problem for f in await find.find(radio=True, ports=())} != twins:
+            while {f.url: f.problem for f in await discovery.find(radio=True, ports=())} != twins:
                 continue
             claims = Claims()
             async with watch("ble://", SCALE, claims=claims, search_radio=radio_urls) as first:
@@ -240,8 +241,8 @@ def test_no_bluetooth_is_a_reason_and_not_the_end() -> None:
 
 
 def test_stopping_waits_for_no_search_and_no_opening(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ble_air, "SCAN_S", 100.0)
-    monkeypatch.setattr(find, "RADIO_LOOK_S", 100.0)
+    monkeypatch.setattr(radio, "SCAN_S", 100.0)
+    monkeypatch.setattr(discovery, "RADIO_LOOK_S", 100.0)
 
     async def test() -> None:
         async with emulation():

@@ -12,7 +12,7 @@ from bumble.hci import Address
 from bumble.transport import open_transport
 from bumble.transport.common import Transport
 
-from logger.link import find
+from logger.link import discovery
 from tests.link.ble import backend
 
 ADDRESS = "C0:00:00:00:00:02"
@@ -39,7 +39,7 @@ def plug_in(port: int) -> None:
         await radio.power_on()
         return radio
 
-    find.RADIO_LOOK_S = 0.5  # emulated peripherals advertise all the time
+    discovery.RADIO_LOOK_S = 0.5  # emulated peripherals advertise all the time
     backend.Central.forget(None)
     backend.Central.open_radio = staticmethod(open_radio)
     backend.install()

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.compute.decode import DecodeError
-from logger.compute.safe_pattern import PatternError
-from logger.compute.stated import stated_decoder
-from logger.compute.text_line import NOT_STEADY, LineReader, Said
+from logger.decode.channel import DecodeError
+from logger.decode.safe_pattern import PatternError
+from logger.decode.stated import stated_decoder
+from logger.decode.text_line import NOT_STEADY, LineReader, Said
 from logger.model.instrument import LineField, Stated
 from logger.model.rig import Calibration, RigChannel
 from logger.model.units import POUND_KG, PSI_PA, UnitError

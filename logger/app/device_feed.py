@@ -1,0 +1,237 @@
+"""From the links into the pipeline and the record: one port of one rig device."""
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+from firmware_protocol.messages import Message
+from firmware_protocol.requests import Request, SetPeriod
+from logger.clock import Clock
+from logger.link import events as link
+from logger.model import records
+from logger.model.instrument import TEXT
+from logger.model.rig import RigDevice
+from logger.model.sample import PointSample
+from logger.model.text import clean
+from logger.pipeline.engine import Pipeline
+
+Emit = Callable[[dict[str, Any]], None]
+KeepFrame = Callable[[str, int, bytes, list[PointSample]], None]
+
+INTERRUPTED_NS = 200_000  # between two clocks that are read one after the other: they are read again
+READ_TRIES = 5
+
+
+class DeviceFeed:
+    """Takes a device's link events; `state` is what screens show of it. Runs in the daemon's loop."""
+
+    def __init__(self, device: RigDevice, pipeline: Pipeline, clock: Clock, speed: float, emit: Emit, keep: KeepFrame):
+        self.rig_device, self._pipeline, self._clock, self._speed = device, pipeline, clock, speed
+        self._emit, self._keep = emit, keep
+        self.device_id = device.device_id or ""
+        self.url = device.url or ""  # where it was found, which need not be where the rig has it
+        self.state = "looking for it"
+        self.connected = False
+        self.bad_frames = 0
+        self.lost_frames = 0
+        self.frames = 0
+        self.supply_mv: int | None = None
+        self.rssi_dbm: int | None = None
+        self.battery_percent: int | None = None
+        self.refused: str | None = None
+        self._at = (-1, 0)  # newest monotonic stamp and its UTC
+        self._not_understood: str | None = None  # an instrument's newest line that no pattern fits
+        self.request: Callable[[Request], None] = lambda request: None
+
+    def utc_ns(self, at_ns: int) -> int:
+        """UTC of the record for a monotonic stamp of a reader thread; later stamps never get an earlier time."""
+        last_at_ns, last_utc_ns = self._at
+        if at_ns != last_at_ns:
+            for _ in range(READ_TRIES):
+                before_ns, now_ns = time.monotonic_ns(), self._clock.now_ns()
+                taken_ns = time.monotonic_ns() - before_ns
+                if taken_ns < INTERRUPTED_NS:
+                    break
+            utc_ns = now_ns - int((before_ns + taken_ns // 2 - at_ns) * self._speed)
+            self._at = at_ns, max(utc_ns, last_utc_ns) if at_ns > last_at_ns else utc_ns
+        return self._at[1]
+
+    def take(self, event: link.LinkEvent) -> None:
+        handler = _HANDLERS.get(type(event))
+        if handler is not None:
+            handler(self, event)
+
+    # One method an event type; the table below names them.
+
+    def _frame(self, at_ns: int, raw: bytes, message: Message | None) -> None:
+        if not self.device_id:
+            return  # nobody said hello yet: not a device of ours
+        t_ns = self.utc_ns(at_ns)
+        samples = self._pipeline.frame(self.device_id, t_ns, raw, message)
+        self.frames += 1
+        self._keep(self.device_id, t_ns, raw, samples)
+
+    def _heard(self) -> None:
+        if not self.connected:
+            self.connected = True
+            self.state = "connected"
+            self._pipeline.device_heard(self._key())
+
+    def _key(self) -> str:
+        return self._pipeline.device_key(self.rig_device.name)
+
+    def _hello(self, event: link.HelloReceived) -> None:
+        self.device_id = event.hello.device_id.hex()
+        self.refused = None
+        self._emit(
+            {
+                "type": records.DEVICE_HELLO,
+                "t_ns": self.utc_ns(event.at_ns),
+                "device": self.device_id,
+                "name": self.rig_device.name,
+                "url": self.url,
+                "firmware": clean(f"{event.hello.firmware_name} {event.hello.firmware_version}"),
+                "boot_count": event.hello.boot_count,
+            }
+        )
+        self._frame(event.at_ns, event.raw, event.hello)
+
+    def _described(self, event: link.Described) -> None:
+        for raw in event.raws:
+            self._frame(event.at_ns, raw, None)
+
+    def _started(self, event: link.Started) -> None:
+        """Sample as often as the rig says; a device that does so already is left alone."""
+        period_s = self.rig_device.period_s
+        if period_s is not None and self._known():
+            period_ms = round(period_s * 1000)
+            if any(d.period_ms != period_ms for d in self._pipeline.scene.devices[self.device_id].described):
+                self.request(SetPeriod(0, period_ms))
+
+    def _samples(self, event: link.SamplesReceived) -> None:
+        self._heard()
+        self._frame(event.at_ns, event.raw, event.samples)
+
+    def _status(self, event: link.StatusReceived) -> None:
+        self.supply_mv = event.status.supply_mv
+        if event.status.battery_percent is not None:
+            self.battery_percent = event.status.battery_percent
+        self._frame(event.at_ns, event.raw, event.status)
+
+    def _time_marked(self, event: link.TimeMarked) -> None:
+        self._frame(event.at_ns, event.raw, event.reply)
+
+    def _said(self, event: link.InstrumentSaid) -> None:
+        if event.understood and not self.connected:
+            self._emit(
+                {"type": records.DEVICE_HELLO, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
+                 "name": self.rig_device.name, "url": self.rig_device.url or "", "firmware": ""}
+            )  # fmt: skip
+        if event.understood:
+            self._not_understood = None
+            self._heard()
+        self._frame(event.at_ns, event.raw, None)
+
+    def _bad(self, event: link.BadFrameSeen) -> None:
+        self.bad_frames += 1 + event.suppressed
+        if self.rig_device.kind == TEXT:
+            self._not_understood = f'{event.reason}: "{clean(event.raw.decode("latin-1"), 40)}"'
+
+    def _gap(self, event: link.GapLost) -> None:
+        count = event.last - event.first + 1
+        self.lost_frames += count
+        t_ns = self.utc_ns(event.at_ns)
+        self._emit(
+            {"type": records.GAP, "t_ns": t_ns, "device": self.device_id, "cause": clean(event.reason),
+             "frames": count, "first": event.first, "last": event.last, "boot_count": event.boot_count}
+        )  # fmt: skip
+
+    def _rebooted(self, event: link.Rebooted) -> None:
+        self._emit(
+            {"type": records.GAP, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
+             "cause": "device restarted", "boot_count": event.new_boot_count}
+        )  # fmt: skip
+
+    def _up(self, event: link.LinkUp) -> None:
+        self.url = event.url
+
+    def _radio(self, event: link.RadioHeard) -> None:
+        self.rssi_dbm = event.rssi_dbm
+        if event.battery_percent is not None:
+            self.battery_percent = event.battery_percent
+
+    def _silent(self, event: link.Silent) -> None:
+        self._gone(event.at_ns, f"device lost: {self._not_understood or 'it is silent'}")
+
+    def _down(self, event: link.LinkDown) -> None:
+        self._gone(event.at_ns, f"device lost: {clean(event.reason, 120)}")
+
+    def _refused(self, event: link.Refused) -> None:
+        self.refused = clean(event.reason, 160)
+        self._gone(event.at_ns, f"device lost: refused, {self.refused}")
+
+    def _too_much(self, event: link.TalksTooMuch) -> None:
+        self._emit(
+            {"type": records.GAP, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
+             "cause": "device sends more than any should", "frames": event.dropped}
+        )  # fmt: skip
+
+    def _gone(self, at_ns: int, why: str) -> None:
+        self.state = why
+        self.rssi_dbm = None
+        if self.connected:
+            self.connected = False
+            self._emit(
+                {"type": records.DEVICE_LOST, "t_ns": self.utc_ns(at_ns), "device": self.device_id,
+                 "name": self.rig_device.name, "reason": why}
+            )  # fmt: skip
+        self._pipeline.device_lost(self._key(), why)
+
+    def shown(self) -> dict[str, Any]:
+        """For screens: one line of text, and whether all is well."""
+        parts = [self.state]
+        if self.bad_frames:
+            what = "lines not understood" if self.rig_device.kind == TEXT else "bad frames"
+            parts.append(f"{self.bad_frames} {what}")
+        if self.lost_frames:
+            parts.append(f"{self.lost_frames} frames lost")
+        if self.battery_percent is not None:
+            parts.append(f"battery {self.battery_percent} %")
+        if self.rssi_dbm is not None:
+            parts.append(f"signal {self.rssi_dbm} dBm when found")  # systems do not tell it of a connected device
+        problem = self._pipeline.scene.devices[self.device_id].problem if self._known() else None
+        if problem and self.connected:
+            parts.append(clean(problem))
+        return {
+            "name": self.rig_device.name,
+            "id": self.device_id,
+            "url": self.url,
+            "ok": self.connected and problem is None,
+            "text": ", ".join(parts),
+            "frames": self.frames,
+            "bad_frames": self.bad_frames,
+            "lost_frames": self.lost_frames,
+        }
+
+    def _known(self) -> bool:
+        return self.device_id in self._pipeline.scene.devices
+
+
+_HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
+    link.LinkUp: DeviceFeed._up,
+    link.RadioHeard: DeviceFeed._radio,
+    link.HelloReceived: DeviceFeed._hello,
+    link.Described: DeviceFeed._described,
+    link.Started: DeviceFeed._started,
+    link.SamplesReceived: DeviceFeed._samples,
+    link.StatusReceived: DeviceFeed._status,
+    link.TimeMarked: DeviceFeed._time_marked,
+    link.InstrumentSaid: DeviceFeed._said,
+    link.BadFrameSeen: DeviceFeed._bad,
+    link.GapLost: DeviceFeed._gap,
+    link.Rebooted: DeviceFeed._rebooted,
+    link.Silent: DeviceFeed._silent,
+    link.LinkDown: DeviceFeed._down,
+    link.Refused: DeviceFeed._refused,
+    link.TalksTooMuch: DeviceFeed._too_much,
+}

@@ -1,0 +1,136 @@
+"""After a restart: the whole record through the pipeline again, without holding up what comes now.
+
+The live pipeline first takes the record's events alone (job, stage, cylinder, alarms) and the sequence numbers of the
+newest frames: so readings are stored, alarms judged and missing frames asked for at once. A second pipeline takes the
+whole record in short slices beside it, and after that what came meanwhile; then the live one adopts what it knows.
+Until then everything that rests on the stage from its beginning is unknown, and says why. A short record is through
+before anything begins.
+"""
+
+import asyncio
+import logging
+import time
+from collections import deque
+from collections.abc import Iterable, Iterator
+from itertools import chain
+from pathlib import Path
+
+from logger.evidence.chain import event_of, frames_of
+from logger.model import records
+from logger.model.records import FRAMES
+from logger.pipeline.engine import Pipeline
+from logger.pipeline.job_state import Item
+from logger.pipeline.replay import in_order, steps
+from logger.store.errors import StoreError
+from logger.store.reader import StoreReader
+
+log = logging.getLogger(__name__)
+
+AT_ONCE_S = 0.5  # the start is held up so long at most: enough for an hour of a usual rig
+SLICE_S, PAUSE_S = 0.003, 0.001  # beside the live readings; with the next page of the record 10 ms, now and then 50
+TAIL = 4000  # records, an hour of a large rig: older holes were fetched or given up long ago
+GREETING = 40  # records from a device's hello event on, among which its hello and mostly its descriptions are
+BEHIND = "the record of before the restart is still being read"
+
+
+class CatchUp:
+    """Of one job's file into the pipeline that will judge what comes. `done`: nothing is behind any more.
+
+    last_id: of the last record of before. newest_ns: when the newest frame of before came, 0 without any.
+    """
+
+    def __init__(self, path: Path, live: Pipeline, at_once_s: float = AT_ONCE_S) -> None:
+        """Raises StoreError: the record cannot be read."""
+        self.done = False
+        self._live, self._whole = live, Pipeline(live=False)
+        self._reader = StoreReader(path)
+        try:
+            self.last_id = self._reader.last_id
+            self.newest_ns = self._newest()
+            live.behind = BEHIND
+            hellos = self._events()
+            live.kept = deque()
+            stage = live.scene.state.stage
+            self._whole.watching = stage.number if stage is not None else 0
+            before = in_order(self._reader.records(until_id=self.last_id))
+            self._steps = steps(chain(self._readable(before), _taken(live.kept)), self._whole)
+            self._begun = False
+            if not self.go_on(at_once_s):
+                self._greetings(hellos)
+            self._begun = True
+        except BaseException:
+            self._reader.close()
+            raise
+
+    def go_on(self, for_s: float) -> bool:
+        """Read on for so long; whether it is done."""
+        end_s = time.monotonic() + for_s
+        for _ in self._steps:
+            if time.monotonic() >= end_s:
+                return False
+        if not self.done:
+            self.done = True
+            self._live.adopt(self._whole)
+            self._reader.close()
+        return True
+
+    async def run(self) -> None:
+        """To the end, in slices."""
+        begun_s = time.monotonic()
+        while True:
+            if self.go_on(SLICE_S):
+                break
+            await asyncio.sleep(PAUSE_S)
+        log.info("the record of before the restart was read beside in %.0f s", time.monotonic() - begun_s)
+
+    def close(self) -> None:
+        self._reader.close()
+
+    def _events(self) -> dict[str, int]:
+        """All events into the live pipeline; the record id of each device's newest hello."""
+        hellos = {}
+        for record_id, event in self._reader.events():
+            self._live.apply(event)
+            if event["type"] == records.DEVICE_HELLO:
+                hellos[event["device"]] = record_id
+        self._live.scene.now_ns = max(self._live.scene.now_ns, self.newest_ns)
+        return hellos
+
+    def _newest(self) -> int:
+        begin, width = self.last_id, 64
+        while begin > 0:
+            end, begin, width = begin, max(0, begin - width), 8 * width
+            found = [frames_of(r)[-1][0] for r in self._reader.records(begin, kind=FRAMES, until_id=end)]
+            if found:
+                return max(found)
+        return 0
+
+    def _greetings(self, hellos: dict[str, int]) -> None:
+        """What the devices said of themselves, and which of their newest frames are there: where to go on fetching."""
+        scene, tail = self._live.scene, max(0, self.last_id - TAIL)
+        for device_id, hello in hellos.items():
+            for record in self._reader.records(hello - 1, device=device_id, until_id=hello + GREETING):
+                for t_ns, raw in frames_of(record) if record.id <= tail else ():
+                    self._live.greeting(device_id, t_ns, raw)
+        for record in self._reader.records(tail, until_id=self.last_id):
+            if record.kind == FRAMES:
+                for t_ns, raw in frames_of(record):
+                    self._live.greeting(record.device, t_ns, raw)
+            elif (event := event_of(record))["type"] == records.GAP and "first" in event and "boot_count" in event:
+                scene.device(event["device"]).given_up(event["boot_count"], event["first"], event["last"])
+        for device in scene.devices.values():
+            scene.described(device)
+
+    def _readable(self, items: Iterable[Item]) -> Iterator[Item]:
+        """Damage found at the start stops it, as any other; found later it must not end the logging."""
+        try:
+            yield from items
+        except StoreError as exc:
+            if not self._begun:
+                raise
+            log.error("the rest of the record of before cannot be read; what is shown goes by what could be: %s", exc)
+
+
+def _taken(kept: deque[Item]) -> Iterator[Item]:
+    while kept:
+        yield kept.popleft()

@@ -1,0 +1,166 @@
+"""Trying a rig out: every device is connected for some seconds as on a job, and nothing is stored."""
+
+import asyncio
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from logger.app.connections import check_supported, supervisors
+from logger.app.daemon import Daemon
+from logger.app.device_feed import DeviceFeed
+from logger.clock import Clock
+from logger.decode.sensor_curves import OPEN, SHORT
+from logger.model import records
+from logger.model.plain import plain
+from logger.model.points import POINTS, MeasuringPoint
+from logger.model.rig import Rig
+from logger.model.text import clean
+from logger.model.value import Value, unknown
+from logger.pipeline.device_readings import Device
+
+CHECK_S: Final = 20.0  # looking around by radio, connecting and describing take the most of it
+TURN_S: Final = 0.1
+STOP_S: Final = 5.0
+LABEL_SHOWN: Final = 40
+LOST: Final = "device lost: "
+
+# What is said -> what to do about it; the first that is contained in a problem's words counts.
+_ADVICE: Final = (
+    ("answers where", "another device is at this place: correct the id or the url, `rimelog find` shows both"),
+    ("in use at", "two devices must not share an id: give one of them another in its firmware"),
+    ("wants to be paired", "pair it once in the system's Bluetooth settings, then try again"),
+    ("Bluetooth service", "start it (on Linux: systemctl start bluetooth), or connect the device by its cable"),
+    ("no Bluetooth", "plug in a Bluetooth adapter, or connect the device by its cable"),
+    ("Bluetooth is switched off", "switch Bluetooth on"),
+    ("not seen", "switch it on, bring it near, and disconnect it from phones and other computers"),
+    ("in radio range", "switch it on and bring it near, or plug its cable in; `rimelog find --ble` shows what answers"),
+    ("could not open port", "`rimelog find` lists the ports there are"),
+    ("No such file", "`rimelog find` lists the ports there are"),
+    ("ermission denied", "this user may not open the port: on Linux, join the group that owns it"),
+    ("no answer", "something is there but speaks another protocol or at another speed"),
+    (OPEN, "is the sensor plugged in, and its cable whole?"),
+    (SHORT, "is the cable pinched or wet?"),
+    ("over range", "the reading is beyond what the sensor states it can measure"),
+    ("under range", "the reading is beyond what the sensor states it can measure"),
+    ("no reading for", "it sends seldom or has stopped: a longer `period` in the rig file suits a slow one"),
+    ("measures", "map the channel to a point that fits what it measures"),
+    ("has no channel", "correct the channel's index"),
+    ("not heard yet", "it is connected, but has sent nothing yet: try with more --seconds"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class PointCheck:
+    """One measuring point. sensor: what the device calls the channel."""
+
+    point: MeasuringPoint
+    index: int
+    sensor: str
+    value: Value
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceCheck:
+    """One device of the rig. state: as on the screens. problem: None when it is connected and understood.
+
+    unused: channels that the rig maps to nothing.
+    """
+
+    name: str
+    url: str
+    device_id: str
+    firmware: str
+    state: str
+    problem: str | None
+    points: tuple[PointCheck, ...]
+    unused: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RigCheck:
+    devices: tuple[DeviceCheck, ...]
+    ambient_pa: float
+    ambient_note: str | None
+
+    @property
+    def points(self) -> Iterator[PointCheck]:
+        return (point for device in self.devices for point in device.points)
+
+    @property
+    def all_well(self) -> bool:
+        return all(d.problem is None for d in self.devices) and all(p.value.number is not None for p in self.points)
+
+
+def advice(problem: str) -> str | None:
+    """What to do about a problem, where there is a usual answer."""
+    return next((what for words, what in _ADVICE if words in problem), None)
+
+
+async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
+    """Connect every device and take a reading of each point; done sooner when all have answered. Raises LinkError."""
+    check_supported(rig)
+    daemon = Daemon("check", Path("unused"), Clock())  # never opened, so nothing is stored
+    daemon.emit({"type": records.RIG_LOADED, "rig": plain(rig)})
+    running = supervisors(daemon, rig, 1.0)
+    tasks = [asyncio.create_task(supervisor.run()) for supervisor in running]
+    try:
+        loop = asyncio.get_running_loop()
+        end_s = loop.time() + seconds
+        while loop.time() < end_s and not all(_answered(daemon, feed) for feed in daemon.feeds.values()):
+            await asyncio.sleep(TURN_S)
+            daemon.pipeline.tick(daemon.clock.now_ns())
+            for task in tasks:
+                if task.done():
+                    task.result()
+        scene = daemon.pipeline.scene
+        devices = tuple(_checked(daemon, feed) for feed in daemon.feeds.values())
+        return RigCheck(devices, scene.ambient.pressure_pa, scene.ambient.note)
+    finally:
+        await asyncio.wait([asyncio.create_task(supervisor.stop()) for supervisor in running], timeout=STOP_S)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+
+def _answered(daemon: Daemon, feed: DeviceFeed) -> bool:
+    """There is no more to be learnt of this device: a reading, or a reason, of each of its points."""
+    device = _device(daemon, feed)
+    if device is None or not feed.connected:
+        return False
+    latest = daemon.pipeline.scene.latest
+    return device.problem is not None or all(c.point in latest for c in feed.rig_device.channels)
+
+
+def _checked(daemon: Daemon, feed: DeviceFeed) -> DeviceCheck:
+    scene = daemon.pipeline.scene
+    device = _device(daemon, feed)
+    problem = None if feed.connected else feed.state.removeprefix(LOST)
+    if problem is None and device is not None:
+        problem = device.problem
+    labels = {d.index: clean(d.label, LABEL_SHOWN) for d in device.described} if device is not None else {}
+    points = tuple(
+        PointCheck(POINTS[c.point], c.index, labels.get(c.index, ""), _reading(scene.value(c.point), problem))
+        for c in feed.rig_device.channels
+    )
+    used = {channel.index for channel in feed.rig_device.channels}
+    hello = device.hello if device is not None else None
+    return DeviceCheck(
+        name=feed.rig_device.name,
+        url=feed.url,
+        device_id=feed.device_id,
+        firmware=clean(f"{hello.firmware_name} {hello.firmware_version}") if hello is not None else "",
+        state=feed.shown()["text"].removeprefix(LOST),
+        problem=None if problem is None else clean(problem),
+        points=points,
+        unused=tuple(f"{i} ({label})" if label else f"{i}" for i, label in labels.items() if i not in used),
+    )
+
+
+def _reading(value: Value, problem: str | None) -> Value:
+    """Without its device's words once more: those are told of the device."""
+    return value if problem is None else unknown(value.unit, "no reading")
+
+
+def _device(daemon: Daemon, feed: DeviceFeed) -> Device | None:
+    return daemon.pipeline.scene.devices.get(feed.device_id)

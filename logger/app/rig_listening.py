@@ -1,0 +1,168 @@
+"""Listening to devices while a person answers questions: a loop in a thread of its own, nothing is stored."""
+
+import asyncio
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
+from typing import Any, Final, TypeVar
+
+from firmware_protocol.codes import NoReading
+from firmware_protocol.conversion import measured
+from firmware_protocol.errors import ProtocolError
+from firmware_protocol.messages import Describe, Hello
+from logger.link import events
+from logger.link.events import LinkEvent
+from logger.link.retrying import Supervisor
+from logger.model.units import NS_PER_S
+
+KEPT: Final = 400  # newest readings of a channel, newest lines of an instrument
+STOP_S: Final = 3.0
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """at_s: monotonic. number: in the channel's own unit, None exactly when `problem` says why."""
+
+    at_s: float
+    number: float | None
+    problem: str | None = None
+
+
+class Heard:
+    """One device, filled by the listening thread. problem: why nothing is heard, None while all is well.
+
+    failed: its link could not be opened, or was lost.
+    """
+
+    def __init__(self) -> None:
+        self.problem: str | None = "not heard yet"
+        self.failed = False
+        self.hello: Hello | None = None
+        self._describes: tuple[Describe, ...] = ()
+        self._readings: dict[int, deque[Reading]] = {}
+        self._raws: deque[tuple[float, bytes]] = deque(maxlen=KEPT)
+        self._lock = threading.Lock()
+
+    @property
+    def describes(self) -> tuple[Describe, ...]:
+        """Its channels; () until it has described them."""
+        return self._describes
+
+    def readings(self, index: int, since_s: float = 0.0) -> list[Reading]:
+        """Of a channel, oldest first, from that monotonic time on."""
+        with self._lock:
+            return [r for r in self._readings.get(index, ()) if r.at_s >= since_s]
+
+    def newest(self, index: int) -> Reading | None:
+        """Of a channel."""
+        with self._lock:
+            found = self._readings.get(index)
+            return found[-1] if found else None
+
+    def raws(self, since_s: float = 0.0) -> list[tuple[float, bytes]]:
+        """Lines or exchanges of an instrument with their time, oldest first."""
+        with self._lock:
+            return [pair for pair in self._raws if pair[0] >= since_s]
+
+    def take(self, event: LinkEvent) -> None:
+        """In the listening thread."""
+        with self._lock:
+            match event:
+                case events.HelloReceived(hello=hello):
+                    self.hello = hello
+                case events.Described(layout=layout):
+                    self._describes = layout.channels
+                case events.SamplesReceived(layout=layout, readings=readings) if layout is not None:
+                    self.problem = None
+                    for index, raw in readings or ():
+                        self._add(index, _reading(layout.channels[index], raw, event.at_ns / NS_PER_S))
+                case events.InstrumentSaid(raw=raw):
+                    self.problem = None
+                    self._raws.append((event.at_ns / NS_PER_S, raw))
+                case events.LinkDown(reason=reason) | events.Refused(reason=reason):
+                    self.problem, self.failed = reason, True
+                case events.Silent():
+                    self.problem = "it is silent"
+
+    def _add(self, index: int, reading: Reading) -> None:
+        self._readings.setdefault(index, deque(maxlen=KEPT)).append(reading)
+
+
+def _reading(channel: Describe, raw: int | NoReading, at_s: float) -> Reading:
+    if isinstance(raw, NoReading):
+        return Reading(at_s, None, raw.name.lower().replace("_", " "))
+    try:
+        number = measured(channel, raw)
+    except ProtocolError as exc:
+        return Reading(at_s, None, str(exc))
+    return Reading(at_s, number, None if number is not None else "no number at this input")
+
+
+class Listener:
+    """Use as a context. Its methods are called from the person's thread; Ctrl-C ends whatever they wait for."""
+
+    def __init__(self) -> None:
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._loop.run_forever, name="listening", daemon=True)
+        self._running: dict[Heard, tuple[Supervisor, asyncio.Task[None]]] = {}
+
+    def __enter__(self) -> "Listener":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for heard in list(self._running):
+            self.stop(heard)
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join(STOP_S)
+        if not self._thread.is_alive():
+            self._loop.close()
+
+    def ask(self, question: Coroutine[Any, Any, T]) -> T:
+        """Run a coroutine in the listening loop and wait for its answer."""
+        future = asyncio.run_coroutine_threadsafe(question, self._loop)
+        try:
+            return future.result()
+        except BaseException:
+            future.cancel()
+            raise
+
+    def hear(self, make: Callable[[Callable[[LinkEvent], None]], Supervisor]) -> Heard:
+        """Listen to a device from now on. make: its supervisor, given where its events go."""
+        heard = Heard()
+
+        async def begin() -> None:
+            supervisor = make(heard.take)
+            self._running[heard] = supervisor, asyncio.create_task(supervisor.run())
+
+        self.ask(begin())
+        return heard
+
+    def stop(self, heard: Heard) -> None:
+        """Let the device go, so that its port is free."""
+        found = self._running.pop(heard, None)
+        if found is None:
+            return
+        supervisor, task = found
+
+        async def end() -> None:
+            try:
+                async with asyncio.timeout(STOP_S):
+                    await supervisor.stop()
+            except TimeoutError:
+                task.cancel()
+
+        self.ask(end())
+
+    def wait(self, for_s: float, until: Callable[[], bool] = lambda: False) -> bool:
+        """Let time pass, at most so long, until the condition holds; whether it did."""
+        end_s = time.monotonic() + for_s
+        while not until():
+            left_s = end_s - time.monotonic()
+            if left_s <= 0:
+                return False
+            time.sleep(min(0.05, left_s))
+        return True

@@ -1,0 +1,177 @@
+"""`rimelog run`, from settings to a clean end: devices, API, tick, publish, signals."""
+
+import asyncio
+import contextlib
+import logging
+import os
+import secrets
+import signal
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from logger.api.client import Address, write_address
+from logger.api.server import ApiServer
+from logger.app.connections import check_supported, supervisors
+from logger.app.daemon import Daemon
+from logger.clock import Clock, Reading, read_system
+from logger.link.retrying import Supervisor
+from logger.model.cylinder import Cylinder
+from logger.model.job import Job
+from logger.model.rig import Rig
+
+log = logging.getLogger(__name__)
+
+TICK_S = 1.0
+PUBLISH_S = 0.5
+RELAYS_S = 0.2
+OPENING_S = 0.3  # for a last request to open to be on the wire
+
+
+@dataclass(frozen=True, slots=True)
+class RunSettings:
+    """speed: the record's seconds per real second, above 1 only for demonstrations with a simulated rig."""
+
+    rig: Rig
+    job: Job | None
+    job_id: str
+    directory: Path
+    file: Path
+    cylinders: tuple[Cylinder, ...] = ()
+    profiles: dict[str, Any] = field(default_factory=dict)
+    speed: float = 1.0
+    sign: Callable[[bytes], str] | None = None
+    accept_lost_tail: bool = False
+    more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
+    earlier: Callable[[Job], dict[str, Any]] = lambda job: {}
+    on_start: Callable[[Daemon], None] = lambda daemon: None
+    helpers: tuple[Callable[[Daemon], Awaitable[None]], ...] = ()
+
+
+def faster(speed: float) -> Callable[[], Reading]:
+    """The computer's clocks, run `speed` times as fast from now on."""
+    begun = read_system()
+
+    def read() -> Reading:
+        now = read_system()
+        return Reading(
+            *(int(a + (b - a) * speed) for a, b in (
+                (begun.wall_ns, now.wall_ns), (begun.mono_ns, now.mono_ns), (begun.boot_ns, now.boot_ns)
+            ))
+        )  # fmt: skip
+
+    return read
+
+
+async def run(settings: RunSettings) -> None:
+    """Until a signal, `rimelog stop`, or a failure of the daemon itself. Raises StoreError, AppError, LinkError."""
+    check_supported(settings.rig)
+    clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
+    daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
+    daemon.more_cylinders, daemon.earlier = settings.more_cylinders, settings.earlier
+    daemon.open(
+        settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.accept_lost_tail
+    )
+    server = ApiServer(daemon, token := secrets.token_urlsafe(32))
+    run_file: Path | None = None
+    running: list[Supervisor] = []
+    try:
+        await server.start()
+        run_file = write_address(settings.directory, Address(settings.job_id, server.port, token, os.getpid()))
+        _stop_on_signals(daemon.stopping)
+        running = supervisors(daemon, settings.rig, settings.speed)
+        tasks = [
+            asyncio.create_task(s.run(), name=f"device {d.name}")
+            for s, d in zip(running, settings.rig.devices, strict=True)
+        ]
+        tasks.append(asyncio.create_task(_tick(daemon), name="tick"))
+        tasks.append(asyncio.create_task(_publish(daemon), name="publish"))
+        tasks.append(asyncio.create_task(_relays(daemon), name="relays"))
+        tasks += [asyncio.create_task(_helper(h, daemon), name="helper") for h in (catch_up, *settings.helpers)]
+        settings.on_start(daemon)
+        await _until_stopped(daemon.stopping, tasks)
+    finally:
+        await _let_go(daemon)
+        await asyncio.gather(*(_stopped(s) for s in running))
+        await daemon.close()
+        await server.stop()
+        if run_file is not None:
+            run_file.unlink(missing_ok=True)
+
+
+async def _tick(daemon: Daemon) -> None:
+    """Once a second of the record, however long a tick takes."""
+    loop = asyncio.get_running_loop()
+    due = loop.time()
+    while True:
+        daemon.tick()
+        due = max(due + TICK_S / min(daemon.speed, 20.0), loop.time())
+        await asyncio.sleep(due - loop.time())
+
+
+async def _publish(daemon: Daemon) -> None:
+    while True:
+        daemon.publish()
+        await asyncio.sleep(PUBLISH_S)
+
+
+async def _relays(daemon: Daemon) -> None:
+    while True:
+        daemon.look_at_relays()
+        await asyncio.sleep(RELAYS_S)
+
+
+async def _let_go(daemon: Daemon) -> None:
+    """Nothing stays closed behind a program that ends; without this it would be for the rest of the time-out."""
+    held = [relay for relay in daemon.relays if relay.hold.permitted or relay.closed]
+    for relay in held:
+        relay.release(reason="the program ends")
+    if held:
+        await asyncio.sleep(OPENING_S)
+
+
+async def catch_up(daemon: Daemon) -> None:
+    if daemon.catch_up is not None and not daemon.catch_up.done:
+        await daemon.catch_up.run()
+
+
+async def _helper(helper: Callable[[Daemon], Awaitable[None]], daemon: Daemon) -> None:
+    """A helper (sound, push, keep-awake) that fails is told and does not end the daemon."""
+    try:
+        await helper(daemon)
+    except asyncio.CancelledError:
+        raise
+    except Exception:
+        log.exception("a helper of the daemon failed; logging goes on")
+
+
+async def _until_stopped(stopping: asyncio.Event, tasks: list[asyncio.Task[None]]) -> None:
+    """Wait for the end; a task that ends with an error ends the daemon with that error, never in silence."""
+    waiting = asyncio.create_task(stopping.wait())
+    essential = [t for t in tasks if t.get_name() != "helper"]
+    try:
+        done, _ = await asyncio.wait([waiting, *essential], return_when=asyncio.FIRST_COMPLETED)
+        for task in done:
+            if task is not waiting:
+                task.result()
+    finally:
+        waiting.cancel()
+        for task in tasks:
+            if not task.get_name().startswith("device"):
+                task.cancel()
+
+
+async def _stopped(supervisor: Supervisor) -> None:
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(3.0):
+            await supervisor.stop()
+
+
+def _stop_on_signals(stopping: asyncio.Event) -> None:
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        try:
+            loop.add_signal_handler(number, stopping.set)
+        except NotImplementedError:  # Windows: handlers run in the main thread, outside the loop
+            signal.signal(number, lambda *_: loop.call_soon_threadsafe(stopping.set))

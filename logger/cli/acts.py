@@ -1,0 +1,201 @@
+"""Commands that talk to the running daemon."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from logger.api.client import Client, read_address
+from logger.model.finding import line_of
+from logger.model.job import StageKind
+from logger.model.points import Quantity
+from logger.model.units import parse_quantity
+
+JOB_OPTION = click.option("--job", help="Job id, when more than one daemon runs.")
+JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
+
+
+def _seconds(ctx: click.Context, param: click.Parameter, text: str | None) -> float:
+    return 0.0 if text is None else parse_quantity(text, Quantity.TIME)
+
+
+AGO_OPTION = click.option("--ago", "ago_s", callback=_seconds, help="It happened this long ago, such as 5min.")
+
+
+def client(job: str | None) -> Client:
+    """The daemon of `job`, or the only one running."""
+    from logger.store.place import running_address_file
+
+    path: Path = running_address_file(job)
+    return Client(read_address(path))
+
+
+@click.command()
+@JOB_OPTION
+@JSON_OPTION
+def status(job: str | None, as_json: bool) -> None:
+    """Print what the running job shows now."""
+    state = client(job).status()
+    if as_json:
+        click.echo(json.dumps(state, indent=1))
+        return
+    from logger.screen.status_lines import status_lines
+
+    for line in status_lines(state):
+        click.echo(line)
+
+
+@click.group()
+def stage() -> None:
+    """Begin or end a stage of the job."""
+
+
+_SETTINGS: dict[str, Quantity] = {
+    "target": Quantity.MASS,  # charging: mass to weigh in
+    "target_vacuum": Quantity.VACUUM,
+    "test_pressure": Quantity.PRESSURE,
+    "high_side_limit": Quantity.PRESSURE,
+    "superheat_target": Quantity.TEMPERATURE_DIFFERENCE,
+    "subcooling_target": Quantity.TEMPERATURE_DIFFERENCE,
+}
+
+
+@stage.command("begin")
+@click.argument("kind", type=click.Choice([k.value for k in StageKind]))
+@click.option("--target", help="Charging: the mass to weigh in, such as 220lb.")
+@click.option("--target-vacuum", help="Evacuation: the vacuum to reach, such as 300micron.")
+@click.option("--test-pressure", help="Pressure test: such as 150psig.")
+@click.option("--high-side-limit", help="Start-up: the pressure not to be exceeded, such as 380psig.")
+@click.option("--superheat-target", help="Start-up: such as 11F.")
+@click.option("--subcooling-target", help="Start-up: such as 10F.")
+@click.option("--direction", type=click.Choice(["supply", "receiver"]), help="Charging: what stands on the scale.")
+@click.option("--purpose", help="Charging: why, when not for a leak (seasonal ...): its leak rate is not judged then.")
+@click.option("--minor-repair", is_flag=True, help="Recovery: not major, no evacuation to the atmosphere after it.")
+@click.option("--profile", help="Acceptance profile by name (decay test, pressure test).")
+@click.option("--operator", default="", help="Who begins it.")
+@AGO_OPTION
+@JOB_OPTION
+def stage_begin(
+    kind: str,
+    operator: str,
+    job: str | None,
+    profile: str | None,
+    direction: str | None,
+    purpose: str | None,
+    minor_repair: bool,
+    ago_s: float,
+    **typed: str | None,
+) -> None:
+    """Begin a stage; a running one is ended first."""
+    settings: dict[str, Any] = {
+        key: parse_quantity(text, _SETTINGS[key]) for key, text in typed.items() if text is not None
+    }
+    words = {"profile": profile, "direction": direction, "purpose": purpose}
+    settings |= {key: word for key, word in words.items() if word is not None}
+    if minor_repair:
+        settings["minor_repair"] = True
+    answer = client(job).act("stage-begin", kind=kind, settings=settings, operator=operator, ago_s=ago_s)
+    click.echo(answer["text"])
+
+
+@stage.command("end")
+@click.option("--operator", default="", help="Who ends it.")
+@AGO_OPTION
+@JOB_OPTION
+def stage_end(operator: str, ago_s: float, job: str | None) -> None:
+    """End the running stage and print what was found."""
+    answer = client(job).act("stage-end", operator=operator, ago_s=ago_s)
+    click.echo(answer["text"])
+    for finding in answer.get("findings", []):
+        click.echo(f"  {line_of(finding['headline'], finding['text'])}")
+
+
+@click.command()
+@click.argument("act")
+@click.option("--text", default="", help="More words.")
+@AGO_OPTION
+@JOB_OPTION
+def mark(act: str, text: str, ago_s: float, job: str | None) -> None:
+    """Record an act inside the stage.
+
+    ACT: isolated, pump-started, pump-stopped, pump-oil-changed, nitrogen-break, valve-opened, charge-added,
+    subcooler-on, subcooler-off, or any short word of your own.
+    """
+    click.echo(client(job).act("mark", act=act, text=text, ago_s=ago_s)["text"])
+
+
+@click.command("cylinder-swap")
+@click.argument("name")
+@AGO_OPTION
+@JOB_OPTION
+def cylinder_swap(name: str, ago_s: float, job: str | None) -> None:
+    """Tell that cylinder NAME stands on the scale now."""
+    click.echo(client(job).act("cylinder", name=name, ago_s=ago_s)["text"])
+
+
+@click.command()
+@click.argument("text", nargs=-1, required=True)
+@click.option("--author", default="")
+@JOB_OPTION
+def note(text: tuple[str, ...], author: str, job: str | None) -> None:
+    """Write a note into the record."""
+    click.echo(client(job).act("note", text=" ".join(text), author=author)["text"])
+
+
+@click.command()
+@click.argument("alarm", required=False)
+@click.option("--operator", default="", help="Who acknowledges.")
+@JOB_OPTION
+def ack(alarm: str | None, operator: str, job: str | None) -> None:
+    """Acknowledge one alarm by its key, or all."""
+    click.echo(client(job).act("acknowledge", key=alarm or "", operator=operator)["text"])
+
+
+@click.command()
+@click.argument("alarm")
+@click.option("--minutes", type=click.FloatRange(1, 240), default=30.0, show_default=True)
+@click.option("--reason", required=True)
+@click.option("--operator", default="")
+@JOB_OPTION
+def shelve(alarm: str, minutes: float, reason: str, operator: str, job: str | None) -> None:
+    """Silence one alarm for a stated time. Overfill cannot be shelved."""
+    body = {"key": alarm, "seconds": minutes * 60, "reason": reason, "operator": operator}
+    click.echo(client(job).act("shelve", **body)["text"])
+
+
+@click.group()
+def permit() -> None:
+    """Hold the recovery machine's supply closed through a device's relay, or let it open.
+
+    Only for a contact that the rig file names ([[device.output]]). An operating convenience, not a safety device: it
+    replaces no pressure switch, relief valve, scale alarm or person.
+    """
+
+
+HOLD_OPTION = click.option("--hold", default="", help="What its contact supplies, when the rig has several.")
+
+
+@permit.command("arm")
+@HOLD_OPTION
+@click.option("--operator", default="", help="Who is at the machine.")
+@JOB_OPTION
+def permit_arm(hold: str, operator: str, job: str | None) -> None:
+    """From now on hold it closed, while a recovery runs and everything it depends on is known and well."""
+    click.echo(client(job).act("permit-arm", hold=hold, operator=operator)["text"])
+
+
+@permit.command("release")
+@HOLD_OPTION
+@click.option("--operator", default="", help="Who releases it.")
+@JOB_OPTION
+def permit_release(hold: str, operator: str, job: str | None) -> None:
+    """Let it open, at once."""
+    click.echo(client(job).act("permit-release", hold=hold, operator=operator)["text"])
+
+
+@click.command()
+@JOB_OPTION
+def stop(job: str | None) -> None:
+    """End the running daemon; everything is stored."""
+    click.echo(client(job).act("stop")["text"])

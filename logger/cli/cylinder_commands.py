@@ -1,0 +1,315 @@
+"""`rimelog cylinder`: filling limits, what is in it, and the cylinders that are kept."""
+
+import json
+import math
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import click
+
+from logger.cli.cylinder_options import (
+    JURISDICTION_OPTION,
+    checked_name,
+    cylinder_of,
+    half_width,
+    marking_options,
+    net_mass,
+)
+from logger.cli.quantities import (
+    JSON_OPTION,
+    UNITS_OPTION,
+    absolute_pressure,
+    ambient_of,
+    ambient_options,
+    as_data,
+    cylinders_path,
+    load_user_blends,
+    rests_on_ambient,
+    say,
+    shown,
+    shown_down,
+    shown_with_u,
+    temperature,
+)
+from logger.model.cylinder import Cylinder
+from logger.model.finding import Finding, Verdict
+from logger.model.plain import plain
+from logger.model.points import Quantity
+from logger.model.value import known, unknown
+
+_Q = Quantity
+_MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: " "}
+
+
+@click.group()
+def cylinder() -> None:
+    """Filling limits, present fill, air in a cylinder; and the cylinders you keep.
+
+    Local codes, the cylinder's own markings and licensed practice come first.
+    """
+
+
+@cylinder.command()
+@click.argument("name", required=False)
+@marking_options(needed=False)
+@JURISDICTION_OPTION
+@UNITS_OPTION
+@JSON_OPTION
+def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **markings: Any) -> None:
+    """How much may go in, by every rule, and which one binds. NAME is a cylinder you keep; options override it."""
+    load_user_blends()
+    chosen = cylinder_of(name, markings)
+    limit = _limits(chosen, jurisdiction)
+    test = _requalification(chosen)
+    if as_json:
+        click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
+        return
+    _print_limits(limit, test, units)
+
+
+@cylinder.command()
+@click.argument("name", required=False)
+@marking_options(needed=False)
+@click.option("--gross", help="Reading of the scale with the cylinder on it.")
+@click.option("--net", help="Mass of the contents, instead of --gross.")
+@click.option("--mass-accuracy", default="0.1lb", show_default=True, help="Of the scale, as plus or minus.")
+@click.option("--temperature", "temp", help="Of the contents: on the shell at the liquid, in the shade.")
+@click.option("--temperature-accuracy", default="1F", show_default=True, help="As plus or minus.")
+@click.option("--pressure", help="Of the cylinder, such as 118psig: looks for air or nitrogen.")
+@click.option("--pressure-accuracy", default="2psi", show_default=True, help="As plus or minus.")
+@click.option("--settled", is_flag=True, help="Temperature and pressure have stood still, valves closed.")
+@JURISDICTION_OPTION
+@ambient_options
+@UNITS_OPTION
+@JSON_OPTION
+def check(
+    name: str | None, gross: str | None, net: str | None, mass_accuracy: str, temp: str | None,
+    temperature_accuracy: str, pressure: str | None, pressure_accuracy: str, settled: bool, jurisdiction: str,
+    altitude: str | None, barometer: str | None, units: str, as_json: bool, **markings: Any,
+) -> None:  # fmt: skip
+    """What is in it now: liquid fill, liquid-full temperature, mass still allowed, non-condensable gas."""
+    from logger.cylinder.checks import non_condensables
+    from logger.cylinder.limits import present_fill
+
+    if gross is not None and net is not None:
+        raise click.UsageError("give --gross or --net, not both")
+    if gross is None and net is None and pressure is None:
+        raise click.UsageError("give --gross or --net, or --pressure with --temperature, or all of them")
+    load_user_blends()
+    around = ambient_of(altitude, barometer)
+    chosen = cylinder_of(name, markings)
+    limit = _limits(chosen, jurisdiction)
+    mass = net_mass(gross, net, mass_accuracy, chosen)
+    kelvin = (
+        unknown("K", "no temperature given")
+        if temp is None
+        else known(temperature(temp), "K", half_width(temperature_accuracy, _Q.TEMPERATURE_DIFFERENCE))
+    )
+    fill = present_fill(mass, kelvin, limit)
+    findings = [limit.suitability, _requalification(chosen)]
+    if pressure is not None:
+        pascal_u = half_width(pressure_accuracy, _Q.PRESSURE_DIFFERENCE)
+        if rests_on_ambient(pressure):
+            pascal_u = math.hypot(pascal_u, around.u_pa or 0.0)  # the barometer's doubt is in it too
+        pascal = known(absolute_pressure(pressure, around.pressure_pa), "Pa", pascal_u, around.note)
+        findings.append(
+            non_condensables(pascal, kelvin, limit.refrigerants, settled=settled or None, fill=fill.fill_now)
+        )
+    rows = [
+        ("net_mass", "net mass", fill.net_mass, _Q.MASS),
+        ("mass_allowed", "may still go in", fill.mass_allowed, _Q.MASS),
+        ("of_limit", "of its limit", fill.of_limit, _Q.RATIO),
+        ("fill_now", "liquid fill now", fill.fill_now, _Q.RATIO),
+        ("fill_25c", "liquid fill at 25 °C (77 °F)", fill.fill_25c, _Q.RATIO),
+        ("liquid_full_temperature", "full of liquid at", fill.liquid_full_temperature, _Q.TEMPERATURE),
+    ]
+    if as_json:
+        data: dict[str, Any] = {"cylinder": plain(chosen)}
+        data |= {key: as_data(value, quantity, units, around.pressure_pa) for key, _, value, quantity in rows}
+        data |= {"findings": [plain(f) for f in findings], "notes": list(limit.notes), "caution": limit.caution}
+        click.echo(json.dumps(data, indent=1, ensure_ascii=False))
+        return
+    click.echo(f"{chosen.name}: {_contents(limit)}")
+    if mass.number is not None or pressure is None:
+        for _, label, value, quantity in rows:
+            note = f"  ({value.note})" if value.note else ""
+            click.echo(f"  {label:30s} {shown_with_u(value, quantity, units, around.pressure_pa)}{note}")
+    for finding in findings:
+        say(_line(finding))
+    for note in (*((around.note,) if rests_on_ambient(pressure) else ()), *limit.notes, limit.caution):
+        say(note)
+
+
+@cylinder.command()
+@click.argument("name")
+@marking_options(needed=True)
+@click.option("--contents", help="Mass in it now, when known.")
+@click.option("--replace", "anew", is_flag=True, help="Write an existing one anew.")
+@UNITS_OPTION
+@JSON_OPTION
+def add(name: str, contents: str | None, anew: bool, units: str, as_json: bool, **markings: Any) -> None:
+    """Keep a cylinder under NAME, for jobs and for the other commands."""
+    from logger.config.cylinders import add_cylinder
+    from logger.model.units import parse_quantity
+
+    load_user_blends()
+    kept = cylinder_of(None, markings)
+    kept = replace(kept, name=checked_name(name))
+    if contents is not None:
+        inside_kg = parse_quantity(contents, _Q.MASS)
+        if inside_kg < 0:
+            raise click.UsageError("--contents is not below zero")
+        kept = replace(kept, contents_kg=inside_kg)
+    add_cylinder(cylinders_path(), kept, replace=anew)
+    limit, test = _limits(kept, "strictest"), _requalification(kept)
+    if as_json:
+        click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
+        return
+    click.echo(f"kept {kept.name}: max gross {shown_down(limit.max_gross, units)}")
+    for finding in (limit.suitability, test):
+        say(_line(finding))
+    say(limit.caution)
+
+
+@cylinder.command("list")
+@UNITS_OPTION
+@JSON_OPTION
+def list_(units: str, as_json: bool) -> None:
+    """The cylinders you keep."""
+    from logger.config.cylinders import read_cylinders
+    from logger.cylinder.limits import CAUTION
+    from logger.refrigerant import labelled
+
+    load_user_blends()
+    kept = read_cylinders(cylinders_path())
+    if as_json:
+        rows = [plain(c) | _limits_data(_limits(c, "strictest"), _requalification(c), units) for c in kept]
+        click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+        return
+    if not kept:
+        click.echo("no cylinders are kept yet; see `rimelog cylinder add --help`")
+        return
+    click.echo(f"{'name':16s} {'contents':22s} {'tare':>10s} {'water cap.':>10s} {'max gross':>10s}  test")
+    for c in kept:
+        limit = _limits(c, "strictest")
+        contents = labelled(c.refrigerant or (" / ".join(c.candidates) + " ?" if c.candidates else "not known"))
+        told = [_requalification(c).headline]
+        if limit.suitability.verdict is Verdict.FAIL:
+            told.append(f"service pressure {limit.suitability.headline}: do not fill")
+        click.echo(
+            f"{c.name[:16]:16s} {contents[:22]:22s} {shown(known(c.tare_kg, 'kg'), _Q.MASS, units, 0):>10s} "
+            f"{shown(known(c.water_capacity_kg, 'kg'), _Q.MASS, units, 0):>10s} "
+            f"{shown_down(limit.max_gross, units):>10s}  {'; '.join(told)}"
+        )
+    say(CAUTION)
+
+
+@cylinder.command()
+@click.argument("name")
+@JURISDICTION_OPTION
+@UNITS_OPTION
+@JSON_OPTION
+def show(name: str, jurisdiction: str, units: str, as_json: bool) -> None:
+    """One cylinder with its limits."""
+    from logger.config.cylinders import find_cylinder
+
+    load_user_blends()
+    kept = find_cylinder(cylinders_path(), name)
+    limit = _limits(kept, jurisdiction)
+    test = _requalification(kept)
+    if as_json:
+        click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
+        return
+    _print_limits(limit, test, units)
+
+
+@cylinder.command()
+@click.argument("name")
+@JSON_OPTION
+def remove(name: str, as_json: bool) -> None:
+    """Forget a cylinder. Jobs that used it keep their own record of it."""
+    from logger.config.cylinders import remove_cylinder
+
+    load_user_blends()
+    gone = remove_cylinder(cylinders_path(), name)
+    click.echo(json.dumps({"forgot": plain(gone)}, indent=1, ensure_ascii=False) if as_json else f"forgot {gone.name}")
+
+
+def _limits(chosen: Cylinder, jurisdiction: str) -> Any:
+    from logger.cylinder.limits import limits as compute
+
+    return compute(chosen, jurisdiction)
+
+
+def _requalification(chosen: Cylinder) -> Finding:
+    from logger.cylinder.checks import requalification
+
+    return requalification(chosen, date.today())  # noqa: DTZ011  the day on the wall calendar is meant
+
+
+def _line(finding: Finding) -> str:
+    label = finding.key.split(".")[1].replace("-", " ")
+    return f"[{_MARK[finding.verdict]}] {label}: {finding.headline}. {finding.text}"
+
+
+def _contents(limit: Any) -> str:
+    names = ", ".join(r.label for r in limit.refrigerants) or "contents not known"
+    return f"unknown mixture of {names}" if len(limit.refrigerants) > 1 else names
+
+
+def _print_limits(limit: Any, test: Finding, units: str) -> None:
+    chosen = limit.cylinder
+    tare, capacity = (
+        shown(known(mass, "kg"), _Q.MASS, units, 0.0) for mass in (chosen.tare_kg, chosen.water_capacity_kg)
+    )
+    say(f"{_contents(limit)}: water capacity {capacity}, tare {tare}; rules: {limit.jurisdiction}", "")
+    click.echo(f"  {'rule':30s} {'max net':>10s} {'max gross':>10s}")
+    for rule in sorted(limit.rules, key=lambda r: math.inf if r.net.number is None else r.net.number):
+        net = rule.net
+        gross = net if net.number is None else known(net.number + chosen.tare_kg, "kg")
+        binds = ">" if rule is limit.binding else " "
+        click.echo(f"{binds} {rule.label:30s} {shown_down(net, units):>10s} {shown_down(gross, units):>10s}")
+        ruling = f"{rule.refrigerant}: " if len(limit.refrigerants) > 1 and rule.refrigerant else ""
+        say(f"{ruling}{net.problem or rule.how}", "      ")
+    if limit.binding is not None:
+        stop, net = shown_down(limit.max_gross, units), shown_down(limit.max_net, units)
+        refused = any(finding.verdict is Verdict.FAIL for finding in (limit.suitability, test))
+        order = "DO NOT FILL, for the reason below. By mass alone: stop at" if refused else "Stop at"
+        say(f"{order} {stop} on the scale ({net} net): {limit.binding.label} binds ({limit.binding.source}).")
+        full = limit.liquid_full_temperature
+        at = shown(full, _Q.TEMPERATURE, units, 0.0)
+        say(f"Filled to that, liquid fills the shell at {at}." if full.number is not None else f"Filled to that: {at}.")
+    else:
+        say(f"No limit can be given: {limit.max_net.problem}.")
+    for finding in (limit.suitability, test):
+        say(_line(finding))
+    for note in (*limit.notes, limit.caution):
+        say(note)
+
+
+def _limits_data(limit: Any, test: Finding, units: str) -> dict[str, Any]:
+    return {
+        "cylinder": plain(limit.cylinder),
+        "jurisdiction": limit.jurisdiction,
+        "refrigerants": [r.name for r in limit.refrigerants],
+        "tiers": {r.name: r.tier for r in limit.refrigerants},
+        "max_net": as_data(limit.max_net, _Q.MASS, units, 0.0),
+        "max_gross": as_data(limit.max_gross, _Q.MASS, units, 0.0),
+        "liquid_full_temperature": as_data(limit.liquid_full_temperature, _Q.TEMPERATURE, units, 0.0),
+        "binding": None if limit.binding is None else limit.binding.key,
+        "rules": [
+            {
+                "key": rule.key,
+                "label": rule.label,
+                "source": rule.source,
+                "net": as_data(rule.net, _Q.MASS, units, 0.0),
+                "how": rule.how,
+                "refrigerant": rule.refrigerant,
+            }
+            for rule in limit.rules
+        ],
+        "findings": [plain(limit.suitability), plain(test)],
+        "notes": list(limit.notes),
+        "caution": limit.caution,
+    }

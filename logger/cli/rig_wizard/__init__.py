@@ -1,0 +1,1 @@
+"""`rimelog rig new`: a rig file by question and answer."""

@@ -1,0 +1,1 @@
+"""Cylinders: filling limits, checks, what is in them."""

@@ -1,0 +1,1 @@
+"""Raw values of devices as readings in SI units."""

@@ -1,0 +1,1 @@
+"""Two stages side by side."""

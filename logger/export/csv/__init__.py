@@ -1,0 +1,1 @@
+"""Readings and events as CSV."""

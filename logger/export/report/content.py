@@ -1,0 +1,191 @@
+"""From records and replay to the report's data."""
+
+import hashlib
+from collections.abc import Iterable
+
+from logger.evidence.bagit import Digest
+from logger.export.report.envelope import Envelope
+from logger.export.report.report_data import (
+    Plot,
+    PointSummary,
+    Replayed,
+    ReportData,
+    StageReport,
+    StageResult,
+    Trace,
+)
+from logger.export.shown import Shown
+from logger.export.story import Story
+from logger.model.finding import Finding, Verdict
+from logger.model.job import Stage, StageKind
+from logger.model.points import POINTS
+from logger.model.records import KEEP_AWAKE
+from logger.model.sample import PointSample
+from logger.model.units import STANDARD_ATMOSPHERE_PA
+
+# What is drawn of a stage: title, measuring points, logarithmic. Points without readings are left out.
+_PLOTS: dict[StageKind, tuple[tuple[str, tuple[str, ...], bool], ...]] = {
+    StageKind.RECOVERY: (
+        ("Mass on the scale", ("cylinder_mass",), False),
+        ("Pressures", ("recovery_inlet_pressure", "recovery_outlet_pressure", "cylinder_pressure"), False),
+        ("Temperatures", ("cylinder_temperature", "ambient_temperature"), False),
+    ),
+    StageKind.PRESSURE_TEST: (
+        ("Pressure", ("system_pressure",), False),
+        ("Temperatures", ("system_temperature", "ambient_temperature"), False),
+    ),
+    StageKind.EVACUATION: (("Vacuum", ("vacuum",), True),),
+    StageKind.DECAY_TEST: (("Vacuum", ("vacuum",), True),),
+    StageKind.CHARGING: (
+        ("Mass on the scale", ("cylinder_mass",), False),
+        ("Pressures", ("suction_pressure", "liquid_pressure", "cylinder_pressure"), False),
+    ),
+    StageKind.START_UP: (
+        ("Pressures", ("suction_pressure", "liquid_pressure", "discharge_pressure"), False),
+        (
+            "Temperatures",
+            ("suction_temperature", "liquid_temperature", "discharge_temperature", "ambient_temperature"),
+            False,
+        ),
+        ("Fluid temperatures", ("entering_fluid_temperature", "leaving_fluid_temperature"), False),
+    ),
+}
+# What the table of a stage's readings lists: beginnings of names. All of it is in readings.csv.
+_LISTED: dict[StageKind, tuple[str, ...]] = {
+    StageKind.RECOVERY: ("cylinder", "recovery", "system_pressure", "ambient"),
+    StageKind.PRESSURE_TEST: ("system", "ambient", "barometer"),
+    StageKind.EVACUATION: ("vacuum", "system_temperature", "ambient"),
+    StageKind.DECAY_TEST: ("vacuum", "system_temperature", "ambient"),
+    StageKind.CHARGING: ("cylinder", "suction_pressure", "liquid_pressure", "ambient"),
+    StageKind.START_UP: ("suction", "liquid", "discharge", "valve", "entering", "leaving", "ambient"),
+}
+_JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.CANNOT_TELL)
+
+
+def shown_for(story: Story, replayed: Replayed) -> Shown:
+    """How this job's numbers and times are shown."""
+    ambient = replayed.ambient.number
+    return Shown(story.job.units, STANDARD_ATMOSPHERE_PA if ambient is None else ambient, story.utc_offset_s)
+
+
+class StageReadings:
+    """What the report needs of the readings, gathered as they pass. story: with all records passed through it."""
+
+    def __init__(self, story: Story) -> None:
+        points = story.points
+        self.by_stage = [{p: Envelope(s.begun_ns, _end(s, story)) for p in points} for s in story.state.stages]
+        self._windows = [(s.begun_ns, _end(s, story)) for s in story.state.stages]
+        self._at = 0
+
+    def add(self, samples: Iterable[PointSample]) -> None:
+        """Each to the stage it lies in; mostly that of the one before."""
+        for sample in samples:
+            if not self._within(self._at, sample.t_ns):
+                found = [i for i in range(len(self._windows)) if self._within(i, sample.t_ns)]
+                if not found:
+                    continue
+                self._at = found[0]
+            envelope = self.by_stage[self._at].get(sample.point)
+            if envelope is not None:
+                envelope.add(sample.t_ns, sample.value, sample.problem)
+
+    def _within(self, i: int, t_ns: int) -> bool:
+        return i < len(self._windows) and self._windows[i][0] <= t_ns <= self._windows[i][1]
+
+
+def build_report_data(
+    story: Story,
+    replayed: Replayed,
+    stage_readings: StageReadings,
+    readings: Digest,
+    fingerprint: str | None = None,
+) -> ReportData:
+    """story, stage_readings: with all records and all samples passed through. readings: of readings.csv."""
+    shown = shown_for(story, replayed)
+    return ReportData(
+        job=story.job,
+        software=story.software,
+        utc_offset_s=story.utc_offset_s,
+        ambient=replayed.ambient,
+        first_ns=story.first_ns,
+        last_ns=story.last_ns,
+        records=story.count,
+        head=story.head,
+        closed=story.state.closed,
+        readings=readings,
+        fingerprint=fingerprint,
+        stages=_stages(story, replayed, stage_readings),
+        cylinders=replayed.cylinders,
+        balance=replayed.balance,
+        alarms=story.alarms(),
+        acts=story.acts(shown),
+        gaps=story.gaps(),
+        awake=story.told(KEEP_AWAKE, shown),
+        clock=story.clocks(shown),
+        instruments=replayed.instruments,
+        rig_digest=hashlib.sha256(text.encode()).hexdigest() if (text := story.state.rig.text) else "",
+        speed=story.speed,
+    )
+
+
+def result_of(findings: Iterable[Finding]) -> Finding | None:
+    """The finding that decides: one that fails before all others, else the first that a rule judged, else the first."""
+    listed = list(findings)
+    judged = [f for f in listed if f.verdict in _JUDGED]
+    failed = [f for f in judged if f.verdict is Verdict.FAIL]
+    return next(iter(failed or judged or listed), None)
+
+
+def _stages(story: Story, replayed: Replayed, readings: StageReadings) -> tuple[StageReport, ...]:
+    results = {result.number: result for result in replayed.stages}
+    return tuple(
+        _stage(stage, _end(stage, story), results.get(stage.number, StageResult(stage.number)), envelopes, story)
+        for stage, envelopes in zip(story.state.stages, readings.by_stage, strict=True)
+    )
+
+
+def _end(stage: Stage, story: Story) -> int:
+    return story.last_ns if stage.ended_ns is None else stage.ended_ns
+
+
+def _stage(stage: Stage, end_ns: int, result: StageResult, envelopes: dict[str, Envelope], story: Story) -> StageReport:
+    decides, then = result_of(result.findings), result_of(story.concluded(stage.number))
+    differs = then is not None and (decides is None or then.verdict is not decides.verdict)
+    return StageReport(
+        stage=stage,
+        end_ns=end_ns,
+        result=decides,
+        findings=tuple(sorted(result.findings, key=lambda f: f is not decides)),
+        plots=tuple(_plots(stage.kind, result, envelopes)),
+        summaries=tuple(
+            _summary(p, e) for p, e in envelopes.items() if (e.count or e.missing) and p.startswith(_LISTED[stage.kind])
+        ),
+        marks=tuple(
+            (t, text or act.replace("-", " ")) for t, act, text in story.state.marks if stage.begun_ns <= t <= end_ns
+        ),
+        shown_then=then if differs else None,
+    )
+
+
+def _plots(kind: StageKind, result: StageResult, envelopes: dict[str, Envelope]) -> Iterable[Plot]:
+    for title, points, log in _PLOTS[kind]:
+        drawn = [p for p in points if p in envelopes and envelopes[p].count > 1]
+        if not drawn:
+            continue
+        traces = [Trace(POINTS[p].label, envelopes[p].pieces()) for p in drawn]
+        traces += [
+            Trace(c.label, (tuple(zip(c.t_ns, c.value, strict=True)),), computed=True)
+            for c in result.curves
+            if c.point in drawn
+        ]
+        limits = tuple((limit.label, limit.value) for limit in result.limits if limit.point in drawn)
+        yield Plot(title, POINTS[drawn[0]].quantity, tuple(traces), log, limits)
+
+
+def _summary(point: str, envelope: Envelope) -> PointSummary:
+    first, low, high, last = envelope.first, envelope.low, envelope.high, envelope.last
+    if first is None or low is None or high is None or last is None:
+        return PointSummary(point, envelope.count, envelope.missing, envelope.reason)
+    return PointSummary(
+        point, envelope.count, envelope.missing, envelope.reason, first[1], low[1], low[0], high[1], high[0], last[1]
+    )

@@ -1,0 +1,104 @@
+"""Thinning a long run of readings for drawing: first, lowest, highest, last of each bucket, so no spike is hidden."""
+
+from collections import Counter
+from dataclasses import dataclass, field
+from itertools import pairwise
+from statistics import median
+
+Point = tuple[int, float]  # UTC ns, SI
+
+BUCKETS = 400
+_MAX_REASONS = 20
+_BREAK = 4.0  # a line is not drawn across more than this many usual steps
+
+
+@dataclass(slots=True)
+class _Bucket:
+    first: Point
+    low: Point
+    high: Point
+    last: Point
+
+
+@dataclass(slots=True)
+class Envelope:
+    """Readings of one point from begin_ns to end_ns, in any order."""
+
+    begin_ns: int
+    end_ns: int
+    buckets: int = BUCKETS
+    count: int = 0
+    missing: int = 0
+    reasons: Counter[str] = field(default_factory=Counter)
+    _held: dict[int, _Bucket] = field(default_factory=dict)
+
+    @property
+    def width_ns(self) -> int:
+        return max(1, (self.end_ns - self.begin_ns) // self.buckets + 1)
+
+    def add(self, t_ns: int, value: float | None, problem: str | None = None) -> None:
+        """A reading; None is one that cannot be trusted, for the reason `problem`."""
+        if value is None:
+            self.missing += 1
+            if problem and (problem in self.reasons or len(self.reasons) < _MAX_REASONS):
+                self.reasons[problem] += 1
+            return
+        self.count += 1
+        point = (t_ns, value)
+        index = (t_ns - self.begin_ns) // self.width_ns
+        held = self._held.get(index)
+        if held is None:
+            self._held[index] = _Bucket(point, point, point, point)
+            return
+        if t_ns < held.first[0]:
+            held.first = point
+        if t_ns >= held.last[0]:
+            held.last = point
+        if value < held.low[1]:
+            held.low = point
+        if value > held.high[1]:
+            held.high = point
+
+    @property
+    def reason(self) -> str:
+        """The most frequent one why readings are missing, "" when none is."""
+        return max(self.reasons, key=lambda r: (self.reasons[r], r), default="")
+
+    def points(self) -> list[Point]:
+        """In order of time, at most four a bucket."""
+        found: set[Point] = set()
+        for held in self._held.values():
+            found.update((held.first, held.low, held.high, held.last))
+        return sorted(found)
+
+    def pieces(self) -> tuple[tuple[Point, ...], ...]:
+        """`points` as polylines, broken where readings stayed out for several usual steps."""
+        points = self.points()
+        if len(points) < 2:
+            return (tuple(points),) if points else ()
+        steps = [b[0] - a[0] for a, b in pairwise(points)]
+        longest = _BREAK * max(median(steps), self.width_ns)
+        pieces: list[list[Point]] = [[points[0]]]
+        for step, point in zip(steps, points[1:], strict=True):
+            if step > longest:
+                pieces.append([])
+            pieces[-1].append(point)
+        return tuple(tuple(piece) for piece in pieces)
+
+    @property
+    def first(self) -> Point | None:
+        return min((h.first for h in self._held.values()), default=None)
+
+    @property
+    def last(self) -> Point | None:
+        return max((h.last for h in self._held.values()), default=None)
+
+    @property
+    def low(self) -> Point | None:
+        """The earliest of the lowest."""
+        return min((h.low for h in self._held.values()), key=lambda p: (p[1], p[0]), default=None)
+
+    @property
+    def high(self) -> Point | None:
+        """The earliest of the highest."""
+        return max((h.high for h in self._held.values()), key=lambda p: (p[1], -p[0]), default=None)

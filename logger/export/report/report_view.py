@@ -1,0 +1,283 @@
+"""The report's data as the texts, table rows and drawings that the template sets: SI to the user's units here."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from logger.export.input_text import about_vacuum, confidence_text, input_text
+from logger.export.report import report_words as say
+from logger.export.report.chart import laid_out
+from logger.export.report.report_data import (
+    AlarmEntry,
+    CylinderRow,
+    GapEntry,
+    Instrument,
+    InstrumentChannel,
+    PointSummary,
+    ReportData,
+    StageReport,
+)
+from logger.export.shown import Shown, duration
+from logger.model.finding import Finding
+from logger.model.job import STAGE_LABEL, StageKind
+from logger.model.points import POINTS, Quantity
+from logger.model.text import clean
+from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, UNITS, show_unit
+from logger.model.value import Value, known
+from logger.refrigerant import labelled
+
+_Q = Quantity
+_VACUUM_STAGES = (StageKind.EVACUATION, StageKind.DECAY_TEST)
+MAX_ROWS = 150  # of one list; the rest are in events.csv
+
+
+def view(data: ReportData, attached: bool) -> dict[str, Any]:
+    """attached: whether readings.csv goes into the PDF."""
+    ambient = data.ambient.number
+    shown = Shown(data.job.units, STANDARD_ATMOSPHERE_PA if ambient is None else ambient, data.utc_offset_s)
+    job = data.job
+    place = " · ".join(part for part in (job.appliance, job.site) if part)
+    return {
+        "title": "Refrigeration service record",
+        "place": place or f"Job {job.job_id}",
+        "place_short": clean(place or f"Job {job.job_id}", 70),
+        "job_id": job.job_id,
+        "when": f"{shown.time(data.first_ns, False)} to {shown.time(data.last_ns, False)}",
+        "zone": shown.zone,
+        "software": data.software,
+        "invented": say.INVENTED if job.invented else None,
+        "closed": data.closed,
+        "sha256": data.readings.sha256,
+        "attached": attached,
+        "job": _job_rows(data, shown),
+        "stages": [_stage(stage, data, shown) for stage in data.stages],
+        "cylinders": [_cylinder(row, shown) for row in data.cylinders],
+        "balance": [_balance(label, value, shown) for label, value in data.balance],
+        "alarms": _few([_alarm(entry, shown) for entry in data.alarms]),
+        "acts": _few([[shown.time(a.t_ns), a.kind, a.text, a.by] for a in data.acts]),
+        "gaps": _few([_gap(gap, shown) for gap in data.gaps]),
+        "awake": list(data.awake),
+        "clock": list(data.clock[:20]),
+        "instruments": [_instrument(i, shown) for i in data.instruments],
+        "rig_digest": data.rig_digest,
+        "method": [list(pair) for pair in say.METHOD],
+        "caution": say.CAUTION,
+        "caution_short": say.CAUTION_SHORT,
+        "check": {
+            "fingerprint": data.fingerprint,
+            "signed": say.SIGNED if data.fingerprint else say.UNSIGNED,
+            "not_shown": say.NOT_SHOWN if data.fingerprint else "",
+            "how": say.HOW_TO_CHECK,
+            "readings_bytes": f"{data.readings.size:,}",
+            "records": f"{data.records:,}",
+            "head": data.head.hex(),
+        },
+    }
+
+
+def _few(rows: list[list[str]]) -> dict[str, Any]:
+    return {"rows": rows[:MAX_ROWS], "more": max(0, len(rows) - MAX_ROWS)}
+
+
+def _job_rows(data: ReportData, shown: Shown) -> list[list[str]]:
+    job = data.job
+    rows = [
+        ("Customer", job.customer),
+        ("Site", job.site),
+        ("Appliance", job.appliance),
+        ("Technician", job.technician),
+        ("Refrigerant", labelled(job.refrigerant)),
+        ("Full charge", shown.number(job.full_charge_kg, _Q.MASS)),
+        ("Internal volume", _with_u(job.volume_m3, job.volume_u_m3, _Q.VOLUME, shown)),
+        ("Ambient pressure", _ambient(data.ambient, shown)),
+        ("Recovery machine made", job.recovery_machine_made.isoformat() if job.recovery_machine_made else ""),
+        ("Job", job.job_id),
+        *([("Simulated", f"{data.speed:g} times faster than real time")] if data.speed != 1 else []),
+    ]
+    return [[label, text or "not stated"] for label, text in rows]
+
+
+def _with_u(number: float | None, u: float | None, quantity: Quantity, shown: Shown) -> str:
+    text = shown.number(number, quantity)
+    return text if number is None or not u else f"{text} ± {shown.spread(2 * u, quantity)} (k = 2)"
+
+
+def _ambient(value: Value, shown: Shown) -> str:
+    if value.number is None:
+        return f"unknown: {value.problem}"
+    text = f"{value.number / 1e3:.1f} kPa ({value.number / 3386.389:.2f} inHg) absolute"
+    return f"{text}; {value.note}" if value.note else text
+
+
+def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any]:
+    stage, result = report.stage, report.result
+    end = shown.clock(report.end_ns)[:5] if shown.time(report.end_ns)[:10] == shown.time(stage.begun_ns)[:10] else (
+        shown.time(report.end_ns, False)
+    )  # fmt: skip
+    running = stage.ended_ns is None
+    plots = [laid_out(plot, stage.begun_ns, report.end_ns, shown, report.marks, data.gaps) for plot in report.plots]
+    return {
+        "number": stage.number,
+        "name": STAGE_LABEL[stage.kind],
+        "when": f"{shown.time(stage.begun_ns, False)} to {end}",
+        "lasted": duration((report.end_ns - stage.begun_ns) / NS_PER_S) + (", still running" if running else ""),
+        "verdict": result.verdict.value if result else "none",
+        "word": say.WORD[result.verdict] if result else say.NOT_JUDGED[0],
+        "headline": _sentence(result.headline) if result else "",
+        "text": result.text if result else say.NOT_JUDGED[1],
+        "then": _then(report.shown_then),
+        "plots": [plot for plot in plots if plot is not None],
+        "summaries": [_summary(s, shown) for s in report.summaries],
+        "findings": [_finding(f, stage.kind, shown) for f in report.findings],
+    }
+
+
+def _then(finding: Finding | None) -> str:
+    """What the technician was told at the end of the stage, where all records together say something else."""
+    if finding is None:
+        return ""
+    return (
+        f"Shown when the stage ended, by what had arrived by then: {say.WORD[finding.verdict].lower()}. {finding.text}"
+    )
+
+
+def _summary(summary: PointSummary, shown: Shown) -> list[str]:
+    point = POINTS[summary.point]
+
+    def told(value: float | None, t_ns: int | None = None) -> str:
+        if value is None:
+            return "none"
+        text = shown.one(known(value, point.unit), point.quantity)
+        return text if t_ns is None else f"{text} at {shown.clock(t_ns)}"
+
+    return [
+        point.label,
+        told(summary.first),
+        told(summary.low, summary.low_ns),
+        told(summary.high, summary.high_ns),
+        told(summary.last),
+        _counted(summary),
+    ]
+
+
+def _counted(summary: PointSummary) -> str:
+    why = f" ({summary.reason})" if summary.reason else ""
+    return f"{summary.count:,}" + (f", {summary.missing:,} missing{why}" if summary.missing else "")
+
+
+def _finding(finding: Finding, kind: StageKind, shown: Shown) -> dict[str, Any]:
+    vacuum = kind in _VACUUM_STAGES and about_vacuum(v for _, v in finding.inputs)
+    return {
+        "verdict": finding.verdict.value,
+        "word": say.WORD[finding.verdict],
+        "headline": _sentence(finding.headline),
+        "text": finding.text,
+        "rule": finding.rule,
+        "decision_rule": finding.decision_rule,
+        "inputs": [
+            [_sentence(name), confidence_text(v) if name == "confidence" else input_text(v, shown.system, vacuum)]
+            for name, v in finding.inputs
+        ],
+        "causes": list(finding.causes),
+        "check_next": list(finding.check_next),
+    }
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _cylinder(row: CylinderRow, shown: Shown) -> list[str]:
+    cylinder = row.cylinder
+    marking = ["not entered"]
+    if cylinder is not None:
+        marking = [
+            f"tare {shown.both(known(cylinder.tare_kg, 'kg'), _Q.MASS)}",
+            f"water capacity {shown.both(known(cylinder.water_capacity_kg, 'kg'), _Q.MASS)}",
+            f"tested {cylinder.tested.isoformat()}" if cylinder.tested else "test date not stated",
+        ]
+    numbers = [shown.both(v, _Q.MASS) for v in (row.begin, row.end, row.change, row.limit)]
+    return [row.name, "; ".join(marking), str(row.stage or "–"), *numbers]
+
+
+def _balance(label: str, value: Value, shown: Shown) -> list[str]:
+    return [label, input_text(replace(value, note=None), shown.system, vacuum=False), value.note or ""]
+
+
+def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:
+    value = shown.one(entry.value, entry.quantity)
+    if entry.limit.number is not None:
+        value += f" (limit {shown.one(entry.limit, entry.quantity)})"
+    seen = "not acknowledged"
+    if entry.acknowledged_ns is not None:
+        by = f" by {entry.acknowledged_by}" if entry.acknowledged_by else ""
+        seen = f"acknowledged {shown.clock(entry.acknowledged_ns)}{by}"
+    cleared = entry.put_aside or "not cleared"
+    if entry.cleared_ns is not None:
+        cleared = f"cleared {shown.clock(entry.cleared_ns)}"
+    label = entry.label + (" (first)" if entry.first_out else "")
+    return [shown.time(entry.raised_ns), entry.priority, label, value, f"{seen}, {cleared}"]
+
+
+def _gap(gap: GapEntry, shown: Shown) -> list[str]:
+    lasted = duration((gap.end_ns - gap.begin_ns) / NS_PER_S) if gap.end_ns > gap.begin_ns else "–"
+    return [shown.time(gap.begin_ns), shown.time(gap.end_ns), lasted, gap.device or "all", gap.cause]
+
+
+def _instrument(instrument: Instrument, shown: Shown) -> dict[str, Any]:
+    about = [instrument.model, instrument.firmware and f"firmware {instrument.firmware}"]
+    return {
+        "name": instrument.name,
+        "id": instrument.device_id,
+        "about": ", ".join(part for part in about if part),
+        "problem": instrument.problem,
+        "rows": [_channel(channel, shown) for channel in instrument.channels],
+    }
+
+
+def _channel(channel: InstrumentChannel, shown: Shown) -> list[str]:
+    point, calibration = POINTS[channel.point], channel.calibration
+    done = [f"zero {shown.spread(calibration.zero, point.quantity)}", f"span {calibration.span:g}"]
+    if calibration.done:
+        done.append(calibration.done.isoformat())
+    if calibration.certificate:
+        done.append(f"certificate {calibration.certificate}")
+    untouched = calibration.zero == 0 and calibration.span == 1 and calibration.done is None
+    u = "not stated" if channel.u.number is None else f"± {shown.spread(2 * channel.u.number, point.quantity)}"
+    return [
+        f"{channel.index}",
+        point.label,
+        channel.sensor,
+        _range(channel.range_low, channel.range_high, channel.unit, channel.gauge),
+        _accuracy(channel),
+        "as the device sends it" if untouched else ", ".join(done),
+        u,
+    ]
+
+
+def _range(low: float | None, high: float | None, unit: str, gauge: bool) -> str:
+    if low is None and high is None:
+        return "not stated"
+    first, last = ("?" if v is None else f"{v:g}" for v in (low, high))
+    return f"{first} to {last} {_spread_unit(unit) + ' gauge' if gauge else _told_unit(unit)}"
+
+
+def _told_unit(ucum: str) -> str:
+    """A UCUM code as people write it."""
+    return next(
+        (show_unit(unit) for unit in UNITS.values() if unit.ucum == ucum and unit.reference == "absolute"), ucum
+    )
+
+
+def _spread_unit(ucum: str) -> str:
+    """The same for a difference, or where the reference is named beside it."""
+    return _told_unit(ucum).replace("psia", "psi")
+
+
+def _accuracy(channel: InstrumentChannel) -> str:
+    parts: Sequence[str] = [
+        f"{channel.accuracy:g} {_spread_unit(channel.unit)}" if channel.accuracy else "",
+        f"{100 * channel.accuracy_of_reading:g} % of reading" if channel.accuracy_of_reading else "",
+    ]
+    stated = " + ".join(part for part in parts if part)
+    return f"± ({stated})" if " + " in stated else f"± {stated}" if stated else "not stated"

@@ -1,0 +1,1 @@
+"""Streams of bytes: serial and TCP."""

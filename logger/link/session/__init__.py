@@ -1,0 +1,1 @@
+"""The conversation by the protocol: no port, no clock."""

@@ -1,0 +1,1 @@
+"""Instruments that send lines of text."""

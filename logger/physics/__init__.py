@@ -1,0 +1,1 @@
+"""Laws of gases and refrigerants as plain functions."""

@@ -1,0 +1,251 @@
+"""What people do: each act is checked, becomes events of the record, and is answered in plain words."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from logger.alarms.errors import AlarmError
+from logger.alarms.states import State
+from logger.model import records
+from logger.model.cylinder import Cylinder
+from logger.model.finding import Verdict
+from logger.model.job import STAGE_LABEL, StageKind
+from logger.model.plain import cylinder_from, plain
+from logger.model.text import clean
+from logger.pipeline.cylinder_findings import vessel_findings
+from logger.pipeline.engine import Pipeline
+from logger.refrigerant import RefrigerantError, find
+from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES
+
+Body = dict[str, Any]
+_SETTING_KEYS = frozenset(
+    {"target", "target_vacuum", "test_pressure", "profile", "high_side_limit", "minor_repair", "direction",
+     "superheat_target", "subcooling_target", "evacuations", "purpose"}
+)  # fmt: skip
+
+
+class NotNow(Exception):
+    """The act makes no sense now, or is not allowed. The message says why and what to do."""
+
+
+def do(pipeline: Pipeline, action: str, body: Body, now_ns: int) -> Body:
+    """Carry out an action; events wait in `pipeline.take_events()`. Returns the answer. Raises NotNow."""
+    now_ns = max(now_ns, earliest(pipeline))
+    act = _ACTS.get(action)
+    if act is None:
+        raise NotNow(f"no such action: {clean(action)}")
+    if pipeline.scene.state.job is None:
+        raise NotNow("no job is open")
+    if pipeline.behind is not None and action in ("stage-begin", "stage-end"):
+        raise NotNow(f"not yet: {pipeline.behind}, and a verdict needs all of it; try again in some seconds")
+    return act(pipeline, body, now_ns)
+
+
+def earliest(pipeline: Pipeline) -> int:
+    """An act may be told late, but not before the newest act that began or ended a stage or moved a cylinder."""
+    state = pipeline.scene.state
+    times = [s.begun_ns for s in state.stages] + [s.ended_ns for s in state.stages if s.ended_ns]
+    return max([*times, *(t for t, _ in state.swaps)], default=0)
+
+
+def end_stage(pipeline: Pipeline, now_ns: int, operator: str = "") -> Body:
+    """End the running stage, if any; its findings become part of the record."""
+    stage = pipeline.scene.state.stage
+    if stage is None:
+        raise NotNow("no stage is running; begin one with `rimelog stage begin`")
+    pipeline.emit({"type": records.STAGE_ENDED, "t_ns": now_ns, "number": stage.number, "operator": operator})
+    findings = pipeline.reports[stage.number].findings
+    for finding in findings:
+        pipeline.emit({"type": records.FINDING, "t_ns": now_ns, "stage": stage.number, "finding": plain(finding)})
+    return {"text": f"{STAGE_LABEL[stage.kind]} ended", "findings": [plain(f) for f in findings]}
+
+
+def _stage_begin(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+    state = pipeline.scene.state
+    try:
+        kind = StageKind(str(body.get("kind")))
+    except ValueError as exc:
+        raise NotNow(f"no such stage; known: {', '.join(k.value for k in StageKind)}") from exc
+    settings = _settings(pipeline, kind, body.get("settings", {}))
+    if state.stage is not None:
+        end_stage(pipeline, now_ns, _word(body, "operator"))
+    number = len(state.stages) + 1
+    pipeline.emit(
+        {"type": records.STAGE_BEGUN, "t_ns": now_ns, "number": number, "kind": kind.value, "settings": settings,
+         "operator": _word(body, "operator")}
+    )  # fmt: skip
+    return {"text": f"{STAGE_LABEL[kind]} begun, stage {number}", "number": number}
+
+
+def _settings(pipeline: Pipeline, kind: StageKind, given: Any) -> Body:
+    if not isinstance(given, dict):
+        raise NotNow("settings is a table of names and values")
+    unknown_keys = sorted(set(given) - _SETTING_KEYS)
+    if unknown_keys:
+        known = ", ".join(sorted(_SETTING_KEYS))
+        raise NotNow(f"no such setting: {', '.join(map(clean, unknown_keys))}; known: {known}")
+    for key, value in given.items():
+        if key in ("profile", "direction", "purpose"):
+            if not isinstance(value, str):
+                raise NotNow(f"{key} is a word")
+        elif isinstance(value, bool) != (key == "minor_repair") or not isinstance(value, int | float):
+            raise NotNow(f"{key} is a number (SI), minor_repair true or false")
+        elif not isinstance(value, bool) and value <= 0:
+            raise NotNow(f"{key} is above zero")
+    profile = given.get("profile")
+    if profile is not None:
+        published = DECAY_PROFILES if kind is StageKind.DECAY_TEST else PRESSURE_PROFILES
+        known_keys = [*pipeline.scene.state.profiles, *published]
+        if profile not in known_keys:
+            raise NotNow(f"no such profile: {clean(profile)}; known: {', '.join(known_keys)}")
+    return {key: clean(value, 120) if key == "purpose" else value for key, value in given.items()}
+
+
+def _stage_end(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+    return end_stage(pipeline, now_ns, _word(body, "operator"))
+
+
+def _mark(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+    act = _word(body, "act", 60)
+    if not act:
+        raise NotNow("a mark needs a word: isolated, pump-started, pump-oil-changed ...")
+    pipeline.emit({"type": records.MARK, "t_ns": now_ns, "act": act, "text": _word(body, "text")})
+    return {"text": f"marked: {act}"}
+
+
+def _note(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+    text = _word(body, "text", 2000)
+    if not text:
+        raise NotNow("an empty note is not kept")
+    pipeline.emit({"type": records.NOTE, "t_ns": now_ns, "text": text, "author": _word(body, "author")})
+    return {"text": "noted"}
+
+
+def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+    """By name, as the job or the user's list has it; the app adds "cylinder" data for one of the user's list."""
+    state, name = pipeline.scene.state, _word(body, "name", 60)
+    data = body.get("cylinder")
+    if data is not None:
+        cylinder = _checked_cylinder(data)
+    elif name in state.cylinders:
+        cylinder = state.cylinders[name]
+    else:
+        known_names = ", ".join(state.cylinders) or "none"
+        raise NotNow(f"no cylinder {name!r}; known in this job: {known_names}; add one with `rimelog cylinder add`")
+    weighing = pipeline.scene.weighing
+    pipeline.emit(
+        {"type": records.CYLINDER_ON_SCALE, "t_ns": now_ns, "cylinder": plain(cylinder),
+         "reading_kg": weighing.on_scale.number if weighing else None}
+    )  # fmt: skip
+    against = [f.text for f in vessel_findings(pipeline.scene, now_ns) if f.verdict is Verdict.FAIL]
+    return {"text": " ".join((f"{cylinder.name} is on the scale now.", *against))}
+
+
+def _checked_cylinder(data: Any) -> Cylinder:
+    """A cylinder as its markings can state it. Raises NotNow: a wrong tare or capacity would be a wrong limit."""
+    try:
+        cylinder = cylinder_from(data)
+        names = [cylinder.refrigerant, *cylinder.candidates]
+        inside = [find(name).name for name in names if name is not None]
+    except (TypeError, ValueError, KeyError, AttributeError, RefrigerantError) as exc:
+        raise NotNow(f"the cylinder's data cannot be read: {clean(str(exc))}") from exc
+    numbers = (cylinder.tare_kg, cylinder.water_capacity_kg, cylinder.requalify_years)
+    optional = (cylinder.service_pressure_pa, cylinder.contents_kg)
+    for number in (*numbers, *(n for n in optional if n is not None)):
+        if isinstance(number, bool) or not isinstance(number, int | float) or not 0 <= number < 1e9:
+            raise NotNow(f"the cylinder's data cannot be read: {clean(repr(number), 40)} is no number it can have")
+    if not (isinstance(cylinder.name, str) and clean(cylinder.name) == cylinder.name and cylinder.name):
+        raise NotNow("the cylinder's data cannot be read: its name is one line of text")
+    if not (cylinder.tare_kg > 0 and cylinder.water_capacity_kg > 0):
+        raise NotNow("the cylinder's data cannot be read: tare and water capacity are above zero")
+    own = inside[0] if cylinder.refrigerant is not None else None
+    return replace(cylinder, refrigerant=own, candidates=tuple(inside[1:] if own else inside))
+
+
+def _acknowledge(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+    key, operator = _word(body, "key", 80), _word(body, "operator")
+    engine, state = pipeline.engine, pipeline.alarm_state
+    before = len(pipeline.waiting_alarms())
+    if key:
+        pipeline.step_alarms(_allowed(lambda: engine.acknowledge(state, key, operator, now_ns)))
+        return {"text": f"acknowledged: {key}"}
+    pipeline.step_alarms(engine.acknowledge_all(state, operator, now_ns))
+    done = before - len(pipeline.waiting_alarms())
+    if done:
+        return {"text": f"{done} alarm{'' if done == 1 else 's'} acknowledged"}
+    latched = [k for k, one in pipeline.alarm_state.keys.items() if one.state is State.LATCHED_ACKNOWLEDGED]
+    for latch in latched:  # seen before, and over: asked again, they are let go
+        pipeline.step_alarms(engine.reset(pipeline.alarm_state, latch, operator, now_ns))
+    return {"text": f"let go: {', '.join(latched)}" if latched else "nothing to acknowledge"}
+
+
+def _alarm_act(verb: str) -> Callable[[Pipeline, Body, int], Body]:
+    def act(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+        key, operator, reason = _word(body, "key", 80), _word(body, "operator"), _word(body, "reason")
+        engine, state = pipeline.engine, pipeline.alarm_state
+        if verb == "shelved":
+            seconds = _number(body, "seconds", 1800.0)
+            stepped = _allowed(lambda: engine.shelve(state, key, operator, reason, seconds, now_ns))
+        elif verb == "unshelved":
+            stepped = _allowed(lambda: engine.unshelve(state, key, operator, now_ns, reason))
+        elif verb == "reset":
+            stepped = _allowed(lambda: engine.reset(state, key, operator, now_ns, reason))
+        elif verb == "taken out of service":
+            stepped = _allowed(lambda: engine.out_of_service(state, key, operator, reason, now_ns))
+        else:
+            stepped = _allowed(lambda: engine.return_to_service(state, key, operator, now_ns, reason))
+        pipeline.step_alarms(stepped)
+        return {"text": f"{verb}: {key}"}
+
+    return act
+
+
+def _setting(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+    key, value = _word(body, "key", 40), body.get("value")
+    if key == "units" and value in ("us", "si"):
+        pass
+    elif key in ("barometer_pa", "full_charge_kg", "volume_m3"):
+        value = _number(body, "value", 0.0)
+        if not value > 0 or (key == "barometer_pa" and not 50_000 <= value <= 110_000):
+            raise NotNow(f"{key}: {value:g} is not possible")
+    else:
+        raise NotNow("settings that can change: units (us, si), barometer_pa, full_charge_kg, volume_m3")
+    pipeline.emit({"type": records.SETTING, "t_ns": now_ns, "key": key, "value": value})
+    return {"text": f"{key} is {value} now"}
+
+
+def _allowed(act: Callable[[], Any]) -> Any:
+    try:
+        return act()
+    except AlarmError as exc:
+        raise NotNow(str(exc)) from exc
+
+
+def _word(body: Body, key: str, limit: int = 300) -> str:
+    value = body.get(key, "")
+    if not isinstance(value, str):
+        raise NotNow(f"{key} is text")
+    return clean(value, limit)
+
+
+def _number(body: Body, key: str, default: float) -> float:
+    value = body.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise NotNow(f"{key} is a number")
+    return float(value)
+
+
+_ACTS: dict[str, Callable[[Pipeline, Body, int], Body]] = {
+    "stage-begin": _stage_begin,
+    "stage-end": _stage_end,
+    "mark": _mark,
+    "note": _note,
+    "cylinder": _cylinder,
+    "acknowledge": _acknowledge,
+    "shelve": _alarm_act("shelved"),
+    "unshelve": _alarm_act("unshelved"),
+    "reset": _alarm_act("reset"),
+    "out-of-service": _alarm_act("taken out of service"),
+    "return-to-service": _alarm_act("back in service"),
+    "setting": _setting,
+}

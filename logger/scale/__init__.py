@@ -1,0 +1,1 @@
+"""The scale: what is on it, what flows, what has moved."""

@@ -1,0 +1,158 @@
+"""What went through the scale in a stage: several cylinders add up, and a moved scale is not flow.
+
+A leg is one undisturbed stay of one cylinder. A swap is an act of its own, told by the mechanic before, while or
+after it happens; a jump of the scale (mass_rate.Disturbance) ends a leg whether told or not, so that the difference
+between two cylinders, or a tugged hose, is never counted as refrigerant.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+from logger.model.finding import Finding, Verdict
+from logger.model.value import Value, known, unknown
+from logger.scale.rate import BIG_JUMP_KG, OFF_SCALE, Disturbance
+from logger.wording.numbers import mass, mass_spread
+
+CLOSE = 0.03  # of the charge: too little to look for (common practice)
+_SAME_CYLINDER_KG = 2.0  # put back: may have gained this much more than when it was lifted
+
+
+@dataclass(frozen=True, slots=True)
+class Leg:
+    """cylinder: its name, "" when nobody told. first_kg, last_kg: settled readings of the scale, with standard u."""
+
+    cylinder: str
+    first_kg: float
+    last_kg: float
+    begun_s: float
+    u_first_kg: float = 0.0
+    u_last_kg: float = 0.0
+
+    @property
+    def moved_kg(self) -> float:
+        return self.last_kg - self.first_kg
+
+
+@dataclass(frozen=True, slots=True)
+class MassLedger:
+    """Immutable; every act gives the next one. Positive mass: the scale gained.
+
+    resolution_kg: the scale's division. u_accuracy_kg: standard uncertainty by the scale's stated accuracy (limits
+    divided by the square root of 3); of a difference on one cylinder it counts once, as offsets cancel but
+    linearity does not. steps: small steps that were not counted, each (size, u) in kg.
+    """
+
+    resolution_kg: float
+    u_accuracy_kg: float = 0.0
+    legs: tuple[Leg, ...] = ()
+    lifted: bool = False
+    awaiting: str | None = None  # name of the cylinder that was told and is not on the scale yet
+    steps: tuple[tuple[float, float], ...] = ()
+
+    def begin(self, t_s: float, cylinder: str, reading_kg: float, u_kg: float = 0.0) -> "MassLedger":
+        """A cylinder is on the scale and its reading is settled: at the beginning, or as a swap fully told.
+
+        u_kg: noise of the reading; the division's share is added here.
+        """
+        legs = (*self.legs, Leg(cylinder, reading_kg, reading_kg, t_s, u_kg, u_kg))
+        return replace(self, legs=legs, lifted=False, awaiting=None)
+
+    def read(self, level: Value) -> "MassLedger":
+        """A settled level of the scale. Unknown levels, and those after a told swap, change nothing."""
+        if level.number is None or not self.legs or self.lifted or self.awaiting is not None:
+            return self
+        return self._last(level.number, level.u or 0.0)
+
+    def swap(self, cylinder: str) -> "MassLedger":
+        """Told: another cylinder. Names the one already found on the scale, or waits for it to come."""
+        if self.legs and self.legs[-1].cylinder == "" and not self.lifted:
+            return replace(self, legs=(*self.legs[:-1], replace(self.legs[-1], cylinder=cylinder)))
+        return replace(self, awaiting=cylinder)
+
+    def jumped(self, jump: Disturbance) -> "MassLedger":
+        """What a disturbance of the scale means for the legs."""
+        if not jump.stayed or not self.legs:
+            return self
+        t_s = jump.t_s + jump.duration_s
+        if self.lifted:
+            return self._came_down(t_s, jump.after_kg)
+        ledger = self._last(jump.before_kg)
+        if abs(jump.size_kg) > BIG_JUMP_KG and jump.after_kg < OFF_SCALE * jump.before_kg:
+            return replace(ledger, lifted=True)
+        if self.awaiting is not None:
+            return ledger.begin(t_s, self.awaiting, jump.after_kg)
+        if abs(jump.size_kg) > BIG_JUMP_KG:
+            return ledger.begin(t_s, "", jump.after_kg)
+        steps = (*ledger.steps, (jump.size_kg, jump.u_kg))
+        return replace(ledger.begin(t_s, self.legs[-1].cylinder, jump.after_kg), steps=steps)
+
+    def _came_down(self, t_s: float, level_kg: float) -> "MassLedger":
+        """A cylinder is back on the scale: the same one, the one that was told, or another."""
+        if self.awaiting is None and abs(level_kg - self.legs[-1].last_kg) <= _SAME_CYLINDER_KG:
+            return replace(self, lifted=False)._last(level_kg)
+        return self.begin(t_s, self.awaiting or "", level_kg)
+
+    def _last(self, level_kg: float, u_kg: float | None = None) -> "MassLedger":
+        leg = self.legs[-1]
+        leg = replace(leg, last_kg=level_kg, u_last_kg=leg.u_last_kg if u_kg is None else u_kg)
+        return replace(self, legs=(*self.legs[:-1], leg))
+
+    @property
+    def moved(self) -> Value:
+        """All legs together, kg, with the uncertainty of their readings and of the steps left out."""
+        if not self.legs:
+            return unknown("kg", "no settled reading of the scale yet")
+        notes = []
+        if self.steps:
+            total = sum(size for size, _ in self.steps)
+            notes.append(f"{len(self.steps)} step(s) of the scale, {mass(total)} in all, not counted")
+        jumps = sum(not leg.cylinder for leg in self.legs[1:])
+        if jumps:
+            notes.append(f"{jumps} jump(s) of the scale to what nobody named, not counted")
+        return known(sum(leg.moved_kg for leg in self.legs), "kg", self._u(self.legs), "; ".join(notes) or None)
+
+    def by_cylinder(self) -> tuple[tuple[str, Value], ...]:
+        """(name, mass moved) in order of first use; cylinders nobody named as "not named"."""
+        names = list(dict.fromkeys(leg.cylinder for leg in self.legs))
+        out = []
+        for name in names:
+            legs = tuple(leg for leg in self.legs if leg.cylinder == name)
+            out.append((name or "not named", known(sum(leg.moved_kg for leg in legs), "kg", self._u(legs))))
+        return tuple(out)
+
+    def _u(self, legs: tuple[Leg, ...]) -> float:
+        """Two readings a leg, each at least 0.29 of a division (GUM F.2.2.1), and the flow during the steps."""
+        division = self.resolution_kg**2 / 12
+        readings = sum(max(leg.u_first_kg**2, division) + max(leg.u_last_kg**2, division) for leg in legs)
+        accuracy = len(legs) * self.u_accuracy_kg**2
+        return math.sqrt(readings + accuracy + sum(u * u for _, u in self.steps))
+
+
+def balance(recovered: Value, charge_kg: float | None, u_charge_kg: float = 0.0) -> Finding:
+    """Recovered mass against the appliance's charge: is the difference more than the weighing can explain?"""
+    key = "recovery.balance"
+    rule = "common practice, no source: recovered against the charge of the appliance"
+    decision = "differs where the difference exceeds its expanded uncertainty (k=2)"
+    if recovered.number is None:
+        return Finding(key, Verdict.CANNOT_TELL, "no balance", f"No mass balance: {recovered.problem}.", rule, decision)
+    if charge_kg is None:
+        text = f"{mass(recovered.number)} recovered; the charge of the appliance is not entered."
+        return Finding(key, Verdict.INFO, "no charge entered", text, rule, decision, (("recovered", recovered),))
+    u = math.hypot(recovered.u or 0.0, u_charge_kg)
+    left = known(charge_kg - recovered.number, "kg", u)
+    inputs = (("recovered", recovered), ("charge", known(charge_kg, "kg", u_charge_kg or None)), ("difference", left))
+    difference = charge_kg - recovered.number
+    share = f"{100 * recovered.number / charge_kg:.1f} % of the charge"
+    if abs(difference) <= 2 * u:
+        text = f"{share} recovered; the difference is within the weighing's uncertainty (± {mass_spread(2 * u)})."
+        return Finding(key, Verdict.PASS, "balances", text, rule, decision, inputs)
+    if abs(difference) <= CLOSE * charge_kg:
+        text = f"{share} recovered; the difference is {mass(difference)} (± {mass_spread(2 * u)})."
+        return Finding(key, Verdict.INFO, share, text, rule, decision, inputs)
+    if difference > 0:
+        text = f"{share} recovered; {mass(difference)} (± {mass_spread(2 * u)}) are missing."
+        causes = ("still in the appliance or its oil", "leaked out before the job", "charge entered too high")
+        return Finding(key, Verdict.ATTENTION, "less than the charge", text, rule, decision, inputs, causes)
+    text = f"{share} recovered: {mass(-difference)} (± {mass_spread(2 * u)}) more than the charge entered."
+    causes = ("overcharged", "charge entered too low", "oil or air came along")
+    return Finding(key, Verdict.ATTENTION, "more than the charge", text, rule, decision, inputs, causes)

@@ -1,0 +1,149 @@
+"""The loop of `rimelog view`: follows the daemon's stream, draws, takes keys, reconnects by itself."""
+
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from rich.console import Console, Group
+from rich.live import Live
+
+from logger.model.units import NS_PER_S
+from logger.screen.key_reader import DOWN, LEFT, RIGHT, UP, Keys
+from logger.screen.layout import Trend, render
+from logger.screen.words import span
+
+TREND_EVERY_NS = 5_000_000_000  # of the record's time, which a demonstration lets run faster
+TREND_BUCKETS = 400  # two a character: of a screen of 200 columns
+RECENT_S, BETWEEN_STAGES_S = 600.0, 1800.0
+PAGES = {"r": "readings", "f": "findings", "d": "devices"}
+ONWARD = {" ": 1, "\r": 1, "\n": 1, "b": -1, "B": -1, "\x7f": -1, "\x08": -1} | {DOWN: 1, RIGHT: 1, UP: -1, LEFT: -1}
+"""Keys that show the next or the last part of a page: large ones, for a hand in a glove."""
+
+
+class Daemon(Protocol):
+    """What the screen needs of logger.api.client.Client; errors are of type `lost`."""
+
+    def act(self, action: str, **body: Any) -> dict[str, Any]: ...
+    def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]: ...
+    def stream(self, last_event_id: str = "") -> Any: ...
+
+
+Picture = tuple[dict[str, Any], Trend]
+"""State and trend that belong together: another stage may draw another point, in another unit."""
+
+
+class Follower:
+    """A thread that keeps the newest picture; `problem` says why there is none."""
+
+    def __init__(self, connect: Callable[[], Daemon], lost: type[Exception]) -> None:
+        self._connect, self._lost = connect, lost
+        self.picture: Picture | None = None
+        self.problem = "waiting for the daemon"
+        self.changed = threading.Event()
+        self.recent = False  # the trend of the last minutes, not of the whole stage
+        self.ended = False
+        self._thread = threading.Thread(target=self._run, name="screen", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self.ended:
+            try:
+                daemon = self._connect()
+                self._follow(daemon)
+                self.problem = "the daemon has ended"
+            except self._lost as exc:
+                self.problem = str(exc)
+            self.changed.set()
+            time.sleep(1.0)
+
+    def _follow(self, daemon: Daemon) -> None:
+        trend, drawn, next_ns = Trend(), None, 0
+        for name, _, data in daemon.stream():
+            if self.ended:
+                return
+            if name != "snapshot":
+                continue
+            wanted = (data["view"]["trend"], data["stage"] and data["stage"]["number"], self.recent)
+            if wanted != drawn or data["t_ns"] >= next_ns:
+                drawn, next_ns = wanted, data["t_ns"] + TREND_EVERY_NS
+                trend = self._trend(daemon, data)
+            self.picture, self.problem = (data, trend), ""
+            self.changed.set()
+
+    def _trend(self, daemon: Daemon, state: dict[str, Any]) -> Trend:
+        since_ns, over, key = trend_span(state, self.recent)
+        try:
+            return Trend(daemon.history(state["view"]["trend"], since_ns, TREND_BUCKETS), over, key)
+        except self._lost as exc:  # the readings go on being shown
+            return Trend(problem=str(exc))
+
+
+def trend_span(state: dict[str, Any], recent: bool) -> tuple[int, str, str]:
+    """Since when (ns, UTC), how the span is called, and what the key `t` shows instead.
+
+    The running stage from its beginning, half an hour between stages; recent: the last ten minutes of either.
+    """
+    stage, now_ns = state["stage"], state["t_ns"]
+    last = f"last {span(RECENT_S)}"
+    running = stage is not None and stage["running"]
+    other = "whole stage" if running else f"last {span(BETWEEN_STAGES_S)}"
+    if recent:
+        return now_ns - int(RECENT_S * NS_PER_S), last, f"t {other}"
+    if running:
+        return stage["begun_ns"], f"{other}, {span(stage['elapsed_s'])}", f"t {last}"
+    return now_ns - int(BETWEEN_STAGES_S * NS_PER_S), other, f"t {last}"
+
+
+def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[[], bool] = lambda: False) -> None:
+    """Draw until `q`, Ctrl-C or `until()`. Logging goes on."""
+    console = Console()
+    follower = Follower(connect, lost)
+    page, part, note, note_until = "main", 0, "", 0.0
+    rung: set[str] = set()
+    with Keys() as keys, Live(console=console, screen=True, auto_refresh=False) as live:
+        while not until():
+            key = keys.pressed(0.25)
+            if key in ("q", "Q", "\x03"):
+                break
+            if key in ("a", "A"):
+                note, note_until = _acknowledge(connect, lost), time.monotonic() + 4
+            elif key in ("t", "T"):
+                follower.recent = not follower.recent  # drawn with the next snapshot
+            elif key.lower() in PAGES:
+                chosen = PAGES[key.lower()]
+                page, part = "main" if page == chosen else chosen, 0
+            elif key in ONWARD:
+                part += ONWARD[key]
+            elif not key and not follower.changed.is_set():
+                continue
+            follower.changed.clear()
+            unseen = _unseen(follower.picture)
+            if unseen - rung:
+                console.bell()
+            rung = unseen
+            told = note if time.monotonic() < note_until else ""
+            live.update(_drawn(follower, console, page, told, part), refresh=True)
+    follower.ended = True
+
+
+def _unseen(picture: Picture | None) -> set[str]:
+    """Alarms that ring: active, not acknowledged, and more than a notice."""
+    alarms = picture[0].get("alarms", []) if picture else []
+    return {a["key"] for a in alarms if a["active"] and not a["acknowledged"] and a["priority"] != "low"}
+
+
+def _acknowledge(connect: Callable[[], Daemon], lost: type[Exception]) -> str:
+    try:
+        return str(connect().act("acknowledge", key="", operator="")["text"])
+    except lost as exc:
+        return str(exc)
+
+
+def _drawn(follower: Follower, console: Console, page: str, note: str, part: int) -> Group:
+    width, height = console.size
+    if follower.picture is None:
+        return Group(follower.problem, "q leaves")
+    if follower.problem:
+        note = f"NOT CURRENT: {follower.problem}"
+    return Group(*render(*follower.picture, width, height, page, note, part))

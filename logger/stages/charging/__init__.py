@@ -1,0 +1,1 @@
+"""Charging by weight."""

@@ -1,0 +1,190 @@
+"""What a job added to an appliance, and the leak rate by that and by the jobs before it.
+
+In plain words: a job added what it charged less what it recovered, because what came out and went back in was never
+lost. So it counts neither how much was recovered nor whether the same refrigerant went back. What recovery left behind
+and the vacuum pump drew off counts as added, which errs on the safe side. A job that took out more than it put back
+left the rest to a later job, which put back what was taken, not what had leaked: at most one full charge, and nothing
+where less than a fifth of it was taken, which is an overcharge put right (our own figure). A first charge into an
+appliance that no earlier job knows fills no leak: its day counts, its mass does not.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from logger.model.finding import Finding, Verdict
+from logger.model.value import Value, known, unknown
+from logger.stages.charging.leak_rate import Addition, judge_leak_rate
+from logger.wording.numbers import mass, mass_with_spread
+
+TRIM_SHARE = 0.2
+KEY = "charging.leak_rate"
+METHODS = ("annualizing", "rolling")
+FIRST_CHARGE = "the first charge of an appliance that no earlier job on this computer knows"
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierJob:
+    """added_kg: charged less recovered, negative when more was taken out; None when that is not known.
+
+    first_charge: an evacuated circuit was filled without a recovery in the same job. purpose: why it was filled, when
+    not for a leak.
+    """
+
+    job: str
+    day: date
+    added_kg: float | None
+    first_charge: bool = False
+    purpose: str = ""
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> "EarlierJob":
+        """From an entry of JOB_OPENED's "earlier_additions"."""
+        added = data.get("added_kg")
+        return cls(
+            str(data["job"]), date.fromisoformat(data["date"]), None if added is None else float(added),
+            bool(data.get("first_charge", False)), str(data.get("purpose", "")),
+        )  # fmt: skip
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"job": self.job, "date": self.day.isoformat(), "added_kg": self.added_kg,
+                "first_charge": self.first_charge, "purpose": self.purpose}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class LeakRecord:
+    """additions: of earlier jobs, oldest first; mass 0 where it filled no leak. awaited_kg: taken out and not yet put
+    back. unknown_days: on which an amount was added that is not known. complete: every earlier job was read.
+    """
+
+    additions: tuple[Addition, ...] = ()
+    awaited_kg: float = 0.0
+    unknown_days: tuple[date, ...] = ()
+    jobs: int = 0
+    complete: bool = True
+
+
+def leak_record(jobs: Sequence[EarlierJob], full_charge_kg: float | None, complete: bool = True) -> LeakRecord:
+    """The jobs of one appliance, in any order, as additions by the rule above."""
+    additions: list[Addition] = []
+    unknown_days: list[date] = []
+    awaited = 0.0
+    for i, job in enumerate(sorted(jobs, key=lambda j: (j.day, j.job))):
+        if job.added_kg is None:
+            unknown_days.append(job.day)
+            additions.append(Addition(job.day, 0.0))
+            awaited = 0.0  # taken as put back, so that no later leak hides in it
+        elif job.added_kg < 0:
+            taken = -job.added_kg
+            if full_charge_kg is None or taken >= TRIM_SHARE * full_charge_kg:
+                awaited = min(awaited + taken, math.inf if full_charge_kg is None else full_charge_kg)
+        else:
+            added, awaited = max(0.0, job.added_kg - awaited), max(0.0, awaited - job.added_kg)
+            no_leak = bool(job.purpose) or (i == 0 and complete and job.first_charge)
+            if added > 0:
+                additions.append(Addition(job.day, 0.0 if no_leak else added))
+    return LeakRecord(tuple(additions), awaited, tuple(unknown_days), len(jobs), complete)
+
+
+def added_by(charged: Sequence[Value], recovered: Sequence[Value]) -> Value:
+    """Charged less recovered, kg, over the stages of one job; unknown when one of them is."""
+    for value in (*charged, *recovered):
+        if value.number is None:
+            return unknown("kg", str(value.problem))
+    total = sum(v.number or 0.0 for v in charged) - sum(v.number or 0.0 for v in recovered)
+    return known(total, "kg", math.hypot(*(v.u or 0.0 for v in (*charged, *recovered))))
+
+
+def leak_rate_findings(
+    charged: Sequence[Value],
+    recovered: Sequence[Value],
+    record: LeakRecord | None,
+    *,
+    full_charge_kg: float | None,
+    on: date,
+    appliance_class: str,
+    first_charge: bool = False,
+    purpose: str = "",
+) -> tuple[Finding, ...]:
+    """Both methods of 40 CFR 82.152, after a charging stage that ended on the day `on`.
+
+    charged, recovered: kg, of the stages of this job so far. record: of the earlier jobs; None when the appliance has
+    no name to find them by. first_charge, purpose: of this job, see EarlierJob. Where there is no rate, one statement
+    says why: no verdict hangs on it, and it is never a pass.
+    """
+    net = added_by(charged, recovered)
+    inputs = (
+        *((f"charged, stage {i}" if len(charged) > 1 else "charged", v) for i, v in enumerate(charged, 1)),
+        *((f"recovered, stage {i}" if len(recovered) > 1 else "recovered", v) for i, v in enumerate(recovered, 1)),
+    )
+    why = None
+    if full_charge_kg is None:
+        why = "the appliance's full charge is not entered"
+    elif record is None:
+        why = "the job names no appliance, so its earlier jobs cannot be found"
+    elif net.number is None:
+        why = f"how much was added is not known ({net.problem})"
+    if why is not None or record is None or net.number is None or full_charge_kg is None:
+        text = f"No leak rate: {why}."
+        return (Finding(KEY, Verdict.INFO, "no leak rate", text, "40 CFR 82.157(c)(2)", inputs=inputs),)
+    added = max(0.0, net.number - record.awaited_kg)
+    told = _told(charged, recovered, record, net, added, on)
+    if added == 0.0:
+        text = f"Nothing was added, so there is no leak rate to compute. {told}"
+        return (Finding(KEY, Verdict.INFO, "nothing added", text, "40 CFR 82.152", inputs=inputs),)
+    if first_charge and not record.jobs and record.complete:
+        purpose = purpose or FIRST_CHARGE
+    return tuple(
+        _by(method, added, record, full_charge_kg, on, appliance_class, purpose, told, inputs) for method in METHODS
+    )
+
+
+def _by(
+    method: str,
+    added: float,
+    record: LeakRecord,
+    full_charge_kg: float,
+    on: date,
+    appliance_class: str,
+    purpose: str,
+    told: str,
+    inputs: tuple[tuple[str, Value], ...],
+) -> Finding:
+    additions = (*record.additions, Addition(on, added))
+    found = judge_leak_rate(additions, full_charge_kg, on, appliance_class, method=method, purpose=purpose)
+    verdict, text = found.verdict, found.text
+    headline = f"leak rate {found.headline.replace(' of the full charge', '')}"
+    if method == "rolling" and any((on - day).days < 365 for day in record.unknown_days):
+        verdict, headline = Verdict.INFO, "no leak rate"
+        text = f"on {record.unknown_days[-1]} an amount was added that is not known."
+    elif verdict is Verdict.CANNOT_TELL:
+        verdict, headline = Verdict.INFO, found.headline
+    elif verdict is Verdict.PASS and not record.complete and method == "rolling":
+        verdict, text = Verdict.INFO, f"At the least {text} Not every earlier job could be read, so nothing passes."
+    text = f"{method.capitalize()} method: {text.removeprefix('No leak rate: ')} {told}"
+    return replace(found, key=KEY, verdict=verdict, headline=headline, text=text, inputs=(*found.inputs, *inputs))
+
+
+def _told(
+    charged: Sequence[Value], recovered: Sequence[Value], record: LeakRecord, net: Value, added: float, on: date
+) -> str:
+    """How the mass added was found, and what is on record."""
+    parts = [f"charged {mass(_sum(charged))}"]
+    if recovered:
+        parts.append(f"less {mass(_sum(recovered))} recovered in the same job")
+    if record.awaited_kg > 0:
+        parts.append(f"less {mass(record.awaited_kg)} that earlier jobs took out and did not put back")
+    text = f"Added: {mass_with_spread(added, net.u)}: {', '.join(parts)}."
+    days = [a.day for a in record.additions if a.day < on]
+    if not days:
+        text += " No earlier addition to this appliance is on this computer."
+    else:
+        many = f"{len(days)} earlier additions" if len(days) > 1 else "1 earlier addition"
+        text += f" On this computer: {many} to this appliance, the last on {max(days).isoformat()}."
+    return text if record.complete else f"{text} Not every earlier job could be read."
+
+
+def _sum(values: Sequence[Value]) -> float:
+    return sum(v.number or 0.0 for v in values)

@@ -1,0 +1,234 @@
+"""Vacuum decay test: from isolation to verdict, cause, and what leak would do it.
+
+Used live (every ten seconds or so, on a bounded series) and at the stage's end: the same call. Pure; unknown inputs
+lead to "cannot tell" or to a Value that says why, never to an exception.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+from logger.model.finding import Finding, Verdict
+from logger.model.sample import Series
+from logger.model.value import Value, known, unknown
+from logger.physics.leak_flow import RefrigerantLoss, ServiceGas, refrigerant_loss
+from logger.refrigerant.errors import OutOfRange
+from logger.refrigerant.water import saturation_pressure
+from logger.stages.acceptance import DECAY_PROFILES, DecayProfile
+from logger.stages.decay_test.cause import BEYOND_WATER, LEAKING, Cause, Judgement, judge_shapes
+from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
+from logger.stages.decay_test.gauge import Suspicion, settles_like_oil, suspicions
+from logger.stages.decay_test.hold import Held, judge_hold, measure_hold
+from logger.stages.decay_test.rise_fit import Shapes, fit_shapes
+from logger.statistics.block_means import Blocks, blocks, interpolate
+from logger.statistics.isolation import Isolation, detect_isolation, marked, sealed_until
+from logger.statistics.least_squares import line
+
+MIN_S = 300.0  # a shape needs five minutes
+WARM_K = 308.15  # taken for water's vapour pressure where no temperature was measured
+UNMEASURED_DRIFT_K = 3.0  # half-width assumed where no temperature was measured
+DEFAULT_PROFILE = DECAY_PROFILES["ufgs-15182"]  # sets what matters when no profile is chosen
+
+
+@dataclass(frozen=True, slots=True)
+class DecayResult:
+    """What one decay test shows.
+
+    isolation: when it began and how that is known. sealed_until_s: when it ended by itself (pump opened, or readings
+    end). held: the measured hold. cause, judgement: what made it rise; judgement None when no shape could be fitted.
+    shapes: fitted curves, for plots (`shapes.best.at(t_s)`). readings: (t_s, measured Pa, temperature-corrected Pa)
+    block means behind the fit. rate: the steady part of the rise, Pa/s. smallest_rate: least steady rise that this
+    test could have told from none, Pa/s. air_flow: Pa m3/s. loss: as refrigerant. levels_off_at: Pa.
+    findings: verdict first.
+    """
+
+    isolation: Isolation
+    sealed_until_s: float
+    held: Held | None
+    cause: Cause
+    judgement: Judgement | None
+    shapes: Shapes | None
+    readings: tuple[tuple[float, float, float], ...]
+    rate: Value
+    smallest_rate: Value
+    levels_off_at: Value
+    air_flow: Value
+    loss: RefrigerantLoss | None
+    suspicions: tuple[Suspicion, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def verdict(self) -> Finding:
+        return self.findings[0]
+
+
+def analyse_decay(
+    vacuum: Series,
+    *,
+    profile: DecayProfile | None = None,
+    step: int = -1,
+    isolated_s: float | None = None,
+    ended_s: float | None = None,
+    temperature: Series | None = None,
+    temperature_is_gas: bool = False,
+    ambient: Series | None = None,
+    volume_m3: float | None = None,
+    volume_u_m3: float | None = None,
+    gas: ServiceGas | None = None,
+    evacuations: int | None = None,
+    earlier_held: int = 0,
+    other_gauge: Series | None = None,
+    pump_ultimate_pa: float | None = None,
+) -> DecayResult:
+    """Analyse a decay test. Everything is on one time axis, in SI.
+
+    vacuum: absolute Pa; begin some ten minutes before isolation where that was recorded, it shows whether the gauge
+    follows. isolated_s: marked by hand; None: looked for. ended_s: when the test was ended by hand. temperature: of
+    the gas if `temperature_is_gas`, else of something near it; None: `ambient` is taken. gas: the refrigerant, for
+    what a leak would lose. evacuations, earlier_held: from the job's record. other_gauge: another absolute pressure
+    on the same system. pump_ultimate_pa: stated for the pump, with clean oil.
+    """
+    isolation = detect_isolation(vacuum) if isolated_s is None else marked(vacuum, isolated_s)
+    if isolation.t_s is None:
+        return _nothing(isolation, isolation.problem or "the isolation is not known")
+    start = isolation.t_s
+    end = sealed_until(vacuum, start)
+    if ended_s is not None:
+        end = min(end, ended_s)
+    near = temperature if temperature is not None else ambient
+    chosen = DEFAULT_PROFILE if profile is None else profile
+    hold = chosen.steps[step]
+    signs = suspicions(
+        vacuum, start, end, marked=isolation.how == "marked", other=other_gauge, pump_ultimate_pa=pump_ultimate_pa
+    )
+    held = measure_hold(vacuum, start, min(end, start + hold.hold_s))
+    data = blocks(vacuum, start, end)
+    corrected, kelvin, u_extra = _corrected(data, near, temperature_is_gas)
+    span = data.t_s[-1] - data.t_s[0] if len(data) > 1 else 0.0
+    # moisture ends at water's vapour pressure, and oil that was pumped to a deep vacuum holds no more than that
+    ceiling = BEYOND_WATER * (_water_pa(WARM_K if kelvin is None else kelvin[-1]) or math.inf)
+    shapes = fit_shapes(data, corrected, kelvin, ceiling) if span >= MIN_S else None
+    judgement = None
+    if shapes is not None:
+        judgement = judge_shapes(
+            shapes,
+            span_s=span,
+            allowed_pa_s=hold.allowed_rise_pa / hold.hold_s,
+            begin_pa=hold.start_max_pa or hold.limit_pa or math.inf,
+            u_extra_pa_s=u_extra,
+            water_pa=None if kelvin is None else _water_pa(kelvin[-1]),
+            warming_k_s=UNMEASURED_DRIFT_K / span if kelvin is None else _trend(data.t_s, kelvin),
+        )
+    cause = Cause.CANNOT_TELL if judgement is None or signs else judgement.cause
+    if judgement is None:
+        rate = smallest = unknown("Pa/s", "the closed time is too short for a shape (five minutes at least)")
+    else:
+        # the accuracy is stated at the newest reading; a rate shares the part that grows with the reading
+        share = vacuum.u_scale / max(vacuum.value[-1], vacuum.u_scale, 1e-9)
+        rate = known(judgement.rate_pa_s, "Pa/s", math.hypot(judgement.u_rate, share * judgement.rate_pa_s))
+        smallest = known(3.29 * judgement.u_rate, "Pa/s", note="95 % both ways: missed, or called by mistake")
+    if signs:
+        rate = unknown("Pa/s", "the gauge is not to be relied on")
+    levels = unknown("Pa", "the rise does not level off")
+    if judgement is not None and judgement.levels_off_at_pa is not None and not signs:
+        levels = known(judgement.levels_off_at_pa, "Pa")
+    flow = air_flow(rate, cause, volume_m3, volume_u_m3)
+    loss = None if gas is None or flow.number is None else refrigerant_loss(flow, gas)
+    findings: list[Finding] = []
+    if profile is not None:
+        findings.append(
+            judge_hold(
+                held, profile, step=step, earlier_held=earlier_held, evacuations=evacuations, ambient=ambient,
+                suspected=signs, accuracy_stated=vacuum.u_scale > 0.0,
+            )
+        )  # fmt: skip
+    else:
+        findings.append(_no_profile(held))
+    if findings[0].verdict is Verdict.PASS and cause in LEAKING:
+        seen = " The profile allows that, and yet a steady rise is told from none, as a leak makes it."
+        findings[0] = replace(findings[0], text=findings[0].text + seen)
+    findings.append(cause_finding(cause, judgement, signs, rate, smallest, span, kelvin is not None))
+    if not signs:
+        findings += leak_findings(cause, flow, loss, gas)
+        if judgement is not None and shapes is not None and judgement.levels_off_at_pa is not None:
+            size = judgement.levels_off_at_pa - shapes.best.start_pa
+            if settles_like_oil(shapes.best.slowest_s, size, span):
+                findings.append(gauge_doubt_finding(shapes.best.slowest_s, size))
+        if len(data):
+            near_k = None if kelvin is None or _water_pa(kelvin[-1]) is None else kelvin[-1]
+            findings += water_findings(cause, levels, data.value[-1], near_k)
+    readings = tuple(zip(data.t_s, data.value, corrected, strict=True))
+    return DecayResult(
+        isolation, end, held, cause, judgement, shapes, readings, rate, smallest, levels, flow, loss, signs,
+        tuple(findings),
+    )  # fmt: skip
+
+
+def _corrected(data: Blocks, near: Series | None, is_gas: bool) -> tuple[list[float], list[float] | None, float]:
+    """Block means at the first temperature, the temperatures, and what their meaning adds to a rate's u (Pa/s).
+
+    A temperature that is not the gas's own may move it by anything from nothing to all: the correction's own slope,
+    taken as a rectangular half-width.
+    """
+    value = data.value
+    span = data.t_s[-1] - data.t_s[0] if len(data) > 1 else 0.0
+    inside = 0
+    if near is not None:
+        inside = sum(1 for t in near.t_s if data.t_s and data.t_s[0] <= t <= data.t_s[-1])
+    if near is None or inside < 3 or min(near.value) <= 0.0:
+        level = sum(value) / len(value) if value else 0.0
+        drift = level * UNMEASURED_DRIFT_K / 293.15 / math.sqrt(3.0)
+        return list(value), None, drift / span if span > 0.0 else 0.0
+    kelvin = interpolate(near.t_s, near.value, data.t_s)
+    corrected = [v * kelvin[0] / k for v, k in zip(value, kelvin, strict=True)]
+    if is_gas:
+        return corrected, kelvin, 0.0
+    moved = line(data.t_s, [c - v for c, v in zip(corrected, value, strict=True)])
+    return corrected, kelvin, 0.0 if moved is None else abs(moved.slope) / math.sqrt(3.0)
+
+
+def _trend(t_s: list[float], kelvin: list[float]) -> float:
+    fit = line(t_s, kelvin)
+    return 0.0 if fit is None else fit.slope
+
+
+def _water_pa(temperature_k: float) -> float | None:
+    try:
+        return saturation_pressure(temperature_k)
+    except OutOfRange:
+        return None
+
+
+def air_flow(rate: Value, cause: Cause, volume_m3: float | None, volume_u_m3: float | None) -> Value:
+    """Q = V dp/dt in Pa m3/s, of a rate in Pa/s at constant temperature. Unknown without a leak or a volume."""
+    unit = "Pa.m3/s"
+    if volume_m3 is None:
+        return unknown(unit, "the system's volume is not known, and without it there is no leak rate")
+    if not volume_m3 > 0.0:
+        return unknown(unit, f"a volume of {volume_m3:g} m3 makes no sense")
+    if rate.number is None:
+        return unknown(unit, rate.problem or "the rate of rise is not known")
+    if cause not in LEAKING:
+        return unknown(unit, "no steady rise is told from none")
+    share = 0.0 if volume_u_m3 is None else volume_u_m3 / volume_m3
+    u = volume_m3 * math.hypot(rate.u or 0.0, share * rate.number)
+    note = None if volume_u_m3 is not None else "uncertainty of the volume is not stated"
+    return known(volume_m3 * rate.number, unit, u, note)
+
+
+def _no_profile(held: Held) -> Finding:
+    inputs = (("pressure at isolation", held.start), ("highest", held.highest), ("rise", held.rise))
+    return Finding(
+        "decay.verdict", Verdict.CANNOT_TELL, "cannot tell", "No acceptance profile was chosen, so nothing decides.",
+        inputs=inputs, check_next=("choose an acceptance profile for the stage",),
+    )  # fmt: skip
+
+
+def _nothing(isolation: Isolation, why: str) -> DecayResult:
+    """No isolation, no test."""
+    text = f"Unknown, because {why}."
+    verdict = Finding("decay.verdict", Verdict.CANNOT_TELL, "cannot tell", text)
+    cause = Finding("decay.cause", Verdict.CANNOT_TELL, "cannot tell", text)
+    return DecayResult(
+        isolation, 0.0, None, Cause.CANNOT_TELL, None, None, (), unknown("Pa/s", why), unknown("Pa/s", why),
+        unknown("Pa", why), unknown("Pa.m3/s", why), None, (), (verdict, cause),
+    )  # fmt: skip

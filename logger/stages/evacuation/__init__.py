@@ -1,0 +1,1 @@
+"""Evacuation: pull-down to the target vacuum."""

@@ -1,0 +1,302 @@
+"""Standing pressure (nitrogen) test: is a pressure change more than the temperature explains?
+
+A sealed charge follows its temperature: by the gas law at constant volume (UFGS 15217N 3.2.6.4), or as real nitrogen
+(logger/physics/nitrogen.py), which at 600 psig differs by 2 psi over 15 F. Every reading is brought to the first
+temperature; what then is missing is the drop. Its uncertainty holds the instruments, the barometer where a gauge
+pressure rests on an assumed one, and what the measured temperature says about the gas.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger.model.finding import Finding, Verdict
+from logger.model.sample import Series
+from logger.model.units import STANDARD_ATMOSPHERE_PA
+from logger.model.value import Value, known, unknown
+from logger.physics import nitrogen
+from logger.stages.acceptance import PressureProfile
+from logger.stages.decay_test.hold import gaps_within
+from logger.statistics.block_means import Blocks, blocks, interpolate
+from logger.statistics.isolation import scatter
+from logger.statistics.least_squares import line
+from logger.wording.numbers import difference, difference_spread, duration, exact
+
+K = 2.0
+ONE_SIDED = 1.645  # 95 %
+DETECT = 3.29  # 95 % both ways: a drop of this many u is neither missed nor invented
+MIN_S = 600.0
+WEATHER_PA = 1000.0  # half-width of what a barometer does in a day, common practice, no source
+DECISION_RULE = (
+    "held only if no drop is told from none (drop minus 1.645 u not above zero, 95 %) and the test could have seen the "
+    "drop the profile cares for; did not hold only if the drop minus U is above what is allowed; U is k = 2"
+)
+HEADLINE = {Verdict.PASS: "held", Verdict.FAIL: "did not hold", Verdict.CANNOT_TELL: "cannot tell"}
+
+
+class Thermometer(StrEnum):
+    """Where the temperature was measured: in the gas, by a clamp on a pipe, or in the air around."""
+
+    GAS = "gas"
+    PIPE = "pipe"
+    AIR = "air"
+
+
+# How far the gas may be from it: half-widths in K, and as a share of the range that the temperature went through. Gas
+# stays warm from the filling and follows a day late by its mass of metal. From simulated circuits of 30 to 1000 L.
+_FOLLOWS = {Thermometer.GAS: (0.0, 0.0), Thermometer.PIPE: (0.3, 0.25), Thermometer.AIR: (2.0, 0.5)}
+
+
+@dataclass(frozen=True, slots=True)
+class GasLaw:
+    """How a sealed charge follows temperature: `expected(start_pa, start_k, now_k)`, absolute Pa and K.
+
+    error(pressure_pa): standard uncertainty of that, as a share of the pressure for each kelvin of change.
+    """
+
+    name: str
+    expected: Callable[[float, float, float], float]
+    source: str
+    error: Callable[[float], float]
+
+
+def ideal_pressure(start_pa: float, start_k: float, now_k: float) -> float:
+    """Absolute pressure a sealed ideal gas shows at `now_k`: UFGS 15217N 3.2.6.4."""
+    return start_pa * now_k / start_k
+
+
+# Errors against CoolProp's nitrogen, 250 to 335 K: real within 2e-5 a kelvin; ideal by 8.5e-11 a kelvin and a pascal.
+IDEAL = GasLaw(
+    "ideal gas",
+    ideal_pressure,
+    "gas law at constant volume, UFGS 15217N 3.2.6.4",
+    lambda pressure_pa: 8.5e-11 * pressure_pa / math.sqrt(3.0),
+)
+NITROGEN = GasLaw(
+    "real nitrogen",
+    nitrogen.sealed_pressure,
+    "virial equation, B of Tsonopoulos 1974, C of Orbey and Vera 1983",
+    lambda pressure_pa: 2e-5 / math.sqrt(3.0),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class StandingResult:
+    """start, end: absolute Pa at the two temperatures. expected: what `end` would be with nothing lost.
+
+    drop: expected minus end, with u. rate: of the corrected pressure, Pa/s, negative when gas is lost.
+    smallest_drop: least drop these instruments could have told from none in this time. flow: Pa m3/s lost.
+    curve: (t_s, measured Pa, corrected to the first temperature Pa).
+    """
+
+    start: Value
+    end: Value
+    expected: Value
+    drop: Value
+    rate: Value
+    smallest_drop: Value
+    flow: Value
+    lasted_s: float
+    curve: tuple[tuple[float, float, float], ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def verdict(self) -> Finding:
+        return self.findings[0]
+
+
+def analyse_standing(
+    pressure: Series,
+    *,
+    profile: PressureProfile | None = None,
+    temperature: Series | None = None,
+    thermometer: Thermometer = Thermometer.AIR,
+    law: GasLaw = NITROGEN,
+    began_s: float | None = None,
+    ended_s: float | None = None,
+    gauge_reference: bool = True,
+    barometer_measured: bool = False,
+    ambient_pa: float = STANDARD_ATMOSPHERE_PA,
+    volume_m3: float | None = None,
+) -> StandingResult:
+    """Analyse a standing pressure test. One time axis; pressure absolute Pa, temperature K.
+
+    thermometer: where `temperature` was measured. gauge_reference: the sensor measures against the air, so that an
+    unmeasured barometer adds its weather. ambient_pa: to tell the gauge pressure that the profile's sensitivity
+    refers to.
+    """
+    if len(pressure) < 4:
+        return _nothing("there are too few pressure readings")
+    begin = pressure.t_s[0] if began_s is None else began_s
+    end = pressure.t_s[-1] if ended_s is None else min(ended_s, pressure.t_s[-1])
+    lasted = end - begin
+    data = blocks(pressure, begin, end, 240)
+    if lasted < MIN_S or len(data) < 6:
+        if lasted < MIN_S:
+            told = exact(max(lasted, 0.0), MIN_S)
+            return _nothing(f"{told} of readings are too short, {duration(MIN_S)} are the least")
+        return _nothing("there are too few pressure readings")
+    kelvin, why_not = _temperatures(temperature, data)
+    if kelvin is None:
+        return _nothing(why_not, data)
+    try:
+        corrected = [law.expected(p, k, kelvin[0]) for p, k in zip(data.value, kelvin, strict=True)]
+        window = max(2, min(len(data) // 6, 12))
+        start_pa, start_k = _mean(data.value[:window]), _mean(kelvin[:window])
+        end_pa, end_k = _mean(data.value[-window:]), _mean(kelvin[-window:])
+        expected = law.expected(start_pa, start_k, end_k)
+        per_k = law.expected(start_pa, start_k, start_k + 0.5) - law.expected(start_pa, start_k, start_k - 0.5)
+    except nitrogen.NitrogenRangeError as exc:
+        return _nothing(f"{exc}; beyond it no temperature is corrected for", data)
+    u_read = scatter(data) / math.sqrt(window)
+    assert temperature is not None  # kelvin came from it
+    u_kelvin = _temperature_u(temperature, thermometer, end_k - start_k, max(kelvin) - min(kelvin))
+    u_weather = 0.0 if barometer_measured or not gauge_reference else WEATHER_PA / math.sqrt(3.0)
+    share = pressure.u_scale / max(start_pa, pressure.u_scale, 1e-9)
+    u_drop = math.hypot(
+        math.sqrt(2.0) * u_read, per_k * u_kelvin, u_weather, share * abs(end_pa - start_pa),
+        law.error(start_pa) * start_pa * abs(end_k - start_k),
+    )  # fmt: skip
+    # an offset common to all readings cancels; its share of the change does not
+    drop = known(expected - end_pa, "Pa", u_drop, _note(thermometer, u_weather))
+    smallest = known(DETECT * u_drop, "Pa")
+    trend = line(data.t_s, corrected, data.u)
+    u_slow = math.hypot(per_k * u_kelvin, u_weather) / lasted
+    rate = unknown("Pa/s", "too few readings")
+    if trend is not None:
+        rate = known(trend.slope, "Pa/s", math.hypot(trend.u_slope, u_slow))
+    flow = _flow(rate, volume_m3)
+    result_inputs = (
+        ("start", known(start_pa, "Pa", math.hypot(u_read, pressure.u_scale))),
+        ("end", known(end_pa, "Pa", math.hypot(u_read, pressure.u_scale))),
+        ("expected at the end", known(expected, "Pa", math.hypot(u_drop, pressure.u_scale))),
+        ("drop", drop), ("smallest drop that could be seen", smallest), ("rate", rate),
+        ("temperature at the start", known(start_k, "K")), ("temperature at the end", known(end_k, "K")),
+        ("time", known(lasted, "s")),
+    )  # fmt: skip
+    lost = [g.end_s - g.start_s for g in gaps_within(pressure, begin, end)]
+    finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, law, thermometer, result_inputs)
+    curve = tuple(zip(data.t_s, data.value, corrected, strict=True))
+    return StandingResult(
+        result_inputs[0][1], result_inputs[1][1], result_inputs[2][1], drop, rate, smallest, flow, lasted, curve,
+        (finding,),
+    )  # fmt: skip
+
+
+def _mean(values: list[float]) -> float:
+    return sum(values) / len(values)
+
+
+def _temperatures(temperature: Series | None, data: Blocks) -> tuple[list[float] | None, str]:
+    if temperature is None or len(temperature) == 0:
+        return None, "no temperature was measured, and without one a pressure change says nothing"
+    if min(temperature.value) <= 0.0:
+        return None, "a temperature is not above absolute zero"
+    slack = 0.1 * (data.t_s[-1] - data.t_s[0])
+    if temperature.t_s[0] > data.t_s[0] + slack or temperature.t_s[-1] < data.t_s[-1] - slack:
+        return None, "the temperature was not measured at both ends of the test"
+    return interpolate(temperature.t_s, temperature.value, data.t_s), ""
+
+
+def _temperature_u(temperature: Series, where: Thermometer, change_k: float, range_k: float) -> float:
+    """Standard uncertainty of the gas's change of temperature, K: a sensor's offset cancels, its span does not."""
+    late_k, share = _FOLLOWS[where]
+    span = 0.005 * abs(change_k)
+    return math.hypot(temperature.u, span, late_k / math.sqrt(3.0), share * range_k / math.sqrt(3.0))
+
+
+def _note(where: Thermometer, u_weather: float) -> str | None:
+    notes = []
+    if where is Thermometer.PIPE:
+        notes.append("gas temperature taken from the pipe: how far the gas may be from it is in the uncertainty")
+    if where is Thermometer.AIR:
+        notes.append("gas temperature taken from the air: its lag is in the uncertainty")
+    if u_weather > 0.0:
+        notes.append("barometer not measured: 1 kPa of weather is in the uncertainty")
+    return "; ".join(notes) or None
+
+
+def _flow(rate: Value, volume_m3: float | None) -> Value:
+    unit = "Pa.m3/s"
+    if volume_m3 is None:
+        return unknown(unit, "the system's volume is not known, and without it there is no leak rate")
+    if not volume_m3 > 0.0:
+        return unknown(unit, f"a volume of {volume_m3:g} m3 makes no sense")
+    if rate.number is None or rate.u is None:
+        return unknown(unit, rate.problem or "the rate is not known")
+    if -rate.number < K * rate.u:
+        return unknown(unit, "no loss is told from none")
+    return known(-rate.number * volume_m3, unit, rate.u * volume_m3, "of the test gas, at the test pressure")
+
+
+def _verdict(
+    profile: PressureProfile | None,
+    drop: Value,
+    smallest: Value,
+    gauge_pa: float,
+    lasted_s: float,
+    lost_s: list[float],
+    law: GasLaw,
+    thermometer: Thermometer,
+    inputs: tuple[tuple[str, Value], ...],
+) -> Finding:
+    assert drop.number is not None and drop.u is not None and smallest.number is not None
+    corrected = f"corrected for temperature ({law.name})"
+    went = "dropped" if drop.number >= 0.0 else "rose"
+    seen = f"The pressure, {corrected}, {went} by {difference(abs(drop.number))}"
+    seen += f" ± {difference_spread(K * drop.u)} (k = 2) in {duration(lasted_s)}"
+    seen += f"; a drop under {difference(smallest.number)} could not have been seen."
+    rule = law.source if profile is None else f"profile {profile.key}: {profile.described()}; {law.source}"
+
+    def finding(verdict: Verdict, text: str, checks: tuple[str, ...] = ()) -> Finding:
+        return Finding(
+            "standing-pressure.verdict", verdict, HEADLINE[verdict], text, rule, DECISION_RULE, inputs,
+            check_next=checks,
+        )  # fmt: skip
+
+    if profile is None:
+        return finding(Verdict.CANNOT_TELL, seen + " No acceptance profile was chosen, so nothing decides.")
+    allowed = 0.0 if profile.drop_max_pa is None else profile.drop_max_pa
+    told = drop.number - ONE_SIDED * drop.u > 0.0
+    if drop.number - K * drop.u > allowed:
+        return finding(
+            Verdict.FAIL, seen, ("find the leak: soap on every joint, then repeat",)
+        )  # fmt: skip
+    doubts = []
+    if lasted_s < 0.995 * profile.hold_s:
+        doubts.append(f"it stood for {duration(lasted_s)} of the {duration(profile.hold_s)} asked for")
+    if lost_s and (max(lost_s) > 0.05 * profile.hold_s or sum(lost_s) > 0.1 * profile.hold_s):
+        doubts.append(f"{duration(sum(lost_s))} of the test have no trusted readings")
+    if gauge_pa <= 0.0:
+        doubts.append("the pressure was not above ambient")
+    elif smallest.number > max(profile.must_see * gauge_pa, allowed):
+        doubts.append(
+            f"with these instruments a drop under {difference(smallest.number)} cannot be seen, and the test must see "
+            f"{profile.must_see:.1%} of the pressure, {difference(profile.must_see * gauge_pa)}"
+        )
+    if drop.number < -DETECT * drop.u:
+        doubts.append("the pressure rose by more than temperature explains: something else came in, or a sensor drifts")
+    if profile.drop_max_pa is None and told:
+        doubts.append("a drop is told from none, but not beyond its uncertainty")
+    elif profile.drop_max_pa is not None and drop.number + K * drop.u > allowed:
+        doubts.append(f"the drop is within its uncertainty of the {difference(allowed)} allowed")
+    if doubts:
+        clamp = "clamp a thermometer on the pipe, under insulation: the gas follows the air late"
+        checks = (clamp,) if thermometer is Thermometer.AIR else ()
+        return finding(Verdict.CANNOT_TELL, f"{seen} Cannot tell, because {'; '.join(doubts)}.", checks)
+    return finding(Verdict.PASS, seen)
+
+
+def _nothing(why: str, data: Blocks | None = None) -> StandingResult:
+    none = unknown("Pa", why)
+    finding = Finding(
+        "standing-pressure.verdict", Verdict.CANNOT_TELL, HEADLINE[Verdict.CANNOT_TELL], f"Unknown, because {why}.",
+        decision_rule=DECISION_RULE,
+    )  # fmt: skip
+    start = end = none
+    if data is not None:
+        start, end = known(data.value[0], "Pa"), known(data.value[-1], "Pa")
+    return StandingResult(
+        start, end, none, none, unknown("Pa/s", why), none, unknown("Pa.m3/s", why), 0.0, (), (finding,)
+    )

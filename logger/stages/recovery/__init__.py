@@ -1,0 +1,1 @@
+"""Recovery: refrigerant out of the system into cylinders."""

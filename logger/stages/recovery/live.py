@@ -1,0 +1,343 @@
+"""A recovery as it runs: liquid or vapour, stalled or not, how long still, how hot it condenses.
+
+Bounded state fed about once a second; the same class runs over a recorded stage (recovery.py), so live and replayed
+conclusions are the same.
+
+Liquid or vapour is weighed from what is known:
+  - the rate as a volume of vapour at the inlet's state: beyond 1 L/s no recovery machine of the trade could have
+    taken it as vapour (common practice, no source);
+  - superheat at the inlet: none speaks for liquid, 6 K or more for vapour;
+  - a rate that fell by 40 % or more and levelled there: the liquid is gone (its rise: liquid again).
+"""
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from statistics import median
+
+from logger.model.value import Value, known, unknown
+from logger.physics import superheat
+from logger.refrigerant import OutOfRange, Refrigerant
+from logger.scale.time_left import TimeLeft, decay_time, time_left
+from logger.stages.recovery.stall import Readings, refrigerant_left, stall_causes
+from logger.wording.numbers import mass_rate
+
+ROW_S = 5.0
+KEEP_ROWS = 360  # half an hour
+STALL_S = 120.0
+FALLING = 0.95  # of the appliance's pressure since little came: less is no stall where
+FADED = 0.2  # of the peak was the rate in the minutes before: one that broke off may be the scale's; our own figures
+LIQUID_M3_S = 1.0e-3
+CHOKED_M3_S, CHOKED_INLET_PA = 0.1e-3, 200e3
+WET_K, DRY_K = 1.0, 6.0
+_LEVEL_ROWS = 4
+
+
+class Phase(StrEnum):
+    """What comes into the recovery machine."""
+
+    LIQUID = "liquid"
+    VAPOUR = "vapour"
+    STOPPED = "nothing"
+    UNKNOWN = "not clear yet"
+
+
+@dataclass(frozen=True, slots=True)
+class RecoveryNow:
+    """changed_over_s: when liquid gave way to vapour last. stalled_since_s: None unless the rate is gone while charge
+    remains; causes and check_next then say what the readings support. first: which of the two times comes first.
+    stall_problem: why nobody can tell whether that nothing comes is a stall.
+    """
+
+    phase: Phase
+    because: str
+    changed_over_s: float | None
+    stalled_since_s: float | None
+    causes: tuple[str, ...]
+    check_next: tuple[str, ...]
+    inlet_superheat: Value
+    outlet_saturation: Value
+    condensing_over_ambient: Value
+    charge_left: Value
+    time_to_charge_out: TimeLeft
+    time_to_limit: TimeLeft
+    first: str
+    stall_problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    t_s: float
+    rate: float
+    u: float
+    outlet_pa: float | None
+    drop_pa: float | None  # from the outlet to the cylinder
+
+
+_NO_READING = unknown("Pa", "no such measuring point in the rig")
+_NO_TEMPERATURE = unknown("K", "no such measuring point in the rig")
+
+
+class RecoveryWatch:
+    """refrigerant: None when unknown. charge: the appliance's charge in kg (unknown is allowed).
+
+    level_pa: absolute pressure to recover down to: at or below it, no flow is no stall.
+    """
+
+    def __init__(self, refrigerant: Refrigerant | None, charge: Value, level_pa: float | None = None) -> None:
+        self.refrigerant, self.charge, self.level_pa = refrigerant, charge, level_pa
+        self.phase = Phase.UNKNOWN
+        self.because = "no rate yet"
+        self.changed_over_s: float | None = None
+        self.stalled_since_s: float | None = None
+        self.peak_kg_s = 0.0
+        self._rows: deque[_Row] = deque(maxlen=KEEP_ROWS)
+        self._next_row_s = float("-inf")
+        self._shift = 0  # -2 after a fall of the rate, +2 after a rise
+        self._shift_s = 0.0
+        self._outlet_up = False
+        self._outlet_until_s = float("-inf")
+        self._wanted = Phase.UNKNOWN
+        self._wanted_since_s = 0.0
+        self._flow = Phase.UNKNOWN  # liquid or vapour when last flowing
+        self._good: dict[str, Value] = {}
+        self._slow_since_s: float | None = None
+        self._slow_pa = 0.0  # of the appliance then
+        self._faded = False  # by then, and not broken off
+        self._stall_problem: str | None = None
+        self._decay: Value | None = None
+        self._causes: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
+
+    def update(
+        self,
+        t_s: float,
+        rate: Value,
+        recovered: Value,
+        allowed: Value,
+        readings: Mapping[str, Value],
+        fill: Value | None = None,
+    ) -> RecoveryNow:
+        """rate: kg/s into the cylinder. recovered: kg so far. allowed: kg the cylinder may still take.
+
+        readings: by measuring point, absolute Pa and K. fill: liquid share of the cylinder now.
+        """
+        superheat_now = self._superheat(readings)
+        left = self._charge_left(recovered)
+        if t_s >= self._next_row_s:
+            self._next_row_s = t_s + ROW_S * (1 - 1e-9)
+            self._row(t_s, rate, superheat_now, left, readings, fill)
+        outlet = readings.get("recovery_outlet_pressure", _NO_READING)
+        saturation, over = self._condensing(outlet, readings.get("ambient_temperature", _NO_TEMPERATURE))
+        vapour = self.phase is Phase.VAPOUR
+        slower = "as the pressure falls" if vapour else "once the liquid is gone"
+        charge_out = time_left(
+            left, rate, decay=self._decay if vapour else None, may_slow=f"at the least: slower {slower}"
+        )
+        limit = time_left(allowed, rate)
+        return RecoveryNow(
+            self.phase,
+            self.because,
+            self.changed_over_s,
+            self.stalled_since_s,
+            *self._causes,
+            superheat_now,
+            saturation,
+            over,
+            left,
+            charge_out,
+            limit,
+            _first(charge_out, limit),
+            self._stall_problem,
+        )
+
+    def _superheat(self, readings: Readings) -> Value:
+        if self.refrigerant is None:
+            return unknown("K", "refrigerant unknown")
+        pressure = readings.get("recovery_inlet_pressure", _NO_READING)
+        line = readings.get("recovery_inlet_temperature", _NO_TEMPERATURE)
+        return superheat.difference(
+            line, superheat.dew_saturation(self.refrigerant, pressure, "recovery inlet pressure"), "recovery inlet line"
+        )
+
+    def _condensing(self, outlet: Value, ambient: Value) -> tuple[Value, Value]:
+        if self.refrigerant is None:
+            return unknown("K", "refrigerant unknown"), unknown("K", "refrigerant unknown")
+        saturation = superheat.dew_saturation(self.refrigerant, outlet, "recovery outlet pressure")
+        return saturation, superheat.difference(saturation, ambient, "ambient")
+
+    def _charge_left(self, recovered: Value) -> Value:
+        if self.charge.number is None:
+            return self.charge
+        if recovered.number is None:
+            return unknown("kg", str(recovered.problem))
+        u = ((recovered.u or 0.0) ** 2 + (self.charge.u or 0.0) ** 2) ** 0.5
+        return known(self.charge.number - recovered.number, "kg", u, recovered.note)
+
+    def _row(
+        self, t_s: float, rate: Value, superheat_now: Value, left: Value, readings: Readings, fill: Value | None
+    ) -> None:
+        if rate.number is None:
+            self._slow_since_s = self.stalled_since_s = self._stall_problem = None
+            return
+        outlet_pa = readings.get("recovery_outlet_pressure", _NO_READING).number
+        cylinder_pa = readings.get("cylinder_pressure", _NO_READING).number
+        drop_pa = None if outlet_pa is None or cylinder_pa is None else outlet_pa - cylinder_pa
+        row = _Row(t_s, rate.number, rate.u or 0.0, outlet_pa, drop_pa)
+        self._rows.append(row)
+        if row.rate > self.peak_kg_s and row.rate > 4 * row.u:
+            self.peak_kg_s = row.rate
+        if row.rate > 0.5 * self.peak_kg_s > 0:
+            self._good = dict(readings)
+        least = max(3 * row.u, 0.02 * self.peak_kg_s)
+        nothing = row.rate <= (2 * least if self.phase is Phase.STOPPED else least)  # no flicker between the two
+        if nothing:
+            self.phase, self.because = Phase.STOPPED, f"rate {mass_rate(row.rate)}, too little to tell from none"
+        else:
+            self._look_for_shift(row)
+            self._weigh(row, superheat_now, readings)
+        if self.phase is Phase.VAPOUR:
+            recent = [r for r in self._rows if r.t_s >= t_s - 600.0 and r.t_s >= (self.changed_over_s or 0.0) + 60.0]
+            self._decay = decay_time([r.t_s for r in recent], [r.rate for r in recent])
+        self._look_for_stall(row, nothing, left, readings, fill)
+
+    def _look_for_shift(self, row: _Row) -> None:
+        """A rate that fell or rose and has levelled since, against its median of some minutes ago."""
+        rows = self._rows
+        last = [rows[-i] for i in range(1, min(len(rows), _LEVEL_ROWS) + 1)]
+        if len(last) < _LEVEL_ROWS or last[0].t_s - last[-1].t_s > 3 * _LEVEL_ROWS * ROW_S:
+            return
+        level = median(r.rate for r in last)
+        if any(abs(r.rate - level) > 0.2 * abs(level) + r.u for r in last):
+            return
+        past = [r.rate for r in rows if row.t_s - 300.0 <= r.t_s <= row.t_s - 45.0]
+        past = [r for r in past if r > 0.02 * self.peak_kg_s]
+        if len(past) < 4:
+            return
+        before = median(past)
+        if level < 0.8 * before and (self._outlet_rose(row) or row.t_s < self._outlet_until_s):
+            if not self._outlet_up:
+                self._outlet_until_s = row.t_s + 300.0  # until the median before no longer reaches back to it
+            self._outlet_up, self._shift = True, max(self._shift, 0)
+            return
+        if level > 0.8 * before:
+            self._outlet_up = False
+        if level + 2 * row.u < 0.6 * before:
+            if self._shift >= 0:
+                fell = [r.t_s for r in rows if r.t_s > row.t_s - 300.0 and r.rate > (before + level) / 2]
+                self._shift_s = max(fell, default=row.t_s)
+            self._shift = -2
+        elif level - 2 * row.u > 1.6 * before:
+            self._shift = 2
+
+    def _outlet_rose(self, row: _Row) -> bool:
+        """Against some minutes ago: then the way out is what slowed the flow, not the liquid's end."""
+        past = [r for r in self._rows if row.t_s - 300.0 <= r.t_s <= row.t_s - 45.0 and r.rate > 0.02 * self.peak_kg_s]
+        drops = [r.drop_pa for r in past if r.drop_pa is not None]
+        if row.drop_pa is not None and len(drops) >= 4:
+            return row.drop_pa > 1.3 * median(drops) + 5e4
+        outlets = [r.outlet_pa for r in past if r.outlet_pa is not None]
+        return row.outlet_pa is not None and len(outlets) >= 4 and row.outlet_pa > 1.15 * median(outlets)
+
+    def _weigh(self, row: _Row, superheat_now: Value, readings: Readings) -> None:
+        score, reasons = 0.0, []
+        volume = self._vapour_volume(row.rate, readings.get("recovery_inlet_pressure", _NO_READING))
+        if volume is not None and volume > LIQUID_M3_S:
+            score += 3
+            reasons.append(f"{1e3 * volume:.1f} L/s if it were vapour, more than a machine takes")
+        if superheat_now.number is not None:
+            if superheat_now.number <= WET_K:
+                score += 1
+                reasons.append("inlet at saturation")
+            elif superheat_now.number >= DRY_K:
+                score -= 2
+                reasons.append(f"inlet superheated by {superheat_now.number:.0f} K")
+        if self._shift:
+            score += self._shift
+            reasons.append("the rate fell and levelled" if self._shift < 0 else "the rate rose and levelled")
+        elif self._outlet_up:
+            reasons.append("the rate fell, but the outlet pressure rose")
+        wanted = Phase.LIQUID if score >= 1 else Phase.VAPOUR if score <= -1 else self._flow
+        if wanted is not self._wanted:
+            self._wanted, self._wanted_since_s = wanted, row.t_s
+        held = row.t_s - self._wanted_since_s >= 2 * ROW_S
+        if wanted is not self._flow and held:
+            if self._flow is Phase.LIQUID and wanted is Phase.VAPOUR:
+                by_rate = self._shift < 0 and row.t_s - self._shift_s < 300.0
+                self.changed_over_s = self._shift_s if by_rate else self._wanted_since_s
+            self._flow = wanted
+        self.phase = self._flow
+        self.because = "; ".join(reasons) or f"{mass_rate(row.rate)} fits either"
+
+    def _vapour_volume(self, rate: float, pressure: Value) -> float | None:
+        if self.refrigerant is None or pressure.number is None:
+            return None
+        try:
+            return rate / self.refrigerant.vapour_density(self.refrigerant.dew_temperature(pressure.number))
+        except OutOfRange:
+            return None
+
+    def _look_for_stall(self, row: _Row, nothing: bool, left: Value, readings: Readings, fill: Value | None) -> None:
+        self._stall_problem = None
+        slow = self.peak_kg_s > 0 and (nothing or self._choked(row, readings))
+        if not slow or not self._remains(left, readings):
+            self._slow_since_s = self.stalled_since_s = None
+            self._causes = ((), ())
+            return
+        now_pa = _of_appliance(readings) or 0.0
+        if self._slow_since_s is None:
+            before = [r.rate for r in self._rows if row.t_s - 180.0 <= r.t_s <= row.t_s - 60.0]
+            self._faded = bool(before) and median(before) < FADED * self.peak_kg_s
+            self._slow_since_s, self._slow_pa = row.t_s, now_pa
+        if self.charge.number is None and self._faded and now_pa < FALLING * self._slow_pa:
+            self._slow_since_s, self._slow_pa = row.t_s, now_pa  # vapour comes, too little for the scale
+            self.stalled_since_s, self._causes = None, ((), ())
+        if row.t_s - self._slow_since_s >= STALL_S:
+            self.stalled_since_s = self._slow_since_s
+            peak = max((r.outlet_pa for r in self._rows if r.outlet_pa and r.t_s > row.t_s - 600.0), default=None)
+            causes = stall_causes(readings, self._good, self.refrigerant, fill, peak)
+            self._causes = tuple(c.text for c in causes), tuple(c.check for c in causes)
+
+    def _remains(self, left: Value, readings: Readings) -> bool:
+        """Whether there is anything still to come: by the charge, or by the pressure where none is entered."""
+        pressure_pa = _of_appliance(readings)
+        if pressure_pa is not None and self.level_pa is not None and pressure_pa <= self.level_pa:
+            return False
+        if self.charge.number is None:
+            around = (readings.get(p, _NO_TEMPERATURE).number for p in ("system_temperature", "ambient_temperature"))
+            kelvin = next((t for t in around if t is not None), None)
+            remains = refrigerant_left(pressure_pa, kelvin, self.refrigerant, self.level_pa)
+            if remains.number is None:
+                self._stall_problem = f"{self.charge.problem}, and {remains.problem}"
+            return bool(remains.number)
+        return left.number is not None and left.number > max(0.03 * self.charge.number, 3 * (left.u or 0.0))
+
+    def _choked(self, row: _Row, readings: Readings) -> bool:
+        """A trickle where the pressures would give more: less than any machine takes as vapour, or a drop before it."""
+        if self._outlet_up and row.rate < 0.6 * self.peak_kg_s:
+            return True
+        if row.rate > 0.25 * self.peak_kg_s:
+            return False
+        inlet = readings.get("recovery_inlet_pressure", _NO_READING)
+        system = readings.get("system_pressure", _NO_READING).number
+        if inlet.number is None:
+            return False
+        if system is not None and system > inlet.number + 1e5 and inlet.number < 0.7 * system:
+            return True
+        volume = self._vapour_volume(row.rate, inlet)
+        return volume is not None and volume < CHOKED_M3_S and inlet.number > CHOKED_INLET_PA
+
+
+def _of_appliance(readings: Readings) -> float | None:
+    """Its pressure, or as near to it as the rig measures."""
+    pressures = (readings.get(p, _NO_READING).number for p in ("system_pressure", "recovery_inlet_pressure"))
+    return next((p for p in pressures if p is not None), None)
+
+
+def _first(charge_out: TimeLeft, limit: TimeLeft) -> str:
+    a, b = charge_out.value.number, limit.value.number
+    if a is None and b is None:
+        return ""
+    if b is None or (a is not None and a <= b):
+        return "charge out"
+    return "cylinder limit"

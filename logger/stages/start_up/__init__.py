@@ -1,0 +1,1 @@
+"""Start-up: the machine under load."""

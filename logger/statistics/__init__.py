@@ -1,0 +1,1 @@
+"""Fits, means and intervals that know nothing of refrigeration."""

@@ -1,0 +1,94 @@
+"""Plots as fractions: what is drawn lies where its value says, and ticks are round numbers of the user's unit."""
+
+import math
+import re
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.export.report.chart import laid_out, time_ticks
+from logger.export.report.report_data import GapEntry, Plot, Trace
+from logger.export.shown import Shown
+from logger.model.points import Quantity
+from logger.model.units import MICRON_PA, NS_PER_S
+
+T0 = 1_772_467_200 * NS_PER_S
+US = Shown("us", 101_325.0, -6 * 3600)
+
+
+def one(values: list[float], quantity: Quantity = Quantity.VACUUM, log: bool = True, **more: object) -> Plot:
+    piece = tuple((T0 + i * NS_PER_S, v) for i, v in enumerate(values))
+    return Plot("Vacuum", quantity, (Trace("Vacuum", (piece,)),), log, **more)  # type: ignore[arg-type]
+
+
+def test_a_vacuum_over_decades() -> None:
+    plot = laid_out(one([100_000.0, 1000.0, 500 * MICRON_PA]), T0, T0 + 2 * NS_PER_S, US)
+    assert plot is not None
+    labels = [label for _, label in plot["left"]["ticks"] if label]
+    assert labels == ["100", "1,000", "10,000", "100,000", "1,000,000"]
+    assert plot["left"]["unit"] == "micron" and plot["right"]["unit"] == "Pa"
+    ends = [y for y, label in plot["left"]["ticks"] if label in ("100", "1,000,000")]
+    assert ends == [1.0, 0.0]
+    (piece,) = plot["traces"][0]["pieces"]
+    assert [x for x, _ in piece] == [0.0, 0.5, 1.0]
+    # 500 micron lies log10(5) of the way up the lowest of four decades.
+    assert piece[2][1] == pytest.approx(1 - math.log10(5) / 4, abs=1e-5)
+
+
+@given(st.lists(st.floats(200.0, 400.0), min_size=2, max_size=30), st.sampled_from(["us", "si"]))
+@settings(max_examples=80, deadline=None)
+def test_every_value_lies_inside_and_ticks_are_round(values: list[float], system: str) -> None:
+    plot = laid_out(one(values, Quantity.TEMPERATURE, log=False), T0, T0 + len(values) * NS_PER_S, Shown(system))
+    assert plot is not None
+    assert all(0 <= x <= 1 and 0 <= y <= 1 for piece in plot["traces"][0]["pieces"] for x, y in piece)
+    for side in ("left", "right"):
+        ticks = plot[side]["ticks"]
+        assert 2 <= len(ticks) <= 12
+        assert len({label for _, label in ticks}) == len(ticks)
+        assert all(re.fullmatch(r"-?[\d,]+(\.\d+)?", label) for _, label in ticks)
+
+
+def test_what_a_log_scale_cannot_show_breaks_the_line() -> None:
+    plot = laid_out(one([10.0, 0.0, 5.0, 4.0]), T0, T0 + 3 * NS_PER_S, US)
+    assert plot is not None
+    assert [len(p) for p in plot["traces"][0]["pieces"]] == [1, 2]
+    assert laid_out(one([0.0, -1.0]), T0, T0 + NS_PER_S, US) is None
+
+
+def test_points_outside_the_stage_are_not_drawn() -> None:
+    plot = laid_out(one([1.0, 2.0, 3.0, 4.0]), T0 + NS_PER_S, T0 + 2 * NS_PER_S, US)
+    assert plot is not None
+    assert [[x for x, _ in p] for p in plot["traces"][0]["pieces"]] == [[0.0, 1.0]]
+
+
+def test_a_gap_is_shaded_only_where_nothing_was_measured() -> None:
+    gaps = [
+        GapEntry(T0 + NS_PER_S, T0 + 3 * NS_PER_S, "cable"),
+        GapEntry(T0 - 9 * NS_PER_S, T0 - 5 * NS_PER_S, "before"),
+    ]
+    whole = laid_out(one([1.0] * 5), T0, T0 + 4 * NS_PER_S, US, gaps=gaps)
+    pieces = (((T0, 1.0), (T0 + NS_PER_S, 1.0)), ((T0 + 3 * NS_PER_S, 1.0), (T0 + 4 * NS_PER_S, 1.0)))
+    broken = laid_out(Plot("Mass", Quantity.MASS, (Trace("Mass", pieces),)), T0, T0 + 4 * NS_PER_S, US, gaps=gaps)
+    assert whole is not None and whole["gaps"] == []
+    assert broken is not None and broken["gaps"] == [[0.25, 0.75]]
+
+
+@given(st.integers(1, 40 * 86_400), st.integers(-12 * 3600, 14 * 3600))
+@settings(max_examples=150, deadline=None)
+def test_time_ticks_are_few_and_inside(span_s: int, offset_s: int) -> None:
+    ticks = time_ticks(T0, T0 + span_s * NS_PER_S, Shown("us", 101_325.0, offset_s))
+    assert len(ticks) <= 9
+    assert all(T0 <= t <= T0 + span_s * NS_PER_S for t, _ in ticks)
+
+
+def test_clock_times_are_local_and_a_new_day_shows_its_date() -> None:
+    labels = [label for _, label in time_ticks(T0, T0 + 3600 * NS_PER_S, US)]
+    assert labels[0] == "10:00" and labels[-1] == "11:00"
+    assert "03-03" in [label for _, label in time_ticks(T0, T0 + 30 * 3600 * NS_PER_S, US)]
+
+
+def test_the_picture_is_told_in_words() -> None:
+    plot = laid_out(one([100 * MICRON_PA, 700 * MICRON_PA]), T0, T0 + NS_PER_S, US)
+    assert plot is not None
+    assert "lowest 100 micron, highest 700 micron" in plot["alt"]

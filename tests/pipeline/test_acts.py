@@ -1,0 +1,118 @@
+"""Acts of people: refused with words when they make no sense, recorded when they do."""
+
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.model import records as r
+from logger.model.job import Job, StageKind
+from logger.model.plain import plain
+from logger.model.units import NS_PER_S
+from logger.pipeline.acts import _ACTS, NotNow, do
+from logger.pipeline.engine import Pipeline
+
+T0 = 1_772_467_200_000_000_000
+
+
+def opened() -> Pipeline:
+    pipeline = Pipeline()
+    job = Job("j", "R-407C", 98.0)
+    cylinder = {"name": "A", "tare_kg": 29.4, "water_capacity_kg": 59.9}
+    pipeline.apply({"type": r.JOB_OPENED, "t_ns": T0, "job": plain(job), "cylinders": [cylinder]})
+    return pipeline
+
+
+@pytest.mark.parametrize(
+    ("action", "body", "words"),
+    [
+        ("stage-begin", {"kind": "lunch"}, "known: recovery"),
+        ("stage-begin", {"kind": "charging", "settings": {"colour": 3}}, "no such setting: colour"),
+        ("stage-begin", {"kind": "charging", "settings": {"target": "98"}}, "is a number"),
+        ("stage-begin", {"kind": "charging", "settings": {"target": -1}}, "above zero"),
+        ("stage-begin", {"kind": "charging", "settings": [1]}, "table"),
+        ("stage-begin", {"kind": "charging", "settings": {"purpose": 3}}, "purpose is a word"),
+        ("stage-begin", {"kind": "decay-test", "settings": {"profile": "500"}}, "known: ufgs-15182"),
+        ("stage-end", {}, "no stage is running"),
+        ("mark", {}, "needs a word"),
+        ("note", {"text": "  "}, "empty note"),
+        ("note", {"text": 3}, "text is text"),
+        ("cylinder", {"name": "B"}, "known in this job: A"),
+        ("cylinder", {"name": "B", "cylinder": {"name": "B"}}, "cannot be read"),
+        ("acknowledge", {"key": "nothing"}, "nothing"),
+        ("shelve", {"key": "overfill", "seconds": 60, "reason": "noise"}, ""),
+        ("setting", {"key": "barometer_pa", "value": 5}, "not possible"),
+        ("setting", {"key": "job_id", "value": "x"}, "settings that can change"),
+        ("fly", {}, "no such action"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_and_changes_nothing(action: str, body: dict[str, Any], words: str) -> None:
+    pipeline = opened()
+    pipeline.tick(T0 + NS_PER_S)
+    pipeline.take_events()
+    with pytest.raises(NotNow, match=words or None):
+        do(pipeline, action, body, T0 + 2 * NS_PER_S)
+    assert pipeline.take_events() == []
+
+
+def test_why_it_is_charged_is_kept_without_what_could_steer_a_terminal() -> None:
+    pipeline = opened()
+    do(pipeline, "stage-begin", {"kind": "charging", "settings": {"purpose": "\x1b[31mseasonal\n" * 30}}, T0 + NS_PER_S)
+    stage = pipeline.scene.state.stage
+    assert stage is not None and stage.settings["purpose"].startswith("[31mseasonal")
+    assert len(stage.settings["purpose"]) <= 121 and "\x1b" not in stage.settings["purpose"]
+
+
+def test_nothing_can_be_done_without_a_job() -> None:
+    with pytest.raises(NotNow, match="no job is open"):
+        do(Pipeline(), "note", {"text": "x"}, T0)
+
+
+def test_a_stage_ends_the_one_before() -> None:
+    pipeline = opened()
+    do(pipeline, "stage-begin", {"kind": "recovery"}, T0 + NS_PER_S)
+    do(pipeline, "stage-begin", {"kind": "evacuation"}, T0 + 9 * NS_PER_S)
+    kinds = [e["type"] for e in pipeline.take_events()]
+    assert kinds[:2] == [r.STAGE_BEGUN, r.STAGE_ENDED] and kinds[-1] == r.STAGE_BEGUN
+    first, second = pipeline.scene.state.stages
+    assert (first.kind, first.ended_ns, second.ended_ns) == (StageKind.RECOVERY, T0 + 9 * NS_PER_S, None)
+
+
+def test_an_act_told_late_is_not_put_before_the_stage() -> None:
+    pipeline = opened()
+    do(pipeline, "stage-begin", {"kind": "recovery"}, T0 + 100 * NS_PER_S)
+    do(pipeline, "mark", {"act": "isolated"}, T0 + 50 * NS_PER_S)
+    assert pipeline.take_events()[-1]["t_ns"] == T0 + 100 * NS_PER_S
+
+
+JSON = st.recursive(
+    st.one_of(st.none(), st.booleans(), st.integers(-(2**40), 2**40), st.floats(allow_nan=False), st.text(max_size=12)),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(st.text(max_size=8), inner, max_size=3)),
+    max_leaves=8,
+)
+KEYS = st.sampled_from(
+    ["kind", "settings", "operator", "act", "text", "name", "cylinder", "key", "seconds", "reason", "value", "author"]
+)
+
+
+@given(st.lists(st.tuples(st.sampled_from(sorted(_ACTS)), st.dictionaries(KEYS, JSON, max_size=5)), max_size=8))
+@settings(max_examples=200, deadline=None)
+def test_whatever_is_sent_is_done_or_refused(acts: list[tuple[str, dict[str, Any]]]) -> None:
+    """And the record it makes can be replayed into the same job."""
+    pipeline, now = opened(), T0
+    made: list[dict[str, Any]] = []
+    for action, body in acts:
+        now += NS_PER_S
+        try:
+            do(pipeline, action, body, now)
+        except NotNow as refusal:
+            assert str(refusal)
+        made += pipeline.take_events()
+    pipeline.snapshot()
+    again = opened()
+    again.live = False
+    for event in made:
+        again.apply(event)
+    assert again.scene.state.stages == pipeline.scene.state.stages
+    assert again.scene.state.on_scale == pipeline.scene.state.on_scale

@@ -1,0 +1,21 @@
+"""Keys as terminals send them."""
+
+import pytest
+
+from logger.screen.key_reader import DOWN, LEFT, RIGHT, UP, key_of
+from logger.screen.terminal import ONWARD
+
+
+@pytest.mark.parametrize(
+    ("sent", "key"),
+    [
+        ("r", "r"), ("", ""), (" ", " "), ("\x1b[A", UP), ("\x1bOB", DOWN), ("\x1b[C", RIGHT), ("\x1b[D", LEFT),
+        ("\x1b[5~", UP), ("\x1b[6~", DOWN), ("\x1b[15~", ""), ("\x1b", "\x1b"), ("qq", "q"),
+    ],
+)  # fmt: skip
+def test_a_key_is_a_character_or_an_arrow(sent: str, key: str) -> None:
+    assert key_of(sent) == key
+
+
+def test_arrows_and_space_turn_the_page() -> None:
+    assert [ONWARD[key] for key in (" ", DOWN, RIGHT, UP, LEFT, "b")] == [1, 1, 1, -1, -1, -1]

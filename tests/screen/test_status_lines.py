@@ -1,0 +1,22 @@
+"""The plain lines of `rimelog status` between stages."""
+
+import copy
+
+import pytest
+
+from logger.model.finding import line_of
+from logger.screen.status_lines import status_lines
+from tests.screen.test_layout import STATE
+
+
+@pytest.mark.parametrize("stage", [None, {"label": "Recovery", "running": False, "elapsed_s": 60.0}])
+def test_between_stages_it_says_what_comes_next(stage: dict[str, object] | None) -> None:
+    state = copy.deepcopy(STATE)
+    state["stage"] = stage
+    assert any("no stage is running. Begin one: rimelog stage begin" in line for line in status_lines(state))
+    assert not any("no stage is running" in line for line in status_lines(STATE))
+
+
+def test_a_headline_is_not_told_twice() -> None:
+    assert line_of("cannot tell", "Cannot tell: no pressure.") == "Cannot tell: no pressure."
+    assert line_of("held", "No rise.") == "held: No rise."

@@ -1,0 +1,88 @@
+"""The loop behind the screen: what it draws belongs together."""
+
+import threading
+from collections.abc import Iterator
+from typing import Any
+
+from logger.screen.terminal import Follower, trend_span
+
+
+class Lost(Exception):
+    """The daemon of this test is gone."""
+
+
+class TwoStages:
+    """A daemon whose stage changes, and with it the point whose trend is drawn."""
+
+    def __init__(self) -> None:
+        self.over = threading.Event()
+
+    def act(self, action: str, **body: Any) -> dict[str, Any]:
+        raise NotImplementedError
+
+    def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
+        return [{"of": point}]
+
+    def stream(self, last_event_id: str = "") -> Iterator[tuple[str, str, dict[str, Any]]]:
+        for number, point in ((1, "cylinder_mass"), (2, "vacuum")):
+            stage = {"number": number, "running": True, "elapsed_s": 1.0, "begun_ns": 0}
+            yield "snapshot", "", {"t_ns": 10**9, "view": {"trend": point}, "stage": stage}
+        self.over.set()
+        raise Lost
+
+
+def test_a_trend_is_never_drawn_under_the_name_of_another_point() -> None:
+    daemon = TwoStages()
+    follower = Follower(lambda: daemon, Lost)
+    assert daemon.over.wait(30)
+    follower.ended = True
+    assert follower.picture is not None
+    state, trend = follower.picture
+    assert state["view"]["trend"] == "vacuum" and trend.rows == [{"of": "vacuum"}]
+
+
+def test_the_trend_is_of_the_whole_stage_or_of_the_last_ten_minutes() -> None:
+    t_ns = 100_000 * 10**9
+    running = {"t_ns": t_ns, "stage": {"running": True, "begun_ns": 5, "elapsed_s": 44_640.0}}
+    assert trend_span(running, False) == (5, "whole stage, 12.4 h", "t last 10 min")
+    assert trend_span(running, True) == (t_ns - 600 * 10**9, "last 10 min", "t whole stage")
+    ended = {"t_ns": t_ns, "stage": {"running": False, "begun_ns": 5, "elapsed_s": 44_640.0}}
+    for state in (ended, {"t_ns": t_ns, "stage": None}):
+        assert trend_span(state, False) == (t_ns - 1800 * 10**9, "last 30 min", "t last 10 min")
+        assert trend_span(state, True) == (t_ns - 600 * 10**9, "last 10 min", "t last 30 min")
+
+
+def test_the_trend_keeps_up_with_a_clock_that_runs_fast() -> None:
+    asked: list[int] = []
+
+    class Fast(TwoStages):
+        def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
+            asked.append(since_ns)
+            return []
+
+        def stream(self, last_event_id: str = "") -> Iterator[tuple[str, str, dict[str, Any]]]:
+            for s in (10_000, 10_001, 10_400, 10_800):  # a second apart for who looks on, but for the second
+                yield "snapshot", "", {"t_ns": s * 10**9, "view": {"trend": "vacuum"}, "stage": None}
+            self.over.set()
+            raise Lost
+
+    daemon = Fast()
+    follower = Follower(lambda: daemon, Lost)
+    assert daemon.over.wait(30)
+    follower.ended = True
+    assert asked[:3] == [(s - 1800) * 10**9 for s in (10_000, 10_400, 10_800)]
+
+
+class NoHistory(TwoStages):
+    def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
+        raise Lost("the overview is damaged")
+
+
+def test_without_a_trend_the_readings_go_on() -> None:
+    daemon = NoHistory()
+    follower = Follower(lambda: daemon, Lost)
+    assert daemon.over.wait(30)
+    follower.ended = True
+    assert follower.picture is not None
+    state, trend = follower.picture
+    assert state["stage"]["number"] == 2 and trend.problem == "the overview is damaged"

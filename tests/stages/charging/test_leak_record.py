@@ -1,0 +1,181 @@
+"""What a job added, and the leak rate by it and by earlier jobs: each sentence of the rule as a case."""
+
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.model.finding import Finding, Verdict
+from logger.model.value import Value, known, unknown
+from logger.stages.charging.leak_rate import Addition
+from logger.stages.charging.leak_record import (
+    FIRST_CHARGE,
+    EarlierJob,
+    LeakRecord,
+    added_by,
+    leak_rate_findings,
+    leak_record,
+)
+
+TODAY = date(2026, 11, 25)
+FULL_KG = 100.0
+
+
+def kg(number: float, u: float = 0.02) -> Value:
+    return known(number, "kg", u)
+
+
+def ago(days: int) -> date:
+    return TODAY - timedelta(days=days)
+
+
+def found(
+    charged: list[float], recovered: list[float], *jobs: EarlierJob, first_charge: bool = False, **more: object
+) -> tuple[Finding, ...]:
+    return leak_rate_findings(
+        [kg(x) for x in charged], [kg(x) for x in recovered], leak_record(jobs, FULL_KG), full_charge_kg=FULL_KG,
+        on=TODAY, appliance_class="commercial", first_charge=first_charge, **more,  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def rate(finding: Finding) -> float | None:
+    return dict(finding.inputs)["leak rate, share a year"].number
+
+
+def test_what_came_out_and_went_back_in_was_not_lost() -> None:
+    """98 kg charged after 90 kg recovered are 8 kg added; 73 days since the last: 8 % / (73/365) = 40 % a year."""
+    annualizing, rolling = found([98.0], [90.0], EarlierJob("a", ago(73), 3.0))
+    assert rate(annualizing) == pytest.approx(0.40)
+    assert rate(rolling) == pytest.approx(0.11)
+    assert (annualizing.verdict, rolling.verdict) == (Verdict.FAIL, Verdict.PASS)  # commercial: 20 %
+    assert annualizing.headline == "leak rate 40.0 % a year"
+    assert annualizing.text.startswith("Annualizing method: 40.0 % of the full charge a year; the threshold")
+    assert rolling.text.startswith("Rolling method: 11.0 % of the full charge a year; the threshold")
+    for finding in (annualizing, rolling):
+        assert "charged 216.1 lb (98.00 kg), less 198.4 lb (90.00 kg) recovered" in finding.text
+        assert "the last on 2026-09-13" in finding.text
+
+
+def test_several_stages_of_one_job_are_one_addition() -> None:
+    one = found([60.0, 38.0], [50.0, 40.0], EarlierJob("a", ago(73), 3.0))
+    assert [rate(f) for f in one] == [rate(f) for f in found([98.0], [90.0], EarlierJob("a", ago(73), 3.0))]
+
+
+def test_a_charge_taken_out_by_an_earlier_job_is_put_back_not_leaked() -> None:
+    annualizing, rolling = found([98.0], [], EarlierJob("a", ago(100), 2.0), EarlierJob("b", ago(3), -95.0))
+    assert rate(rolling) == pytest.approx(0.05)  # 2 + 98 - 95
+    assert rate(annualizing) == pytest.approx(0.03 / (100 / 365))  # a recovery is no addition: 100 days, not 3
+    assert "less 209.4 lb (95.00 kg) that earlier jobs took out and did not put back" in annualizing.text
+
+
+def test_putting_back_in_two_goes() -> None:
+    record = leak_record(
+        [EarlierJob("a", ago(9), -95.0), EarlierJob("b", ago(5), 40.0), EarlierJob("c", ago(2), 60.0)], FULL_KG
+    )
+    assert record.additions == (Addition(ago(2), 5.0),)
+    assert record.awaited_kg == 0.0
+
+
+def test_an_overcharge_put_right_hides_no_later_leak() -> None:
+    """Less than a fifth taken out: nothing is awaited back."""
+    annualizing, rolling = found([5.0], [], EarlierJob("a", ago(400), 3.0), EarlierJob("b", ago(200), -5.0))
+    assert rate(rolling) == pytest.approx(0.05)
+    assert rate(annualizing) == pytest.approx(0.05)  # 400 days count as 365
+
+
+def test_never_more_than_one_full_charge_is_awaited_back() -> None:
+    """Two charges out and none in between: what was put in then is not on this computer."""
+    record = leak_record([EarlierJob("a", ago(90), -95.0), EarlierJob("b", ago(3), -95.0)], FULL_KG)
+    assert record.awaited_kg == FULL_KG
+
+
+@pytest.mark.parametrize("back", [EarlierJob("b", ago(50), 96.0, purpose="repaired"), EarlierJob("b", ago(50), None)])
+def test_what_was_put_back_is_awaited_no_more(back: EarlierJob) -> None:
+    record = leak_record([EarlierJob("a", ago(90), -95.0), back], FULL_KG)
+    assert record.awaited_kg == 0.0
+
+
+def test_a_first_charge_is_no_leak_but_its_day_counts() -> None:
+    first = found([98.0], [], first_charge=True)
+    assert {f.verdict for f in first} == {Verdict.INFO}
+    assert any(FIRST_CHARGE in f.text for f in first)
+    annualizing, rolling = found([2.0], [], EarlierJob("a", ago(73), 98.0, first_charge=True))
+    assert rate(rolling) == pytest.approx(0.02)
+    assert rate(annualizing) == pytest.approx(0.10)
+
+
+def test_an_empty_circuit_that_was_known_before_has_leaked_all_of_it() -> None:
+    annualizing, rolling = found([98.0], [], EarlierJob("a", ago(100), 2.0), first_charge=True)
+    assert (annualizing.verdict, rolling.verdict) == (Verdict.FAIL, Verdict.FAIL)
+    assert rate(rolling) == pytest.approx(1.0)
+
+
+def test_a_purpose_that_was_stated_is_not_judged_now_nor_counted_later() -> None:
+    assert all("not judged: added for seasonal" in f.text for f in found([30.0], [], EarlierJob("a", ago(50), 1.0),
+                                                                         purpose="seasonal variance"))  # fmt: skip
+    _, rolling = found([2.0], [], EarlierJob("a", ago(50), 30.0, purpose="seasonal variance"))
+    assert rate(rolling) == pytest.approx(0.02)
+
+
+def test_nothing_added_no_rate() -> None:
+    (only,) = found([90.0], [90.5], EarlierJob("a", ago(50), 1.0))
+    assert (only.verdict, only.headline) == (Verdict.INFO, "nothing added")
+
+
+def test_a_first_known_addition_has_no_annualized_rate_and_that_is_no_pass() -> None:
+    annualizing, rolling = found([5.0], [])
+    assert annualizing.verdict is Verdict.INFO and "not known" in annualizing.text
+    assert rolling.verdict is Verdict.PASS and "No earlier addition" in rolling.text
+
+
+def test_what_is_not_known_is_never_a_pass() -> None:
+    _, rolling = found([5.0], [], EarlierJob("a", ago(50), None))
+    assert rolling.verdict is Verdict.INFO and "not known" in rolling.text
+    (unknown_now,) = leak_rate_findings(
+        [unknown("kg", "the scale was silent")], [], LeakRecord(), full_charge_kg=FULL_KG, on=TODAY,
+        appliance_class="commercial",
+    )  # fmt: skip
+    assert unknown_now.verdict is Verdict.INFO and "the scale was silent" in unknown_now.text
+    half_read = leak_record([EarlierJob("a", ago(50), 1.0)], FULL_KG, complete=False)
+    for finding in leak_rate_findings([kg(5.0)], [], half_read, full_charge_kg=FULL_KG, on=TODAY,
+                                      appliance_class="industrial"):  # fmt: skip
+        assert "Not every earlier job could be read" in finding.text
+    assert finding.verdict is Verdict.INFO  # rolling: more may have been added than is on record
+
+
+@pytest.mark.parametrize(
+    ("record", "full", "says"),
+    [(None, FULL_KG, "names no appliance"), (LeakRecord(), None, "full charge is not entered")],
+)
+def test_without_a_name_or_a_charge_it_says_why(record: LeakRecord | None, full: float | None, says: str) -> None:
+    (only,) = leak_rate_findings([kg(5.0)], [], record, full_charge_kg=full, on=TODAY, appliance_class="commercial")
+    assert only.verdict is Verdict.INFO and says in only.text
+
+
+jobs = st.lists(
+    st.builds(
+        EarlierJob, st.uuids().map(str), st.integers(1, 900).map(ago), st.none() | st.floats(-120, 120),
+        st.booleans(), st.sampled_from(["", "", "seasonal variance"]),
+    ), max_size=12,
+)  # fmt: skip
+
+
+@settings(max_examples=100, deadline=None)
+@given(jobs, st.randoms())
+def test_mass_is_kept_and_order_does_not_matter(earlier: list[EarlierJob], rng: object) -> None:
+    record = leak_record(earlier, FULL_KG)
+    shuffled = list(earlier)
+    rng.shuffle(shuffled)  # type: ignore[attr-defined]
+    assert leak_record(shuffled, FULL_KG) == record
+    put_in = sum(max(0.0, j.added_kg or 0.0) for j in earlier)
+    taken_out = sum(max(0.0, -(j.added_kg or 0.0)) for j in earlier)
+    added = sum(a.added_kg for a in record.additions)
+    assert 0.0 <= added <= put_in + 1e-9
+    assert 0.0 <= record.awaited_kg <= taken_out + 1e-9
+    assert [a.day for a in record.additions] == sorted(a.day for a in record.additions)
+    assert [EarlierJob.from_dict(j.to_dict()) for j in earlier] == earlier
+
+
+def test_uncertainties_of_stages_add_in_quadrature() -> None:
+    assert added_by([kg(98.0, 0.03)], [kg(90.0, 0.04)]).u == pytest.approx(0.05)

@@ -1,0 +1,236 @@
+"""The decay test as a whole: physics that is known, leak rate only with a volume, and water told by its pressure."""
+
+import math
+import random
+from dataclasses import replace
+
+import pytest
+
+from logger.model.finding import Verdict
+from logger.model.units import MICRON_PA
+from logger.physics.leak_flow import ServiceGas
+from logger.refrigerant.water import saturation_pressure, saturation_temperature
+from logger.stages.acceptance import DECAY_PROFILES
+from logger.stages.decay_test.analysis import analyse_decay
+from logger.stages.decay_test.cause import Cause
+from tests.stages.make import steady, temperature, vacuum
+
+HOUR = 3600.0
+GRAMS_PER_YEAR = 1e3 * 365.25 * 24 * HOUR  # of kg/s
+R134A = ServiceGas("R-134a", 0.102032, 5.717e5, 11.5e-6)
+PROFILE = DECAY_PROFILES["ufgs-15182"]
+
+
+@pytest.mark.parametrize(
+    ("micron", "celsius"),
+    [(300, -29.5), (500, -24.5), (1000, -17.3), (1500, -12.9), (2025, -9.6), (4588, 0.01), (17546, 20.0)],
+)
+def test_micron_and_water(micron: float, celsius: float) -> None:
+    """(IAPWS; C): where water or ice boils."""
+    assert saturation_temperature(micron * MICRON_PA) - 273.15 == pytest.approx(celsius, abs=0.06)
+    assert saturation_pressure(celsius + 273.15) / MICRON_PA == pytest.approx(micron, rel=6e-3)
+
+
+def test_270_pa_is_2025_micron() -> None:
+    micron = 270.0 / MICRON_PA
+    assert micron == pytest.approx(2025, abs=0.5)
+
+
+def test_sealed_at_300_micron_and_warmed_10_k() -> None:
+    """(C): +10 micron by the gas law, and no leak is made of it."""
+    warm = temperature(lambda t: 293.15 + 10.0 * t / HOUR)
+    series = vacuum(lambda t: 300.0 * (293.15 + 10.0 * t / HOUR) / 293.15, noise=0.3, step=0.1)
+    result = analyse_decay(series, isolated_s=0.0, temperature=warm, temperature_is_gas=True)
+    first, last = result.readings[0], result.readings[-1]
+    assert (last[1] - first[1]) / MICRON_PA == pytest.approx(10.2, abs=0.5)
+    assert (last[2] - first[2]) / MICRON_PA == pytest.approx(0.0, abs=0.5)
+    assert result.cause is Cause.TIGHT
+    untold = analyse_decay(series, isolated_s=0.0)  # nobody measured a temperature
+    assert untold.cause is not Cause.LEAK
+
+
+def test_leak_rate_with_a_volume() -> None:
+    """(C): 20 L, 300 -> 500 micron in 1 h: 1.48e-4 Pa m3/s; R-134a 196 g/yr to 9.5 kg/yr."""
+    series = vacuum(lambda t: 300.0 + 200.0 * t / HOUR)
+    result = analyse_decay(
+        series, isolated_s=0.0, temperature=steady(), volume_m3=0.020, volume_u_m3=0.001, gas=R134A
+    )  # fmt: skip
+    assert result.cause is Cause.LEAK
+    assert result.air_flow.number == pytest.approx(1.48e-4, rel=0.01)
+    assert result.air_flow.u is not None
+    assert 0.04 < result.air_flow.u / 1.48e-4 < 0.06  # the volume's 5 %
+    assert result.loss is not None
+    assert (result.loss.low.number or 0.0) * GRAMS_PER_YEAR == pytest.approx(196, rel=0.01)
+    assert (result.loss.high.number or 0.0) * GRAMS_PER_YEAR == pytest.approx(9500, rel=0.02)
+    text = next(f.text for f in result.findings if f.key == "decay.leak-rate")
+    assert "R-134a" in text
+    assert "the hole is not known" in text
+
+
+def test_no_volume_no_leak_rate() -> None:
+    result = analyse_decay(vacuum(lambda t: 300.0 + 200.0 * t / HOUR), isolated_s=0.0, temperature=steady(), gas=R134A)
+    assert result.cause is Cause.LEAK
+    assert result.air_flow.number is None
+    assert "volume is not known" in (result.air_flow.problem or "")
+    assert result.loss is None
+
+
+def test_tight_states_what_it_could_have_seen() -> None:
+    result = analyse_decay(
+        vacuum(lambda t: 280.0), profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady()
+    )
+    assert result.cause is Cause.TIGHT
+    assert result.verdict.verdict is Verdict.PASS
+    assert result.smallest_rate.number is not None
+    assert 0.0 < result.smallest_rate.number * HOUR / MICRON_PA < 20.0
+    assert result.judgement is not None
+    assert result.judgement.confidence > 0.99
+
+
+def test_smallest_rate_is_honest() -> None:
+    """A leak of twice the smallest rate is seen as a rate clear of zero."""
+    tight = analyse_decay(vacuum(lambda t: 280.0, wander=0.5), isolated_s=0.0, temperature=steady())
+    assert tight.smallest_rate.number is not None
+    per_s = 2.0 * tight.smallest_rate.number / MICRON_PA
+    leaky = analyse_decay(vacuum(lambda t: 280.0 + per_s * t, wander=0.5), isolated_s=0.0, temperature=steady())
+    assert leaky.rate.number is not None
+    assert leaky.rate.u is not None
+    assert leaky.rate.number > 2.0 * leaky.rate.u
+
+
+def test_free_water_is_named_by_its_pressure() -> None:
+    level = saturation_pressure(293.15) / MICRON_PA
+    series = vacuum(lambda t: 400.0 - (level - 400.0) * math.expm1(-t / 400.0), 2 * HOUR, period=5.0, noise=20.0)
+    result = analyse_decay(series, isolated_s=0.0, temperature=steady(293.15, 2 * HOUR))
+    assert result.cause in (Cause.LEVELS_OFF, Cause.MASKED)
+    water = next(f for f in result.findings if f.key == "decay.water")
+    assert water.headline == "free water"
+    assert "20.0 °C" in water.text
+
+
+def test_moisture_well_below_free_water() -> None:
+    series = vacuum(lambda t: 280.0 - 150.0 * math.expm1(-t / 400.0))
+    result = analyse_decay(series, isolated_s=0.0, temperature=steady())
+    assert result.cause is Cause.LEVELS_OFF
+    water = next(f for f in result.findings if f.key == "decay.water")
+    assert "ice at" in water.text
+    assert result.levels_off_at.number is not None
+    assert result.levels_off_at.number / MICRON_PA == pytest.approx(430, abs=5)
+
+
+def test_a_leak_beside_moisture() -> None:
+    series = vacuum(lambda t: 280.0 + 150.0 * t / HOUR - 120.0 * math.expm1(-t / 300.0), 2 * HOUR)
+    result = analyse_decay(series, isolated_s=0.0, temperature=steady(293.15, 2 * HOUR))
+    assert result.cause is Cause.LEAK_AND_RISE
+    assert (result.rate.number or 0.0) * HOUR / MICRON_PA == pytest.approx(150, rel=0.05)
+
+
+def test_still_bending_is_cannot_tell_or_masked_with_how_long_to_go_on() -> None:
+    series = vacuum(lambda t: 280.0 - 400.0 * math.expm1(-t / 5400.0), 1800.0)
+    result = analyse_decay(series, isolated_s=0.0, temperature=steady())
+    assert result.cause in (Cause.CANNOT_TELL, Cause.MASKED)
+    assert result.judgement is not None
+    assert result.judgement.go_on_s > 1800.0
+
+
+def test_isolation_is_found_without_a_mark() -> None:
+    series = vacuum(lambda t: 250.0 if t < 1200.0 else 250.0 + 300.0 * (t - 1200.0) / HOUR, 4800.0)
+    result = analyse_decay(series, profile=PROFILE, temperature=steady(293.15, 4800.0), ambient=steady(293.15, 4800.0))
+    assert result.isolation.how == "detected"
+    assert result.isolation.t_s == pytest.approx(1200.0, abs=60.0)
+    assert result.cause is Cause.LEAK
+    assert result.verdict.verdict is Verdict.FAIL
+
+
+def test_the_test_ends_when_the_pump_is_opened_again() -> None:
+    series = vacuum(lambda t: 250.0 + 60.0 * t / HOUR if t < 3600.0 else 200.0, 4200.0)
+    result = analyse_decay(series, isolated_s=0.0, temperature=steady(293.15, 4200.0))
+    assert result.sealed_until_s == pytest.approx(3600.0, abs=30.0)
+    assert result.cause is Cause.LEAK
+
+
+def test_without_a_profile_nothing_passes() -> None:
+    result = analyse_decay(vacuum(lambda t: 280.0), isolated_s=0.0, temperature=steady())
+    assert result.verdict.verdict is Verdict.CANNOT_TELL
+    assert "No acceptance profile" in result.verdict.text
+
+
+def test_live_and_final_are_the_same_call() -> None:
+    """While it runs the verdict is open and says how far it is."""
+    series = vacuum(lambda t: 220.0, 900.0)
+    result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady())
+    assert result.verdict.verdict is Verdict.CANNOT_TELL
+    assert "15 min of the 60 min" in result.verdict.text
+
+
+def test_held_by_the_profile_and_yet_leaking_is_said() -> None:
+    series = vacuum(lambda t: 230.0 + 100.0 * t / HOUR)
+    result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady())
+    assert result.verdict.verdict is Verdict.PASS
+    assert result.cause is Cause.LEAK
+    assert "as a leak makes it" in result.verdict.text
+
+
+@pytest.mark.parametrize("per_kelvin", [0.03, 0.06])
+def test_vapour_that_follows_a_steady_warming_is_not_called_a_leak(per_kelvin: float) -> None:
+    """Refrigerant over oil gains some 3 % a kelvin, water 6 %: warming in a straight line makes a straight rise."""
+    warm = temperature(lambda t: 293.15 + 3.0 * t / HOUR)
+    series = vacuum(lambda t: 800.0 * (1.0 + per_kelvin * 3.0 * t / HOUR))
+    assert analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=warm).cause is Cause.CANNOT_TELL
+    leaking = vacuum(lambda t: 280.0 + 300.0 * t / HOUR)  # more than 3 K of warming could make of 280 micron
+    assert analyse_decay(leaking, profile=PROFILE, isolated_s=0.0, temperature=warm).cause is Cause.LEAK
+
+
+def test_a_leak_that_cooling_hides_is_not_called_tight() -> None:
+    """Water vapour at 2000 micron falling with 0.8 K/h makes up for a leak of 95 micron an hour."""
+    cooling = temperature(lambda t: 283.15 - 0.8 * t / HOUR)
+    series = vacuum(lambda t: 2000.0 * (1.0 - 0.06 * 0.8 * t / HOUR) + 95.0 * t / HOUR)
+    assert analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=cooling).cause is Cause.CANNOT_TELL
+
+
+def test_a_small_straight_rise_from_a_high_pressure_is_no_leak_yet() -> None:
+    series = vacuum(lambda t: 6000.0 + 80.0 * t / HOUR)
+    result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady())
+    assert result.cause is Cause.CANNOT_TELL
+    assert "evacuate deeper first" in next(f.text for f in result.findings if f.key == "decay.cause")
+
+
+def test_a_leak_says_what_else_would_look_as_straight() -> None:
+    result = analyse_decay(vacuum(lambda t: 300.0 + 200.0 * t / HOUR), isolated_s=0.0, temperature=steady())
+    cause = next(f for f in result.findings if f.key == "decay.cause")
+    assert "over more than some 6 h would look as straight" in cause.text
+    assert any("moisture" in c for c in cause.causes)
+
+
+def test_a_rate_carries_the_gauges_accuracy() -> None:
+    """Simulated: gauges 5 % (k = 1) off in scale; the true flow lies within two standard uncertainties."""
+    rng = random.Random(5)
+    inside = 0
+    for seed in range(60):
+        scale = rng.gauss(1.0, 0.05)
+        read = vacuum(lambda t, s=scale: s * (280.0 + 300.0 * t / HOUR), period=6.0, seed=seed)  # type: ignore[misc]
+        read = replace(read, u_scale=0.05 * read.value[-1])
+        flow = analyse_decay(read, isolated_s=0.0, temperature=steady(), volume_m3=0.05, volume_u_m3=0.0).air_flow
+        assert flow.number is not None
+        assert flow.u is not None
+        inside += abs(flow.number - 0.05 * 300.0 * MICRON_PA / HOUR) < 2.0 * flow.u
+    assert inside >= 51  # 85 % of 60: a binomial draw of 95 % falls below that once in a thousand
+
+
+def test_above_what_water_can_make_is_said() -> None:
+    """A leak beside water passes the vapour pressure of water: the finding compares where it stands, too."""
+    level = saturation_pressure(288.15) / MICRON_PA
+    series = vacuum(
+        lambda t: 400.0 - level * math.expm1(-t / 900.0) + 1000.0 * t / HOUR, 6 * HOUR, period=20.0, noise=15.0
+    )
+    result = analyse_decay(series, isolated_s=0.0, temperature=steady(288.15, 6 * HOUR))
+    assert result.cause in (Cause.MASKED, Cause.LEAK_AND_RISE)
+    water = next(f for f in result.findings if f.key == "decay.water")
+    assert water.headline == "more than water"
+    assert "It stands at" in water.text
+
+
+def test_a_temperature_beyond_water_does_not_stop_the_analysis() -> None:
+    series = vacuum(lambda t: 280.0 - 150.0 * math.expm1(-t / 400.0))
+    result = analyse_decay(series, isolated_s=0.0, temperature=steady(140.0))
+    assert result.cause is Cause.LEVELS_OFF

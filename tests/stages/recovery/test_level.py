@@ -1,0 +1,116 @@
+"""40 CFR 82.156, Table 1: every class, charge and date, and both edges (sources.md, Recovery levels)."""
+
+from datetime import date
+
+import pytest
+
+from logger.model.finding import Verdict
+from logger.model.units import INHG_PA, POUND_KG
+from logger.model.value import known, unknown
+from logger.refrigerant import find
+from logger.stages.recovery.level import judge_level, required_level
+
+OLD, NEW = date(1993, 11, 14), date(1993, 11, 15)
+NONE_PA = 29.9 * INHG_PA
+# 40 CFR 82.156 Table 1, in.Hg of vacuum; conversions 4 / 10 / 15 in.Hg = 87.71 / 67.39 / 50.46 kPa abs (computed).
+TABLE = [
+    ("very high", 199.9, OLD, 0, NONE_PA),
+    ("very high", 199.9, NEW, 0, NONE_PA),
+    ("very high", 200.0, OLD, 0, NONE_PA),
+    ("very high", 200.0, NEW, 0, NONE_PA),
+    ("high", 199.9, OLD, 0, NONE_PA),
+    ("high", 199.9, NEW, 0, NONE_PA),
+    ("high", 200.0, OLD, 4, 87_710),
+    ("high", 200.0, NEW, 10, 67_390),
+    ("medium", 199.9, OLD, 4, 87_710),
+    ("medium", 199.9, NEW, 10, 67_390),
+    ("medium", 200.0, OLD, 4, 87_710),
+    ("medium", 200.0, NEW, 15, 50_460),
+    ("low", 199.9, OLD, None, 3_333),
+    ("low", 199.9, NEW, None, 3_333),
+    ("low", 200.0, OLD, None, 3_333),
+    ("low", 200.0, NEW, None, 3_333),
+]
+
+
+@pytest.mark.parametrize(("kind", "charge_lb", "made", "vacuum_inhg", "absolute_pa"), TABLE)
+def test_40_cfr_82_156_table_1(
+    kind: str, charge_lb: float, made: date, vacuum_inhg: float | None, absolute_pa: float
+) -> None:
+    level = required_level(kind, charge_lb * POUND_KG, made)
+    assert level.pressure.number == pytest.approx(absolute_pa, abs=10)
+    assert level.rule == "40 CFR 82.156(a), Table 1"
+    if vacuum_inhg is not None:
+        assert level.text.startswith(f"{vacuum_inhg} in.Hg of vacuum")
+
+
+def test_25_mm_hg_is_3333_pa_is_25000_micron() -> None:
+    assert required_level("low", 500.0, NEW).pressure.number == pytest.approx(25_000 * 0.133322387, rel=1e-6)
+
+
+def test_non_major_repair_is_0_psig() -> None:
+    # 40 CFR 82.156(a): non-major repair not followed by evacuation to the atmosphere.
+    level = required_level("high", 300 * POUND_KG, NEW, minor_repair=True)
+    assert level.pressure.number == pytest.approx(101_325)
+    assert level.text.startswith("0 psig")
+
+
+def test_what_is_not_entered_takes_the_stricter_column_and_says_so() -> None:
+    level = required_level("medium", None, None)
+    assert level.pressure.number == pytest.approx(50_460, abs=10)
+    assert "charge unknown" in level.text
+    assert "equipment date unknown" in level.text
+    assert level.pressure.note is not None
+    assert required_level("high", 200 * POUND_KG, NEW).pressure.note is None
+
+
+def test_where_no_vacuum_is_asked_the_lower_of_standard_and_local_atmosphere_counts() -> None:
+    assert required_level("high", 50.0, NEW, ambient_pa=83_400.0).pressure.number == 83_400.0
+    assert required_level("high", 50.0, NEW, ambient_pa=103_000.0).pressure.number == pytest.approx(NONE_PA)
+
+
+@pytest.mark.parametrize(("kind", "charge"), [(None, 50.0), ("lukewarm", 50.0), ("high", 0.0), ("high", -1.0)])
+def test_unknown_class_or_no_charge_gives_no_level(kind: str | None, charge: float) -> None:
+    assert required_level(kind, charge, NEW).pressure.number is None
+
+
+@pytest.mark.parametrize(("charge_lb", "said"), [(4.9, True), (5.0, True), (5.1, False), (150.0, False)])
+def test_small_appliance(charge_lb: float, said: bool) -> None:
+    """5 lb or less: 90 % of the charge with the compressor running, 80 % without, or 4 in.Hg (from memory)."""
+    text = required_level("medium", charge_lb * POUND_KG, NEW).text
+    assert ("90 % of its charge with the compressor running, 80 % without" in text) is said
+    assert ("recovered to 4 in.Hg of vacuum" in text) is said
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    # 40 CFR 82.152 by saturation pressure at 104 F (limits of "high" quoted, the rest from memory).
+    [("R-123", "low"), ("R-12", "medium"), ("R-134a", "medium"), ("R-22", "high"), ("R-407C", "high"),
+     ("R-404A", "high"), ("R-410A", "high"), ("R-32", "very high")],
+)  # fmt: skip
+def test_classes_of_the_table_fit_the_levels(name: str, kind: str) -> None:
+    assert find(name).pressure_class == kind
+    assert required_level(find(name).pressure_class, 100.0, NEW).pressure.number is not None
+
+
+@pytest.mark.parametrize(
+    ("settled", "u", "verdict"),
+    [
+        (60_000, 500, Verdict.PASS),
+        (66_500, 500, Verdict.CANNOT_TELL),
+        (68_200, 500, Verdict.CANNOT_TELL),
+        (69_000, 500, Verdict.FAIL),
+        (67_000, 0, Verdict.PASS),
+    ],
+)
+def test_verdict_with_guard_band(settled: float, u: float, verdict: Verdict) -> None:
+    level = required_level("high", 300 * POUND_KG, NEW)
+    finding = judge_level(level, known(settled, "Pa", u))
+    assert finding.verdict is verdict
+    assert "guard band" in finding.decision_rule
+
+
+def test_no_settled_pressure_is_never_a_pass() -> None:
+    finding = judge_level(required_level("high", 50.0, NEW), unknown("Pa", "gauge out of range"))
+    assert finding.verdict is Verdict.CANNOT_TELL
+    assert "gauge out of range" in finding.text

@@ -12,7 +12,6 @@ from logger.alarms.errors import NotAllowed, UnknownAlarm
 from logger.alarms.memory import AlarmChange, AlarmRow, AlarmState, KeyState
 from logger.alarms.rules import PRIORITY_ORDER, AlarmRule, Kind, Look, Priority, Verdict, look, remember
 from logger.alarms.states import UNSEEN, Event, State, next_state
-from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known
 
@@ -50,7 +49,7 @@ class AlarmEngine:
         self,
         state: AlarmState,
         inputs: Mapping[str, Value],
-        stage: StageKind | None,
+        stage: str | None,
         now_ns: int,
         only: Collection[str] | None = None,
     ) -> Stepped:
@@ -187,7 +186,7 @@ _FRESH = KeyState()
 
 
 def _step_one(
-    rule: AlarmRule, before: KeyState, inputs: Mapping[str, Value], stage: StageKind | None, now_ns: int
+    rule: AlarmRule, before: KeyState, inputs: Mapping[str, Value], stage: str | None, now_ns: int
 ) -> tuple[KeyState, list[AlarmChange]]:
     """One rule, one step. Being suppressed and resumed while normal is not told: the stage events say it."""
     one, told = before, []
@@ -210,7 +209,7 @@ def _step_one(
     if not rule.concerns(stage):
         if one.condition or one.pending_ns is not None or one.history:
             one = replace(one, condition=False, pending_ns=None, history=())
-        during = STAGE_LABEL[stage] if stage is not None else "the time between stages"
+        during = f"the {stage.replace('-', ' ')}" if stage is not None else "the time between stages"
         move(Event.SUPPRESS, _NO_LOOK, f"not watched during {during}")
         return one, told
 

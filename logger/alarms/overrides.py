@@ -25,7 +25,6 @@ from typing import Any
 
 from logger.alarms.errors import OverrideError
 from logger.alarms.rules import LIMIT_KINDS, PRIORITY_ORDER, AlarmRule, Kind, Priority
-from logger.model.job import StageKind
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError, example, parse_quantity
@@ -57,11 +56,14 @@ def apply_overrides(
     table: Mapping[str, Any],
     ambient_pa: float = STANDARD_ATMOSPHERE_PA,
     sources: Mapping[str, Quantity] | None = None,
+    stages: Sequence[str] = (),
 ) -> tuple[AlarmRule, ...]:
     """`rules` as changed by `table` (the [alarms] table as read from TOML); own rules go before the flood's.
 
     sources: what an alarm of the user's own may watch (measuring points of the rig, live quantities), and what each
-    is; None: every measuring point. Raises OverrideError with every fault.
+    is; None: every measuring point. stages: kinds that an alarm may be limited to.
+
+    Raises OverrideError with every fault.
     """
     if sources is None:
         sources = {name: point.quantity for name, point in POINTS.items()}
@@ -74,7 +76,7 @@ def apply_overrides(
         if not isinstance(entry, Mapping):
             problems.append(f'{where}: is a table of settings, such as limit = "20kg", not {entry!r}')
             continue
-        faults = _Faults(where, problems, ambient_pa)
+        faults = _Faults(where, problems, ambient_pa, stages)
         if key in by_key:
             by_key[key] = _changed(by_key[key], entry, faults)
             if entry.get("enabled") is False:
@@ -99,8 +101,8 @@ def apply_overrides(
 class _Faults:
     """Where we are, what is wrong so far, and conversions that note their fault and give None."""
 
-    def __init__(self, where: str, problems: list[str], ambient_pa: float) -> None:
-        self.where, self.problems, self.ambient_pa = where, problems, ambient_pa
+    def __init__(self, where: str, problems: list[str], ambient_pa: float, stages: Sequence[str]) -> None:
+        self.where, self.problems, self.ambient_pa, self.stages = where, problems, ambient_pa, stages
         self.begun = len(problems)
 
     def add(self, key: str, what: str) -> None:
@@ -274,12 +276,12 @@ def _quantity(
     return quantity
 
 
-def _stages(given: object, faults: _Faults) -> frozenset[StageKind | None] | None:
-    words = [str(kind) for kind in StageKind] + [BETWEEN_STAGES]
+def _stages(given: object, faults: _Faults) -> frozenset[str | None] | None:
+    words = [*faults.stages, BETWEEN_STAGES]
     if not isinstance(given, list) or not given or any(word not in words for word in given):
         faults.add("stages", f"is a list of {', '.join(words)}, not {given!r}")
         return None
-    return frozenset(None if word == BETWEEN_STAGES else StageKind(word) for word in given)
+    return frozenset(None if word == BETWEEN_STAGES else word for word in given)
 
 
 def _known(keys: Sequence[str]) -> str:

@@ -17,7 +17,6 @@ from logger.alarms.errors import NotAllowed
 from logger.alarms.memory import AlarmState
 from logger.alarms.rules import AlarmRule
 from logger.alarms.states import State
-from logger.model.job import StageKind
 from logger.model.value import Value
 
 DEPENDS_ON = ("cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_outlet_pressure")
@@ -38,13 +37,15 @@ _QUIET = frozenset({State.NORMAL, State.SUPPRESSED})
 class Situation:
     """What is known at one moment.
 
+    stage: the running one; filling: it fills the cylinder on the scale.
     share: net mass in the cylinder over its limit ("1"). margin: to the cylinder's service pressure, Pa; None when
     the rig does not measure the cylinder's pressure. readings: those of DEPENDS_ON that the rig measures.
     cylinder: the name of the one on the scale. device_problem: why the device cannot be trusted with a permit.
     not_to_be_filled: why nothing may be put into that cylinder, however empty it is.
     """
 
-    stage: StageKind | None
+    stage: str | None
+    filling: bool
     cylinder: str | None
     share: Value
     margin: Value | None
@@ -58,7 +59,7 @@ class Situation:
 def objections(now: Situation) -> tuple[str, ...]:
     """Why the contact must not be held closed, in plain words; () when nothing objects."""
     found = []
-    if now.stage is not StageKind.RECOVERY:
+    if not now.filling:
         found.append("no recovery is running")
     if now.device_problem is not None:
         found.append(now.device_problem)

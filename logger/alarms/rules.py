@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.job import StageKind
 from logger.model.points import SI_UNIT, Quantity
 from logger.model.units import NS_PER_S
 from logger.model.value import Value
@@ -78,7 +77,7 @@ class AlarmRule:
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
     latched: bool = False
-    stages: frozenset[StageKind | None] | None = None
+    stages: frozenset[str | None] | None = None
     protected: bool = False
     other: str | None = None
     guard_k: float = 0.0
@@ -113,7 +112,7 @@ class AlarmRule:
         """SI unit of limit and value, UCUM."""
         return SI_UNIT[self.quantity]
 
-    def concerns(self, stage: StageKind | None) -> bool:
+    def concerns(self, stage: str | None) -> bool:
         return self.stages is None or stage in self.stages
 
 

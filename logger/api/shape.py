@@ -6,14 +6,14 @@ Text that came from a device or a person is cleaned of control characters here, 
 from datetime import UTC, datetime
 from typing import Any
 
-from logger.model.job import STAGE_LABEL
 from logger.model.plain import plain
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, show
 from logger.model.value import Value
-from logger.pipeline.snapshot import LIVE, STAGE_VIEW, Snapshot
+from logger.pipeline.snapshot import Snapshot
 from logger.refrigerant import labelled
+from logger.stages import registry
 
 CAUTION = (
     "Records and warns only. It replaces no relief valve, float switch or scale alarm: "
@@ -25,7 +25,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
     """JSON-able state. extra: what the app knows besides (alarms, devices, store, awake), already plain."""
     job, stage = snapshot.job, snapshot.stage
     ambient = snapshot.ambient_pa.number or STANDARD_ATMOSPHERE_PA
-    view = STAGE_VIEW[stage.kind if stage and stage.ended_ns is None else None]
+    view = registry.view(stage.kind if stage and stage.ended_ns is None else None)
 
     def row(value: Value, quantity: Quantity) -> dict[str, Any]:
         return {
@@ -43,8 +43,9 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         {"point": name, "label": POINTS[name].label, "age_s": now.age_s, **row(now.value, POINTS[name].quantity)}
         for name, now in sorted(snapshot.points.items(), key=lambda item: first.get(item[0], len(first)))
     ]
+    known = registry.live_quantities()
     live = {
-        key: {"key": key, "label": LIVE[key].label, **row(value, LIVE[key].quantity)}
+        key: {"key": key, "label": known[key].label, **row(value, known[key].quantity)}
         for key, value in snapshot.live.items()
     }
     return {
@@ -57,7 +58,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         if stage is None
         else {
             **plain(stage),
-            "label": STAGE_LABEL[stage.kind],
+            "label": registry.label(stage.kind),
             "running": stage.ended_ns is None,
             "elapsed_s": ((stage.ended_ns or snapshot.t_ns) - stage.begun_ns) / NS_PER_S,
         },
@@ -65,7 +66,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             "headline": view.headline,
             "lines": [k for k in view.lines if k in live],
             "trend": view.trend,
-            "log_trend": view.log_trend,
+            "log_trend": view.log,
         },
         "ambient": row(snapshot.ambient_pa, Quantity.BAROMETER),
         "cylinder": plain(snapshot.cylinder) if snapshot.cylinder else None,
@@ -74,7 +75,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "advice": [clean(line) for line in snapshot.advice],
         "findings": [plain(f) for f in snapshot.findings],
         "earlier": [
-            {"number": s.number, "label": STAGE_LABEL[s.kind], "headline": f.headline, "text": f.text}
+            {"number": s.number, "label": registry.label(s.kind), "headline": f.headline, "text": f.text}
             for s, f in snapshot.earlier
         ],
         "notes": [{"t_ns": n.t_ns, "text": clean(n.text), "author": clean(n.author)} for n in snapshot.notes],

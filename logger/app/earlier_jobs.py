@@ -16,12 +16,15 @@ from typing import Any
 
 from logger.evidence.chain import event_of
 from logger.model import records as r
-from logger.model.job import Job, StageKind
+from logger.model.job import Job
 from logger.model.plain import finding_from, job_from, plain
 from logger.model.records import EVENT
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, unknown
+from logger.stages.charging.definition import CHARGING
 from logger.stages.charging.leak_record import EarlierJob, added_by
+from logger.stages.evacuation.definition import EVACUATION
+from logger.stages.recovery.definition import RECOVERY
 from logger.stages.start_up.carry import KEY as FIGURES
 from logger.stages.start_up.carry import figures_of
 from logger.store.place import JobPlace, jobs
@@ -32,7 +35,7 @@ log = logging.getLogger(__name__)
 BUDGET_S = 2.0
 MAX_JOBS = 100  # of the appliance; far more than a year of leaks
 _FIRST_RECORDS = 3  # among them is JOB_OPENED
-_MASS_OF = {StageKind.RECOVERY: ("recovery.mass", "recovered"), StageKind.CHARGING: ("charging.mass", "charged")}
+_MASS_OF = {RECOVERY: ("recovery.mass", "recovered"), CHARGING: ("charging.mass", "charged")}
 
 
 def earlier_jobs(
@@ -132,7 +135,7 @@ def _plain_name(text: str) -> str:
 
 
 def _read(reader: StoreReader, job: Job, opened_ns: int) -> _Seen:
-    kinds: dict[int, StageKind] = {}
+    kinds: dict[int, str] = {}
     purposes: dict[int, str] = {}
     ended: dict[int, int] = {}
     masses: dict[int, Value] = {}
@@ -143,7 +146,7 @@ def _read(reader: StoreReader, job: Job, opened_ns: int) -> _Seen:
         if kind == r.RUN_BEGUN:
             offset_s = int(event.get("utc_offset_s", 0))
         elif kind == r.STAGE_BEGUN:
-            kinds[event["number"]] = StageKind(event["kind"])
+            kinds[event["number"]] = str(event["kind"])
             purposes[event["number"]] = str(event.get("settings", {}).get("purpose", ""))
         elif kind == r.STAGE_ENDED:
             ended[event["number"]] = event["t_ns"]
@@ -158,13 +161,12 @@ def _read(reader: StoreReader, job: Job, opened_ns: int) -> _Seen:
     moved = [n for n, stage in kinds.items() if stage in _MASS_OF]
     not_told = unknown("kg", f"job {job.job_id} did not conclude how much")
     charged, recovered = (
-        [masses.get(n, not_told) for n in moved if kinds[n] is stage]
-        for stage in (StageKind.CHARGING, StageKind.RECOVERY)
+        [masses.get(n, not_told) for n in moved if kinds[n] == stage] for stage in (CHARGING, RECOVERY)
     )
     day = _day(max((ended.get(n, opened_ns) for n in moved or kinds), default=opened_ns), offset_s)
     earlier = None
     if moved:
-        first = StageKind.EVACUATION in kinds.values() and not recovered
+        first = EVACUATION in kinds.values() and not recovered
         purpose = next((purposes[n] for n in moved if purposes[n]), "")
         earlier = EarlierJob(job.job_id, day, added_by(charged, recovered).number, first, purpose)
     return _Seen(job.job_id, day, job.refrigerant, earlier, figures)

@@ -25,8 +25,9 @@ from logger.model import records
 from logger.model.rig import RigOutput
 from logger.model.text import clean
 from logger.model.value import unknown
-from logger.pipeline.cylinder_findings import forbidding
 from logger.pipeline.engine import Pipeline
+from logger.pipeline.live_values import forbidding
+from logger.stages import registry
 
 log = logging.getLogger(__name__)
 
@@ -188,8 +189,10 @@ class Relay:
         readings = {name: scene.value(name) for name in rules.DEPENDS_ON if name in measured}
         share = pipeline.values.get("cylinder_of_limit", unknown("1", "not computed yet"))
         margin = pipeline.values.get("cylinder_margin", unknown("Pa", "not computed yet"))
+        known = registry.definition(state.stage.kind) if state.stage else None
         return Situation(
             stage=state.stage.kind if state.stage else None,
+            filling=known is not None and known.fills_cylinder,
             cylinder=state.cylinder.name if state.cylinder else None,
             share=share,
             margin=margin if "cylinder_pressure" in measured else None,
@@ -197,7 +200,7 @@ class Relay:
             rules=pipeline.engine.rules,
             alarms=pipeline.alarm_state,
             device_problem=self._device_problem(),
-            not_to_be_filled=[finding.text for finding in forbidding(scene)],
+            not_to_be_filled=[finding.text for finding in forbidding(scene, scene.now_ns)],
         )
 
     def _device_problem(self) -> str | None:

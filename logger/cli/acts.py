@@ -8,7 +8,6 @@ import click
 
 from logger.api.client import Client, read_address
 from logger.model.finding import line_of
-from logger.model.job import StageKind
 from logger.model.points import Quantity
 from logger.model.units import parse_quantity
 
@@ -51,51 +50,25 @@ def stage() -> None:
     """Begin or end a stage of the job."""
 
 
-_SETTINGS: dict[str, Quantity] = {
-    "target": Quantity.MASS,  # charging: mass to weigh in
-    "target_vacuum": Quantity.VACUUM,
-    "test_pressure": Quantity.PRESSURE,
-    "high_side_limit": Quantity.PRESSURE,
-    "superheat_target": Quantity.TEMPERATURE_DIFFERENCE,
-    "subcooling_target": Quantity.TEMPERATURE_DIFFERENCE,
-}
+class _StageBegin(click.Command):
+    """`stage begin`, its options made of the stages' settings when it is called."""
+
+    def get_params(self, ctx: click.Context) -> list[click.Parameter]:
+        from logger.cli.stage_begin import options
+
+        return [*options(), *super().get_params(ctx)]
 
 
-@stage.command("begin")
-@click.argument("kind", type=click.Choice([k.value for k in StageKind]))
-@click.option("--target", help="Charging: the mass to weigh in, such as 220lb.")
-@click.option("--target-vacuum", help="Evacuation: the vacuum to reach, such as 300micron.")
-@click.option("--test-pressure", help="Pressure test: such as 150psig.")
-@click.option("--high-side-limit", help="Start-up: the pressure not to be exceeded, such as 380psig.")
-@click.option("--superheat-target", help="Start-up: such as 11F.")
-@click.option("--subcooling-target", help="Start-up: such as 10F.")
-@click.option("--direction", type=click.Choice(["supply", "receiver"]), help="Charging: what stands on the scale.")
-@click.option("--purpose", help="Charging: why, when not for a leak (seasonal ...): its leak rate is not judged then.")
-@click.option("--minor-repair", is_flag=True, help="Recovery: not major, no evacuation to the atmosphere after it.")
-@click.option("--profile", help="Acceptance profile by name (decay test, pressure test).")
+@stage.command("begin", cls=_StageBegin)
+@click.argument("kind", metavar="STAGE")
 @click.option("--operator", default="", help="Who begins it.")
 @AGO_OPTION
 @JOB_OPTION
-def stage_begin(
-    kind: str,
-    operator: str,
-    job: str | None,
-    profile: str | None,
-    direction: str | None,
-    purpose: str | None,
-    minor_repair: bool,
-    ago_s: float,
-    **typed: str | None,
-) -> None:
+def stage_begin(kind: str, operator: str, job: str | None, ago_s: float, **typed: Any) -> None:
     """Begin a stage; a running one is ended first."""
-    settings: dict[str, Any] = {
-        key: parse_quantity(text, _SETTINGS[key]) for key, text in typed.items() if text is not None
-    }
-    words = {"profile": profile, "direction": direction, "purpose": purpose}
-    settings |= {key: word for key, word in words.items() if word is not None}
-    if minor_repair:
-        settings["minor_repair"] = True
-    answer = client(job).act("stage-begin", kind=kind, settings=settings, operator=operator, ago_s=ago_s)
+    from logger.cli.stage_begin import entered
+
+    answer = client(job).act("stage-begin", kind=kind, settings=entered(kind, typed), operator=operator, ago_s=ago_s)
     click.echo(answer["text"])
 
 

@@ -4,16 +4,14 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from logger.alarms.defaults import default_rules
 from logger.alarms.engine import ALARM_COUNT
 from logger.alarms.rules import AlarmRule, Kind, Priority
-from logger.model.job import STAGE_LABEL
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, from_si, show, user_unit
 from logger.model.value import known
-from logger.pipeline.job_alarms import defaults_of, rules_of
-from logger.pipeline.snapshot import LIVE
+from logger.pipeline.job_alarms import all_rules, defaults_of, rules_of
+from logger.stages import registry
 
 CAUTION = (
     "The alarms record and warn. They replace no relief valve, float switch, pressure cut-out, scale alarm or person; "
@@ -37,7 +35,7 @@ def effective(rig_file: Path | None) -> tuple[tuple[AlarmRule, ...], list[str]]:
     from logger.config.rig_file import load_rig
 
     if rig_file is None:
-        return tuple(rule for rule in default_rules(POINTS) if rule.kind not in _OF_POINTS), []
+        return tuple(rule for rule in all_rules(POINTS) if rule.kind not in _OF_POINTS), []
     rig = load_rig(rig_file)
     after = rules_of(rig)
     kept = {rule.key for rule in after}
@@ -90,7 +88,7 @@ def rule_data(rule: AlarmRule, units: str) -> dict[str, Any]:
         "limit": None if limit is None else round(from_si(limit, unit, STANDARD_ATMOSPHERE_PA), 6),
         "unit": unit.name, "on_delay_s": rule.on_delay_s, "off_delay_s": rule.off_delay_s,
         "remind_s": rule.remind_s, "latched": rule.latched, "protected": rule.protected,
-        "stages": None if rule.stages is None else sorted(s.value if s else "between-stages" for s in rule.stages),
+        "stages": None if rule.stages is None else sorted(s if s else "between-stages" for s in rule.stages),
         "action": clean(rule.action), "basis": clean(rule.basis),
     }  # fmt: skip
 
@@ -105,7 +103,8 @@ def _watches(rule: AlarmRule) -> str:
 def _named(source: str) -> str:
     if source == ALARM_COUNT:
         return "Alarms in ten minutes"
-    return POINTS[source].label if source in POINTS else LIVE[source].label if source in LIVE else clean(source)
+    live = registry.live_quantities()
+    return POINTS[source].label if source in POINTS else live[source].label if source in live else clean(source)
 
 
 def _when(rule: AlarmRule, units: str) -> str:
@@ -125,5 +124,5 @@ def _when(rule: AlarmRule, units: str) -> str:
 def _stages(rule: AlarmRule) -> str:
     if rule.stages is None:
         return "all"
-    named = [label.lower() for kind, label in STAGE_LABEL.items() if kind in rule.stages]
+    named = [one.label.lower() for one in registry.STAGES if one.kind in rule.stages]
     return ", ".join([*named, "between stages"] if None in rule.stages else named)

@@ -99,7 +99,7 @@ def _asked(text: str, name: str | None) -> _Asked:
     stage = _stage(which, stages)
     if stage is None:
         raise click.UsageError(f"{text}: no such stage; {_there_are(place.job_id, stages)}")
-    called = name or f"{place.job_id}, {stage.number} {stage.kind.value}"
+    called = name or f"{place.job_id}, {stage.number} {stage.kind}"
     return _Asked(place, stage, called)
 
 
@@ -111,7 +111,7 @@ def _stage(which: str, stages: list["Stage"]) -> "Stage | None":
     if match is None:
         return None
     kind = _ALSO_CALLED.get(match[1], match[1])
-    of_kind = [s for s in stages if s.kind.value == kind]
+    of_kind = [s for s in stages if s.kind == kind]
     nth = int(match[2] or 1)
     return of_kind[nth - 1] if 1 <= nth <= len(of_kind) else None
 
@@ -120,7 +120,7 @@ def _there_are(job_id: str, stages: list["Stage"]) -> str:
     if not stages:
         return f"job {job_id} has no stage at all"
     running = " (running)"
-    listed = ", ".join(f"{s.number} {s.kind.value}{running if s.ended_ns is None else ''}" for s in stages)
+    listed = ", ".join(f"{s.number} {s.kind}{running if s.ended_ns is None else ''}" for s in stages)
     return f"job {job_id} has: {listed}. Such as {job_id}/{stages[0].number}"
 
 
@@ -154,7 +154,7 @@ def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
     from logger.model.plain import plain
 
     return {
-        "kind": found.kind.value,
+        "kind": found.kind,
         "told": found.told,
         "headline": found.headline,
         "sentences": sentences(found),

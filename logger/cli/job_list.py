@@ -7,9 +7,9 @@ from typing import Any
 from logger.evidence.errors import ChainError
 from logger.model import records as r
 from logger.model.finding import Verdict
-from logger.model.job import STAGE_LABEL
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
+from logger.stages import registry
 from logger.store.errors import StoreError
 from logger.store.place import JobPlace
 from logger.store.reader import StoreReader
@@ -118,7 +118,7 @@ def take(found: JobSummary, event: Event) -> None:
         found.utc_offset_s = max(-_MAX_OFFSET_S, min(int(event["utc_offset_s"]), _MAX_OFFSET_S))
     elif kind == r.STAGE_BEGUN:
         name = clean(str(event["kind"]), 40)
-        label = next((text for known, text in STAGE_LABEL.items() if known == name), name)
+        label = registry.label(name)
         found.stages.append(StageSummary(int(event["number"]), name, label, int(event["t_ns"])))
     elif kind == r.STAGE_ENDED and found.stages:
         found.stages[-1].ended_ns = int(event["t_ns"])

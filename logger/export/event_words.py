@@ -10,10 +10,10 @@ from logger.alarms.text import measured
 from logger.export.shown import Shown, duration
 from logger.model import records as r
 from logger.model.finding import line_of
-from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
+from logger.stages import registry
 
 Words = tuple[str, str, str]  # about, text, by
 _SHOWN_APART = {"type", "t_ns", "operator", "author"}
@@ -53,7 +53,7 @@ def _run(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
 
 def _stage(event: dict[str, Any]) -> str:
     kind = event.get("kind")
-    return f"stage {event['number']}" + (f" {STAGE_LABEL[StageKind(kind)].lower()}" if kind else "")
+    return f"stage {event['number']}" + (f" {registry.label(kind).lower()}" if kind else "")
 
 
 def _stage_begun(event: dict[str, Any], shown: Shown) -> tuple[str, str]:

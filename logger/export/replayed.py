@@ -1,42 +1,30 @@
 """The pipeline's replay as exports and `verify` use it: findings, curves, instruments, cylinders from the records."""
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
 
 from firmware_protocol.codes import SensorKind
 from logger.cylinder.limits import limits
 from logger.decode.channel import ChannelDecoder
 from logger.export.report.report_data import (
-    Curve,
     CylinderRow,
     Instrument,
     InstrumentChannel,
-    LimitLine,
     OnSamples,
     RecordSource,
     Replayed,
-    StageResult,
 )
+from logger.model.drawing import Stay
 from logger.model.errors import ComputeError
 from logger.model.instrument import MODBUS, TEXT, LineField, Register
-from logger.model.job import Stage, StageKind
 from logger.model.rig import RigDevice
-from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
-from logger.pipeline.analysis import Report, profile_of, target_vacuum
 from logger.pipeline.device_readings import Device
-from logger.pipeline.readings import LEAD_S, Scene
+from logger.pipeline.readings import Scene
 from logger.pipeline.replay import replay
 from logger.refrigerant import RefrigerantError
-from logger.scale.ledger import Leg
-from logger.stages.acceptance import DecayProfile
-from logger.stages.charging.analysis import ChargingResult
-from logger.stages.decay_test.analysis import DecayResult
-from logger.stages.evacuation.analysis import PullDown
-from logger.stages.recovery.analysis import RecoveryResult
+from logger.stages.definition import StageResult
 
-_CURVE_POINTS = 120
-_ROOT_12 = math.sqrt(12)
 _SENSOR: dict[int, str] = {
     SensorKind.DIRECT: "direct",
     SensorKind.RATIOMETRIC: "ratiometric",
@@ -55,63 +43,19 @@ def replay_job(records: RecordSource, on_samples: OnSamples) -> Replayed:
     """The product's Replay (report_data.py)."""
     pipeline = replay(records(), on_samples=on_samples)
     scene = pipeline.scene
-    reports = dict(pipeline.reports)
+    results = dict(pipeline.reports)
     running = scene.state.stage
     if running is not None:
-        reports[running.number] = pipeline.final_report(running, scene.now_ns)
-    stages = [(s, reports.get(s.number, Report())) for s in scene.state.stages]
+        results[running.number] = pipeline.final_report(running, scene.now_ns)
     return Replayed(
         ambient=scene.ambient.as_value(),
-        stages=tuple(_stage(scene, stage, report) for stage, report in stages),
+        stages=results,
         instruments=tuple(_instrument(device, scene) for device in scene.state.rig.devices),
-        cylinders=tuple(row for stage, report in stages for row in _cylinders(scene, stage, report)),
-        balance=tuple(_balance(scene, stages)),
+        cylinders=tuple(
+            _row(scene, number, stay) for number, result in sorted(results.items()) for stay in result.stays
+        ),
+        balance=tuple(_balance(scene, list(results.values()))),
     )
-
-
-def _stage(scene: Scene, stage: Stage, report: Report) -> StageResult:
-    return StageResult(
-        stage.number, report.findings, tuple(_curves(scene, stage, report)), tuple(_limits(scene, stage, report))
-    )
-
-
-def _curves(scene: Scene, stage: Stage, report: Report) -> Iterator[Curve]:
-    result = report.result
-    if isinstance(result, DecayResult) and result.shapes is not None and len(result.readings) > 1:
-        best, times = result.shapes.best, [t for t, _, _ in result.readings]
-        zero_ns = stage.begun_ns - int(LEAD_S * NS_PER_S)  # a decay test's series begins with what led to it
-        yield _curve(f"fitted: {best.shape.value}", times[0], times[-1], best.at, zero_ns)
-    if isinstance(result, PullDown) and result.tail is not None and result.stretches:
-        stretch, tail = result.stretches[-1], result.tail.best
-        begin_s = stretch.start_s + tail.t0_s
-        if stretch.end_s > begin_s:
-            yield _curve("fitted tail", begin_s, stretch.end_s, lambda t: tail.at(t - stretch.start_s), stage.begun_ns)
-
-
-def _curve(label: str, begin_s: float, end_s: float, at: Callable[[float], float], zero_ns: int) -> Curve:
-    times = [begin_s + (end_s - begin_s) * i / (_CURVE_POINTS - 1) for i in range(_CURVE_POINTS)]
-    pairs = [(zero_ns + int(t * NS_PER_S), v) for t in times if math.isfinite(v := at(t))]
-    return Curve(label, "vacuum", [t for t, _ in pairs], [v for _, v in pairs])
-
-
-def _limits(scene: Scene, stage: Stage, report: Report) -> Iterator[LimitLine]:
-    if stage.kind is StageKind.EVACUATION:
-        yield LimitLine("target", "vacuum", target_vacuum(stage))
-    elif stage.kind is StageKind.DECAY_TEST:
-        profile = profile_of(scene, stage)
-        if isinstance(profile, DecayProfile) and profile.steps[-1].limit_pa is not None:
-            yield LimitLine("limit of the profile", "vacuum", profile.steps[-1].limit_pa)
-    elif stage.kind is StageKind.RECOVERY:
-        for name in dict.fromkeys(leg.cylinder for leg in _legs(report)):
-            gross = _limit(scene, name)
-            cylinder = scene.state.cylinders.get(name)
-            if gross.number is not None and cylinder is not None:
-                yield LimitLine(f"limit of {name}", "cylinder_mass", gross.number + cylinder.tare_kg)
-
-
-def _legs(report: Report) -> tuple[Leg, ...]:
-    result = report.result
-    return result.ledger.legs if isinstance(result, RecoveryResult | ChargingResult) else ()
 
 
 def _limit(scene: Scene, name: str) -> Value:
@@ -125,30 +69,21 @@ def _limit(scene: Scene, name: str) -> Value:
         return unknown("kg", str(exc))
 
 
-def _cylinders(scene: Scene, stage: Stage, report: Report) -> Iterator[CylinderRow]:
-    result = report.result
-    if not isinstance(result, RecoveryResult | ChargingResult):
-        return
-    ledger = result.ledger
-    for leg in ledger.legs:
-        name = leg.cylinder
-        cylinder = scene.state.cylinders.get(name)
-        # As the ledger counts: a reading is at least as uncertain as its division, a difference as the scale too.
-        u_first, u_last = (math.hypot(u, ledger.resolution_kg / _ROOT_12) for u in (leg.u_first_kg, leg.u_last_kg))
-        before = after = unknown("kg", "its tare was not entered")
-        if cylinder is not None:
-            before, after = (
-                known(reading - cylinder.tare_kg, "kg", math.hypot(u, ledger.u_accuracy_kg))
-                for reading, u in ((leg.first_kg, u_first), (leg.last_kg, u_last))
-            )
-        moved = known(leg.moved_kg, "kg", math.hypot(u_first, u_last, ledger.u_accuracy_kg))
-        yield CylinderRow(stage.number, name or "not named", cylinder, before, after, moved, _limit(scene, name))
+def _row(scene: Scene, number: int, stay: Stay) -> CylinderRow:
+    name, cylinder = stay.cylinder, scene.state.cylinders.get(stay.cylinder)
+    before = after = unknown("kg", "its tare was not entered")
+    if cylinder is not None:
+        before, after = (_net(gross, cylinder.tare_kg) for gross in (stay.before, stay.after))
+    return CylinderRow(number, name or "not named", cylinder, before, after, stay.moved, _limit(scene, name))
 
 
-def _balance(scene: Scene, stages: Iterable[tuple[Stage, Report]]) -> Iterator[tuple[str, Value]]:
-    results = [report.result for _, report in stages]
-    recovered = [r.recovered for r in results if isinstance(r, RecoveryResult)]
-    charged = [r.charged for r in results if isinstance(r, ChargingResult)]
+def _net(gross: Value, tare_kg: float) -> Value:
+    return gross if gross.number is None else known(gross.number - tare_kg, "kg", gross.u, gross.note)
+
+
+def _balance(scene: Scene, results: list[StageResult]) -> Iterator[tuple[str, Value]]:
+    recovered = [one.facts["recovered"] for one in results if "recovered" in one.facts]
+    charged = [one.facts["charged"] for one in results if "charged" in one.facts]
     if recovered:
         yield "Recovered, all cylinders", _sum(recovered)
     if charged:

@@ -2,29 +2,7 @@
 
 from dataclasses import dataclass, field
 from datetime import date
-from enum import StrEnum
 from typing import Any
-
-
-class StageKind(StrEnum):
-    """Trade terms; the value is what the command line and files say."""
-
-    RECOVERY = "recovery"
-    PRESSURE_TEST = "pressure-test"
-    EVACUATION = "evacuation"
-    DECAY_TEST = "decay-test"
-    CHARGING = "charging"
-    START_UP = "start-up"
-
-
-STAGE_LABEL: dict[StageKind, str] = {
-    StageKind.RECOVERY: "Recovery",
-    StageKind.PRESSURE_TEST: "Pressure test",
-    StageKind.EVACUATION: "Evacuation",
-    StageKind.DECAY_TEST: "Vacuum decay test",
-    StageKind.CHARGING: "Charging",
-    StageKind.START_UP: "Start-up",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +37,13 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """number: 1, 2, 3 ... in order of beginning. settings: as given at `stage begin` (SI)."""
+    """number: 1, 2, 3 ... in order of beginning. kind: as typed and stored, known if logger/stages/registry.py has it.
+
+    settings: as given at `stage begin` (SI).
+    """
 
     number: int
-    kind: StageKind
+    kind: str
     begun_ns: int
     ended_ns: int | None = None
     settings: dict[str, Any] = field(default_factory=dict)
@@ -73,3 +54,12 @@ class Note:
     t_ns: int
     text: str
     author: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """An act inside the job: isolated, pump-started, machine-stopped ..."""
+
+    t_ns: int
+    act: str
+    text: str = ""

@@ -8,20 +8,16 @@ from logger.alarms.errors import AlarmError
 from logger.alarms.states import State
 from logger.model import records
 from logger.model.cylinder import Cylinder
-from logger.model.finding import Verdict
-from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.plain import cylinder_from, plain
 from logger.model.text import clean
-from logger.pipeline.cylinder_findings import vessel_findings
 from logger.pipeline.engine import Pipeline
+from logger.pipeline.live_values import forbidding
 from logger.refrigerant import RefrigerantError, find
-from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES
+from logger.stages import registry
+from logger.stages.definition import StageDefinition
+from logger.stages.settings import SettingError, check
 
 Body = dict[str, Any]
-_SETTING_KEYS = frozenset(
-    {"target", "target_vacuum", "test_pressure", "profile", "high_side_limit", "minor_repair", "direction",
-     "superheat_target", "subcooling_target", "evacuations", "purpose"}
-)  # fmt: skip
 
 
 class NotNow(Exception):
@@ -57,48 +53,32 @@ def end_stage(pipeline: Pipeline, now_ns: int, operator: str = "") -> Body:
     findings = pipeline.reports[stage.number].findings
     for finding in findings:
         pipeline.emit({"type": records.FINDING, "t_ns": now_ns, "stage": stage.number, "finding": plain(finding)})
-    return {"text": f"{STAGE_LABEL[stage.kind]} ended", "findings": [plain(f) for f in findings]}
+    return {"text": f"{registry.label(stage.kind)} ended", "findings": [plain(f) for f in findings]}
 
 
 def _stage_begin(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
     state = pipeline.scene.state
-    try:
-        kind = StageKind(str(body.get("kind")))
-    except ValueError as exc:
-        raise NotNow(f"no such stage; known: {', '.join(k.value for k in StageKind)}") from exc
-    settings = _settings(pipeline, kind, body.get("settings", {}))
+    known = registry.definition(str(body.get("kind")))
+    if known is None:
+        raise NotNow(f"no such stage; known: {', '.join(one.kind for one in registry.STAGES)}")
+    settings = _settings(pipeline, known, body.get("settings", {}))
     if state.stage is not None:
         end_stage(pipeline, now_ns, _word(body, "operator"))
     number = len(state.stages) + 1
     pipeline.emit(
-        {"type": records.STAGE_BEGUN, "t_ns": now_ns, "number": number, "kind": kind.value, "settings": settings,
+        {"type": records.STAGE_BEGUN, "t_ns": now_ns, "number": number, "kind": known.kind, "settings": settings,
          "operator": _word(body, "operator")}
     )  # fmt: skip
-    return {"text": f"{STAGE_LABEL[kind]} begun, stage {number}", "number": number}
+    return {"text": f"{known.label} begun, stage {number}", "number": number}
 
 
-def _settings(pipeline: Pipeline, kind: StageKind, given: Any) -> Body:
+def _settings(pipeline: Pipeline, known: StageDefinition[Any], given: Any) -> Body:
     if not isinstance(given, dict):
         raise NotNow("settings is a table of names and values")
-    unknown_keys = sorted(set(given) - _SETTING_KEYS)
-    if unknown_keys:
-        known = ", ".join(sorted(_SETTING_KEYS))
-        raise NotNow(f"no such setting: {', '.join(map(clean, unknown_keys))}; known: {known}")
-    for key, value in given.items():
-        if key in ("profile", "direction", "purpose"):
-            if not isinstance(value, str):
-                raise NotNow(f"{key} is a word")
-        elif isinstance(value, bool) != (key == "minor_repair") or not isinstance(value, int | float):
-            raise NotNow(f"{key} is a number (SI), minor_repair true or false")
-        elif not isinstance(value, bool) and value <= 0:
-            raise NotNow(f"{key} is above zero")
-    profile = given.get("profile")
-    if profile is not None:
-        published = DECAY_PROFILES if kind is StageKind.DECAY_TEST else PRESSURE_PROFILES
-        known_keys = [*pipeline.scene.state.profiles, *published]
-        if profile not in known_keys:
-            raise NotNow(f"no such profile: {clean(profile)}; known: {', '.join(known_keys)}")
-    return {key: clean(value, 120) if key == "purpose" else value for key, value in given.items()}
+    try:
+        return check(known.settings, given, [*pipeline.scene.state.profiles, *known.profiles])
+    except SettingError as exc:
+        raise NotNow(f"{known.label}: {exc}") from exc
 
 
 def _stage_end(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
@@ -137,7 +117,7 @@ def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
         {"type": records.CYLINDER_ON_SCALE, "t_ns": now_ns, "cylinder": plain(cylinder),
          "reading_kg": weighing.on_scale.number if weighing else None}
     )  # fmt: skip
-    against = [f.text for f in vessel_findings(pipeline.scene, now_ns) if f.verdict is Verdict.FAIL]
+    against = [f.text for f in forbidding(pipeline.scene, now_ns)]
     return {"text": " ".join((f"{cylinder.name} is on the scale now.", *against))}
 
 

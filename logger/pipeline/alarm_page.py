@@ -3,14 +3,14 @@
 import sys
 from pathlib import Path
 
-from logger.alarms.defaults import default_rules
 from logger.alarms.engine import FLOOD_COUNT, FLOOD_WINDOW_S, MAX_SHELVE_S
 from logger.alarms.rules import AlarmRule, Kind
 from logger.alarms.states import AUDIBLE, TABLE, State
-from logger.model.job import STAGE_LABEL
 from logger.model.points import POINTS, Quantity
 from logger.model.units import show
 from logger.model.value import known
+from logger.pipeline.job_alarms import all_rules
+from logger.stages import registry
 
 
 def page() -> str:
@@ -46,7 +46,7 @@ def _states() -> list[str]:
 
 
 def _defaults() -> list[str]:
-    rules = default_rules(tuple(POINTS), {"DEVICE": "Device"})
+    rules = all_rules(tuple(POINTS), {"DEVICE": "Device"})
     of_points = [rule for rule in rules if rule.kind in (Kind.NO_DATA, Kind.FAULT)]
     lines = [
         "## The alarms of every job",
@@ -126,7 +126,7 @@ def _both(number: float, quantity: Quantity) -> str:
 def _stages(rule: AlarmRule) -> str:
     if rule.stages is None:
         return "all"
-    named = [label.lower() for kind, label in STAGE_LABEL.items() if kind in rule.stages]
+    named = [one.label.lower() for one in registry.STAGES if one.kind in rule.stages]
     return ", ".join([*named, "between stages"] if None in rule.stages else named)
 
 

@@ -10,9 +10,9 @@ Given the same frames and events it gives the same state. Alarm changes are part
 
 import logging
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from firmware_protocol.messages import Message
 from logger.alarms.defaults import HEALTH, PROGRAM, device_input
@@ -22,23 +22,21 @@ from logger.alarms.restore import Restored
 from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.alarms.states import UNSEEN
 from logger.model import records
-from logger.model.finding import Verdict
-from logger.model.job import STAGE_LABEL, Stage, StageKind
+from logger.model.finding import Finding, Verdict
+from logger.model.job import Stage
 from logger.model.points import POINTS
 from logger.model.sample import PointSample
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
-from logger.pipeline.advice import advice_of
-from logger.pipeline.analysis import Report, analyse, not_analysed, profile_of
 from logger.pipeline.job_alarms import rules_now
 from logger.pipeline.job_state import Event, Item
-from logger.pipeline.live_values import OF_THE_PAST, LiveQuantities
+from logger.pipeline.live_values import LiveQuantities
 from logger.pipeline.readings import LATE_QUIET_NS, Scene
 from logger.pipeline.snapshot import PointNow, Snapshot
-from logger.stages.acceptance import DecayProfile
-from logger.stages.decay_test.analysis import DecayResult
-from logger.stages.evacuation.analysis import PullDown
+from logger.pipeline.stage_inputs import conclude, interim
+from logger.stages import registry
+from logger.stages.definition import StageResult
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -49,7 +47,6 @@ ALARM_POINTS = frozenset(
     {"cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_outlet_pressure", "system_pressure",
      "discharge_pressure", "liquid_pressure", "vacuum"}
 )  # fmt: skip
-TEST_PRESSURE_MARGIN = 1.05
 
 
 class Pipeline:
@@ -64,8 +61,8 @@ class Pipeline:
         self.scene = Scene()
         self.values: dict[str, Value] = {}
         self.quantities = LiveQuantities()
-        self.report = Report()
-        self.reports: dict[int, Report] = {}
+        self.report = StageResult()
+        self.reports: dict[int, StageResult] = {}
         self.engine = AlarmEngine(())
         self.alarm_state = AlarmState()
         self._restored = Restored()
@@ -102,7 +99,7 @@ class Pipeline:
             stage = scene.state.stage
             assert stage is not None
             self.quantities.begin(scene, stage)
-            self.report, self._rules_due, self._next_analysis_ns = Report(), True, 0
+            self.report, self._rules_due, self._next_analysis_ns = StageResult(), True, 0
         elif kind == records.CYLINDER_ON_SCALE and scene.weighing is not None:
             scene.weighing.told(event["cylinder"]["name"], on_scale)
         elif kind == records.ALARM and not self.live:
@@ -124,8 +121,8 @@ class Pipeline:
         samples = self._computed(lambda: self._read(device_id, t_ns, raw, message)) or []
         if self.live and any(sample.point in ALARM_POINTS for sample in samples):
             self._computed(lambda: self._judge(at_once=True))
-        elif self.watching and any(sample.point == "cylinder_mass" for sample in samples):
-            self._watch(StageKind.CHARGING)  # a second counts there
+        elif self.watching:
+            self._watch(samples)
         return samples
 
     def greeting(self, device_id: str, t_ns: int, raw: bytes) -> None:
@@ -148,7 +145,7 @@ class Pipeline:
         stage = scene.state.stage
         if stage is not None and self.behind is None and now_ns >= self._next_analysis_ns:
             self._next_analysis_ns = now_ns + self.analyse_every_ns
-            self.report = self._computed(lambda: analyse(scene, stage, now_ns)) or Report()
+            self.report = self._computed(lambda: interim(scene, stage, now_ns)) or StageResult()
 
     def count_late(self) -> None:
         """Readings of the ended stage have come after its end: its verdict is theirs too. A changed one is told."""
@@ -160,7 +157,8 @@ class Pipeline:
         if self.live and before and after and before[0].verdict is not after[0].verdict:
             stage = self.scene.state.stages[-1]
             text = (
-                f"With the readings that came after its end, stage {stage.number} ({STAGE_LABEL[stage.kind].lower()}) "
+                f"With the readings that came after its end, stage {stage.number} "
+                f"({registry.label(stage.kind).lower()}) "
                 f"is judged anew: {after[0].headline}; it was: {before[0].headline}."
             )
             self.emit({"type": records.NOTE, "t_ns": self.scene.now_ns, "text": text, "author": "rimelog"})
@@ -194,10 +192,10 @@ class Pipeline:
         out, self._out = self._out, []
         return out
 
-    def final_report(self, stage: Stage, until_ns: int) -> Report:
+    def final_report(self, stage: Stage, until_ns: int) -> StageResult:
         """The whole analysis of a stage, or that this program failed at it, which no verdict may hide."""
-        report = self._computed(lambda: analyse(self.scene, stage, until_ns, final=True))
-        return report if report is not None else not_analysed(self._fault)
+        report = self._computed(lambda: conclude(self.scene, stage, until_ns))
+        return report if report is not None else _not_analysed(self._fault)
 
     def snapshot(self) -> Snapshot:
         """The present state. A job must be open."""
@@ -207,7 +205,7 @@ class Pipeline:
         stage = state.stage or (state.stages[-1] if state.stages else None)
         points = {name: PointNow(name, scene.value(name), scene.age_s(name)) for name in scene.points}
         points |= {name: PointNow(name, value, None) for name, value in self._unheard().items()}
-        findings, advice = self.report.findings, advice_of(scene, state.stage, self.quantities)
+        findings, advice = self.report.findings, self.quantities.advice(scene, state.stage)
         if self.behind is not None:
             findings = tuple(state.findings.get(stage.number, ())) if stage else ()
             advice = (f"What was before is not shown yet: {self.behind}.",)
@@ -278,9 +276,10 @@ class Pipeline:
         if self._rules_due:
             self._make_rules()
         stage = scene.state.stage
-        self.values = self._computed(lambda: self.quantities.values(scene, stage, self.report.values)) or {}
+        self.values = self._computed(lambda: self.quantities.values(scene, stage, self.report.live)) or {}
         if self.behind is not None:
-            self.values |= {k: unknown(v.unit, self.behind) for k, v in self.values.items() if k in OF_THE_PAST}
+            live = registry.live_quantities()
+            self.values |= {k: unknown(v.unit, self.behind) for k, v in self.values.items() if live[k].whole_stage}
         kind = stage.kind if stage else None
         if at_once:
             points = {name: scene.value(name) for name in self._urgent_points}
@@ -289,11 +288,16 @@ class Pipeline:
             step = self.engine.step(self.alarm_state, self.alarm_inputs(), kind, scene.now_ns)
         self.step_alarms(step)
 
-    def _watch(self, only: StageKind | None = None) -> None:
-        """On replay: feed the live watches of the stage that a restart goes on with, as they were fed then."""
+    def _watch(self, samples: Sequence[PointSample] = ()) -> None:
+        """On replay: feed the live watch of the stage that a restart goes on with, as it was fed then: once a second,
+        and by each of the samples that counts there."""
         stage = self.scene.state.stage
-        if stage is not None and stage.number == self.watching and only in (None, stage.kind):
-            self.values = self._computed(lambda: self.quantities.values(self.scene, stage, {})) or {}
+        if stage is None or stage.number != self.watching:
+            return
+        known = registry.definition(stage.kind)
+        if samples and (known is None or not any(sample.point in known.fed_by for sample in samples)):
+            return
+        self.values = self._computed(lambda: self.quantities.values(self.scene, stage, {})) or {}
 
     def _computed(self, compute: Callable[[], T]) -> T | None:
         """None when it fails: an error of this program must end neither record nor alarms, and is an alarm itself."""
@@ -311,13 +315,7 @@ class Pipeline:
         """Rules follow the rig, the stage's settings and the user's overrides."""
         self._rules_due = False
         state = self.scene.state
-        stage = state.stage
-        settings: dict[str, Any] = stage.settings if stage else {}
-        pressure = settings.get("test_pressure")
-        profile = profile_of(self.scene, stage) if stage else None
-        limit_pa = profile.steps[-1].limit_pa if isinstance(profile, DecayProfile) else None
-        test_limit_pa = None if pressure is None else pressure * TEST_PRESSURE_MARGIN
-        rules = rules_now(state.rig, self.scene.ambient.pressure_pa, test_limit_pa, limit_pa)
+        rules = rules_now(state.rig, self.scene.ambient.pressure_pa, state.stage, state.profiles)
         if self.scene.slack_s:
             rules = tuple(
                 replace(r, on_delay_s=r.on_delay_s + self.scene.slack_s) if r.kind in _OF_SILENCE else r for r in rules
@@ -341,17 +339,15 @@ class Pipeline:
         scene, stage = self.scene, self.scene.state.stages[-1]
         assert stage.ended_ns is not None
         scene.late_ns, scene.concluded_ns = None, stage.ended_ns
-        scene.evacuations.pop(stage.number, None)
-        scene.held.pop(stage.number, None)
+        scene.facts.pop(stage.number, None)
         report = self.report = self.reports[stage.number] = self.final_report(stage, stage.ended_ns)
-        scene.results[stage.number] = report.result
-        # What later stages of the job rest on: some profiles ask for several evacuations and holds.
-        if isinstance(report.result, PullDown):
-            scene.evacuations[stage.number] = max(1, len(report.result.evacuations))
-        elif isinstance(report.result, DecayResult) and report.result.verdict.verdict is Verdict.PASS:
-            profile = profile_of(scene, stage)
-            if profile is not None:
-                scene.held[stage.number] = profile.key
+        scene.facts[stage.number] = report.facts
+
+
+def _not_analysed(fault: str) -> StageResult:
+    """Of a stage at whose analysis this program failed. fault: the error, in a line."""
+    text = f"This program failed at the analysis of this stage ({fault}). Its readings are recorded."
+    return StageResult((Finding("program.failed", Verdict.CANNOT_TELL, "not analysed", text),))
 
 
 # Alarms about missing readings wait for the slack of a clock that runs faster than real time.

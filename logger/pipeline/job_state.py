@@ -6,15 +6,14 @@ from typing import Any
 
 from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding
-from logger.model.job import Job, Note, Stage, StageKind
-from logger.model.plain import cylinder_from, finding_from, job_from, rig_from, value_from
+from logger.model.job import Job, Mark, Note, Stage
+from logger.model.plain import cylinder_from, finding_from, job_from, rig_from
 from logger.model.rig import Rig, RigDevice
 from logger.model.units import NS_PER_S
-from logger.model.value import Value
 from logger.refrigerant import Refrigerant
 from logger.refrigerant.table import shipped
+from logger.stages import registry
 from logger.stages.acceptance import Profile, profile_from_mapping
-from logger.stages.charging.leak_record import EarlierJob
 
 Event = dict[str, Any]  # JSON object with "type" and "t_ns"
 Item = tuple[int, int, int, str, bytes | Event]  # t_ns, record id, index in it, device, frame or event
@@ -25,10 +24,9 @@ class JobState:
     """job is None until JOB_OPENED. stages: all, in order; the last may be running.
 
     cylinders: by name. on_scale: the name of the one now filled or emptied; swaps: (t_ns, name) of each that came.
-    profiles: the user's own acceptance profiles. marks: (t_ns, act, text) of all stages.
-    findings: by stage number, as concluded at the stage's end. earlier: the earlier jobs of this appliance that moved
-    refrigerant, None when they could not be looked for; earlier_complete: all of them were read. baseline: figures of
-    its last start-up in an earlier job; baseline_of: which.
+    profiles: the user's own acceptance profiles. marks: of all stages.
+    findings: by stage number, as concluded at the stage's end. carried: what each stage's `carry` made of
+    the appliance's earlier jobs, by kind.
     """
 
     def __init__(self) -> None:
@@ -41,14 +39,11 @@ class JobState:
         self.swaps: list[tuple[int, str]] = []
         self.profiles: dict[str, Profile] = {}
         self.notes: list[Note] = []
-        self.marks: list[tuple[int, str, str]] = []
+        self.marks: list[Mark] = []
         self.findings: dict[int, list[Finding]] = {}
         self.closed = False
         self.utc_offset_s = 0
-        self.earlier: tuple[EarlierJob, ...] | None = None
-        self.earlier_complete = True
-        self.baseline: dict[str, Value] | None = None
-        self.baseline_of = ""
+        self.carried: dict[str, object] = {}
 
     def day(self, t_ns: int) -> date:
         """The day of a UTC time where the computer was when the last run began."""
@@ -86,13 +81,7 @@ class JobState:
             cylinder = cylinder_from(data)
             self.cylinders[cylinder.name] = cylinder
         self.profiles = {key: profile_from_mapping(key, table) for key, table in event.get("profiles", {}).items()}
-        if "earlier_additions" in event:
-            self.earlier = tuple(EarlierJob.from_dict(data) for data in event["earlier_additions"])
-            self.earlier_complete = bool(event.get("earlier_complete", True))
-        baseline = event.get("baseline")
-        if baseline is not None:
-            self.baseline = {name: value_from(data) for name, data in baseline["figures"].items()}
-            self.baseline_of = f"the start-up of job {baseline['job']} on {baseline['date']}"
+        self.carried = {one.kind: one.carry.read(event) for one in registry.STAGES if one.carry is not None}
 
     def _on_run_begun(self, event: Event) -> None:
         self.utc_offset_s = int(event.get("utc_offset_s", 0))
@@ -105,7 +94,7 @@ class JobState:
 
     def _on_stage_begun(self, event: Event) -> None:
         self.stages.append(
-            Stage(event["number"], StageKind(event["kind"]), event["t_ns"], None, dict(event.get("settings", {})))
+            Stage(event["number"], str(event["kind"]), event["t_ns"], None, dict(event.get("settings", {})))
         )
 
     def _on_stage_ended(self, event: Event) -> None:
@@ -113,7 +102,7 @@ class JobState:
             self.stages[-1] = replace(self.stages[-1], ended_ns=event["t_ns"])
 
     def _on_mark(self, event: Event) -> None:
-        self.marks.append((event["t_ns"], event["act"], event.get("text", "")))
+        self.marks.append(Mark(event["t_ns"], event["act"], event.get("text", "")))
 
     def _on_note(self, event: Event) -> None:
         self.notes.append(Note(event["t_ns"], event["text"], event.get("author", "")))

@@ -1,8 +1,7 @@
 """Everything known of the job at one moment: what live quantities and analyses are computed from."""
 
 import math
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
 
 from logger.cylinder.limits import CylinderLimits, limits
 from logger.decode.channel import ChannelDecoder
@@ -48,13 +47,10 @@ class Scene:
         self.ambient: Ambient = SEA_LEVEL
         self.lost: dict[str, str] = {}
         self.window_ns = 0
-        self.evacuations: dict[int, int] = {}  # done in the job's ended stages, by number
-        self.results: dict[int, Any] = {}  # what the analyses of ended stages found, by number
-        self.held: dict[int, str] = {}  # decay tests that held: by number, the acceptance profile
+        self.facts: dict[int, Mapping[str, Value]] = {}  # of ended stages, by number
         self.concluded_ns = 0  # end of the stage that ended last, until the next begins
         self.late_ns: int | None = None  # when readings of before then came last, that are not in its conclusion
         self.now_ns = 0
-        self.brief = False  # series from the sketches: an analysis must not hold up alarms
         self.slack_s = 0.0  # how late readings may come beyond that: with a clock that runs faster than real time
         self._homes: dict[str, tuple[str, float]] = {}  # point -> (device id, expected period s)
         self.gauges: set[str] = set()  # points whose sensor measures against the air around it
@@ -201,6 +197,9 @@ class Scene:
         """Points that are measured, in the order of POINTS."""
         return tuple(name for name in POINTS if name in self._homes)
 
+    def is_measured(self, name: str) -> bool:
+        return name in self._homes
+
     def value(self, name: str) -> Value:
         """The newest reading; unknown when not measured, lost, stale or faulty, with the reason."""
         unit = POINTS[name].unit
@@ -243,7 +242,16 @@ class Scene:
 
     def series(self, name: str, since_ns: int, until_ns: int | None = None) -> Series:
         """The stage's history of a point as a Series with time zero at since_ns; empty when never measured."""
-        history = (self.sketches if self.brief else self.histories).get(name)
+        return self._series(self.histories.get(name), name, since_ns, until_ns)
+
+    def thinned_series(self, name: str, since_ns: int, until_ns: int | None = None) -> Series:
+        """`series` in few buckets: an analysis must not hold up alarms."""
+        return self._series(self.sketches.get(name), name, since_ns, until_ns)
+
+    def history(self, name: str) -> History | None:
+        return self.histories.get(name)
+
+    def _series(self, history: History | None, name: str, since_ns: int, until_ns: int | None) -> Series:
         if history is None:
             return Series(name, [], [])
         resolution, accuracy = self._u_of(name)
@@ -283,4 +291,4 @@ class Scene:
 
     def marks(self, act: str, since_ns: int) -> list[int]:
         """UTC ns of each time the act was marked since then."""
-        return [t for t, what, _ in self.state.marks if what == act and t >= since_ns]
+        return [mark.t_ns for mark in self.state.marks if mark.act == act and mark.t_ns >= since_ns]

@@ -141,6 +141,8 @@ PRESSURE_PROFILES: dict[str, PressureProfile] = {
     )
 }  # fmt: skip
 
+DEFAULT_DECAY_PROFILE = "ufgs-15182"
+DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
 Profile = DecayProfile | PressureProfile
 
 DECAY = "vacuum decay"

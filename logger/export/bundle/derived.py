@@ -50,11 +50,11 @@ class Derived:
     def conclusions(self) -> list[str]:
         """Stages whose verdict, as shown when they ended, is not the one all records give; in words."""
         found = []
-        for stage in self._replayed.stages:
-            then, now = result_of(self._story.concluded(stage.number)), result_of(stage.findings)
+        for number, stage in self._replayed.stages.items():
+            then, now = result_of(self._story.concluded(number)), result_of(stage.findings)
             if then is not None and (now is None or then.verdict is not now.verdict):
                 given = now.verdict.value if now else "nothing"
-                found.append(f"stage {stage.number}: {then.verdict.value} was shown, all records give {given}")
+                found.append(f"stage {number}: {then.verdict.value} was shown, all records give {given}")
         return found
 
     def report(self, readings: Digest, csv: bytes | None, fingerprint: str | None, paper: Paper | None) -> bytes:
@@ -79,7 +79,7 @@ class Derived:
             "ambient": plain(self._replayed.ambient),
             "cylinders": [plain(c) for c in state.cylinders.values()],
             "stages": [
-                {"number": s.number, "kind": s.kind.value, "begun": rfc3339(s.begun_ns),
+                {"number": s.number, "kind": s.kind, "begun": rfc3339(s.begun_ns),
                  "ended": None if s.ended_ns is None else rfc3339(s.ended_ns), "settings": plain(s.settings)}
                 for s in state.stages
             ],
@@ -88,10 +88,10 @@ class Derived:
 
     def _findings(self) -> dict[str, Any]:
         stages = []
-        for stage in self._replayed.stages:
+        for number, stage in sorted(self._replayed.stages.items()):
             result = result_of(stage.findings)
             stages.append({
-                "stage": stage.number,
+                "stage": number,
                 "verdict": result.verdict.value if result else None,
                 "headline": result.headline if result else None,
                 "findings": [plain(f) for f in stage.findings],

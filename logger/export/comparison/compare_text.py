@@ -9,12 +9,16 @@ from dataclasses import dataclass
 from logger.export.comparison.sides import Fact, Side
 from logger.export.comparison.table import Compared
 from logger.export.shown import Shown, duration
-from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, UNITS, show_unit
 from logger.model.value import Value
 from logger.refrigerant import labelled
+from logger.stages import registry
+from logger.stages.decay_test.definition import DECAY_TEST
+from logger.stages.evacuation.definition import EVACUATION
+from logger.stages.recovery.definition import RECOVERY
+from logger.stages.start_up.definition import START_UP
 from logger.statistics.ratio import Answer, K, Measure
 
 _MAX_DIGITS = 6
@@ -28,10 +32,10 @@ _PLAIN: dict[str, tuple[str, float]] = {
 }
 _BY_UNIT = {"kg": ("lb", "kg"), "kg/s": ("lb/min", "kg/min"), "K": ("F_diff", "K_diff"), "vacuum": ("micron", "Pa")}
 _TITLE = {
-    StageKind.RECOVERY: "Two recoveries",
-    StageKind.EVACUATION: "Two pull-downs",
-    StageKind.DECAY_TEST: "Two vacuum decay tests",
-    StageKind.START_UP: "Two start-ups",
+    RECOVERY: "Two recoveries",
+    EVACUATION: "Two pull-downs",
+    DECAY_TEST: "Two vacuum decay tests",
+    START_UP: "Two start-ups",
 }
 _WORD = {Answer.MORE: "differs", Answer.LESS: "differs", Answer.SAME: "same", Answer.CANNOT_TELL: "cannot tell"}
 
@@ -49,7 +53,7 @@ class Row:
     word: str
 
 
-def title(kind: StageKind) -> str:
+def title(kind: str) -> str:
     return f"{_TITLE[kind]} side by side"
 
 
@@ -57,7 +61,7 @@ def rows(found: Compared, shown: Shown) -> list[Row]:
     return [_row(m, found.kind, shown) for m in found.measures]
 
 
-def _row(measure: Measure, kind: StageKind, shown: Shown) -> Row:
+def _row(measure: Measure, kind: str, shown: Shown) -> Row:
     a, b = measure.a, measure.b
     name, factor = _unit(a, b, kind, shown.system)
     against = "unknown"
@@ -108,7 +112,7 @@ def _about(side: Side, shown: Shown) -> list[tuple[str, str]]:
     lasted = duration((side.end_ns - side.stage.begun_ns) / NS_PER_S)
     running = " so far, still running" if side.running else ""
     return [
-        ("Job and stage", f"{side.job.job_id}, {side.stage.number} {STAGE_LABEL[side.stage.kind]}"),
+        ("Job and stage", f"{side.job.job_id}, {side.stage.number} {registry.label(side.stage.kind)}"),
         ("Begun", f"{local.time(side.stage.begun_ns, False)} {local.zone}"),
         ("Lasted", f"{lasted}{running}"),
         ("Appliance", clean(side.job.appliance) or "not stated"),
@@ -134,7 +138,7 @@ def label(side: Side) -> str:
     return clean(side.name, 60)
 
 
-def _unit(a: Value, b: Value, kind: StageKind, system: str) -> tuple[str, float]:
+def _unit(a: Value, b: Value, kind: str, system: str) -> tuple[str, float]:
     """Name and size of the unit that both numbers are shown in; very small ones with a power of ten."""
     largest = max((abs(v.number) for v in (a, b) if v.number is not None), default=0.0)
     name, factor = _usual_unit(a.unit, largest, kind, system)
@@ -144,13 +148,13 @@ def _unit(a: Value, b: Value, kind: StageKind, system: str) -> tuple[str, float]
     return name, factor
 
 
-def _usual_unit(unit: str, largest: float, kind: StageKind, system: str) -> tuple[str, float]:
+def _usual_unit(unit: str, largest: float, kind: str, system: str) -> tuple[str, float]:
     at = 0 if system == "us" else 1
     if unit == "s":
         return ("s", 1.0) if largest < 180.0 else ("min", 60.0) if largest < 3 * 3600.0 else ("h", 3600.0)
     if unit == "Pa/s":
         return (("micron/h", UNITS["micron"].factor / 3600.0), ("Pa/h", 1 / 3600.0))[at]
-    if unit == "Pa" and kind is StageKind.START_UP:
+    if unit == "Pa" and kind == START_UP:
         return (("psi", UNITS["psi"].factor), ("kPa", 1000.0))[at]
     if unit in _PLAIN:
         return _PLAIN[unit]

@@ -13,7 +13,6 @@ from logger.export.comparison import compare_text
 from logger.export.comparison.table import Compared
 from logger.export.report.chart import axis_of, nice_step, scale_of
 from logger.export.shown import Shown, duration
-from logger.model.job import StageKind
 from logger.model.points import Quantity
 from logger.model.units import Unit, show_unit, user_unit
 from logger.stages.comparison import Curve
@@ -62,7 +61,7 @@ def _drawable(curve: Curve, log: bool) -> list[tuple[float, float]]:
     return [(x, y) for x, y in zip(curve.x, curve.y, strict=True) if x >= 0.0 and (not log or y > 0.0)]
 
 
-def _y_unit(unit: str, kind: StageKind, system: str) -> Unit:
+def _y_unit(unit: str, kind: str, system: str) -> Unit:
     if unit == "Pa.m3":
         return _INFLOW
     quantity = {"1": Quantity.RATIO, "kg": Quantity.MASS, "K": Quantity.TEMPERATURE_DIFFERENCE, "Pa": Quantity.VACUUM}

@@ -11,25 +11,30 @@ from typing import Any
 from logger.evidence.chain import GENESIS, event_of
 from logger.export.errors import CompareError
 from logger.model import records as r
-from logger.model.job import STAGE_LABEL, Job, Stage, StageKind
+from logger.model.job import Job, Stage
 from logger.model.points import Quantity
 from logger.model.records import EVENT, Record
 from logger.model.sample import Series
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
-from logger.pipeline.analysis import Report
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.job_state import Event, JobState
 from logger.pipeline.readings import LEAD_S, Scene
 from logger.pipeline.replay import LOOK_AHEAD_NS, replay
+from logger.stages import registry
 from logger.stages.comparison import Run
 from logger.stages.decay_test.analysis import DecayResult
+from logger.stages.decay_test.definition import DECAY_TEST
+from logger.stages.definition import StageResult
 from logger.stages.evacuation.analysis import PullDown
+from logger.stages.evacuation.definition import EVACUATION
 from logger.stages.recovery.analysis import RecoveryResult, RecoveryStep
+from logger.stages.recovery.definition import RECOVERY
 from logger.stages.start_up.analysis import StartUpResult
+from logger.stages.start_up.definition import START_UP
 from logger.wording.numbers import duration
 
-COMPARABLE = (StageKind.RECOVERY, StageKind.EVACUATION, StageKind.DECAY_TEST, StageKind.START_UP)
+COMPARABLE = (RECOVERY, EVACUATION, DECAY_TEST, START_UP)
 _Q = Quantity
 _MIN_GAP_S = 60.0
 
@@ -127,7 +132,7 @@ class _Reading:
             yield record
 
 
-def _keep(scene: Scene, stage: Stage, end_ns: int, report: Report, names: dict[int, str]) -> Side:
+def _keep(scene: Scene, stage: Stage, end_ns: int, report: StageResult, names: dict[int, str]) -> Side:
     job, name = scene.state.job, names[stage.number]
     if job is None:
         raise CompareError(f"{name}: its record does not say which job it is; ask `rimelog doctor`")
@@ -152,7 +157,7 @@ class _Found:
     start_up: StartUpResult | None = None
 
 
-def _recovery(scene: Scene, stage: Stage, end_ns: int, report: Report, name: str) -> _Found:
+def _recovery(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
     """The mass that came, cylinders added up and bumps of the scale left out, from the machine's start on."""
     result, scale = report.result, scene.series("cylinder_mass", stage.begun_ns, end_ns)
     if not isinstance(result, RecoveryResult) or not len(scale) or scene.weighing is None:
@@ -196,7 +201,7 @@ def _bare(value: Value) -> Value:
     return value if value.number is None else known(value.number, value.unit)
 
 
-def _evacuation(scene: Scene, stage: Stage, end_ns: int, report: Report, name: str) -> _Found:
+def _evacuation(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
     """The vacuum while it was pumped on, from the pump's start on."""
     result, vacuum = report.result, scene.series("vacuum", stage.begun_ns, end_ns)
     if not isinstance(result, PullDown) or not len(vacuum):
@@ -220,7 +225,7 @@ def _evacuation(scene: Scene, stage: Stage, end_ns: int, report: Report, name: s
     return _Found(_on_volume(Run(name, vacuum, begin_s, end_s), scene), tuple(facts), tuple(notes))
 
 
-def _decay(scene: Scene, stage: Stage, end_ns: int, report: Report, name: str) -> _Found:
+def _decay(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
     """The rise since isolation; a decay's series begins with what led to it."""
     result = report.result
     if not isinstance(result, DecayResult):
@@ -244,7 +249,7 @@ def _decay(scene: Scene, stage: Stage, end_ns: int, report: Report, name: str) -
     return _Found(run, tuple(facts), tuple(notes))
 
 
-def _start_up(scene: Scene, stage: Stage, end_ns: int, report: Report, name: str) -> _Found:
+def _start_up(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
     result = report.result
     if not isinstance(result, StartUpResult):
         raise CompareError(f"{name}: its refrigerant is not known, so nothing was computed")
@@ -254,11 +259,11 @@ def _start_up(scene: Scene, stage: Stage, end_ns: int, report: Report, name: str
     return _Found(None, notes=tuple(notes), start_up=result)
 
 
-_FINDERS: dict[StageKind, Callable[[Scene, Stage, int, Report, str], _Found]] = {
-    StageKind.RECOVERY: _recovery,
-    StageKind.EVACUATION: _evacuation,
-    StageKind.DECAY_TEST: _decay,
-    StageKind.START_UP: _start_up,
+_FINDERS: dict[str, Callable[[Scene, Stage, int, StageResult, str], _Found]] = {
+    RECOVERY: _recovery,
+    EVACUATION: _evacuation,
+    DECAY_TEST: _decay,
+    START_UP: _start_up,
 }
 
 
@@ -266,10 +271,10 @@ def must_be_comparable(a: Stage, a_name: str, b: Stage, b_name: str) -> None:
     """Raises CompareError unless both are of one kind that can be laid side by side."""
     for stage, name in ((a, a_name), (b, b_name)):
         if stage.kind not in COMPARABLE:
-            can = ", ".join(STAGE_LABEL[k].lower() for k in COMPARABLE)
-            raise CompareError(f"{name}: a {STAGE_LABEL[stage.kind].lower()} is not compared; what is: {can}")
-    if a.kind is not b.kind:
-        one, two = (STAGE_LABEL[s.kind].lower() for s in (a, b))
+            can = ", ".join(registry.label(k).lower() for k in COMPARABLE)
+            raise CompareError(f"{name}: a {registry.label(stage.kind).lower()} is not compared; what is: {can}")
+    if a.kind != b.kind:
+        one, two = (registry.label(s.kind).lower() for s in (a, b))
         raise CompareError(f"{a_name} is of the kind {one}, {b_name} of {two}: only two of a kind can be compared")
 
 

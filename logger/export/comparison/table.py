@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 from logger.export.comparison.sides import Fact, Side, must_be_comparable
 from logger.model.finding import Finding
-from logger.model.job import StageKind
 from logger.model.value import Value, unknown
 from logger.stages.comparison import (
     CAVEAT,
@@ -18,6 +17,9 @@ from logger.stages.comparison import (
     compare_pull_downs,
     compare_recoveries,
 )
+from logger.stages.decay_test.definition import DECAY_TEST
+from logger.stages.evacuation.definition import EVACUATION
+from logger.stages.recovery.definition import RECOVERY
 from logger.stages.start_up.analysis import Metric
 from logger.stages.start_up.findings import LABEL, WORTH_NAMING, compare_finding
 from logger.statistics.block_means import blocks
@@ -27,9 +29,9 @@ from logger.wording.numbers import difference, kelvin
 _CANCELS = "both on the same circuit, so its volume cancels and times and pressures are compared as they are"
 _PLOTTED = ("suction_superheat", "subcooling", "discharge_superheat", "condensing_over_ambient")
 _COMPARE = {
-    StageKind.RECOVERY: compare_recoveries,
-    StageKind.EVACUATION: compare_pull_downs,
-    StageKind.DECAY_TEST: compare_decays,
+    RECOVERY: compare_recoveries,
+    EVACUATION: compare_pull_downs,
+    DECAY_TEST: compare_decays,
 }
 _DIFFERS_K = 2.0  # of the weather: worth naming (common practice, no source)
 _DIFFERS_SHARE = 0.1  # of a pressure at the start (common practice, no source)
@@ -41,7 +43,7 @@ class Compared:
     besides, as (label, of A, of B). curves: None when there is nothing to draw. Units are SI, as UCUM.
     """
 
-    kind: StageKind
+    kind: str
     a: Side
     b: Side
     measures: tuple[Measure, ...]
@@ -69,7 +71,7 @@ def compared(a: Side, b: Side) -> Compared:
         return _start_ups(a, b)
     run_a, run_b, cancels = _alike(a, b, a.run, b.run)
     found = _COMPARE[a.stage.kind](run_a, run_b)
-    extra = tuple(_condensing(a, b)) if a.stage.kind is StageKind.RECOVERY and found.measures else ()
+    extra = tuple(_condensing(a, b)) if a.stage.kind == RECOVERY and found.measures else ()
     return _of(a, b, found, (*found.measures, *extra), cancels)
 
 
@@ -85,7 +87,7 @@ def _alike(a: Side, b: Side, run_a: Run, run_b: Run) -> tuple[Run, Run, bool]:
 def _of(a: Side, b: Side, found: Comparison, measures: tuple[Measure, ...], cancels: bool) -> Compared:
     per_litre = found.x_label == "time per litre"
     drawable = len(found.a.x) > 1 and len(found.b.x) > 1
-    since = {StageKind.RECOVERY: "Time since the start", StageKind.EVACUATION: "Pumping time"}
+    since = {RECOVERY: "Time since the start", EVACUATION: "Pumping time"}
     return Compared(
         a.stage.kind,
         a,

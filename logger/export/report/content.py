@@ -11,54 +11,19 @@ from logger.export.report.report_data import (
     Replayed,
     ReportData,
     StageReport,
-    StageResult,
     Trace,
 )
 from logger.export.shown import Shown
 from logger.export.story import Story
 from logger.model.finding import Finding, Verdict
-from logger.model.job import Stage, StageKind
+from logger.model.job import Stage
 from logger.model.points import POINTS
 from logger.model.records import KEEP_AWAKE
 from logger.model.sample import PointSample
 from logger.model.units import STANDARD_ATMOSPHERE_PA
+from logger.stages import registry
+from logger.stages.definition import StageResult
 
-# What is drawn of a stage: title, measuring points, logarithmic. Points without readings are left out.
-_PLOTS: dict[StageKind, tuple[tuple[str, tuple[str, ...], bool], ...]] = {
-    StageKind.RECOVERY: (
-        ("Mass on the scale", ("cylinder_mass",), False),
-        ("Pressures", ("recovery_inlet_pressure", "recovery_outlet_pressure", "cylinder_pressure"), False),
-        ("Temperatures", ("cylinder_temperature", "ambient_temperature"), False),
-    ),
-    StageKind.PRESSURE_TEST: (
-        ("Pressure", ("system_pressure",), False),
-        ("Temperatures", ("system_temperature", "ambient_temperature"), False),
-    ),
-    StageKind.EVACUATION: (("Vacuum", ("vacuum",), True),),
-    StageKind.DECAY_TEST: (("Vacuum", ("vacuum",), True),),
-    StageKind.CHARGING: (
-        ("Mass on the scale", ("cylinder_mass",), False),
-        ("Pressures", ("suction_pressure", "liquid_pressure", "cylinder_pressure"), False),
-    ),
-    StageKind.START_UP: (
-        ("Pressures", ("suction_pressure", "liquid_pressure", "discharge_pressure"), False),
-        (
-            "Temperatures",
-            ("suction_temperature", "liquid_temperature", "discharge_temperature", "ambient_temperature"),
-            False,
-        ),
-        ("Fluid temperatures", ("entering_fluid_temperature", "leaving_fluid_temperature"), False),
-    ),
-}
-# What the table of a stage's readings lists: beginnings of names. All of it is in readings.csv.
-_LISTED: dict[StageKind, tuple[str, ...]] = {
-    StageKind.RECOVERY: ("cylinder", "recovery", "system_pressure", "ambient"),
-    StageKind.PRESSURE_TEST: ("system", "ambient", "barometer"),
-    StageKind.EVACUATION: ("vacuum", "system_temperature", "ambient"),
-    StageKind.DECAY_TEST: ("vacuum", "system_temperature", "ambient"),
-    StageKind.CHARGING: ("cylinder", "suction_pressure", "liquid_pressure", "ambient"),
-    StageKind.START_UP: ("suction", "liquid", "discharge", "valve", "entering", "leaving", "ambient"),
-}
 _JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.CANNOT_TELL)
 
 
@@ -137,9 +102,8 @@ def result_of(findings: Iterable[Finding]) -> Finding | None:
 
 
 def _stages(story: Story, replayed: Replayed, readings: StageReadings) -> tuple[StageReport, ...]:
-    results = {result.number: result for result in replayed.stages}
     return tuple(
-        _stage(stage, _end(stage, story), results.get(stage.number, StageResult(stage.number)), envelopes, story)
+        _stage(stage, _end(stage, story), replayed.stages.get(stage.number, StageResult()), envelopes, story)
         for stage, envelopes in zip(story.state.stages, readings.by_stage, strict=True)
     )
 
@@ -150,6 +114,8 @@ def _end(stage: Stage, story: Story) -> int:
 
 def _stage(stage: Stage, end_ns: int, result: StageResult, envelopes: dict[str, Envelope], story: Story) -> StageReport:
     decides, then = result_of(result.findings), result_of(story.concluded(stage.number))
+    known = registry.definition(stage.kind)
+    listed = known.listed if known else ()
     differs = then is not None and (decides is None or then.verdict is not decides.verdict)
     return StageReport(
         stage=stage,
@@ -158,18 +124,19 @@ def _stage(stage: Stage, end_ns: int, result: StageResult, envelopes: dict[str, 
         findings=tuple(sorted(result.findings, key=lambda f: f is not decides)),
         plots=tuple(_plots(stage.kind, result, envelopes)),
         summaries=tuple(
-            _summary(p, e) for p, e in envelopes.items() if (e.count or e.missing) and p.startswith(_LISTED[stage.kind])
+            _summary(p, e) for p, e in envelopes.items() if (e.count or e.missing) and p.startswith(listed)
         ),
         marks=tuple(
-            (t, text or act.replace("-", " ")) for t, act, text in story.state.marks if stage.begun_ns <= t <= end_ns
+            (m.t_ns, m.text or m.act.replace("-", " ")) for m in story.state.marks if stage.begun_ns <= m.t_ns <= end_ns
         ),
         shown_then=then if differs else None,
     )
 
 
-def _plots(kind: StageKind, result: StageResult, envelopes: dict[str, Envelope]) -> Iterable[Plot]:
-    for title, points, log in _PLOTS[kind]:
-        drawn = [p for p in points if p in envelopes and envelopes[p].count > 1]
+def _plots(kind: str, result: StageResult, envelopes: dict[str, Envelope]) -> Iterable[Plot]:
+    known = registry.definition(kind)
+    for spec in known.plots if known else ():
+        drawn = [p for p in spec.points if p in envelopes and envelopes[p].count > 1]
         if not drawn:
             continue
         traces = [Trace(POINTS[p].label, envelopes[p].pieces()) for p in drawn]
@@ -179,7 +146,7 @@ def _plots(kind: StageKind, result: StageResult, envelopes: dict[str, Envelope])
             if c.point in drawn
         ]
         limits = tuple((limit.label, limit.value) for limit in result.limits if limit.point in drawn)
-        yield Plot(title, POINTS[drawn[0]].quantity, tuple(traces), log, limits)
+        yield Plot(spec.title, POINTS[drawn[0]].quantity, tuple(traces), spec.log, limits)
 
 
 def _summary(point: str, envelope: Envelope) -> PointSummary:

@@ -1,7 +1,7 @@
 """What the report says, as plain data in SI: built from the records and what the pipeline makes of them (build.py)."""
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from logger.evidence.bagit import Digest
@@ -13,38 +13,10 @@ from logger.model.records import Record
 from logger.model.rig import Calibration
 from logger.model.sample import PointSample
 from logger.model.value import Value
+from logger.stages.definition import StageResult
 
 RecordSource = Callable[[], Iterator[Record]]
 """All records of a job from the first on; each call begins anew."""
-
-
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """A computed line over the readings of `point`: a fit, an expected pressure. t_ns UTC, value SI, same length."""
-
-    label: str
-    point: str
-    t_ns: Sequence[int]
-    value: Sequence[float]
-
-
-@dataclass(frozen=True, slots=True)
-class LimitLine:
-    """A level to draw across the plot of `point`: target vacuum, cylinder limit (as the scale would show it). SI."""
-
-    label: str
-    point: str
-    value: float
-
-
-@dataclass(frozen=True, slots=True)
-class StageResult:
-    """findings: as concluded at the stage's end (or so far), the one that decides first."""
-
-    number: int
-    findings: tuple[Finding, ...] = ()
-    curves: tuple[Curve, ...] = ()
-    limits: tuple[LimitLine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +74,13 @@ class CylinderRow:
 class Replayed:
     """What the pure pipeline makes of a job's records, besides the samples.
 
-    ambient: absolute Pa that gauge readings refer to, with how it is known as note. balance: labelled masses (kg)
+    ambient: absolute Pa that gauge readings refer to, with how it is known as note. stages: what was concluded of each,
+    by number. balance: labelled masses (kg)
     under the cylinder table ("Recovered, all cylinders", "Charge by the nameplate").
     """
 
     ambient: Value
-    stages: tuple[StageResult, ...] = ()
+    stages: Mapping[int, StageResult] = field(default_factory=dict)
     instruments: tuple[Instrument, ...] = ()
     cylinders: tuple[CylinderRow, ...] = ()
     balance: tuple[tuple[str, Value], ...] = ()

@@ -19,15 +19,14 @@ from logger.export.report.report_data import (
 )
 from logger.export.shown import Shown, duration
 from logger.model.finding import Finding
-from logger.model.job import STAGE_LABEL, StageKind
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, UNITS, show_unit
 from logger.model.value import Value, known
 from logger.refrigerant import labelled
+from logger.stages import registry
 
 _Q = Quantity
-_VACUUM_STAGES = (StageKind.EVACUATION, StageKind.DECAY_TEST)
 MAX_ROWS = 150  # of one list; the rest are in events.csv
 
 
@@ -118,7 +117,7 @@ def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any
     plots = [laid_out(plot, stage.begun_ns, report.end_ns, shown, report.marks, data.gaps) for plot in report.plots]
     return {
         "number": stage.number,
-        "name": STAGE_LABEL[stage.kind],
+        "name": registry.label(stage.kind),
         "when": f"{shown.time(stage.begun_ns, False)} to {end}",
         "lasted": duration((report.end_ns - stage.begun_ns) / NS_PER_S) + (", still running" if running else ""),
         "verdict": result.verdict.value if result else "none",
@@ -165,8 +164,8 @@ def _counted(summary: PointSummary) -> str:
     return f"{summary.count:,}" + (f", {summary.missing:,} missing{why}" if summary.missing else "")
 
 
-def _finding(finding: Finding, kind: StageKind, shown: Shown) -> dict[str, Any]:
-    vacuum = kind in _VACUUM_STAGES and about_vacuum(v for _, v in finding.inputs)
+def _finding(finding: Finding, kind: str, shown: Shown) -> dict[str, Any]:
+    vacuum = registry.view(kind).log and about_vacuum(v for _, v in finding.inputs)
     return {
         "verdict": finding.verdict.value,
         "word": say.WORD[finding.verdict],

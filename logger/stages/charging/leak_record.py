@@ -54,6 +54,22 @@ class EarlierJob:
 
 
 @dataclass(frozen=True, slots=True)
+class EarlierJobs:
+    """The earlier jobs of this appliance that moved refrigerant. complete: all of them were read."""
+
+    jobs: tuple[EarlierJob, ...]
+    complete: bool = True
+
+    @classmethod
+    def from_keys(cls, keys: Mapping[str, Any]) -> "EarlierJobs | None":
+        """From the keys of JOB_OPENED; None when they could not be looked for."""
+        if "earlier_additions" not in keys:
+            return None
+        jobs = tuple(EarlierJob.from_dict(data) for data in keys["earlier_additions"])
+        return cls(jobs, bool(keys.get("earlier_complete", True)))
+
+
+@dataclass(frozen=True, slots=True)
 class LeakRecord:
     """additions: of earlier jobs, oldest first; mass 0 where it filled no leak. awaited_kg: taken out and not yet put
     back. unknown_days: on which an amount was added that is not known. complete: every earlier job was read.

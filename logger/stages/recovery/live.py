@@ -11,7 +11,7 @@ Liquid or vapour is weighed from what is known:
 """
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from statistics import median
@@ -19,9 +19,11 @@ from statistics import median
 from logger.model.value import Value, known, unknown
 from logger.physics import superheat
 from logger.refrigerant import OutOfRange, Refrigerant
-from logger.scale.time_left import TimeLeft, decay_time, time_left
+from logger.scale.time_left import TimeLeft, band, decay_time, time_left
+from logger.stages.recovery.definition import Inputs, level_of
 from logger.stages.recovery.stall import Readings, refrigerant_left, stall_causes
-from logger.wording.numbers import mass_rate
+from logger.stages.weighed import NO_SCALE, charge_of, scale_problem
+from logger.wording.numbers import duration, mass_rate
 
 ROW_S = 5.0
 KEEP_ROWS = 360  # half an hour
@@ -341,3 +343,79 @@ def _first(charge_out: TimeLeft, limit: TimeLeft) -> str:
     if b is None or (a is not None and a <= b):
         return "charge out"
     return "cylinder limit"
+
+
+_POINTS = (
+    "recovery_inlet_pressure", "recovery_inlet_temperature", "recovery_outlet_pressure", "cylinder_pressure",
+    "cylinder_temperature", "ambient_temperature", "system_pressure", "system_temperature",
+)  # fmt: skip
+_FLOWS = {Phase.LIQUID: "Liquid comes", Phase.VAPOUR: "Vapour comes", Phase.UNKNOWN: "Liquid or vapour not clear"}
+
+
+class CylinderWatch:
+    """The watch of a recovery stage: a RecoveryWatch fed by the scale and what the cylinder may still take."""
+
+    def __init__(self, now: Inputs) -> None:
+        self._watch = RecoveryWatch(now.refrigerant, charge_of(now))
+        self._now: RecoveryNow | None = None
+
+    def update(self, now: Inputs) -> Mapping[str, Value]:
+        watch = self._watch
+        watch.charge = charge_of(now)  # both may be entered while it runs
+        watch.level_pa = level_of(now).pressure.number
+        rate, moved = unknown("kg/s", NO_SCALE), unknown("kg", NO_SCALE)
+        if now.scale is not None:
+            rate, moved = now.scale.rate.value, now.scale.moved_at(now.scale.seconds(now.until_ns))
+        if (silent := scale_problem(now)) is not None:
+            rate, moved = unknown("kg/s", silent), unknown("kg", silent)
+        found = self._now = watch.update(
+            now.elapsed_s,
+            rate,
+            moved,
+            now.live.get("mass_allowed", unknown("kg", NO_SCALE)),
+            {name: now.value(name) for name in _POINTS},
+            now.live.get("cylinder_fill_now", unknown("1", NO_SCALE)),
+        )
+        return {
+            "mass_rate": rate,
+            "recovered": moved,
+            "charge_left": found.charge_left,
+            "time_to_charge_out": found.time_to_charge_out.value,
+            "time_to_limit": found.time_to_limit.value,
+            "condensing_over_ambient": found.condensing_over_ambient,
+            "outlet_saturation": found.outlet_saturation,
+            "stalled_for": _stalled_for(rate, found, now.elapsed_s),
+        }
+
+    def advice(self, now: Inputs) -> tuple[str, ...]:
+        if (silent := scale_problem(now)) is not None:
+            return (f"What flows is not known: {silent}.",)
+        return () if self._now is None else tuple(_advice(self._now, now.elapsed_s))
+
+
+def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:
+    """Seconds; 0 while something flows, or nothing remains to flow. t_s: since the stage began."""
+    if rate.number is None:
+        return unknown("s", str(rate.problem))
+    if now.stall_problem is not None:
+        return unknown("s", now.stall_problem)
+    return known(0.0 if now.stalled_since_s is None else t_s - now.stalled_since_s, "s")
+
+
+def _advice(now: RecoveryNow, t_s: float) -> Iterator[str]:
+    if now.stalled_since_s is not None:
+        stalled = f"Stalled for {duration(t_s - now.stalled_since_s)}"
+        cause = f": {now.causes[0]}" if now.causes else ": the readings support no cause"
+        yield f"{stalled}{cause}." + (f" Next: {now.check_next[0]}." if now.check_next else "")
+        return
+    if now.phase is Phase.STOPPED:
+        yield f"Nothing comes: {now.because}."
+    else:
+        since = ""
+        if now.phase is Phase.VAPOUR and now.changed_over_s is not None:
+            since = f" since {duration(t_s - now.changed_over_s)}"
+        yield f"{_FLOWS[now.phase]}{since}: {now.because}."
+    if now.first == "charge out":
+        yield f"First the charge is out, in {band(now.time_to_charge_out)}."
+    elif now.first == "cylinder limit":
+        yield f"First the cylinder is at its limit, in {band(now.time_to_limit)}."

@@ -9,10 +9,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from logger.model.finding import Finding
-from logger.model.points import POINTS
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
-from logger.physics import superheat
 from logger.refrigerant import OutOfRange, Refrigerant
 from logger.stages.start_up.evaporator_feed import (
     SUBCOOLING_TOLERANCE_K,
@@ -40,48 +38,6 @@ MAX_SPREAD_K = 0.5 * SUPERHEAT_TOLERANCE_K
 HUNTING_K = 2.0  # half of peak to peak (common practice, no source)
 RUNNING_RATIO = 1.25  # high side over suction, absolute: below, the machine stands still
 _POINTS = 2000
-
-
-def start_up_now(refrigerant: Refrigerant, readings: Readings, high_limit_pa: float | None = None) -> dict[str, Value]:
-    """Live quantities by name, from readings by measuring point (absolute Pa, K). Missing points give reasons."""
-    suction, high = _value(readings, "suction_pressure"), high_side(readings)
-    return {
-        "suction_saturation": superheat.dew_saturation(refrigerant, suction, "suction pressure"),
-        "suction_superheat": superheat.suction_superheat(refrigerant, suction, _value(readings, "suction_temperature")),
-        "discharge_superheat": superheat.discharge_superheat(
-            refrigerant, high, _value(readings, "discharge_temperature")
-        ),
-        "subcooling": superheat.subcooling(refrigerant, liquid_side(readings), _value(readings, "liquid_temperature")),
-        "condensing_saturation": superheat.dew_saturation(refrigerant, high, "high-side pressure"),
-        "condensing_over_ambient": superheat.condensing_over_ambient(
-            refrigerant, high, _value(readings, "ambient_temperature")
-        ),
-        "approach": superheat.approach(refrigerant, suction, _value(readings, "leaving_fluid_temperature")),
-        "high_side_margin": superheat.high_side_margin(high, high_limit_pa),
-    }
-
-
-def high_side(readings: Readings) -> Value:
-    """Discharge pressure, else liquid line pressure with a note."""
-    discharge = _value(readings, "discharge_pressure")
-    return discharge if discharge.number is not None else _instead(discharge, _value(readings, "liquid_pressure"))
-
-
-def liquid_side(readings: Readings) -> Value:
-    """Liquid line pressure, else discharge pressure with a note."""
-    liquid = _value(readings, "liquid_pressure")
-    return liquid if liquid.number is not None else _instead(liquid, _value(readings, "discharge_pressure"))
-
-
-def _instead(wanted: Value, other: Value) -> Value:
-    if other.number is None:
-        return wanted
-    return other.with_note("; ".join(n for n in (other.note, "pressure taken at the other end of the condenser") if n))
-
-
-def _value(readings: Readings, point: str) -> Value:
-    missing = unknown(POINTS[point].unit, f"{POINTS[point].label}: no such measuring point in the rig")
-    return readings.get(point, missing)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,11 @@
 """The figures of a start-up as one finding: in the report a table, and for a later job what it is compared with."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
 
 from logger.model.finding import Finding, Verdict
+from logger.model.plain import value_from
 from logger.model.value import Value
 from logger.stages.start_up.findings import LABEL
 from logger.wording.numbers import difference, kelvin
@@ -33,3 +36,20 @@ def _said(value: Value) -> str:
     if value.unit == "Pa":
         return difference(value.number)
     return f"{100 * value.number:.0f} %"
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """Figures of the appliance's last start-up in an earlier job, and which it was."""
+
+    figures: Mapping[str, Value]
+    named: str
+
+    @classmethod
+    def from_keys(cls, keys: Mapping[str, Any]) -> "Baseline | None":
+        """From the keys of JOB_OPENED; None when no earlier start-up is known."""
+        baseline = keys.get("baseline")
+        if baseline is None:
+            return None
+        figures = {name: value_from(data) for name, data in baseline["figures"].items()}
+        return cls(figures, f"the start-up of job {baseline['job']} on {baseline['date']}")

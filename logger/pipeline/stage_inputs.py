@@ -1,0 +1,102 @@
+"""From everything known of the job to what a stage's analysis and watch are given."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+from logger.model.job import Job, Stage
+from logger.model.value import Value
+from logger.pipeline.readings import Scene
+from logger.stages import registry
+from logger.stages.definition import StageDefinition, StageResult
+from logger.stages.inputs import EarlierStage, SeriesSource, StageInputs
+from logger.stages.settings import read
+
+_NO_JOB = Job("", "")
+
+
+class NewestValues(Mapping[str, Value]):
+    """The newest value of each measured point, computed when asked."""
+
+    def __init__(self, scene: Scene) -> None:
+        self._scene = scene
+
+    def __getitem__(self, point: str) -> Value:
+        if not self._scene.is_measured(point):
+            raise KeyError(point)
+        return self._scene.value(point)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._scene.points)
+
+    def __len__(self) -> int:
+        return len(self._scene.points)
+
+
+class StageInputsMaker:
+    """Makes the inputs of one stage again and again: what does not change between two readings is made once."""
+
+    def __init__(self, scene: Scene, stage: Stage) -> None:
+        self.stage, self.known = stage, registry.definition(stage.kind)
+        self._scene = scene
+        self._settings = read(self.known.settings, stage.settings) if self.known is not None else None
+        self._values = NewestValues(scene)
+
+    def full(self, until_ns: int, live: Mapping[str, Value] | None = None) -> StageInputs[Any]:
+        """On all readings. live: what is known of the cylinder on the scale."""
+        return self._made(until_ns, live or {}, self._scene.series)
+
+    def thinned(self, until_ns: int) -> StageInputs[Any]:
+        """On few readings: for an analysis beside live alarms."""
+        return self._made(until_ns, {}, self._scene.thinned_series)
+
+    def _made(self, until_ns: int, live: Mapping[str, Value], source: SeriesSource) -> StageInputs[Any]:
+        scene, state, stage = self._scene, self._scene.state, self.stage
+        return StageInputs(
+            stage=stage,
+            settings=self._settings,
+            until_ns=until_ns,
+            lead_ns=max(scene.window_ns, 0),
+            day=state.day(until_ns),
+            job=state.job or _NO_JOB,
+            refrigerant=scene.refrigerant(),
+            profiles=state.profiles,
+            ambient=scene.ambient,
+            gauges=scene.gauges,
+            values=self._values,
+            live=live,
+            source=source,
+            history=scene.history,
+            scale=scene.weighing,
+            cylinder=scene.cylinder_limits(),
+            on_scale=state.cylinder,
+            cylinders=state.cylinders,
+            came=state.swaps,
+            marks=state.marks,
+            notes=state.notes,
+            earlier=tuple(
+                EarlierStage(one, scene.facts[one.number])
+                for one in state.stages
+                if one.number < stage.number and one.number in scene.facts
+            ),
+            carried=state.carried.get(stage.kind),
+        )
+
+
+def conclude(scene: Scene, stage: Stage, until_ns: int) -> StageResult:
+    """The whole analysis of a stage, the finding that decides first; nothing for a stage that is not known here."""
+    maker = StageInputsMaker(scene, stage)
+    return StageResult() if maker.known is None else _ordered(maker.known, maker.known.analyse(maker.full(until_ns)))
+
+
+def interim(scene: Scene, stage: Stage, until_ns: int) -> StageResult:
+    """The running stage so far, in milliseconds."""
+    maker = StageInputsMaker(scene, stage)
+    if maker.known is None:
+        return StageResult()
+    analyse = maker.known.interim or maker.known.analyse
+    return _ordered(maker.known, analyse(maker.thinned(until_ns)))
+
+
+def _ordered(known: StageDefinition[Any], result: StageResult) -> StageResult:
+    return replace(result, findings=tuple(sorted(result.findings, key=lambda f: f.key != known.decides)))

@@ -1,0 +1,166 @@
+"""Vacuum decay test: isolated from the pump, does the vacuum hold?"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.model.drawing import Curve, LimitLine, PlotSpec
+from logger.model.finding import Verdict
+from logger.model.points import Quantity
+from logger.model.units import MICRON_PA, NS_PER_S
+from logger.model.value import Value, known, unknown
+from logger.physics.leak_flow import ServiceGas, service_gas
+from logger.refrigerant import OutOfRange
+from logger.stages import vacuum
+from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE, DecayProfile
+from logger.stages.curves import curve_of
+from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
+from logger.stages.inputs import StageInputs
+from logger.stages.settings import Form, setting
+
+DECAY_TEST = "decay-test"
+DECAY_RISE_PA = 200 * MICRON_PA
+LEAK_REFERENCE_K = 293.15  # where no temperature is measured
+_Q = Quantity
+_HELD = "held:"  # facts: with the profile's name behind it
+Inputs = StageInputs["DecayTest"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecayTest:
+    profile: str | None = setting(Form.PROFILE, "acceptance profile by name")
+
+
+def profile_of(settings: DecayTest, profiles: Profiles) -> DecayProfile | None:
+    """The acceptance profile chosen for the stage: the user's own or a published one."""
+    key = settings.profile or DEFAULT_DECAY_PROFILE
+    found = profiles.get(key) or DECAY_PROFILES.get(key)
+    return found if isinstance(found, DecayProfile) else None
+
+
+def _analyse(now: Inputs) -> StageResult:
+    from logger.stages.decay_test.analysis import analyse_decay
+
+    # the valve may have been closed before the stage was begun, but not for the test before this one
+    tested_ns = [one.stage.ended_ns or 0 for one in now.earlier if one.stage.kind == DECAY_TEST]
+    marked = [t for t in now.marked("isolated", max([now.lead_ns, *tested_ns])) if t <= now.until_ns]
+    profile, job = profile_of(now.settings, now.profiles), now.job
+    result = analyse_decay(
+        now.series("vacuum", now.lead_ns),
+        profile=profile,
+        isolated_s=(marked[-1] - now.lead_ns) / NS_PER_S if marked else None,
+        ended_s=(now.until_ns - now.lead_ns) / NS_PER_S,
+        temperature=now.measured("system_temperature", now.lead_ns),
+        ambient=now.measured("ambient_temperature", now.lead_ns),
+        volume_m3=job.volume_m3,
+        volume_u_m3=job.volume_u_m3,
+        gas=_gas(now),
+        evacuations=int(_sum(now, "evacuations")) or None,
+        earlier_held=int(_sum(now, _HELD + profile.key)) if profile else 0,
+        pump_ultimate_pa=job.pump_ultimate_pa,
+    )
+    curves: tuple[Curve, ...] = ()
+    if result.shapes is not None and len(result.readings) > 1:
+        best, times = result.shapes.best, [t for t, _, _ in result.readings]
+        curves = (curve_of(f"fitted: {best.shape.value}", "vacuum", times[0], times[-1], best.at, now.lead_ns),)
+    limit_pa = profile.steps[-1].limit_pa if profile else None
+    held = profile is not None and result.verdict.verdict is Verdict.PASS
+    return StageResult(
+        result.findings,
+        facts={f"{_HELD}{profile.key}": known(1.0, "1")} if held and profile else {},
+        curves=curves,
+        limits=() if limit_pa is None else (LimitLine("limit of the profile", "vacuum", limit_pa),),
+        result=result,
+    )
+
+
+def _sum(now: Inputs, fact: str) -> float:
+    """Over this job's ended stages: some profiles ask for several evacuations and holds."""
+    return sum(one.facts[fact].number or 0.0 for one in now.earlier if fact in one.facts)
+
+
+def _gas(now: Inputs) -> ServiceGas | None:
+    """The refrigerant as it would leak: at its dew pressure where the machine stands."""
+    if now.refrigerant is None:
+        return None
+    around = now.value("system_temperature")
+    if around.number is None:
+        around = now.value("ambient_temperature")
+    try:
+        pressure_pa = now.refrigerant.dew_pressure(around.number if around.number is not None else LEAK_REFERENCE_K)
+    except OutOfRange:
+        return None
+    return service_gas(now.refrigerant.name, now.refrigerant.molar_mass, pressure_pa)
+
+
+class IsolatedWatch(vacuum.VacuumWatch):
+    """The vacuum, and what it rose since it was isolated."""
+
+    def update(self, now: Inputs) -> Mapping[str, Value]:
+        found = super().update(now)
+        since = max(now.marked("isolated"), default=None)
+        if since is None:
+            why = "isolation not marked: `rimelog mark isolated` when the pump is valved off"
+            return {**found, "isolated_for": unknown("s", why), "vacuum_rise": unknown("Pa", why)}
+        isolated_for = known((now.until_ns - since) / NS_PER_S, "s")
+        return {**found, "isolated_for": isolated_for, "vacuum_rise": _rise(now, found["vacuum"], since)}
+
+
+def _rise(now: Inputs, vacuum_now: Value, since_ns: int) -> Value:
+    history = now.history("vacuum")
+    first_s = max(10.0, 2 * history.width_s) if history is not None else 10.0  # a long stage's buckets are wide
+    start = now.source("vacuum", since_ns, since_ns + int(first_s * NS_PER_S))
+    if not len(start):
+        return unknown("Pa", "no reading at isolation")
+    if vacuum_now.number is None:
+        return unknown("Pa", str(vacuum_now.problem))
+    return known(vacuum_now.number - sum(start.value) / len(start), "Pa", 1.41 * start.u)
+
+
+def _watch(now: Inputs) -> Watch:
+    return IsolatedWatch()
+
+
+def alarms(settings: DecayTest | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    """With a limit of the acceptance profile that; without one the rise since isolation is watched."""
+    profile = profile_of(settings, profiles) if settings is not None else None
+    limit_pa = profile.steps[-1].limit_pa if profile else None
+    label, source, limit = "Vacuum is rising", "vacuum_rise", DECAY_RISE_PA
+    basis = "200 micron over the level at isolation, as UFGS 15182 3.3.3 (300 to 500 micron)"
+    if limit_pa is not None:
+        label, source, limit, basis = "Vacuum above its limit", "vacuum", limit_pa, "the acceptance profile of the test"
+    return (
+        AlarmRule(
+            "vacuum-rise", label, Priority.HIGH, Kind.HIGH, source, _Q.VACUUM, limit, deadband=10 * MICRON_PA,
+            on_delay_s=30, off_delay_s=60, stages=frozenset({DECAY_TEST}), latched=True,
+            action="The test will not hold as it goes. Check hoses, cores and valves first, then the system.",
+            basis=basis,
+        ),
+    )  # fmt: skip
+
+
+DEFINITION = StageDefinition(
+    kind=DECAY_TEST,
+    label="Vacuum decay test",
+    decides="decay.verdict",
+    settings=DecayTest,
+    analyse=_analyse,
+    watch=_watch,
+    view=View(
+        "vacuum",
+        ("vacuum_rise", "isolated_for", "vacuum_rate", "water_saturation"),
+        "vacuum",
+        ("vacuum", "system_pressure", "system_temperature", "ambient_temperature"),
+        log=True,
+    ),
+    live=(
+        *vacuum.LIVE,
+        LiveQuantity("vacuum_rise", "Rise since isolation", _Q.VACUUM, whole_stage=True),
+        LiveQuantity("isolated_for", "Isolated for", _Q.TIME),
+    ),
+    alarms=alarms,
+    silence_matters=frozenset({"vacuum"}),
+    plots=(PlotSpec("Vacuum", ("vacuum",), log=True),),
+    listed=("vacuum", "system_temperature", "ambient"),
+    profiles=DECAY_PROFILES,
+)

@@ -1,0 +1,106 @@
+"""What a stage is: one StageDefinition each, named in registry.py. Everything else iterates over those."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Generic, Protocol, TypeVar
+
+from logger.alarms.rules import AlarmRule
+from logger.model.drawing import Curve, LimitLine, PlotSpec, Stay
+from logger.model.finding import Finding
+from logger.model.points import Quantity
+from logger.model.value import Value
+from logger.stages.acceptance import Profile
+from logger.stages.inputs import StageInputs
+from logger.stages.settings import NoSettings
+
+S = TypeVar("S")
+Profiles = Mapping[str, Profile]
+
+
+@dataclass(frozen=True, slots=True)
+class LiveQuantity:
+    """key: name in the API and exports. label: what the mechanic reads.
+
+    whole_stage: it rests on the stage from its beginning, not on the last minutes alone.
+    """
+
+    key: str
+    label: str
+    quantity: Quantity
+    whole_stage: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """What a stage shows first: the one large number, the lines under it, the point whose trend is drawn, the points
+    whose readings come before the others. log: the trend is drawn over decades."""
+
+    headline: str
+    lines: tuple[str, ...]
+    trend: str
+    points: tuple[str, ...] = ()
+    log: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StageResult:
+    """findings: what was concluded. live: live quantities that only the analysis knows. facts: what later stages of
+    the job, later jobs and the balance of masses rest on, by name. stays: of cylinders on the scale. result: the
+    analysis whole, for the stage's own comparison."""
+
+    findings: tuple[Finding, ...] = ()
+    live: Mapping[str, Value] = field(default_factory=dict)
+    facts: Mapping[str, Value] = field(default_factory=dict)
+    curves: tuple[Curve, ...] = ()
+    limits: tuple[LimitLine, ...] = ()
+    stays: tuple[Stay, ...] = ()
+    result: Any = None
+
+
+class Watch(Protocol):
+    """The live side of a stage, made anew with each. `update` is called at each reading that counts and every second;
+    `advice`, seldom: what to do now and why, most urgent first."""
+
+    def update(self, now: StageInputs[Any], /) -> Mapping[str, Value]: ...
+
+    def advice(self, now: StageInputs[Any], /) -> tuple[str, ...]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Carry:
+    """What earlier jobs of the same appliance give to this one. read: from the keys of this job's first event."""
+
+    read: Callable[[Mapping[str, Any]], object]
+
+
+def no_alarms(settings: Any, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    return ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageDefinition(Generic[S]):
+    """kind: as stored and typed. decides: key of the finding that the stage is judged by.
+
+    analyse: the stage as a whole, at its end. interim: every ten seconds while it runs, on thinned series; None:
+    `analyse`. fed_by: points whose every reading feeds the watch, on replay too. alarms: its rules; settings None:
+    the stage is not running. silence_matters: points that must be read in this stage. plots: what the report draws;
+    listed: beginnings of the names of points in its table. profile: the class of acceptance profile it is judged by.
+    """
+
+    kind: str
+    label: str
+    decides: str
+    view: View
+    analyse: Callable[[StageInputs[S]], StageResult]
+    settings: type[S] = NoSettings  # type: ignore[assignment]
+    live: tuple[LiveQuantity, ...] = ()
+    interim: Callable[[StageInputs[S]], StageResult] | None = None
+    watch: Callable[[StageInputs[S]], Watch] | None = None
+    fed_by: frozenset[str] = frozenset()
+    alarms: Callable[[S | None, Profiles], tuple[AlarmRule, ...]] = no_alarms
+    silence_matters: frozenset[str] = frozenset()
+    fills_cylinder: bool = False
+    plots: tuple[PlotSpec, ...] = ()
+    listed: tuple[str, ...] = ()
+    profiles: Mapping[str, Profile] = field(default_factory=dict)
+    carry: Carry | None = None

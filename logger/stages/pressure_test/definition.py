@@ -1,0 +1,132 @@
+"""Pressure test: nitrogen is shut in; is a pressure change more than the weather?"""
+
+from dataclasses import dataclass
+
+from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.model.drawing import PlotSpec
+from logger.model.points import POINTS, Quantity
+from logger.model.sample import Series
+from logger.model.units import PSI_PA
+from logger.model.value import known
+from logger.physics.ambient import AmbientSource
+from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, PRESSURE_PROFILES, PressureProfile
+from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View
+from logger.stages.inputs import StageInputs
+from logger.stages.settings import Form, setting
+
+PRESSURE_TEST = "pressure-test"
+TEST_OVERPRESSURE = "test-overpressure"
+TEST_PRESSURE_MARGIN = 1.05
+FILLED_SETTLING_S = 900.0
+PRESSURE_LOST_PA = 3 * PSI_PA
+APART_PA = 5 * PSI_PA
+_Q = Quantity
+_OWN = "our own figure, no source"
+Inputs = StageInputs["PressureTest"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressureTest:
+    test_pressure: float | None = setting(_Q.PRESSURE, "such as 150psig")
+    profile: str | None = setting(Form.PROFILE, "acceptance profile by name")
+
+
+def profile_of(settings: PressureTest, profiles: Profiles) -> PressureProfile | None:
+    """The acceptance profile chosen for the stage: the user's own or a published one."""
+    key = settings.profile or DEFAULT_PRESSURE_PROFILE
+    found = profiles.get(key) or PRESSURE_PROFILES.get(key)
+    return found if isinstance(found, PressureProfile) else None
+
+
+def _analyse(now: Inputs) -> StageResult:
+    from logger.stages.pressure_test.analysis import Thermometer, analyse_standing
+
+    pressure, pipe = now.series("system_pressure"), now.measured("system_temperature")
+    result = analyse_standing(
+        pressure,
+        profile=profile_of(now.settings, now.profiles),
+        temperature=pipe or now.measured("ambient_temperature"),
+        thermometer=Thermometer.AIR if pipe is None else Thermometer.PIPE,
+        began_s=_holding_since(now, pressure),
+        ended_s=now.elapsed_s,
+        gauge_reference="system_pressure" in now.gauges,
+        barometer_measured=now.ambient.source is AmbientSource.MEASURED,
+        ambient_pa=now.ambient.pressure_pa,
+        volume_m3=now.job.volume_m3,
+    )
+    drop = result.drop
+    change = drop if drop.number is None else known(-drop.number, "Pa", drop.u, drop.note)
+    return StageResult(
+        result.findings, live={"pressure_expected": result.expected, "pressure_change": change}, result=result
+    )
+
+
+def _holding_since(now: Inputs, pressure: Series) -> float | None:
+    """Seconds into the stage from which the charge is closed in: as marked, else once it stood near its highest.
+
+    A quarter of an hour is left for the gas to come to the temperature of the pipes (common practice, no source).
+    """
+    marked = now.marked("holding")
+    if marked:
+        return now.seconds(marked[-1])
+    if not len(pressure):
+        return None
+    top = max(pressure.value)
+    full = next(t for t, p in zip(pressure.t_s, pressure.value, strict=True) if p >= 0.97 * top)
+    return full + FILLED_SETTLING_S
+
+
+def alarms(settings: PressureTest | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    only = frozenset({PRESSURE_TEST})
+    test_pa = settings.test_pressure if settings is not None else None
+    return (
+        AlarmRule(
+            TEST_OVERPRESSURE, "Test pressure too high", Priority.URGENT, Kind.HIGH, "system_pressure", _Q.PRESSURE,
+            None if test_pa is None else test_pa * TEST_PRESSURE_MARGIN, deadband=5 * PSI_PA, on_delay_s=1,
+            off_delay_s=10, stages=only, latched=True, protected=True,
+            action="Close the nitrogen bottle and let pressure off slowly, standing clear.",
+            basis="the job's highest test pressure; not watched while none is entered",
+        ),
+        AlarmRule(
+            "pressure-lost", "Test pressure is falling", Priority.HIGH, Kind.LOW, "pressure_change",
+            _Q.PRESSURE_DIFFERENCE, -PRESSURE_LOST_PA, deadband=1 * PSI_PA, on_delay_s=60, off_delay_s=60, stages=only,
+            action="Look for the leak. If you are letting the pressure off, end the stage first.", basis=_OWN,
+        ),
+        *(
+            AlarmRule(
+                f"apart-{name}", f"{POINTS[name].label} and system pressure disagree", Priority.LOW, Kind.DISAGREE,
+                name, _Q.PRESSURE_DIFFERENCE, APART_PA, deadband=1 * PSI_PA, on_delay_s=300, off_delay_s=60,
+                stages=only, other="system_pressure",
+                action="Open every valve between them, or find which gauge is wrong: one side is not being tested.",
+                basis=_OWN,
+            )
+            for name in ("suction_pressure", "liquid_pressure", "discharge_pressure")
+        ),
+    )  # fmt: skip
+
+
+DEFINITION = StageDefinition(
+    kind=PRESSURE_TEST,
+    label="Pressure test",
+    decides="standing-pressure.verdict",
+    settings=PressureTest,
+    analyse=_analyse,
+    view=View(
+        "pressure_change",
+        ("pressure_expected",),
+        "system_pressure",
+        ("system_pressure", "system_temperature", "ambient_temperature"),
+    ),
+    live=(
+        LiveQuantity("pressure_expected", "Expected by temperature", _Q.PRESSURE, whole_stage=True),
+        LiveQuantity("pressure_change", "Change, temperature-corrected", _Q.PRESSURE_DIFFERENCE, whole_stage=True),
+    ),
+    alarms=alarms,
+    silence_matters=frozenset({"system_pressure"}),
+    plots=(
+        PlotSpec("Pressure", ("system_pressure",)),
+        PlotSpec("Temperatures", ("system_temperature", "ambient_temperature")),
+    ),
+    listed=("system", "ambient", "barometer"),
+    profiles=PRESSURE_PROFILES,
+)

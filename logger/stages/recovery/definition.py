@@ -1,0 +1,179 @@
+"""Recovery: refrigerant out of the system into cylinders on the scale."""
+
+from dataclasses import dataclass
+
+from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.cylinder.limits import limits
+from logger.model.drawing import LimitLine, PlotSpec
+from logger.model.errors import ComputeError
+from logger.model.points import Quantity
+from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
+from logger.model.value import Value, unknown
+from logger.refrigerant import RefrigerantError
+from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
+from logger.stages.inputs import StageInputs
+from logger.stages.recovery.level import RecoveryLevel, required_level
+from logger.stages.settings import Form, setting
+from logger.stages.weighed import cylinder_findings, on_scale, stays
+
+RECOVERY = "recovery"
+OUTLET_LIMIT_PA = 450 * PSI_PA + STANDARD_ATMOSPHERE_PA
+_Q = Quantity
+_OWN = "our own figure, no source"
+_STOP = "Stop the recovery machine and close the cylinder valve."
+Inputs = StageInputs["Recovery"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recovery:
+    minor_repair: bool = setting(Form.FLAG, "not major, no evacuation to the atmosphere after it")
+
+
+def level_of(now: Inputs) -> RecoveryLevel:
+    """How far down the refrigerant must be recovered; its pressure is unknown without a refrigerant."""
+    return required_level(
+        now.refrigerant.pressure_class if now.refrigerant else None,
+        now.job.full_charge_kg,
+        now.job.recovery_machine_made,
+        ambient_pa=now.ambient.pressure_pa,
+        minor_repair=now.settings.minor_repair,
+    )
+
+
+def _interim(now: Inputs) -> StageResult:
+    return StageResult(cylinder_findings(now))
+
+
+def _analyse(now: Inputs) -> StageResult:
+    from logger.stages.recovery.analysis import analyse_recovery
+
+    of_cylinder = cylinder_findings(now)
+    if now.scale is None:
+        return StageResult(of_cylinder)
+    first, swaps = on_scale(now)
+    stops = now.marked("machine-stopped")
+    result = analyse_recovery(
+        {name: now.series(name) for name in now.values},
+        refrigerant=now.refrigerant,
+        resolution_kg=now.scale.resolution_kg,
+        charge_kg=now.job.full_charge_kg,
+        u_accuracy_kg=now.scale.u_accuracy_kg,
+        cylinder=first,
+        swaps=swaps,
+        level=level_of(now),
+        stopped_s=now.seconds(stops[-1]) if stops else None,
+    )
+    found = tuple(stays(result.ledger))
+    return StageResult(
+        (*result.findings, *of_cylinder),
+        facts={"recovered": result.recovered},
+        limits=tuple(_limit_lines(now, dict.fromkeys(stay.cylinder for stay in found))),
+        stays=found,
+        result=result,
+    )
+
+
+def _limit_lines(now: Inputs, names: dict[str, None]) -> list[LimitLine]:
+    """Each cylinder's limit as the scale would show it."""
+    lines = []
+    for name in names:
+        cylinder = now.cylinders.get(name)
+        gross = unknown("kg", "its markings were not entered") if cylinder is None else _most(now, name)
+        if gross.number is not None and cylinder is not None:
+            lines.append(LimitLine(f"limit of {name}", "cylinder_mass", gross.number + cylinder.tare_kg))
+    return lines
+
+
+def _most(now: Inputs, name: str) -> Value:
+    try:
+        return limits(now.cylinders[name], now.job.jurisdiction, now.job.refrigerant).max_net
+    except (ComputeError, RefrigerantError) as exc:
+        return unknown("kg", str(exc))
+
+
+def _watch(now: Inputs) -> Watch:
+    from logger.stages.recovery.live import CylinderWatch
+
+    return CylinderWatch(now)
+
+
+def alarms(settings: Recovery | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    only = frozenset({RECOVERY})
+    return (
+        AlarmRule(
+            "fill-unknown", "Cylinder fill cannot be told", Priority.URGENT, Kind.UNKNOWN, "cylinder_of_limit",
+            on_delay_s=15, off_delay_s=5, stages=only, protected=True,
+            action=f"{_STOP} Go on only when the scale reads again and the cylinder is entered.",
+            basis="an overfill that cannot be seen must not go on unseen",
+        ),
+        AlarmRule(
+            "time-to-limit", "Cylinder soon at its limit", Priority.HIGH, Kind.PREDICTION, "time_to_limit", _Q.TIME,
+            600, deadband=120, on_delay_s=15, off_delay_s=60, stages=only,
+            action="Have an empty cylinder ready and be at the machine.", basis=_OWN,
+        ),
+        AlarmRule(
+            "outlet-pressure", "Recovery outlet pressure high", Priority.URGENT, Kind.HIGH,
+            "recovery_outlet_pressure", _Q.PRESSURE, OUTLET_LIMIT_PA, deadband=20 * PSI_PA, on_delay_s=3,
+            off_delay_s=30, stages=only,
+            action="Stop the recovery machine. Check that the cylinder valve is open and the condenser gets air.",
+            basis="450 psig, below the usual 550 psig cut-out of recovery machines (common practice)",
+        ),
+        AlarmRule(
+            "outlet-blocked", "Recovery outlet far above the cylinder", Priority.HIGH, Kind.HIGH,
+            "recovery_outlet_pressure", _Q.PRESSURE_DIFFERENCE, 75 * PSI_PA, deadband=10 * PSI_PA, on_delay_s=30,
+            off_delay_s=30, stages=only, other="cylinder_pressure",
+            action="Check the cylinder valve, the hose, its core depressors and the filter.", basis=_OWN,
+        ),
+        AlarmRule(
+            "recovery-stalled", "Nothing comes, charge remains", Priority.HIGH, Kind.HIGH, "stalled_for", _Q.TIME,
+            300, deadband=1, off_delay_s=60, stages=only,
+            action="See whether the machine runs and its valves are open, and whether the scale follows your hand.",
+            basis="a scale that stands still would hide an overfill; our own figure",
+        ),
+        AlarmRule(
+            "condensing-hot", "Recovery condenser hot", Priority.HIGH, Kind.HIGH, "condensing_over_ambient",
+            _Q.TEMPERATURE_DIFFERENCE, 35, deadband=5, on_delay_s=120, off_delay_s=60, stages=only,
+            action="Check the recovery machine's fan and coil; air in the cylinder does the same.", basis=_OWN,
+        ),
+    )  # fmt: skip
+
+
+DEFINITION = StageDefinition(
+    kind=RECOVERY,
+    label="Recovery",
+    decides="recovery.level",
+    settings=Recovery,
+    analyse=_analyse,
+    interim=_interim,
+    watch=_watch,
+    view=View(
+        "cylinder_of_limit",
+        ("recovered", "mass_rate", "mass_allowed", "time_to_limit", "charge_left", "time_to_charge_out",
+         "cylinder_fill_now", "liquid_full_temperature", "condensing_over_ambient"),
+        "cylinder_mass",
+        ("cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_inlet_pressure",
+         "recovery_outlet_pressure", "system_pressure", "system_temperature", "ambient_temperature"),
+    ),
+    live=(
+        LiveQuantity("mass_rate", "Rate", _Q.MASS_RATE),
+        LiveQuantity("recovered", "Recovered", _Q.MASS, whole_stage=True),
+        LiveQuantity("charge_left", "Left of the charge", _Q.MASS, whole_stage=True),
+        LiveQuantity("time_to_charge_out", "Charge out in", _Q.TIME, whole_stage=True),
+        LiveQuantity("time_to_limit", "Cylinder at its limit in", _Q.TIME),
+        LiveQuantity("stalled_for", "Nothing comes for", _Q.TIME),
+        LiveQuantity("condensing_over_ambient", "Condensing over ambient", _Q.TEMPERATURE_DIFFERENCE),
+        LiveQuantity("outlet_saturation", "Outlet saturation (dew)", _Q.TEMPERATURE),
+    ),
+    alarms=alarms,
+    silence_matters=frozenset(
+        {"cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_inlet_pressure",
+         "recovery_outlet_pressure", "system_pressure"}
+    ),
+    fills_cylinder=True,
+    plots=(
+        PlotSpec("Mass on the scale", ("cylinder_mass",)),
+        PlotSpec("Pressures", ("recovery_inlet_pressure", "recovery_outlet_pressure", "cylinder_pressure")),
+        PlotSpec("Temperatures", ("cylinder_temperature", "ambient_temperature")),
+    ),
+    listed=("cylinder", "recovery", "system_pressure", "ambient"),
+)  # fmt: skip

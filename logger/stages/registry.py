@@ -1,0 +1,53 @@
+"""The stages of a job, in the order of the work. To add one: its folder, and its line here."""
+
+from collections.abc import Iterable
+from functools import lru_cache
+from typing import Any
+
+from logger.model.points import Quantity
+from logger.stages.charging.definition import DEFINITION as CHARGING
+from logger.stages.decay_test.definition import DEFINITION as DECAY_TEST
+from logger.stages.definition import LiveQuantity, StageDefinition, View
+from logger.stages.evacuation.definition import DEFINITION as EVACUATION
+from logger.stages.pressure_test.definition import DEFINITION as PRESSURE_TEST
+from logger.stages.recovery.definition import DEFINITION as RECOVERY
+from logger.stages.start_up.definition import DEFINITION as START_UP
+
+STAGES: tuple[StageDefinition[Any], ...] = (RECOVERY, PRESSURE_TEST, EVACUATION, DECAY_TEST, CHARGING, START_UP)
+NO_STAGE = View("", (), "cylinder_mass")
+CYLINDER_LIVE = (
+    LiveQuantity("cylinder_net_mass", "In the cylinder", Quantity.MASS),
+    LiveQuantity("cylinder_of_limit", "Cylinder, share of its limit", Quantity.RATIO),
+    LiveQuantity("cylinder_fill_now", "Liquid fill now", Quantity.RATIO),
+    LiveQuantity("cylinder_fill_25c", "Liquid fill at 25 °C", Quantity.RATIO),
+    LiveQuantity("liquid_full_temperature", "Liquid-full at", Quantity.TEMPERATURE),
+    LiveQuantity("mass_allowed", "Cylinder may still take", Quantity.MASS),
+    LiveQuantity("cylinder_margin", "Cylinder below its pressure limit", Quantity.PRESSURE_DIFFERENCE),
+)
+"""What is known of the cylinder on the scale in every stage."""
+
+
+def definition(kind: str) -> StageDefinition[Any] | None:
+    """None for a stage that this version does not know."""
+    return next((one for one in STAGES if one.kind == kind), None)
+
+
+def label(kind: str) -> str:
+    """What a person reads; of a stage that this version does not know its name as recorded."""
+    found = definition(kind)
+    return kind.replace("-", " ").capitalize() if found is None else found.label
+
+
+def view(kind: str | None) -> View:
+    found = definition(kind) if kind is not None else None
+    return NO_STAGE if found is None else found.view
+
+
+def live_quantities() -> dict[str, LiveQuantity]:
+    """All live quantities by key, the cylinder's first, then each stage's in order."""
+    return _live(STAGES)
+
+
+@lru_cache(maxsize=4)
+def _live(stages: Iterable[StageDefinition[Any]]) -> dict[str, LiveQuantity]:
+    return {one.key: one for one in (*CYLINDER_LIVE, *(one for stage in stages for one in stage.live))}

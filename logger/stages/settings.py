@@ -1,0 +1,111 @@
+"""What is entered when a stage is begun: options, checks and the stored form all follow from the stage's dataclass.
+
+    @dataclass(frozen=True, slots=True, kw_only=True)
+    class Charging:
+        target: float | None = setting(Quantity.MASS, "the mass to weigh in, such as 220lb")
+
+Every setting may be left out. Numbers are SI and above zero.
+"""
+
+import dataclasses
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, TypeVar
+
+from logger.model.points import Quantity
+from logger.model.text import clean
+
+S = TypeVar("S")
+MAX_TEXT = 120
+
+
+class Form(StrEnum):
+    """What else than a quantity is entered."""
+
+    FLAG = "flag"
+    COUNT = "count"
+    TEXT = "text"
+    PROFILE = "profile"  # the name of an acceptance profile
+
+
+SettingKind = Quantity | Form | tuple[str, ...]  # a tuple: one of these words
+
+
+class SettingError(ValueError):
+    """A setting that the stage cannot take. The message says which, why, and what would fit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """name: as stored, and with dashes as the option. text: what it is, for its help."""
+
+    name: str
+    kind: SettingKind
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoSettings:
+    """A stage without any."""
+
+
+def setting(kind: SettingKind, text: str) -> Any:
+    """A field of a stage's settings; None (False for a flag) until entered."""
+    return dataclasses.field(default=False if kind is Form.FLAG else None, metadata={"kind": kind, "text": text})
+
+
+def settings_of(cls: type[Any]) -> tuple[Setting, ...]:
+    """The settings of a stage's dataclass, in its order."""
+    return tuple(Setting(f.name, f.metadata["kind"], f.metadata["text"]) for f in dataclasses.fields(cls))
+
+
+def check(cls: type[Any], given: Mapping[str, object], profiles: Collection[str]) -> dict[str, Any]:
+    """What was entered, as it is stored. profiles: names known for this stage. Raises SettingError."""
+    known = {one.name: one for one in settings_of(cls)}
+    found: dict[str, Any] = {}
+    for name, value in given.items():
+        if name not in known:
+            can = ", ".join(known) or "none"
+            raise SettingError(f"{clean(name, 40)} is not a setting of this stage; its settings: {can}")
+        found[name] = _checked(known[name], value, profiles)
+    return found
+
+
+def _checked(one: Setting, value: object, profiles: Collection[str]) -> object:
+    match one.kind:
+        case Form.FLAG:
+            if not isinstance(value, bool):
+                raise SettingError(f"{one.name} is true or false")
+        case Form.TEXT:
+            if not isinstance(value, str):
+                raise SettingError(f"{one.name} is text")
+            return clean(value, MAX_TEXT)
+        case Form.PROFILE:
+            if not isinstance(value, str) or value not in profiles:
+                raise SettingError(f"no such profile: {clean(str(value), 60)}; known: {', '.join(profiles)}")
+        case tuple() as words:
+            if value not in words:
+                raise SettingError(f"{one.name} is one of {', '.join(words)}, not {clean(str(value), 40)}")
+        case Form.COUNT:
+            if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+                raise SettingError(f"{one.name} is a whole number from 1 up")
+        case _:
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise SettingError(f"{one.name} is a number (SI)")
+            if not value > 0:
+                raise SettingError(f"{one.name} is above zero")
+    return value
+
+
+def read(cls: type[S], stored: Mapping[str, object]) -> S:
+    """From the stored form. Names of a later version, and values that do not fit, are left out."""
+    fitting: dict[str, Any] = {}
+    for one in settings_of(cls):
+        if one.name in stored:
+            value = stored[one.name]
+            try:
+                fitting[one.name] = value if one.kind is Form.PROFILE else _checked(one, value, ())
+            except SettingError:
+                continue
+    return cls(**fitting)

@@ -1,0 +1,135 @@
+"""Start-up: the machine runs under load and is judged by superheat, subcooling and head pressure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.model.drawing import PlotSpec
+from logger.model.points import Quantity
+from logger.model.value import Value
+from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
+from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
+from logger.stages.inputs import StageInputs
+from logger.stages.settings import setting
+
+START_UP = "start-up"
+_Q = Quantity
+_OWN = "our own figure, no source"
+Inputs = StageInputs["StartUp"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartUp:
+    high_side_limit: float | None = setting(_Q.PRESSURE, HIGH_SIDE_LIMIT_HELP)
+    superheat_target: float | None = setting(_Q.TEMPERATURE_DIFFERENCE, "such as 11F")
+    subcooling_target: float | None = setting(_Q.TEMPERATURE_DIFFERENCE, "such as 10F")
+
+
+def _analyse(now: Inputs) -> StageResult:
+    from logger.stages.start_up.analysis import analyse_start_up
+    from logger.stages.start_up.carry import figures_finding
+    from logger.stages.start_up.evaporator_feed import SUPERHEAT_TARGET_K
+
+    if now.refrigerant is None:
+        return StageResult()
+    target_k = now.settings.superheat_target
+    before, named = _baseline(now)
+    result = analyse_start_up(
+        {name: now.series(name) for name in now.values},
+        refrigerant=now.refrigerant,
+        high_limit_pa=now.settings.high_side_limit,
+        baseline=before,
+        superheat_target_k=SUPERHEAT_TARGET_K if target_k is None else target_k,
+        subcooling_target_k=now.settings.subcooling_target,
+    )
+    findings = tuple(
+        replace(f, text=f"{f.text} The baseline is {named}.") if f.key == "start_up.compare" else f
+        for f in result.findings
+    )
+    return StageResult((*findings, *figures_finding(result.baseline)), facts=result.baseline, result=result)
+
+
+def _baseline(now: Inputs) -> tuple[Mapping[str, Value] | None, str]:
+    """The start-up before this one, in this job or an earlier one, and which it is."""
+    from logger.stages.start_up.carry import Baseline
+
+    for one in reversed(now.earlier):
+        if one.stage.kind == START_UP and one.facts:
+            return one.facts, f"stage {one.stage.number} of this job"
+    carried = now.carried if isinstance(now.carried, Baseline) else None
+    return (None, "") if carried is None else (carried.figures, carried.named)
+
+
+def _watch(now: Inputs) -> Watch:
+    from logger.stages.start_up.live import MachineWatch
+
+    return MachineWatch()
+
+
+def _carried(keys: Mapping[str, Any]) -> object:
+    from logger.stages.start_up.carry import Baseline
+
+    return Baseline.from_keys(keys)
+
+
+def alarms(settings: StartUp | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    only = frozenset({START_UP})
+    return (
+        high_head(START_UP),
+        AlarmRule(
+            "low-superheat", "Liquid may reach the compressor", Priority.HIGH, Kind.LOW, "suction_superheat",
+            _Q.TEMPERATURE_DIFFERENCE, 2.0, deadband=1.0, on_delay_s=60, off_delay_s=60, stages=only,
+            action="Check the expansion valve and the charge; stop if the suction line sweats back to the shell.",
+            basis=_OWN,
+        ),
+        AlarmRule(
+            "discharge-hot", "Discharge line hot", Priority.HIGH, Kind.HIGH, "discharge_temperature", _Q.TEMPERATURE,
+            273.15 + 107, deadband=5, on_delay_s=30, off_delay_s=60, stages=only,
+            action="Check suction superheat, compression ratio and cooling of the compressor.",
+            basis="225 F, common practice, no source",
+        ),
+    )  # fmt: skip
+
+
+DEFINITION = StageDefinition(
+    kind=START_UP,
+    label="Start-up",
+    decides="start_up.feed",
+    settings=StartUp,
+    analyse=_analyse,
+    watch=_watch,
+    view=View(
+        "suction_superheat",
+        ("subcooling", "discharge_superheat", "suction_saturation", "condensing_saturation",
+         "condensing_over_ambient", "approach", "high_side_margin"),
+        "suction_pressure",
+        ("suction_pressure", "suction_temperature", "liquid_pressure", "liquid_temperature", "discharge_pressure",
+         "discharge_temperature", "valve_position", "liquid_level", "ambient_temperature"),
+    ),
+    live=(
+        LiveQuantity("suction_superheat", "Suction superheat", _Q.TEMPERATURE_DIFFERENCE),
+        LiveQuantity("discharge_superheat", "Discharge superheat", _Q.TEMPERATURE_DIFFERENCE),
+        LiveQuantity("subcooling", "Subcooling", _Q.TEMPERATURE_DIFFERENCE),
+        LiveQuantity("suction_saturation", "Evaporating (dew)", _Q.TEMPERATURE),
+        LiveQuantity("condensing_saturation", "Condensing (dew)", _Q.TEMPERATURE),
+        LiveQuantity("condensing_over_ambient", "Condensing over ambient", _Q.TEMPERATURE_DIFFERENCE),
+        LiveQuantity("approach", "Approach", _Q.TEMPERATURE_DIFFERENCE),
+        HIGH_SIDE_MARGIN,
+    ),
+    alarms=alarms,
+    silence_matters=frozenset(
+        {"suction_pressure", "suction_temperature", "liquid_pressure", "liquid_temperature", "discharge_pressure",
+         "discharge_temperature"}
+    ),
+    plots=(
+        PlotSpec("Pressures", ("suction_pressure", "liquid_pressure", "discharge_pressure")),
+        PlotSpec(
+            "Temperatures",
+            ("suction_temperature", "liquid_temperature", "discharge_temperature", "ambient_temperature"),
+        ),
+        PlotSpec("Fluid temperatures", ("entering_fluid_temperature", "leaving_fluid_temperature")),
+    ),
+    listed=("suction", "liquid", "discharge", "valve", "entering", "leaving", "ambient"),
+    carry=Carry(_carried),
+)  # fmt: skip

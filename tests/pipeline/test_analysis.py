@@ -3,6 +3,7 @@
 from functools import partial
 
 import pytest
+from logger.pipeline.analysis import analyse
 
 from logger.model import records as r
 from logger.model.finding import Verdict
@@ -11,7 +12,6 @@ from logger.model.plain import plain
 from logger.model.sample import PointSample
 from logger.model.units import MICRON_PA, NS_PER_S
 from logger.pipeline.acts import do
-from logger.pipeline.analysis import analyse
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.replay import replay
 from logger.statistics.history import History

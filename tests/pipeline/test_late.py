@@ -4,11 +4,11 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 import pytest
+from logger.pipeline.analysis import Report
 
 from logger.model.finding import Verdict
 from logger.model.records import NOTE, STAGE_ENDED
 from logger.model.units import NS_PER_S
-from logger.pipeline.analysis import Report
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order

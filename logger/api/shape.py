@@ -14,6 +14,8 @@ from logger.model.value import Value
 from logger.pipeline.snapshot import Snapshot
 from logger.refrigerant import labelled
 from logger.stages import registry
+from logger.stages.words import shown_finding, text_of
+from logger.wording.values import Shown
 
 CAUTION = (
     "Records and warns only. It replaces no relief valve, float switch or scale alarm: "
@@ -44,6 +46,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         for name, now in sorted(snapshot.points.items(), key=lambda item: first.get(item[0], len(first)))
     ]
     known = registry.live_quantities()
+    words = Shown(job.units, ambient)
     live = {
         key: {"key": key, "label": known[key].label, **row(value, known[key].quantity)}
         for key, value in snapshot.live.items()
@@ -73,10 +76,10 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "points": points,
         "live": live,
         "advice": [clean(line) for line in snapshot.advice],
-        "findings": [plain(f) for f in snapshot.findings],
+        "findings": [shown_finding(f, words) for f in snapshot.findings],
         "earlier": [
-            {"number": s.number, "label": registry.label(s.kind), "headline": f.headline, "text": f.text}
-            for s, f in snapshot.earlier
+            {"number": s.number, "label": registry.label(s.kind), "headline": text.headline, "text": text.body}
+            for s, text in ((s, text_of(f, words)) for s, f in snapshot.earlier)
         ],
         "notes": [{"t_ns": n.t_ns, "text": clean(n.text), "author": clean(n.author)} for n in snapshot.notes],
         "caution": CAUTION,

@@ -9,7 +9,7 @@ told as incomplete.
 import logging
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -154,8 +154,8 @@ def _read(reader: StoreReader, job: Job, opened_ns: int) -> _Seen:
             finding = finding_from(event["finding"])
             key, label = _MASS_OF.get(kinds[event["stage"]], ("", ""))
             if finding.key == key:
-                problem = unknown("kg", f"job {job.job_id}: {finding.text}")
-                masses[event["stage"]] = next((v for name, v in finding.inputs if name == label), problem)
+                problem = unknown("kg", f"job {job.job_id}: {_said(event)}")
+                masses[event["stage"]] = finding.value(label) or problem
             elif finding.key == FIGURES:
                 figures = figures_of(finding)
     moved = [n for n, stage in kinds.items() if stage in _MASS_OF]
@@ -174,3 +174,8 @@ def _read(reader: StoreReader, job: Job, opened_ns: int) -> _Seen:
 
 def _day(t_ns: int, offset_s: int) -> date:
     return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=t_ns // NS_PER_S + offset_s)).date()
+
+
+def _said(event: Mapping[str, Any]) -> str:
+    """What a finding's event said in words, by this version or 0.1.0."""
+    return str(event["said"]["body"] if "said" in event else event["finding"]["text"])

@@ -28,6 +28,7 @@ from logger.model.value import unknown
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.live_values import forbidding
 from logger.stages import registry
+from logger.stages.words import text_of
 
 log = logging.getLogger(__name__)
 
@@ -200,7 +201,7 @@ class Relay:
             rules=pipeline.engine.rules,
             alarms=pipeline.alarm_state,
             device_problem=self._device_problem(),
-            not_to_be_filled=[finding.text for finding in forbidding(scene, scene.now_ns)],
+            not_to_be_filled=[text_of(f, pipeline.shown).body for f in forbidding(scene, scene.now_ns)],
         )
 
     def _device_problem(self) -> str | None:

@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from logger.api.client import Client, read_address
-from logger.model.finding import line_of
+from logger.model.finding import Text
 from logger.model.points import Quantity
 from logger.model.units import parse_quantity
 
@@ -81,7 +81,7 @@ def stage_end(operator: str, ago_s: float, job: str | None) -> None:
     answer = client(job).act("stage-end", operator=operator, ago_s=ago_s)
     click.echo(answer["text"])
     for finding in answer.get("findings", []):
-        click.echo(f"  {line_of(finding['headline'], finding['text'])}")
+        click.echo(f"  {Text(finding['headline'], finding['text']).line}")
 
 
 @click.command()

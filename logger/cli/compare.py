@@ -11,9 +11,9 @@ import click
 if TYPE_CHECKING:
     from logger.export.comparison.sides import Side
     from logger.export.comparison.table import Compared
-    from logger.export.shown import Shown
     from logger.model.job import Stage
     from logger.store.place import JobPlace
+    from logger.wording.values import Shown
 
 _ALSO_CALLED = {"pull-down": "evacuation", "decay": "decay-test", "startup": "start-up"}
 
@@ -52,7 +52,7 @@ def compare(
     from logger.export.comparison.curves import laid_out
     from logger.export.comparison.sides import must_be_comparable
     from logger.export.comparison.table import compared
-    from logger.export.shown import Shown
+    from logger.wording.values import Shown
 
     asked = [_asked(first, name_a), _asked(second, name_b)]
     if asked[0].place.file == asked[1].place.file and asked[0].stage.number == asked[1].stage.number:
@@ -152,6 +152,7 @@ def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
     from logger.export.comparison.compare_pdf import CAUTION, invented
     from logger.export.comparison.compare_text import remarks, sentences
     from logger.model.plain import plain
+    from logger.stages.words import text_of
 
     return {
         "kind": found.kind,
@@ -166,7 +167,7 @@ def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
         "b": _side(found.b),
         "axes": {"x": found.x_label, "x_unit": found.x_unit, "y": found.y_label, "y_unit": found.y_unit},
         "curves": None if found.curves is None else [plain(c) for c in found.curves],
-        "rule": found.finding.rule,
+        "rule": text_of(found.finding, shown).rule,
         "caution": CAUTION,
     }
 

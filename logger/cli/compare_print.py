@@ -11,8 +11,8 @@ from rich.table import Table
 from logger.export.comparison import compare_text
 from logger.export.comparison.compare_pdf import CAUTION, invented
 from logger.export.comparison.table import Compared
-from logger.export.shown import Shown
 from logger.screen.braille import plot as braille
+from logger.wording.values import Shown
 
 _ROWS = 12
 _LABELS = 10  # columns for the numbers left of the plot

@@ -33,7 +33,7 @@ from logger.cli.quantities import (
     temperature,
 )
 from logger.model.cylinder import Cylinder
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Text, Verdict
 from logger.model.plain import plain
 from logger.model.points import Quantity
 from logger.model.value import known, unknown
@@ -194,9 +194,9 @@ def list_(units: str, as_json: bool) -> None:
     for c in kept:
         limit = _limits(c, "strictest")
         contents = labelled(c.refrigerant or (" / ".join(c.candidates) + " ?" if c.candidates else "not known"))
-        told = [_requalification(c).headline]
+        told = [_text(_requalification(c)).headline]
         if limit.suitability.verdict is Verdict.FAIL:
-            told.append(f"service pressure {limit.suitability.headline}: do not fill")
+            told.append(f"service pressure {_text(limit.suitability).headline}: do not fill")
         click.echo(
             f"{c.name[:16]:16s} {contents[:22]:22s} {shown(known(c.tare_kg, 'kg'), _Q.MASS, units, 0):>10s} "
             f"{shown(known(c.water_capacity_kg, 'kg'), _Q.MASS, units, 0):>10s} "
@@ -248,9 +248,17 @@ def _requalification(chosen: Cylinder) -> Finding:
     return requalification(chosen, date.today())  # noqa: DTZ011  the day on the wall calendar is meant
 
 
+def _text(finding: Finding) -> Text:
+    from logger.stages.words import text_of
+    from logger.wording.values import Shown
+
+    return text_of(finding, Shown())
+
+
 def _line(finding: Finding) -> str:
     label = finding.key.split(".")[1].replace("-", " ")
-    return f"[{_MARK[finding.verdict]}] {label}: {finding.headline}. {finding.text}"
+    text = _text(finding)
+    return f"[{_MARK[finding.verdict]}] {label}: {text.headline}. {text.body}"
 
 
 def _contents(limit: Any) -> str:

@@ -19,7 +19,7 @@ from typing import Any
 import click
 
 from logger.api.client import Client, DaemonError, read_address
-from logger.model.finding import line_of
+from logger.model.finding import Text
 from logger.model.units import NS_PER_S
 
 JOB_ID = "invented-brewery"
@@ -236,7 +236,7 @@ class Guide:
             answer = act("stage-end", operator="demo")
             self.say(answer["text"])
             for finding in answer["findings"]:
-                self.say(f"  {line_of(finding['headline'], finding['text'])}")
+                self.say(f"  {Text(finding['headline'], finding['text']).line}")
         elif action == "swap_cylinder":
             self.say(act("cylinder", name=kw["to"])["text"])
         elif action == "note":

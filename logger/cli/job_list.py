@@ -126,7 +126,9 @@ def take(found: JobSummary, event: Event) -> None:
         finding = event["finding"]
         for stage in found.stages:
             if stage.number == event["stage"]:
-                stage.findings.append((Verdict(finding["verdict"]).value, clean(str(finding["headline"]))))
+                stage.findings.append(
+                    (Verdict(finding["verdict"]).value, clean(str((event.get("said") or finding)["headline"])))
+                )
 
 
 _MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: ""}

@@ -5,7 +5,7 @@ from datetime import date
 
 from logger.cylinder.filling_rules import CFR_FULL_K
 from logger.model.cylinder import Cylinder, MonthOnly
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known, unknown
 from logger.refrigerant import OutOfRange, Refrigerant
@@ -32,7 +32,7 @@ def suitability(cylinder: Cylinder, inside: tuple[Refrigerant, ...]) -> Finding:
     """Whether the service pressure fits the refrigerant; of several candidates the one with the highest pressure."""
     key = "cylinder.service-pressure"
     if not inside:
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", "The refrigerant is not known.", SERVICE_RULE)
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", "The refrigerant is not known.", SERVICE_RULE)
     reached = {refrigerant.name: _warmest(refrigerant) for refrigerant in inside}
     name, (kelvin, pressure_pa) = max(reached.items(), key=lambda item: item[1][1])
     at = f"{degrees(kelvin)}, gauge"
@@ -43,7 +43,7 @@ def suitability(cylinder: Cylinder, inside: tuple[Refrigerant, ...]) -> Finding:
     if service_pa is None:
         needs = f"needs a marking {'above' if short else 'of at least'} {_psi(pressure_pa / 1.25)}"
         text = " ".join((f"The service pressure is not known; {reaches}, which {needs}.", *short))
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, SERVICE_RULE, inputs=tuple(inputs))
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, SERVICE_RULE, inputs=tuple(inputs))
     allowed_pa = 1.25 * service_pa
     inputs += [("service pressure, gauge", known(service_pa, "Pa")), ("5/4 of it", known(allowed_pa, "Pa"))]
     if pressure_pa > allowed_pa:
@@ -51,11 +51,11 @@ def suitability(cylinder: Cylinder, inside: tuple[Refrigerant, ...]) -> Finding:
             f"{reaches}, above the {_psi(allowed_pa)} that a service pressure of {_psi(service_pa)} allows. "
             "Do not fill this cylinder with it."
         )
-        return Finding(key, Verdict.FAIL, "not suitable", text, SERVICE_RULE, inputs=tuple(inputs))
+        return worded(key, Verdict.FAIL, "not suitable", text, SERVICE_RULE, inputs=tuple(inputs))
     if short:
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", " ".join(short), SERVICE_RULE, inputs=tuple(inputs))
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", " ".join(short), SERVICE_RULE, inputs=tuple(inputs))
     text = f"{reaches}; {_psi(allowed_pa)} is allowed."
-    return Finding(key, Verdict.PASS, "suitable", text, SERVICE_RULE, inputs=tuple(inputs))
+    return worded(key, Verdict.PASS, "suitable", text, SERVICE_RULE, inputs=tuple(inputs))
 
 
 def _warmest(refrigerant: Refrigerant) -> tuple[float, float]:
@@ -79,13 +79,13 @@ def one_refrigerant(cylinder: Cylinder, refrigerant: str) -> Finding:
     key = "cylinder.contents"
     entered = [name for name in (cylinder.refrigerant, *cylinder.candidates) if name is not None]
     if not entered or refrigerant in entered:
-        return Finding(key, Verdict.PASS, "one refrigerant", f"{cylinder.name} is for {refrigerant}.", CONTENTS_RULE)
+        return worded(key, Verdict.PASS, "one refrigerant", f"{cylinder.name} is for {refrigerant}.", CONTENTS_RULE)
     text = (
         f"{cylinder.name} is entered as holding {' or '.join(entered)}; the job's refrigerant is {refrigerant}. Mixed, "
         "neither can be used again, and the pressure may be above that of either. Use another cylinder, or correct "
         "the entry; until then the limit is that of the less dense of them."
     )
-    return Finding(key, Verdict.FAIL, "another refrigerant", text, CONTENTS_RULE)
+    return worded(key, Verdict.FAIL, "another refrigerant", text, CONTENTS_RULE)
 
 
 def due_date(tested: date, years: float) -> date:
@@ -103,20 +103,20 @@ def requalification(cylinder: Cylinder, today: date) -> Finding:
     key = "cylinder.requalification"
     if cylinder.tested is None:
         text = "The date of the last test is not known: read it from the shoulder or collar before filling."
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, TEST_RULE)
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, TEST_RULE)
     if cylinder.tested > today:
         text = f"The last test is dated {cylinder.tested.isoformat()}, after today: check the entry."
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, TEST_RULE)
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, TEST_RULE)
     due = due_date(cylinder.tested, cylinder.requalify_years)
     years = ("years between tests", known(cylinder.requalify_years, "a"))
     if today > due:
         text = (
             f"The test of {cylinder.tested.isoformat()} ran out on {due.isoformat()}: do not fill; have it requalified."
         )
-        return Finding(key, Verdict.FAIL, "overdue", text, TEST_RULE, inputs=(years,))
+        return worded(key, Verdict.FAIL, "overdue", text, TEST_RULE, inputs=(years,))
     counted = " (counted from the first day of the month)" if isinstance(cylinder.tested, MonthOnly) else ""
     text = f"Tested {cylinder.tested.isoformat()}, good until {due.isoformat()}{counted}."
-    return Finding(key, Verdict.PASS, "in test", text, TEST_RULE, inputs=(years,))
+    return worded(key, Verdict.PASS, "in test", text, TEST_RULE, inputs=(years,))
 
 
 def non_condensables(
@@ -134,7 +134,7 @@ def non_condensables(
     key = "cylinder.non-condensables"
 
     def cannot(text: str, *inputs: tuple[str, Value]) -> Finding:
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, AIR_RULE, DECISION, inputs)
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, AIR_RULE, DECISION, inputs)
 
     read = (("cylinder pressure, absolute", pressure), ("temperature of the contents", temperature))
     if pressure.number is None or temperature.number is None:
@@ -177,16 +177,16 @@ def non_condensables(
     if pressure.number + expanded < least_pa:
         text = f"{band}: below saturation. Wrong refrigerant, wrong temperature, no liquid left, or a gauge error."
         look_at = ("refrigerant in the cylinder", "where the temperature is taken", "zero of the gauge")
-        return Finding(key, Verdict.ATTENTION, "below saturation", text, AIR_RULE, DECISION, inputs, check_next=look_at)
+        return worded(key, Verdict.ATTENTION, "below saturation", text, AIR_RULE, DECISION, inputs, check_next=look_at)
     limit_pa = AIR_LIMIT * pressure.number
     if excess.number - expanded > limit_pa:
         text = f"{band}: about {share:.1%} of the vapour is not {refrigerant.name}."
         causes = ("air or nitrogen in the cylinder", "another refrigerant mixed in")
         checks = ("temperature of the liquid, not of the sun-warmed shell", "the refrigerant's identity")
-        return Finding(key, Verdict.FAIL, "non-condensables present", text, AIR_RULE, DECISION, inputs, causes, checks)
+        return worded(key, Verdict.FAIL, "non-condensables present", text, AIR_RULE, DECISION, inputs, causes, checks)
     if pressure.number - least_pa + expanded <= limit_pa:
         text = f"{band}: below {AIR_LIMIT:.1%} of the vapour."
-        return Finding(key, Verdict.PASS, "none found", text, AIR_RULE, DECISION, inputs)
+        return worded(key, Verdict.PASS, "none found", text, AIR_RULE, DECISION, inputs)
     if excess.number + expanded <= limit_pa:
         return cannot(
             f"{band}. A blend that is part vapour lies below its bubble pressure, here by up to "

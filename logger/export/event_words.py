@@ -7,13 +7,13 @@ from typing import Any
 from logger.alarms.errors import AlarmError
 from logger.alarms.memory import AlarmChange
 from logger.alarms.text import measured
-from logger.export.shown import Shown, duration
 from logger.model import records as r
-from logger.model.finding import line_of
+from logger.model.finding import Text
 from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
 from logger.stages import registry
+from logger.wording.values import Shown, duration
 
 Words = tuple[str, str, str]  # about, text, by
 _SHOWN_APART = {"type", "t_ns", "operator", "author"}
@@ -94,8 +94,9 @@ def _gap(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
 
 
 def _finding(event: dict[str, Any], shown: Shown) -> tuple[str, str]:
-    finding = event["finding"]
-    return f"stage {event['stage']}", line_of(finding["headline"], finding["text"])
+    said = event.get("said") or event["finding"]
+    text = Text(said["headline"], said["body"] if "body" in said else said["text"])
+    return f"stage {event['stage']}", text.line
 
 
 def _clock(event: dict[str, Any], shown: Shown) -> tuple[str, str]:

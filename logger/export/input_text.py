@@ -7,10 +7,10 @@ Figures follow the uncertainty (two of it, GUM 7.2.6), or three where none is st
 import math
 from collections.abc import Iterable
 
-from logger.export.shown import duration
 from logger.model.points import Quantity
 from logger.model.units import UNITS, Unit, show_unit
 from logger.model.value import Value
+from logger.wording.values import duration
 
 VACUUM_BELOW_PA = 5000.0
 _TEMPERATURE_ABOVE_K = 150.0  # no difference on these jobs is as large, no temperature as low

@@ -12,7 +12,6 @@ from logger.evidence.chain import GENESIS, event_of
 from logger.evidence.errors import BundleError, ChainError
 from logger.export.event_words import words
 from logger.export.report.report_data import Act, AlarmEntry, GapEntry
-from logger.export.shown import Shown
 from logger.model import records as r
 from logger.model.finding import Finding
 from logger.model.job import Job
@@ -21,6 +20,7 @@ from logger.model.records import EVENT, Record
 from logger.model.text import clean
 from logger.model.value import Value, known, unknown
 from logger.pipeline.job_state import JobState
+from logger.wording.values import Shown
 
 _DIARY = {
     r.NOTE: "note",

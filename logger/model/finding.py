@@ -1,13 +1,14 @@
-"""What an analysis concludes, with its inputs, its rule and its uncertainty."""
+"""What an analysis concludes: data alone. Its sentences are made where it is read (logger/stages/words.py)."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.value import Value
+from logger.model.value import Argument, Value
 
 
 class Verdict(StrEnum):
-    """HELD/REACHED style verdicts of a rule. CANNOT_TELL is never a pass."""
+    """Of a rule. CANNOT_TELL is never a pass."""
 
     PASS = "pass"
     FAIL = "fail"
@@ -17,27 +18,62 @@ class Verdict(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
-    """key: stable machine name ("recovery.stall"). text: plain words for the mechanic, one or two sentences.
+class Text:
+    """A finding in words. headline: the verdict in a few words. body: one or two sentences.
 
-    headline: the verdict in words ("held", "did not hold", "cannot tell") or a few words.
     rule: what decided, with its source. decision_rule: how uncertainty was treated (ISO/IEC 17025 7.8.6).
-    inputs: (label, Value) pairs behind it. causes: likely causes the data supports, best first.
-    check_next: what to look at. t_ns: when it was concluded, UTC.
+    causes: likely causes the data supports, best first. check_next: what to look at.
+    """
+
+    headline: str
+    body: str
+    rule: str = ""
+    decision_rule: str = ""
+    causes: tuple[str, ...] = ()
+    check_next: tuple[str, ...] = ()
+
+    @property
+    def line(self) -> str:
+        """ "headline: body", or the body alone where it begins with its headline."""
+        repeated = self.body.casefold().startswith(self.headline.casefold())
+        return self.body if repeated else f"{self.headline}: {self.body}"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """key: stable machine name ("recovery.stall"). inputs: what it rests on; names may repeat ("cause", best first).
+
+    said: the words of a record whose program stored sentences (version 0.1.0), which no words file can make again.
     """
 
     key: str
     verdict: Verdict
-    headline: str
-    text: str
-    rule: str = ""
-    decision_rule: str = ""
-    inputs: tuple[tuple[str, Value], ...] = ()
-    causes: tuple[str, ...] = ()
-    check_next: tuple[str, ...] = ()
-    t_ns: int | None = None
+    inputs: tuple[Argument, ...] = ()
+    said: Text | None = None
+
+    def value(self, name: str) -> Value | None:
+        """The first number of that name."""
+        found = (one.value for one in self.inputs if one.name == name)
+        return next((value for value in found if isinstance(value, Value)), None)
+
+    def numbers(self) -> Iterator[tuple[str, Value]]:
+        """(name, value) of each input that is a number, in order."""
+        for one in self.inputs:
+            if isinstance(one.value, Value):
+                yield one.name, one.value
 
 
-def line_of(headline: str, text: str) -> str:
-    """ "headline: text", or the text alone where it begins with its headline: not "cannot tell: Cannot tell: ..."."""
-    return text if text.casefold().startswith(headline.casefold()) else f"{headline}: {text}"
+def worded(
+    key: str,
+    verdict: Verdict,
+    headline: str,
+    text: str,
+    rule: str = "",
+    decision_rule: str = "",
+    inputs: tuple[tuple[str, Value], ...] = (),
+    causes: tuple[str, ...] = (),
+    check_next: tuple[str, ...] = (),
+) -> Finding:
+    """A finding of an analysis that still writes its own sentences."""
+    arguments = tuple(Argument(name, None, value) for name, value in inputs)
+    return Finding(key, verdict, arguments, Text(headline, text, rule, decision_rule, causes, check_next))

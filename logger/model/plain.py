@@ -7,11 +7,12 @@ from enum import Enum
 from typing import Any
 
 from logger.model.cylinder import Cylinder, marked_date
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Text, Verdict
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT, LineField, ModbusPort, Register, Stated, TextPort
 from logger.model.job import Job
+from logger.model.points import Quantity
 from logger.model.rig import Calibration, Rig, RigChannel, RigDevice, RigOutput
-from logger.model.value import Value
+from logger.model.value import Argument, Code, Value
 
 
 def plain(item: Any) -> Any:
@@ -58,12 +59,32 @@ def value_from(data: Mapping[str, Any]) -> Value:
 
 
 def finding_from(data: Mapping[str, Any]) -> Finding:
-    fields = _known(Finding, data)
-    fields["verdict"] = Verdict(fields["verdict"])
-    fields["inputs"] = tuple((label, value_from(v)) for label, v in fields.get("inputs", ()))
-    fields["causes"] = tuple(fields.get("causes", ()))
-    fields["check_next"] = tuple(fields.get("check_next", ()))
-    return Finding(**fields)
+    """From an event or a findings file; of version 0.1.0 with the sentences it stored."""
+    verdict = Verdict(data["verdict"])
+    if "headline" not in data:
+        return Finding(data["key"], verdict, tuple(_argument(one) for one in data.get("inputs", ())))
+    said = Text(
+        data["headline"], data["text"], data.get("rule", ""), data.get("decision_rule", ""),
+        tuple(data.get("causes", ())), tuple(data.get("check_next", ())),
+    )  # fmt: skip
+    inputs = tuple(Argument(label, None, value_from(v)) for label, v in data.get("inputs", ()))
+    return Finding(data["key"], verdict, inputs, said)
+
+
+def finding_data(finding: Finding) -> dict[str, Any]:
+    """As `finding_from` reads it: data alone."""
+    return {
+        "key": finding.key,
+        "verdict": finding.verdict.value,
+        "inputs": [{"name": one.name, "kind": plain(one.kind), "value": plain(one.value)} for one in finding.inputs],
+    }
+
+
+def _argument(data: Mapping[str, Any]) -> Argument:
+    kind, value = data["kind"], data["value"]
+    if isinstance(value, str):
+        return Argument(data["name"], Code(kind), value)
+    return Argument(data["name"], None if kind is None else Quantity(kind), value_from(value))
 
 
 def rig_from(data: Mapping[str, Any]) -> Rig:

@@ -25,6 +25,7 @@ class Quantity(StrEnum):
     PRESSURE_RATE = "pressure rate"  # Pa/s
     LEAK_RATE = "leak rate"  # Pa m3/s
     LENGTH = "length"  # m
+    COUNT = "count"  # 1
 
 
 SI_UNIT: dict[Quantity, str] = {
@@ -43,6 +44,7 @@ SI_UNIT: dict[Quantity, str] = {
     Quantity.PRESSURE_RATE: "Pa/s",
     Quantity.LEAK_RATE: "Pa.m3/s",
     Quantity.LENGTH: "m",
+    Quantity.COUNT: "1",
 }
 
 

@@ -1,7 +1,10 @@
-"""One number of the job: SI value, standard uncertainty, or the reason why there is none."""
+"""One number of the job: SI value, standard uncertainty, or the reason why there is none; and what rests on such."""
 
 import math
 from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from logger.model.points import Quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,3 +45,52 @@ def known(number: float, unit: str, u: float | None = None, note: str | None = N
 
 def unknown(unit: str, problem: str) -> Value:
     return Value(None, unit, problem=problem)
+
+
+class Code(StrEnum):
+    """What an argument is that is no number."""
+
+    WORD = "word"  # a code of the words file's TERMS
+    NAME = "name"  # a person's own word for a thing, never translated
+    INSTANT = "instant"  # UTC, RFC 3339
+    DAY = "day"  # of the place, ISO 8601
+
+
+@dataclass(frozen=True, slots=True)
+class Argument:
+    """One thing that a finding or statement rests on. kind: which quantity the number is (absolute pressure or a
+    difference, temperature or a difference), or what else it is; None in records that did not say."""
+
+    name: str
+    kind: Quantity | Code | None
+    value: Value | str
+
+    def __post_init__(self) -> None:
+        if isinstance(self.kind, Code) != isinstance(self.value, str):
+            raise ValueError(f"argument {self.name!r}: a {self.kind} is not {self.value!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """A reason, an advice or a refusal as data: the words file has its sentence."""
+
+    key: str
+    inputs: tuple[Argument, ...] = ()
+
+
+def day_of(name: str, iso: str) -> Argument:
+    return Argument(name, Code.DAY, iso)
+
+
+def number(name: str, quantity: Quantity, value: Value) -> Argument:
+    return Argument(name, quantity, value)
+
+
+def word(name: str, code: str) -> Argument:
+    """One of the codes that the words file knows."""
+    return Argument(name, Code.WORD, code)
+
+
+def name_of(name: str, own: str) -> Argument:
+    """A person's own word for a thing: a cylinder's, a device's, a job's name."""
+    return Argument(name, Code.NAME, own)

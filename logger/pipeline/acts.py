@@ -8,7 +8,7 @@ from logger.alarms.errors import AlarmError
 from logger.alarms.states import State
 from logger.model import records
 from logger.model.cylinder import Cylinder
-from logger.model.plain import cylinder_from, plain
+from logger.model.plain import cylinder_from, finding_data, plain
 from logger.model.text import clean
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.live_values import forbidding
@@ -16,6 +16,7 @@ from logger.refrigerant import RefrigerantError, find
 from logger.stages import registry
 from logger.stages.definition import StageDefinition
 from logger.stages.settings import SettingError, check
+from logger.stages.words import shown_finding, text_of
 
 Body = dict[str, Any]
 
@@ -52,8 +53,15 @@ def end_stage(pipeline: Pipeline, now_ns: int, operator: str = "") -> Body:
     pipeline.emit({"type": records.STAGE_ENDED, "t_ns": now_ns, "number": stage.number, "operator": operator})
     findings = pipeline.reports[stage.number].findings
     for finding in findings:
-        pipeline.emit({"type": records.FINDING, "t_ns": now_ns, "stage": stage.number, "finding": plain(finding)})
-    return {"text": f"{registry.label(stage.kind)} ended", "findings": [plain(f) for f in findings]}
+        said = plain(text_of(finding, pipeline.shown))
+        pipeline.emit(
+            {"type": records.FINDING, "t_ns": now_ns, "stage": stage.number, "finding": finding_data(finding),
+             "said": said}
+        )  # fmt: skip
+    return {
+        "text": f"{registry.label(stage.kind)} ended",
+        "findings": [shown_finding(f, pipeline.shown) for f in findings],
+    }
 
 
 def _stage_begin(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
@@ -117,7 +125,7 @@ def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
         {"type": records.CYLINDER_ON_SCALE, "t_ns": now_ns, "cylinder": plain(cylinder),
          "reading_kg": weighing.on_scale.number if weighing else None}
     )  # fmt: skip
-    against = [f.text for f in forbidding(pipeline.scene, now_ns)]
+    against = [text_of(f, pipeline.shown).body for f in forbidding(pipeline.scene, now_ns)]
     return {"text": " ".join((f"{cylinder.name} is on the scale now.", *against))}
 
 

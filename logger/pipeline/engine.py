@@ -28,7 +28,7 @@ from logger.model.points import POINTS
 from logger.model.sample import PointSample
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, known, name_of, unknown
 from logger.pipeline.job_alarms import rules_now
 from logger.pipeline.job_state import Event, Item
 from logger.pipeline.live_values import LiveQuantities
@@ -37,6 +37,8 @@ from logger.pipeline.snapshot import PointNow, Snapshot
 from logger.pipeline.stage_inputs import conclude, interim
 from logger.stages import registry
 from logger.stages.definition import StageResult
+from logger.stages.words import text_of
+from logger.wording.values import Shown
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -156,10 +158,11 @@ class Pipeline:
         after = self.report.findings[:1]
         if self.live and before and after and before[0].verdict is not after[0].verdict:
             stage = self.scene.state.stages[-1]
+            was, now = (text_of(f, self.shown).headline for f in (before[0], after[0]))
             text = (
                 f"With the readings that came after its end, stage {stage.number} "
                 f"({registry.label(stage.kind).lower()}) "
-                f"is judged anew: {after[0].headline}; it was: {before[0].headline}."
+                f"is judged anew: {now}; it was: {was}."
             )
             self.emit({"type": records.NOTE, "t_ns": self.scene.now_ns, "text": text, "author": "rimelog"})
 
@@ -255,6 +258,12 @@ class Pipeline:
         self.apply(event)
         self._out.append(event)
 
+    @property
+    def shown(self) -> Shown:
+        """How this job's numbers and times are shown."""
+        state = self.scene.state
+        return Shown(state.job.units if state.job else "us", self.scene.ambient.pressure_pa, state.utc_offset_s)
+
     # -- inside --------------------------------------------------------------------------------------------------
 
     def _read(self, device_id: str, t_ns: int, raw: bytes, message: Message | None) -> list[PointSample]:
@@ -346,8 +355,7 @@ class Pipeline:
 
 def _not_analysed(fault: str) -> StageResult:
     """Of a stage at whose analysis this program failed. fault: the error, in a line."""
-    text = f"This program failed at the analysis of this stage ({fault}). Its readings are recorded."
-    return StageResult((Finding("program.failed", Verdict.CANNOT_TELL, "not analysed", text),))
+    return StageResult((Finding("program.failed", Verdict.CANNOT_TELL, (name_of("fault", fault),)),))
 
 
 # Alarms about missing readings wait for the slack of a clock that runs faster than real time.

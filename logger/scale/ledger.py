@@ -8,7 +8,7 @@ between two cylinders, or a tugged hose, is never counted as refrigerant.
 import math
 from dataclasses import dataclass, replace
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.value import Value, known, unknown
 from logger.scale.rate import BIG_JUMP_KG, OFF_SCALE, Disturbance
 from logger.wording.numbers import mass, mass_spread
@@ -134,10 +134,10 @@ def balance(recovered: Value, charge_kg: float | None, u_charge_kg: float = 0.0)
     rule = "common practice, no source: recovered against the charge of the appliance"
     decision = "differs where the difference exceeds its expanded uncertainty (k=2)"
     if recovered.number is None:
-        return Finding(key, Verdict.CANNOT_TELL, "no balance", f"No mass balance: {recovered.problem}.", rule, decision)
+        return worded(key, Verdict.CANNOT_TELL, "no balance", f"No mass balance: {recovered.problem}.", rule, decision)
     if charge_kg is None:
         text = f"{mass(recovered.number)} recovered; the charge of the appliance is not entered."
-        return Finding(key, Verdict.INFO, "no charge entered", text, rule, decision, (("recovered", recovered),))
+        return worded(key, Verdict.INFO, "no charge entered", text, rule, decision, (("recovered", recovered),))
     u = math.hypot(recovered.u or 0.0, u_charge_kg)
     left = known(charge_kg - recovered.number, "kg", u)
     inputs = (("recovered", recovered), ("charge", known(charge_kg, "kg", u_charge_kg or None)), ("difference", left))
@@ -145,14 +145,14 @@ def balance(recovered: Value, charge_kg: float | None, u_charge_kg: float = 0.0)
     share = f"{100 * recovered.number / charge_kg:.1f} % of the charge"
     if abs(difference) <= 2 * u:
         text = f"{share} recovered; the difference is within the weighing's uncertainty (± {mass_spread(2 * u)})."
-        return Finding(key, Verdict.PASS, "balances", text, rule, decision, inputs)
+        return worded(key, Verdict.PASS, "balances", text, rule, decision, inputs)
     if abs(difference) <= CLOSE * charge_kg:
         text = f"{share} recovered; the difference is {mass(difference)} (± {mass_spread(2 * u)})."
-        return Finding(key, Verdict.INFO, share, text, rule, decision, inputs)
+        return worded(key, Verdict.INFO, share, text, rule, decision, inputs)
     if difference > 0:
         text = f"{share} recovered; {mass(difference)} (± {mass_spread(2 * u)}) are missing."
         causes = ("still in the appliance or its oil", "leaked out before the job", "charge entered too high")
-        return Finding(key, Verdict.ATTENTION, "less than the charge", text, rule, decision, inputs, causes)
+        return worded(key, Verdict.ATTENTION, "less than the charge", text, rule, decision, inputs, causes)
     text = f"{share} recovered: {mass(-difference)} (± {mass_spread(2 * u)}) more than the charge entered."
     causes = ("overcharged", "charge entered too low", "oil or air came along")
-    return Finding(key, Verdict.ATTENTION, "more than the charge", text, rule, decision, inputs, causes)
+    return worded(key, Verdict.ATTENTION, "more than the charge", text, rule, decision, inputs, causes)

@@ -11,7 +11,7 @@ from typing import Any
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
-from logger.model.finding import line_of
+from logger.model.finding import Text as FindingText
 from logger.model.points import POINTS
 from logger.screen.braille import plot, spread
 from logger.screen.digits import large
@@ -156,7 +156,9 @@ def _main(state: Row, trend: Trend, width: int, room: int) -> list[Text]:
     finding = next(iter(state.get("findings", [])), None)
     if finding:
         most = 1 if small and advice else 2
-        lines += [Text(line, "bold") for line in _wrapped(line_of(finding["headline"], finding["text"]), width, most)]
+        lines += [
+            Text(line, "bold") for line in _wrapped(FindingText(finding["headline"], finding["text"]).line, width, most)
+        ]
     two = width >= 60
     readings = [_row(p, (width - 2) // 2 if two else width) for p in state["points"]]
     if two:
@@ -240,7 +242,7 @@ def _readings(state: Row, width: int) -> list[Text]:
 def _findings(state: Row, width: int) -> list[Text]:
     lines: list[Text] = []
     for finding in state.get("findings", []):
-        lines += [Text(t, "bold") for t in _wrapped(line_of(finding["headline"], finding["text"]), width, 4)]
+        lines += [Text(t, "bold") for t in _wrapped(FindingText(finding["headline"], finding["text"]).line, width, 4)]
         if finding["causes"]:
             lines += [Text(t) for t in _wrapped("Likely: " + "; ".join(finding["causes"]), width, 2)]
         if finding["check_next"]:

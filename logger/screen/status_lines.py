@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from logger.model.finding import line_of
+from logger.model.finding import Text
 from logger.screen.words import alarm_line, shown, title
 
 
@@ -25,7 +25,7 @@ def status_lines(state: dict[str, Any]) -> list[str]:
         why = f"  ({point['problem']})" if point["problem"] else ""
         lines.append(f"  {point['label']:<36} {shown(point):>14}{why}")
     for finding in state.get("findings", []):
-        lines.append(f"  {line_of(finding['headline'], finding['text'])}")
+        lines.append(f"  {Text(finding['headline'], finding['text']).line}")
     for device in state.get("devices", []):
         lines.append(f"  device {device['name']}: {device['text']}")
     for relay in state.get("relays", []):

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
 from logger.stages.decay_test.analysis import DecayResult
@@ -301,14 +301,14 @@ def _comparison(
     if not answered:
         why = measures[0].ratio.problem if measures else none_why
         text = f"{sides} Unknown, because {why or none_why}."
-        finding = Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, inputs=inputs)
+        finding = worded(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, inputs=inputs)
     else:
         differs = [m for m in answered if m.answer is not Answer.SAME]
         headline = "they differ by more than the uncertainty" if differs else "no difference beyond the uncertainty"
         text = (
             f"{sides} {'; '.join(m.text for m in measures)}. {normalised[0].upper() + normalised[1:]}. Only {CAVEAT}."
         )
-        finding = Finding(key, Verdict.INFO, headline, text, rule, inputs=inputs)
+        finding = worded(key, Verdict.INFO, headline, text, rule, inputs=inputs)
     return Comparison(
         kind, curve_a, curve_b, x_label, y_label, y_unit, log_y, normalised, tuple(measures), finding
     )  # fmt: skip

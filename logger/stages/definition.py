@@ -12,6 +12,7 @@ from logger.model.value import Value
 from logger.stages.acceptance import Profile
 from logger.stages.inputs import StageInputs
 from logger.stages.settings import NoSettings
+from logger.wording.book import Words
 
 S = TypeVar("S")
 Profiles = Mapping[str, Profile]
@@ -77,14 +78,15 @@ def no_alarms(settings: Any, profiles: Profiles) -> tuple[AlarmRule, ...]:
     return ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StageDefinition(Generic[S]):
     """kind: as stored and typed. decides: key of the finding that the stage is judged by.
 
     analyse: the stage as a whole, at its end. interim: every ten seconds while it runs, on thinned series; None:
     `analyse`. fed_by: points whose every reading feeds the watch, on replay too. alarms: its rules; settings None:
     the stage is not running. silence_matters: points that must be read in this stage. plots: what the report draws;
-    listed: beginnings of the names of points in its table. profile: the class of acceptance profile it is judged by.
+    listed: beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged
+    by. words: the sentences of its findings and statements.
     """
 
     kind: str
@@ -104,3 +106,4 @@ class StageDefinition(Generic[S]):
     listed: tuple[str, ...] = ()
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     carry: Carry | None = None
+    words: Words = field(default_factory=Words)

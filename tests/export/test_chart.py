@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from logger.export.report.chart import laid_out, time_ticks
 from logger.export.report.report_data import GapEntry, Plot, Trace
-from logger.export.shown import Shown
+from logger.wording.values import Shown
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA, NS_PER_S
 

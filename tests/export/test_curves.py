@@ -17,7 +17,7 @@ from logger.export.comparison.curves import laid_out
 from logger.export.comparison.sides import Fact, Side
 from logger.export.comparison.table import Compared, compared
 from logger.export.errors import CompareError
-from logger.export.shown import Shown
+from logger.wording.values import Shown
 from logger.model.job import Job, Stage, StageKind
 from logger.model.points import Quantity
 from logger.model.sample import Series

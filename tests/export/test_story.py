@@ -7,7 +7,7 @@ import pytest
 from logger.alarms.states import Event, State
 from logger.evidence.chain import new_event
 from logger.evidence.errors import BundleError
-from logger.export.shown import Shown
+from logger.wording.values import Shown
 from logger.export.story import Story
 from logger.model import records as r
 from logger.model.units import NS_PER_S

@@ -10,8 +10,9 @@ from logger.export.report.content import StageReadings, build_report_data, resul
 from logger.export.report.report_data import RecordSource, Replay, Replayed
 from logger.export.report.typeset import ATTACHED_AT_MOST, Paper, render
 from logger.export.story import Story
-from logger.model.plain import plain
+from logger.model.plain import finding_data, plain
 from logger.model.sample import PointSample
+from logger.stages.words import text_of
 
 READINGS = "readings.csv"
 REPORT = "report.pdf"
@@ -87,17 +88,18 @@ class Derived:
         }  # fmt: skip
 
     def _findings(self) -> dict[str, Any]:
-        stages = []
+        stages: list[dict[str, Any]] = []
+        shown = shown_for(self._story, self._replayed)
         for number, stage in sorted(self._replayed.stages.items()):
             result = result_of(stage.findings)
             stages.append({
                 "stage": number,
                 "verdict": result.verdict.value if result else None,
-                "headline": result.headline if result else None,
-                "findings": [plain(f) for f in stage.findings],
+                "findings": [{**finding_data(f), "text": plain(text_of(f, shown))} for f in stage.findings],
             })  # fmt: skip
         return {
             "about": "What the analyses concluded from the records. Values in SI; u is a standard uncertainty (k = 1).",
+            "format": 2,
             "stages": stages,
             "cylinders": [plain(row) for row in self._replayed.cylinders],
             "balance": [[label, plain(value)] for label, value in self._replayed.balance],

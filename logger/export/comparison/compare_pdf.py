@@ -13,7 +13,8 @@ from logger.export.comparison.table import Compared
 from logger.export.report.glyphs import harmless
 from logger.export.report.report_words import INVENTED
 from logger.export.report.typeset import FAMILIES, PAPER, Paper, compiled, settable
-from logger.export.shown import Shown
+from logger.stages.words import text_of
+from logger.wording.values import Shown
 
 CAUTION = (
     "This page compares what instruments showed. It guides no filling, pressurising or evacuation, and does not say "
@@ -63,7 +64,7 @@ def _data(found: Compared, shown: Shown) -> dict[str, Any]:
         "remarks": compare_text.remarks(found, shown),
         "facts": [list(row) for row in compare_text.circumstances(found, shown)],
         "plot": laid_out(found, shown),
-        "rule": found.finding.rule,
+        "rule": text_of(found.finding, shown).rule,
         "caution": CAUTION,
         "sources": [_source(side) for side in (found.a, found.b)],
         "software": version("rimelog"),

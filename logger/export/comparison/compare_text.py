@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from logger.export.comparison.sides import Fact, Side
 from logger.export.comparison.table import Compared
-from logger.export.shown import Shown, duration
+from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, UNITS, show_unit
@@ -19,7 +19,9 @@ from logger.stages.decay_test.definition import DECAY_TEST
 from logger.stages.evacuation.definition import EVACUATION
 from logger.stages.recovery.definition import RECOVERY
 from logger.stages.start_up.definition import START_UP
+from logger.stages.words import text_of
 from logger.statistics.ratio import Answer, K, Measure
+from logger.wording.values import Shown, duration
 
 _MAX_DIGITS = 6
 # SI unit -> name and factor, the same in both systems
@@ -78,9 +80,14 @@ def _row(measure: Measure, kind: str, shown: Shown) -> Row:
 def sentences(found: Compared) -> list[str]:
     """The verdict in plain words: what each measure says, or why nothing can be said."""
     if not found.told:
-        reasons = [m.text for m in found.measures] or [found.finding.text.partition(". ")[2] or found.finding.text]
+        reasons = [m.text for m in found.measures] or [_reason(found.finding)]
         return [_sentence(text) for text in dict.fromkeys(reasons)]
     return [_sentence(m.text) for m in found.measures]
+
+
+def _reason(finding: Finding) -> str:
+    body = text_of(finding, Shown()).body
+    return body.partition(". ")[2] or body
 
 
 def remarks(found: Compared, shown: Shown) -> list[str]:

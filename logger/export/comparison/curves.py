@@ -12,10 +12,10 @@ from typing import Any
 from logger.export.comparison import compare_text
 from logger.export.comparison.table import Compared
 from logger.export.report.chart import axis_of, nice_step, scale_of
-from logger.export.shown import Shown, duration
 from logger.model.points import Quantity
 from logger.model.units import Unit, show_unit, user_unit
 from logger.stages.comparison import Curve
+from logger.wording.values import Shown, duration
 
 _BROKEN = 5.0  # times the usual spacing: the line is broken there
 _TIMES: tuple[tuple[str, float, tuple[float, ...]], ...] = (

@@ -11,6 +11,7 @@ from typing import Any
 from logger.evidence.chain import GENESIS, event_of
 from logger.export.errors import CompareError
 from logger.model import records as r
+from logger.model.finding import Finding, Text
 from logger.model.job import Job, Stage
 from logger.model.points import Quantity
 from logger.model.records import EVENT, Record
@@ -32,7 +33,9 @@ from logger.stages.recovery.analysis import RecoveryResult, RecoveryStep
 from logger.stages.recovery.definition import RECOVERY
 from logger.stages.start_up.analysis import StartUpResult
 from logger.stages.start_up.definition import START_UP
+from logger.stages.words import text_of
 from logger.wording.numbers import duration
+from logger.wording.values import Shown
 
 COMPARABLE = (RECOVERY, EVACUATION, DECAY_TEST, START_UP)
 _Q = Quantity
@@ -241,7 +244,7 @@ def _decay(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: s
     facts = [
         Fact("Held for", known(end_s - begin_s, "s") if result.readings else unknown("s", "no hold"), _Q.TIME),
         Fact("Vacuum when isolated", known(held[0][1], "Pa") if held else unknown("Pa", "no readings"), _Q.VACUUM),
-        Fact("Verdict of the test", result.verdict.headline, None),
+        Fact("Verdict of the test", _said(result.verdict).headline, None),
     ]
     notes = _gap_notes(vacuum, begin_s, end_s)
     notes += [s.text for s in result.suspicions]
@@ -255,7 +258,11 @@ def _start_up(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name
         raise CompareError(f"{name}: its refrigerant is not known, so nothing was computed")
     if not result.metrics:
         raise CompareError(f"{name}: no pressure was measured together with its temperature")
-    notes = [f"{f.headline}: {f.text}" for f in result.findings if f.key == "start_up.steady" and f.verdict != "pass"]
+    notes = [
+        f"{_said(f).headline}: {_said(f).body}"
+        for f in result.findings
+        if f.key == "start_up.steady" and f.verdict != "pass"
+    ]
     return _Found(None, notes=tuple(notes), start_up=result)
 
 
@@ -313,3 +320,7 @@ def _around(scene: Scene, stage: Stage, end_ns: int) -> Iterator[Fact]:
 def _gap_notes(series: Series, begin_s: float, end_s: float) -> list[str]:
     lost = sum(max(0.0, min(g.end_s, end_s) - max(g.start_s, begin_s)) for g in series.gaps)
     return [f"{duration(lost)} of it without trusted readings"] if lost >= _MIN_GAP_S else []
+
+
+def _said(finding: Finding) -> Text:
+    return text_of(finding, Shown())

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.export.report.report_data import GapEntry, Plot, Trace
-from logger.export.shown import Shown, duration
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S, Unit, from_si, show_unit, to_si, user_unit
+from logger.wording.values import Shown, duration
 
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
 _X_TICKS = 8

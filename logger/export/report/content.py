@@ -13,7 +13,6 @@ from logger.export.report.report_data import (
     StageReport,
     Trace,
 )
-from logger.export.shown import Shown
 from logger.export.story import Story
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage
@@ -23,6 +22,7 @@ from logger.model.sample import PointSample
 from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.stages import registry
 from logger.stages.definition import StageResult
+from logger.wording.values import Shown
 
 _JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.CANNOT_TELL)
 

@@ -17,7 +17,6 @@ from logger.export.report.report_data import (
     ReportData,
     StageReport,
 )
-from logger.export.shown import Shown, duration
 from logger.model.finding import Finding
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
@@ -25,6 +24,8 @@ from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, UNITS, show_uni
 from logger.model.value import Value, known
 from logger.refrigerant import labelled
 from logger.stages import registry
+from logger.stages.words import label_of, text_of
+from logger.wording.values import Shown, duration
 
 _Q = Quantity
 MAX_ROWS = 150  # of one list; the rest are in events.csv
@@ -110,6 +111,7 @@ def _ambient(value: Value, shown: Shown) -> str:
 
 def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any]:
     stage, result = report.stage, report.result
+    text = text_of(result, shown) if result else None
     end = shown.clock(report.end_ns)[:5] if shown.time(report.end_ns)[:10] == shown.time(stage.begun_ns)[:10] else (
         shown.time(report.end_ns, False)
     )  # fmt: skip
@@ -122,22 +124,21 @@ def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any
         "lasted": duration((report.end_ns - stage.begun_ns) / NS_PER_S) + (", still running" if running else ""),
         "verdict": result.verdict.value if result else "none",
         "word": say.WORD[result.verdict] if result else say.NOT_JUDGED[0],
-        "headline": _sentence(result.headline) if result else "",
-        "text": result.text if result else say.NOT_JUDGED[1],
-        "then": _then(report.shown_then),
+        "headline": _sentence(text.headline) if text else "",
+        "text": text.body if text else say.NOT_JUDGED[1],
+        "then": _then(report.shown_then, shown),
         "plots": [plot for plot in plots if plot is not None],
         "summaries": [_summary(s, shown) for s in report.summaries],
         "findings": [_finding(f, stage.kind, shown) for f in report.findings],
     }
 
 
-def _then(finding: Finding | None) -> str:
+def _then(finding: Finding | None, shown: Shown) -> str:
     """What the technician was told at the end of the stage, where all records together say something else."""
     if finding is None:
         return ""
-    return (
-        f"Shown when the stage ended, by what had arrived by then: {say.WORD[finding.verdict].lower()}. {finding.text}"
-    )
+    word, body = say.WORD[finding.verdict].lower(), text_of(finding, shown).body
+    return f"Shown when the stage ended, by what had arrived by then: {word}. {body}"
 
 
 def _summary(summary: PointSummary, shown: Shown) -> list[str]:
@@ -165,21 +166,35 @@ def _counted(summary: PointSummary) -> str:
 
 
 def _finding(finding: Finding, kind: str, shown: Shown) -> dict[str, Any]:
-    vacuum = registry.view(kind).log and about_vacuum(v for _, v in finding.inputs)
+    text = text_of(finding, shown)
     return {
         "verdict": finding.verdict.value,
         "word": say.WORD[finding.verdict],
-        "headline": _sentence(finding.headline),
-        "text": finding.text,
-        "rule": finding.rule,
-        "decision_rule": finding.decision_rule,
-        "inputs": [
-            [_sentence(name), confidence_text(v) if name == "confidence" else input_text(v, shown.system, vacuum)]
-            for name, v in finding.inputs
-        ],
-        "causes": list(finding.causes),
-        "check_next": list(finding.check_next),
+        "headline": _sentence(text.headline),
+        "text": text.body,
+        "rule": text.rule,
+        "decision_rule": text.decision_rule,
+        "inputs": _inputs(finding, kind, shown),
+        "causes": list(text.causes),
+        "check_next": list(text.check_next),
     }
+
+
+def _inputs(finding: Finding, kind: str, shown: Shown) -> list[list[str]]:
+    """(label, number with its spread) of each number the finding rests on."""
+    vacuum = registry.view(kind).log and about_vacuum(v for _, v in finding.numbers())
+    rows = []
+    for one in finding.inputs:
+        if isinstance(one.value, str):
+            continue
+        if isinstance(one.kind, Quantity):
+            text = shown.with_spread(one.value, one.kind)
+        else:  # of an analysis that does not say what quantity it is
+            text = (
+                confidence_text(one.value) if one.name == "confidence" else input_text(one.value, shown.system, vacuum)
+            )
+        rows.append([_sentence(label_of(one.name)), text])
+    return rows
 
 
 def _sentence(text: str) -> str:

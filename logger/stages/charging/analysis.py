@@ -4,12 +4,12 @@ import math
 from dataclasses import dataclass
 
 from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, known, number, unknown, word
 from logger.scale.ledger import MassLedger
 from logger.scale.rate import MassRate
 from logger.stages.charging.live import ChargingWatch
-from logger.wording.numbers import duration, mass, mass_rate, mass_with_spread
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,49 +83,51 @@ def analyse_charging(
 
 
 def _mass_finding(charged: Value, peak: Value, took_s: float, ledger: MassLedger) -> Finding:
-    key, rule = "charging.mass", "sum over the cylinders of last minus first settled reading (GUM for u)"
     if charged.number is None:
-        return Finding(key, Verdict.CANNOT_TELL, "no mass", f"No mass: {charged.problem}.", rule)
-    inputs = (("charged", charged), ("fastest", peak), *ledger.by_cylinder())
-    text = f"{mass_with_spread(charged.number, charged.u)} in {duration(took_s)}"
-    text += f", at most {mass_rate(peak.number)}" if peak.number else ""
-    text += f"; {charged.note}." if charged.note else "."
-    return Finding(key, Verdict.INFO, mass(charged.number), text, rule, inputs=inputs)
+        return Finding("charging.mass", Verdict.CANNOT_TELL, (number("charged", Quantity.MASS, charged),))
+    return Finding(
+        "charging.mass",
+        Verdict.INFO,
+        (
+            number("charged", Quantity.MASS, charged),
+            number("fastest", Quantity.MASS_RATE, peak),
+            *(number(name, Quantity.MASS, moved) for name, moved in ledger.by_cylinder()),
+            number("lasted", Quantity.TIME, known(took_s, "s")),
+        ),
+    )
 
 
 def _target_finding(charged: Value, target_kg: float | None, resolution_kg: float) -> tuple[Finding, ...]:
+    """Within one division of the scale and the expanded uncertainty (k=2) of the target."""
     if target_kg is None or charged.number is None:
         return ()
     over = charged.number - target_kg
     allowed = resolution_kg + 2 * (charged.u or 0.0)
-    inputs = (("charged", charged), ("target", known(target_kg, "kg")))
-    rule = "within one division of the scale of the target"
-    decision = "one division plus the expanded uncertainty (k=2)"
-    if abs(over) <= allowed:
-        verdict, headline, text = Verdict.PASS, "target met", f"Target {mass(target_kg)} met."
-    elif over > 0:
-        verdict, headline = Verdict.FAIL, "over the target"
-        text = f"{mass(over)} over the target of {mass(target_kg)}."
-    else:
-        verdict, headline = Verdict.ATTENTION, "short of the target"
-        text = f"{mass(-over)} short of the target of {mass(target_kg)}."
-    return (Finding("charging.target", verdict, headline, text, rule, decision, inputs),)
+    verdict, judged = Verdict.PASS, "met"
+    if over > allowed:
+        verdict, judged = Verdict.FAIL, "over"
+    elif over < -allowed:
+        verdict, judged = Verdict.ATTENTION, "short"
+    inputs = (
+        number("charged", Quantity.MASS, charged),
+        number("target", Quantity.MASS, known(target_kg, "kg")),
+        number("off_by", Quantity.MASS, known(abs(over), "kg", charged.u)),
+        word("judged", judged),
+    )
+    return (Finding("charging.target", verdict, inputs),)
 
 
 def _full_charge_finding(charged: Value, full_charge_kg: float | None, before_kg: float | None) -> tuple[Finding, ...]:
+    """Over or short where the difference exceeds its expanded uncertainty (k=2) and 1 % of the charge."""
     if full_charge_kg is None or charged.number is None:
         return ()
-    key, rule = "charging.full_charge", "charge on the nameplate"
-    decision = "over or short where the difference exceeds its expanded uncertainty (k=2) and 1 % of the charge"
-    full = ("full charge", known(full_charge_kg, "kg"))
+    moved = number("charged", Quantity.MASS, charged)
+    full = number("full_charge", Quantity.MASS, known(full_charge_kg, "kg"))
     if before_kg is None:
-        text = f"Full charge {mass(full_charge_kg)}; what was in the system before is not known."
-        return (Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision, (("charged", charged), full)),)
-    inside = known(before_kg + charged.number, "kg", charged.u)
+        return (Finding("charging.full_charge", Verdict.CANNOT_TELL, (moved, full, word("judged", "unknown"))),)
     over = before_kg + charged.number - full_charge_kg
-    inputs = (("charged", charged), ("in the system now", inside), full)
-    share = f"{mass(before_kg + charged.number)} of {mass(full_charge_kg)}"
-    if abs(over) <= max(2 * (charged.u or 0.0), 0.01 * full_charge_kg):
-        return (Finding(key, Verdict.PASS, "full charge", f"Full charge: {share}.", rule, decision, inputs),)
-    headline = "over the full charge" if over > 0 else "short of the full charge"
-    return (Finding(key, Verdict.ATTENTION, headline, f"{headline.capitalize()}: {share}.", rule, decision, inputs),)
+    inside = number("in_the_system", Quantity.MASS, known(before_kg + charged.number, "kg", charged.u))
+    verdict, judged = Verdict.PASS, "met"
+    if abs(over) > max(2 * (charged.u or 0.0), 0.01 * full_charge_kg):
+        verdict, judged = Verdict.ATTENTION, "over" if over > 0 else "short"
+    return (Finding("charging.full_charge", verdict, (moved, inside, full, word("judged", judged))),)

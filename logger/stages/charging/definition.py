@@ -10,6 +10,7 @@ from logger.model.drawing import PlotSpec
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.value import Value
+from logger.stages.charging.words import WORDS
 from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
 from logger.stages.inputs import StageInputs
@@ -154,4 +155,5 @@ DEFINITION = StageDefinition(
     ),
     listed=("cylinder", "suction_pressure", "liquid_pressure", "ambient"),
     carry=Carry(_carried),
+    words=WORDS,
 )  # fmt: skip

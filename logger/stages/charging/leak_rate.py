@@ -9,17 +9,13 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
 from logger.model.units import POUND_KG
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, known, name_of, number, unknown, word
 
-RULE = "40 CFR 82.157(c)(2)"
+KEY = "charging.leak_rate"
 SMALLEST_COVERED_KG = 50 * POUND_KG
 THRESHOLD: dict[str, float] = {"comfort-cooling": 0.10, "commercial": 0.20, "industrial": 0.30}
-CLASS_LABEL: dict[str, str] = {
-    "comfort-cooling": "comfort cooling and other appliances",
-    "commercial": "commercial refrigeration",
-    "industrial": "industrial process refrigeration",
-}
 _ROUNDING = 1e-9
 
 
@@ -83,43 +79,37 @@ def judge_leak_rate(
     method: "annualizing" or "rolling"; an appliance keeps to one. purpose: why it was added, when not for a leak
     (a full charge after a repair or a seasonal variance is not a leak): said in the text, not judged.
     """
-    key, rule = "charging.leak_rate", f"{RULE}, {method} method (82.152)"
-    label = CLASS_LABEL.get(appliance_class)
     today = sum(a.added_kg for a in additions if a.day == on)
-    if label is None:
-        known_classes = ", ".join(THRESHOLD)
-        rate = unknown("1", f"appliance class {appliance_class!r} is not one of {known_classes}")
+    if appliance_class not in THRESHOLD:
+        rate = unknown("1", f"appliance class {appliance_class!r} is not one of {', '.join(THRESHOLD)}")
     elif method == "rolling":
         rate = rolling(additions, full_charge_kg, on, verified)
     elif method == "annualizing":
         rate = annualizing(today, full_charge_kg, days_before(additions, on))
     else:
         rate = unknown("1", f"method {method!r} is not annualizing or rolling")
+    full = unknown("kg", "not entered") if full_charge_kg is None else known(full_charge_kg, "kg")
     inputs = (
-        ("added today", known(today, "kg")),
-        ("full charge", unknown("kg", "not entered") if full_charge_kg is None else known(full_charge_kg, "kg")),
-        ("leak rate, share a year", rate),
+        number("added_today", Quantity.MASS, known(today, "kg")),
+        number("full_charge", Quantity.MASS, full),
+        number("leak_rate", Quantity.RATIO, rate),
+        word("method", method),
     )
-    if rate.number is None or full_charge_kg is None or label is None:
-        text = f"No leak rate: {rate.problem}."
-        return Finding(key, Verdict.CANNOT_TELL, "no leak rate", text, rule, inputs=inputs)
-    percent = f"{100 * rate.number:.1f} % of the full charge a year"
+    if rate.number is None or full_charge_kg is None:
+        return Finding(KEY, Verdict.CANNOT_TELL, (*inputs, word("judged", "no_rate")))
+    smallest = number("smallest_covered", Quantity.MASS, known(SMALLEST_COVERED_KG, "kg"))
     if purpose:
-        return Finding(key, Verdict.INFO, percent, f"{percent}, not judged: added for {purpose}.", rule, inputs=inputs)
+        return Finding(KEY, Verdict.INFO, (*inputs, word("judged", "other_purpose"), name_of("purpose", purpose)))
     if full_charge_kg < SMALLEST_COVERED_KG * (1 - _ROUNDING):
-        text = f"{percent}. The repair thresholds begin at 50 lb of full charge; this appliance has less."
-        return Finding(key, Verdict.INFO, percent, text, rule, inputs=inputs)
+        return Finding(KEY, Verdict.INFO, (*inputs, word("judged", "too_small"), smallest))
     limit = THRESHOLD[appliance_class]
     over = rate.number > limit * (1 + _ROUNDING)
-    if over and f"{100 * rate.number:.1f}" == f"{100 * limit:.1f}":  # never told as the threshold itself
-        percent = f"{100 * rate.number:.4f} % of the full charge a year"
-    text = f"{percent}; the threshold for {label} is {100 * limit:.0f} %."
-    if not over:
-        return Finding(key, Verdict.PASS, percent, text, rule, "simple acceptance: at or below the threshold", inputs)
-    check = ("find and repair the leaks within the rule's time (30 days, from memory)", "keep the record of it")
-    return Finding(
-        key, Verdict.FAIL, percent, text, rule, "simple acceptance: above the threshold", inputs, check_next=check
+    judged = (
+        word("judged", "over" if over else "within"),
+        word("class", appliance_class),
+        number("threshold", Quantity.RATIO, known(limit, "1")),
     )
+    return Finding(KEY, Verdict.FAIL if over else Verdict.PASS, (*inputs, *judged))
 
 
 def _refusal(full_charge_kg: float | None) -> str | None:

@@ -10,19 +10,18 @@ appliance that no earlier job knows fills no leak: its day counts, its mass does
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from logger.model.finding import Finding, Verdict
-from logger.model.value import Value, known, unknown
-from logger.stages.charging.leak_rate import Addition, judge_leak_rate
-from logger.wording.numbers import mass, mass_with_spread
+from logger.model.points import Quantity
+from logger.model.value import Argument, Value, day_of, known, number, unknown, word
+from logger.stages.charging.leak_rate import KEY, Addition, judge_leak_rate
 
 TRIM_SHARE = 0.2
-KEY = "charging.leak_rate"
 METHODS = ("annualizing", "rolling")
-FIRST_CHARGE = "the first charge of an appliance that no earlier job on this computer knows"
+FIRST_CHARGE = "the first charge of an appliance with no earlier job on this computer"
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,30 +130,26 @@ def leak_rate_findings(
     says why: no verdict hangs on it, and it is never a pass.
     """
     net = added_by(charged, recovered)
-    inputs = (
-        *((f"charged, stage {i}" if len(charged) > 1 else "charged", v) for i, v in enumerate(charged, 1)),
-        *((f"recovered, stage {i}" if len(recovered) > 1 else "recovered", v) for i, v in enumerate(recovered, 1)),
+    moved = (
+        *(number("charged", Quantity.MASS, v) for v in charged),
+        *(number("recovered", Quantity.MASS, v) for v in recovered),
     )
     why = None
     if full_charge_kg is None:
-        why = "the appliance's full charge is not entered"
+        why = "no_full_charge"
     elif record is None:
-        why = "the job names no appliance, so its earlier jobs cannot be found"
+        why = "no_appliance"
     elif net.number is None:
-        why = f"how much was added is not known ({net.problem})"
+        why = "amount_unknown"
     if why is not None or record is None or net.number is None or full_charge_kg is None:
-        text = f"No leak rate: {why}."
-        return (Finding(KEY, Verdict.INFO, "no leak rate", text, "40 CFR 82.157(c)(2)", inputs=inputs),)
+        return (Finding(KEY, Verdict.INFO, (*moved, word("judged", why or ""), number("added", Quantity.MASS, net))),)
     added = max(0.0, net.number - record.awaited_kg)
-    told = _told(charged, recovered, record, net, added, on)
+    found = (*moved, *_added(charged, recovered, record, net, added, on))
     if added == 0.0:
-        text = f"Nothing was added, so there is no leak rate to compute. {told}"
-        return (Finding(KEY, Verdict.INFO, "nothing added", text, "40 CFR 82.152", inputs=inputs),)
+        return (Finding(KEY, Verdict.INFO, (*found, word("judged", "nothing_added"))),)
     if first_charge and not record.jobs and record.complete:
         purpose = purpose or FIRST_CHARGE
-    return tuple(
-        _by(method, added, record, full_charge_kg, on, appliance_class, purpose, told, inputs) for method in METHODS
-    )
+    return tuple(_by(method, added, record, full_charge_kg, on, appliance_class, purpose, found) for method in METHODS)
 
 
 def _by(
@@ -165,41 +160,40 @@ def _by(
     on: date,
     appliance_class: str,
     purpose: str,
-    told: str,
-    inputs: tuple[tuple[str, Value], ...],
+    inputs: tuple[Argument, ...],
 ) -> Finding:
     additions = (*record.additions, Addition(on, added))
     found = judge_leak_rate(additions, full_charge_kg, on, appliance_class, method=method, purpose=purpose)
-    verdict, text = found.verdict, found.text
-    headline = f"leak rate {found.headline.replace(' of the full charge', '')}"
-    if method == "rolling" and any((on - day).days < 365 for day in record.unknown_days):
-        verdict, headline = Verdict.INFO, "no leak rate"
-        text = f"on {record.unknown_days[-1]} an amount was added that is not known."
+    verdict, more = found.verdict, found.inputs
+    unknown_days = [day for day in record.unknown_days if (on - day).days < 365]
+    if method == "rolling" and unknown_days:
+        more = (*(one for one in more if one.name != "judged"), word("judged", "unknown_addition"))
+        verdict, more = Verdict.INFO, (*more, day_of("unknown_addition", record.unknown_days[-1].isoformat()))
     elif verdict is Verdict.CANNOT_TELL:
-        verdict, headline = Verdict.INFO, found.headline
+        verdict = Verdict.INFO
     elif verdict is Verdict.PASS and not record.complete and method == "rolling":
-        verdict, text = Verdict.INFO, f"At the least {text} Not every earlier job could be read, so nothing passes."
-    text = f"{method.capitalize()} method: {text.removeprefix('No leak rate: ')} {told}"
-    return replace(found, key=KEY, verdict=verdict, headline=headline, text=text, inputs=(*found.inputs, *inputs))
+        more = (*(one for one in more if one.name != "judged"), word("judged", "at_least"))
+        verdict = Verdict.INFO
+    return Finding(KEY, verdict, (*more, *inputs))
 
 
-def _told(
+def _added(
     charged: Sequence[Value], recovered: Sequence[Value], record: LeakRecord, net: Value, added: float, on: date
-) -> str:
+) -> tuple[Argument, ...]:
     """How the mass added was found, and what is on record."""
-    parts = [f"charged {mass(_sum(charged))}"]
+    found = [
+        number("added", Quantity.MASS, known(added, "kg", net.u)),
+        number("charged_in_all", Quantity.MASS, known(_sum(charged), "kg")),
+    ]
     if recovered:
-        parts.append(f"less {mass(_sum(recovered))} recovered in the same job")
+        found.append(number("recovered_in_all", Quantity.MASS, known(_sum(recovered), "kg")))
     if record.awaited_kg > 0:
-        parts.append(f"less {mass(record.awaited_kg)} that earlier jobs took out and did not put back")
-    text = f"Added: {mass_with_spread(added, net.u)}: {', '.join(parts)}."
+        found.append(number("taken_out_earlier", Quantity.MASS, known(record.awaited_kg, "kg")))
     days = [a.day for a in record.additions if a.day < on]
-    if not days:
-        text += " No earlier addition to this appliance is on this computer."
-    else:
-        many = f"{len(days)} earlier additions" if len(days) > 1 else "1 earlier addition"
-        text += f" On this computer: {many} to this appliance, the last on {max(days).isoformat()}."
-    return text if record.complete else f"{text} Not every earlier job could be read."
+    found.append(number("earlier_additions", Quantity.COUNT, known(float(len(days)), "1")))
+    if days:
+        found.append(day_of("last_addition", max(days).isoformat()))
+    return (*found, word("record", "complete" if record.complete else "incomplete"))
 
 
 def _sum(values: Sequence[Value]) -> float:

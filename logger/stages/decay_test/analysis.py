@@ -7,7 +7,7 @@ lead to "cannot tell" or to a Value that says why, never to an exception.
 import math
 from dataclasses import dataclass, replace
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
 from logger.physics.leak_flow import RefrigerantLoss, ServiceGas, refrigerant_loss
@@ -145,7 +145,7 @@ def analyse_decay(
         findings.append(_no_profile(held))
     if findings[0].verdict is Verdict.PASS and cause in LEAKING:
         seen = " The profile allows that, and yet a steady rise is told from none, as a leak makes it."
-        findings[0] = replace(findings[0], text=findings[0].text + seen)
+        findings[0] = _with_more(findings[0], seen)
     findings.append(cause_finding(cause, judgement, signs, rate, smallest, span, kelvin is not None))
     if not signs:
         findings += leak_findings(cause, flow, loss, gas)
@@ -217,7 +217,7 @@ def air_flow(rate: Value, cause: Cause, volume_m3: float | None, volume_u_m3: fl
 
 def _no_profile(held: Held) -> Finding:
     inputs = (("pressure at isolation", held.start), ("highest", held.highest), ("rise", held.rise))
-    return Finding(
+    return worded(
         "decay.verdict", Verdict.CANNOT_TELL, "cannot tell", "No acceptance profile was chosen, so nothing decides.",
         inputs=inputs, check_next=("choose an acceptance profile for the stage",),
     )  # fmt: skip
@@ -226,9 +226,14 @@ def _no_profile(held: Held) -> Finding:
 def _nothing(isolation: Isolation, why: str) -> DecayResult:
     """No isolation, no test."""
     text = f"Unknown, because {why}."
-    verdict = Finding("decay.verdict", Verdict.CANNOT_TELL, "cannot tell", text)
-    cause = Finding("decay.cause", Verdict.CANNOT_TELL, "cannot tell", text)
+    verdict = worded("decay.verdict", Verdict.CANNOT_TELL, "cannot tell", text)
+    cause = worded("decay.cause", Verdict.CANNOT_TELL, "cannot tell", text)
     return DecayResult(
         isolation, 0.0, None, Cause.CANNOT_TELL, None, None, (), unknown("Pa/s", why), unknown("Pa/s", why),
         unknown("Pa", why), unknown("Pa.m3/s", why), None, (), (verdict, cause),
     )  # fmt: skip
+
+
+def _with_more(finding: Finding, more: str) -> Finding:
+    said = finding.said
+    return finding if said is None else replace(finding, said=replace(said, body=said.body + more))

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.value import Value, known
 from logger.physics.leak_flow import RefrigerantLoss, ServiceGas
 from logger.refrigerant.errors import OutOfRange
@@ -41,13 +41,13 @@ def cause_finding(
 ) -> Finding:
     inputs: list[tuple[str, Value]] = [("steady rise", rate), ("smallest steady rise this test could see", smallest)]
     if signs:
-        return Finding(
+        return worded(
             "decay.cause", Verdict.CANNOT_TELL, _HEADLINE[Cause.CANNOT_TELL],
             "The gauge is not to be relied on, so the shape of the rise says nothing.", RULE, DECISION, tuple(inputs),
             check_next=tuple(s.check for s in signs),
         )  # fmt: skip
     if judgement is None:
-        return Finding(
+        return worded(
             "decay.cause", Verdict.CANNOT_TELL, _HEADLINE[Cause.CANNOT_TELL], f"Unknown, because {rate.problem}.",
             RULE, DECISION, tuple(inputs),
         )  # fmt: skip
@@ -60,7 +60,7 @@ def cause_finding(
     verdict = {Cause.TIGHT: Verdict.INFO, Cause.LEVELS_OFF: Verdict.INFO, Cause.CANNOT_TELL: Verdict.CANNOT_TELL}.get(
         cause, Verdict.ATTENTION
     )
-    return Finding(
+    return worded(
         "decay.cause", verdict, _HEADLINE[cause], text, RULE, DECISION, tuple(inputs), causes, checks
     )  # fmt: skip
 
@@ -113,7 +113,7 @@ def _sentence(cause: Cause, j: Judgement, rate: Value, span_s: float) -> tuple[s
 
 def gauge_doubt_finding(slowest_s: float, size_pa: float) -> Finding:
     """A rise that is over within minutes may be the gauge's own."""
-    return Finding(
+    return worded(
         "decay.gauge", Verdict.ATTENTION, "check the gauge",
         f"The reading rose by {vacuum(size_pa)} within minutes (time constant {duration(slowest_s)}) and then stood. "
         "Moisture does that, and so does oil on the gauge's sensor, which then reads high and late.",
@@ -129,7 +129,7 @@ def leak_findings(cause: Cause, flow: Value, loss: RefrigerantLoss | None, gas: 
         return []
     if flow.number is None:
         return [
-            Finding(
+            worded(
                 "decay.leak-rate",
                 Verdict.INFO,
                 "leak rate unknown",
@@ -151,7 +151,7 @@ def leak_findings(cause: Cause, flow: Value, loss: RefrigerantLoss | None, gas: 
             ("loss, viscous flow", loss.viscous),
         ]  # fmt: skip
     rule = "Q = V dp/dt at constant temperature; 40 CFR 1065.644 with the temperature correction"
-    return [Finding("decay.leak-rate", Verdict.INFO, "leak rate", text, rule, inputs=tuple(inputs))]
+    return [worded("decay.leak-rate", Verdict.INFO, "leak rate", text, rule, inputs=tuple(inputs))]
 
 
 def water_findings(cause: Cause, levels: Value, end_pa: float, near_k: float | None) -> list[Finding]:
@@ -187,4 +187,4 @@ def water_findings(cause: Cause, levels: Value, end_pa: float, near_k: float | N
                 f" Free water at the measured {temperature(near_k)} would go on to {vacuum(ambient_pa)}: either a cold "
                 "spot holds ice or water at that temperature, or it is moisture or refrigerant coming out of oil."
             )
-    return [Finding("decay.water", Verdict.ATTENTION, headline, text, rule, inputs=tuple(inputs), causes=causes)]
+    return [worded("decay.water", Verdict.ATTENTION, headline, text, rule, inputs=tuple(inputs), causes=causes)]

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.sample import Gap, Series
 from logger.model.value import Value, known, unknown
 from logger.stages.acceptance import DecayProfile, HoldStep
@@ -130,7 +130,7 @@ def judge_hold(
     )
 
     def finding(verdict: Verdict, text: str, checks: Sequence[str] = ()) -> Finding:
-        return Finding(
+        return worded(
             "decay.verdict", verdict, HEADLINE[verdict], text, rule, decision, tuple(inputs), (), tuple(checks)
         )  # fmt: skip
 

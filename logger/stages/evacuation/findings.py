@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.value import Value, known
 from logger.stages.evacuation.standstill import Source, Standstill
 from logger.stages.evacuation.stretches import Evacuation, Plateau
@@ -61,7 +61,7 @@ def progress_finding(
     inputs = [("rate, decades an hour", rate)]
     if now_pa is None or rate.number is None:
         why = rate.problem or "there are no readings yet"
-        return Finding(
+        return worded(
             "evacuation.progress", Verdict.CANNOT_TELL, "cannot tell", f"Unknown, because {why}.", RULE,
             inputs=tuple(inputs),
         )  # fmt: skip
@@ -87,7 +87,7 @@ def progress_finding(
         else:
             text += f" {vacuum(target_pa)}: {likely.problem}."
     verdict = {"stalled": Verdict.ATTENTION, "rising": Verdict.ATTENTION, "cannot tell": Verdict.CANNOT_TELL}
-    return Finding(
+    return worded(
         "evacuation.progress", verdict.get(state, Verdict.INFO), state, text, RULE,
         "the band holds every fit that passes the target and that the readings do not refuse at odds of 20 to 1",
         tuple(inputs),
@@ -115,7 +115,7 @@ def standstill_findings(s: Standstill, target_pa: float | None, stalled: bool) -
             text += "The readings alone do not tell which: " + " or ".join(r.source.value for r in s.leading) + "."
         checks = [c for r in s.leading for c in CHECK[r.source]]
         found.append(
-            Finding(
+            worded(
                 "evacuation.stall", Verdict.ATTENTION, "stalled", text, RULE, inputs=tuple(inputs),
                 causes=tuple(f"{r.source.value}: {r.text}" for r in s.reasons if r.weight >= 0.4),
                 check_next=tuple(dict.fromkeys(checks)),
@@ -129,14 +129,14 @@ def standstill_findings(s: Standstill, target_pa: float | None, stalled: bool) -
                 "ice dries only slowly and can block a line."
             )
             found.append(
-                Finding(
+                worded(
                     "evacuation.ice", Verdict.ATTENTION, "ice possible", text, WATER_RULE, inputs=tuple(inputs),
                     check_next=("break with dry nitrogen to a few psi, warm the cold spot, then pump again",),
                 )
             )  # fmt: skip
         else:
             text = f"Water boils at {cold} here: the level holds until the water is gone."
-            found.append(Finding("evacuation.water", Verdict.INFO, "water", text, WATER_RULE, inputs=tuple(inputs)))
+            found.append(worded("evacuation.water", Verdict.INFO, "water", text, WATER_RULE, inputs=tuple(inputs)))
     return found
 
 
@@ -144,10 +144,10 @@ def plateau_finding(p: Plateau) -> Finding:
     inputs = [("level", known(p.level_pa, "Pa")), ("for", known(p.end_s - p.start_s, "s"))]
     text = f"It stood at {vacuum(p.level_pa)} for {duration(p.end_s - p.start_s)} and then went on falling by itself"
     if p.water_k is None:
-        return Finding("evacuation.plateau", Verdict.INFO, "stood and went on", text + ".", inputs=tuple(inputs))
+        return worded("evacuation.plateau", Verdict.INFO, "stood and went on", text + ".", inputs=tuple(inputs))
     inputs.append(("water would boil there at", known(p.water_k, "K")))
     text += f", as when water boils off until it is gone (here at {temperature(p.water_k)})."
-    return Finding(
+    return worded(
         "evacuation.plateau", Verdict.INFO, "water boiled off", text, WATER_RULE, inputs=tuple(inputs),
         check_next=("change the pump oil: it takes up part of the water",),
     )  # fmt: skip
@@ -160,11 +160,11 @@ def gain_finding(g: Gain) -> Finding:
         f"from {vacuum(g.before.number)} to {vacuum(g.after.number)}, where {vacuum(g.heading.number)} was to be had"
     )
     if g.helped:
-        return Finding(
+        return worded(
             "evacuation.gain", Verdict.INFO, f"{g.what}: it helped", f"After '{g.what}' the level went {moved}.",
             inputs=inputs,
         )  # fmt: skip
-    return Finding(
+    return worded(
         "evacuation.gain", Verdict.INFO, f"{g.what}: no gain seen", f"After '{g.what}' the level went {moved}: no gain "
         "that can be told from the readings' scatter.", inputs=inputs,
     )  # fmt: skip
@@ -181,10 +181,10 @@ def count_finding(whole: Sequence[Evacuation], asked: int | None, target_pa: flo
     if target_pa is not None and len(counted) < len(whole):
         text += f" {len(counted)} of them reached {vacuum(target_pa)}."
     if asked is None:
-        return Finding("evacuation.count", Verdict.INFO, f"{len(whole)} evacuations", text, inputs=inputs)
+        return worded("evacuation.count", Verdict.INFO, f"{len(whole)} evacuations", text, inputs=inputs)
     if len(counted) >= asked:
-        return Finding("evacuation.count", Verdict.INFO, f"{len(counted)} of {asked} evacuations", text, inputs=inputs)
-    return Finding(
+        return worded("evacuation.count", Verdict.INFO, f"{len(counted)} of {asked} evacuations", text, inputs=inputs)
+    return worded(
         "evacuation.count", Verdict.ATTENTION, f"{len(counted)} of {asked} evacuations", text, inputs=inputs,
         check_next=("break with dry nitrogen and evacuate again",),
     )  # fmt: skip

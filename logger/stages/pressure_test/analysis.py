@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.sample import Series
 from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known, unknown
@@ -250,7 +250,7 @@ def _verdict(
     rule = law.source if profile is None else f"profile {profile.key}: {profile.described()}; {law.source}"
 
     def finding(verdict: Verdict, text: str, checks: tuple[str, ...] = ()) -> Finding:
-        return Finding(
+        return worded(
             "standing-pressure.verdict", verdict, HEADLINE[verdict], text, rule, DECISION_RULE, inputs,
             check_next=checks,
         )  # fmt: skip
@@ -290,7 +290,7 @@ def _verdict(
 
 def _nothing(why: str, data: Blocks | None = None) -> StandingResult:
     none = unknown("Pa", why)
-    finding = Finding(
+    finding = worded(
         "standing-pressure.verdict", Verdict.CANNOT_TELL, HEADLINE[Verdict.CANNOT_TELL], f"Unknown, because {why}.",
         decision_rule=DECISION_RULE,
     )  # fmt: skip

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
 from logger.refrigerant import Refrigerant
@@ -232,11 +232,11 @@ class _Run:
         key, rule = "recovery.mass", "sum over the cylinders of last minus first settled reading (GUM for u)"
         inputs = (("recovered", recovered), *self.ledger.by_cylinder())
         if recovered.number is None:
-            return Finding(key, Verdict.CANNOT_TELL, "no mass", f"No mass: {recovered.problem}.", rule)
+            return worded(key, Verdict.CANNOT_TELL, "no mass", f"No mass: {recovered.problem}.", rule)
         count = len(self.ledger.by_cylinder())
         text = f"{mass_with_spread(recovered.number, recovered.u)} in {count} cylinder(s)"
         text += f"; {recovered.note}." if recovered.note else "."
-        return Finding(key, Verdict.INFO, mass(recovered.number), text, rule, inputs=inputs)
+        return worded(key, Verdict.INFO, mass(recovered.number), text, rule, inputs=inputs)
 
     def _phase_finding(self, liquid: Value, vapour: Value) -> Finding:
         key, rule = "recovery.phase", f"rate as volume, inlet superheat, fall of the rate ({_COMMON})"
@@ -244,16 +244,16 @@ class _Run:
         parts = [f"{name} at {mass_rate(v.number)}" for name, v in (("liquid", liquid), ("vapour", vapour)) if v.number]
         if not parts:
             text = f"Liquid or vapour not told: {self.watch.because}."
-            return Finding(key, Verdict.CANNOT_TELL, "not clear", text, rule, "", inputs)
+            return worded(key, Verdict.CANNOT_TELL, "not clear", text, rule, "", inputs)
         changed = self.watch.changed_over_s
         when = f"; liquid gave way to vapour after {duration(changed)}" if changed is not None else ""
         text = f"It came as {', '.join(parts)}{when}."
-        return Finding(key, Verdict.INFO, " then ".join(parts), text, rule, "", inputs)
+        return worded(key, Verdict.INFO, " then ".join(parts), text, rule, "", inputs)
 
     def _stall_finding(self, stall: Stall) -> Finding:
         text = f"After {duration(stall.start_s)} little or nothing came for {duration(stall.end_s - stall.start_s)}"
         cause = f": {stall.causes[0]}" if stall.causes else "; the readings support no cause"
-        return Finding(
+        return worded(
             "recovery.stall", Verdict.ATTENTION, "stalled", f"{text}{cause}.", _COMMON,
             causes=stall.causes, check_next=stall.check_next,
         )  # fmt: skip
@@ -263,4 +263,4 @@ class _Run:
             return ()
         text = f"The machine's outlet condensed {kelvin(over.number)} over ambient (dew point, median while running)."
         inputs = (("condensing over ambient", over),)
-        return (Finding("recovery.condensing", Verdict.INFO, kelvin(over.number), text, _COMMON, "", inputs),)
+        return (worded("recovery.condensing", Verdict.INFO, kelvin(over.number), text, _COMMON, "", inputs),)

@@ -8,7 +8,7 @@ local codes, before relying on it.
 from dataclasses import dataclass
 from datetime import date
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.units import INHG_PA, MICRON_PA, POUND_KG, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known, unknown
 from logger.wording.numbers import absolute, difference_spread
@@ -91,7 +91,7 @@ def judge_level(level: RecoveryLevel, settled: Value) -> Finding:
     limit, found = level.pressure.number, settled.number
     if limit is None or found is None:
         reason = level.pressure.problem if limit is None else f"settled pressure: {settled.problem}"
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", f"Cannot tell: {reason}.", level.rule, decision, inputs)
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", f"Cannot tell: {reason}.", level.rule, decision, inputs)
     band = 2 * (settled.u or 0.0)
     where = f"The settled pressure is {absolute(found)} against {absolute(limit)} ({level.text})"
     if found + band <= limit:
@@ -101,7 +101,7 @@ def judge_level(level: RecoveryLevel, settled: Value) -> Finding:
     else:
         verdict, headline = Verdict.CANNOT_TELL, "cannot tell"
         text = f"{where}, closer than the gauge can tell (± {difference_spread(band)})."
-    return Finding(key, verdict, headline, text, level.rule, decision, inputs)
+    return worded(key, verdict, headline, text, level.rule, decision, inputs)
 
 
 def _charge_text(large: bool) -> str:

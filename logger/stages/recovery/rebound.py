@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
 from logger.refrigerant import OutOfRange, Refrigerant
@@ -92,7 +92,7 @@ def _cause(
     per_hour = rate.number * 3600.0
     if rise.number <= max(REBOUND_PA, 3 * (rise.u or 0.0)):
         text = f"The pressure came back by {difference(rise.number)} to {absolute(settled_pa)}: no more than it should."
-        return Finding(key, Verdict.PASS, "no rebound", text, rule, inputs=inputs)
+        return worded(key, Verdict.PASS, "no rebound", text, rule, inputs=inputs)
     text = f"The pressure came back by {difference(rise.number)} to {absolute(settled_pa)}"
     share = _share_of_saturation(settled_pa, end_s, refrigerant, temperature)
     causes: tuple[str, ...] = ("refrigerant boiling out of the oil or from a trapped place",)
@@ -102,7 +102,7 @@ def _cause(
         causes = (*causes, "liquid still warming up", "a valve leaking by, or air leaking in")
     still = f", still rising by {difference(per_hour)} an hour" if per_hour > 0.1 * rise.number else ", and levelled"
     check = ("recover again and wait again", "warm cold spots and the oil", "open every solenoid and isolated part")
-    return Finding(key, Verdict.ATTENTION, "rebound", f"{text}{still}.", rule, "", inputs, causes, check)
+    return worded(key, Verdict.ATTENTION, "rebound", f"{text}{still}.", rule, "", inputs, causes, check)
 
 
 def _share_of_saturation(

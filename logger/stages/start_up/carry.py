@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.plain import value_from
 from logger.model.value import Value
 from logger.stages.start_up.findings import LABEL
@@ -21,12 +21,12 @@ def figures_finding(figures: Mapping[str, Value]) -> tuple[Finding, ...]:
         return ()
     inputs = tuple((LABEL[name], value) for name, value in known.items())
     text = f"Means of the judged time: {', '.join(f'{label} {_said(value)}' for label, value in inputs)}."
-    return (Finding(KEY, Verdict.INFO, "figures", text, inputs=inputs),)
+    return (worded(KEY, Verdict.INFO, "figures", text, inputs=inputs),)
 
 
 def figures_of(finding: Finding) -> dict[str, Value]:
     """The figures again, by live quantity name; a label that no version knows is left out."""
-    return {_NAME[label]: value for label, value in finding.inputs if label in _NAME}
+    return {_NAME[label]: value for label, value in finding.numbers() if label in _NAME}
 
 
 def _said(value: Value) -> str:

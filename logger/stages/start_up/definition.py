@@ -6,6 +6,7 @@ from typing import Any
 
 from logger.alarms.rules import AlarmRule, Kind, Priority
 from logger.model.drawing import PlotSpec
+from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.value import Value
 from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
@@ -43,11 +44,17 @@ def _analyse(now: Inputs) -> StageResult:
         superheat_target_k=SUPERHEAT_TARGET_K if target_k is None else target_k,
         subcooling_target_k=now.settings.subcooling_target,
     )
-    findings = tuple(
-        replace(f, text=f"{f.text} The baseline is {named}.") if f.key == "start_up.compare" else f
-        for f in result.findings
-    )
+    findings = tuple(_named(f, named) if f.key == "start_up.compare" else f for f in result.findings)
     return StageResult((*findings, *figures_finding(result.baseline)), facts=result.baseline, result=result)
+
+
+def _named(finding: Finding, baseline: str) -> Finding:
+    said = finding.said
+    return (
+        finding
+        if said is None
+        else replace(finding, said=replace(said, body=f"{said.body} The baseline is {baseline}."))
+    )
 
 
 def _baseline(now: Inputs) -> tuple[Mapping[str, Value] | None, str]:

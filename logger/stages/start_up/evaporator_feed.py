@@ -6,7 +6,7 @@ valve wide open means starved, near the setpoint with the valve around 60 % is h
 
 from dataclasses import dataclass
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.value import Value
 from logger.wording.numbers import kelvin
 
@@ -45,7 +45,7 @@ def judge_feed(feed: Feed) -> Finding:
     superheat = feed.superheat.number
     if superheat is None:
         text = f"Feed not judged: {feed.superheat.problem}."
-        return Finding("start_up.feed", Verdict.CANNOT_TELL, "cannot tell", text, RULE, inputs=inputs)
+        return worded("start_up.feed", Verdict.CANNOT_TELL, "cannot tell", text, RULE, inputs=inputs)
     high = min(feed.target_k + feed.tolerance_k, HIGH_SUPERHEAT_K)
     low = max(feed.target_k - feed.tolerance_k, 0.0)
     if superheat > high:
@@ -54,7 +54,7 @@ def judge_feed(feed: Feed) -> Finding:
         verdict, headline, text, causes, check = _flooding(feed, superheat)
     else:
         verdict, headline, text, causes, check = _healthy(feed, superheat)
-    return Finding("start_up.feed", verdict, headline, text, RULE, "", inputs, causes, check)
+    return worded("start_up.feed", verdict, headline, text, RULE, "", inputs, causes, check)
 
 
 _Judged = tuple[Verdict, str, str, tuple[str, ...], tuple[str, ...]]

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.sample import Series
 from logger.model.value import Value, known
 from logger.statistics.steadiness import Hunting, Steadiness
@@ -31,14 +31,14 @@ def steady_finding(found: Mapping[str, Steadiness], window_s: float) -> Finding:
     decision = "not steady only where the trend exceeds its limit by more than its own uncertainty (k=2)"
     if not found:
         text = "Neither superheat nor subcooling can be computed from the recorded points."
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision)
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision)
     inputs = tuple((f"{LABEL[n]}, mean", known(s.mean, "K", s.u_mean)) for n, s in found.items() if s.mean is not None)
     reasons = "; ".join(f"{LABEL[name]}: {s.reason}" for name, s in found.items() if s.steady is not True)
     if any(s.steady is False for s in found.values()):
-        return Finding(key, Verdict.FAIL, "not steady", f"Not steady: {reasons}.", rule, decision, inputs)
+        return worded(key, Verdict.FAIL, "not steady", f"Not steady: {reasons}.", rule, decision, inputs)
     if any(s.steady is None for s in found.values()):
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", f"Cannot tell: {reasons}.", rule, decision, inputs)
-    return Finding(key, Verdict.PASS, "steady", f"Steady for {duration(window_s)}.", rule, decision, inputs)
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", f"Cannot tell: {reasons}.", rule, decision, inputs)
+    return worded(key, Verdict.PASS, "steady", f"Steady for {duration(window_s)}.", rule, decision, inputs)
 
 
 def hunting_finding(swing: Hunting, valve: Series | None) -> list[Finding]:
@@ -46,7 +46,7 @@ def hunting_finding(swing: Hunting, valve: Series | None) -> list[Finding]:
         return []
     key, rule = "start_up.hunting", f"regular swing of the superheat ({_COMMON})"
     if not swing.hunting or swing.period_s is None:
-        return [Finding(key, Verdict.PASS, "not hunting", f"Not hunting: {swing.reason}.", rule)]
+        return [worded(key, Verdict.PASS, "not hunting", f"Not hunting: {swing.reason}.", rule)]
     inputs = (("period", known(swing.period_s, "s")), ("half of peak to peak", known(swing.amplitude, "K")))
     text = (
         f"Superheat swings by ± {kelvin(swing.amplitude)} every {duration(swing.period_s)}, {swing.cycles} times: "
@@ -59,7 +59,7 @@ def hunting_finding(swing: Hunting, valve: Series | None) -> list[Finding]:
     )
     if valve is None:
         check = ("valve position, if it can be read", *check)
-    return [Finding(key, Verdict.ATTENTION, "hunting", text, rule, "", inputs, causes, check)]
+    return [worded(key, Verdict.ATTENTION, "hunting", text, rule, "", inputs, causes, check)]
 
 
 def target_finding(
@@ -77,22 +77,22 @@ def target_finding(
     inputs = ((label, value), ("target", known(target_k, "K")))
     if value.number is None:
         text = f"{label.capitalize()} unknown: {value.problem}."
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision, inputs)
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision, inputs)
     shown = f"{label.capitalize()} {kelvin(value.number)}"
     hunts = swing is not None and swing.hunting is True
     if steady is not None and steady.steady is not True and not hunts:
-        return Finding(
+        return worded(
             key, Verdict.CANNOT_TELL, "not steady yet", f"{shown}, not judged: {steady.reason}.", rule, decision, inputs
         )
     off = value.number - target_k
     if abs(off) <= tolerance_k:
-        return Finding(key, Verdict.PASS, kelvin(value.number), f"{shown}: on target.", rule, decision, inputs)
+        return worded(key, Verdict.PASS, kelvin(value.number), f"{shown}: on target.", rule, decision, inputs)
     if value.u is not None and abs(off) - 2 * value.u <= tolerance_k:
         text = f"{shown}: past the tolerance by less than the instruments can tell (± {kelvin(2 * value.u)})."
-        return Finding(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision, inputs)
+        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision, inputs)
     side = "above" if off > 0 else "below"
     text = f"{shown}: {kelvin(abs(off))} {side} its target."
-    return Finding(key, Verdict.ATTENTION, f"{side} target", text, rule, decision, inputs)
+    return worded(key, Verdict.ATTENTION, f"{side} target", text, rule, decision, inputs)
 
 
 def discharge_finding(value: Value) -> list[Finding]:
@@ -101,10 +101,10 @@ def discharge_finding(value: Value) -> list[Finding]:
     key, rule, inputs = "start_up.discharge", f"at least {kelvin(LOW_DISCHARGE_K)} ({_COMMON})", (("superheat", value),)
     if value.number >= LOW_DISCHARGE_K:
         text = f"Discharge superheat {kelvin(value.number)}."
-        return [Finding(key, Verdict.PASS, kelvin(value.number), text, rule, "", inputs)]
+        return [worded(key, Verdict.PASS, kelvin(value.number), text, rule, "", inputs)]
     text = f"Discharge superheat only {kelvin(value.number)}: the compressor may be taking in liquid."
     check = ("suction superheat and its sensor", "oil level and foaming", "discharge sensor and its contact")
-    return [Finding(key, Verdict.ATTENTION, "low discharge superheat", text, rule, "", inputs, (), check)]
+    return [worded(key, Verdict.ATTENTION, "low discharge superheat", text, rule, "", inputs, (), check)]
 
 
 def condensing_finding(value: Value) -> list[Finding]:
@@ -114,11 +114,11 @@ def condensing_finding(value: Value) -> list[Finding]:
     rule = f"air-cooled: at most {kelvin(HIGH_CONDENSING_K)} over ambient ({_COMMON})"
     if value.number <= HIGH_CONDENSING_K:
         text = f"Condensing {kelvin(value.number)} over ambient."
-        return [Finding(key, Verdict.PASS, kelvin(value.number), text, rule, "", inputs)]
+        return [worded(key, Verdict.PASS, kelvin(value.number), text, rule, "", inputs)]
     text = f"Condensing {kelvin(value.number)} over ambient: high for an air-cooled condenser."
     causes = ("dirty condenser or failed fan", "non-condensables", "overcharged (subcooling would be high too)")
     check = ("condenser surface, fans, air path", "subcooling", "standing pressure against saturation, machine off")
-    return [Finding(key, Verdict.ATTENTION, "high condensing temperature", text, rule, "", inputs, causes, check)]
+    return [worded(key, Verdict.ATTENTION, "high condensing temperature", text, rule, "", inputs, causes, check)]
 
 
 def margin_finding(value: Value) -> list[Finding]:
@@ -128,12 +128,12 @@ def margin_finding(value: Value) -> list[Finding]:
     rule, decision = "limit entered for the high side", "below only by more than the expanded uncertainty (k=2)"
     if value.number > 2 * (value.u or 0.0):
         text = f"High side {difference(value.number)} below its limit."
-        return [Finding(key, Verdict.PASS, "below its limit", text, rule, decision, inputs)]
+        return [worded(key, Verdict.PASS, "below its limit", text, rule, decision, inputs)]
     if value.number > 0:
         text = f"High side {difference(value.number)} below its limit, closer than the gauge can tell."
-        return [Finding(key, Verdict.ATTENTION, "at its limit", text, rule, decision, inputs)]
+        return [worded(key, Verdict.ATTENTION, "at its limit", text, rule, decision, inputs)]
     text = f"High side {difference(-value.number)} over its limit: stop the machine."
-    return [Finding(key, Verdict.FAIL, "over its limit", text, rule, decision, inputs)]
+    return [worded(key, Verdict.FAIL, "over its limit", text, rule, decision, inputs)]
 
 
 def compare_finding(before: Mapping[str, Value], after: Mapping[str, Value]) -> Finding:
@@ -161,13 +161,13 @@ def compare_finding(before: Mapping[str, Value], after: Mapping[str, Value]) -> 
             same.append(label)
     if not inputs:
         text = "Nothing to compare: the baseline has none of these quantities."
-        return Finding("start_up.compare", Verdict.CANNOT_TELL, "nothing to compare", text, rule)
+        return worded("start_up.compare", Verdict.CANNOT_TELL, "nothing to compare", text, rule)
     parts = [f"changed: {', '.join(changed)}"] if changed else []
     parts += [f"no change beyond uncertainty: {', '.join(same)}"] if same else []
     parts += [f"no uncertainty stated, so not judged: {', '.join(untold)}"] if untold else []
     text = f"Against the baseline, {'; '.join(parts)}."
     headline = f"{len(changed)} changed" if changed else "no change"
-    return Finding("start_up.compare", Verdict.INFO, headline, text, rule, "", tuple(inputs))
+    return worded("start_up.compare", Verdict.INFO, headline, text, rule, "", tuple(inputs))
 
 
 def _change(step: float, unit: str) -> str:

@@ -1,11 +1,11 @@
-"""Numbers as the report shows them: the user's unit first, SI beside it."""
+"""Numbers as a person reads them: in the user's units, digits by their uncertainty, times of the place."""
 
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 
 from logger.model.points import Quantity
-from logger.model.units import STANDARD_ATMOSPHERE_PA, show, show_unit, user_unit
+from logger.model.units import STANDARD_ATMOSPHERE_PA, from_si, show, show_unit, user_unit
 from logger.model.value import Value, known
 
 _Q = Quantity
@@ -48,6 +48,38 @@ class Shown:
         digits = 0 if number == 0 else min(6, max(0, 1 - math.floor(math.log10(abs(number)))))
         return f"{number:,.{digits}f} {show_unit(unit)}"
 
+    def figure(self, value: Value, quantity: Quantity) -> str:
+        """In the user's unit with the digits that its uncertainty leaves (GUM 7.2.6), the unit's usual ones where none
+        is stated: "19.5 lb"; the reason where there is no number."""
+        if value.number is None:
+            return value.problem or "unknown"
+        if quantity is Quantity.TIME:
+            return duration(value.number)
+        if quantity is Quantity.COUNT:
+            return f"{value.number:,.0f}"
+        if not value.u:
+            return show(value, quantity, self.system, self.ambient_pa)
+        unit = user_unit(quantity, self.system)
+        digits = min(
+            unit.digits, _digits_of(2 * value.u / user_unit(_DIFFERENCE.get(quantity, quantity), self.system).factor)
+        )
+        shown = round(from_si(value.number, unit, self.ambient_pa), digits) + 0.0
+        return f"{shown:,.{max(digits, 0)}f} {show_unit(unit)}"
+
+    def with_spread(self, value: Value, quantity: Quantity) -> str:
+        """With the expanded uncertainty (k=2) in one unit: "19.5 ± 0.4 lb"; alone where none is stated."""
+        if value.number is None or not value.u or quantity is Quantity.COUNT:
+            return self.figure(value, quantity)
+        unit = user_unit(quantity, self.system)
+        spread = 2 * value.u / user_unit(_DIFFERENCE.get(quantity, quantity), self.system).factor
+        digits = min(6, max(0, _digits_of(spread)))
+        shown = round(from_si(value.number, unit, self.ambient_pa), digits) + 0.0
+        return f"{shown:,.{digits}f} ± {spread:,.{digits}f} {show_unit(unit)}"
+
+    def instant(self, rfc3339: str) -> str:
+        """A stored time as of the place: "18:10:05"."""
+        return self.clock(round(datetime.fromisoformat(rfc3339.replace("Z", "+00:00")).timestamp() * 1e9))
+
     def time(self, t_ns: int, seconds: bool = True) -> str:
         """ "2026-03-02 18:10:05" of the zone in `zone`."""
         return self._local(t_ns).strftime("%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M")
@@ -77,3 +109,9 @@ def duration(seconds: float) -> str:
         return f"{whole // 60} min {whole % 60:02d} s"
     minutes = round(seconds / 60)
     return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def _digits_of(spread: float) -> int:
+    """Decimals that show two figures of an uncertainty that begins with 1 or 2, else one; negative for tens."""
+    exponent = math.floor(math.log10(spread))
+    return -exponent + (1 if spread / 10**exponent < 3 else 0)

@@ -1,0 +1,128 @@
+"""Charging in words."""
+
+from logger.model.finding import Text
+from logger.wording.book import Words
+from logger.wording.given import Given
+
+_LEAK_LAW = "40 CFR 82.157(c)(2)"
+
+
+def _mass(f: Given) -> Text:
+    rule = "sum over the cylinders of last minus first settled reading (GUM for the uncertainty)"
+    if not f.known("charged"):
+        return Text("charged mass unknown", f"Charged mass unknown: {f('charged')}.", rule)
+    fastest = f", fastest {f('fastest')}" if f.known("fastest") and f.value("fastest").number else ""
+    note = f"; {f.value('charged').note}" if f.value("charged").note else ""
+    return Text(f"{f('charged')} charged", f"{f.spread('charged')} in {f('lasted')}{fastest}{note}.", rule)
+
+
+def _target(f: Given) -> Text:
+    body = {
+        "met": f"Target {f('target')} met.",
+        "over": f"{f('off_by')} over the target of {f('target')}.",
+        "short": f"{f('off_by')} short of the target of {f('target')}.",
+    }
+    return Text(
+        f("judged"),
+        body[f.code("judged")],
+        "within one division of the scale of the target",
+        "one division plus the expanded uncertainty (k=2)",
+    )
+
+
+def _full_charge(f: Given) -> Text:
+    rule = "charge on the nameplate"
+    decision = "over or short where the difference exceeds its expanded uncertainty (k=2) and 1 % of the charge"
+    if f.code("judged") == "unknown":
+        body = f"Full charge {f('full_charge')}; what was in the system before is not known."
+        return Text("full charge: can't tell", body, rule, decision)
+    headline = {"met": "full charge", "over": "over the full charge", "short": "short of the full charge"}
+    text = headline[f.code("judged")]
+    body = f"{text.capitalize()}: {f('in_the_system')} of {f('full_charge')}."
+    return Text(text, body, rule, decision)
+
+
+_NO_RATE = {
+    "no_full_charge": "the appliance's full charge is not entered",
+    "no_appliance": "the job names no appliance, so its earlier jobs cannot be found",
+}
+
+
+def _leak_rate(f: Given) -> Text:
+    judged = f.code("judged")
+    if judged in _NO_RATE:
+        return Text("no leak rate", f"No leak rate: {_NO_RATE[judged]}.", _LEAK_LAW)
+    if judged == "amount_unknown":
+        return Text("no leak rate", f"No leak rate: the amount added is unknown ({f('added')}).", _LEAK_LAW)
+    if judged == "nothing_added":
+        return Text("nothing added", f"Nothing was added, so there is no leak rate. {_record(f)}", "40 CFR 82.152")
+    method, rule = f("method"), f"{_LEAK_LAW}, {f.code('method')} method (82.152)"
+    percent = f"{_percent(f)} of the full charge a year"
+    headline, decision = f"leak rate {_percent(f)} a year", ""
+    check: tuple[str, ...] = ()
+    match judged:
+        case "no_rate":
+            headline, said = "no leak rate", f"{f('leak_rate')}."
+        case "unknown_addition":
+            headline, said = "no leak rate", f"an unknown amount was added on {f('unknown_addition')}."
+        case "other_purpose":
+            said = f"{percent}, not judged: added for {f('purpose')}."
+        case "too_small":
+            least = f("smallest_covered")
+            said = f"{percent}. The repair thresholds begin at {least} of full charge; this appliance has less."
+        case _:
+            said = f"{percent}; the threshold for {f('class')} is {f('threshold')}."
+            decision = f"simple acceptance: {'above' if judged == 'over' else 'at or below'} the threshold"
+            if judged == "at_least":
+                said = f"At the least {said} Not every earlier job could be read, so nothing passes."
+            if judged == "over":
+                check = ("find and repair the leaks within the rule's time", "keep the record of it")
+    return Text(headline, f"{method} method: {said} {_record(f)}", rule, decision, check_next=check)
+
+
+def _percent(f: Given) -> str:
+    """Never shown as the threshold itself where it is above it."""
+    if not f.known("leak_rate"):
+        return ""
+    rate = 100 * (f.value("leak_rate").number or 0.0)
+    limit = 100 * (f.value("threshold").number or 0.0) if f.known("threshold") else -1.0
+    digits = 4 if f.code("judged") == "over" and f"{rate:.1f}" == f"{limit:.1f}" else 1
+    return f"{rate:.{digits}f} %"
+
+
+def _record(f: Given) -> str:
+    """How the mass added was found, and what is on record."""
+    parts = [f"charged {f('charged_in_all')}"]
+    if f.has("recovered_in_all"):
+        parts.append(f"less {f('recovered_in_all')} recovered in this job")
+    if f.has("taken_out_earlier"):
+        parts.append(f"less {f('taken_out_earlier')} taken out in earlier jobs and not put back")
+    text = f"Added: {f.spread('added')}: {', '.join(parts)}."
+    count = int(f.value("earlier_additions").number or 0)
+    if not count:
+        text += " No earlier addition to this appliance is on this computer."
+    else:
+        many = f"{count} earlier addition{'' if count == 1 else 's'}"
+        text += f" On this computer: {many} to this appliance, the last on {f('last_addition')}."
+    return f"{text} Not every earlier job could be read." if f.code("record") == "incomplete" else text
+
+
+WORDS = Words(
+    findings={
+        "charging.mass": _mass,
+        "charging.target": _target,
+        "charging.full_charge": _full_charge,
+        "charging.leak_rate": _leak_rate,
+    },
+    terms={
+        "met": "target met",
+        "over": "over the target",
+        "short": "short of the target",
+        "annualizing": "Annualizing",
+        "rolling": "Rolling",
+        "comfort-cooling": "comfort cooling and other appliances",
+        "commercial": "commercial refrigeration",
+        "industrial": "industrial process refrigeration",
+    },
+    labels={"leak_rate": "leak rate, share a year", "in_the_system": "in the system now"},
+)

@@ -1,0 +1,78 @@
+"""What a words function is given: a finding's or statement's inputs, shown in the reader's units.
+
+    def mass(f: Given) -> Text:
+        return Text(f("charged"), f"{f.spread('charged')} in {f('lasted')}, fastest {f('fastest')}.")
+
+A words function compares no number with a limit: it chooses grammar, digits and units. What was judged is in the
+finding's verdict and in its arguments of kind WORD.
+"""
+
+from collections.abc import Mapping, Sequence
+
+from logger.model.points import Quantity
+from logger.model.value import Argument, Code, Value
+from logger.wording.values import Shown
+
+
+class Given:
+    """inputs: of the finding. terms: code -> text, for arguments of kind WORD."""
+
+    def __init__(self, inputs: Sequence[Argument], shown: Shown, terms: Mapping[str, str]) -> None:
+        self._inputs, self._shown, self._terms = inputs, shown, terms
+
+    @property
+    def system(self) -> str:
+        """ "us" or "si"."""
+        return self._shown.system
+
+    def has(self, name: str) -> bool:
+        return any(one.name == name for one in self._inputs)
+
+    def __call__(self, name: str) -> str:
+        """In the reader's unit, digits by its uncertainty; a code's text; a name as it is; a reason where unknown."""
+        return self.text(self._first(name))
+
+    def all(self, name: str) -> tuple[str, ...]:
+        """Each of that name, in order."""
+        return tuple(self.text(one) for one in self._inputs if one.name == name)
+
+    def code(self, name: str) -> str:
+        """A word's code, to choose a sentence by; "" where there is none."""
+        found = next((one.value for one in self._inputs if one.name == name and one.kind is Code.WORD), "")
+        return found if isinstance(found, str) else ""
+
+    def value(self, name: str) -> Value:
+        found = self._first(name).value
+        if not isinstance(found, Value):
+            raise KeyError(f"{name} is no number")
+        return found
+
+    def known(self, name: str) -> bool:
+        """Whether there is a number of that name."""
+        return any(one.name == name and isinstance(one.value, Value) and one.value.number is not None
+                   for one in self._inputs)  # fmt: skip
+
+    def spread(self, name: str) -> str:
+        """With its expanded uncertainty: "19.5 ± 0.4 lb"."""
+        one = self._first(name)
+        if not isinstance(one.value, Value) or not isinstance(one.kind, Quantity):
+            return self.text(one)
+        return self._shown.with_spread(one.value, one.kind)
+
+    def _first(self, name: str) -> Argument:
+        for one in self._inputs:
+            if one.name == name:
+                return one
+        raise KeyError(f"no input {name}")
+
+    def text(self, one: Argument) -> str:
+        """One of the inputs, as it is shown."""
+        if isinstance(one.value, str):
+            if one.kind is Code.WORD:
+                return self._terms.get(one.value, one.value)
+            return self._shown.instant(one.value) if one.kind is Code.INSTANT else one.value
+        if one.kind is None or isinstance(one.kind, Code):
+            return (
+                f"{one.value.number:.4g} {one.value.unit}" if one.value.number is not None else str(one.value.problem)
+            )
+        return self._shown.figure(one.value, one.kind)

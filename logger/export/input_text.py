@@ -7,7 +7,6 @@ Figures follow the uncertainty (two of it, GUM 7.2.6), or three where none is st
 import math
 from collections.abc import Iterable
 
-from logger.model.points import Quantity
 from logger.model.units import UNITS, Unit, show_unit
 from logger.model.value import Value
 from logger.wording.values import duration
@@ -34,7 +33,7 @@ _PAIRS: dict[str, tuple[Unit, Unit]] = {
 } | {
     "pressure rate": (
         UNITS["psi/h"],
-        Unit("kPa/h", Quantity.PRESSURE_RATE, 1000.0 / 3600.0, "kPa/h", digits=2),
+        UNITS["kPa/h"],
     )
 }
 _PLAIN = {"1": (100.0, " %"), "h-1": (1.0, " /h")}  # one unit in both systems; the others as they are

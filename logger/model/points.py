@@ -26,6 +26,7 @@ class Quantity(StrEnum):
     LEAK_RATE = "leak rate"  # Pa m3/s
     LENGTH = "length"  # m
     COUNT = "count"  # 1
+    PRESSURE_DIFFERENCE_RATE = "pressure difference rate"  # Pa/s, of a pressure test, not of a vacuum
 
 
 SI_UNIT: dict[Quantity, str] = {
@@ -45,6 +46,7 @@ SI_UNIT: dict[Quantity, str] = {
     Quantity.LEAK_RATE: "Pa.m3/s",
     Quantity.LENGTH: "m",
     Quantity.COUNT: "1",
+    Quantity.PRESSURE_DIFFERENCE_RATE: "Pa/s",
 }
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import groupby
+from itertools import groupby, pairwise
 from operator import attrgetter
 from typing import NamedTuple
 
@@ -69,3 +69,18 @@ class Series:
     @property
     def duration_s(self) -> float:
         return self.t_s[-1] - self.t_s[0] if len(self.t_s) > 1 else 0.0
+
+    def gaps_within(self, start_s: float, end_s: float) -> "tuple[Gap, ...]":
+        """Stated gaps, and stretches between readings much longer than usual, cut to the window."""
+        t = [x for x in self.t_s if start_s <= x <= end_s]
+        found = [Gap(max(g.start_s, start_s), min(g.end_s, end_s), g.reason) for g in self.gaps]
+        found = [g for g in found if g.end_s > g.start_s]
+        if len(t) < 2:
+            return tuple(found) or (Gap(start_s, end_s, "no reading"),)
+        steps = sorted(b - a for a, b in pairwise(t))
+        long = max(5.0 * steps[len(steps) // 2], 10.0)
+        edges = [start_s, *t, end_s]
+        for a, b in pairwise(edges):
+            if b - a > long and not any(g.start_s <= b and g.end_s >= a for g in found):
+                found.append(Gap(a, b, "no reading"))
+        return tuple(sorted(found, key=lambda g: g.start_s))

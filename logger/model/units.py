@@ -82,7 +82,8 @@ UNITS: dict[str, Unit] = {
         Unit("lb/ft3", _Q.DENSITY, POUND_KG / 0.3048**3, "[lb_av]/[cft_i]", digits=2),
         Unit("micron/min", _Q.PRESSURE_RATE, MICRON_PA / 60, "um[Hg]/min"),
         Unit("Pa/min", _Q.PRESSURE_RATE, 1 / 60, "Pa/min", digits=2),
-        Unit("psi/h", _Q.PRESSURE_RATE, PSI_PA / 3600, "[psi]/h", digits=2),
+        Unit("psi/h", _Q.PRESSURE_DIFFERENCE_RATE, PSI_PA / 3600, "[psi]/h", digits=2),
+        Unit("kPa/h", _Q.PRESSURE_DIFFERENCE_RATE, 1e3 / 3600, "kPa/h", digits=2),
         Unit("Pa.m3/s", _Q.LEAK_RATE, 1.0, "Pa.m3/s", digits=9),
     )
 }
@@ -182,6 +183,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.MASS_RATE: "lb/min", _Q.VACUUM: "micron", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "ft3",
         _Q.DENSITY: "lb/ft3", _Q.PRESSURE_DIFFERENCE: "psi", _Q.PRESSURE_RATE: "micron/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "ft",
+        _Q.PRESSURE_DIFFERENCE_RATE: "psi/h",
     },
     "si": {
         _Q.PRESSURE: "barg", _Q.BAROMETER: "hPa",
@@ -189,6 +191,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.MASS_RATE: "kg/min", _Q.VACUUM: "Pa", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "L",
         _Q.DENSITY: "kg/m3", _Q.PRESSURE_DIFFERENCE: "bar", _Q.PRESSURE_RATE: "Pa/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "m",
+        _Q.PRESSURE_DIFFERENCE_RATE: "kPa/h",
     },
 }  # fmt: skip
 

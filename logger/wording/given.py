@@ -8,6 +8,7 @@ finding's verdict and in its arguments of kind WORD.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from logger.model.points import Quantity
 from logger.model.value import Argument, Code, Value
@@ -41,6 +42,14 @@ class Given:
         found = next((one.value for one in self._inputs if one.name == name and one.kind is Code.WORD), "")
         return found if isinstance(found, str) else ""
 
+    def codes(self, name: str) -> tuple[str, ...]:
+        """The codes of each word of that name, in order."""
+        return tuple(
+            one.value
+            for one in self._inputs
+            if one.name == name and one.kind is Code.WORD and isinstance(one.value, str)
+        )
+
     def value(self, name: str) -> Value:
         found = self._first(name).value
         if not isinstance(found, Value):
@@ -58,6 +67,26 @@ class Given:
         if not isinstance(one.value, Value) or not isinstance(one.kind, Quantity):
             return self.text(one)
         return self._shown.with_spread(one.value, one.kind)
+
+    def spread_of_size(self, name: str) -> str:
+        """`spread` of a negative number without its sign."""
+        one = self._first(name)
+        if not isinstance(one.value, Value) or not isinstance(one.kind, Quantity) or one.value.number is None:
+            return self.text(one)
+        return self._shown.with_spread(replace(one.value, number=abs(one.value.number)), one.kind)
+
+    def size(self, name: str) -> str:
+        """A negative number without its sign: "3.2 °F"."""
+        one = self._first(name)
+        if not isinstance(one.value, Value) or one.value.number is None:
+            return self.text(one)
+        return self.text(replace(one, value=replace(one.value, number=abs(one.value.number))))
+
+    def signed(self, name: str) -> str:
+        """With its sign, a plus too: "+3.2 °F"."""
+        one = self._first(name)
+        plus = isinstance(one.value, Value) and one.value.number is not None and one.value.number >= 0
+        return ("+" if plus else "") + self.text(one)
 
     def _first(self, name: str) -> Argument:
         for one in self._inputs:

@@ -21,7 +21,8 @@ from logger.stages.decay_test.definition import DECAY_TEST
 from logger.stages.evacuation.definition import EVACUATION
 from logger.stages.recovery.definition import RECOVERY
 from logger.stages.start_up.analysis import Metric
-from logger.stages.start_up.findings import LABEL, WORTH_NAMING, compare_finding
+from logger.stages.start_up.findings import WORTH_NAMING, compare_finding
+from logger.stages.start_up.words import LABELS
 from logger.statistics.block_means import blocks
 from logger.statistics.ratio import Answer, K, Measure
 from logger.wording.numbers import difference, kelvin
@@ -152,7 +153,7 @@ def _start_ups(a: Side, b: Side) -> Compared:
     before, after = a.start_up.baseline, b.start_up.baseline
     measures = tuple(
         _by_difference(label, before[n], after[n], "is", "higher", "lower", WORTH_NAMING.get(before[n].unit, 0.0))
-        for n, label in LABEL.items()
+        for n, label in LABELS.items()
         if n in before and n in after
     )
     drawn = next((n for n in _PLOTTED if n in before and n in after), None)
@@ -163,7 +164,7 @@ def _start_ups(a: Side, b: Side) -> Compared:
     return Compared(
         a.stage.kind, a, b, measures, any(m.answer is not Answer.CANNOT_TELL for m in measures), _headline(measures),
         compare_finding(before, after), "compared as they are: each is the mean of the window that was judged", curves,
-        "Time since the stage began", "s", LABEL[drawn].capitalize() if drawn else "", "K", False,
+        "Time since the stage began", "s", LABELS[drawn].capitalize() if drawn else "", "K", False,
         tuple(_differs(a, b)),
     )  # fmt: skip
 

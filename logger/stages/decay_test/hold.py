@@ -60,7 +60,7 @@ def measure_hold(vacuum_series: Series, isolated_s: float, end_s: float) -> Held
     """
     span = max(end_s - isolated_s, 0.0)
     data = blocks(vacuum_series, isolated_s, end_s, max(6, min(240, int(span / 10.0))))
-    gaps = gaps_within(vacuum_series, isolated_s, end_s)
+    gaps = vacuum_series.gaps_within(isolated_s, end_s)
     if len(data) < 3:
         none = unknown("Pa", "too few readings after isolation")
         return Held(none, none, none, none, isolated_s, end_s, gaps, None)
@@ -84,22 +84,6 @@ def _at_gauge_limit(series: Series, data: Blocks) -> str | None:
     if series.low is not None and sum(v <= series.low for v in data.value) > 0.1 * len(data):
         return f"the gauge stands at the bottom of its range, {vacuum(series.low)}"
     return None
-
-
-def gaps_within(series: Series, start_s: float, end_s: float) -> tuple[Gap, ...]:
-    """Stated gaps, and stretches between readings much longer than usual, cut to the window."""
-    t = [x for x in series.t_s if start_s <= x <= end_s]
-    found = [Gap(max(g.start_s, start_s), min(g.end_s, end_s), g.reason) for g in series.gaps]
-    found = [g for g in found if g.end_s > g.start_s]
-    if len(t) < 2:
-        return tuple(found) or (Gap(start_s, end_s, "no reading"),)
-    steps = sorted(b - a for a, b in pairwise(t))
-    long = max(5.0 * steps[len(steps) // 2], 10.0)
-    edges = [start_s, *t, end_s]
-    for a, b in pairwise(edges):
-        if b - a > long and not any(g.start_s <= b and g.end_s >= a for g in found):
-            found.append(Gap(a, b, "no reading"))
-    return tuple(sorted(found, key=lambda g: g.start_s))
 
 
 def judge_hold(

@@ -11,28 +11,32 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.units import STANDARD_ATMOSPHERE_PA
-from logger.model.value import Value, known, unknown
+from logger.model.value import Argument, Value, known, name_of, number, unknown, word
 from logger.physics import nitrogen
 from logger.stages.acceptance import PressureProfile
-from logger.stages.decay_test.hold import gaps_within
 from logger.statistics.block_means import Blocks, blocks, interpolate
 from logger.statistics.isolation import scatter
 from logger.statistics.least_squares import line
-from logger.wording.numbers import difference, difference_spread, duration, exact
 
 K = 2.0
 ONE_SIDED = 1.645  # 95 %
 DETECT = 3.29  # 95 % both ways: a drop of this many u is neither missed nor invented
 MIN_S = 600.0
 WEATHER_PA = 1000.0  # half-width of what a barometer does in a day, common practice, no source
-DECISION_RULE = (
-    "held only if no drop is told from none (drop minus 1.645 u not above zero, 95 %) and the test could have seen the "
-    "drop the profile cares for; did not hold only if the drop minus U is above what is allowed; U is k = 2"
-)
-HEADLINE = {Verdict.PASS: "held", Verdict.FAIL: "did not hold", Verdict.CANNOT_TELL: "cannot tell"}
+VERDICT_KEY = "standing-pressure.verdict"
+REASON = {
+    "few_readings": "too few pressure readings",
+    "too_short": "too short a time of readings",
+    "out_of_range": "beyond the range that temperature is corrected for",
+    "no_temperature": "no temperature was measured",
+    "absolute_zero": "a temperature is not above absolute zero",
+    "temperature_at_ends": "the temperature was not measured at both ends of the test",
+}
+"""Why nothing is known, as the reason of the values; the finding has the code."""
 
 
 class Thermometer(StrEnum):
@@ -127,16 +131,13 @@ def analyse_standing(
     refers to.
     """
     if len(pressure) < 4:
-        return _nothing("there are too few pressure readings")
+        return _nothing("few_readings")
     begin = pressure.t_s[0] if began_s is None else began_s
     end = pressure.t_s[-1] if ended_s is None else min(ended_s, pressure.t_s[-1])
     lasted = end - begin
     data = blocks(pressure, begin, end, 240)
     if lasted < MIN_S or len(data) < 6:
-        if lasted < MIN_S:
-            told = exact(max(lasted, 0.0), MIN_S)
-            return _nothing(f"{told} of readings are too short, {duration(MIN_S)} are the least")
-        return _nothing("there are too few pressure readings")
+        return _nothing("too_short" if lasted < MIN_S else "few_readings", lasted_s=max(lasted, 0.0))
     kelvin, why_not = _temperatures(temperature, data)
     if kelvin is None:
         return _nothing(why_not, data)
@@ -148,7 +149,7 @@ def analyse_standing(
         expected = law.expected(start_pa, start_k, end_k)
         per_k = law.expected(start_pa, start_k, start_k + 0.5) - law.expected(start_pa, start_k, start_k - 0.5)
     except nitrogen.NitrogenRangeError as exc:
-        return _nothing(f"{exc}; beyond it no temperature is corrected for", data)
+        return _nothing("out_of_range", data, str(exc))
     u_read = scatter(data) / math.sqrt(window)
     assert temperature is not None  # kelvin came from it
     u_kelvin = _temperature_u(temperature, thermometer, end_k - start_k, max(kelvin) - min(kelvin))
@@ -167,21 +168,28 @@ def analyse_standing(
     if trend is not None:
         rate = known(trend.slope, "Pa/s", math.hypot(trend.u_slope, u_slow))
     flow = _flow(rate, volume_m3)
-    result_inputs = (
-        ("start", known(start_pa, "Pa", math.hypot(u_read, pressure.u_scale))),
-        ("end", known(end_pa, "Pa", math.hypot(u_read, pressure.u_scale))),
-        ("expected at the end", known(expected, "Pa", math.hypot(u_drop, pressure.u_scale))),
-        ("drop", drop), ("smallest drop that could be seen", smallest), ("rate", rate),
-        ("temperature at the start", known(start_k, "K")), ("temperature at the end", known(end_k, "K")),
-        ("time", known(lasted, "s")),
-    )  # fmt: skip
-    lost = [g.end_s - g.start_s for g in gaps_within(pressure, begin, end)]
-    finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, law, thermometer, result_inputs)
+    start, end_value, at_end = (
+        known(start_pa, "Pa", math.hypot(u_read, pressure.u_scale)),
+        known(end_pa, "Pa", math.hypot(u_read, pressure.u_scale)),
+        known(expected, "Pa", math.hypot(u_drop, pressure.u_scale)),
+    )
+    inputs = (
+        number("start", Quantity.PRESSURE, start),
+        number("end", Quantity.PRESSURE, end_value),
+        number("expected", Quantity.PRESSURE, at_end),
+        number("drop", Quantity.PRESSURE_DIFFERENCE, drop),
+        number("smallest_drop", Quantity.PRESSURE_DIFFERENCE, smallest),
+        number("rate", Quantity.PRESSURE_DIFFERENCE_RATE, rate),
+        number("temperature_start", Quantity.TEMPERATURE, known(start_k, "K")),
+        number("temperature_end", Quantity.TEMPERATURE, known(end_k, "K")),
+        number("lasted", Quantity.TIME, known(lasted, "s")),
+        word("law", law.name),
+        name_of("law_source", law.source),
+    )
+    lost = [g.end_s - g.start_s for g in pressure.gaps_within(begin, end)]
+    finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, thermometer, inputs)
     curve = tuple(zip(data.t_s, data.value, corrected, strict=True))
-    return StandingResult(
-        result_inputs[0][1], result_inputs[1][1], result_inputs[2][1], drop, rate, smallest, flow, lasted, curve,
-        (finding,),
-    )  # fmt: skip
+    return StandingResult(start, end_value, at_end, drop, rate, smallest, flow, lasted, curve, (finding,))
 
 
 def _mean(values: list[float]) -> float:
@@ -190,12 +198,12 @@ def _mean(values: list[float]) -> float:
 
 def _temperatures(temperature: Series | None, data: Blocks) -> tuple[list[float] | None, str]:
     if temperature is None or len(temperature) == 0:
-        return None, "no temperature was measured, and without one a pressure change says nothing"
+        return None, "no_temperature"
     if min(temperature.value) <= 0.0:
-        return None, "a temperature is not above absolute zero"
+        return None, "absolute_zero"
     slack = 0.1 * (data.t_s[-1] - data.t_s[0])
     if temperature.t_s[0] > data.t_s[0] + slack or temperature.t_s[-1] < data.t_s[-1] - slack:
-        return None, "the temperature was not measured at both ends of the test"
+        return None, "temperature_at_ends"
     return interpolate(temperature.t_s, temperature.value, data.t_s), ""
 
 
@@ -237,66 +245,67 @@ def _verdict(
     gauge_pa: float,
     lasted_s: float,
     lost_s: list[float],
-    law: GasLaw,
     thermometer: Thermometer,
-    inputs: tuple[tuple[str, Value], ...],
+    inputs: tuple[Argument, ...],
 ) -> Finding:
+    """Held only if no drop is told from none (drop minus 1.645 u not above zero, 95 %) and the test could have seen
+    the drop the profile cares for; not held only if the drop minus U (k=2) is above what is allowed. What speaks
+    against a pass are arguments "doubt"."""
     assert drop.number is not None and drop.u is not None and smallest.number is not None
-    corrected = f"corrected for temperature ({law.name})"
-    went = "dropped" if drop.number >= 0.0 else "rose"
-    seen = f"The pressure, {corrected}, {went} by {difference(abs(drop.number))}"
-    seen += f" ± {difference_spread(K * drop.u)} (k = 2) in {duration(lasted_s)}"
-    seen += f"; a drop under {difference(smallest.number)} could not have been seen."
-    rule = law.source if profile is None else f"profile {profile.key}: {profile.described()}; {law.source}"
 
-    def finding(verdict: Verdict, text: str, checks: tuple[str, ...] = ()) -> Finding:
-        return worded(
-            "standing-pressure.verdict", verdict, HEADLINE[verdict], text, rule, DECISION_RULE, inputs,
-            check_next=checks,
-        )  # fmt: skip
+    def finding(verdict: Verdict, *more: Argument) -> Finding:
+        return Finding(VERDICT_KEY, verdict, (*inputs, *more))
 
     if profile is None:
-        return finding(Verdict.CANNOT_TELL, seen + " No acceptance profile was chosen, so nothing decides.")
+        return finding(Verdict.CANNOT_TELL, word("doubt", "no_profile"))
     allowed = 0.0 if profile.drop_max_pa is None else profile.drop_max_pa
-    told = drop.number - ONE_SIDED * drop.u > 0.0
+    of_profile = (
+        name_of("profile", f"{profile.key}: {profile.described()}"),
+        number("hold", Quantity.TIME, known(profile.hold_s, "s")),
+        number("allowed", Quantity.PRESSURE_DIFFERENCE, known(allowed, "Pa")),
+    )
     if drop.number - K * drop.u > allowed:
-        return finding(
-            Verdict.FAIL, seen, ("find the leak: soap on every joint, then repeat",)
-        )  # fmt: skip
-    doubts = []
+        return finding(Verdict.FAIL, *of_profile, word("check", "find_leak"))
+    doubts: list[Argument] = []
     if lasted_s < 0.995 * profile.hold_s:
-        doubts.append(f"it stood for {duration(lasted_s)} of the {duration(profile.hold_s)} asked for")
+        doubts.append(word("doubt", "too_short"))
     if lost_s and (max(lost_s) > 0.05 * profile.hold_s or sum(lost_s) > 0.1 * profile.hold_s):
-        doubts.append(f"{duration(sum(lost_s))} of the test have no trusted readings")
+        doubts += (word("doubt", "gaps"), number("lost", Quantity.TIME, known(sum(lost_s), "s")))
+    must_see_pa = profile.must_see * gauge_pa
     if gauge_pa <= 0.0:
-        doubts.append("the pressure was not above ambient")
-    elif smallest.number > max(profile.must_see * gauge_pa, allowed):
-        doubts.append(
-            f"with these instruments a drop under {difference(smallest.number)} cannot be seen, and the test must see "
-            f"{profile.must_see:.1%} of the pressure, {difference(profile.must_see * gauge_pa)}"
-        )
+        doubts.append(word("doubt", "no_pressure"))
+    elif smallest.number > max(must_see_pa, allowed):
+        must_see = number("must_see", Quantity.PRESSURE_DIFFERENCE, known(must_see_pa, "Pa"))
+        share = number("must_see_share", Quantity.RATIO, known(profile.must_see, "1"))
+        doubts += (word("doubt", "blind"), must_see, share)
     if drop.number < -DETECT * drop.u:
-        doubts.append("the pressure rose by more than temperature explains: something else came in, or a sensor drifts")
-    if profile.drop_max_pa is None and told:
-        doubts.append("a drop is told from none, but not beyond its uncertainty")
+        doubts.append(word("doubt", "rose"))
+    if profile.drop_max_pa is None and drop.number - ONE_SIDED * drop.u > 0.0:
+        doubts.append(word("doubt", "some_drop"))
     elif profile.drop_max_pa is not None and drop.number + K * drop.u > allowed:
-        doubts.append(f"the drop is within its uncertainty of the {difference(allowed)} allowed")
-    if doubts:
-        clamp = "clamp a thermometer on the pipe, under insulation: the gas follows the air late"
-        checks = (clamp,) if thermometer is Thermometer.AIR else ()
-        return finding(Verdict.CANNOT_TELL, f"{seen} Cannot tell, because {'; '.join(doubts)}.", checks)
-    return finding(Verdict.PASS, seen)
+        doubts.append(word("doubt", "near_limit"))
+    if not doubts:
+        return finding(Verdict.PASS, *of_profile)
+    checks = (word("check", "clamp_pipe"),) if thermometer is Thermometer.AIR else ()
+    return finding(Verdict.CANNOT_TELL, *of_profile, *doubts, *checks)
 
 
-def _nothing(why: str, data: Blocks | None = None) -> StandingResult:
-    none = unknown("Pa", why)
-    finding = worded(
-        "standing-pressure.verdict", Verdict.CANNOT_TELL, HEADLINE[Verdict.CANNOT_TELL], f"Unknown, because {why}.",
-        decision_rule=DECISION_RULE,
-    )  # fmt: skip
+def _nothing(why: str, data: Blocks | None = None, detail: str = "", lasted_s: float | None = None) -> StandingResult:
+    """why: a code of words.py. detail: a person's or another module's own text of it."""
+    none = unknown("Pa", REASON[why])
+    inputs = [word("why", why)]
+    if detail:
+        inputs.append(name_of("detail", detail))
+    if lasted_s is not None:
+        inputs += (
+            number("lasted", Quantity.TIME, known(lasted_s, "s")),
+            number("least", Quantity.TIME, known(MIN_S, "s")),
+        )
     start = end = none
     if data is not None:
         start, end = known(data.value[0], "Pa"), known(data.value[-1], "Pa")
+    finding = Finding(VERDICT_KEY, Verdict.CANNOT_TELL, tuple(inputs))
     return StandingResult(
-        start, end, none, none, unknown("Pa/s", why), none, unknown("Pa.m3/s", why), 0.0, (), (finding,)
-    )
+        start, end, none, none, unknown("Pa/s", REASON[why]), none, unknown("Pa.m3/s", REASON[why]), 0.0, (),
+        (finding,),
+    )  # fmt: skip

@@ -12,6 +12,7 @@ from logger.physics.ambient import AmbientSource
 from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, PRESSURE_PROFILES, PressureProfile
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View
 from logger.stages.inputs import StageInputs
+from logger.stages.pressure_test.words import WORDS
 from logger.stages.settings import Form, setting
 
 PRESSURE_TEST = "pressure-test"
@@ -129,4 +130,5 @@ DEFINITION = StageDefinition(
     ),
     listed=("system", "ambient", "barometer"),
     profiles=PRESSURE_PROFILES,
+    words=WORDS,
 )

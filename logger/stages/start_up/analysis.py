@@ -79,10 +79,11 @@ def analyse_start_up(
     window_s: float = SETTLING_S,
     end_s: float | None = None,
     baseline: Mapping[str, Value] | None = None,
+    baseline_of: str = "",
 ) -> StartUpResult:
     """series: by measuring point, one time zero, absolute Pa and K. end_s: default the last moment it still ran.
 
-    baseline: `StartUpResult.baseline` of another start-up.
+    baseline: `StartUpResult.baseline` of another start-up; baseline_of: which.
     """
     present = {name: s for name, s in series.items() if len(s) > 1}
     end = _running_end(present) if end_s is None else end_s
@@ -117,7 +118,7 @@ def analyse_start_up(
     findings += condensing_finding(_of(metrics, "condensing_over_ambient", "K"))
     findings += margin_finding(_of(metrics, "high_side_margin", "Pa"))
     if baseline is not None:
-        findings.append(compare_finding(baseline, {name: m.value for name, m in metrics.items()}))
+        findings.append(compare_finding(baseline, {name: m.value for name, m in metrics.items()}, baseline_of))
     return StartUpResult(metrics, swing, end, tuple(findings))
 
 

@@ -4,38 +4,38 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
 from logger.model.plain import value_from
-from logger.model.value import Value
-from logger.stages.start_up.findings import LABEL
-from logger.wording.numbers import difference, kelvin
+from logger.model.value import Value, number
+from logger.stages.start_up.findings import FIGURES
 
 KEY = "start_up.figures"
-_NAME = {label: name for name, label in LABEL.items()}
 
 
 def figures_finding(figures: Mapping[str, Value]) -> tuple[Finding, ...]:
     """figures: `StartUpResult.baseline`; none when nothing is known."""
-    known = {name: value for name, value in figures.items() if value.number is not None and name in LABEL}
-    if not known:
-        return ()
-    inputs = tuple((LABEL[name], value) for name, value in known.items())
-    text = f"Means of the judged time: {', '.join(f'{label} {_said(value)}' for label, value in inputs)}."
-    return (worded(KEY, Verdict.INFO, "figures", text, inputs=inputs),)
+    inputs = tuple(
+        number(name, FIGURES[name], value)
+        for name, value in figures.items()
+        if value.number is not None and name in FIGURES
+    )
+    return (Finding(KEY, Verdict.INFO, inputs),) if inputs else ()
 
 
 def figures_of(finding: Finding) -> dict[str, Value]:
-    """The figures again, by live quantity name; a label that no version knows is left out."""
-    return {_NAME[label]: value for label, value in finding.numbers() if label in _NAME}
+    """The figures again, by live quantity name; a name that no version knows is left out."""
+    return {_OLD.get(name, name): value for name, value in finding.numbers() if _OLD.get(name, name) in FIGURES}
 
 
-def _said(value: Value) -> str:
-    assert value.number is not None
-    if value.unit == "K":
-        return kelvin(value.number)
-    if value.unit == "Pa":
-        return difference(value.number)
-    return f"{100 * value.number:.0f} %"
+_OLD = {
+    "suction superheat": "suction_superheat",
+    "discharge superheat": "discharge_superheat",
+    "condensing over ambient": "condensing_over_ambient",
+    "valve position": "valve_position",
+    "level": "liquid_level",
+    "high-side margin": "high_side_margin",
+}
+"""How version 0.1.0 called them."""
 
 
 @dataclass(frozen=True, slots=True)

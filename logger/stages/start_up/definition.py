@@ -1,18 +1,18 @@
 """Start-up: the machine runs under load and is judged by superheat, subcooling and head pressure."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from logger.alarms.rules import AlarmRule, Kind, Priority
 from logger.model.drawing import PlotSpec
-from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.value import Value
 from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
 from logger.stages.inputs import StageInputs
 from logger.stages.settings import setting
+from logger.stages.start_up.words import WORDS
 
 START_UP = "start-up"
 _Q = Quantity
@@ -41,20 +41,11 @@ def _analyse(now: Inputs) -> StageResult:
         refrigerant=now.refrigerant,
         high_limit_pa=now.settings.high_side_limit,
         baseline=before,
+        baseline_of=named,
         superheat_target_k=SUPERHEAT_TARGET_K if target_k is None else target_k,
         subcooling_target_k=now.settings.subcooling_target,
     )
-    findings = tuple(_named(f, named) if f.key == "start_up.compare" else f for f in result.findings)
-    return StageResult((*findings, *figures_finding(result.baseline)), facts=result.baseline, result=result)
-
-
-def _named(finding: Finding, baseline: str) -> Finding:
-    said = finding.said
-    return (
-        finding
-        if said is None
-        else replace(finding, said=replace(said, body=f"{said.body} The baseline is {baseline}."))
-    )
+    return StageResult((*result.findings, *figures_finding(result.baseline)), facts=result.baseline, result=result)
 
 
 def _baseline(now: Inputs) -> tuple[Mapping[str, Value] | None, str]:
@@ -139,4 +130,5 @@ DEFINITION = StageDefinition(
     ),
     listed=("suction", "liquid", "discharge", "valve", "entering", "leaving", "ambient"),
     carry=Carry(_carried),
+    words=WORDS,
 )  # fmt: skip

@@ -6,9 +6,9 @@ valve wide open means starved, near the setpoint with the valve around 60 % is h
 
 from dataclasses import dataclass
 
-from logger.model.finding import Finding, Verdict, worded
-from logger.model.value import Value
-from logger.wording.numbers import kelvin
+from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
+from logger.model.value import Value, known, number, word
 
 K_PER_F = 5 / 9
 SUPERHEAT_TARGET_K = 11 * K_PER_F
@@ -18,7 +18,6 @@ HIGH_SUPERHEAT_K = 20 * K_PER_F
 LOW_SUBCOOLING_K, HIGH_SUBCOOLING_K = 2.0, 10.0
 WIDE_OPEN, NEARLY_CLOSED = 0.95, 0.20
 LOW_LEVEL, HIGH_LEVEL = 0.25, 0.75
-RULE = "superheat, subcooling, valve and level together (common practice, no source)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,89 +34,72 @@ class Feed:
 
 
 def judge_feed(feed: Feed) -> Finding:
-    """One finding with the readings behind it and what to check next."""
+    """One finding with the readings behind it, likely causes and what to check next."""
     inputs = (
-        ("suction superheat", feed.superheat),
-        ("subcooling", feed.subcooling),
-        ("valve position", feed.valve),
-        ("level", feed.level),
+        number("suction_superheat", Quantity.TEMPERATURE_DIFFERENCE, feed.superheat),
+        number("subcooling", Quantity.TEMPERATURE_DIFFERENCE, feed.subcooling),
+        number("valve_position", Quantity.RATIO, feed.valve),
+        number("liquid_level", Quantity.RATIO, feed.level),
+        number("target", Quantity.TEMPERATURE_DIFFERENCE, known(feed.target_k, "K")),
     )
     superheat = feed.superheat.number
     if superheat is None:
-        text = f"Feed not judged: {feed.superheat.problem}."
-        return worded("start_up.feed", Verdict.CANNOT_TELL, "cannot tell", text, RULE, inputs=inputs)
+        return Finding("start_up.feed", Verdict.CANNOT_TELL, (*inputs, word("judged", "unknown")))
     high = min(feed.target_k + feed.tolerance_k, HIGH_SUPERHEAT_K)
     low = max(feed.target_k - feed.tolerance_k, 0.0)
     if superheat > high:
-        verdict, headline, text, causes, check = _starved(feed, superheat)
+        verdict, judged, causes, checks = _starved(feed)
     elif superheat < low:
-        verdict, headline, text, causes, check = _flooding(feed, superheat)
+        verdict, judged, causes, checks = _flooding(feed)
     else:
-        verdict, headline, text, causes, check = _healthy(feed, superheat)
-    return worded("start_up.feed", verdict, headline, text, RULE, "", inputs, causes, check)
+        verdict, judged, causes, checks = _on_target(feed)
+    said = (*(word("judged", code) for code in judged), *(word("cause", c) for c in causes))
+    return Finding("start_up.feed", verdict, (*inputs, *said, *(word("check", c) for c in checks)))
 
 
-_Judged = tuple[Verdict, str, str, tuple[str, ...], tuple[str, ...]]
+_Judged = tuple[Verdict, tuple[str, ...], list[str], list[str]]
 
 
-def _starved(feed: Feed, superheat: float) -> _Judged:
+def _starved(feed: Feed) -> _Judged:
     valve, subcooling, level = feed.valve.number, feed.subcooling.number, feed.level.number
+    judged = ["starved"]
     causes: list[str] = []
-    check: list[str] = []
-    short = subcooling is not None and subcooling < LOW_SUBCOOLING_K
+    checks: list[str] = []
     if valve is not None and valve < WIDE_OPEN:
-        text = f"Superheat is {kelvin(superheat)} with the valve at only {100 * valve:.0f} %: it is not opening."
-        headline = "high superheat, valve not opening"
-        causes += ["setpoint too high or controller limited", "its pressure or temperature sensor wrong"]
-        check += ["setpoint and sensors of the valve's controller"]
-    else:
-        wide = "" if valve is None else f" with the valve at {100 * valve:.0f} %"
-        text = f"Superheat is {kelvin(superheat)}{wide}: the evaporator is starved."
-        headline = "starved"
-    if short and subcooling is not None:
-        causes.insert(0, f"short of charge: subcooling only {kelvin(subcooling)}, vapour reaches the valve")
-        check += ["sight glass", "charge, and leaks before adding any"]
+        judged = ["not_opening"]
+        causes += ["setpoint", "controller_sensor"]
+        checks += ["controller"]
+    if subcooling is not None and subcooling < LOW_SUBCOOLING_K:
+        causes.insert(0, "short_of_charge_seen")
+        checks += ["sight_glass", "charge_and_leaks"]
     elif subcooling is not None:
-        causes.append(f"restriction before the valve (drier, solenoid, strainer): subcooling is {kelvin(subcooling)}")
-        check += ["temperature drop across drier and solenoid", "valve size against the load"]
+        causes.append("restriction_seen")
+        checks += ["drier_drop", "valve_against_load"]
     else:
-        causes += ["short of charge", "restriction before the valve"]
-        check += ["subcooling: it tells the two apart"]
+        causes += ["short_of_charge", "restriction"]
+        checks += ["subcooling_tells"]
     if level is not None and level < LOW_LEVEL:
-        text += f" The level is {100 * level:.0f} %."
-    return Verdict.ATTENTION, headline, text, tuple(causes), tuple(check)
+        judged.append("low_level")
+    return Verdict.ATTENTION, tuple(judged), causes, checks
 
 
-def _flooding(feed: Feed, superheat: float) -> _Judged:
+def _flooding(feed: Feed) -> _Judged:
     valve, subcooling, level = feed.valve.number, feed.subcooling.number, feed.level.number
-    causes: list[str] = []
     closing = valve is not None and (valve <= NEARLY_CLOSED or feed.valve_change < -0.05)
-    text = f"Superheat is only {kelvin(superheat)}"
-    if valve is not None:
-        text += f" with the valve at {100 * valve:.0f} %" + (" and closing" if closing else "")
-    text += ": liquid may reach the compressor."
-    if closing:
-        causes += ["valve leaking by or not following its motor", "load or air/fluid flow far too low"]
-    else:
-        causes += ["suction sensor or bulb off the pipe or uninsulated", "setpoint too low, or valve stuck open"]
+    causes = ["leaking_by", "low_load"] if closing else ["bulb_off", "setpoint_low"]
     if subcooling is not None and subcooling > HIGH_SUBCOOLING_K:
-        causes.append(f"overcharged: subcooling {kelvin(subcooling)}")
+        causes.append("overcharged_seen")
     if level is not None and level > HIGH_LEVEL:
-        causes.append(f"much refrigerant: level {100 * level:.0f} %")
-    check = ("suction sensor and its contact", "discharge superheat and oil level", "load, fluid flow and filters")
-    return Verdict.ATTENTION, "flooding", text, tuple(causes), check
+        causes.append("high_level_seen")
+    checks = ["suction_sensor", "discharge_and_oil", "load_and_flow"]
+    return Verdict.ATTENTION, ("floodback_closing",) if closing else ("floodback",), causes, checks
 
 
-def _healthy(feed: Feed, superheat: float) -> _Judged:
+def _on_target(feed: Feed) -> _Judged:
     valve = feed.valve.number
-    text = f"Superheat is {kelvin(superheat)}, near its target of {kelvin(feed.target_k)}"
     if valve is not None and valve >= WIDE_OPEN:
-        text += f", but the valve is at {100 * valve:.0f} %: nothing in reserve."
-        look_at: tuple[str, ...] = ("subcooling and charge", "drier and strainer", "whether the load is above design")
-        return Verdict.ATTENTION, "valve at its end", text, ("short of charge, restriction, or high load",), look_at
+        checks = ["subcooling_and_charge", "drier_and_strainer", "design_load"]
+        return Verdict.ATTENTION, ("valve_wide_open",), ["no_reserve"], checks
     if valve is not None and valve <= NEARLY_CLOSED:
-        text += f", with the valve nearly closed at {100 * valve:.0f} %."
-        look_at = ("load and fluid flow", "valve size")
-        return Verdict.ATTENTION, "valve nearly closed", text, ("low load, or valve too large for it",), look_at
-    text += "." if valve is None else f", with the valve at {100 * valve:.0f} %."
-    return Verdict.PASS, "fed well", text, (), ()
+        return Verdict.ATTENTION, ("valve_nearly_closed",), ["low_load_or_large_valve"], ["load_flow", "valve_size"]
+    return Verdict.PASS, ("on_target",), [], []

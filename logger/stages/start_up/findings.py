@@ -1,65 +1,67 @@
-"""The findings of a start-up, one function each; limits without a named source are common practice."""
+"""The judgements of a start-up, one function each; limits without a named source are common practice."""
 
+import math
 from collections.abc import Mapping
 
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.value import Value, known
+from logger.model.value import Argument, Value, known, name_of, number, word
 from logger.statistics.steadiness import Hunting, Steadiness
-from logger.wording.numbers import difference, duration, kelvin
 
-RA32 = "California Reference Appendix RA3.2: 15 min of settling; superheat within 5 °F, subcooling within 3 °F"
-_COMMON = "common practice, no source"
 LOW_DISCHARGE_K = 10.0
 HIGH_CONDENSING_K = 20.0
 WORTH_NAMING = {"K": 0.3, "Pa": 5e3, "1": 0.02}
-LABEL = {
-    "suction_superheat": "suction superheat",
-    "subcooling": "subcooling",
-    "discharge_superheat": "discharge superheat",
-    "condensing_over_ambient": "condensing over ambient",
-    "approach": "approach",
-    "valve_position": "valve position",
-    "liquid_level": "level",
-    "high_side_margin": "high-side margin",
+_DIFFERENCE = Quantity.TEMPERATURE_DIFFERENCE
+FIGURES: dict[str, Quantity] = {
+    "suction_superheat": _DIFFERENCE,
+    "subcooling": _DIFFERENCE,
+    "discharge_superheat": _DIFFERENCE,
+    "condensing_over_ambient": _DIFFERENCE,
+    "approach": _DIFFERENCE,
+    "valve_position": Quantity.RATIO,
+    "liquid_level": Quantity.RATIO,
+    "high_side_margin": Quantity.PRESSURE_DIFFERENCE,
 }
+"""What a start-up is judged by and later compared with, and what quantity each is."""
 
 
 def steady_finding(found: Mapping[str, Steadiness], window_s: float) -> Finding:
-    """Steady before judged."""
-    key, rule = "start_up.steady", RA32
-    decision = "not steady only where the trend exceeds its limit by more than its own uncertainty (k=2)"
+    """Steady before judged: not steady only where the trend exceeds its limit by more than its own u (k=2)."""
+    key = "start_up.steady"
     if not found:
-        text = "Neither superheat nor subcooling can be computed from the recorded points."
-        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision)
-    inputs = tuple((f"{LABEL[n]}, mean", known(s.mean, "K", s.u_mean)) for n, s in found.items() if s.mean is not None)
-    reasons = "; ".join(f"{LABEL[name]}: {s.reason}" for name, s in found.items() if s.steady is not True)
+        return Finding(key, Verdict.CANNOT_TELL, (word("judged", "nothing"),))
+    inputs: list[Argument] = [
+        number(f"{n}_mean", _DIFFERENCE, known(s.mean, "K", s.u_mean)) for n, s in found.items() if s.mean is not None
+    ]
+    inputs.append(number("window", Quantity.TIME, known(window_s, "s")))
+    for name, one in found.items():
+        if one.steady is not True:
+            inputs += (word("unsteady", name), name_of("reason", one.reason))
     if any(s.steady is False for s in found.values()):
-        return worded(key, Verdict.FAIL, "not steady", f"Not steady: {reasons}.", rule, decision, inputs)
+        return Finding(key, Verdict.FAIL, (*inputs, word("judged", "no")))
     if any(s.steady is None for s in found.values()):
-        return worded(key, Verdict.CANNOT_TELL, "cannot tell", f"Cannot tell: {reasons}.", rule, decision, inputs)
-    return worded(key, Verdict.PASS, "steady", f"Steady for {duration(window_s)}.", rule, decision, inputs)
+        return Finding(key, Verdict.CANNOT_TELL, (*inputs, word("judged", "unknown")))
+    return Finding(key, Verdict.PASS, (*inputs, word("judged", "yes")))
 
 
 def hunting_finding(swing: Hunting, valve: Series | None) -> list[Finding]:
+    """A regular swing of the superheat (common practice)."""
     if swing.hunting is None:
         return []
-    key, rule = "start_up.hunting", f"regular swing of the superheat ({_COMMON})"
     if not swing.hunting or swing.period_s is None:
-        return [worded(key, Verdict.PASS, "not hunting", f"Not hunting: {swing.reason}.", rule)]
-    inputs = (("period", known(swing.period_s, "s")), ("half of peak to peak", known(swing.amplitude, "K")))
-    text = (
-        f"Superheat swings by ± {kelvin(swing.amplitude)} every {duration(swing.period_s)}, {swing.cycles} times: "
-        "the expansion valve is hunting."
+        return [Finding("start_up.hunting", Verdict.PASS, (name_of("reason", swing.reason),))]
+    inputs = (
+        number("period", Quantity.TIME, known(swing.period_s, "s")),
+        number("amplitude", _DIFFERENCE, known(swing.amplitude, "K")),
+        number("cycles", Quantity.COUNT, known(float(swing.cycles), "1")),
+        word("cause", "gain"),
+        word("cause", "bulb"),
+        *((word("check", "valve_position"),) if valve is None else ()),
+        word("check", "bulb_contact"),
+        word("check", "gain_and_size"),
     )
-    causes = ("gain too high, or valve too large for the load", "suction sensor or bulb slow, loose or badly placed")
-    check: tuple[str, ...] = (
-        "contact and place of the suction sensor",
-        "gain and reset of the controller, or the valve's size",
-    )
-    if valve is None:
-        check = ("valve position, if it can be read", *check)
-    return [worded(key, Verdict.ATTENTION, "hunting", text, rule, "", inputs, causes, check)]
+    return [Finding("start_up.hunting", Verdict.ATTENTION, inputs)]
 
 
 def target_finding(
@@ -70,110 +72,90 @@ def target_finding(
     target_k: float,
     tolerance_k: float,
 ) -> Finding:
-    """A mean against its target; not judged while it is not steady (a hunting valve's mean is)."""
-    key, label = f"start_up.{name}", LABEL[name]
-    rule = f"{label} within {kelvin(tolerance_k)} of {kelvin(target_k)} ({RA32})"
-    decision = "simple acceptance of the mean; beyond the limit by less than its expanded uncertainty: cannot tell"
-    inputs = ((label, value), ("target", known(target_k, "K")))
+    """A mean against its target; not judged while it is not steady (a hunting valve's mean is).
+
+    Simple acceptance of the mean; beyond the tolerance by less than its expanded uncertainty (k=2): cannot tell.
+    """
+    key = f"start_up.{name}"
+    inputs: tuple[Argument, ...] = (
+        number(name, _DIFFERENCE, value),
+        number("target", _DIFFERENCE, known(target_k, "K")),
+        number("tolerance", _DIFFERENCE, known(tolerance_k, "K")),
+    )
     if value.number is None:
-        text = f"{label.capitalize()} unknown: {value.problem}."
-        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision, inputs)
-    shown = f"{label.capitalize()} {kelvin(value.number)}"
+        return Finding(key, Verdict.CANNOT_TELL, (*inputs, word("judged", "unknown")))
     hunts = swing is not None and swing.hunting is True
     if steady is not None and steady.steady is not True and not hunts:
-        return worded(
-            key, Verdict.CANNOT_TELL, "not steady yet", f"{shown}, not judged: {steady.reason}.", rule, decision, inputs
-        )
+        reason = name_of("reason", steady.reason)
+        return Finding(key, Verdict.CANNOT_TELL, (*inputs, word("judged", "unsteady"), reason))
     off = value.number - target_k
+    by = number("off_by", _DIFFERENCE, known(abs(off), "K", value.u))
     if abs(off) <= tolerance_k:
-        return worded(key, Verdict.PASS, kelvin(value.number), f"{shown}: on target.", rule, decision, inputs)
+        return Finding(key, Verdict.PASS, (*inputs, by, word("judged", "on_target")))
     if value.u is not None and abs(off) - 2 * value.u <= tolerance_k:
-        text = f"{shown}: past the tolerance by less than the instruments can tell (± {kelvin(2 * value.u)})."
-        return worded(key, Verdict.CANNOT_TELL, "cannot tell", text, rule, decision, inputs)
-    side = "above" if off > 0 else "below"
-    text = f"{shown}: {kelvin(abs(off))} {side} its target."
-    return worded(key, Verdict.ATTENTION, f"{side} target", text, rule, decision, inputs)
+        return Finding(key, Verdict.CANNOT_TELL, (*inputs, by, word("judged", "within_u")))
+    return Finding(key, Verdict.ATTENTION, (*inputs, by, word("judged", "above" if off > 0 else "below")))
 
 
 def discharge_finding(value: Value) -> list[Finding]:
     if value.number is None:
         return []
-    key, rule, inputs = "start_up.discharge", f"at least {kelvin(LOW_DISCHARGE_K)} ({_COMMON})", (("superheat", value),)
+    inputs: tuple[Argument, ...] = (
+        number("discharge_superheat", _DIFFERENCE, value),
+        number("least", _DIFFERENCE, known(LOW_DISCHARGE_K, "K")),
+    )
     if value.number >= LOW_DISCHARGE_K:
-        text = f"Discharge superheat {kelvin(value.number)}."
-        return [worded(key, Verdict.PASS, kelvin(value.number), text, rule, "", inputs)]
-    text = f"Discharge superheat only {kelvin(value.number)}: the compressor may be taking in liquid."
-    check = ("suction superheat and its sensor", "oil level and foaming", "discharge sensor and its contact")
-    return [worded(key, Verdict.ATTENTION, "low discharge superheat", text, rule, "", inputs, (), check)]
+        return [Finding("start_up.discharge", Verdict.PASS, (*inputs, word("judged", "fine")))]
+    checks = tuple(word("check", code) for code in ("suction_superheat", "oil", "discharge_sensor"))
+    return [Finding("start_up.discharge", Verdict.ATTENTION, (*inputs, word("judged", "low"), *checks))]
 
 
 def condensing_finding(value: Value) -> list[Finding]:
     if value.number is None:
         return []
-    key, inputs = "start_up.condensing", (("condensing over ambient", value),)
-    rule = f"air-cooled: at most {kelvin(HIGH_CONDENSING_K)} over ambient ({_COMMON})"
+    inputs: tuple[Argument, ...] = (
+        number("condensing_over_ambient", _DIFFERENCE, value),
+        number("most", _DIFFERENCE, known(HIGH_CONDENSING_K, "K")),
+    )
     if value.number <= HIGH_CONDENSING_K:
-        text = f"Condensing {kelvin(value.number)} over ambient."
-        return [worded(key, Verdict.PASS, kelvin(value.number), text, rule, "", inputs)]
-    text = f"Condensing {kelvin(value.number)} over ambient: high for an air-cooled condenser."
-    causes = ("dirty condenser or failed fan", "non-condensables", "overcharged (subcooling would be high too)")
-    check = ("condenser surface, fans, air path", "subcooling", "standing pressure against saturation, machine off")
-    return [worded(key, Verdict.ATTENTION, "high condensing temperature", text, rule, "", inputs, causes, check)]
+        return [Finding("start_up.condensing", Verdict.PASS, (*inputs, word("judged", "fine")))]
+    causes = tuple(word("cause", code) for code in ("condenser", "non_condensables", "overcharged"))
+    checks = tuple(word("check", code) for code in ("condenser_air", "subcooling", "standing"))
+    return [Finding("start_up.condensing", Verdict.ATTENTION, (*inputs, word("judged", "high"), *causes, *checks))]
 
 
 def margin_finding(value: Value) -> list[Finding]:
+    """Below the limit only by more than the expanded uncertainty (k=2)."""
     if value.number is None:
         return []
-    key, inputs = "start_up.high_side", (("high-side margin", value),)
-    rule, decision = "limit entered for the high side", "below only by more than the expanded uncertainty (k=2)"
+    verdict, judged = Verdict.FAIL, "over"
     if value.number > 2 * (value.u or 0.0):
-        text = f"High side {difference(value.number)} below its limit."
-        return [worded(key, Verdict.PASS, "below its limit", text, rule, decision, inputs)]
-    if value.number > 0:
-        text = f"High side {difference(value.number)} below its limit, closer than the gauge can tell."
-        return [worded(key, Verdict.ATTENTION, "at its limit", text, rule, decision, inputs)]
-    text = f"High side {difference(-value.number)} over its limit: stop the machine."
-    return [worded(key, Verdict.FAIL, "over its limit", text, rule, decision, inputs)]
+        verdict, judged = Verdict.PASS, "below"
+    elif value.number > 0:
+        verdict, judged = Verdict.ATTENTION, "at_limit"
+    margin = number("high_side_margin", Quantity.PRESSURE_DIFFERENCE, value)
+    return [Finding("start_up.high_side", verdict, (margin, word("judged", judged)))]
 
 
-def compare_finding(before: Mapping[str, Value], after: Mapping[str, Value]) -> Finding:
-    """Before and after: what changed by more than the uncertainty of both."""
-    rule = "changed where the difference exceeds the expanded uncertainty (k=2) of both, and what is worth naming"
-    inputs: list[tuple[str, Value]] = []
-    changed: list[str] = []
-    same: list[str] = []
-    untold: list[str] = []
+def compare_finding(before: Mapping[str, Value], after: Mapping[str, Value], baseline: str = "") -> Finding:
+    """Before and after: changed where the difference exceeds the expanded uncertainty (k=2) of both, and what is
+    worth naming. baseline: which start-up `before` is of."""
+    changes: list[Argument] = []
+    judged: list[Argument] = []
     for name, now in after.items():
-        was, label = before.get(name), LABEL.get(name, name)
-        if was is None or was.number is None or now.number is None:
+        was = before.get(name)
+        if was is None or was.number is None or now.number is None or was.unit != now.unit:
             continue
-        if was.unit != now.unit:
-            continue
-        u = None if was.u is None or now.u is None else (was.u**2 + now.u**2) ** 0.5
+        u = None if was.u is None or now.u is None else math.hypot(was.u, now.u)
         step = now.number - was.number
-        inputs.append((f"{label}, change", known(step, now.unit, u)))
-        by = _change(step, now.unit)
+        changes.append(number(f"{name}_change", FIGURES.get(name, _DIFFERENCE), known(step, now.unit, u)))
+        code = "same"
         if u is None:
-            untold.append(f"{label} {by}")
+            code = "not_judged"
         elif abs(step) > max(2 * u, WORTH_NAMING.get(now.unit, 0.0)):
-            changed.append(f"{label} {by}")
-        else:
-            same.append(label)
-    if not inputs:
-        text = "Nothing to compare: the baseline has none of these quantities."
-        return worded("start_up.compare", Verdict.CANNOT_TELL, "nothing to compare", text, rule)
-    parts = [f"changed: {', '.join(changed)}"] if changed else []
-    parts += [f"no change beyond uncertainty: {', '.join(same)}"] if same else []
-    parts += [f"no uncertainty stated, so not judged: {', '.join(untold)}"] if untold else []
-    text = f"Against the baseline, {'; '.join(parts)}."
-    headline = f"{len(changed)} changed" if changed else "no change"
-    return worded("start_up.compare", Verdict.INFO, headline, text, rule, "", tuple(inputs))
-
-
-def _change(step: float, unit: str) -> str:
-    sign = "+" if step >= 0 else "-"
-    if unit == "K":
-        return f"{sign}{kelvin(abs(step))}"
-    if unit == "Pa":
-        return f"{sign}{difference(abs(step))}"
-    return f"{sign}{100 * abs(step):.0f} %"
+            code = "changed"
+        judged.append(word(code, name))
+    named = (name_of("baseline", baseline),) if baseline else ()
+    if not changes:
+        return Finding("start_up.compare", Verdict.CANNOT_TELL, named)
+    return Finding("start_up.compare", Verdict.INFO, (*changes, *judged, *named))

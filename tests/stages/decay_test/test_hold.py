@@ -11,7 +11,7 @@ from logger.model.sample import Series
 from logger.model.units import MICRON_PA
 from logger.stages.acceptance import DECAY_PROFILES, DecayProfile, profile_from_mapping
 from logger.stages.decay_test.analysis import analyse_decay
-from logger.stages.decay_test.hold import gaps_within, judge_hold, measure_hold
+from logger.stages.decay_test.hold import judge_hold, measure_hold
 from tests.stages.make import steady, vacuum
 
 HOUR = 3600.0
@@ -175,7 +175,7 @@ def test_a_pass_is_never_made_of_missing_data(
     if result.verdict.verdict is not PASS:
         return
     assert series.t_s[-1] - series.t_s[0] >= 0.9 * HOUR
-    lost = gaps_within(series, 0.0, HOUR)
+    lost = series.gaps_within(0.0, HOUR)
     assert sum(g.end_s - g.start_s for g in lost) <= 0.1 * HOUR
     assert max((g.end_s - g.start_s for g in lost), default=0.0) <= 0.05 * HOUR
     limit = profile.steps[0].limit_pa

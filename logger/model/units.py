@@ -84,6 +84,7 @@ UNITS: dict[str, Unit] = {
         Unit("Pa/min", _Q.PRESSURE_RATE, 1 / 60, "Pa/min", digits=2),
         Unit("psi/h", _Q.PRESSURE_DIFFERENCE_RATE, PSI_PA / 3600, "[psi]/h", digits=2),
         Unit("kPa/h", _Q.PRESSURE_DIFFERENCE_RATE, 1e3 / 3600, "kPa/h", digits=2),
+        Unit("decades/h", _Q.DECADE_RATE, 1.0, "h-1", digits=2),
         Unit("Pa.m3/s", _Q.LEAK_RATE, 1.0, "Pa.m3/s", digits=9),
     )
 }
@@ -183,7 +184,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.MASS_RATE: "lb/min", _Q.VACUUM: "micron", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "ft3",
         _Q.DENSITY: "lb/ft3", _Q.PRESSURE_DIFFERENCE: "psi", _Q.PRESSURE_RATE: "micron/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "ft",
-        _Q.PRESSURE_DIFFERENCE_RATE: "psi/h",
+        _Q.PRESSURE_DIFFERENCE_RATE: "psi/h", _Q.DECADE_RATE: "decades/h",
     },
     "si": {
         _Q.PRESSURE: "barg", _Q.BAROMETER: "hPa",
@@ -191,7 +192,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.MASS_RATE: "kg/min", _Q.VACUUM: "Pa", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "L",
         _Q.DENSITY: "kg/m3", _Q.PRESSURE_DIFFERENCE: "bar", _Q.PRESSURE_RATE: "Pa/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "m",
-        _Q.PRESSURE_DIFFERENCE_RATE: "kPa/h",
+        _Q.PRESSURE_DIFFERENCE_RATE: "kPa/h", _Q.DECADE_RATE: "decades/h",
     },
 }  # fmt: skip
 

@@ -8,9 +8,7 @@ from logger.model.plain import plain
 from logger.model.value import Statement
 from logger.stages import registry
 from logger.stages.definition import StageDefinition
-from logger.wording import book
-from logger.wording.book import Words
-from logger.wording.given import Given
+from logger.wording.book import Book, Words
 from logger.wording.values import Shown
 
 JOB = Words(
@@ -23,31 +21,31 @@ JOB = Words(
 )
 
 
-def whole() -> Words:
+def whole() -> Book:
     return _whole(registry.STAGES)
 
 
 @lru_cache(maxsize=4)
-def _whole(stages: tuple[StageDefinition[object], ...]) -> Words:
-    return book.joined((JOB, *(stage.words for stage in stages)))
+def _whole(stages: tuple[StageDefinition[object], ...]) -> Book:
+    return Book((JOB, *(stage.words for stage in stages)))
 
 
 def text_of(finding: Finding, shown: Shown) -> Text:
-    return book.text_of(whole(), finding, shown)
+    return whole().text_of(finding, shown)
 
 
 def statement_of(statement: Statement, shown: Shown) -> str:
-    return book.statement_of(whole(), statement, shown)
+    return whole().statement_of(statement, shown)
 
 
-def label_of(name: str) -> str:
-    return book.label_of(whole(), name)
+def label_of(finding: Finding, name: str) -> str:
+    return whole().label_of(finding, name)
 
 
 def shown_finding(finding: Finding, shown: Shown) -> dict[str, Any]:
     """A finding with its words, as plain data for screens and files. inputs: (label, text, Value or text)."""
-    text = text_of(finding, shown)
-    given = Given(finding.inputs, shown, whole().terms)
+    book = whole()
+    text = book.text_of(finding, shown)
     return {
         "key": finding.key,
         "verdict": finding.verdict.value,
@@ -58,7 +56,12 @@ def shown_finding(finding: Finding, shown: Shown) -> dict[str, Any]:
         "causes": list(text.causes),
         "check_next": list(text.check_next),
         "inputs": [
-            {"name": one.name, "label": label_of(one.name), "text": given.text(one), "value": plain(one.value)}
+            {
+                "name": one.name,
+                "label": book.label_of(finding, one.name),
+                "text": book.input_text(finding, one, shown),
+                "value": plain(one.value),
+            }
             for one in finding.inputs
         ],
     }

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from logger.model.finding import Finding, Text
-from logger.model.value import Statement, Value
+from logger.model.value import Argument, Statement
 from logger.wording.given import Given
 from logger.wording.values import Shown
 
@@ -22,47 +22,50 @@ class Words:
     labels: Mapping[str, str] = field(default_factory=dict)
 
 
-def joined(parts: Iterable[Words]) -> Words:
-    """One book of several. Raises ValueError where two of them give one key different words."""
-    findings: dict[str, FindingWords] = {}
-    statements: dict[str, StatementWords] = {}
-    terms: dict[str, str] = {}
-    labels: dict[str, str] = {}
-    for part in parts:
-        for whole, of_part in ((findings, part.findings), (statements, part.statements)):
-            if twice := [key for key in of_part if key in whole]:
-                raise ValueError(f"two words for {', '.join(twice)}")
-            whole.update(of_part)  # type: ignore[arg-type]
-        for texts, more in ((terms, part.terms), (labels, part.labels)):
-            if twice := [key for key in more if texts.get(key, more[key]) != more[key]]:
-                raise ValueError(f"two texts for {', '.join(twice)}")
-            texts.update(more)
-    return Words(findings, statements, terms, labels)
+class Book:
+    """Several words files. Codes and labels belong to the file that has the key: two may use one code differently."""
+
+    def __init__(self, parts: Iterable[Words]) -> None:
+        """Raises ValueError where two of them have words for one key."""
+        self._findings: dict[str, Words] = {}
+        self._statements: dict[str, Words] = {}
+        for part in parts:
+            for index, keys in ((self._findings, part.findings), (self._statements, part.statements)):
+                if twice := [key for key in keys if key in index]:
+                    raise ValueError(f"two words for {', '.join(twice)}")
+                index.update(dict.fromkeys(keys, part))
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Of all findings and statements that have words."""
+        return (*self._findings, *self._statements)
+
+    def text_of(self, finding: Finding, shown: Shown) -> Text:
+        """The finding in words. A key that is not known is shown as it is, with its numbers: never an error."""
+        if finding.said is not None:
+            return finding.said
+        words = self._findings.get(finding.key, _NONE)
+        given = Given(finding.inputs, shown, words.terms)
+        if finding.key in words.findings:
+            try:
+                return words.findings[finding.key](given)
+            except KeyError:  # of a later version: other inputs or codes than this words file knows
+                pass
+        numbers = [f"{self.label_of(finding, name)} {given(name)}" for name, _ in finding.numbers()]
+        return Text(finding.key, "; ".join(numbers) or finding.verdict.value)
+
+    def statement_of(self, statement: Statement, shown: Shown) -> str:
+        """A reason, advice or refusal in words; its key where it is not known."""
+        words = self._statements.get(statement.key, _NONE)
+        made = words.statements.get(statement.key)
+        return statement.key if made is None else made(Given(statement.inputs, shown, words.terms))
+
+    def input_text(self, finding: Finding, one: Argument, shown: Shown) -> str:
+        return Given((one,), shown, self._findings.get(finding.key, _NONE).terms).text(one)
+
+    def label_of(self, finding: Finding, name: str) -> str:
+        """What a table of the finding's inputs says of one."""
+        return self._findings.get(finding.key, _NONE).labels.get(name) or name.replace("_", " ")
 
 
-def text_of(words: Words, finding: Finding, shown: Shown) -> Text:
-    """The finding in words. A key that is not known is shown as it is, with its numbers: never an error."""
-    if finding.said is not None:
-        return finding.said
-    given = Given(finding.inputs, shown, words.terms)
-    made = words.findings.get(finding.key)
-    if made is not None:
-        try:
-            return made(given)
-        except KeyError:  # of a later version: other inputs than this words file knows
-            pass
-    numbers = [
-        f"{label_of(words, one.name)} {given(one.name)}" for one in finding.inputs if isinstance(one.value, Value)
-    ]
-    return Text(finding.key, "; ".join(numbers) or finding.verdict.value)
-
-
-def statement_of(words: Words, statement: Statement, shown: Shown) -> str:
-    """A reason, advice or refusal in words; its key where it is not known."""
-    made = words.statements.get(statement.key)
-    return statement.key if made is None else made(Given(statement.inputs, shown, words.terms))
-
-
-def label_of(words: Words, name: str) -> str:
-    """What a table of inputs says of one."""
-    return words.labels.get(name) or name.replace("_", " ")
+_NONE = Words()

@@ -193,7 +193,7 @@ def _inputs(finding: Finding, kind: str, shown: Shown) -> list[list[str]]:
             text = (
                 confidence_text(one.value) if one.name == "confidence" else input_text(one.value, shown.system, vacuum)
             )
-        rows.append([_sentence(label_of(one.name)), text])
+        rows.append([_sentence(label_of(finding, one.name)), text])
     return rows
 
 

@@ -41,17 +41,19 @@ K = 2.0
 MIN_STALL_S = 600.0
 TAIL_FACTOR = 4.0  # the fit begins where the reading was this many times what it is now
 SURELY = 0.999  # share of the evidence on curves that pass the target
-RESERVATION = "if it does not come to rest above the target"
+RESERVATION = "if it does not level off above the target"
 SETTLED_PER_H = 0.2  # of the reading: a level that moves less is standing
 
 
 class PumpState(StrEnum):
-    PULLING = "pulling down"
-    TAILING = "tailing off as it should"
+    """The value is the code that words.py knows it by."""
+
+    PULLING = "pulling"
+    TAILING = "tailing"
     STALLED = "stalled"
-    REACHED = "target reached"
+    REACHED = "reached"
     RISING = "rising"
-    CANNOT_TELL = "cannot tell"
+    CANNOT_TELL = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +105,7 @@ def analyse_pull_down(
         vacuum = replace(vacuum, t_s=[t for t, _ in kept], value=[v for _, v in kept])
     stretches = split(vacuum, marks)
     if not stretches:
-        return _nothing("there are no readings yet")
+        return _nothing("no readings yet")
     last, gains = _current(vacuum, stretches)
     whole = evacuations(stretches)
     end = last.end_s if last.rises_from_s is None else last.rises_from_s
@@ -246,11 +248,11 @@ def _times(
     if state is PumpState.RISING:
         return none("the pressure is rising")
     if state is PumpState.STALLED:
-        return none("it stands still short of the target")
+        return none("stalled short of the target")
     if tail is None:
-        return none("the curve is too short to go by")
+        return none("too few readings yet")
     crossing = predict(tail, end_s - stretch.start_s, target_pa)
-    maybe = "it may come to rest above the target"
+    maybe = "it may level off above the target"
     soonest = crossing.soonest_s
     now = recent.value[-1]
     if rate.number is not None and rate.u is not None and now > target_pa:

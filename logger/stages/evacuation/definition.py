@@ -13,6 +13,7 @@ from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE
 from logger.stages.curves import curve_of
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
+from logger.stages.evacuation.words import WORDS
 from logger.stages.inputs import StageInputs
 from logger.stages.settings import Form, setting
 
@@ -105,4 +106,5 @@ DEFINITION = StageDefinition(
     silence_matters=frozenset({"vacuum"}),
     plots=(PlotSpec("Vacuum", ("vacuum",), log=True),),
     listed=("vacuum", "system_temperature", "ambient"),
+    words=WORDS,
 )

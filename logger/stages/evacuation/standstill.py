@@ -15,7 +15,6 @@ from logger.refrigerant.water import TRIPLE_PRESSURE_PA, saturation_pressure, sa
 from logger.stages.evacuation.stretches import COLDEST_WATER_K
 from logger.stages.evacuation.tail_fit import Tail
 from logger.statistics.least_squares import line
-from logger.wording.numbers import temperature, vacuum
 
 STEADY_PER_H = 0.01  # change of a base in an hour that counts as none
 AS_LIKELY = 0.7
@@ -23,28 +22,33 @@ NEAR = 0.3  # share within which a level is "the same"
 
 
 class Source(StrEnum):
-    GAUGE_CEILING = "the gauge at the top of its range"
-    GAUGE_FLOOR = "the gauge at the bottom of its range"
-    WATER = "water boiling off"
-    OUTGASSING = "refrigerant coming out of oil"
-    LEAK = "a leak"
-    PUMP = "the pump at its limit (wet oil)"
+    """The value is the code that words.py knows it by."""
+
+    GAUGE_CEILING = "gauge_top"
+    GAUGE_FLOOR = "gauge_bottom"
+    WATER = "water"
+    OUTGASSING = "outgassing"
+    LEAK = "leak"
+    PUMP = "pump"
 
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """One candidate cause. weight: for ranking, larger is better supported. text: the support in words."""
+    """One candidate cause. weight: for ranking, larger is better supported. support: codes of what speaks for or
+    against it; the numbers behind them are the Standstill's."""
 
     source: Source
     weight: float
-    text: str
+    support: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Standstill:
     """level_pa, u_pa: where it stands. drift_per_h, u_drift: relative change an hour of the last part.
 
-    reasons: best first. water_k: temperature at which water has that vapour pressure. ice: would be ice there.
+    reasons: best first. water_k: temperature at which water has that vapor pressure. ice: would be ice there. near_k:
+    temperature of the system or the air. gauge_low_pa, gauge_high_pa: the gauge's range; pump_ultimate_pa: stated;
+    earlier_pa: where an earlier evacuation ended at the same level.
     """
 
     level_pa: float
@@ -54,6 +58,11 @@ class Standstill:
     reasons: tuple[Reason, ...]
     water_k: float | None
     ice: bool
+    near_k: float | None = None
+    gauge_low_pa: float | None = None
+    gauge_high_pa: float | None = None
+    pump_ultimate_pa: float | None = None
+    earlier_pa: float | None = None
 
     @property
     def leading(self) -> tuple[Reason, ...]:
@@ -97,9 +106,9 @@ def explain(
     drift, u_drift = fit.slope * 3600.0, fit.u_slope * 3600.0
     reasons: list[Reason] = []
     if gauge_high_pa is not None and level >= 0.97 * gauge_high_pa:
-        reasons.append(Reason(Source.GAUGE_CEILING, 10.0, f"it stands at the gauge's top, {vacuum(gauge_high_pa)}"))
+        reasons.append(Reason(Source.GAUGE_CEILING, 10.0, ("at_gauge_top",)))
     if gauge_low_pa is not None and gauge_low_pa > 0.0 and level <= 1.3 * gauge_low_pa:
-        reasons.append(Reason(Source.GAUGE_FLOOR, 10.0, f"it stands at the gauge's bottom, {vacuum(gauge_low_pa)}"))
+        reasons.append(Reason(Source.GAUGE_FLOOR, 10.0, ("at_gauge_bottom",)))
     water_k, water = _water(level, drift, u_drift, near_k)
     # the last of an approach also falls, but its base is as good as reached
     approached = False
@@ -110,34 +119,37 @@ def explain(
     steady = abs(drift) <= max(STEADY_PER_H, 3.0 * u_drift) or (approached and drift < 0.0)
     falling = not steady and drift < 0.0
     reasons += water
-    if falling:
-        reasons.append(
-            Reason(Source.OUTGASSING, 3.0, f"it still comes down, by {-drift:.0%} an hour, as outgassing does")
-        )
-    else:
-        reasons.append(Reason(Source.OUTGASSING, 0.5, "a large store of refrigerant in oil can look steady"))
-    base = f"the base stays at {vacuum(level)} whatever the time"
+    reasons.append(
+        Reason(Source.OUTGASSING, 3.0, ("still_falling",))
+        if falling
+        else Reason(Source.OUTGASSING, 0.5, ("oil_store",))
+    )
     leak, pump = (2.0, 2.0) if steady else (0.4, 0.4)
-    leak_text = pump_text = base if steady else "the level is not steady, which speaks against it"
+    for_leak, for_pump = (["steady_base"], ["steady_base"]) if steady else (["not_steady"], ["not_steady"])
     same = [b for b in earlier_bases_pa if abs(b - level) <= NEAR * level]
     if steady and same:
-        leak, leak_text = leak + 0.5, f"{base}, and an earlier evacuation ended at {vacuum(same[-1])}"
+        leak += 0.5
+        for_leak.append("earlier_same")
     if pump_ultimate_pa is not None:
         if level <= 1.6 * pump_ultimate_pa:
-            pump, pump_text = pump + 2.0, f"the pump's own limit is stated as {vacuum(pump_ultimate_pa)}"
+            pump += 2.0
+            for_pump = ["pump_limit"]
         elif steady:
-            pump_text = f"{base}, above the {vacuum(pump_ultimate_pa)} the pump can do with clean oil"
+            for_pump.append("above_pump_limit")
     if oil_helped:
         pump += 1.0
-        pump_text += "; an oil change lowered it before"
+        for_pump.append("oil_helped")
     if water_went:
         pump += 1.0
-        pump_text += "; its oil took up water that boiled off before"
-    reasons.append(Reason(Source.LEAK, leak, leak_text))
-    reasons.append(Reason(Source.PUMP, pump, pump_text))
+        for_pump.append("water_in_oil")
+    reasons.append(Reason(Source.LEAK, leak, tuple(for_leak)))
+    reasons.append(Reason(Source.PUMP, pump, tuple(for_pump)))
     reasons.sort(key=lambda r: -r.weight)
     ice = level < TRIPLE_PRESSURE_PA
-    return Standstill(level, level * fit.u_level, drift, u_drift, tuple(reasons), water_k, ice)
+    return Standstill(
+        level, level * fit.u_level, drift, u_drift, tuple(reasons), water_k, ice, near_k, gauge_low_pa, gauge_high_pa,
+        pump_ultimate_pa, same[-1] if same else None,
+    )  # fmt: skip
 
 
 def _water(level: float, drift: float, u_drift: float, near_k: float | None) -> tuple[float | None, list[Reason]]:
@@ -148,21 +160,17 @@ def _water(level: float, drift: float, u_drift: float, near_k: float | None) -> 
         return None, []
     if water_k < COLDEST_WATER_K:
         return water_k, []
-    what = "ice" if level < TRIPLE_PRESSURE_PA else "water"
-    boils = f"{what} at {temperature(water_k)} has this vapour pressure"
     if near_k is None:
-        return water_k, [Reason(Source.WATER, 1.5, boils + "; no temperature was measured beside it")]
+        return water_k, [Reason(Source.WATER, 1.5, ("boils_at", "no_temperature"))]
     try:
         ambient_pa = saturation_pressure(near_k)
     except OutOfRange:
         return water_k, []
     if level > 1.15 * ambient_pa:
-        return water_k, [Reason(Source.WATER, 0.2, f"water at {temperature(near_k)} cannot reach this level")]
+        return water_k, [Reason(Source.WATER, 0.2, ("too_cold_for_water",))]
     if level > (1.0 - NEAR) * ambient_pa:
-        return water_k, [Reason(Source.WATER, 5.0, f"{boils}, and {temperature(near_k)} was measured")]
-    cooled = f"{boils}: boiling cools water below the {temperature(near_k)} measured"
+        return water_k, [Reason(Source.WATER, 5.0, ("boils_at", "temperature_agrees"))]
     if abs(drift) > STEADY_PER_H and abs(drift) > 3.0 * u_drift:
-        way = "rises" if drift > 0.0 else "falls"
-        weight = 3.5 if drift > 0.0 else 2.0
-        return water_k, [Reason(Source.WATER, weight, f"{cooled}, and the level {way} by {abs(drift):.0%} an hour")]
-    return water_k, [Reason(Source.WATER, 1.5, cooled)]
+        way, weight = ("level_rises", 3.5) if drift > 0.0 else ("level_falls", 2.0)
+        return water_k, [Reason(Source.WATER, weight, ("boils_at", "boiling_cools", way))]
+    return water_k, [Reason(Source.WATER, 1.5, ("boils_at", "boiling_cools"))]

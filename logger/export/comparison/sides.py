@@ -17,7 +17,7 @@ from logger.model.points import Quantity
 from logger.model.records import EVENT, Record
 from logger.model.sample import Series
 from logger.model.units import NS_PER_S
-from logger.model.value import Value, known, unknown
+from logger.model.value import Statement, Value, known, unknown
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.job_state import Event, JobState
 from logger.pipeline.readings import LEAD_S, Scene
@@ -33,7 +33,7 @@ from logger.stages.recovery.analysis import RecoveryResult, RecoveryStep
 from logger.stages.recovery.definition import RECOVERY
 from logger.stages.start_up.analysis import StartUpResult
 from logger.stages.start_up.definition import START_UP
-from logger.stages.words import text_of
+from logger.stages.words import statement_of, text_of
 from logger.wording.numbers import duration
 from logger.wording.values import Shown
 
@@ -247,7 +247,7 @@ def _decay(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: s
         Fact("Verdict of the test", _said(result.verdict).headline, None),
     ]
     notes = _gap_notes(vacuum, begin_s, end_s)
-    notes += [s.text for s in result.suspicions]
+    notes += [statement_of(Statement(f"decay.{s.key}", s.inputs), Shown()) for s in result.suspicions]
     run = _on_volume(Run(name, series, begin_s, end_s, decay=result), scene)
     return _Found(run, tuple(facts), tuple(notes))
 

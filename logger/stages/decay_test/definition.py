@@ -14,6 +14,7 @@ from logger.refrigerant import OutOfRange
 from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE, DecayProfile
 from logger.stages.curves import curve_of
+from logger.stages.decay_test.words import WORDS
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
 from logger.stages.settings import Form, setting
@@ -163,4 +164,5 @@ DEFINITION = StageDefinition(
     plots=(PlotSpec("Vacuum", ("vacuum",), log=True),),
     listed=("vacuum", "system_temperature", "ambient"),
     profiles=DECAY_PROFILES,
+    words=WORDS,
 )

@@ -98,9 +98,7 @@ def _sign(code: str, f: Given) -> str:
     """What was seen of a gauge that cannot be relied on."""
     match code:
         case "gauge-stuck":
-            return (
-                f"the reading did not change by a digit for {f('unchanged_for')}: frozen gauge, or steps too coarse"
-            )
+            return f"the reading did not change by a digit for {f('unchanged_for')}: frozen gauge, or steps too coarse"
         case "reading-falls":
             return f"the reading fell from {f('fell_from')} to {f('fell_to')} in a closed system"
         case "gauge-erratic":
@@ -184,7 +182,7 @@ def _water(f: Given) -> Text:
             body += f" It is at {f('now')} now. Water at the measured {f('near')} alone could not reach that."
         case "colder":
             body += (
-                f" Free water at the measured {f('near')} would rise to {f('water_pressure')}: either a cold spot holds "
+                f" Free water at the measured {f('near')} would rise to {f('water_pressure')}: a cold spot holds "
                 "ice or water at that temperature, or it is moisture or refrigerant outgassing from oil."
             )
     headline = {"free": "free water", "more": "more than water"}.get(f.code("judged"), "moisture possible")
@@ -236,8 +234,8 @@ TERMS = {
     "liquid_refrigerant": "liquid refrigerant, or oil giving off refrigerant",
     "choose_profile": "choose an acceptance profile for the stage",
     "see_cause": "the finding on what made it rise",
-    "gauge_moves": "let a little nitrogen in, or open the pump again, and see the gauge move: a gauge shut off from the "
-    "system shows a good vacuum too",
+    "gauge_moves": "let a little nitrogen in, or open the pump again, and see the gauge move: a gauge shut off from "
+    "the system shows a good vacuum too",
 }
 
 

@@ -1,25 +1,33 @@
 """Model dataclasses as plain JSON data and back: for the chain's events, the API and the bundle."""
 
-import dataclasses
+import sys
 from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import MISSING, fields, is_dataclass, replace
 from datetime import date
 from enum import Enum
-from typing import Any
+from functools import cache
+from types import NoneType, UnionType
+from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
-from logger.model.cylinder import Cylinder, marked_date
-from logger.model.finding import Finding, Verdict
-from logger.model.instrument import MODBUS, PROTOCOL, TEXT, LineField, ModbusPort, Register, Stated, TextPort
-from logger.model.job import Job
-from logger.model.rig import Calibration, Rig, RigChannel, RigDevice, RigOutput
-from logger.model.value import Value
+from logger.model.cylinder import marked_date
+from logger.model.errors import EventError
+from logger.model.finding import Finding
+from logger.model.instrument import MODBUS, TEXT, LineField, ModbusPort, Register, TextPort
+from logger.model.rig import RigDevice
+
+T = TypeVar("T")
+Read = Callable[[Any], Any]
 
 
 def plain(item: Any) -> Any:
     """Dataclasses, enums, dates, tuples -> dicts, strings, lists. Anything else passes through."""
     if isinstance(item, Enum):
         return item.value
-    if dataclasses.is_dataclass(item) and not isinstance(item, type):
-        return {f.name: plain(getattr(item, f.name)) for f in dataclasses.fields(item)}
+    if isinstance(item, Finding):
+        return plain_finding(item)
+    if is_dataclass(item) and not isinstance(item, type):
+        return _fields_of(item)
     if isinstance(item, date):
         return item.isoformat()
     if isinstance(item, Mapping):
@@ -29,92 +37,165 @@ def plain(item: Any) -> Any:
     return item
 
 
-def _day(text: str | None) -> date | None:
-    return None if text is None else date.fromisoformat(text)
+def _fields_of(item: Any) -> dict[str, Any]:
+    data = {field.name: plain(getattr(item, field.name)) for field in fields(item)}
+    return {**data.pop("extra", {}), **data}
 
 
-def _known(cls: type[Any], data: Mapping[str, Any]) -> dict[str, Any]:
-    """Fields the class has; a later version's extra fields are left out."""
-    names = {f.name for f in dataclasses.fields(cls)}
-    return {k: v for k, v in data.items() if k in names}
+def plain_finding(finding: Finding) -> dict[str, Any]:
+    return _fields_of(finding)
 
 
-def job_from(data: Mapping[str, Any]) -> Job:
-    fields = _known(Job, data)
-    fields["recovery_machine_made"] = _day(fields.get("recovery_machine_made"))
-    return Job(**fields)
+def from_plain(cls: type[T], data: Any) -> T:
+    """A dataclass from its JSON: every key of the type that its field has, no required one missing.
+
+    Keys it does not know are left out, or kept in its field `extra`. Numbers stay whole or not as they were written.
+    Raises EventError: which key, and what is wrong with it.
+    """
+    return cast(T, _reader(cls)(data))
 
 
-def cylinder_from(data: Mapping[str, Any]) -> Cylinder:
-    fields = _known(Cylinder, data)
-    tested = fields.get("tested")
-    fields["tested"] = None if tested is None else marked_date(tested)
-    fields["candidates"] = tuple(fields.get("candidates", ()))
-    return Cylinder(**fields)
+def finding_from(data: Any) -> Finding:
+    return cast(Finding, _fields_reader(Finding)(data))
 
 
-def value_from(data: Mapping[str, Any]) -> Value:
-    return Value(**_known(Value, data))
+def _device_from(data: Any) -> RigDevice:
+    """Its kind says what its port and the sources of its channels are; of a kind not known here they are left out."""
+    device: RigDevice = _fields_reader(RigDevice)(data)
+    port, source = _BY_KIND.get(device.kind, (None, None))
+    channels = (replace(channel, source=_part(source, channel.source)) for channel in device.channels)
+    return replace(device, port=_part(port, device.port), channels=tuple(channels))
 
 
-def finding_from(data: Mapping[str, Any]) -> Finding:
-    fields = _known(Finding, data)
-    fields["verdict"] = Verdict(fields["verdict"])
-    fields["inputs"] = tuple((label, value_from(v)) for label, v in fields.get("inputs", ()))
-    fields["causes"] = tuple(fields.get("causes", ()))
-    fields["check_next"] = tuple(fields.get("check_next", ()))
-    return Finding(**fields)
+def _part(cls: type[Any] | None, data: Any) -> Any:
+    return None if cls is None or data is None else from_plain(cls, data)
 
 
-def rig_from(data: Mapping[str, Any]) -> Rig:
-    """Devices, channels and calibrations of a stored rig (its text is the user's file)."""
-    devices = tuple(_device(d) for d in data["devices"])
-    return Rig(data["name"], devices, dict(data.get("alarms", {})), data.get("text", ""))
+_BY_KIND: dict[str, tuple[type[Any], type[Any]]] = {TEXT: (TextPort, LineField), MODBUS: (ModbusPort, Register)}
+_OWN_READERS: dict[type[Any], Read] = {Finding: finding_from, RigDevice: _device_from}
 
 
-def _device(data: Mapping[str, Any]) -> RigDevice:
-    kind, port = data.get("kind", PROTOCOL), data.get("port")
-    return RigDevice(
-        name=data["name"],
-        url=data.get("url"),
-        device_id=data.get("device_id"),
-        channels=tuple(_channel(c, kind) for c in data.get("channels", ())),
-        period_s=data.get("period_s"),
-        kind=kind,
-        port=None if port is None or kind not in _PORTS else _PORTS[kind](**_known(_PORTS[kind], port)),
-        outputs=tuple(RigOutput(**_known(RigOutput, o)) for o in data.get("outputs", ())),
-    )
+@cache
+def _reader(hint: Any) -> Read:
+    """What makes a value of a type hint from JSON; raises EventError."""
+    if hint in _OWN_READERS:
+        return _OWN_READERS[hint]
+    if hint in _SCALARS:
+        return _SCALARS[hint]
+    origin, arguments = get_origin(hint), get_args(hint)
+    if origin in (Union, UnionType):
+        return _union_reader(arguments)
+    if origin is tuple:
+        return _tuple_reader(arguments)
+    if isinstance(origin, type) and issubclass(origin, Mapping):
+        return _mapping_reader(_reader(arguments[1]))
+    if isinstance(hint, type) and issubclass(hint, Enum):
+        return hint
+    return _fields_reader(hint)
 
 
-def _channel(data: Mapping[str, Any], kind: str) -> RigChannel:
-    stated, source = data.get("stated"), data.get("source")
-    return RigChannel(
-        data["index"],
-        data["point"],
-        _calibration(data["calibration"]),
-        None if stated is None else Stated(**_known(Stated, stated)),
-        None if source is None or kind not in _SOURCES else _SOURCES[kind](source),
-    )
+@cache
+def _fields_reader(cls: type[Any]) -> Read:
+    hints = get_type_hints(cls)
+    readers = {f.name: _reader(hints[f.name]) for f in fields(cls) if f.name != "extra"}
+    required = [f.name for f in fields(cls) if f.default is MISSING and f.default_factory is MISSING]
+    keeps_extra = "extra" in hints
+
+    def read(data: Any) -> Any:
+        if not isinstance(data, dict):
+            raise EventError(f"{data!r:.40} is no table of names and values")
+        for name in required:
+            if name not in data:
+                raise EventError(f"{name} is missing")
+        found: dict[str, Any] = {}
+        extra: dict[str, Any] = {}
+        name = ""
+        try:
+            for name, value in data.items():
+                if name in readers:
+                    found[name] = readers[name](value)
+                elif keeps_extra:
+                    extra[name] = value
+        except ValueError as exc:
+            raise EventError(f"{name}: {exc}") from exc
+        try:
+            return cls(**found, extra=extra) if keeps_extra else cls(**found)
+        except ValueError as exc:
+            raise EventError(str(exc)) from exc
+
+    return read
 
 
-def _line_field(data: Mapping[str, Any]) -> LineField:
-    fields = _known(LineField, data)
-    fields["units"] = tuple((word, unit) for word, unit in fields.get("units", ()))
-    fields["stable"] = tuple(fields.get("stable", ()))
-    return LineField(**fields)
+def _union_reader(arguments: tuple[Any, ...]) -> Read:
+    """None, or the first of the others that takes it. Of dataclasses `_device_from` chooses: they pass through."""
+    some = [hint for hint in arguments if hint is not NoneType]
+    optional = len(some) < len(arguments)
+    *others, last = [_anything] if len(some) > 1 and is_dataclass(some[0]) else [_reader(hint) for hint in some]
+
+    def read(data: Any) -> Any:
+        if data is None and optional:
+            return None
+        for reader in others:
+            with suppress(EventError):
+                return reader(data)
+        return last(data)
+
+    return read
 
 
-def _register(data: Mapping[str, Any]) -> Register:
-    fields = _known(Register, data)
-    fields["no_reading"] = tuple(fields.get("no_reading", ()))
-    return Register(**fields)
+def _tuple_reader(arguments: tuple[Any, ...]) -> Read:
+    """tuple[X, ...], or one of a fixed length."""
+    readers = [_reader(hint) for hint in arguments if hint is not Ellipsis]
+    any_length = Ellipsis in arguments
+
+    def read(data: Any) -> tuple[Any, ...]:
+        if not isinstance(data, list | tuple) or not (any_length or len(data) == len(readers)):
+            raise EventError(f"{data!r:.40} is no list" + ("" if any_length else f" of {len(readers)}"))
+        if any_length:
+            return tuple(map(readers[0], data))
+        return tuple(reader(item) for reader, item in zip(readers, data, strict=True))
+
+    return read
 
 
-_PORTS: dict[str, type[Any]] = {TEXT: TextPort, MODBUS: ModbusPort}
-_SOURCES: dict[str, Callable[[Mapping[str, Any]], Any]] = {TEXT: _line_field, MODBUS: _register}
+def _mapping_reader(reader: Read) -> Read:
+    def read(data: Any) -> dict[str, Any]:
+        if not isinstance(data, dict):
+            raise EventError(f"{data!r:.40} is no table of names and values")
+        return {name: reader(value) for name, value in data.items()}
+
+    return read
 
 
-def _calibration(data: Mapping[str, Any]) -> Calibration:
-    fields = _known(Calibration, data)
-    fields["done"] = _day(fields.get("done"))
-    return Calibration(**fields)
+def _anything(data: Any) -> Any:
+    return data
+
+
+def _exactly(cls: type[Any], what: str) -> Read:
+    def read(data: Any) -> Any:
+        if type(data) is not cls:
+            raise EventError(f"{data!r:.40} is no {what}")
+        return data
+
+    return read
+
+
+def _number(data: Any) -> float:
+    if type(data) not in (int, float) or not abs(data) <= sys.float_info.max:
+        raise EventError(f"{data!r:.40} is no number")
+    return cast(float, data)
+
+
+def _day(data: Any) -> date:
+    return marked_date(_TEXT(data))
+
+
+_TEXT = _exactly(str, "text")
+_SCALARS: dict[Any, Read] = {
+    Any: _anything,
+    str: _TEXT,
+    bool: _exactly(bool, "true or false"),
+    int: _exactly(int, "whole number"),
+    float: _number,
+    date: _day,
+}

@@ -6,7 +6,8 @@ from typing import Any
 
 from logger.alarms.defaults import default_rules
 from logger.alarms.engine import ALARM_COUNT
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.job import STAGE_LABEL
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean

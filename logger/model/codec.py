@@ -14,6 +14,7 @@ from logger.model import records as r
 from logger.model.errors import EventError
 from logger.model.plain import from_plain, plain
 
+MAX_NS = 1 << 63
 EVENT_CLASSES: dict[str, type[e.Event]] = {
     r.JOB_OPENED: e.JobOpened,
     r.JOB_CLOSED: e.JobClosed,
@@ -43,16 +44,15 @@ UPGRADES: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
 def event_from_json(data: Mapping[str, Any]) -> e.Event:
     """Raises EventError for one that is not as its type says; one of a later version is an UnknownEvent."""
     type_, t_ns, version = data.get("type"), data.get("t_ns"), data.get("v", 1)
-    if not isinstance(type_, str) or type(t_ns) is not int:
+    if not isinstance(type_, str) or type(t_ns) is not int or not -MAX_NS <= t_ns < MAX_NS:
         raise EventError(f'an event needs "type" and "t_ns", not {type_!r:.40} and {t_ns!r:.40}')
-    if type_ not in EVENT_CLASSES:
-        return e.UnknownEvent(t_ns=t_ns, type=type_, extra=_without(data, "type", "t_ns"))
     if type(version) is not int or version < 1:
         raise EventError(f"{type_} event: its version is a whole number from 1, not {version!r:.40}")
-    if version > _newest(type_):
+    newest = _newest(type_)
+    if type_ not in EVENT_CLASSES or version > newest:
         return e.UnknownEvent(t_ns=t_ns, type=type_, extra=_without(data, "type", "t_ns"))
     try:
-        for old in range(version, _newest(type_)):
+        for old in range(version, newest):
             data = UPGRADES[type_, old](dict(data))
         return from_plain(EVENT_CLASSES[type_], _without(data, "type", "v"))
     except EventError as exc:
@@ -100,14 +100,14 @@ def event_bytes(event: e.Event) -> bytes:
     return text.encode("utf-8", "backslashreplace")  # half a surrogate pair becomes its JSON escape
 
 
-def event_data(payload: bytes) -> dict[str, Any]:
-    """An event's JSON as it was stored. Raises EventError."""
+def event_data(payload: bytes, t_ns: int) -> dict[str, Any]:
+    """The JSON of an event stored with the time t_ns, which it must hold. Raises EventError."""
     try:
         data = json.loads(payload.decode(), parse_constant=_no_constant)
     except (ValueError, RecursionError) as exc:
-        raise EventError(f"an event is no JSON: {exc}") from exc
-    if not isinstance(data, dict):
-        raise EventError("an event is a JSON object")
+        raise EventError(f"event is no JSON: {exc}") from exc
+    if not isinstance(data, dict) or not isinstance(data.get("type"), str) or data.get("t_ns") != t_ns:
+        raise EventError('an event needs "type", and its record\'s time as "t_ns"')
     return data
 
 

@@ -52,7 +52,8 @@ def from_plain(cls: type[T], data: Any) -> T:
     Keys it does not know are left out, or kept in its field `extra`. Numbers stay whole or not as they were written.
     Raises EventError: which key, and what is wrong with it.
     """
-    return cast(T, _reader(cls)(data))
+    hint: Any = cls
+    return cast(T, _reader(hint)(data))
 
 
 def finding_from(data: Any) -> Finding:

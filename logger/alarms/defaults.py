@@ -8,7 +8,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from logger.alarms.engine import ALARM_COUNT, FLOOD_COUNT
-from logger.alarms.rules import SENSOR_FAULTS, AlarmRule, Kind, Priority
+from logger.alarms.rules import SENSOR_FAULTS, AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.units import PSI_PA
 

@@ -4,6 +4,7 @@ import asyncio
 import logging
 import platform
 from collections.abc import AsyncIterator, Callable
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -21,12 +22,21 @@ from logger.app.relay import Relay
 from logger.app.restart import CatchUp
 from logger.app.trend import Trends, rows
 from logger.clock import Clock, Trouble, utc_offset_s, utc_text
-from logger.evidence.chain import event_bytes, event_of
+from logger.evidence.chain import event_data, new_event
 from logger.evidence.segments import SegmentBuilder
-from logger.model import records
 from logger.model.cylinder import Cylinder
+from logger.model.events import (
+    ClockFit,
+    ClockNoted,
+    Event,
+    GapNoted,
+    JobOpened,
+    RigLoaded,
+    RunBegun,
+    RunEnded,
+)
 from logger.model.job import Job
-from logger.model.plain import plain
+from logger.model.plain import from_plain, plain
 from logger.model.points import POINTS
 from logger.model.records import EVENT, NewRecord, Record
 from logger.model.rig import Rig
@@ -44,7 +54,6 @@ from logger.store.writer import StoreWriter
 
 log = logging.getLogger(__name__)
 
-Event = dict[str, Any]
 FOLLOWER_QUEUE = 1000
 # Each tick submits a second, so there is about one commit a second; a shortest distance between commits as long as a
 # tick's would let submissions fall behind by nearly another second.
@@ -68,7 +77,7 @@ class Daemon:
         self.catch_up: CatchUp | None = None  # of a job that goes on: what was before
         self.stopping = asyncio.Event()
         self.more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
-        self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs tell, keys of JOB_OPENED
+        self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs tell, fields of JobOpened
         self._segments = SegmentBuilder()
         self._trends = Trends(path)
         self._scans: list[Scan] = []
@@ -92,9 +101,9 @@ class Daemon:
         commit_interval_s: float = COMMIT_S,
     ) -> None:
         """Begin a job, or go on with the one in the file (then job may be None). Raises StoreError, AppError."""
-        existed = self.path.exists()
+        existed, now_ns = self.path.exists(), self.clock.now_ns
         self.writer = StoreWriter.open(
-            self.path, job_id=self.job_id, now_ns=self.clock.now_ns, sign=sign, on_commit=self._committed,
+            self.path, job_id=self.job_id, now_ns=now_ns, sign=sign, on_commit=self._committed,
             on_problem=self._trouble_with_store, accept_lost_tail=accept_lost_tail, repair_damaged=existed,
             commit_interval_s=commit_interval_s,
         )  # fmt: skip
@@ -109,19 +118,23 @@ class Daemon:
                 if self.catch_up is not None:
                     self.catch_up.close()
                 raise AppError(f"{self.path} holds no job; name a job file or a refrigerant")
+            blends, earlier = tuple(own_blends(job, cylinders)), self.earlier(job)
             self.emit(
-                {"type": records.JOB_OPENED, "job": plain(job), "cylinders": [plain(c) for c in cylinders],
-                 "profiles": profiles or {}, "blends": own_blends(job, cylinders), **self.earlier(job)}
+                JobOpened(
+                    t_ns=now_ns(), job=job, cylinders=cylinders, profiles=profiles or {}, blends=blends, **earlier
+                )
             )  # fmt: skip
         self.emit(
-            {"type": records.RUN_BEGUN, "software": f"rimelog {__version__}", "python": platform.python_version(),
-             "system": platform.system(), "speed": self.speed, "continued": existed, "utc_offset_s": utc_offset_s()}
+            RunBegun(
+                t_ns=now_ns(), software=f"rimelog {__version__}", python=platform.python_version(),
+                system=platform.system(), speed=self.speed, continued=existed, utc_offset_s=utc_offset_s(),
+            )
         )  # fmt: skip
-        self.emit({"type": records.RIG_LOADED, "rig": plain(rig)})
+        self.emit(RigLoaded(t_ns=now_ns(), rig=rig))
         if self.clock.problem is not None:
-            self.emit({"type": records.CLOCK, "cause": self.clock.problem, "offset_ns": self.clock.offset_ns})
+            self.emit(ClockNoted(t_ns=now_ns(), cause=self.clock.problem, offset_ns=self.clock.offset_ns))
         if newest_ns:
-            self.emit({"type": records.GAP, "cause": "the program was not running", "from_ns": newest_ns})
+            self.emit(GapNoted(t_ns=now_ns(), cause="the program was not running", from_ns=newest_ns))
         self.pipeline.go_live()
         if cylinders and self.pipeline.scene.state.on_scale is None:
             self._do("cylinder", {"name": cylinders[0].name})
@@ -130,7 +143,7 @@ class Daemon:
         """Everything stored; then the file is let go."""
         if self.catch_up is not None:
             self.catch_up.close()
-        self.emit({"type": records.RUN_ENDED})
+        self.emit(RunEnded(t_ns=self.clock.now_ns()))
         if self.writer is not None:
             await self._loop.run_in_executor(None, self.writer.close)
 
@@ -183,7 +196,8 @@ class Daemon:
         for device in list(self.pipeline.scene.devices.values()):
             line = device.fit.line if device.fit is not None else None
             if line is not None and line.error_ns is not None:
-                self.emit({"type": records.CLOCK, "device": device.device_id, "fit": plain(line)})
+                fit = from_plain(ClockFit, plain(line))
+                self.emit(ClockNoted(t_ns=self.clock.now_ns(), device=device.device_id, fit=fit))
 
     def _health(self) -> None:
         well, problem = known(1.0, "1"), self._store_problem
@@ -193,17 +207,18 @@ class Daemon:
 
     def _clock_trouble(self, trouble: Trouble) -> None:
         self.pipeline.health[CLOCK] = unknown("1", trouble.text)
-        kind = records.GAP if trouble.is_gap else records.CLOCK
+        noted = GapNoted if trouble.is_gap else ClockNoted
         self.emit(
-            {"type": kind, "cause": trouble.text, "kind": trouble.kind.value, "seconds": trouble.seconds,
-             "from_ns": trouble.from_ns, "to_ns": trouble.to_ns}
+            noted(
+                t_ns=self.clock.now_ns(), cause=trouble.text, kind=trouble.kind.value, seconds=trouble.seconds,
+                from_ns=trouble.from_ns, to_ns=trouble.to_ns,
+            )
         )  # fmt: skip
 
     # -- the record ----------------------------------------------------------------------------------------------
 
     def emit(self, event: Event) -> None:
-        """An event from outside the pipeline (devices, clock, store): stamped, applied, stored."""
-        event.setdefault("t_ns", self.clock.now_ns())
+        """An event from outside the pipeline (devices, clock, store): applied, stored."""
         self.pipeline.apply(event)
         self._store_event(event)
 
@@ -219,8 +234,8 @@ class Daemon:
 
     def _store_event(self, event: Event) -> None:
         # What was received before the event comes before it in the chain.
-        self._submit(self._segments.flush(event["t_ns"], force=True))
-        self._submit([NewRecord(EVENT, "", event["t_ns"], 1, b"", event_bytes(event))])
+        self._submit(self._segments.flush(event.t_ns, force=True))
+        self._submit([new_event(event)])
 
     def _submit(self, new: list[NewRecord]) -> None:
         if self.writer is None or not (new or self._scans):
@@ -232,13 +247,13 @@ class Daemon:
             log.error("store: %s", exc)
 
     def _committed(self, stored: list[Record]) -> None:
-        events = [(r.id, event_of(r)) for r in stored if r.kind == EVENT]
+        events = [(r.id, event_data(r)) for r in stored if r.kind == EVENT]
         self._call(lambda: self._on_committed(stored[-1].id, events))
 
-    def _on_committed(self, last_id: int, events: list[tuple[int, Event]]) -> None:
+    def _on_committed(self, last_id: int, events: list[tuple[int, dict[str, Any]]]) -> None:
         self._last_record = last_id
-        for record_id, event in events:
-            self._tell("event", record_id, event)
+        for record_id, data in events:
+            self._tell("event", record_id, data)
 
     def _trouble_with_store(self, problem: Problem | None) -> None:
         def take() -> None:
@@ -345,33 +360,29 @@ class Daemon:
             raise Refused(str(exc)) from exc
         return rows(found, user_unit(POINTS[point].quantity, job.units if job else "us"), ambient_pa)
 
-    def events_since(self, record_id: int) -> list[tuple[int, Event]]:
+    def events_since(self, record_id: int) -> list[tuple[int, dict[str, Any]]]:
         try:
             with StoreReader(self.path) as reader:
-                found = []
-                for pair in reader.events(since_id=record_id):
-                    found.append(pair)
-                    if len(found) >= FOLLOWER_QUEUE:
-                        break
-                return found
+                stored = islice(reader.records(record_id, kind=EVENT), FOLLOWER_QUEUE)
+                return [(record.id, event_data(record)) for record in stored]
         except StoreError:
             return []
 
-    def follow(self) -> AsyncIterator[tuple[str, int, Event]]:
+    def follow(self) -> AsyncIterator[tuple[str, int, dict[str, Any]]]:
         """From this call on. Ends when the reader is too slow; it then asks for the rest by the id of the last event
         it got."""
         follower = _Follower()
         self._followers.add(follower)
         return self._told(follower)
 
-    async def _told(self, follower: "_Follower") -> AsyncIterator[tuple[str, int, Event]]:
+    async def _told(self, follower: "_Follower") -> AsyncIterator[tuple[str, int, dict[str, Any]]]:
         try:
             while not (follower.left_behind and follower.queue.empty()):
                 yield await follower.queue.get()
         finally:
             self._followers.discard(follower)
 
-    def _tell(self, name: str, record_id: int, data: Event) -> None:
+    def _tell(self, name: str, record_id: int, data: dict[str, Any]) -> None:
         for follower in list(self._followers):
             if name == "snapshot" and follower.queue.qsize() > 2:
                 continue  # a slow reader gets a later one
@@ -386,7 +397,7 @@ class _Follower:
     """left_behind: nothing is added any more; what is in the queue is whole up to there."""
 
     def __init__(self) -> None:
-        self.queue: asyncio.Queue[tuple[str, int, Event]] = asyncio.Queue(FOLLOWER_QUEUE)
+        self.queue: asyncio.Queue[tuple[str, int, dict[str, Any]]] = asyncio.Queue(FOLLOWER_QUEUE)
         self.left_behind = False
 
 

@@ -8,14 +8,14 @@ from firmware_protocol.messages import Message
 from firmware_protocol.requests import Request, SetPeriod
 from logger.clock import Clock
 from logger.link import events as link
-from logger.model import records
+from logger.model.events import DeviceHello, DeviceLost, Event, GapNoted
 from logger.model.instrument import TEXT
 from logger.model.rig import RigDevice
 from logger.model.sample import PointSample
 from logger.model.text import clean
 from logger.pipeline.engine import Pipeline
 
-Emit = Callable[[dict[str, Any]], None]
+Emit = Callable[[Event], None]
 KeepFrame = Callable[[str, int, bytes, list[PointSample]], None]
 
 INTERRUPTED_NS = 200_000  # between two clocks that are read one after the other: they are read again
@@ -42,6 +42,10 @@ class DeviceFeed:
         self._at = (-1, 0)  # newest monotonic stamp and its UTC
         self._not_understood: str | None = None  # an instrument's newest line that no pattern fits
         self.request: Callable[[Request], None] = lambda request: None
+
+    def now_ns(self) -> int:
+        """UTC of the record."""
+        return self._clock.now_ns()
 
     def utc_ns(self, at_ns: int) -> int:
         """UTC of the record for a monotonic stamp of a reader thread; later stamps never get an earlier time."""
@@ -83,17 +87,13 @@ class DeviceFeed:
     def _hello(self, event: link.HelloReceived) -> None:
         self.device_id = event.hello.device_id.hex()
         self.refused = None
+        firmware = clean(f"{event.hello.firmware_name} {event.hello.firmware_version}")
         self._emit(
-            {
-                "type": records.DEVICE_HELLO,
-                "t_ns": self.utc_ns(event.at_ns),
-                "device": self.device_id,
-                "name": self.rig_device.name,
-                "url": self.url,
-                "firmware": clean(f"{event.hello.firmware_name} {event.hello.firmware_version}"),
-                "boot_count": event.hello.boot_count,
-            }
-        )
+            DeviceHello(
+                t_ns=self.utc_ns(event.at_ns), device=self.device_id, name=self.rig_device.name, url=self.url,
+                firmware=firmware, boot_count=event.hello.boot_count,
+            )
+        )  # fmt: skip
         self._frame(event.at_ns, event.raw, event.hello)
 
     def _described(self, event: link.Described) -> None:
@@ -123,10 +123,8 @@ class DeviceFeed:
 
     def _said(self, event: link.InstrumentSaid) -> None:
         if event.understood and not self.connected:
-            self._emit(
-                {"type": records.DEVICE_HELLO, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
-                 "name": self.rig_device.name, "url": self.rig_device.url or "", "firmware": ""}
-            )  # fmt: skip
+            t_ns, url = self.utc_ns(event.at_ns), self.rig_device.url or ""
+            self._emit(DeviceHello(t_ns=t_ns, device=self.device_id, name=self.rig_device.name, url=url))
         if event.understood:
             self._not_understood = None
             self._heard()
@@ -142,14 +140,18 @@ class DeviceFeed:
         self.lost_frames += count
         t_ns = self.utc_ns(event.at_ns)
         self._emit(
-            {"type": records.GAP, "t_ns": t_ns, "device": self.device_id, "cause": clean(event.reason),
-             "frames": count, "first": event.first, "last": event.last, "boot_count": event.boot_count}
+            GapNoted(
+                t_ns=t_ns, device=self.device_id, cause=clean(event.reason), frames=count, first=event.first,
+                last=event.last, boot_count=event.boot_count,
+            )
         )  # fmt: skip
 
     def _rebooted(self, event: link.Rebooted) -> None:
         self._emit(
-            {"type": records.GAP, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
-             "cause": "device restarted", "boot_count": event.new_boot_count}
+            GapNoted(
+                t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause="device restarted",
+                boot_count=event.new_boot_count,
+            )
         )  # fmt: skip
 
     def _up(self, event: link.LinkUp) -> None:
@@ -172,8 +174,10 @@ class DeviceFeed:
 
     def _too_much(self, event: link.TalksTooMuch) -> None:
         self._emit(
-            {"type": records.GAP, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
-             "cause": "device sends more than any should", "frames": event.dropped}
+            GapNoted(
+                t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause="device sends more than any should",
+                frames=event.dropped,
+            )
         )  # fmt: skip
 
     def _gone(self, at_ns: int, why: str) -> None:
@@ -181,10 +185,8 @@ class DeviceFeed:
         self.rssi_dbm = None
         if self.connected:
             self.connected = False
-            self._emit(
-                {"type": records.DEVICE_LOST, "t_ns": self.utc_ns(at_ns), "device": self.device_id,
-                 "name": self.rig_device.name, "reason": why}
-            )  # fmt: skip
+            t_ns, name = self.utc_ns(at_ns), self.rig_device.name
+            self._emit(DeviceLost(t_ns=t_ns, device=self.device_id, name=name, reason=why))
         self._pipeline.device_lost(self._key(), why)
 
     def shown(self) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from logger.annunciate.push import Push
 from logger.annunciate.push_file import load_push, push_file_path
 from logger.annunciate.sound import Sound
 from logger.app.daemon import Daemon
-from logger.model import records
+from logger.model.events import KeepAwakeNoted
 from logger.model.value import known, unknown
 
 log = logging.getLogger(__name__)
@@ -108,4 +108,9 @@ def _tell(daemon: Daemon, outcome: Awake) -> None:
     set_health(daemon, AWAKE, problem)
     text = "kept awake" if problem is None else "MAY FALL ASLEEP"
     daemon.awake = {"ok": problem is None, "text": text, **outcome.to_dict()}
-    daemon.emit({"type": records.KEEP_AWAKE, "text": problem or text, **outcome.to_dict()})
+    daemon.emit(
+        KeepAwakeNoted(
+            t_ns=daemon.clock.now_ns(), text=problem or text, held=outcome.held, missing=outcome.missing,
+            advice=outcome.advice,
+        )
+    )  # fmt: skip

@@ -7,7 +7,6 @@ holds its own scale to the cylinder's limit, however slow this program is.
 """
 
 import logging
-from collections.abc import Callable
 from typing import Any
 
 from firmware_protocol.codes import ErrorCode, OpenedBy, OutputState, PermitAction
@@ -16,12 +15,12 @@ from firmware_protocol.messages import Accepted, ErrorMessage
 from firmware_protocol.requests import Permit
 from logger.alarms import permit as rules
 from logger.alarms.permit import Hold, Mode, Situation
-from logger.app.device_feed import DeviceFeed
+from logger.app.device_feed import DeviceFeed, Emit
 from logger.cylinder.limits import CylinderLimits
 from logger.cylinder.scale_guard import Guard, scale_guard
 from logger.link import events as link
 from logger.link.supervisor import DeviceSupervisor
-from logger.model import records
+from logger.model.events import PermitChanged
 from logger.model.rig import RigOutput
 from logger.model.text import clean
 from logger.model.value import unknown
@@ -49,7 +48,7 @@ class Relay:
     """closed: what the device last said of its contact; None while it is not heard or has not said."""
 
     def __init__(
-        self, output: RigOutput, feed: DeviceFeed, pipeline: Pipeline, emit: Callable[[dict[str, Any]], None],
+        self, output: RigOutput, feed: DeviceFeed, pipeline: Pipeline, emit: Emit,
         supervisor: DeviceSupervisor, speed: float = 1.0,
     ) -> None:  # fmt: skip
         self.output, self.hold = output, Hold()
@@ -238,10 +237,12 @@ class Relay:
         return None
 
     def _tell(self, act: str, **more: Any) -> None:
+        said = {key: value for key, value in more.items() if value not in ("", None)}
         self._emit(
-            {"type": records.PERMIT, "device": self._feed.device_id, "name": self._feed.rig_device.name,
-             "output": self.output.index, "hold": self.output.hold, "act": act,
-             **{key: value for key, value in more.items() if value not in ("", None)}}
+            PermitChanged(
+                t_ns=self._feed.now_ns(), device=self._feed.device_id, name=self._feed.rig_device.name,
+                output=self.output.index, hold=self.output.hold, act=act, **said,
+            )
         )  # fmt: skip
 
     def shown(self) -> dict[str, Any]:

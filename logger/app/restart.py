@@ -16,7 +16,7 @@ from itertools import chain
 from pathlib import Path
 
 from logger.evidence.chain import event_of, frames_of
-from logger.model import records
+from logger.model.events import DeviceHello, GapNoted
 from logger.model.records import FRAMES
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.job_state import Item
@@ -91,8 +91,8 @@ class CatchUp:
         hellos = {}
         for record_id, event in self._reader.events():
             self._live.apply(event)
-            if event["type"] == records.DEVICE_HELLO:
-                hellos[event["device"]] = record_id
+            if isinstance(event, DeviceHello):
+                hellos[event.device] = record_id
         self._live.scene.now_ns = max(self._live.scene.now_ns, self.newest_ns)
         return hellos
 
@@ -116,8 +116,10 @@ class CatchUp:
             if record.kind == FRAMES:
                 for t_ns, raw in frames_of(record):
                     self._live.greeting(record.device, t_ns, raw)
-            elif (event := event_of(record))["type"] == records.GAP and "first" in event and "boot_count" in event:
-                scene.device(event["device"]).given_up(event["boot_count"], event["first"], event["last"])
+                continue
+            match event_of(record):
+                case GapNoted(device=str(device_id), boot_count=int(boot_count), first=int(first), last=int(last)):
+                    scene.device(device_id).given_up(boot_count, first, last)
         for device in scene.devices.values():
             scene.described(device)
 

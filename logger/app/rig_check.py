@@ -11,8 +11,7 @@ from logger.app.daemon import Daemon
 from logger.app.device_feed import DeviceFeed
 from logger.clock import Clock
 from logger.decode.sensor_curves import OPEN, SHORT
-from logger.model import records
-from logger.model.plain import plain
+from logger.model.events import RigLoaded
 from logger.model.points import POINTS, MeasuringPoint
 from logger.model.rig import Rig
 from logger.model.text import clean
@@ -101,7 +100,7 @@ async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
     """Connect every device and take a reading of each point; done sooner when all have answered. Raises LinkError."""
     check_supported(rig)
     daemon = Daemon("check", Path("unused"), Clock())  # never opened, so nothing is stored
-    daemon.emit({"type": records.RIG_LOADED, "rig": plain(rig)})
+    daemon.emit(RigLoaded(t_ns=daemon.clock.now_ns(), rig=rig))
     running = supervisors(daemon, rig, 1.0)
     tasks = [asyncio.create_task(supervisor.run()) for supervisor in running]
     try:

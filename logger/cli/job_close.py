@@ -1,4 +1,4 @@
-"""Closing a job: end the stage if asked to, write JOB_CLOSED through the job's one writer, verify and seal."""
+"""Closing a job: end the stage if asked to, write JobClosed through the job's one writer, verify and seal."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -7,7 +7,7 @@ from logger.cli.helpers import signer
 from logger.cli.job_list import JobSummary, take
 from logger.clock import Clock
 from logger.evidence.chain import frames_of, new_event
-from logger.model import records as r
+from logger.model.events import Event, FindingConcluded, JobClosed
 from logger.model.records import EVENT, NewRecord
 from logger.model.text import clean
 from logger.store.errors import StoreBusy, StoreDamaged, StoreError
@@ -40,7 +40,7 @@ def close_job(place: JobPlace, *, end_stage: bool, check_signature: CheckSignatu
     """Raises StoreBusy while the job is written, StoreError for a stage that runs (without end_stage), StoreDamaged for
     a record that does not hold: nothing was changed then.
 
-    When the sealing itself fails, only JOB_CLOSED was added; closing again goes on from there.
+    When the sealing itself fails, only JobClosed was added; closing again goes on from there.
     """
     if place.running:
         raise StoreBusy(f"job {place.job_id} is being written; end that first with `rimelog stop`")
@@ -68,12 +68,12 @@ def close_job(place: JobPlace, *, end_stage: bool, check_signature: CheckSignatu
         if told.open_stage is not None:
             events = _end_stage(reader, newest_ns)
             new += map(new_event, events)
-            found = [event["finding"] for event in events if event["type"] == r.FINDING]
-            findings = [(clean(f["headline"]), clean(f["text"], 1000)) for f in found]
+            said = [event.words for event in events if isinstance(event, FindingConcluded)]
+            findings = [(clean(text.headline), clean(text.body, 1000)) for text in said]
     # The record's time may be ahead of the computer's (a clock set back, a demonstration): it never goes back.
     clock = Clock(not_before_ns=newest_ns)
     if not told.closed:
-        new.append(new_event({"type": r.JOB_CLOSED, "t_ns": clock.now_ns()}))
+        new.append(new_event(JobClosed(t_ns=clock.now_ns())))
     sign = signer()
     if new:
         writer = StoreWriter.open(place.file, job_id=job_id, now_ns=clock.now_ns, sign=sign, reserve_bytes=0)
@@ -91,7 +91,7 @@ def _newest_ns(reader: StoreReader) -> int:
     return max(times)
 
 
-def _end_stage(reader: StoreReader, at_ns: int) -> list[dict[str, Any]]:
+def _end_stage(reader: StoreReader, at_ns: int) -> list[Event]:
     """The events that the daemon would have written, from the same record by the same code."""
     from logger.pipeline.acts import end_stage
     from logger.pipeline.replay import replay

@@ -5,10 +5,18 @@ from dataclasses import replace
 from typing import Any
 
 from logger.alarms.errors import AlarmError
-from logger.alarms.states import State
-from logger.model import records
+from logger.model.alarm import State
 from logger.model.cylinder import Cylinder
-from logger.model.plain import cylinder_from, finding_data, plain
+from logger.model.events import (
+    CylinderOnScale,
+    FindingConcluded,
+    Marked,
+    NoteWritten,
+    SettingChanged,
+    StageBegun,
+    StageEnded,
+)
+from logger.model.plain import from_plain
 from logger.model.text import clean
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.live_values import forbidding
@@ -50,14 +58,11 @@ def end_stage(pipeline: Pipeline, now_ns: int, operator: str = "") -> Body:
     stage = pipeline.scene.state.stage
     if stage is None:
         raise NotNow("no stage is running; begin one with `rimelog stage begin`")
-    pipeline.emit({"type": records.STAGE_ENDED, "t_ns": now_ns, "number": stage.number, "operator": operator})
+    pipeline.emit(StageEnded(t_ns=now_ns, number=stage.number, operator=operator))
     findings = pipeline.reports[stage.number].findings
     for finding in findings:
-        said = plain(text_of(finding, pipeline.shown))
-        pipeline.emit(
-            {"type": records.FINDING, "t_ns": now_ns, "stage": stage.number, "finding": finding_data(finding),
-             "said": said}
-        )  # fmt: skip
+        said = text_of(finding, pipeline.shown)
+        pipeline.emit(FindingConcluded(t_ns=now_ns, stage=stage.number, finding=finding, said=said))
     return {
         "text": f"{registry.label(stage.kind)} ended",
         "findings": [shown_finding(f, pipeline.shown) for f in findings],
@@ -73,10 +78,8 @@ def _stage_begin(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
     if state.stage is not None:
         end_stage(pipeline, now_ns, _word(body, "operator"))
     number = len(state.stages) + 1
-    pipeline.emit(
-        {"type": records.STAGE_BEGUN, "t_ns": now_ns, "number": number, "kind": known.kind, "settings": settings,
-         "operator": _word(body, "operator")}
-    )  # fmt: skip
+    operator = _word(body, "operator")
+    pipeline.emit(StageBegun(t_ns=now_ns, number=number, kind=known.kind, settings=settings, operator=operator))
     return {"text": f"{known.label} begun, stage {number}", "number": number}
 
 
@@ -97,7 +100,7 @@ def _mark(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
     act = _word(body, "act", 60)
     if not act:
         raise NotNow("a mark needs a word: isolated, pump-started, pump-oil-changed ...")
-    pipeline.emit({"type": records.MARK, "t_ns": now_ns, "act": act, "text": _word(body, "text")})
+    pipeline.emit(Marked(t_ns=now_ns, act=act, text=_word(body, "text")))
     return {"text": f"marked: {act}"}
 
 
@@ -105,7 +108,7 @@ def _note(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
     text = _word(body, "text", 2000)
     if not text:
         raise NotNow("an empty note is not kept")
-    pipeline.emit({"type": records.NOTE, "t_ns": now_ns, "text": text, "author": _word(body, "author")})
+    pipeline.emit(NoteWritten(t_ns=now_ns, text=text, author=_word(body, "author")))
     return {"text": "noted"}
 
 
@@ -121,10 +124,8 @@ def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
         known_names = ", ".join(state.cylinders) or "none"
         raise NotNow(f"no cylinder {name!r}; known in this job: {known_names}; add one with `rimelog cylinder add`")
     weighing = pipeline.scene.weighing
-    pipeline.emit(
-        {"type": records.CYLINDER_ON_SCALE, "t_ns": now_ns, "cylinder": plain(cylinder),
-         "reading_kg": weighing.on_scale.number if weighing else None}
-    )  # fmt: skip
+    reading_kg = weighing.on_scale.number if weighing else None
+    pipeline.emit(CylinderOnScale(t_ns=now_ns, cylinder=cylinder, reading_kg=reading_kg))
     against = [text_of(f, pipeline.shown).body for f in forbidding(pipeline.scene, now_ns)]
     return {"text": " ".join((f"{cylinder.name} is on the scale now.", *against))}
 
@@ -132,7 +133,7 @@ def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
 def _checked_cylinder(data: Any) -> Cylinder:
     """A cylinder as its markings can state it. Raises NotNow: a wrong tare or capacity would be a wrong limit."""
     try:
-        cylinder = cylinder_from(data)
+        cylinder = from_plain(Cylinder, data)
         names = [cylinder.refrigerant, *cylinder.candidates]
         inside = [find(name).name for name in names if name is not None]
     except (TypeError, ValueError, KeyError, AttributeError, RefrigerantError) as exc:
@@ -198,7 +199,7 @@ def _setting(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
             raise NotNow(f"{key}: {value:g} is not possible")
     else:
         raise NotNow("settings that can change: units (us, si), barometer_pa, full_charge_kg, volume_m3")
-    pipeline.emit({"type": records.SETTING, "t_ns": now_ns, "key": key, "value": value})
+    pipeline.emit(SettingChanged(t_ns=now_ns, key=key, value=value))
     return {"text": f"{key} is {value} now"}
 
 

@@ -17,11 +17,21 @@ from typing import TypeVar
 from firmware_protocol.messages import Message
 from logger.alarms.defaults import HEALTH, PROGRAM, device_input
 from logger.alarms.engine import ALARM_COUNT, AlarmEngine
-from logger.alarms.memory import AlarmChange, AlarmState
+from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored
 from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.alarms.states import UNSEEN
-from logger.model import records
+from logger.model.events import (
+    AlarmChanged,
+    CylinderOnScale,
+    DeviceHello,
+    Event,
+    GapNoted,
+    NoteWritten,
+    RigLoaded,
+    StageBegun,
+    StageEnded,
+)
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage
 from logger.model.points import POINTS
@@ -30,7 +40,7 @@ from logger.model.text import clean
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, name_of, unknown
 from logger.pipeline.job_alarms import rules_now
-from logger.pipeline.job_state import Event, Item
+from logger.pipeline.job_state import Item
 from logger.pipeline.live_values import LiveQuantities
 from logger.pipeline.readings import LATE_QUIET_NS, Scene
 from logger.pipeline.snapshot import PointNow, Snapshot
@@ -84,32 +94,33 @@ class Pipeline:
 
     def apply(self, event: Event) -> None:
         """An event of the record, new or replayed."""
-        scene, kind = self.scene, event["type"]
-        scene.now_ns = max(scene.now_ns, event["t_ns"])
+        scene = self.scene
+        scene.now_ns = max(scene.now_ns, event.t_ns)
         if self.kept is not None:
-            self.kept.append((event["t_ns"], 0, 0, "", event))
+            self.kept.append((event.t_ns, 0, 0, "", event))
         on_scale, running = scene.state.on_scale, scene.state.stage
         scene.state.apply(event)
-        if kind == records.STAGE_ENDED and running is not None and self.behind is None:
+        if isinstance(event, StageEnded) and running is not None and self.behind is None:
             self._conclude()
-        if kind == records.RIG_LOADED:
+        if isinstance(event, RigLoaded):
             scene.rig_loaded()
-        if kind == records.STAGE_BEGUN:
-            scene.begin_window(event["t_ns"])
-            if scene.weighing is not None:
-                scene.weighing.begin(scene.state.on_scale or "")
-            stage = scene.state.stage
-            assert stage is not None
-            self.quantities.begin(scene, stage)
-            self.report, self._rules_due, self._next_analysis_ns = StageResult(), True, 0
-        elif kind == records.CYLINDER_ON_SCALE and scene.weighing is not None:
-            scene.weighing.told(event["cylinder"]["name"], on_scale)
-        elif kind == records.ALARM and not self.live:
-            self._restored.take(AlarmChange.from_dict(event))
-        elif kind == records.GAP and "boot_count" in event and "first" in event:
-            scene.device(event["device"]).given_up(event["boot_count"], event["first"], event["last"])
-        elif kind in (records.RIG_LOADED, records.STAGE_ENDED, records.DEVICE_HELLO):
-            self._rules_due = True
+        match event:
+            case StageBegun():
+                scene.begin_window(event.t_ns)
+                if scene.weighing is not None:
+                    scene.weighing.begin(scene.state.on_scale or "")
+                stage = scene.state.stage
+                assert stage is not None
+                self.quantities.begin(scene, stage)
+                self.report, self._rules_due, self._next_analysis_ns = StageResult(), True, 0
+            case CylinderOnScale() if scene.weighing is not None:
+                scene.weighing.told(event.cylinder.name, on_scale)
+            case AlarmChanged() if not self.live:
+                self._restored.take(event)
+            case GapNoted(device=str(device), boot_count=int(boot_count), first=int(first), last=int(last)):
+                scene.device(device).given_up(boot_count, first, last)
+            case RigLoaded() | StageEnded() | DeviceHello():
+                self._rules_due = True
 
     def frame(self, device_id: str, t_ns: int, raw: bytes, message: Message | None = None) -> list[PointSample]:
         """One good frame of a device; the readings in it. Events it causes wait in `take_events`.
@@ -164,7 +175,7 @@ class Pipeline:
                 f"({registry.label(stage.kind).lower()}) "
                 f"is judged anew: {now}; it was: {was}."
             )
-            self.emit({"type": records.NOTE, "t_ns": self.scene.now_ns, "text": text, "author": "rimelog"})
+            self.emit(NoteWritten(t_ns=self.scene.now_ns, text=text, author="rimelog"))
 
     def device_lost(self, device_id: str, why: str) -> None:
         """Its points are unknown from now on, and the alarm's delay begins."""
@@ -247,11 +258,10 @@ class Pipeline:
         device = self.scene.devices.get(device_key)
         return self.scene.lost.get(device_key) or (device.problem if device else None) or "no reading yet"
 
-    def step_alarms(self, stepped: tuple[AlarmState, list[AlarmChange]]) -> None:
+    def step_alarms(self, stepped: tuple[AlarmState, list[AlarmChanged]]) -> None:
         """Take the engine's answer: of a step, or of an act of a person."""
         self.alarm_state, changes = stepped
-        for change in changes:
-            self._out.append({"type": records.ALARM, **change.to_dict()})
+        self._out += changes
 
     def emit(self, event: Event) -> None:
         """An event concluded here or by a person's act: applied now, stored by the app."""

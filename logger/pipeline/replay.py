@@ -4,11 +4,12 @@ import heapq
 from collections.abc import Callable, Iterable, Iterator
 
 from logger.evidence.chain import event_of, frames_of
+from logger.model.events import Event
 from logger.model.records import EVENT, Record
 from logger.model.sample import PointSample, Scan, scans
 from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Pipeline
-from logger.pipeline.job_state import Event, Item
+from logger.pipeline.job_state import Item
 
 # Records end within seconds of each other; frames of one second lie in several of them.
 LOOK_AHEAD_NS = 10 * NS_PER_S

@@ -8,6 +8,7 @@ from typing import Any
 
 from logger.evidence.chain import ChainReport, event_of, verify_chain
 from logger.evidence.checkpoint import Checkpoint, CheckpointFile, checkpoint_bytes, parse_checkpoints
+from logger.model.events import Event
 from logger.model.records import EVENT, Record
 from logger.store import rollup
 from logger.store.blocks import RECORDS_A_BLOCK, unpack_block
@@ -80,12 +81,10 @@ class StoreReader:
             if (device is None or record.device == device) and (kind is None or record.kind == kind):
                 yield record
 
-    def events(self, type_: str | None = None, *, since_id: int = 0) -> Iterator[tuple[int, dict[str, Any]]]:
-        """(record id, event) of the events of one type, or of all."""
-        for record in self.records(since_id, kind=EVENT):
-            event = event_of(record)
-            if type_ is None or event["type"] == type_:
-                yield record.id, event
+    def events(self) -> Iterator[tuple[int, Event]]:
+        """(record id, event) of all events. Raises ChainError for one that is not as its type says."""
+        for record in self.records(kind=EVENT):
+            yield record.id, event_of(record)
 
     def points(self) -> list[str]:
         """Measuring points that have an overview."""

@@ -15,7 +15,8 @@ from pathlib import Path
 from logger.evidence.chain import GENESIS, chained, digest, new_event
 from logger.evidence.checkpoint import Checkpoint, checkpoint_line
 from logger.evidence.errors import ChainError
-from logger.model.records import GAP, NewRecord, Record
+from logger.model.events import GapNoted
+from logger.model.records import NewRecord, Record
 from logger.model.sample import Scan
 from logger.store.carve import carve
 from logger.store.checkpoints import CheckpointLog, Sign, append_line
@@ -250,12 +251,12 @@ def _write(connection: sqlite3.Connection, found: Salvage, now_ns: int) -> Recor
 
 
 def _gap(b: Break, from_ns: int | None, to_ns: int, lost: Sequence[Checkpoint]) -> NewRecord:
-    span = {"from_ns": to_ns if from_ns is None else from_ns, "to_ns": to_ns}
-    ids = {"lost_from_id": b.first_id, "lost_to_id": b.last_id}
-    event = {"type": GAP, "t_ns": to_ns, **span, **ids, "cause": f"damaged job file: {b}"}
-    if lost:
-        event["lost_checkpoints"] = [[c.last_id, c.head.hex()] for c in lost]
-    return new_event(event)
+    gap = GapNoted(
+        t_ns=to_ns, cause=f"damaged job file: {b}", from_ns=to_ns if from_ns is None else from_ns, to_ns=to_ns,
+        lost_from_id=b.first_id, lost_to_id=b.last_id,
+        lost_checkpoints=tuple((c.last_id, c.head.hex()) for c in lost) or None,
+    )  # fmt: skip
+    return new_event(gap)
 
 
 def _made(connection: sqlite3.Connection, found: Salvage, readings: Readings) -> bool:

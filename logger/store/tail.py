@@ -8,7 +8,8 @@ from pathlib import Path
 from logger.evidence.chain import GENESIS, declared_losses, digest, new_event
 from logger.evidence.checkpoint import Checkpoint, CheckpointFile, parse_checkpoints
 from logger.evidence.errors import ChainError
-from logger.model.records import GAP, NewRecord, Record
+from logger.model.events import GapNoted
+from logger.model.records import NewRecord, Record
 from logger.store.errors import StoreDamaged
 from logger.store.place import checkpoints_path
 from logger.store.rows import COLUMNS_OF_RECORD, record_of
@@ -70,11 +71,12 @@ def check_tail(connection: sqlite3.Connection, checkpoints: Sequence[Checkpoint]
 def lost_tail_event(now_ns: int, t0_ns: int | None, last_id: int, lost: Sequence[Checkpoint]) -> NewRecord:
     """The gap event that owns up to a lost end: verification then tells the loss instead of failing."""
     furthest = max(c.last_id for c in lost)
-    span = {"from_ns": now_ns if t0_ns is None else t0_ns, "to_ns": now_ns}
-    ids = {"lost_from_id": last_id + 1, "lost_to_id": max(furthest, last_id + 1)}
-    heads = [[c.last_id, c.head.hex()] for c in lost]
-    event = {"type": GAP, "t_ns": now_ns, **span, "cause": "stored records lost", **ids, "lost_checkpoints": heads}
-    return new_event(event)
+    gap = GapNoted(
+        t_ns=now_ns, cause="stored records lost", from_ns=now_ns if t0_ns is None else t0_ns, to_ns=now_ns,
+        lost_from_id=last_id + 1, lost_to_id=max(furthest, last_id + 1),
+        lost_checkpoints=tuple((c.last_id, c.head.hex()) for c in lost),
+    )  # fmt: skip
+    return new_event(gap)
 
 
 def _digest_of(connection: sqlite3.Connection, record_id: int) -> bytes | None:

@@ -7,7 +7,8 @@ import pytest
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.errors import OverrideError
 from logger.alarms.overrides import apply_overrides
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.units import MICRON_PA, PSI_PA
 from logger.pipeline.job_alarms import all_rules

@@ -7,8 +7,9 @@ import os
 import sys
 import time
 
-from logger.alarms.memory import AlarmChange, AlarmState
+from logger.alarms.memory import AlarmState
 from logger.cli import main
+from logger.model.events import AlarmChanged
 from logger.pipeline.engine import Pipeline
 
 step_alarms = Pipeline.step_alarms
@@ -17,7 +18,7 @@ step_alarms = Pipeline.step_alarms
 def timed(out: int) -> None:
     """Note every change that the pipeline takes from now on."""
 
-    def step(self: Pipeline, stepped: tuple[AlarmState, list[AlarmChange]]) -> None:
+    def step(self: Pipeline, stepped: tuple[AlarmState, list[AlarmChanged]]) -> None:
         step_alarms(self, stepped)
         at_ns = time.monotonic_ns()
         for change in stepped[1]:

@@ -11,10 +11,6 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
-from logger.alarms.memory import AlarmChange
-from logger.alarms.rules import Priority
-from logger.alarms.states import Event as AlarmEvent
-from logger.alarms.states import State
 from logger.evidence.chain import GENESIS, chained, encode_offsets, frames_of, new_event
 from logger.export.report.report_data import (
     CylinderRow,
@@ -25,8 +21,10 @@ from logger.export.report.report_data import (
     Replayed,
 )
 from logger.model import records as r
+from logger.model.alarm import AlarmEvent, Priority, State
 from logger.model.cylinder import Cylinder
 from logger.model.drawing import Curve, LimitLine
+from logger.model.events import AlarmChanged
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Job
 from logger.model.plain import plain
@@ -219,7 +217,7 @@ def alarm(t_ns: int, event: AlarmEvent, before: State, after: State, **more: Any
         "unit": "1", "quantity": Quantity.RATIO, "cause": "above the limit",
         "message": "Make the next cylinder ready.",
     }  # fmt: skip
-    return {"type": r.ALARM, **AlarmChange(**(values | more)).to_dict()}
+    return {"type": r.ALARM, **AlarmChanged(**(values | more)).to_dict()}
 
 
 def opened(job: dict[str, Any]) -> Recorder:

@@ -10,7 +10,7 @@ from typing import Any
 
 from logger.evidence.chain import GENESIS, event_of
 from logger.export.errors import CompareError
-from logger.model import records as r
+from logger.model.events import Event, RunBegun, StageBegun, StageEnded
 from logger.model.finding import Finding, Text
 from logger.model.job import Job, Stage
 from logger.model.points import Quantity
@@ -19,7 +19,7 @@ from logger.model.sample import Series
 from logger.model.units import NS_PER_S
 from logger.model.value import Statement, Value, known, unknown
 from logger.pipeline.engine import Pipeline
-from logger.pipeline.job_state import Event, JobState
+from logger.pipeline.job_state import JobState
 from logger.pipeline.readings import LEAD_S, Scene
 from logger.pipeline.replay import LOOK_AHEAD_NS, replay
 from logger.stages import registry
@@ -80,7 +80,7 @@ def stages_of(events: Iterable[Event]) -> list[Stage]:
     """The stages of a job from its events alone."""
     state = JobState()
     for event in events:
-        if event["type"] in (r.STAGE_BEGUN, r.STAGE_ENDED):
+        if isinstance(event, StageBegun | StageEnded):
             state.apply(event)
     return state.stages
 
@@ -94,11 +94,11 @@ def sides(job_id: str, records: Iterable[Record], names: dict[int, str]) -> dict
 
     def on_event(_: int, event: Event) -> None:
         nonlocal offset_s
-        if event["type"] == r.RUN_BEGUN:
-            offset_s = int(event.get("utc_offset_s", 0))
-        if event["type"] == r.STAGE_ENDED and event["number"] in names:
+        if isinstance(event, RunBegun):
+            offset_s = event.utc_offset_s
+        if isinstance(event, StageEnded) and event.number in names:
             stage = pipeline.scene.state.stages[-1]
-            kept[stage.number] = _keep(pipeline.scene, stage, event["t_ns"], pipeline.reports[stage.number], names)
+            kept[stage.number] = _keep(pipeline.scene, stage, event.t_ns, pipeline.reports[stage.number], names)
 
     replay(reading.passing(), pipeline, on_event=on_event)
     running = pipeline.scene.state.stage
@@ -128,10 +128,10 @@ class _Reading:
             self.count, self.head = self.count + 1, record.digest
             if record.kind == EVENT:
                 event = event_of(record)
-                if event["type"] == r.STAGE_ENDED:
-                    self._wanted.discard(event["number"])
+                if isinstance(event, StageEnded):
+                    self._wanted.discard(event.number)
                     if not self._wanted and until_ns is None:
-                        until_ns = event["t_ns"] + LOOK_AHEAD_NS
+                        until_ns = event.t_ns + LOOK_AHEAD_NS
             yield record
 
 

@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.drawing import Curve, LimitLine, PlotSpec
 from logger.model.finding import Verdict
 from logger.model.points import Quantity

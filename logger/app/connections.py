@@ -6,6 +6,8 @@ from firmware_protocol.requests import Request
 from logger.app.daemon import Daemon
 from logger.app.device_feed import DeviceFeed
 from logger.app.relay import Relay
+from logger.decode.device_model import ProtocolDevice
+from logger.decode.instrument_model import model_of
 from logger.decode.registers import blocks
 from logger.link.claims import Claims
 from logger.link.discovery import radio_urls, serial_ports
@@ -13,13 +15,11 @@ from logger.link.events import LinkEvent
 from logger.link.modbus.modbus_client import need_pymodbus
 from logger.link.modbus.modbus_conversation import ModbusSupervisor
 from logger.link.retrying import Supervisor
-from logger.link.session.delivery import ResumePoint
 from logger.link.session.session import Settings
 from logger.link.supervisor import DeviceSupervisor
 from logger.link.text.text_conversation import TextSupervisor
 from logger.model.instrument import MODBUS, ModbusPort, Register, TextPort
 from logger.model.rig import Rig, RigDevice
-from logger.pipeline.instrument_model import understands
 
 
 def check_supported(rig: Rig) -> None:
@@ -47,10 +47,10 @@ def _supervisor(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Cla
     claims.claim(device.device_id.encode(), device.url)  # nobody looks for a lost device at this port
     match device.port:
         case TextPort() as port:
-            return TextSupervisor(device.url, port, understands(device), feed.take)
+            return TextSupervisor(device.url, port, model_of(device), feed.take)
         case ModbusPort() as modbus:
             wanted = blocks([c.source for c in device.channels if isinstance(c.source, Register)])
-            return ModbusSupervisor(device.url, modbus, wanted, feed.take)
+            return ModbusSupervisor(device.url, modbus, model_of(device), wanted, feed.take)
 
 
 def _protocol(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Claims, speed: float) -> DeviceSupervisor:
@@ -65,7 +65,7 @@ def _protocol(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Claim
         device.url,
         bytes.fromhex(device.device_id) if device.device_id else None,
         take,
-        resume=_resume_point(daemon, device),
+        model=_known(daemon, device),
         settings=Settings(most_frames_per_s=1000.0 * max(1.0, speed)),
         claims=claims,
         search_ports=serial_ports,
@@ -85,9 +85,7 @@ def _requester(supervisor: DeviceSupervisor) -> Callable[[Request], None]:
     return request
 
 
-def _resume_point(daemon: Daemon, device: RigDevice) -> ResumePoint | None:
-    """Where the record of an earlier run ends, so that what the device kept since then is fetched."""
+def _known(daemon: Daemon, device: RigDevice) -> ProtocolDevice | None:
+    """What the record of an earlier run tells of it, so that what the device kept since then is fetched."""
     known = daemon.pipeline.scene.devices.get(daemon.pipeline.device_key(device.name))
-    if known is None or known.hello is None or known.sequence is None:
-        return None
-    return ResumePoint(known.hello.device_id, known.hello.boot_count, known.sequence.next, known.sequence.missing)
+    return known.model if known is not None and isinstance(known.model, ProtocolDevice) else None

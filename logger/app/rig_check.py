@@ -17,7 +17,7 @@ from logger.model.points import POINTS, MeasuringPoint
 from logger.model.rig import Rig
 from logger.model.text import clean
 from logger.model.value import Value, unknown
-from logger.pipeline.device_readings import Device
+from logger.pipeline.device_readings import DeviceReadings
 
 CHECK_S: Final = 20.0  # looking around by radio, connecting and describing take the most of it
 TURN_S: Final = 0.1
@@ -162,5 +162,5 @@ def _reading(value: Value, problem: str | None) -> Value:
     return value if problem is None else unknown(value.unit, "no reading")
 
 
-def _device(daemon: Daemon, feed: DeviceFeed) -> Device | None:
+def _device(daemon: Daemon, feed: DeviceFeed) -> DeviceReadings | None:
     return daemon.pipeline.scene.devices.get(feed.device_id)

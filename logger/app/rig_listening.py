@@ -12,6 +12,7 @@ from firmware_protocol.codes import NoReading
 from firmware_protocol.conversion import measured
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.messages import Describe, Hello
+from logger.decode.channel import Raw
 from logger.link import events
 from logger.link.events import LinkEvent
 from logger.link.retrying import Supervisor
@@ -91,9 +92,9 @@ class Heard:
         self._readings.setdefault(index, deque(maxlen=KEPT)).append(reading)
 
 
-def _reading(channel: Describe, raw: int | NoReading, at_s: float) -> Reading:
-    if isinstance(raw, NoReading):
-        return Reading(at_s, None, raw.name.lower().replace("_", " "))
+def _reading(channel: Describe, raw: Raw, at_s: float) -> Reading:
+    if not isinstance(raw, int):
+        return Reading(at_s, None, raw.name.lower().replace("_", " ") if isinstance(raw, NoReading) else str(raw))
     try:
         number = measured(channel, raw)
     except ProtocolError as exc:

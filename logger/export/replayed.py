@@ -24,7 +24,7 @@ from logger.model.rig import RigDevice
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 from logger.pipeline.analysis import Report, profile_of, target_vacuum
-from logger.pipeline.device_readings import Device
+from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.readings import LEAD_S, Scene
 from logger.pipeline.replay import replay
 from logger.refrigerant import RefrigerantError
@@ -188,7 +188,7 @@ def _instrument(entry: RigDevice, scene: Scene) -> Instrument:
     )
 
 
-def _channels(device: Device, scene: Scene) -> Iterator[InstrumentChannel]:
+def _channels(device: DeviceReadings, scene: Scene) -> Iterator[InstrumentChannel]:
     for decoder in device.decoders:
         describe, point = decoder.describe, decoder.point
         u = scene.u(point.name)

@@ -7,6 +7,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import Final, Protocol
 
+from logger.decode.device_model import Explained
 from logger.link import events
 from logger.link.events import LinkEvent
 from logger.link.supervisor import FIRST_RETRY_S, MAX_RETRY_S
@@ -85,12 +86,12 @@ class Retrying(ABC):
         self._last_ns, self._silent = self._now_ns(), False
         self._tell_once("up", events.LinkUp(self._now_ns(), self.url))
 
-    def _said(self, at_ns: int, raw: bytes, understood: bool) -> None:
+    def _said(self, at_ns: int, raw: bytes, understood: bool, explained: Explained) -> None:
         if understood:
             self._heard = self.connected = True
             self._last_ns, self._silent = at_ns, False
             self._told.clear()
-        self._on_event(events.InstrumentSaid(at_ns, raw, understood))
+        self._on_event(events.InstrumentSaid(at_ns, raw, understood, explained))
 
     def _silence(self) -> str | None:
         """Tells silence once; says why to open anew when it lasts."""

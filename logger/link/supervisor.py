@@ -12,6 +12,7 @@ from collections.abc import Awaitable, Callable, Coroutine, Iterable
 from typing import Any, Final, TypeVar
 
 from firmware_protocol.requests import Permit
+from logger.decode.device_model import ProtocolDevice
 from logger.link import events
 from logger.link.claims import Claims
 from logger.link.discovery import probe
@@ -19,7 +20,6 @@ from logger.link.errors import LinkLost
 from logger.link.events import LinkEvent, RadioHeard, SessionEvent
 from logger.link.limits import Throttle
 from logger.link.ports.stream import ANY_RADIO, StreamLink, by_radio, open_link
-from logger.link.session.delivery import ResumePoint
 from logger.link.session.phases import Phase
 from logger.link.session.session import Session, Settings
 
@@ -50,7 +50,7 @@ class DeviceSupervisor:
         on_event: Callable[[LinkEvent], None],
         *,
         baudrate: int = 115_200,
-        resume: ResumePoint | None = None,
+        model: ProtocolDevice | None = None,
         settings: Settings | None = None,
         claims: Claims | None = None,
         search_ports: Callable[[], Iterable[str]] | None = None,
@@ -61,7 +61,7 @@ class DeviceSupervisor:
         if url is None and (expected_device_id is None or (search_ports is None and search_radio is None)):
             raise ValueError("without a url, a device id and somewhere to search are needed")
         self.url = url
-        self.session = Session(expected_device_id=expected_device_id, resume=resume, settings=settings)
+        self.session = Session(expected_device_id=expected_device_id, model=model, settings=settings)
         self._expected = expected_device_id
         self._configured_url = url
         self._on_event = on_event

@@ -68,7 +68,7 @@ def _ask_register(
     unit = ask_unit("gives which unit", "")
     field["unit"] = unit
     register = Register(unit_id, table, address, type_, order, scale)
-    heard = listener.hear(lambda take: ModbusSupervisor(url, port, blocks([register]), take))
+    heard = listener.hear(lambda take: ModbusSupervisor(url, port, None, blocks([register]), take))
     try:
         if not listener.wait(ANSWER_S, lambda: bool(heard.raws())):
             say(f"It is not heard: {clean(heard.problem or 'it does not answer', 100)}")

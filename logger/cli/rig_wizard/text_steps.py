@@ -39,7 +39,7 @@ def text_instrument(listener: Listener, draft: RigDraft, zeroing: Zeroing, silen
     keys: dict[str, Value] = {"kind": "text", "url": url}
     port = _ask_port(url, keys)
     while True:
-        heard = listener.hear(lambda take: TextSupervisor(url, port, lambda line: True, take))  # noqa: B023
+        heard = listener.hear(lambda take: TextSupervisor(url, port, None, take))  # noqa: B023
         try:
             say(f"Listening for up to {LINES_S:.0f} s ...")
             listener.wait(LINES_S, lambda: heard.failed or len(heard.raws()) >= ENOUGH_LINES)  # noqa: B023

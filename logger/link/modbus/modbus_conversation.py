@@ -8,6 +8,7 @@ import time
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Final, Protocol
 
+from logger.decode.device_model import DeviceModel, Explained
 from logger.decode.registers import Block, exchange
 from logger.link.errors import LinkLost
 from logger.link.events import LinkEvent
@@ -35,6 +36,7 @@ class ModbusSupervisor(Retrying):
         self,
         url: str,
         port: ModbusPort,
+        model: DeviceModel | None,
         blocks: Sequence[Block],
         on_event: Callable[[LinkEvent], None],
         *,
@@ -43,6 +45,7 @@ class ModbusSupervisor(Retrying):
     ) -> None:
         super().__init__(url, port.stale_s, on_event, now_ns)
         self._port = port
+        self._model = model
         self._blocks = tuple(blocks)
         self._open_client = open_client
         self._missed: dict[int, int] = {}  # unit -> time-outs in a row
@@ -84,7 +87,9 @@ class ModbusSupervisor(Retrying):
             await self._pause(self._port.timeout_s)
             answer = await client.ask(block)
         now_ns = self._now_ns()
-        self._said(now_ns, exchange(block, answer), bool(answer))
+        raw = exchange(block, answer)
+        explained = (self._model.take(raw) if self._model is not None else None) or Explained(None)
+        self._said(now_ns, raw, bool(answer), explained)
         if answer:
             self._missed[block.unit_id] = 0
             return

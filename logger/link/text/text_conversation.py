@@ -9,6 +9,7 @@ import time
 from collections.abc import Awaitable, Callable
 from typing import Final
 
+from logger.decode.device_model import DeviceModel, Explained
 from logger.link import events
 from logger.link.errors import LinkLost
 from logger.link.events import LinkEvent
@@ -32,13 +33,13 @@ async def open_text(url: str, port: TextPort) -> StreamLink:
 
 
 class TextSupervisor(Retrying):
-    """understands: whether a line is what the rig expects. `run` in a task of its own, `stop` to end it."""
+    """model: understands its lines; None: every line is welcome. `run` in a task of its own, `stop` to end it."""
 
     def __init__(
         self,
         url: str,
         port: TextPort,
-        understands: Callable[[bytes], bool],
+        model: DeviceModel | None,
         on_event: Callable[[LinkEvent], None],
         *,
         open_stream: Callable[[str, TextPort], Awaitable[StreamLink]] = open_text,
@@ -46,7 +47,7 @@ class TextSupervisor(Retrying):
     ) -> None:
         super().__init__(url, port.stale_s, on_event, now_ns)
         self._port = port
-        self._understands = understands
+        self._model = model
         self._open_stream = open_stream
         self._bad_lines = RateLimit(MAX_BAD_LINES_PER_S)
 
@@ -98,10 +99,11 @@ class TextSupervisor(Retrying):
             if isinstance(line, BadLine):
                 self._bad(at_ns, line.raw, line.reason)
                 continue
-            understood = self._understands(line.raw)
+            explained = (self._model.take(line.raw) if self._model is not None else None) or Explained(None)
+            understood = self._model is None or bool(explained.readings)
             if not understood:
                 self._bad(at_ns, line.raw, "no pattern fits this line")
-            self._said(at_ns, line.raw, understood)
+            self._said(at_ns, line.raw, understood, explained)
         if dropped := cutter.dropped(at_ns):
             self._on_event(events.TalksTooMuch(at_ns, dropped))
 

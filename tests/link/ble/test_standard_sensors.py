@@ -22,9 +22,9 @@ from logger.link.ble.ble_stream import open_ble
 from logger.link.ble.standard_sensors import StandardLink, device_id_of
 from logger.link.discovery import radio_urls
 from logger.link.session.session import Settings
-from logger.model.rig import RigChannel
+from logger.model.rig import RigChannel, RigDevice
 from logger.model.sample import PointSample
-from logger.pipeline.device_readings import Device
+from logger.pipeline.device_readings import DeviceReadings
 from tests.link.ble.air import Air
 from tests.link.ble.backend import Central
 from tests.link.ble.bench import CAN, MAY, ONE, QUICK, TWO, Peripheral, Watched, emulation, run, until, watch
@@ -120,7 +120,7 @@ class Decoded:
 
     def __init__(self, watched: Watched, address: str, points: dict[int, str]) -> None:
         channels = tuple(RigChannel(index, point) for index, point in points.items())
-        self.device = Device(device_id_of(address).hex(), channels)
+        self.device = DeviceReadings(device_id_of(address).hex(), RigDevice("sensor", None, channels=channels))
         self.samples: list[tuple[int, PointSample]] = []
         for event in watched.events:
             match event:

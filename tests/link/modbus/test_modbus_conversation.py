@@ -53,7 +53,7 @@ class Watched:
 @contextlib.asynccontextmanager
 async def watch(url: str, port: ModbusPort, *registers: Register, **more: Any) -> AsyncIterator[Watched]:
     watched = Watched()
-    supervisor = ModbusSupervisor(url, port, blocks(registers), watched.events.append, **more)
+    supervisor = ModbusSupervisor(url, port, None, blocks(registers), watched.events.append, **more)
     task = asyncio.create_task(supervisor.run())
     try:
         yield watched

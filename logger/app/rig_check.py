@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logger.app.connections import check_supported, supervisors
+from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
 from logger.app.device_feed import DeviceFeed
 from logger.clock import Clock
@@ -102,8 +102,8 @@ async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
     check_supported(rig)
     daemon = Daemon("check", Path("unused"), Clock())  # never opened, so nothing is stored
     daemon.emit({"type": records.RIG_LOADED, "rig": plain(rig)})
-    running = supervisors(daemon, rig, 1.0)
-    tasks = [asyncio.create_task(supervisor.run()) for supervisor in running]
+    running = connections(daemon, rig, 1.0)
+    tasks = [asyncio.create_task(connection.run()) for connection in running]
     try:
         loop = asyncio.get_running_loop()
         end_s = loop.time() + seconds
@@ -117,7 +117,7 @@ async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
         devices = tuple(_checked(daemon, feed) for feed in daemon.feeds.values())
         return RigCheck(devices, scene.ambient.pressure_pa, scene.ambient.note)
     finally:
-        await asyncio.wait([asyncio.create_task(supervisor.stop()) for supervisor in running], timeout=STOP_S)
+        await asyncio.wait([asyncio.create_task(connection.stop()) for connection in running], timeout=STOP_S)
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)

@@ -197,10 +197,11 @@ class TalksTooMuch:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """The session will not work with what answered: another major version, another device."""
+    """The session will not work with what answered: another major version, another device. code: as of LinkLost."""
 
     at_ns: int
     raw: bytes
+    code: str
     reason: str
 
 
@@ -214,10 +215,11 @@ class LinkUp:
 
 @dataclass(frozen=True, slots=True)
 class LinkDown:
-    """The port is closed or could not be opened. retry_s: pause before the next attempt."""
+    """The port is closed or could not be opened. code: of LinkLost. retry_s: pause before the next attempt."""
 
     at_ns: int
     url: str
+    code: str
     reason: str
     retry_s: float
 

@@ -28,6 +28,7 @@ from firmware_protocol.messages import (
 from firmware_protocol.requests import Permit, Request, RequestHello, RequestStatus, ResendFrom, Start, Stop, TimeMark
 from logger.decode.device_model import Explained, ProtocolDevice
 from logger.link import events
+from logger.link.errors import NO_ANSWER, LinkLost
 from logger.link.events import SessionEvent
 from logger.link.limits import RateLimit
 from logger.link.session.delivery import Delivery
@@ -39,6 +40,7 @@ from logger.model.units import NS_PER_S
 STALL_NS: Final = NS_PER_S  # between two ticks: the host stood still
 WRONG_LAYOUTS: Final = 5  # descriptions that do not make the layout of the hello, one after another
 
+_NO_ANSWER: Final = LinkLost(NO_ANSWER, "no answer")
 _Reply = OutputDescription | Status | Accepted | Resending | TimeMarked | ErrorMessage
 
 
@@ -94,9 +96,19 @@ class Session:
     # -- for the owner of the connection -----------------------------------------------------------------
 
     @property
+    def live(self) -> bool:
+        """The device streams."""
+        return self.phase is Phase.STREAMING
+
+    @property
     def over(self) -> bool:
         """The connection is of no more use: close it."""
         return self.phase in OVER
+
+    @property
+    def ending(self) -> LinkLost | None:
+        """Why it is over; a refusal has told so itself."""
+        return _NO_ANSWER if self.over else None
 
     @property
     def layout(self) -> Layout | None:
@@ -261,8 +273,8 @@ class Session:
         if self._bad_frames.allows(now_ns):
             self._events.append(events.BadFrameSeen(now_ns, raw, reason, self._bad_frames.take_refused()))
 
-    def _refuse(self, raw: bytes, reason: str, now_ns: int) -> None:
-        self._events.append(events.Refused(now_ns, raw, reason))
+    def _refuse(self, raw: bytes, code: str, reason: str, now_ns: int) -> None:
+        self._events.append(events.Refused(now_ns, raw, code, reason))
         self._signal(Signal.WRONG_DEVICE, now_ns)
 
     def _frame(self, frame: Frame, now_ns: int) -> None:
@@ -275,7 +287,7 @@ class Session:
             self._events.append(events.Ignored(now_ns, frame.raw, str(exc)))
             return
         except UnsupportedVersionError as exc:
-            self._refuse(frame.raw, str(exc), now_ns)
+            self._refuse(frame.raw, "other-version", str(exc), now_ns)
             return
         except ProtocolError as exc:
             self._bad(frame.raw, str(exc), now_ns)
@@ -302,7 +314,7 @@ class Session:
         expected = self._expected if known is None else known.device_id
         if expected is not None and hello.device_id != expected:
             reason = f"device {hello.device_id.hex()} answers where {expected.hex()} is expected"
-            self._refuse(raw, reason, now_ns)
+            self._refuse(raw, "other-device", reason, now_ns)
             return
         before = self._boot_count_before(hello)
         rebooted = before is not None and before != hello.boot_count
@@ -358,7 +370,7 @@ class Session:
         except ProtocolError as exc:
             self._wrong_layouts += 1
             if self._wrong_layouts >= WRONG_LAYOUTS:
-                self._refuse(b"", f"the device's descriptions cannot be used: {exc}", now_ns)
+                self._refuse(b"", "bad-descriptions", f"the device's descriptions cannot be used: {exc}", now_ns)
             self._signal(Signal.STALE, now_ns)
             return
         self._wrong_layouts = 0

@@ -10,7 +10,7 @@ import pytest
 
 from logger.decode.instrument_model import TextDevice
 from logger.link import events
-from logger.link.text.text_conversation import TextSupervisor
+from logger.link.connect import to_text
 from logger.model.instrument import TEXT, LineField, Stated, TextPort
 from logger.model.rig import RigChannel, RigDevice
 from tests.link.text.bench import TextInstrument, on_pty, on_tcp
@@ -58,12 +58,12 @@ def model(port: TextPort) -> TextDevice:
 @contextlib.asynccontextmanager
 async def watch(url: str, port: TextPort = QUICK) -> AsyncIterator[Watched]:
     watched = Watched()
-    supervisor = TextSupervisor(url, port, model(port), watched.events.append)
-    task = asyncio.create_task(supervisor.run())
+    connection = to_text(url, port, model(port), watched.events.append)
+    task = asyncio.create_task(connection.run())
     try:
         yield watched
     finally:
-        await supervisor.stop()
+        await connection.stop()
         await task
 
 
@@ -116,7 +116,7 @@ def test_what_no_pattern_fits_is_kept_and_told_but_is_no_sign_of_life() -> None:
 
 
 def test_silence_is_told_once_then_the_port_is_opened_anew(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.link.retrying.REOPEN_AFTER_S", 0.2)
+    monkeypatch.setattr("logger.link.conversation.REOPEN_AFTER_S", 0.2)
 
     async def test() -> None:
         instrument = counting()

@@ -4,9 +4,9 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from firmware_protocol.messages import Message
 from firmware_protocol.requests import Request, SetPeriod
 from logger.clock import Clock
+from logger.decode.device_model import Explained
 from logger.link import events as link
 from logger.model.events import DeviceHello, DeviceLost, Event, GapNoted
 from logger.model.instrument import TEXT
@@ -67,11 +67,11 @@ class DeviceFeed:
 
     # One method an event type; the table below names them.
 
-    def _frame(self, at_ns: int, raw: bytes, message: Message | None) -> None:
+    def _frame(self, at_ns: int, raw: bytes, explained: Explained) -> None:
         if not self.device_id:
             return  # nobody said hello yet: not a device of ours
         t_ns = self.utc_ns(at_ns)
-        samples = self._pipeline.frame(self.device_id, t_ns, raw, message)
+        samples = self._pipeline.frame(self.device_id, t_ns, raw, explained)
         self.frames += 1
         self._keep(self.device_id, t_ns, raw, samples)
 
@@ -94,11 +94,11 @@ class DeviceFeed:
                 firmware=firmware, boot_count=event.hello.boot_count,
             )
         )  # fmt: skip
-        self._frame(event.at_ns, event.raw, event.hello)
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _described(self, event: link.Described) -> None:
-        for raw in event.raws:
-            self._frame(event.at_ns, raw, None)
+        for raw, explained in zip(event.raws, event.explained, strict=True):
+            self._frame(event.at_ns, raw, explained)
 
     def _started(self, event: link.Started) -> None:
         """Sample as often as the rig says; a device that does so already is left alone."""
@@ -110,16 +110,16 @@ class DeviceFeed:
 
     def _samples(self, event: link.SamplesReceived) -> None:
         self._heard()
-        self._frame(event.at_ns, event.raw, event.samples)
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _status(self, event: link.StatusReceived) -> None:
         self.supply_mv = event.status.supply_mv
         if event.status.battery_percent is not None:
             self.battery_percent = event.status.battery_percent
-        self._frame(event.at_ns, event.raw, event.status)
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _time_marked(self, event: link.TimeMarked) -> None:
-        self._frame(event.at_ns, event.raw, event.reply)
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _said(self, event: link.InstrumentSaid) -> None:
         if event.understood and not self.connected:
@@ -128,7 +128,7 @@ class DeviceFeed:
         if event.understood:
             self._not_understood = None
             self._heard()
-        self._frame(event.at_ns, event.raw, None)
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _bad(self, event: link.BadFrameSeen) -> None:
         self.bad_frames += 1 + event.suppressed

@@ -19,7 +19,8 @@ from logger.app.device_feed import DeviceFeed, Emit
 from logger.cylinder.limits import CylinderLimits
 from logger.cylinder.scale_guard import Guard, scale_guard
 from logger.link import events as link
-from logger.link.supervisor import DeviceSupervisor
+from logger.link.connection import Connection
+from logger.link.session.session import Session
 from logger.model.events import PermitChanged
 from logger.model.rig import RigOutput
 from logger.model.text import clean
@@ -48,12 +49,12 @@ class Relay:
     """closed: what the device last said of its contact; None while it is not heard or has not said."""
 
     def __init__(
-        self, output: RigOutput, feed: DeviceFeed, pipeline: Pipeline, emit: Emit,
-        supervisor: DeviceSupervisor, speed: float = 1.0,
+        self, output: RigOutput, feed: DeviceFeed, pipeline: Pipeline, emit: Emit, connection: Connection[Session],
+        speed: float = 1.0,
     ) -> None:  # fmt: skip
         self.output, self.hold = output, Hold()
         self.closed: bool | None = None
-        self._feed, self._pipeline, self._emit, self._supervisor = feed, pipeline, emit, supervisor
+        self._feed, self._pipeline, self._emit, self._connection = feed, pipeline, emit, connection
         self._every_s = output.timeout_s / OFTEN / speed
         self._next_s = 0.0
         self._tick: int | None = None
@@ -156,8 +157,9 @@ class Relay:
         """At once, past everything that waits; and once more in its turn, until the device has answered."""
         self._confirmed = False
         if self._ticket is not None:
-            self._supervisor.session.cancel(self._ticket)
-        self._supervisor.open_output(self._open())
+            self._connection.conversation.cancel(self._ticket)
+        self._connection.conversation.open_output(self._open())
+        self._connection.send_now()
         self._queue(self._open())
 
     def _open(self) -> Permit:
@@ -165,7 +167,7 @@ class Relay:
 
     def _queue(self, permit: Permit) -> None:
         try:
-            self._ticket = self._supervisor.session.request(permit)
+            self._ticket = self._connection.conversation.request(permit)
         except (ValueError, ProtocolError) as exc:  # too many wait: the device opens by itself
             self._ticket = None
             log.warning("%s: no permit sent: %s", self.output.hold, exc)

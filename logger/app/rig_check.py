@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logger.app.connections import check_supported, supervisors
+from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
 from logger.app.device_feed import DeviceFeed
 from logger.clock import Clock
@@ -16,7 +16,7 @@ from logger.model.points import POINTS, MeasuringPoint
 from logger.model.rig import Rig
 from logger.model.text import clean
 from logger.model.value import Value, unknown
-from logger.pipeline.device_readings import Device
+from logger.pipeline.device_readings import DeviceReadings
 
 CHECK_S: Final = 20.0  # looking around by radio, connecting and describing take the most of it
 TURN_S: Final = 0.1
@@ -101,8 +101,8 @@ async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
     check_supported(rig)
     daemon = Daemon("check", Path("unused"), Clock())  # never opened, so nothing is stored
     daemon.emit(RigLoaded(t_ns=daemon.clock.now_ns(), rig=rig))
-    running = supervisors(daemon, rig, 1.0)
-    tasks = [asyncio.create_task(supervisor.run()) for supervisor in running]
+    running = connections(daemon, rig, 1.0)
+    tasks = [asyncio.create_task(connection.run()) for connection in running]
     try:
         loop = asyncio.get_running_loop()
         end_s = loop.time() + seconds
@@ -116,7 +116,7 @@ async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
         devices = tuple(_checked(daemon, feed) for feed in daemon.feeds.values())
         return RigCheck(devices, scene.ambient.pressure_pa, scene.ambient.note)
     finally:
-        await asyncio.wait([asyncio.create_task(supervisor.stop()) for supervisor in running], timeout=STOP_S)
+        await asyncio.wait([asyncio.create_task(connection.stop()) for connection in running], timeout=STOP_S)
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
@@ -161,5 +161,5 @@ def _reading(value: Value, problem: str | None) -> Value:
     return value if problem is None else unknown(value.unit, "no reading")
 
 
-def _device(daemon: Daemon, feed: DeviceFeed) -> Device | None:
+def _device(daemon: Daemon, feed: DeviceFeed) -> DeviceReadings | None:
     return daemon.pipeline.scene.devices.get(feed.device_id)

@@ -13,10 +13,10 @@ from typing import Any
 
 from logger.api.client import Address, write_address
 from logger.api.server import ApiServer
-from logger.app.connections import check_supported, supervisors
+from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
 from logger.clock import Clock, Reading, read_system
-from logger.link.retrying import Supervisor
+from logger.link.connection import Connection
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.rig import Rig
@@ -75,12 +75,12 @@ async def run(settings: RunSettings) -> None:
     )
     server = ApiServer(daemon, token := secrets.token_urlsafe(32))
     run_file: Path | None = None
-    running: list[Supervisor] = []
+    running: list[Connection[Any]] = []
     try:
         await server.start()
         run_file = write_address(settings.directory, Address(settings.job_id, server.port, token, os.getpid()))
         _stop_on_signals(daemon.stopping)
-        running = supervisors(daemon, settings.rig, settings.speed)
+        running = connections(daemon, settings.rig, settings.speed)
         tasks = [
             asyncio.create_task(s.run(), name=f"device {d.name}")
             for s, d in zip(running, settings.rig.devices, strict=True)
@@ -162,10 +162,10 @@ async def _until_stopped(stopping: asyncio.Event, tasks: list[asyncio.Task[None]
                 task.cancel()
 
 
-async def _stopped(supervisor: Supervisor) -> None:
+async def _stopped(connection: Connection[Any]) -> None:
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(3.0):
-            await supervisor.stop()
+            await connection.stop()
 
 
 def _stop_on_signals(stopping: asyncio.Event) -> None:

@@ -19,7 +19,7 @@ from logger.model.errors import ComputeError
 from logger.model.instrument import MODBUS, TEXT, LineField, Register
 from logger.model.rig import RigDevice
 from logger.model.value import Value, known, unknown
-from logger.pipeline.device_readings import Device
+from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.readings import Scene
 from logger.pipeline.replay import replay
 from logger.refrigerant import RefrigerantError
@@ -123,7 +123,7 @@ def _instrument(entry: RigDevice, scene: Scene) -> Instrument:
     )
 
 
-def _channels(device: Device, scene: Scene) -> Iterator[InstrumentChannel]:
+def _channels(device: DeviceReadings, scene: Scene) -> Iterator[InstrumentChannel]:
     for decoder in device.decoders:
         describe, point = decoder.describe, decoder.point
         u = scene.u(point.name)

@@ -14,13 +14,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
-from firmware_protocol.messages import Message
 from logger.alarms.defaults import HEALTH, PROGRAM, device_input
 from logger.alarms.engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored
 from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.alarms.states import UNSEEN
+from logger.decode.device_model import Explained
 from logger.model.events import (
     AlarmChanged,
     CylinderOnScale,
@@ -118,12 +118,15 @@ class Pipeline:
             case AlarmChanged() if not self.live:
                 self._restored.take(event)
             case GapNoted(device=str(device), boot_count=int(boot_count), first=int(first), last=int(last)):
-                scene.device(device).given_up(boot_count, first, last)
+                if device in scene.devices:
+                    scene.devices[device].given_up(boot_count, first, last)
             case RigLoaded() | StageEnded() | DeviceHello():
                 self._rules_due = True
 
-    def frame(self, device_id: str, t_ns: int, raw: bytes, message: Message | None = None) -> list[PointSample]:
+    def frame(self, device_id: str, t_ns: int, raw: bytes, explained: Explained | None = None) -> list[PointSample]:
         """One good frame of a device; the readings in it. Events it causes wait in `take_events`.
+
+        explained: what its link has made of it; on replay the device's model does.
 
         Where this program fails at it there are none, live and on replay alike: the record and its devices go on.
         """
@@ -131,7 +134,7 @@ class Pipeline:
         scene.now_ns = max(scene.now_ns, t_ns)
         if self.kept is not None:
             self.kept.append((t_ns, 0, 0, device_id, raw))
-        samples = self._computed(lambda: self._read(device_id, t_ns, raw, message)) or []
+        samples = self._computed(lambda: self._read(device_id, t_ns, raw, explained)) or []
         if self.live and any(sample.point in ALARM_POINTS for sample in samples):
             self._computed(lambda: self._judge(at_once=True))
         elif self.watching:
@@ -195,6 +198,8 @@ class Pipeline:
         """Take over what another pipeline knows, that took in all that this one did and what was before."""
         ours, theirs = self.scene, whole.scene
         theirs.lost, theirs.slack_s, theirs.now_ns = ours.lost, ours.slack_s, max(ours.now_ns, theirs.now_ns)
+        for device_id in ours.devices.keys() & theirs.devices.keys():
+            theirs.devices[device_id].model = ours.devices[device_id].model  # its link goes on with that one
         self.scene, self.quantities, self.report, self.reports = theirs, whole.quantities, whole.report, whole.reports
         self.behind, self.kept = None, None
         self._rules_due, self._next_analysis_ns = True, 0
@@ -276,11 +281,11 @@ class Pipeline:
 
     # -- inside --------------------------------------------------------------------------------------------------
 
-    def _read(self, device_id: str, t_ns: int, raw: bytes, message: Message | None) -> list[PointSample]:
+    def _read(self, device_id: str, t_ns: int, raw: bytes, explained: Explained | None) -> list[PointSample]:
         scene = self.scene
         device = scene.device(device_id)
         decoders = device.decoders
-        samples = device.frame(t_ns, raw, message, scene.ambient.pressure_pa)
+        samples = device.frame(t_ns, raw, explained, scene.ambient.pressure_pa)
         if device.decoders is not decoders:
             scene.described(device)
             self._rules_due = True

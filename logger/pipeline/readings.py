@@ -11,8 +11,7 @@ from logger.model.sample import PointSample, Series
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 from logger.physics.ambient import SEA_LEVEL, Ambient, AmbientSource, ambient
-from logger.pipeline.device_readings import Device
-from logger.pipeline.instrument_model import device_of
+from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.job_state import JobState
 from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
 from logger.scale.outage import Outage
@@ -36,7 +35,7 @@ class Scene:
 
     def __init__(self) -> None:
         self.state = JobState()
-        self.devices: dict[str, Device] = {}
+        self.devices: dict[str, DeviceReadings] = {}
         self.latest: dict[str, PointSample] = {}
         self._histories: dict[str, History] = {}
         self._sketches: dict[str, History] = {}
@@ -62,11 +61,11 @@ class Scene:
 
     # -- taking in -----------------------------------------------------------------------------------------------
 
-    def device(self, device_id: str) -> Device:
+    def device(self, device_id: str) -> DeviceReadings:
         """The device of that id, made on first sight with the rig's channels for it."""
         found = self.devices.get(device_id)
         if found is None:
-            found = self.devices[device_id] = device_of(device_id, self.state.rig_device(device_id))
+            found = self.devices[device_id] = DeviceReadings(device_id, self.state.rig_device(device_id))
         return found
 
     def rig_loaded(self) -> None:
@@ -75,7 +74,7 @@ class Scene:
             if device.use(self.state.rig_device(device_id)):
                 self.described(device)
 
-    def described(self, device: Device) -> None:
+    def described(self, device: DeviceReadings) -> None:
         """The device's channels became known, or changed."""
         self._values.clear()
         for name in [n for n, (home, _) in self._homes.items() if home == device.device_id]:

@@ -118,7 +118,11 @@ def test_a_long_record_is_read_beside_what_comes(tmp_path: Path) -> None:
     live = Pipeline(live=False)
     reading = CatchUp(path, live, at_once_s=0.0)
     assert not reading.done
-    resumed = {k: (d.hello, d.sequence.next, d.sequence.missing) for k, d in live.scene.devices.items() if d.sequence}
+    resumed = {
+        k: (d.model.hello, d.model.sequence.next, d.model.sequence.missing)
+        for k, d in live.scene.devices.items()
+        if d.model.sequence
+    }
     live.go_live()
     coming = [item for item in items if kill_ns < item[0] <= end_ns]
     for k, (t_ns, _, _, device, item) in enumerate(coming):
@@ -143,8 +147,9 @@ def test_a_long_record_is_read_beside_what_comes(tmp_path: Path) -> None:
     for key, known in whole.scene.devices.items():
         hello, following, missing = resumed[key]
         assert hello is not None and hello == known.hello, "known before its frames were read: where to go on fetching"
-        assert known.sequence is not None and not missing
-        assert 0 < known.sequence.next - following <= 100
+        sequence = known.model.sequence
+        assert sequence is not None and not missing
+        assert 0 < sequence.next - following <= 100
 
 
 def _not_yet(live: Pipeline, now_ns: int) -> None:

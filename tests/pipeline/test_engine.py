@@ -12,7 +12,7 @@ from logger.model.records import Record
 from logger.model.sample import PointSample
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import end_stage
-from logger.pipeline.device_readings import Device
+from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.replay import in_order, replay
 from sim_device.plant import Plant
@@ -141,16 +141,16 @@ def test_a_lost_device_takes_its_points_along() -> None:
 
 def test_a_scale_that_stands_still_in_a_recovery_is_an_alarm(monkeypatch: pytest.MonkeyPatch) -> None:
     """Its readings go on coming, always the same: that would hide an overfill."""
-    read, stuck = Device.frame, list[float | None]()
+    read, stuck = DeviceReadings.frame, list[float | None]()
 
-    def frozen(self: Device, t_ns: int, *more: Any) -> list[PointSample]:
+    def frozen(self: DeviceReadings, t_ns: int, *more: Any) -> list[PointSample]:
         samples = read(self, t_ns, *more)
         if t_ns < T0_NS + 400 * NS_PER_S:
             return samples
         stuck.extend(s.value for s in samples if s.point == "cylinder_mass")
         return [s._replace(value=stuck[0]) if s.point == "cylinder_mass" else s for s in samples]
 
-    monkeypatch.setattr(Device, "frame", frozen)
+    monkeypatch.setattr(DeviceReadings, "frame", frozen)
     records = tuple(x for x in brewery() if x.t0_ns < T0_NS + 850 * NS_PER_S)
     _, alarms = live(records)
     raised = {a["key"]: (a["t_ns"] - T0_NS) / NS_PER_S for a in alarms if a["to_state"] == "unacknowledged"}
@@ -158,16 +158,16 @@ def test_a_scale_that_stands_still_in_a_recovery_is_an_alarm(monkeypatch: pytest
 
 
 def test_where_this_program_fails_live_and_replay_conclude_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
-    read, failed = Device.frame, set[int]()
+    read, failed = DeviceReadings.frame, set[int]()
 
-    def fails_now_and_then(self: Device, t_ns: int, raw: bytes, *more: Any) -> list[PointSample]:
+    def fails_now_and_then(self: DeviceReadings, t_ns: int, raw: bytes, *more: Any) -> list[PointSample]:
         samples = read(self, t_ns, raw, *more)
         if raw[-2] % 16 == 0 and samples:
             failed.add(t_ns)
             raise ZeroDivisionError("of ours")
         return samples
 
-    monkeypatch.setattr(Device, "frame", fails_now_and_then)
+    monkeypatch.setattr(DeviceReadings, "frame", fails_now_and_then)
     records = tuple(x for x in brewery() if x.t0_ns < T0_NS + 850 * NS_PER_S)
     pipeline, alarms = live(records)
     again = replay(records)

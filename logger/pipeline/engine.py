@@ -104,7 +104,7 @@ class Pipeline:
             self.quantities.begin(scene, stage)
             self.report, self._rules_due, self._next_analysis_ns = Report(), True, 0
         elif kind == records.CYLINDER_ON_SCALE and scene.weighing is not None:
-            scene.weighing.told(event["cylinder"]["name"], on_scale)
+            scene.weighing.name(event["cylinder"]["name"], on_scale)
         elif kind == records.ALARM and not self.live:
             self._restored.take(AlarmChange.from_dict(event))
         elif kind == records.GAP and "boot_count" in event and "first" in event:

@@ -114,7 +114,7 @@ class Pipeline:
                 self.quantities.begin(scene, stage)
                 self.report, self._rules_due, self._next_analysis_ns = StageResult(), True, 0
             case CylinderOnScale() if scene.weighing is not None:
-                scene.weighing.told(event.cylinder.name, on_scale)
+                scene.weighing.name(event.cylinder.name, on_scale)
             case AlarmChanged() if not self.live:
                 self._restored.take(event)
             case GapNoted(device=str(device), boot_count=int(boot_count), first=int(first), last=int(last)):

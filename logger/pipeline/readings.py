@@ -15,7 +15,7 @@ from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.job_state import JobState
 from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
 from logger.scale.outage import Outage
-from logger.scale.state import Weighing
+from logger.scale.state import ScaleState
 from logger.statistics.history import History
 
 SKETCH_BUCKETS = 400
@@ -41,7 +41,7 @@ class Scene:
         self._sketches: dict[str, History] = {}
         self._waiting: dict[str, list[PointSample]] = {}  # trusted readings not yet in any history, by point
         self._scans_waiting = 0
-        self.weighing: Weighing | None = None
+        self.weighing: ScaleState | None = None
         self._outage = Outage()
         self.ambient: Ambient = SEA_LEVEL
         self.lost: dict[str, str] = {}
@@ -86,7 +86,9 @@ class Scene:
             (self.gauges.add if decoder.gauge else self.gauges.discard)(name)
             if name == "cylinder_mass":
                 u = decoder.uncertainty(0)
-                self.weighing = self.weighing or Weighing(u.resolution * math.sqrt(12), u.accuracy or 0.0, self.now_ns)
+                self.weighing = self.weighing or ScaleState(
+                    u.resolution * math.sqrt(12), u.accuracy or 0.0, self.now_ns
+                )
 
     def take(self, samples: Sequence[PointSample]) -> None:
         """The readings of one scan."""

@@ -39,7 +39,7 @@ from logger.pipeline.engine import Pipeline
 from logger.refrigerant.table import shipped
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
-from logger.store.status import DISK_FULL, LOW_SPACE, REFUSED, Problem
+from logger.store.status import DISK_FULL, GONE, LOW_SPACE, REFUSED, Problem
 from logger.store.writer import StoreWriter
 
 log = logging.getLogger(__name__)
@@ -278,7 +278,7 @@ class Daemon:
         until = utc_text(status.last_t0_ns)[11:19] if status.last_t0_ns else "nothing yet"
         text = f"stored to {until} UTC"
         if status.problem is not None:
-            not_stored = status.problem.kind in (DISK_FULL, REFUSED) or status.unsaved_s > 5
+            not_stored = status.problem.kind in (DISK_FULL, REFUSED, GONE) or status.unsaved_s > 5
             text = f"NOT STORED: {status.problem.text}" if not_stored else f"{text}; {status.problem.text}"
         elif status.unsaved_s > 5:
             text = f"{status.unsaved_s:.0f} s not stored yet"

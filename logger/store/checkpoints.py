@@ -32,6 +32,21 @@ class CheckpointLog:
         self._waiting.append((last_id, line))
         self.last_id = last_id
 
+    def go_on_from(self, before: "CheckpointLog") -> None:
+        """The same job's file was opened anew: what was still to go into it goes into it now."""
+        self._waiting = before._waiting
+
+    def restore(self, connection: sqlite3.Connection) -> None:
+        """Write again what the lines beside the file lack of those in it. Raises OSError, sqlite3.Error."""
+        kept = [bytes(line) for (line,) in connection.execute("SELECT line FROM checkpoint ORDER BY rowid")]
+        try:
+            there = set(self._path.read_bytes().splitlines(keepends=True))
+        except FileNotFoundError:
+            there = set()
+        for line in (*kept, *(line for _, line in self._waiting)):
+            if line not in there:
+                append_line(self._path, line)
+
     def insert_waiting(self, connection: sqlite3.Connection) -> int:
         """Inside the caller's transaction; how many, for `inserted` after its commit."""
         connection.executemany("INSERT INTO checkpoint (last_id, line) VALUES (?, ?)", self._waiting)

@@ -3,7 +3,9 @@
 Not thread-safe: once it is open, the writer's thread alone has it.
 """
 
+import os
 import sqlite3
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -11,14 +13,18 @@ from pathlib import Path
 from logger.evidence.chain import GENESIS, chained
 from logger.model.records import NewRecord, Record
 from logger.store.checkpoints import CheckpointLog, Sign
-from logger.store.database import SQLITE_ERRORS, connect_writer, told
+from logger.store.database import SQLITE_ERRORS, connect_writer, sync_directory, told
 from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreTailLost
+from logger.store.identity import Identity, sidecars
 from logger.store.lock import JobLock
-from logger.store.place import lock_path
-from logger.store.rescue import RescueReport, repair
+from logger.store.place import lock_path, make_private
+from logger.store.reader import StoreReader
+from logger.store.rescue import RescueReport, put_aside, repair
 from logger.store.rollup import Bins, store_bins
 from logger.store.rows import INSERT_RECORD, row_of
 from logger.store.tail import Tail, check_tail, lost_tail_event, read_checkpoints
+
+_LOOKS_S = 60.0  # between two readings of a file whose time somebody keeps changing
 
 
 class JobFile:
@@ -45,6 +51,7 @@ class JobFile:
         self.last_id = 0
         self.last_t0_ns: int | None = None
         self._head = GENESIS
+        self._next_look_s = 0.0
         self._checkpoints = CheckpointLog(path, job_id, sign)
         self._lock = JobLock(lock_path(path), f"job {job_id}")
         try:
@@ -82,9 +89,70 @@ class JobFile:
                     self._connection.execute("ROLLBACK")
             raise
         self._checkpoints.inserted(lines)
+        self._identity.learn()
         if stored:
             self.last_id, self._head, self.last_t0_ns = record_id, head, stored[-1].t0_ns
         return stored
+
+    def check_there(self) -> None:
+        """Raises StoreGone when what stands at the path is not what is written to."""
+        self._identity.check_there()
+
+    def check_untouched(self) -> None:
+        """Raises StoreDamaged when another program changed the content. A changed time alone is no harm, only slow."""
+        if self._identity.untouched or time.monotonic() < self._next_look_s:
+            return
+        self._next_look_s = time.monotonic() + _LOOKS_S
+        with StoreReader(self.path) as reader:
+            found = reader.verify()
+        if (found.last_id, found.head, found.problem) != (self.last_id, self._head, None):
+            wrong = found.problem or "its end is not the one written"
+            raise StoreDamaged(f"another program wrote into {self.path}: {wrong}")
+        self._identity.learn()
+
+    def restore(self) -> str:
+        """Write all that was committed to the path again; what stands there is put aside. What was done, in words.
+
+        SQLite still reads a file that has no name any more. Raises a StoreError, sqlite3.Error, OSError.
+        """
+        make_private(self.path.parent)
+        self._lock.renew()
+        fresh = self.path.with_name(self.path.name + ".saving")
+        self._copy_to(fresh)
+        aside = put_aside((self.path, *sidecars(self.path)), "replaced")
+        fresh.replace(self.path)
+        sync_directory(self.path.parent)
+        self._checkpoints.restore(self._connection)
+        self.reopen()
+        kept = f"; what stood there is in {aside.name}" if aside is not None else ""
+        return f"all {self.last_id} records were written again to {self.path}{kept}"
+
+    def save_aside(self) -> Path:
+        """Write all that was committed to a folder beside the job's; its path. Raises as `restore` does."""
+        folder = self.path.parent
+        number = 1
+        while (saved := folder.with_name(f"{folder.name}-saved-{number}")).exists():
+            number += 1
+        make_private(saved)
+        self._copy_to(saved / self.path.name)
+        CheckpointLog(saved / self.path.name, self._job_id, self._sign).restore(self._connection)
+        return saved
+
+    def _copy_to(self, target: Path) -> None:
+        target.unlink(missing_ok=True)
+        try:
+            copy = sqlite3.connect(target, isolation_level=None)
+            try:
+                copy.execute("PRAGMA synchronous = OFF")  # flushed as a whole
+                self._connection.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")  # one file, until it is written to
+            finally:
+                copy.close()
+            with target.open("rb+") as file:
+                os.fsync(file.fileno())
+        except BaseException:
+            target.unlink(missing_ok=True)  # half a copy only takes up room
+            raise
 
     @property
     def checkpointed(self) -> bool:
@@ -98,9 +166,10 @@ class JobFile:
 
     def reopen(self) -> None:
         """A disk that went away and came back needs new file handles. Only if the chain ends where it should."""
-        last_id, head = self.last_id, self._head
+        last_id, head, checkpoints = self.last_id, self._head, self._checkpoints
         self._disconnect()
         self._connect(accept_lost_tail=True)
+        self._checkpoints.go_on_from(checkpoints)
         if (self.last_id, self._head) != (last_id, head):
             raise StoreError(f"{self.path} is not the file it was")
 
@@ -139,6 +208,8 @@ class JobFile:
         except OSError as exc:
             raise PlaceError(f"cannot use {self.path}: {exc.strerror}") from exc
         self.last_id, self._head, self.last_t0_ns = tail.last_id, tail.head, tail.t0_ns
+        self._identity = Identity(self.path)
+        self._identity.learn()
         self._checkpoints = CheckpointLog(self.path, self._job_id, self._sign)
         if seen and (seen[-1].last_id, seen[-1].head) == (tail.last_id, tail.head):
             self._checkpoints.last_id = tail.last_id  # this end is already told

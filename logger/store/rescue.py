@@ -21,6 +21,7 @@ from logger.store.carve import carve
 from logger.store.checkpoints import CheckpointLog, Sign, append_line
 from logger.store.database import SQLITE_ERRORS, connect_reader, connect_writer, sync_directory, told
 from logger.store.errors import PlaceError, StoreDamaged, StoreError
+from logger.store.identity import sidecars
 from logger.store.place import checkpoints_path
 from logger.store.rollup import rebuild
 from logger.store.rows import INSERT_RECORD, row_of
@@ -195,26 +196,32 @@ def repair(path: Path, job_id: str, now_ns: int, sign: Sign | None = None, *, la
     The caller holds the job's lock and has closed every writing connection. Raises a StoreError.
     """
     directory = path.parent
-    number = 1 + sum(1 for d in directory.glob("damaged-*") if d.is_dir())
-    aside, fresh = directory / f"damaged-{number}", directory / f"rescued-{number}"
+    fresh = directory / f"rescued-{1 + sum(1 for d in directory.glob('damaged-*') if d.is_dir())}"
     report = rescue(path, fresh / path.name, job_id=job_id, now_ns=now_ns, sign=sign, last_id=last_id)
     try:
-        aside.mkdir(mode=0o700)
-        for old in (path, *_logs(path), checkpoints_path(path)):
-            if old.exists():
-                old.rename(aside / old.name)
+        aside = put_aside((path, *sidecars(path), checkpoints_path(path)), "damaged")
         for new in sorted(fresh.iterdir()):
             new.rename(directory / new.name)
         fresh.rmdir()
         sync_directory(directory)
     except OSError as exc:
         raise PlaceError(f"the rescued file is in {fresh}, but cannot be put in place: {exc.strerror}") from exc
+    assert aside is not None
     text = f"{report.text}; the damaged file is kept in {aside.name}"
     return RescueReport(path, report.kept, report.lost, report.breaks, text)
 
 
-def _logs(path: Path) -> tuple[Path, Path]:
-    return path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")
+def put_aside(files: Iterable[Path], why: str) -> Path | None:
+    """Move those that are there into a new folder <why>-1 (2, 3 ...) beside them; None without any. Raises OSError."""
+    there = [file for file in files if file.exists()]
+    if not there:
+        return None
+    directory = there[0].parent
+    aside = directory / f"{why}-{1 + sum(1 for d in directory.glob(f'{why}-*') if d.is_dir())}"
+    aside.mkdir(mode=0o700)
+    for file in there:
+        file.rename(aside / file.name)
+    return aside
 
 
 def _write(connection: sqlite3.Connection, found: Salvage, now_ns: int) -> Record:

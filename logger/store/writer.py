@@ -148,6 +148,12 @@ class StoreWriter:
             if idle:
                 self._changed.notify_all()
 
+    def hurry(self) -> None:
+        """What was submitted so far goes into the file now, before the next commit is due. Does not wait."""
+        with self._changed:
+            self._flushing = self._ring.since_s is not None
+            self._changed.notify_all()
+
     def flush(self, timeout_s: float = 10.0) -> bool:
         """Wait until everything submitted so far is in the file; False when it was not in time. Not for a loop."""
         with self._changed:

@@ -93,6 +93,7 @@ class Daemon:
         cylinders: tuple[Cylinder, ...] = (),
         profiles: dict[str, Any] | None = None,
         sign: Callable[[bytes], str] | None = None,
+        anchors: Path | None = None,
         accept_lost_tail: bool = False,
         commit_interval_s: float = COMMIT_S,
     ) -> None:
@@ -101,7 +102,7 @@ class Daemon:
         self.writer = StoreWriter.open(
             self.path, job_id=self.job_id, now_ns=self.clock.now_ns, sign=sign, on_commit=self._committed,
             on_problem=self._trouble_with_store, accept_lost_tail=accept_lost_tail, repair_damaged=existed,
-            commit_interval_s=commit_interval_s,
+            commit_interval_s=commit_interval_s, anchors=anchors, checkpoint_interval_s=max(1.0, 60.0 / self.speed),
         )  # fmt: skip
         newest_ns = 0
         if existed:

@@ -44,6 +44,7 @@ class RunSettings:
     profiles: dict[str, Any] = field(default_factory=dict)
     speed: float = 1.0
     sign: Callable[[bytes], str] | None = None
+    anchors: Path | None = None
     accept_lost_tail: bool = False
     more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
     earlier: Callable[[Job], dict[str, Any]] = lambda job: {}
@@ -73,8 +74,9 @@ async def run(settings: RunSettings) -> None:
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
     daemon.more_cylinders, daemon.earlier = settings.more_cylinders, settings.earlier
     daemon.open(
-        settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.accept_lost_tail
-    )
+        settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.anchors,
+        settings.accept_lost_tail,
+    )  # fmt: skip
     server = ApiServer(daemon, token := secrets.token_urlsafe(32))
     run_file: Path | None = None
     running: list[Supervisor] = []

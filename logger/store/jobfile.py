@@ -22,8 +22,9 @@ from logger.store.reader import StoreReader
 from logger.store.rescue import RescueReport, put_aside, repair
 from logger.store.rollup import Bins, store_bins
 from logger.store.rows import INSERT_RECORD, row_of
-from logger.store.tail import Tail, check_tail, lost_tail_event, read_checkpoints
+from logger.store.tail import Tail, check_tail, lost_tail_event, read_checkpoints, unseen_event
 
+_GO_ON = "go on all the same with --accept-lost-tail, which is then recorded"
 _LOOKS_S = 60.0  # between two readings of a file whose time somebody keeps changing
 
 
@@ -40,19 +41,20 @@ class JobFile:
         job_id: str,
         now_ns: Callable[[], int],
         sign: Sign | None = None,
+        anchors: Path | None = None,
         accept_lost_tail: bool = False,
         repair_damaged: bool = False,
     ) -> None:
         """Make or go on with the file, locked to this process. Raises a StoreError and lets go of the lock then."""
         self.path = path
-        self._job_id, self._now_ns, self._sign = job_id, now_ns, sign
+        self._job_id, self._now_ns, self._sign, self._anchors = job_id, now_ns, sign, anchors
         self._point_ids: dict[str, int] = {}
         self.repaired: RescueReport | None = None
         self.last_id = 0
         self.last_t0_ns: int | None = None
         self._head = GENESIS
         self._next_look_s = 0.0
-        self._checkpoints = CheckpointLog(path, job_id, sign)
+        self._checkpoints = CheckpointLog(path, job_id, sign, anchors)
         self._lock = JobLock(lock_path(path), f"job {job_id}")
         try:
             try:
@@ -60,13 +62,14 @@ class JobFile:
             except StoreDamaged:
                 if not repair_damaged:
                     raise
-                self.repaired = repair(path, job_id, now_ns(), sign)
+                self.repaired = repair(path, job_id, now_ns(), sign, anchors=anchors)
                 self.found = self._connect(accept_lost_tail)
         except BaseException:
             self._lock.release()
             raise
         lost = self.found.lost
         self.first = [lost_tail_event(now_ns(), self.found.t0_ns, self.found.last_id, lost)] if lost else []
+        self.first += [unseen_event(now_ns(), self.found.unseen)] if self.found.unseen is not None else []
 
     def write(self, records: Sequence[NewRecord], bins: Bins) -> list[Record]:
         """One transaction; the records as they are in the file now. Raises sqlite3.Error, and nothing is written."""
@@ -176,7 +179,9 @@ class JobFile:
     def repair(self) -> RescueReport:
         """Put the damaged file aside and go on with what can be read of it. Raises a StoreError."""
         self._disconnect()
-        report = repair(self.path, self._job_id, self._now_ns(), self._sign, last_id=self.last_id)
+        report = repair(
+            self.path, self._job_id, self._now_ns(), self._sign, last_id=self.last_id, anchors=self._anchors
+        )
         self._connect(accept_lost_tail=False)
         return report
 
@@ -192,13 +197,15 @@ class JobFile:
 
     def _connect(self, accept_lost_tail: bool) -> Tail:
         try:
-            seen = read_checkpoints(self.path).checkpoints
+            seen = read_checkpoints(self.path, self._anchors, self._job_id).checkpoints
             if seen and not self.path.exists() and not accept_lost_tail:
-                raise StoreTailLost(f"{self.path} is gone, but checkpoints tell of it; find it or a copy of it")
+                raise StoreTailLost(
+                    f"{self.path} is gone, but checkpoints tell of it; find it or a copy, or name another job"
+                )
             self._connection = connect_writer(self.path, self._job_id, self._now_ns())
             try:
                 tail = check_tail(self._connection, seen, self.path)
-                if tail.lost and not accept_lost_tail:
+                if (tail.lost or tail.unseen) and not accept_lost_tail:
                     raise StoreTailLost(_lost_text(self.path, tail))
             except BaseException:
                 self._connection.close()
@@ -210,8 +217,8 @@ class JobFile:
         self.last_id, self._head, self.last_t0_ns = tail.last_id, tail.head, tail.t0_ns
         self._identity = Identity(self.path)
         self._identity.learn()
-        self._checkpoints = CheckpointLog(self.path, self._job_id, self._sign)
-        if seen and (seen[-1].last_id, seen[-1].head) == (tail.last_id, tail.head):
+        self._checkpoints = CheckpointLog(self.path, self._job_id, self._sign, self._anchors)
+        if any((c.last_id, c.head) == (tail.last_id, tail.head) for c in seen):
             self._checkpoints.last_id = tail.last_id  # this end is already told
         return tail
 
@@ -222,9 +229,11 @@ class JobFile:
 
 
 def _lost_text(path: Path, tail: Tail) -> str:
+    if not tail.lost:
+        return f"{path}: {tail.unseen}; they may have been written anew: look for a copy, or {_GO_ON}"
     furthest = max(c.last_id for c in tail.lost)
     if furthest > tail.last_id:
         what = f"its last record is {tail.last_id}, but a checkpoint saw {furthest}"
     else:
         what = "its records are not the ones the checkpoints saw"
-    return f"{path}: {what}; look for a newer copy and its -wal file, or go on without (the loss is then recorded)"
+    return f"{path}: {what}; look for a newer copy and its -wal file, or {_GO_ON}"

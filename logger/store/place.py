@@ -54,6 +54,15 @@ def lock_path(file: Path) -> Path:
     return file.with_name("lock")
 
 
+def anchors_dir(data: Path | None = None) -> Path:
+    """Every job's checkpoints once more, beside the signing key, where who writes in a job's folder need not reach."""
+    return (data or data_dir()) / "keys" / "checkpoints"
+
+
+def anchor_path(anchors: Path, job_id: str) -> Path:
+    return anchors / f"{job_id}.jsonl"
+
+
 def ballast_path(file: Path) -> Path:
     """Space kept in reserve for a full disk."""
     return file.with_name("reserve")
@@ -98,6 +107,8 @@ def new_job(day: date, data: Path | None = None) -> JobPlace:
     for number in range(1, 1000):
         job_id = f"{day.isoformat()}-{number:02d}"
         directory = parent / job_id
+        if anchor_path(anchors_dir(data), job_id).exists():
+            continue  # there was such a job, and its checkpoints would speak against this one
         try:
             directory.mkdir(mode=0o700)
         except FileExistsError:

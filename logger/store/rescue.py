@@ -79,7 +79,7 @@ class RescueReport:
     text: str
 
 
-def salvage(path: Path, last_id: int = 0) -> Salvage:
+def salvage(path: Path, last_id: int = 0, anchors: Path | None = None, job_id: str = "") -> Salvage:
     """Read everything that can be read, and judge it by the chain. Reads pages only, writes nothing.
 
     last_id: up to which records are known to have been there, besides what the checkpoints tell.
@@ -89,7 +89,7 @@ def salvage(path: Path, last_id: int = 0) -> Salvage:
         known = candidates.setdefault(record.id, [])
         if record not in known:
             known.append(record)
-    checkpoints = read_checkpoints(path).checkpoints
+    checkpoints = read_checkpoints(path, anchors, job_id).checkpoints
     heads = {c.last_id: c.head for c in checkpoints}
     result = Salvage(checkpoints=checkpoints)
     previous: bytes | None = GENESIS
@@ -158,7 +158,7 @@ def _joined(breaks: Iterable[Break]) -> list[Break]:
 
 def rescue(
     path: Path, out: Path, *, job_id: str, now_ns: int, sign: Sign | None = None, last_id: int = 0,
-    readings: Readings | None = None,
+    readings: Readings | None = None, anchors: Path | None = None,
 ) -> RescueReport:  # fmt: skip
     """Write what can be saved of `path` to the new file `out`, with its own checkpoints beside it. Raises a StoreError.
 
@@ -167,7 +167,7 @@ def rescue(
     """
     if out.exists() or checkpoints_path(out).exists():
         raise PlaceError(f"{out.parent} already holds a job; name a new directory")
-    found = salvage(path, last_id)
+    found = salvage(path, last_id, anchors, job_id)
     if not found.records:
         raise StoreDamaged(f"{path}: not one record can be read")
     try:
@@ -190,14 +190,16 @@ def rescue(
     return RescueReport(out, len(found.records), found.lost, tuple(found.breaks), text)
 
 
-def repair(path: Path, job_id: str, now_ns: int, sign: Sign | None = None, *, last_id: int = 0) -> RescueReport:
+def repair(
+    path: Path, job_id: str, now_ns: int, sign: Sign | None = None, *, last_id: int = 0, anchors: Path | None = None
+) -> RescueReport:
     """Rescue in place: the damaged files move to damaged-1/ (2, 3 ...) beside it, the rescued file takes their name.
 
     The caller holds the job's lock and has closed every writing connection. Raises a StoreError.
     """
     directory = path.parent
     fresh = directory / f"rescued-{1 + sum(1 for d in directory.glob('damaged-*') if d.is_dir())}"
-    report = rescue(path, fresh / path.name, job_id=job_id, now_ns=now_ns, sign=sign, last_id=last_id)
+    report = rescue(path, fresh / path.name, job_id=job_id, now_ns=now_ns, sign=sign, last_id=last_id, anchors=anchors)
     try:
         aside = put_aside((path, *sidecars(path), checkpoints_path(path)), "damaged")
         for new in sorted(fresh.iterdir()):

@@ -81,7 +81,7 @@ class StoreWriter:
         self._not_told: list[Record] = []  # committed, but the file was gone right after
         self._saved_aside: Path | None = None
         self._next_commit_s = self._next_reserve_s = self._next_look_s = self._next_restore_s = 0.0
-        self._next_checkpoint_s = time.monotonic() + checkpoint_interval_s
+        self._next_checkpoint_s = time.monotonic() + (checkpoint_interval_s if file.last_id else 0.0)
         self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
 
     @classmethod
@@ -92,6 +92,7 @@ class StoreWriter:
         job_id: str,
         now_ns: Callable[[], int],
         sign: Sign | None = None,
+        anchors: Path | None = None,
         on_commit: Callable[[list[Record]], None] | None = None,
         on_problem: Callable[[Problem | None], None] | None = None,
         accept_lost_tail: bool = False,
@@ -103,11 +104,13 @@ class StoreWriter:
     ) -> "StoreWriter":
         """Make or go on with the job file at `path`. Raises a StoreError; nothing is changed then.
 
-        now_ns: UTC nanoseconds. sign: bytes of a checkpoint -> its signature. on_commit (records in the file now,
+        now_ns: UTC nanoseconds. sign: bytes of a checkpoint -> its signature. anchors: folder for checkpoints besides
+        those in the job's own. on_commit (records in the file now,
         with id and digest) and on_problem (None: all is well again) are called in the writer's thread.
-        accept_lost_tail: go on although records that a checkpoint saw are gone, and say so in the record; otherwise
-        that is StoreTailLost. repair_damaged: put a damaged file aside, go on with what can be read of it, and tell
-        it as a problem; otherwise that is StoreDamaged. Both are for a daemon that restarts by itself at night.
+        accept_lost_tail: go on although records that a checkpoint saw are gone, or many that none saw are there, and
+        say so in the record; otherwise that is StoreTailLost. repair_damaged: put a damaged file aside, go on with what
+        can be read of it, and tell it as a problem; otherwise that is StoreDamaged. Both are for a daemon that restarts
+        by itself at night.
         ring_bytes, reserve_bytes: what is kept in memory, and set aside on the disk, for when the disk is full. At 16
         channels and ten scans a second the defaults hold 2 h and 16 h.
         """
@@ -116,6 +119,7 @@ class StoreWriter:
             job_id=job_id,
             now_ns=now_ns,
             sign=sign,
+            anchors=anchors,
             accept_lost_tail=accept_lost_tail,
             repair_damaged=repair_damaged,
         )

@@ -22,8 +22,9 @@ from logger.app.relay import Relay
 from logger.app.restart import CatchUp
 from logger.app.trend import Trends, rows
 from logger.clock import Clock, Trouble, utc_offset_s, utc_text
-from logger.evidence.chain import event_data, new_event
+from logger.evidence.chain import event_data
 from logger.evidence.segments import SegmentBuilder
+from logger.model.codec import event_bytes
 from logger.model.cylinder import Cylinder
 from logger.model.events import (
     ClockFit,
@@ -49,7 +50,7 @@ from logger.pipeline.engine import Pipeline
 from logger.refrigerant.table import shipped
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
-from logger.store.status import DISK_FULL, LOW_SPACE, REFUSED, Problem
+from logger.store.status import DISK_FULL, GONE, LOW_SPACE, REFUSED, Problem
 from logger.store.writer import StoreWriter
 
 log = logging.getLogger(__name__)
@@ -59,6 +60,9 @@ FOLLOWER_QUEUE = 1000
 # tick's would let submissions fall behind by nearly another second.
 COMMIT_S = 0.2
 FITS_EVERY_NS = 3600 * NS_PER_S
+ANSWER_S = 3.0  # an act that is not in the file by then is answered all the same, with a word on that
+ANSWER_IN_TROUBLE_S = 0.5
+NOT_STORED = (DISK_FULL, REFUSED, GONE)
 MAX_AGO_S = 4 * 3600.0  # an act can be told this much later than it was done
 
 
@@ -85,6 +89,8 @@ class Daemon:
         self._loop = asyncio.get_running_loop()
         self._store_problem: Problem | None = None
         self._last_record = 0
+        self._newest_event = b""  # as handed to the writer
+        self._awaited: list[tuple[bytes, asyncio.Future[None]]] = []  # events whose acts are answered once stored
         self._next_fits_ns = clock.now_ns() + FITS_EVERY_NS // 12
         self.writer: StoreWriter | None = None
 
@@ -97,6 +103,7 @@ class Daemon:
         cylinders: tuple[Cylinder, ...] = (),
         profiles: dict[str, Any] | None = None,
         sign: Callable[[bytes], str] | None = None,
+        anchors: Path | None = None,
         accept_lost_tail: bool = False,
         commit_interval_s: float = COMMIT_S,
     ) -> None:
@@ -105,7 +112,7 @@ class Daemon:
         self.writer = StoreWriter.open(
             self.path, job_id=self.job_id, now_ns=now_ns, sign=sign, on_commit=self._committed,
             on_problem=self._trouble_with_store, accept_lost_tail=accept_lost_tail, repair_damaged=existed,
-            commit_interval_s=commit_interval_s,
+            commit_interval_s=commit_interval_s, anchors=anchors, checkpoint_interval_s=max(1.0, 60.0 / self.speed),
         )  # fmt: skip
         newest_ns = 0
         if existed:
@@ -235,7 +242,8 @@ class Daemon:
     def _store_event(self, event: Event) -> None:
         # What was received before the event comes before it in the chain.
         self._submit(self._segments.flush(event.t_ns, force=True))
-        self._submit([new_event(event)])
+        self._newest_event = event_bytes(event)
+        self._submit([NewRecord(EVENT, "", event.t_ns, 1, b"", self._newest_event)])
 
     def _submit(self, new: list[NewRecord]) -> None:
         if self.writer is None or not (new or self._scans):
@@ -247,13 +255,17 @@ class Daemon:
             log.error("store: %s", exc)
 
     def _committed(self, stored: list[Record]) -> None:
-        events = [(r.id, event_data(r)) for r in stored if r.kind == EVENT]
+        events = [(r, event_data(r)) for r in stored if r.kind == EVENT]
         self._call(lambda: self._on_committed(stored[-1].id, events))
 
-    def _on_committed(self, last_id: int, events: list[tuple[int, dict[str, Any]]]) -> None:
+    def _on_committed(self, last_id: int, events: list[tuple[Record, dict[str, Any]]]) -> None:
         self._last_record = last_id
-        for record_id, data in events:
-            self._tell("event", record_id, data)
+        payloads = {record.payload for record, _ in events}
+        for payload, stored in self._awaited:
+            if payload in payloads and not stored.done():
+                stored.set_result(None)
+        for record, data in events:
+            self._tell("event", record.id, data)
 
     def _trouble_with_store(self, problem: Problem | None) -> None:
         def take() -> None:
@@ -293,7 +305,7 @@ class Daemon:
         until = utc_text(status.last_t0_ns)[11:19] if status.last_t0_ns else "nothing yet"
         text = f"stored to {until} UTC"
         if status.problem is not None:
-            not_stored = status.problem.kind in (DISK_FULL, REFUSED) or status.unsaved_s > 5
+            not_stored = status.problem.kind in NOT_STORED or status.unsaved_s > 5
             text = f"NOT STORED: {status.problem.text}" if not_stored else f"{text}; {status.problem.text}"
         elif status.unsaved_s > 5:
             text = f"{status.unsaved_s:.0f} s not stored yet"
@@ -306,12 +318,35 @@ class Daemon:
         }
 
     async def act(self, action: str, body: dict[str, Any]) -> dict[str, Any]:
+        """Done at once; answered when the record holds it, or with "stored" false and why it does not."""
         if action == "stop":
             self.stopping.set()
-            return {"text": f"job {self.job_id} is being closed; everything is stored"}
+            return {"text": f"job {self.job_id} is being ended; all that was received is stored first"}
+        before = self._newest_event
         if action in ("permit-arm", "permit-release"):
-            return self._permit(action == "permit-arm", body)
-        return self._do(action, body)
+            answer = self._permit(action == "permit-arm", body)
+        else:
+            answer = self._do(action, body)
+        stored = self._newest_event is before or await self._is_stored(self._newest_event)
+        if not stored:
+            answer["text"] += f"\nNOT YET STORED: {self._store_shape()['text'].removeprefix('NOT STORED: ')}"
+        return {**answer, "stored": stored}
+
+    async def _is_stored(self, event: bytes) -> bool:
+        """Whether the event, and so all before it, is in the file within a short time."""
+        if self.writer is None:
+            return False
+        waiting = event, self._loop.create_future()
+        self._awaited.append(waiting)
+        self.writer.hurry()
+        in_trouble = self._store_problem is not None and self._store_problem.kind in NOT_STORED
+        try:
+            await asyncio.wait_for(waiting[1], ANSWER_IN_TROUBLE_S if in_trouble else ANSWER_S)
+        except TimeoutError:
+            return False
+        finally:
+            self._awaited.remove(waiting)
+        return True
 
     def _permit(self, arm: bool, body: dict[str, Any]) -> dict[str, Any]:
         """body: operator; hold, the name of what is meant, where the rig has several."""

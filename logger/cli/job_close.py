@@ -10,8 +10,8 @@ from logger.evidence.chain import frames_of, new_event
 from logger.model.events import Event, FindingConcluded, JobClosed
 from logger.model.records import EVENT, NewRecord
 from logger.model.text import clean
-from logger.store.errors import StoreBusy, StoreDamaged, StoreError
-from logger.store.place import JobPlace
+from logger.store.errors import StoreBusy, StoreDamaged, StoreError, StoreTailLost
+from logger.store.place import JobPlace, anchors_dir
 from logger.store.reader import CheckSignature, StoreReader
 from logger.store.seal import seal
 from logger.store.writer import StoreWriter
@@ -36,9 +36,12 @@ class Closed:
         }  # fmt: skip
 
 
-def close_job(place: JobPlace, *, end_stage: bool, check_signature: CheckSignature) -> Closed:
+def close_job(
+    place: JobPlace, *, end_stage: bool, without_checkpoints: bool, check_signature: CheckSignature
+) -> Closed:
     """Raises StoreBusy while the job is written, StoreError for a stage that runs (without end_stage), StoreDamaged for
-    a record that does not hold: nothing was changed then.
+    a record that does not hold, StoreTailLost for one that no checkpoint saw (without_checkpoints: a note in the record
+    says so): nothing was changed then.
 
     When the sealing itself fails, only JobClosed was added; closing again goes on from there.
     """
@@ -46,7 +49,8 @@ def close_job(place: JobPlace, *, end_stage: bool, check_signature: CheckSignatu
         raise StoreBusy(f"job {place.job_id} is being written; end that first with `rimelog stop`")
     new: list[NewRecord] = []
     findings: list[tuple[str, str]] = []
-    with StoreReader(place.file) as reader:
+    anchors = anchors_dir()
+    with StoreReader(place.file, anchors) as reader:
         job_id = reader.job_id or place.job_id
         if reader.sealed_ns is not None:
             bytes_ = place.file.stat().st_size
@@ -56,6 +60,12 @@ def close_job(place: JobPlace, *, end_stage: bool, check_signature: CheckSignatu
             raise StoreDamaged(f"job {place.job_id} is not closed: {chain.problem}; ask `rimelog doctor`")
         if chain.count == 0:
             raise StoreError(f"{place.file} has no records; there is nothing to close")
+        not_seen = reader.unseen()
+        if not_seen is not None and not without_checkpoints:
+            raise StoreTailLost(
+                f"job {place.job_id} is not closed: {not_seen}; they may have been written anew. Ask `rimelog doctor`; "
+                "to close it all the same, name --without-checkpoints"
+            )
         told = JobSummary(place.job_id, 0, False)
         for _, event in reader.events():
             take(told, event)
@@ -75,11 +85,14 @@ def close_job(place: JobPlace, *, end_stage: bool, check_signature: CheckSignatu
     if not told.closed:
         new.append(new_event(JobClosed(t_ns=clock.now_ns())))
     sign = signer()
-    if new:
-        writer = StoreWriter.open(place.file, job_id=job_id, now_ns=clock.now_ns, sign=sign, reserve_bytes=0)
+    if new or not_seen is not None:
+        writer = StoreWriter.open(
+            place.file, job_id=job_id, now_ns=clock.now_ns, sign=sign, anchors=anchors, reserve_bytes=0,
+            accept_lost_tail=not_seen is not None,
+        )  # fmt: skip
         writer.submit(new)
         writer.close()
-    done = seal(place.file, now_ns=clock.now_ns(), sign=sign, check_signature=check_signature)
+    done = seal(place.file, now_ns=clock.now_ns(), sign=sign, check_signature=check_signature, anchors=anchors)
     return Closed(done.chain.count, done.before_bytes, done.after_bytes, findings=tuple(findings))
 
 

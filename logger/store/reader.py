@@ -16,7 +16,7 @@ from logger.store.database import SQLITE_ERRORS, about, connect_reader, told, ve
 from logger.store.errors import StoreDamaged
 from logger.store.rollup import Bucket
 from logger.store.rows import COLUMNS_OF_RECORD, COLUMNS_OF_VERSION_1, KINDS, Row, record_of
-from logger.store.tail import read_checkpoints
+from logger.store.tail import Unseen, read_checkpoints, unseen
 
 _PAGE = 500  # rows a read
 CheckSignature = Callable[[bytes, str], str | None]  # bytes, signature -> what is wrong with it, None when it holds
@@ -25,11 +25,12 @@ CheckSignature = Callable[[bytes, str], str | None]  # bytes, signature -> what 
 class StoreReader:
     """Raises a StoreError when the file is no job file, of a newer version, or cannot be read.
 
-    A connection of its own; may be used from several threads, one call at a time.
+    A connection of its own; may be used from several threads, one call at a time. anchors: where checkpoints are kept
+    besides those of the job's own folder.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def __init__(self, path: Path, anchors: Path | None = None) -> None:
+        self.path, self._anchors = path, anchors
         self._connection = connect_reader(path)
         try:
             self.version = version_of(self._connection, path)
@@ -100,13 +101,19 @@ class StoreReader:
             raise StoreDamaged(f"{self.path}: the overview of {point} is damaged; ask `rimelog doctor`") from exc
 
     def checkpoints(self) -> CheckpointFile:
-        """Those beside the file, and those only in it (a file that was copied alone)."""
-        beside = read_checkpoints(self.path)
+        """Those beside the file and in the anchors, and those only in it (a file that was copied alone)."""
+        beside = read_checkpoints(self.path, self._anchors, self.job_id)
         lines = [row[0] for row in self._rows("SELECT line FROM checkpoint ORDER BY rowid")]
         inside = parse_checkpoints(b"".join(line for line in lines if isinstance(line, bytes)))
         known = set(beside.checkpoints)
         only_inside = [c for c in inside.checkpoints if c not in known]
         return CheckpointFile((*only_inside, *beside.checkpoints), beside.problems + inside.problems)
+
+    def unseen(self) -> Unseen | None:
+        """Records at the end that no checkpoint saw, when they are more than a crash leaves. Does not read all."""
+        return unseen(
+            lambda since, until: self.records(since, until_id=until), self.last_id, self.checkpoints().checkpoints
+        )
 
     def verify(self, check_signature: CheckSignature | None = None) -> ChainReport:
         """The whole chain against every checkpoint (read first: the writer may go on meanwhile)."""

@@ -66,12 +66,14 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
             assert daemon.snapshot()["store"]["text"].startswith("stored to")
         await ticks_until(lambda: "store-trouble" in waiting(), "x")
         assert daemon.snapshot()["store"]["text"].startswith("NOT STORED: the disk is full")
-        await daemon.act("stage-begin", {"kind": "recovery"})  # no cylinder, no scale
+        answer = await daemon.act("stage-begin", {"kind": "recovery"})  # no cylinder, no scale
+        assert answer["stored"] is False and "\nNOT YET STORED: the disk is full" in answer["text"]
         await ticks_until(lambda: "fill-unknown" in waiting())
         assert not daemon.snapshot()["store"]["ok"], "the disk is still full"
         disk.free(writer)
         await ticks_until(lambda: daemon.snapshot()["store"]["ok"])
         assert daemon.snapshot()["store"]["text"].startswith("stored to")
+        assert (await daemon.act("note", {"text": "room again"}))["stored"]
         await ticks_until(lambda: daemon.pipeline.alarm_state.of("store-trouble").state.value.startswith("returned"))
         await daemon.close()
 

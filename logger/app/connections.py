@@ -33,9 +33,9 @@ def supervisors(daemon: Daemon, rig: Rig, speed: float) -> list[Supervisor]:
     claims = Claims()
     found: list[Supervisor] = []
     for device in rig.devices:
-        feed = DeviceFeed(device, daemon.pipeline, daemon.clock, speed, daemon.emit, daemon.keep_frame)
+        feed = DeviceFeed(device, daemon.engine, daemon.clock, speed, daemon.emit, daemon.keep_frame)
         daemon.feeds[device.name] = feed
-        daemon.pipeline.device_lost(daemon.pipeline.device_key(device.name), "device lost: not heard yet")
+        daemon.engine.device_lost(daemon.engine.model.state.device_key(device.name), "device lost: not heard yet")
         found.append(_supervisor(daemon, device, feed, claims, speed))
     return found
 
@@ -71,7 +71,7 @@ def _protocol(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Claim
         search_ports=serial_ports,
         search_radio=radio_urls,
     )
-    relays += [Relay(o, feed, daemon.pipeline, daemon.emit, supervisor, speed) for o in device.outputs]
+    relays += [Relay(o, feed, daemon.engine, daemon.emit, supervisor, speed) for o in device.outputs]
     daemon.relays += relays
     feed.request = _requester(supervisor)
     supervisor.session.host_time = feed.utc_ns  # so that a stored reply tells the round trip
@@ -87,7 +87,7 @@ def _requester(supervisor: DeviceSupervisor) -> Callable[[Request], None]:
 
 def _resume_point(daemon: Daemon, device: RigDevice) -> ResumePoint | None:
     """Where the record of an earlier run ends, so that what the device kept since then is fetched."""
-    known = daemon.pipeline.scene.devices.get(daemon.pipeline.device_key(device.name))
+    known = daemon.engine.model.devices.get(daemon.engine.model.state.device_key(device.name))
     if known is None or known.hello is None or known.sequence is None:
         return None
     return ResumePoint(known.hello.device_id, known.hello.boot_count, known.sequence.next, known.sequence.missing)

@@ -1,4 +1,4 @@
-"""The pipeline's replay as exports and `verify` use it: findings, curves, instruments, cylinders from the records."""
+"""The engine's replay as exports and `verify` use it: findings, curves, instruments, cylinders from the records."""
 
 import math
 from collections.abc import Callable, Iterable, Iterator
@@ -25,7 +25,7 @@ from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 from logger.pipeline.analysis import Report, profile_of, target_vacuum
 from logger.pipeline.device_readings import Device
-from logger.pipeline.readings import LEAD_S, Scene
+from logger.pipeline.job_model import LEAD_S, JobModel
 from logger.pipeline.replay import replay
 from logger.refrigerant import RefrigerantError
 from logger.scale.ledger import Leg
@@ -53,29 +53,29 @@ _MODEL = {TEXT: "text instrument", MODBUS: "Modbus transmitter"}
 
 def replay_job(records: RecordSource, on_samples: OnSamples) -> Replayed:
     """The product's Replay (report_data.py)."""
-    pipeline = replay(records(), on_samples=on_samples)
-    scene = pipeline.scene
-    reports = dict(pipeline.reports)
-    running = scene.state.stage
+    engine = replay(records(), on_samples=on_samples)
+    model = engine.model
+    reports = dict(engine.results)
+    running = model.state.stage
     if running is not None:
-        reports[running.number] = pipeline.final_report(running, scene.now_ns)
-    stages = [(s, reports.get(s.number, Report())) for s in scene.state.stages]
+        reports[running.number] = engine.final_result(running, model.now_ns)
+    stages = [(s, reports.get(s.number, Report())) for s in model.state.stages]
     return Replayed(
-        ambient=scene.ambient.as_value(),
-        stages=tuple(_stage(scene, stage, report) for stage, report in stages),
-        instruments=tuple(_instrument(device, scene) for device in scene.state.rig.devices),
-        cylinders=tuple(row for stage, report in stages for row in _cylinders(scene, stage, report)),
-        balance=tuple(_balance(scene, stages)),
+        ambient=model.ambient.as_value(),
+        stages=tuple(_stage(model, stage, report) for stage, report in stages),
+        instruments=tuple(_instrument(device, model) for device in model.state.rig.devices),
+        cylinders=tuple(row for stage, report in stages for row in _cylinders(model, stage, report)),
+        balance=tuple(_balance(model, stages)),
     )
 
 
-def _stage(scene: Scene, stage: Stage, report: Report) -> StageResult:
+def _stage(model: JobModel, stage: Stage, report: Report) -> StageResult:
     return StageResult(
-        stage.number, report.findings, tuple(_curves(scene, stage, report)), tuple(_limits(scene, stage, report))
+        stage.number, report.findings, tuple(_curves(model, stage, report)), tuple(_limits(model, stage, report))
     )
 
 
-def _curves(scene: Scene, stage: Stage, report: Report) -> Iterator[Curve]:
+def _curves(model: JobModel, stage: Stage, report: Report) -> Iterator[Curve]:
     result = report.result
     if isinstance(result, DecayResult) and result.shapes is not None and len(result.readings) > 1:
         best, times = result.shapes.best, [t for t, _, _ in result.readings]
@@ -94,17 +94,17 @@ def _curve(label: str, begin_s: float, end_s: float, at: Callable[[float], float
     return Curve(label, "vacuum", [t for t, _ in pairs], [v for _, v in pairs])
 
 
-def _limits(scene: Scene, stage: Stage, report: Report) -> Iterator[LimitLine]:
+def _limits(model: JobModel, stage: Stage, report: Report) -> Iterator[LimitLine]:
     if stage.kind is StageKind.EVACUATION:
         yield LimitLine("target", "vacuum", target_vacuum(stage))
     elif stage.kind is StageKind.DECAY_TEST:
-        profile = profile_of(scene, stage)
+        profile = profile_of(model, stage)
         if isinstance(profile, DecayProfile) and profile.steps[-1].limit_pa is not None:
             yield LimitLine("limit of the profile", "vacuum", profile.steps[-1].limit_pa)
     elif stage.kind is StageKind.RECOVERY:
         for name in dict.fromkeys(leg.cylinder for leg in _legs(report)):
-            gross = _limit(scene, name)
-            cylinder = scene.state.cylinders.get(name)
+            gross = _limit(model, name)
+            cylinder = model.state.cylinders.get(name)
             if gross.number is not None and cylinder is not None:
                 yield LimitLine(f"limit of {name}", "cylinder_mass", gross.number + cylinder.tare_kg)
 
@@ -114,9 +114,9 @@ def _legs(report: Report) -> tuple[Leg, ...]:
     return result.ledger.legs if isinstance(result, RecoveryResult | ChargingResult) else ()
 
 
-def _limit(scene: Scene, name: str) -> Value:
+def _limit(model: JobModel, name: str) -> Value:
     """Most the cylinder may hold, kg net."""
-    cylinder, job = scene.state.cylinders.get(name), scene.state.job
+    cylinder, job = model.state.cylinders.get(name), model.state.job
     if cylinder is None or job is None:
         return unknown("kg", "its markings were not entered")
     try:
@@ -125,14 +125,14 @@ def _limit(scene: Scene, name: str) -> Value:
         return unknown("kg", str(exc))
 
 
-def _cylinders(scene: Scene, stage: Stage, report: Report) -> Iterator[CylinderRow]:
+def _cylinders(model: JobModel, stage: Stage, report: Report) -> Iterator[CylinderRow]:
     result = report.result
     if not isinstance(result, RecoveryResult | ChargingResult):
         return
     ledger = result.ledger
     for leg in ledger.legs:
         name = leg.cylinder
-        cylinder = scene.state.cylinders.get(name)
+        cylinder = model.state.cylinders.get(name)
         # As the ledger counts: a reading is at least as uncertain as its division, a difference as the scale too.
         u_first, u_last = (math.hypot(u, ledger.resolution_kg / _ROOT_12) for u in (leg.u_first_kg, leg.u_last_kg))
         before = after = unknown("kg", "its tare was not entered")
@@ -142,10 +142,10 @@ def _cylinders(scene: Scene, stage: Stage, report: Report) -> Iterator[CylinderR
                 for reading, u in ((leg.first_kg, u_first), (leg.last_kg, u_last))
             )
         moved = known(leg.moved_kg, "kg", math.hypot(u_first, u_last, ledger.u_accuracy_kg))
-        yield CylinderRow(stage.number, name or "not named", cylinder, before, after, moved, _limit(scene, name))
+        yield CylinderRow(stage.number, name or "not named", cylinder, before, after, moved, _limit(model, name))
 
 
-def _balance(scene: Scene, stages: Iterable[tuple[Stage, Report]]) -> Iterator[tuple[str, Value]]:
+def _balance(model: JobModel, stages: Iterable[tuple[Stage, Report]]) -> Iterator[tuple[str, Value]]:
     results = [report.result for _, report in stages]
     recovered = [r.recovered for r in results if isinstance(r, RecoveryResult)]
     charged = [r.charged for r in results if isinstance(r, ChargingResult)]
@@ -153,7 +153,7 @@ def _balance(scene: Scene, stages: Iterable[tuple[Stage, Report]]) -> Iterator[t
         yield "Recovered, all cylinders", _sum(recovered)
     if charged:
         yield "Charged", _sum(charged)
-    charge_kg = scene.state.job.full_charge_kg if scene.state.job else None
+    charge_kg = model.state.job.full_charge_kg if model.state.job else None
     if charge_kg is None or not recovered:
         return
     yield "Full charge of the appliance", known(charge_kg, "kg")
@@ -169,11 +169,11 @@ def _sum(values: list[Value]) -> Value:
     return known(sum(numbers), "kg", math.hypot(*(v.u or 0.0 for v in values)))
 
 
-def _instrument(entry: RigDevice, scene: Scene) -> Instrument:
+def _instrument(entry: RigDevice, model: JobModel) -> Instrument:
     """A device of the rig file; the newest one that answered in its place."""
     device_id, device = "", None
-    for found_id, found in scene.devices.items():
-        if scene.state.rig_device(found_id) == entry:
+    for found_id, found in model.devices.items():
+        if model.state.rig_device(found_id) == entry:
             device_id, device = found_id, found
     if device is None:
         return Instrument(entry.name, entry.device_id or "", problem="it never answered")
@@ -183,15 +183,15 @@ def _instrument(entry: RigDevice, scene: Scene) -> Instrument:
         device_id=device_id,
         model=hello.model if hello else _MODEL.get(entry.kind, ""),
         firmware=f"{hello.firmware_name} {hello.firmware_version}" if hello else "",
-        channels=tuple(_channels(device, scene)),
+        channels=tuple(_channels(device, model)),
         problem=device.problem,
     )
 
 
-def _channels(device: Device, scene: Scene) -> Iterator[InstrumentChannel]:
+def _channels(device: Device, model: JobModel) -> Iterator[InstrumentChannel]:
     for decoder in device.decoders:
         describe, point = decoder.describe, decoder.point
-        u = scene.u(point.name)
+        u = model.u(point.name)
         yield InstrumentChannel(
             index=describe.index,
             label=describe.label,

@@ -6,8 +6,8 @@ from logger.model.job import Stage, StageKind
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S, show
 from logger.model.value import Value
+from logger.pipeline.job_model import JobModel
 from logger.pipeline.live_values import LiveQuantities, scale_problem
-from logger.pipeline.readings import Scene
 from logger.scale.time_left import TimeLeft
 from logger.stages.charging.analysis import Advice, ChargingNow
 from logger.stages.recovery.live import Phase, RecoveryNow
@@ -16,19 +16,19 @@ from logger.wording.numbers import duration
 _COMES = {Phase.LIQUID: "Liquid comes", Phase.VAPOUR: "Vapour comes", Phase.UNKNOWN: "Liquid or vapour not clear"}
 
 
-def advice_of(scene: Scene, stage: Stage | None, quantities: LiveQuantities) -> tuple[str, ...]:
+def advice_of(model: JobModel, stage: Stage | None, quantities: LiveQuantities) -> tuple[str, ...]:
     """Short sentences for the running stage, the most urgent first; none where the watches have nothing to say."""
-    units = scene.state.job.units if scene.state.job else "us"
+    units = model.state.job.units if model.state.job else "us"
     if stage is None:
         return ()
-    if stage.kind in (StageKind.RECOVERY, StageKind.CHARGING) and (silent := scale_problem(scene)) is not None:
+    if stage.kind in (StageKind.RECOVERY, StageKind.CHARGING) and (silent := scale_problem(model)) is not None:
         recovers = stage.kind is StageKind.RECOVERY
         return (f"{'What flows is not known' if recovers else 'Close the valve until the scale is back'}: {silent}.",)
     if stage.kind is StageKind.RECOVERY and quantities.recovery_now is not None:
-        return tuple(_recovery(quantities.recovery_now, (scene.now_ns - stage.begun_ns) / NS_PER_S))
+        return tuple(_recovery(quantities.recovery_now, (model.now_ns - stage.begun_ns) / NS_PER_S))
     if stage.kind is StageKind.CHARGING and quantities.charging_now is not None:
         division_kg = quantities.charging.resolution_kg if quantities.charging is not None else 0.0
-        quick = scene.weighing.rate.quick if scene.weighing is not None else None
+        quick = model.weighing.rate.quick if model.weighing is not None else None
         stopped = quick is not None and quick.number is not None and abs(quick.number) <= 3 * (quick.u or 0.0)
         return tuple(_charging(quantities.charging_now, division_kg, stopped, units))
     return ()

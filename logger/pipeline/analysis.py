@@ -1,6 +1,6 @@
 """A stage's analysis: what the computations are given, live every ten seconds and once more at the end.
 
-To add a stage: a function here from Scene and Stage to Report, an entry in _ANALYSES, its view in snapshot.py.
+To add a stage: a function here from JobModel and Stage to Report, an entry in _ANALYSES, its view in snapshot.py.
 """
 
 from collections.abc import Callable
@@ -15,7 +15,7 @@ from logger.model.value import Value, known
 from logger.physics.ambient import AmbientSource
 from logger.physics.leak_flow import ServiceGas, service_gas
 from logger.pipeline.cylinder_findings import contents_finding, vessel_findings
-from logger.pipeline.readings import Scene
+from logger.pipeline.job_model import JobModel
 from logger.refrigerant import OutOfRange
 from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
 from logger.stages.charging.analysis import ChargingResult, analyse_charging
@@ -50,13 +50,13 @@ class Report:
     result: Any = None
 
 
-def analyse(scene: Scene, stage: Stage, until_ns: int, final: bool = False) -> Report:
+def analyse(model: JobModel, stage: Stage, until_ns: int, final: bool = False) -> Report:
     """The stage from its beginning to `until_ns`; unless final, from few readings, so that it takes milliseconds."""
-    scene.brief = not final
+    model.brief = not final
     try:
-        report = _ANALYSES[stage.kind](scene, stage, until_ns, final)
+        report = _ANALYSES[stage.kind](model, stage, until_ns, final)
     finally:
-        scene.brief = False  # what is live goes by all readings
+        model.brief = False  # what is live goes by all readings
     return replace(report, findings=tuple(sorted(report.findings, key=lambda f: f.key not in VERDICT_KEYS)))
 
 
@@ -66,10 +66,10 @@ def not_analysed(fault: str) -> Report:
     return Report((Finding("program.failed", Verdict.CANNOT_TELL, "not analysed", text),))
 
 
-def profile_of(scene: Scene, stage: Stage) -> DecayProfile | PressureProfile | None:
+def profile_of(model: JobModel, stage: Stage) -> DecayProfile | PressureProfile | None:
     """The acceptance profile chosen for the stage: the user's own or a published one."""
     key = stage.settings.get("profile")
-    own = scene.state.profiles.get(key) if key else None
+    own = model.state.profiles.get(key) if key else None
     if own is not None:
         return own
     if stage.kind is StageKind.DECAY_TEST:
@@ -79,44 +79,44 @@ def profile_of(scene: Scene, stage: Stage) -> DecayProfile | PressureProfile | N
     return None
 
 
-def _recovery(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
-    job = scene.state.job
-    vessel = vessel_findings(scene, until_ns)
-    if not final or job is None or scene.weighing is None:
+def _recovery(model: JobModel, stage: Stage, until_ns: int, final: bool) -> Report:
+    job = model.state.job
+    vessel = vessel_findings(model, until_ns)
+    if not final or job is None or model.weighing is None:
         return Report(vessel)
-    series = {name: scene.series(name, stage.begun_ns, until_ns) for name in scene.points}
-    first, swaps = _cylinders(scene, stage, until_ns)
-    stops = scene.marks("machine-stopped", stage.begun_ns)
+    series = {name: model.series(name, stage.begun_ns, until_ns) for name in model.points}
+    first, swaps = _cylinders(model, stage, until_ns)
+    stops = model.marks("machine-stopped", stage.begun_ns)
     result = analyse_recovery(
         series,
-        refrigerant=scene.refrigerant(),
-        resolution_kg=scene.weighing.resolution_kg,
+        refrigerant=model.refrigerant(),
+        resolution_kg=model.weighing.resolution_kg,
         charge_kg=job.full_charge_kg,
-        u_accuracy_kg=scene.weighing.u_accuracy_kg,
+        u_accuracy_kg=model.weighing.u_accuracy_kg,
         cylinder=first,
         swaps=swaps,
-        level=level_of(scene, stage),
+        level=level_of(model, stage),
         stopped_s=(stops[-1] - stage.begun_ns) / NS_PER_S if stops else None,
     )
     return Report((*result.findings, *vessel), {}, result)
 
 
-def level_of(scene: Scene, stage: Stage) -> RecoveryLevel:
+def level_of(model: JobModel, stage: Stage) -> RecoveryLevel:
     """How far down the refrigerant must be recovered; its pressure is unknown without a job or refrigerant."""
-    refrigerant, job = scene.refrigerant(), scene.state.job
+    refrigerant, job = model.refrigerant(), model.state.job
     return required_level(
         refrigerant.pressure_class if refrigerant else None,
         job.full_charge_kg if job else None,
         job.recovery_machine_made if job else None,
-        ambient_pa=scene.ambient.pressure_pa,
+        ambient_pa=model.ambient.pressure_pa,
         minor_repair=bool(stage.settings.get("minor_repair")),
     )
 
 
-def _cylinders(scene: Scene, stage: Stage, until_ns: int) -> tuple[str, list[tuple[float, str]]]:
+def _cylinders(model: JobModel, stage: Stage, until_ns: int) -> tuple[str, list[tuple[float, str]]]:
     """Name of the cylinder on the scale at the beginning, and (seconds into the stage, name) of those that came."""
-    before = [name for t, name in scene.state.swaps if t <= stage.begun_ns]
-    came = [((t - stage.begun_ns) / NS_PER_S, name) for t, name in scene.state.swaps if stage.begun_ns < t <= until_ns]
+    before = [name for t, name in model.state.swaps if t <= stage.begun_ns]
+    came = [((t - stage.begun_ns) / NS_PER_S, name) for t, name in model.state.swaps if stage.begun_ns < t <= until_ns]
     return before[-1] if before else "", came
 
 
@@ -127,50 +127,50 @@ def target_vacuum(stage: Stage) -> float:
     return float(stage.settings.get("target_vacuum", start_max_pa))
 
 
-def _evacuation(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
+def _evacuation(model: JobModel, stage: Stage, until_ns: int, final: bool) -> Report:
     begun = stage.begun_ns
-    acts = [PumpMark((t - begun) / NS_PER_S, f"{what} {text}".strip()) for t, what, text in scene.state.marks]
-    notes = [PumpMark((n.t_ns - begun) / NS_PER_S, n.text) for n in scene.state.notes]
+    acts = [PumpMark((t - begun) / NS_PER_S, f"{what} {text}".strip()) for t, what, text in model.state.marks]
+    notes = [PumpMark((n.t_ns - begun) / NS_PER_S, n.text) for n in model.state.notes]
     result = analyse_pull_down(
-        scene.series("vacuum", begun, until_ns),
+        model.series("vacuum", begun, until_ns),
         target_pa=target_vacuum(stage),
         marks=sorted((m for m in [*acts, *notes] if 0 <= m.t_s <= (until_ns - begun) / NS_PER_S), key=lambda m: m.t_s),
-        temperature=scene.measured("system_temperature", begun, until_ns)
-        or scene.measured("ambient_temperature", begun, until_ns),
-        pump_ultimate_pa=scene.state.job.pump_ultimate_pa if scene.state.job else None,
+        temperature=model.measured("system_temperature", begun, until_ns)
+        or model.measured("ambient_temperature", begun, until_ns),
+        pump_ultimate_pa=model.state.job.pump_ultimate_pa if model.state.job else None,
         evacuations_asked=stage.settings.get("evacuations"),
     )
     return Report(result.findings, {"time_to_target": result.time_to_target}, result)
 
 
-def _charging(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
-    job = scene.state.job
-    vessel = contents_finding(scene)
-    if not final or job is None or scene.weighing is None:
+def _charging(model: JobModel, stage: Stage, until_ns: int, final: bool) -> Report:
+    job = model.state.job
+    vessel = contents_finding(model)
+    if not final or job is None or model.weighing is None:
         return Report(vessel)
-    first, swaps = _cylinders(scene, stage, until_ns)
-    evacuated = any(s.kind is StageKind.EVACUATION for s in scene.state.stages)
-    charged_before = any(s.kind is StageKind.CHARGING and s.number < stage.number for s in scene.state.stages)
+    first, swaps = _cylinders(model, stage, until_ns)
+    evacuated = any(s.kind is StageKind.EVACUATION for s in model.state.stages)
+    charged_before = any(s.kind is StageKind.CHARGING and s.number < stage.number for s in model.state.stages)
     result = analyse_charging(
-        scene.series("cylinder_mass", stage.begun_ns, until_ns),
-        resolution_kg=scene.weighing.resolution_kg,
+        model.series("cylinder_mass", stage.begun_ns, until_ns),
+        resolution_kg=model.weighing.resolution_kg,
         target_kg=stage.settings.get("target"),
         full_charge_kg=job.full_charge_kg,
         before_kg=0.0 if evacuated and not charged_before else None,
         direction=direction_of(stage),
         cylinder=first,
         swaps=tuple(swaps),
-        u_accuracy_kg=scene.weighing.u_accuracy_kg,
+        u_accuracy_kg=model.weighing.u_accuracy_kg,
     )
-    return Report((*result.findings, *_leak_rate(scene, stage, until_ns, result.charged), *vessel), {}, result)
+    return Report((*result.findings, *_leak_rate(model, stage, until_ns, result.charged), *vessel), {}, result)
 
 
-def _leak_rate(scene: Scene, stage: Stage, until_ns: int, charged: Value) -> tuple[Finding, ...]:
+def _leak_rate(model: JobModel, stage: Stage, until_ns: int, charged: Value) -> tuple[Finding, ...]:
     """By what this job has added so far and what earlier jobs of the appliance did."""
-    state, job = scene.state, scene.state.job
+    state, job = model.state, model.state.job
     if job is None:
         return ()
-    before = [scene.results[n] for n in sorted(scene.results) if n < stage.number]
+    before = [model.results[n] for n in sorted(model.results) if n < stage.number]
     recovered = [result.recovered for result in before if isinstance(result, RecoveryResult)]
     return leak_rate_findings(
         [*(result.charged for result in before if isinstance(result, ChargingResult)), charged],
@@ -179,7 +179,7 @@ def _leak_rate(scene: Scene, stage: Stage, until_ns: int, charged: Value) -> tup
         full_charge_kg=job.full_charge_kg,
         on=state.day(until_ns),
         appliance_class=job.appliance_class,
-        first_charge=bool(scene.evacuations) and not recovered,
+        first_charge=bool(model.evacuations) and not recovered,
         purpose=str(stage.settings.get("purpose", "")),
     )
 
@@ -189,39 +189,39 @@ def direction_of(stage: Stage) -> int | None:
     return {"supply": -1, "receiver": 1}.get(stage.settings.get("direction", ""))
 
 
-def _decay(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
-    lead_ns = max(scene.window_ns, 0)
+def _decay(model: JobModel, stage: Stage, until_ns: int, final: bool) -> Report:
+    lead_ns = max(model.window_ns, 0)
     # the valve may have been closed before the stage was begun, but not for the test before this one
-    tested_ns = [s.ended_ns or 0 for s in scene.state.stages if s.kind is stage.kind and s.number < stage.number]
-    marked = [t for t in scene.marks("isolated", max([lead_ns, *tested_ns])) if t <= until_ns]
-    profile = profile_of(scene, stage)
-    job = scene.state.job
-    vacuum = scene.series("vacuum", lead_ns, until_ns)
+    tested_ns = [s.ended_ns or 0 for s in model.state.stages if s.kind is stage.kind and s.number < stage.number]
+    marked = [t for t in model.marks("isolated", max([lead_ns, *tested_ns])) if t <= until_ns]
+    profile = profile_of(model, stage)
+    job = model.state.job
+    vacuum = model.series("vacuum", lead_ns, until_ns)
     result = analyse_decay(
         vacuum,
         profile=profile if isinstance(profile, DecayProfile) else None,
         isolated_s=(marked[-1] - lead_ns) / NS_PER_S if marked else None,
         ended_s=(until_ns - lead_ns) / NS_PER_S,
-        temperature=scene.measured("system_temperature", lead_ns, until_ns),
-        ambient=scene.measured("ambient_temperature", lead_ns, until_ns),
+        temperature=model.measured("system_temperature", lead_ns, until_ns),
+        ambient=model.measured("ambient_temperature", lead_ns, until_ns),
         volume_m3=job.volume_m3 if job else None,
         volume_u_m3=job.volume_u_m3 if job else None,
-        gas=_gas(scene),
-        evacuations=sum(scene.evacuations.values()) or None,
-        earlier_held=list(scene.held.values()).count(profile.key) if profile else 0,
+        gas=_gas(model),
+        evacuations=sum(model.evacuations.values()) or None,
+        earlier_held=list(model.held.values()).count(profile.key) if profile else 0,
         pump_ultimate_pa=job.pump_ultimate_pa if job else None,
     )
     return Report(result.findings, {}, result)
 
 
-def _gas(scene: Scene) -> ServiceGas | None:
+def _gas(model: JobModel) -> ServiceGas | None:
     """The refrigerant as it would leak: at its dew pressure where the machine stands."""
-    refrigerant = scene.refrigerant()
+    refrigerant = model.refrigerant()
     if refrigerant is None:
         return None
-    around = scene.value("system_temperature")
+    around = model.value("system_temperature")
     if around.number is None:
-        around = scene.value("ambient_temperature")
+        around = model.value("ambient_temperature")
     try:
         pressure_pa = refrigerant.dew_pressure(around.number if around.number is not None else LEAK_REFERENCE_K)
     except OutOfRange:
@@ -229,22 +229,22 @@ def _gas(scene: Scene) -> ServiceGas | None:
     return service_gas(refrigerant.name, refrigerant.molar_mass, pressure_pa)
 
 
-def _pressure_test(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
+def _pressure_test(model: JobModel, stage: Stage, until_ns: int, final: bool) -> Report:
     begun = stage.begun_ns
-    pressure = scene.series("system_pressure", begun, until_ns)
-    pipe = scene.measured("system_temperature", begun, until_ns)
-    profile = profile_of(scene, stage)
-    job = scene.state.job
+    pressure = model.series("system_pressure", begun, until_ns)
+    pipe = model.measured("system_temperature", begun, until_ns)
+    profile = profile_of(model, stage)
+    job = model.state.job
     result = analyse_standing(
         pressure,
         profile=profile if isinstance(profile, PressureProfile) else None,
-        temperature=pipe or scene.measured("ambient_temperature", begun, until_ns),
+        temperature=pipe or model.measured("ambient_temperature", begun, until_ns),
         thermometer=Thermometer.AIR if pipe is None else Thermometer.PIPE,
-        began_s=_holding_since(scene, stage, pressure),
+        began_s=_holding_since(model, stage, pressure),
         ended_s=(until_ns - begun) / NS_PER_S,
-        gauge_reference="system_pressure" in scene.gauges,
-        barometer_measured=scene.ambient.source is AmbientSource.MEASURED,
-        ambient_pa=scene.ambient.pressure_pa,
+        gauge_reference="system_pressure" in model.gauges,
+        barometer_measured=model.ambient.source is AmbientSource.MEASURED,
+        ambient_pa=model.ambient.pressure_pa,
         volume_m3=job.volume_m3 if job else None,
     )
     drop = result.drop
@@ -252,12 +252,12 @@ def _pressure_test(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Re
     return Report(result.findings, {"pressure_expected": result.expected, "pressure_change": change}, result)
 
 
-def _holding_since(scene: Scene, stage: Stage, pressure: Series) -> float | None:
+def _holding_since(model: JobModel, stage: Stage, pressure: Series) -> float | None:
     """Seconds into the stage from which the charge is closed in: as marked, else once it stood near its highest.
 
     A quarter of an hour is left for the gas to come to the temperature of the pipes (common practice, no source).
     """
-    marked = scene.marks("holding", stage.begun_ns)
+    marked = model.marks("holding", stage.begun_ns)
     if marked:
         return (marked[-1] - stage.begun_ns) / NS_PER_S
     if not len(pressure):
@@ -267,8 +267,8 @@ def _holding_since(scene: Scene, stage: Stage, pressure: Series) -> float | None
     return full + FILLED_SETTLING_S
 
 
-def _start_up(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
-    refrigerant = scene.refrigerant()
+def _start_up(model: JobModel, stage: Stage, until_ns: int, final: bool) -> Report:
+    refrigerant = model.refrigerant()
     if refrigerant is None:
         return Report()
     settings = stage.settings
@@ -276,9 +276,9 @@ def _start_up(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
         "superheat_target_k": settings.get("superheat_target", SUPERHEAT_TARGET_K),
         "subcooling_target_k": settings.get("subcooling_target"),
     }
-    before, named = _baseline(scene, stage)
+    before, named = _baseline(model, stage)
     result = analyse_start_up(
-        {name: scene.series(name, stage.begun_ns, until_ns) for name in scene.points},
+        {name: model.series(name, stage.begun_ns, until_ns) for name in model.points},
         refrigerant=refrigerant,
         high_limit_pa=settings.get("high_side_limit"),
         baseline=before,
@@ -291,16 +291,16 @@ def _start_up(scene: Scene, stage: Stage, until_ns: int, final: bool) -> Report:
     return Report((*findings, *figures_finding(result.baseline)), {}, result)
 
 
-def _baseline(scene: Scene, stage: Stage) -> tuple[dict[str, Value] | None, str]:
+def _baseline(model: JobModel, stage: Stage) -> tuple[dict[str, Value] | None, str]:
     """The start-up before this one, in this job or an earlier one, and which it is."""
-    for number in sorted((n for n in scene.results if n < stage.number), reverse=True):
-        result = scene.results[number]
+    for number in sorted((n for n in model.results if n < stage.number), reverse=True):
+        result = model.results[number]
         if isinstance(result, StartUpResult):
             return result.baseline, f"stage {number} of this job"
-    return scene.state.baseline, scene.state.baseline_of
+    return model.state.baseline, model.state.baseline_of
 
 
-_ANALYSES: dict[StageKind, Callable[[Scene, Stage, int, bool], Report]] = {
+_ANALYSES: dict[StageKind, Callable[[JobModel, Stage, int, bool], Report]] = {
     StageKind.RECOVERY: _recovery,
     StageKind.PRESSURE_TEST: _pressure_test,
     StageKind.EVACUATION: _evacuation,

@@ -1,4 +1,4 @@
-"""What the pipeline knows of a device, all of it from the device's own stored frames."""
+"""What the engine knows of a device, all of it from the device's own stored frames."""
 
 from firmware_protocol.codes import MessageType
 from firmware_protocol.errors import ProtocolError

@@ -42,9 +42,9 @@ from logger.model.value import Value, known, unknown
 from logger.pipeline.advice import advice_of
 from logger.pipeline.analysis import Report, analyse, not_analysed, profile_of
 from logger.pipeline.job_alarms import rules_now
+from logger.pipeline.job_model import LATE_QUIET_NS, JobModel
 from logger.pipeline.job_state import Item
 from logger.pipeline.live_values import OF_THE_PAST, LiveQuantities
-from logger.pipeline.readings import LATE_QUIET_NS, Scene
 from logger.pipeline.snapshot import PointNow, Snapshot
 from logger.stages.acceptance import DecayProfile
 from logger.stages.decay_test.analysis import DecayResult
@@ -62,7 +62,7 @@ ALARM_POINTS = frozenset(
 TEST_PRESSURE_MARGIN = 1.05
 
 
-class Pipeline:
+class Engine:
     """report: the running stage's analysis so far, or the last one's. reports: of ended stages by number.
 
     watching: number of the stage whose live watches are fed on replay too: the one that a restart goes on with.
@@ -71,19 +71,19 @@ class Pipeline:
 
     def __init__(self, live: bool = True) -> None:
         self.live = live
-        self.scene = Scene()
+        self.model = JobModel()
         self.values: dict[str, Value] = {}
-        self.quantities = LiveQuantities()
-        self.report = Report()
-        self.reports: dict[int, Report] = {}
+        self.live_values = LiveQuantities()
+        self.result = Report()
+        self.results: dict[int, Report] = {}
         self.engine = AlarmEngine(())
         self.alarm_state = AlarmState()
         self._restored = Restored()
         self.health: dict[str, Value] = {name: known(1.0, "1") for name in HEALTH}
         self.analyse_every_ns = ANALYSE_EVERY_NS
-        self.watching = 0
-        self.behind: str | None = None
-        self.kept: deque[Item] | None = None
+        self.resumed_stage = 0
+        self.catching_up_reason: str | None = None
+        self.deferred: deque[Item] | None = None
         self._next_analysis_ns = 0
         self._fault = ""  # of this program, told last
         self._out: list[Event] = []
@@ -95,31 +95,31 @@ class Pipeline:
 
     def apply(self, event: Event) -> None:
         """An event of the record, new or replayed."""
-        scene = self.scene
-        scene.now_ns = max(scene.now_ns, event.t_ns)
-        if self.kept is not None:
-            self.kept.append((event.t_ns, 0, 0, "", event))
-        on_scale, running = scene.state.on_scale, scene.state.stage
-        scene.state.apply(event)
-        if isinstance(event, StageEnded) and running is not None and self.behind is None:
+        model = self.model
+        model.now_ns = max(model.now_ns, event.t_ns)
+        if self.deferred is not None:
+            self.deferred.append((event.t_ns, 0, 0, "", event))
+        on_scale, running = model.state.on_scale, model.state.stage
+        model.state.apply(event)
+        if isinstance(event, StageEnded) and running is not None and self.catching_up_reason is None:
             self._conclude()
         if isinstance(event, RigLoaded):
-            scene.rig_loaded()
+            model.rig_loaded()
         match event:
             case StageBegun():
-                scene.begin_window(event.t_ns)
-                if scene.weighing is not None:
-                    scene.weighing.begin(scene.state.on_scale or "")
-                stage = scene.state.stage
+                model.begin_window(event.t_ns)
+                if model.weighing is not None:
+                    model.weighing.begin(model.state.on_scale or "")
+                stage = model.state.stage
                 assert stage is not None
-                self.quantities.begin(scene, stage)
-                self.report, self._rules_due, self._next_analysis_ns = Report(), True, 0
-            case CylinderOnScale() if scene.weighing is not None:
-                scene.weighing.told(event.cylinder.name, on_scale)
+                self.live_values.begin(model, stage)
+                self.result, self._rules_due, self._next_analysis_ns = Report(), True, 0
+            case CylinderOnScale() if model.weighing is not None:
+                model.weighing.told(event.cylinder.name, on_scale)
             case AlarmChanged() if not self.live:
                 self._restored.take(event)
             case GapNoted(device=str(device), boot_count=int(boot_count), first=int(first), last=int(last)):
-                scene.device(device).given_up(boot_count, first, last)
+                model.device(device).given_up(boot_count, first, last)
             case RigLoaded() | StageEnded() | DeviceHello():
                 self._rules_due = True
 
@@ -128,61 +128,61 @@ class Pipeline:
 
         Where this program fails at it there are none, live and on replay alike: the record and its devices go on.
         """
-        scene = self.scene
-        scene.now_ns = max(scene.now_ns, t_ns)
-        if self.kept is not None:
-            self.kept.append((t_ns, 0, 0, device_id, raw))
+        model = self.model
+        model.now_ns = max(model.now_ns, t_ns)
+        if self.deferred is not None:
+            self.deferred.append((t_ns, 0, 0, device_id, raw))
         samples = self._computed(lambda: self._read(device_id, t_ns, raw, message)) or []
         if self.live and any(sample.point in ALARM_POINTS for sample in samples):
             self._computed(lambda: self._judge(at_once=True))
-        elif self.watching and any(sample.point == "cylinder_mass" for sample in samples):
+        elif self.resumed_stage and any(sample.point == "cylinder_mass" for sample in samples):
             self._watch(StageKind.CHARGING)  # a second counts there
         return samples
 
     def greeting(self, device_id: str, t_ns: int, raw: bytes) -> None:
         """A frame of before a restart, for what its device said of itself; its readings are taken elsewhere."""
-        self._computed(lambda: self.scene.device(device_id).frame(t_ns, raw))
+        self._computed(lambda: self.model.device(device_id).frame(t_ns, raw))
 
     def tick(self, now_ns: int) -> None:
         """Once a second: what time alone changes."""
-        scene = self.scene
-        scene.now_ns = max(scene.now_ns, now_ns)
-        self._computed(scene.second)
-        if scene.late_ns is not None and now_ns - scene.late_ns > LATE_QUIET_NS:
+        model = self.model
+        model.now_ns = max(model.now_ns, now_ns)
+        self._computed(model.second)
+        if model.late_ns is not None and now_ns - model.late_ns > LATE_QUIET_NS:
             self.count_late()
         if not self.live:
             self._watch()
             return
-        scene.keep_up()
+        model.keep_up()
         self._judge()
         self.health[PROGRAM] = known(1.0, "1")
-        stage = scene.state.stage
-        if stage is not None and self.behind is None and now_ns >= self._next_analysis_ns:
+        stage = model.state.stage
+        if stage is not None and self.catching_up_reason is None and now_ns >= self._next_analysis_ns:
             self._next_analysis_ns = now_ns + self.analyse_every_ns
-            self.report = self._computed(lambda: analyse(scene, stage, now_ns)) or Report()
+            self.result = self._computed(lambda: analyse(model, stage, now_ns)) or Report()
 
     def count_late(self) -> None:
         """Readings of the ended stage have come after its end: its verdict is theirs too. A changed one is told."""
-        if self.scene.late_ns is None:
+        if self.model.late_ns is None:
             return
-        before = self.report.findings[:1]
+        before = self.result.findings[:1]
         self._conclude()
-        after = self.report.findings[:1]
+        after = self.result.findings[:1]
         if self.live and before and after and before[0].verdict is not after[0].verdict:
-            stage = self.scene.state.stages[-1]
+            stage = self.model.state.stages[-1]
             text = (
                 f"With the readings that came after its end, stage {stage.number} ({STAGE_LABEL[stage.kind].lower()}) "
                 f"is judged anew: {after[0].headline}; it was: {before[0].headline}."
             )
-            self.emit(NoteWritten(t_ns=self.scene.now_ns, text=text, author="rimelog"))
+            self.emit(NoteWritten(t_ns=self.model.now_ns, text=text, author="rimelog"))
 
     def device_lost(self, device_id: str, why: str) -> None:
         """Its points are unknown from now on, and the alarm's delay begins."""
-        self.scene.lost[device_id] = why
+        self.model.lost[device_id] = why
         self.health[device_input(device_id)] = unknown("1", why)
 
     def device_heard(self, device_id: str) -> None:
-        self.scene.lost.pop(device_id, None)
+        self.model.lost.pop(device_id, None)
         self.health[device_input(device_id)] = known(1.0, "1")
 
     def go_live(self) -> None:
@@ -190,12 +190,12 @@ class Pipeline:
         self.live, self._rules_due = True, True
         self.alarm_state, self._restored = self._restored.state, Restored()
 
-    def adopt(self, whole: "Pipeline") -> None:
-        """Take over what another pipeline knows, that took in all that this one did and what was before."""
-        ours, theirs = self.scene, whole.scene
+    def adopt(self, whole: "Engine") -> None:
+        """Take over what another engine knows, that took in all that this one did and what was before."""
+        ours, theirs = self.model, whole.model
         theirs.lost, theirs.slack_s, theirs.now_ns = ours.lost, ours.slack_s, max(ours.now_ns, theirs.now_ns)
-        self.scene, self.quantities, self.report, self.reports = theirs, whole.quantities, whole.report, whole.reports
-        self.behind, self.kept = None, None
+        self.model, self.live_values, self.result, self.results = theirs, whole.live_values, whole.result, whole.results
+        self.catching_up_reason, self.deferred = None, None
         self._rules_due, self._next_analysis_ns = True, 0
 
     # -- out -----------------------------------------------------------------------------------------------------
@@ -205,25 +205,25 @@ class Pipeline:
         out, self._out = self._out, []
         return out
 
-    def final_report(self, stage: Stage, until_ns: int) -> Report:
+    def final_result(self, stage: Stage, until_ns: int) -> Report:
         """The whole analysis of a stage, or that this program failed at it, which no verdict may hide."""
-        report = self._computed(lambda: analyse(self.scene, stage, until_ns, final=True))
+        report = self._computed(lambda: analyse(self.model, stage, until_ns, final=True))
         return report if report is not None else not_analysed(self._fault)
 
     def snapshot(self) -> Snapshot:
         """The present state. A job must be open."""
-        scene = self.scene
-        job, state = scene.state.job, scene.state
+        model = self.model
+        job, state = model.state.job, model.state
         assert job is not None, "a job is opened before anything is shown"
         stage = state.stage or (state.stages[-1] if state.stages else None)
-        points = {name: PointNow(name, scene.value(name), scene.age_s(name)) for name in scene.points}
+        points = {name: PointNow(name, model.value(name), model.age_s(name)) for name in model.points}
         points |= {name: PointNow(name, value, None) for name, value in self._unheard().items()}
-        findings, advice = self.report.findings, advice_of(scene, state.stage, self.quantities)
-        if self.behind is not None:
+        findings, advice = self.result.findings, advice_of(model, state.stage, self.live_values)
+        if self.catching_up_reason is not None:
             findings = tuple(state.findings.get(stage.number, ())) if stage else ()
-            advice = (f"What was before is not shown yet: {self.behind}.",)
+            advice = (f"What was before is not shown yet: {self.catching_up_reason}.",)
         return Snapshot(
-            scene.now_ns, job, stage, state.cylinder, scene.ambient.as_value(), points, dict(self.values),
+            model.now_ns, job, stage, state.cylinder, model.ambient.as_value(), points, dict(self.values),
             findings, tuple(state.notes[-10:]),
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
             advice=advice,
@@ -234,9 +234,9 @@ class Pipeline:
         return [key for key, one in self.alarm_state.keys.items() if one.state in UNSEEN]
 
     def alarm_inputs(self) -> dict[str, Value]:
-        scene = self.scene
-        found = {**{name: scene.value(name) for name in scene.points}, **self.values, **self.health}
-        for device in scene.state.rig.devices:
+        model = self.model
+        found = {**{name: model.value(name) for name in model.points}, **self.values, **self.health}
+        for device in model.state.rig.devices:
             key = self.device_key(device.name)
             if device_input(key) in found:  # an alarm's key stays the same when the device's id becomes known
                 found[device_input(device.device_id or device.name)] = found[device_input(key)]
@@ -244,18 +244,18 @@ class Pipeline:
 
     def _unheard(self) -> dict[str, Value]:
         """Points of the rig whose device has not described itself yet."""
-        points = self.scene.points
+        points = self.model.points
         return {
             channel.point: unknown(POINTS[channel.point].unit, self._why_not_read(self.device_key(device.name)))
-            for device in self.scene.state.rig.devices
+            for device in self.model.state.rig.devices
             for channel in device.channels
             if channel.point not in points
         }
 
     def _why_not_read(self, device_key: str) -> str:
         """Why nothing is known of a device's channels."""
-        device = self.scene.devices.get(device_key)
-        return self.scene.lost.get(device_key) or (device.problem if device else None) or "no reading yet"
+        device = self.model.devices.get(device_key)
+        return self.model.lost.get(device_key) or (device.problem if device else None) or "no reading yet"
 
     def step_alarms(self, stepped: tuple[AlarmState, list[AlarmChanged]]) -> None:
         """Take the engine's answer: of a step, or of an act of a person."""
@@ -270,40 +270,42 @@ class Pipeline:
     # -- inside --------------------------------------------------------------------------------------------------
 
     def _read(self, device_id: str, t_ns: int, raw: bytes, message: Message | None) -> list[PointSample]:
-        scene = self.scene
-        device = scene.device(device_id)
+        model = self.model
+        device = model.device(device_id)
         decoders = device.decoders
-        samples = device.frame(t_ns, raw, message, scene.ambient.pressure_pa)
+        samples = device.frame(t_ns, raw, message, model.ambient.pressure_pa)
         if device.decoders is not decoders:
-            scene.described(device)
+            model.described(device)
             self._rules_due = True
-        scene.take(samples)
+        model.take(samples)
         return samples
 
     def _judge(self, at_once: bool = False) -> None:
         """All alarms, or at once only those that a reading can push over a limit."""
-        scene = self.scene
-        if scene.state.job is None:
+        model = self.model
+        if model.state.job is None:
             return
         if self._rules_due:
             self._make_rules()
-        stage = scene.state.stage
-        self.values = self._computed(lambda: self.quantities.values(scene, stage, self.report.values)) or {}
-        if self.behind is not None:
-            self.values |= {k: unknown(v.unit, self.behind) for k, v in self.values.items() if k in OF_THE_PAST}
+        stage = model.state.stage
+        self.values = self._computed(lambda: self.live_values.values(model, stage, self.result.values)) or {}
+        if self.catching_up_reason is not None:
+            self.values |= {
+                k: unknown(v.unit, self.catching_up_reason) for k, v in self.values.items() if k in OF_THE_PAST
+            }
         kind = stage.kind if stage else None
         if at_once:
-            points = {name: scene.value(name) for name in self._urgent_points}
-            step = self.engine.step(self.alarm_state, {**points, **self.values}, kind, scene.now_ns, self._urgent)
+            points = {name: model.value(name) for name in self._urgent_points}
+            step = self.engine.step(self.alarm_state, {**points, **self.values}, kind, model.now_ns, self._urgent)
         else:
-            step = self.engine.step(self.alarm_state, self.alarm_inputs(), kind, scene.now_ns)
+            step = self.engine.step(self.alarm_state, self.alarm_inputs(), kind, model.now_ns)
         self.step_alarms(step)
 
     def _watch(self, only: StageKind | None = None) -> None:
         """On replay: feed the live watches of the stage that a restart goes on with, as they were fed then."""
-        stage = self.scene.state.stage
-        if stage is not None and stage.number == self.watching and only in (None, stage.kind):
-            self.values = self._computed(lambda: self.quantities.values(self.scene, stage, {})) or {}
+        stage = self.model.state.stage
+        if stage is not None and stage.number == self.resumed_stage and only in (None, stage.kind):
+            self.values = self._computed(lambda: self.live_values.values(self.model, stage, {})) or {}
 
     def _computed(self, compute: Callable[[], T]) -> T | None:
         """None when it fails: an error of this program must end neither record nor alarms, and is an alarm itself."""
@@ -320,27 +322,27 @@ class Pipeline:
     def _make_rules(self) -> None:
         """Rules follow the rig, the stage's settings and the user's overrides."""
         self._rules_due = False
-        state = self.scene.state
+        state = self.model.state
         stage = state.stage
         settings: dict[str, Any] = stage.settings if stage else {}
         pressure = settings.get("test_pressure")
-        profile = profile_of(self.scene, stage) if stage else None
+        profile = profile_of(self.model, stage) if stage else None
         limit_pa = profile.steps[-1].limit_pa if isinstance(profile, DecayProfile) else None
         test_limit_pa = None if pressure is None else pressure * TEST_PRESSURE_MARGIN
-        rules = rules_now(state.rig, self.scene.ambient.pressure_pa, test_limit_pa, limit_pa)
-        if self.scene.slack_s:
+        rules = rules_now(state.rig, self.model.ambient.pressure_pa, test_limit_pa, limit_pa)
+        if self.model.slack_s:
             rules = tuple(
-                replace(r, on_delay_s=r.on_delay_s + self.scene.slack_s) if r.kind in _OF_SILENCE else r for r in rules
+                replace(r, on_delay_s=r.on_delay_s + self.model.slack_s) if r.kind in _OF_SILENCE else r for r in rules
             )
         self.engine = AlarmEngine(rules)
         urgent = [r for r in self.engine.rules if r.kind in LIMIT_KINDS and r.source != ALARM_COUNT]
         self._urgent = frozenset(r.key for r in urgent)
         sources = {name for r in urgent for name in (r.source, r.other)}
-        self._urgent_points = tuple(name for name in self.scene.points if name in sources)
+        self._urgent_points = tuple(name for name in self.model.points if name in sources)
 
     def device_key(self, rig_name: str) -> str:
         """A rig device's id where it is known, else its name: what its health goes by."""
-        state = self.scene.state
+        state = self.model.state
         bound = {name: device_id for device_id, name in state.bound.items()}
         entry = next((d for d in state.rig.devices if d.name == rig_name), None)
         return (entry.device_id if entry else None) or bound.get(rig_name, rig_name)
@@ -348,20 +350,20 @@ class Pipeline:
     def _conclude(self) -> None:
         """The final analysis of the stage that ended last, from the same record on replay as live; once more when
         readings of it have come late."""
-        scene, stage = self.scene, self.scene.state.stages[-1]
+        model, stage = self.model, self.model.state.stages[-1]
         assert stage.ended_ns is not None
-        scene.late_ns, scene.concluded_ns = None, stage.ended_ns
-        scene.evacuations.pop(stage.number, None)
-        scene.held.pop(stage.number, None)
-        report = self.report = self.reports[stage.number] = self.final_report(stage, stage.ended_ns)
-        scene.results[stage.number] = report.result
+        model.late_ns, model.concluded_ns = None, stage.ended_ns
+        model.evacuations.pop(stage.number, None)
+        model.held.pop(stage.number, None)
+        report = self.result = self.results[stage.number] = self.final_result(stage, stage.ended_ns)
+        model.results[stage.number] = report.result
         # What later stages of the job rest on: some profiles ask for several evacuations and holds.
         if isinstance(report.result, PullDown):
-            scene.evacuations[stage.number] = max(1, len(report.result.evacuations))
+            model.evacuations[stage.number] = max(1, len(report.result.evacuations))
         elif isinstance(report.result, DecayResult) and report.result.verdict.verdict is Verdict.PASS:
-            profile = profile_of(scene, stage)
+            profile = profile_of(model, stage)
             if profile is not None:
-                scene.held[stage.number] = profile.key
+                model.held[stage.number] = profile.key
 
 
 # Alarms about missing readings wait for the slack of a clock that runs faster than real time.

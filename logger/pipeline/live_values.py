@@ -7,7 +7,7 @@ from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 from logger.pipeline.analysis import direction_of, level_of
 from logger.pipeline.cylinder_findings import fill_of
-from logger.pipeline.readings import Scene
+from logger.pipeline.job_model import JobModel
 from logger.pipeline.snapshot import LIVE, STAGE_VIEW
 from logger.refrigerant import OutOfRange
 from logger.refrigerant.water import saturation_temperature
@@ -37,55 +37,55 @@ class LiveQuantities:
         self.charging: ChargingWatch | None = None
         self.charging_now: ChargingNow | None = None
 
-    def begin(self, scene: Scene, stage: Stage) -> None:
+    def begin(self, model: JobModel, stage: Stage) -> None:
         self.recovery = self.recovery_now = None
         self.charging = self.charging_now = None
         if stage.kind is StageKind.RECOVERY:
-            self.recovery = RecoveryWatch(scene.refrigerant(), charge_of(scene))
-        if stage.kind is StageKind.CHARGING and scene.weighing is not None:
+            self.recovery = RecoveryWatch(model.refrigerant(), charge_of(model))
+        if stage.kind is StageKind.CHARGING and model.weighing is not None:
             target = stage.settings.get("target")
             no_target = unknown("kg", "no target: give one with `--target 220lb` at the stage's beginning")
             self.charging = ChargingWatch(
                 no_target if target is None else known(target, "kg"),
-                resolution_kg=scene.weighing.resolution_kg,
+                resolution_kg=model.weighing.resolution_kg,
                 direction=direction_of(stage),
             )
 
-    def values(self, scene: Scene, stage: Stage | None, slow: dict[str, Value]) -> dict[str, Value]:
+    def values(self, model: JobModel, stage: Stage | None, slow: dict[str, Value]) -> dict[str, Value]:
         """slow: what the stage's analysis found (every ten seconds), such as the time to the target vacuum."""
-        found = {**_cylinder(scene), **slow}
+        found = {**_cylinder(model), **slow}
         kind = stage.kind if stage else None
         if stage is not None and kind is StageKind.RECOVERY:
-            found |= self._recovery(scene, stage, found)
+            found |= self._recovery(model, stage, found)
         elif stage is not None and kind is StageKind.CHARGING:
-            found |= self._charging(scene, stage)
+            found |= self._charging(model, stage)
         elif stage is not None and kind in (StageKind.EVACUATION, StageKind.DECAY_TEST):
-            found |= _vacuum(scene, stage)
+            found |= _vacuum(model, stage)
         elif kind is StageKind.START_UP:
-            found |= _start_up(scene)
+            found |= _start_up(model)
         for key in (STAGE_VIEW[kind].headline, *STAGE_VIEW[kind].lines):
             if key and key not in found:
                 found[key] = unknown(SI_UNIT[LIVE[key].quantity], "not enough readings yet")
         return {key: found[key] for key in LIVE if key in found}
 
-    def _recovery(self, scene: Scene, stage: Stage, found: dict[str, Value]) -> dict[str, Value]:
+    def _recovery(self, model: JobModel, stage: Stage, found: dict[str, Value]) -> dict[str, Value]:
         if self.recovery is None:
-            self.begin(scene, stage)
+            self.begin(model, stage)
             assert self.recovery is not None
-        self.recovery.charge = charge_of(scene)  # both may be entered while it runs
-        self.recovery.level_pa = level_of(scene, stage).pressure.number
-        weighing = scene.weighing
+        self.recovery.charge = charge_of(model)  # both may be entered while it runs
+        self.recovery.level_pa = level_of(model, stage).pressure.number
+        weighing = model.weighing
         rate, moved = unknown("kg/s", "no scale in the rig"), unknown("kg", "no scale in the rig")
         if weighing is not None:
-            rate, moved = weighing.rate.value, weighing.moved_at(weighing.seconds(scene.now_ns))
-        if (silent := scale_problem(scene)) is not None:
+            rate, moved = weighing.rate.value, weighing.moved_at(weighing.seconds(model.now_ns))
+        if (silent := scale_problem(model)) is not None:
             rate, moved = unknown("kg/s", silent), unknown("kg", silent)
         now = self.recovery_now = self.recovery.update(
-            (scene.now_ns - stage.begun_ns) / NS_PER_S,
+            (model.now_ns - stage.begun_ns) / NS_PER_S,
             rate,
             moved,
             found.get("mass_allowed", unknown("kg", "no scale in the rig")),
-            {name: scene.value(name) for name in _RECOVERY_POINTS},
+            {name: model.value(name) for name in _RECOVERY_POINTS},
             found.get("cylinder_fill_now", unknown("1", "no scale in the rig")),
         )
         return {
@@ -96,19 +96,19 @@ class LiveQuantities:
             "time_to_limit": now.time_to_limit.value,
             "condensing_over_ambient": now.condensing_over_ambient,
             "outlet_saturation": now.outlet_saturation,
-            "stalled_for": _stalled_for(rate, now, (scene.now_ns - stage.begun_ns) / NS_PER_S),
+            "stalled_for": _stalled_for(rate, now, (model.now_ns - stage.begun_ns) / NS_PER_S),
         }
 
-    def _charging(self, scene: Scene, stage: Stage) -> dict[str, Value]:
-        weighing = scene.weighing
+    def _charging(self, model: JobModel, stage: Stage) -> dict[str, Value]:
+        weighing = model.weighing
         if self.charging is None:
-            self.begin(scene, stage)  # it was begun before the scale was heard
+            self.begin(model, stage)  # it was begun before the scale was heard
         if weighing is None or self.charging is None:
             none = unknown("kg", "no scale in the rig")
             return {"mass_rate": unknown("kg/s", "no scale in the rig"), "charge_to_go": none, "charged": none}
-        t_s = weighing.seconds(scene.now_ns)
+        t_s = weighing.seconds(model.now_ns)
         moved, rate, quick = weighing.moved_at(t_s), weighing.rate.value, weighing.rate.quick
-        if (silent := scale_problem(scene)) is not None:
+        if (silent := scale_problem(model)) is not None:
             moved, rate, quick = unknown("kg", silent), unknown("kg/s", silent), unknown("kg/s", silent)
         now = self.charging_now = self.charging.update(t_s, moved, rate, quick)
         return {
@@ -119,10 +119,10 @@ class LiveQuantities:
         }
 
 
-def scale_problem(scene: Scene) -> str | None:
+def scale_problem(model: JobModel) -> str | None:
     """Why nothing is known of what flows now: what the scale said before it went silent is not what it would say."""
-    now = scene.value("cylinder_mass")
-    return None if now.number is not None or scene.weighing is None else f"scale: {now.problem}"
+    now = model.value("cylinder_mass")
+    return None if now.number is not None or model.weighing is None else f"scale: {now.problem}"
 
 
 def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:
@@ -134,25 +134,25 @@ def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:
     return known(0.0 if now.stalled_since_s is None else t_s - now.stalled_since_s, "s")
 
 
-def charge_of(scene: Scene) -> Value:
-    job = scene.state.job
+def charge_of(model: JobModel) -> Value:
+    job = model.state.job
     if job is None or job.full_charge_kg is None:
         return unknown("kg", "the appliance's charge is not entered")
     return known(job.full_charge_kg, "kg")
 
 
-def _cylinder(scene: Scene) -> dict[str, Value]:
+def _cylinder(model: JobModel) -> dict[str, Value]:
     """Fill and pressure margin of the cylinder on the scale; nothing when the rig has neither scale nor gauge on it."""
     keys = ("cylinder_net_mass", "cylinder_of_limit", "mass_allowed")
-    if scene.weighing is None and "cylinder_pressure" not in scene.points:
+    if model.weighing is None and "cylinder_pressure" not in model.points:
         return {}
     found: dict[str, Value] = {}
-    limit = scene.cylinder_limits()
+    limit = model.cylinder_limits()
     if not isinstance(limit, CylinderLimits):
         why = str(limit.problem)
         found |= {key: unknown(SI_UNIT[LIVE[key].quantity], why) for key in (*keys, *_FILLS, "cylinder_margin")}
         return found
-    fill = fill_of(scene, limit)
+    fill = fill_of(model, limit)
     found |= {
         "cylinder_net_mass": fill.net_mass,
         "cylinder_of_limit": fill.of_limit,
@@ -160,7 +160,7 @@ def _cylinder(scene: Scene) -> dict[str, Value]:
         "cylinder_fill_now": fill.fill_now,
         "cylinder_fill_25c": fill.fill_25c,
         "liquid_full_temperature": fill.liquid_full_temperature,
-        "cylinder_margin": _cylinder_margin(scene, limit),
+        "cylinder_margin": _cylinder_margin(model, limit),
     }
     return found
 
@@ -168,34 +168,34 @@ def _cylinder(scene: Scene) -> dict[str, Value]:
 _FILLS = ("cylinder_fill_now", "cylinder_fill_25c", "liquid_full_temperature")
 
 
-def _cylinder_margin(scene: Scene, limit: CylinderLimits) -> Value:
-    pressure = scene.value("cylinder_pressure")
+def _cylinder_margin(model: JobModel, limit: CylinderLimits) -> Value:
+    pressure = model.value("cylinder_pressure")
     service = limit.cylinder.service_pressure_pa
     if service is None:
         return unknown("Pa", "the cylinder's service pressure is not entered")
     if pressure.number is None:
         return unknown("Pa", f"cylinder pressure: {pressure.problem}")
-    return known(service + scene.ambient.pressure_pa - pressure.number, "Pa", pressure.u, pressure.note)
+    return known(service + model.ambient.pressure_pa - pressure.number, "Pa", pressure.u, pressure.note)
 
 
-def _vacuum(scene: Scene, stage: Stage) -> dict[str, Value]:
-    vacuum = scene.value("vacuum")
-    rate = _rate(scene) if vacuum.number is not None else unknown("Pa/s", str(vacuum.problem))
+def _vacuum(model: JobModel, stage: Stage) -> dict[str, Value]:
+    vacuum = model.value("vacuum")
+    rate = _rate(model) if vacuum.number is not None else unknown("Pa/s", str(vacuum.problem))
     found = {"vacuum": vacuum, "water_saturation": _water(vacuum), "vacuum_rate": rate}
     if stage.kind is StageKind.DECAY_TEST:
-        since = max(scene.marks("isolated", stage.begun_ns), default=None)
+        since = max(model.marks("isolated", stage.begun_ns), default=None)
         if since is None:
             why = "isolation not marked: `rimelog mark isolated` when the pump is valved off"
             return found | {"isolated_for": unknown("s", why), "vacuum_rise": unknown("Pa", why)}
-        found["isolated_for"] = known((scene.now_ns - since) / NS_PER_S, "s")
-        found["vacuum_rise"] = _rise(scene, vacuum, since)
+        found["isolated_for"] = known((model.now_ns - since) / NS_PER_S, "s")
+        found["vacuum_rise"] = _rise(model, vacuum, since)
     return found
 
 
-def _rise(scene: Scene, vacuum: Value, since_ns: int) -> Value:
-    history = scene.histories.get("vacuum")
+def _rise(model: JobModel, vacuum: Value, since_ns: int) -> Value:
+    history = model.histories.get("vacuum")
     first_s = max(10.0, 2 * history.width_s) if history is not None else 10.0  # a long stage's buckets are wide
-    start = scene.series("vacuum", since_ns, since_ns + int(first_s * NS_PER_S))
+    start = model.series("vacuum", since_ns, since_ns + int(first_s * NS_PER_S))
     first = start.value
     if not first:
         return unknown("Pa", "no reading at isolation")
@@ -204,11 +204,11 @@ def _rise(scene: Scene, vacuum: Value, since_ns: int) -> Value:
     return known(vacuum.number - sum(first) / len(first), "Pa", 1.41 * start.u)
 
 
-def _rate(scene: Scene) -> Value:
-    history = scene.histories.get("vacuum")
+def _rate(model: JobModel) -> Value:
+    history = model.histories.get("vacuum")
     if history is None:
         return unknown("Pa/s", "no vacuum reading yet")
-    buckets = history.buckets((scene.now_ns - history.start_ns) / NS_PER_S - max(RATE_WINDOW_S, 8 * history.width_s))
+    buckets = history.buckets((model.now_ns - history.start_ns) / NS_PER_S - max(RATE_WINDOW_S, 8 * history.width_s))
     fit = line([b.start_s for b in buckets], [b.mean for b in buckets]) if len(buckets) >= 5 else None
     if fit is None:
         return unknown("Pa/s", "not enough readings yet")
@@ -225,15 +225,15 @@ def _water(vacuum: Value) -> Value:
         return unknown("K", str(exc))
 
 
-def _start_up(scene: Scene) -> dict[str, Value]:
-    refrigerant = scene.refrigerant()
+def _start_up(model: JobModel) -> dict[str, Value]:
+    refrigerant = model.refrigerant()
     if refrigerant is None:
         return {}
-    return start_up_now(refrigerant, {name: scene.value(name) for name in scene.points}, high_side_limit(scene))
+    return start_up_now(refrigerant, {name: model.value(name) for name in model.points}, high_side_limit(model))
 
 
-def high_side_limit(scene: Scene) -> float | None:
+def high_side_limit(model: JobModel) -> float | None:
     """Absolute Pa, from the job's stage settings; None when not entered."""
-    stage = scene.state.stage
+    stage = model.state.stage
     limit = stage.settings.get("high_side_limit") if stage else None
     return float(limit) if limit is not None else None

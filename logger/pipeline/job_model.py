@@ -29,7 +29,7 @@ LATE_QUIET_NS = 5 * NS_PER_S  # so long after the last of those that are, it is 
 LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
 
-class Scene:
+class JobModel:
     """state: the job by its events. latest: newest sample of each point. histories: of the stage, from LEAD_S before
     it; sketches: the same in few buckets. lost: why a device is not heard, by id.
     window_ns: where histories begin.

@@ -46,10 +46,11 @@ def event_from_json(data: Mapping[str, Any]) -> e.Event:
     type_, t_ns, version = data.get("type"), data.get("t_ns"), data.get("v", 1)
     if not isinstance(type_, str) or type(t_ns) is not int or not -MAX_NS <= t_ns < MAX_NS:
         raise EventError(f'an event needs "type" and "t_ns", not {type_!r:.40} and {t_ns!r:.40}')
-    if type(version) is not int or version < 1:
-        raise EventError(f"{type_} event: its version is a whole number from 1, not {version!r:.40}")
     newest = _newest(type_)
-    if type_ not in EVENT_CLASSES or version > newest:
+    known = type_ in EVENT_CLASSES
+    if known and (type(version) is not int or version < 1):
+        raise EventError(f"{type_} event: its version is a whole number from 1, not {version!r:.40}")
+    if not known or version > newest:
         return e.UnknownEvent(t_ns=t_ns, type=type_, extra=_without(data, "type", "t_ns"))
     try:
         for old in range(version, newest):

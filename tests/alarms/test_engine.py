@@ -8,11 +8,13 @@ from typing import Any
 import pytest
 
 from logger.alarms.engine import ALARM_COUNT, AlarmEngine
-from logger.alarms.errors import AlarmError, NotAllowed, UnknownAlarm
+from logger.alarms.errors import NotAllowed, UnknownAlarm
 from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored
 from logger.alarms.rules import AlarmRule, Kind
 from logger.model.alarm import AlarmEvent, Priority, State
+from logger.model.codec import event_from_json, event_to_json
+from logger.model.errors import EventError
 from logger.model.events import AlarmChanged
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
@@ -77,15 +79,15 @@ def test_a_change_tells_everything() -> None:
     bench.step(0, a=HIGH)
     (told,) = bench.step(3, a=known(12.0, "kg"))
     assert told == AlarmChanged(
-        3 * NS_PER_S, "a", "A", Priority.HIGH, AlarmEvent.RAISE, State.NORMAL, State.UNACKNOWLEDGED, 12.0, None, 10.0,
-        "kg",
-        Quantity.MASS, "at or above its limit for 2 s", message="Do this.", first_out=True,
+        t_ns=3 * NS_PER_S, key="a", label="A", priority=Priority.HIGH, event=AlarmEvent.RAISE, from_state=State.NORMAL,
+        to_state=State.UNACKNOWLEDGED, value=12.0, problem=None, limit=10.0, unit="kg", quantity=Quantity.MASS,
+        cause="at or above its limit for 2 s", message="Do this.", first_out=True,
     )  # fmt: skip
-    stored = json.loads(json.dumps({"type": "alarm", **told.to_dict()}))
-    assert AlarmChanged.from_dict(stored) == told
+    stored = json.loads(json.dumps(event_to_json(told)))
+    assert event_from_json(stored) == told
     del stored["key"]
-    with pytest.raises(AlarmError, match="key"):
-        AlarmChanged.from_dict(stored)
+    with pytest.raises(EventError, match="key"):
+        event_from_json(stored)
 
 
 def test_a_persons_act_is_told_with_name_and_reason() -> None:
@@ -169,7 +171,9 @@ def test_after_a_restart_nobody_is_first_where_all_was_seen() -> None:
 def restored(changes: Iterable[AlarmChanged]) -> AlarmState:
     again = Restored()
     for change in changes:
-        again.take(AlarmChanged.from_dict({"type": "alarm", **json.loads(json.dumps(change.to_dict()))}))
+        stored = event_from_json(json.loads(json.dumps(event_to_json(change))))
+        assert isinstance(stored, AlarmChanged)
+        again.take(stored)
     return again.state
 
 

@@ -17,7 +17,7 @@ from typing import Any
 
 from logger.app.daemon import Daemon
 from logger.clock import Clock, Reading
-from logger.model import records as r
+from logger.model.events import JobOpened, RigLoaded, RunBegun, RunEnded
 from logger.model.job import Job
 from logger.model.rig import Rig
 from logger.model.units import NS_PER_S
@@ -25,7 +25,7 @@ from logger.pipeline.engine import Engine
 from logger.pipeline.job_state import Item
 from logger.stages.charging.live import ScaleWatch
 
-OF_THE_DAEMON = frozenset({r.JOB_OPENED, r.RIG_LOADED, r.RUN_BEGUN, r.RUN_ENDED})
+OF_THE_DAEMON = (JobOpened, RigLoaded, RunBegun, RunEnded)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ class Host:
             if isinstance(item, bytes):
                 self.daemon.engine.device_heard(device)
                 self.daemon.keep_frame(device, t_ns, item, self.daemon.engine.frame(device, t_ns, item))
-            elif item["type"] not in OF_THE_DAEMON:
+            elif not isinstance(item, OF_THE_DAEMON):
                 self.daemon.emit(item)
         self.daemon.tick()
 

@@ -9,7 +9,7 @@ import pytest
 
 from logger.app.daemon import Daemon
 from logger.clock import Clock, Reading
-from logger.model import records
+from logger.model.events import AlarmChanged, NoteWritten
 from logger.model.job import Job
 from logger.model.rig import Rig, RigChannel, RigDevice
 from logger.store.reader import StoreReader
@@ -49,7 +49,7 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
             while not condition():
                 assert time.monotonic() < end_s, daemon.snapshot()["store"]
                 if note:
-                    daemon.emit({"type": records.NOTE, "text": note * 300, "author": ""})
+                    daemon.emit(NoteWritten(t_ns=daemon.clock.now_ns(), text=note * 300))
                 clock.ns += 1_000_000_000
                 daemon.tick()
                 await asyncio.sleep(0.005)
@@ -79,5 +79,5 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
 
     asyncio.run(night())
     with StoreReader(path) as reader:
-        told = [event["key"] for _, event in reader.events() if event["type"] == records.ALARM]
+        told = [event.key for _, event in reader.events() if isinstance(event, AlarmChanged)]
     assert {"store-trouble", "fill-unknown"} <= set(told)

@@ -17,10 +17,9 @@ from logger.app.earlier_jobs import earlier_jobs, same_appliance
 from logger.clock import Clock
 from logger.evidence.chain import event_of, new_event
 from logger.export.replayed import replay_job
-from logger.model import records as r
+from logger.model.events import FindingConcluded, JobOpened, StageEnded
 from logger.model.finding import Finding
 from logger.model.job import Job
-from logger.model.plain import plain
 from logger.model.records import EVENT, NewRecord, Record
 from logger.model.rig import Rig
 from logger.model.units import NS_PER_S
@@ -48,14 +47,14 @@ def new(records: Iterable[Record], job: Job, days: float, **opened: Any) -> list
                                  record.payload))  # fmt: skip
             continue
         event = event_of(record)
-        event = {**event, "t_ns": event["t_ns"] + shift}
-        if event["type"] == r.JOB_OPENED:
-            event |= {"job": plain(job), **opened}
+        event = replace(event, t_ns=event.t_ns + shift)
+        if isinstance(event, JobOpened):
+            event = replace(event, job=job, **opened)
         out.append(new_event(event))
-        if event["type"] == r.STAGE_ENDED:
-            about = {"type": r.FINDING, "t_ns": event["t_ns"], "stage": event["number"]}
-            found = engine.results[event["number"]].findings
-            out += [new_event({**about, "finding": plain(finding)}) for finding in found]
+        if isinstance(event, StageEnded):
+            found = engine.results[event.number].findings
+            concluded = (FindingConcluded(t_ns=event.t_ns, stage=event.number, finding=f) for f in found)
+            out += [new_event(finding) for finding in concluded]
     return out
 
 
@@ -157,10 +156,10 @@ def test_the_start_is_not_held_up(data: Path) -> None:
     found = earlier_jobs(TODAY, stuck, budget_s=0.2)
     assert time.monotonic() - begun < 60
     release.set()
-    assert found == {"earlier_additions": [], "earlier_complete": False}
+    assert found == {"earlier_additions": (), "earlier_complete": False}
 
 
-def opened_by_daemon(data: Path, tmp_path: Path) -> dict[str, Any]:
+def opened_by_daemon(data: Path, tmp_path: Path) -> JobOpened:
     async def run() -> None:
         daemon = Daemon(TODAY.job_id, tmp_path / "job.rimelog", Clock())
         daemon.earlier = lambda job: earlier_jobs(job, lambda: jobs(data))
@@ -169,7 +168,7 @@ def opened_by_daemon(data: Path, tmp_path: Path) -> dict[str, Any]:
 
     asyncio.run(run())
     with StoreReader(tmp_path / "job.rimelog") as reader:
-        return next(event for _, event in reader.events(r.JOB_OPENED))
+        return next(event for _, event in reader.events() if isinstance(event, JobOpened))
 
 
 def leak_rates(records: Sequence[NewRecord], data: Path, job: Job) -> dict[str, Finding]:
@@ -184,10 +183,11 @@ def leak_rates(records: Sequence[NewRecord], data: Path, job: Job) -> dict[str, 
 def test_the_new_job_carries_it_and_its_leak_rate_follows_from_its_own_record(data: Path, tmp_path: Path) -> None:
     """16.49 kg charged, 15.86 of them taken out 73 days before: 0.63 kg added, 400 days since an addition."""
     opened = opened_by_daemon(data, tmp_path)
-    kept = {key: opened[key] for key in ("earlier_additions", "earlier_complete", "baseline")}
-    assert len(kept["earlier_additions"]) == 2
-    rates = leak_rates(new(charging(), TODAY, 0, **kept), tmp_path, TODAY)
-    added = kept["earlier_additions"][0]["added_kg"] + kept["earlier_additions"][1]["added_kg"]
+    additions = opened.earlier_additions
+    assert additions is not None and len(additions) == 2
+    kept = {"earlier_complete": opened.earlier_complete, "baseline": opened.baseline}
+    rates = leak_rates(new(charging(), TODAY, 0, earlier_additions=additions, **kept), tmp_path, TODAY)
+    added = additions[0]["added_kg"] + additions[1]["added_kg"]
     for method in ("annualizing", "rolling"):
         share = dict(rates[method].inputs)["leak rate, share a year"].number
         assert share == pytest.approx(added / 16.5, abs=0.003), method  # 400 days count as 365

@@ -23,10 +23,9 @@ from logger.app.relay import OFTEN, Relay
 from logger.clock import Clock
 from logger.config.rig_file import parse_rig
 from logger.link.session.session import Session
-from logger.model import records
 from logger.model.cylinder import Cylinder
+from logger.model.events import CylinderOnScale, Event, JobOpened, RigLoaded
 from logger.model.job import Job
-from logger.model.plain import plain
 from logger.model.units import PSI_PA
 from logger.pipeline.acts import NotNow, do
 from logger.pipeline.engine import Engine
@@ -46,6 +45,9 @@ class _Feed(DeviceFeed):
     def utc_ns(self, at_ns: int) -> int:
         return T0_NS + at_ns
 
+    def now_ns(self) -> int:
+        return self._engine.model.now_ns
+
 
 class Bench:
     """t_s: of everything. cut: no byte passes. frozen: the host does nothing; what was sent waits for it."""
@@ -59,11 +61,10 @@ class Bench:
         self.engine = Engine(live=True)
         cylinder = Cylinder("cylinder 1", 12.5, 21.6, 2.76e6)
         other = Cylinder("cylinder 2", 12.5, 21.6, 2.76e6)
-        job = {"job": plain(Job("j", "R-407C")), "cylinders": [plain(cylinder), plain(other)], "profiles": {}}
-        self.events: list[dict[str, Any]] = []
-        self._emit({"type": records.JOB_OPENED, **job})
-        self._emit({"type": records.RIG_LOADED, "rig": plain(rig)})
-        self._emit({"type": records.CYLINDER_ON_SCALE, "cylinder": plain(cylinder), "reading_kg": None})
+        self.events: list[Event] = []
+        self._emit(JobOpened(t_ns=T0_NS, job=Job("j", "R-407C"), cylinders=(cylinder, other)))
+        self._emit(RigLoaded(t_ns=T0_NS, rig=rig))
+        self._emit(CylinderOnScale(t_ns=T0_NS, cylinder=cylinder, reading_kg=None))
         self.session = Session(expected_device_id=self.device.device_id)
         self.session.host_time = lambda at_ns: T0_NS + at_ns
         (entry,) = rig.devices
@@ -77,8 +78,7 @@ class Bench:
     def open_output(self, permit: Permit) -> None:
         self.session.open_output(permit)
 
-    def _emit(self, event: dict[str, Any]) -> None:
-        event.setdefault("t_ns", T0_NS + int(self.t_s * 1e9))
+    def _emit(self, event: Event) -> None:
         self.engine.apply(event)
         self.events.append(event)
 
@@ -128,7 +128,7 @@ class Bench:
     def tell(self, **changes: Any) -> None:
         """Of the cylinder on the scale, which stays there."""
         cylinder = replace(Cylinder("cylinder 1", 12.5, 21.6, 2.76e6), **changes)
-        self._emit({"type": records.CYLINDER_ON_SCALE, "cylinder": plain(cylinder), "reading_kg": None})
+        self._emit(CylinderOnScale(t_ns=T0_NS + int(self.t_s * 1e9), cylinder=cylinder, reading_kg=None))
 
     def held(self) -> "Bench":
         """In a recovery, armed and closed."""

@@ -18,8 +18,7 @@ from typing import Any
 import pytest
 
 from logger.app.restart import BEHIND, CatchUp
-from logger.model import records as r
-from logger.model.plain import job_from, rig_from
+from logger.model.events import JobOpened, RigLoaded, StageBegun
 from logger.model.records import NewRecord
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import NotNow, do
@@ -51,16 +50,16 @@ def items_of(scenario: str) -> tuple[Item, ...]:
 
 
 def _set(item: Any, settings: dict[str, Any]) -> Any:
-    is_begin = isinstance(item, dict) and item["type"] == r.STAGE_BEGUN
-    return {**item, "settings": settings} if is_begin and settings else item
+    return replace(item, settings=settings) if isinstance(item, StageBegun) and settings else item
 
 
 def course(scenario: str) -> Course:
     items = items_of(scenario)
-    events = {item["type"]: item for *_, item in items if isinstance(item, dict)}
+    opened = next(item for *_, item in items if isinstance(item, JobOpened))
+    loaded = next(item for *_, item in items if isinstance(item, RigLoaded))
     kill_ns = T0_NS + int(STAGES[scenario][2] * NS_PER_S)
-    job = replace(job_from(events[r.JOB_OPENED]["job"]), job_id=f"{scenario}-1")
-    return Course(job, rig_from(events[r.RIG_LOADED]["rig"]), items, kill_ns, kill_ns + DOWN_S * NS_PER_S)
+    job = replace(opened.job, job_id=f"{scenario}-1")
+    return Course(job, loaded.rig, items, kill_ns, kill_ns + DOWN_S * NS_PER_S)
 
 
 def run(folder: Path, which: str) -> "subprocess.CompletedProcess[str]":

@@ -13,8 +13,7 @@ from firmware_protocol.messages import encode_message
 from firmware_protocol.requests import Request, RequestDescribe, RequestHello, Start
 from logger.config.job_file import parse_job
 from logger.config.rig_file import parse_rig
-from logger.model import records
-from logger.model.plain import plain
+from logger.model.events import CylinderOnScale, JobOpened, RigLoaded, StageBegun, StageEnded
 from logger.model.units import NS_PER_S
 from logger.pipeline.engine import ANALYSE_EVERY_NS, Engine
 from sim_device.device import Device
@@ -67,7 +66,7 @@ def _end(kind: str) -> Row:
     engine.live = False
     for _ in seconds(engine, HOURS * 3600, took, period_ms=4000):
         pass
-    event = {"type": records.STAGE_ENDED, "t_ns": engine.model.now_ns, "number": 1, "operator": ""}
+    event = StageEnded(t_ns=engine.model.now_ns, number=1)
     began = time.perf_counter()
     engine.apply(event)
     took_s = time.perf_counter() - began
@@ -79,13 +78,13 @@ def begun(kind: str) -> Engine:
     """A job with this stage running, nothing received yet."""
     setup = parse_job(JOB_TOML, "bench")
     engine = Engine(live=True)
-    for i, event in enumerate([
-        {"type": records.JOB_OPENED, "job": plain(setup.job), "cylinders": [plain(c) for c in setup.cylinders]},
-        {"type": records.RIG_LOADED, "rig": plain(parse_rig(rig_toml("/dev/bench")))},
-        {"type": records.CYLINDER_ON_SCALE, "cylinder": plain(setup.cylinders[0]), "reading_kg": None},
-        {"type": records.STAGE_BEGUN, "number": 1, "kind": kind, "settings": {}, "operator": ""},
-    ]):  # fmt: skip
-        engine.apply({"t_ns": T0_NS + i, **event})
+    for event in (
+        JobOpened(t_ns=T0_NS, job=setup.job, cylinders=setup.cylinders),
+        RigLoaded(t_ns=T0_NS + 1, rig=parse_rig(rig_toml("/dev/bench"))),
+        CylinderOnScale(t_ns=T0_NS + 2, cylinder=setup.cylinders[0], reading_kg=None),
+        StageBegun(t_ns=T0_NS + 3, number=1, kind=kind),
+    ):
+        engine.apply(event)
     return engine
 
 

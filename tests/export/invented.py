@@ -35,6 +35,7 @@ from logger.model.sample import PointSample
 from logger.model.units import NS_PER_S
 from logger.model.value import known, unknown
 from logger.stages.definition import StageResult
+from tests.stored import stored_event
 
 T0_NS = 1_772_467_200_000_000_000  # 2026-03-02T16:00:00Z
 SCALE, MANIFOLD = "52494d450000a001", "52494d450000a002"
@@ -81,7 +82,7 @@ class Recorder:
         self.records.append(chained(previous, new, len(self.records) + 1))
 
     def event(self, name: str, t_ns: int, /, **fields: Any) -> None:
-        self.add(new_event({"type": name, "t_ns": t_ns, **fields}))
+        self.add(stored_event(name, t_ns, **fields))
 
     def scan(self, device: str, t_ns: int, *values: float | None) -> None:
         raw = struct.pack(f"<{len(values)}d", *(NO_READING if v is None else v for v in values))
@@ -210,14 +211,14 @@ def instruments() -> tuple[Instrument, ...]:
     )  # fmt: skip
 
 
-def alarm(t_ns: int, event: AlarmEvent, before: State, after: State, **more: Any) -> dict[str, Any]:
+def alarm(t_ns: int, event: AlarmEvent, before: State, after: State, **more: Any) -> AlarmChanged:
     values: dict[str, Any] = {
         "t_ns": t_ns, "key": "cylinder-near-limit", "label": "Cylinder nearly full", "priority": Priority.HIGH,
         "event": event, "from_state": before, "to_state": after, "value": 0.912, "problem": None, "limit": 0.9,
         "unit": "1", "quantity": Quantity.RATIO, "cause": "above the limit",
         "message": "Make the next cylinder ready.",
     }  # fmt: skip
-    return {"type": r.ALARM, **AlarmChanged(**(values | more)).to_dict()}
+    return AlarmChanged(**(values | more))
 
 
 def opened(job: dict[str, Any]) -> Recorder:

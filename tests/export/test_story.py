@@ -94,7 +94,7 @@ def test_clocks_are_told_in_words_one_line_a_device() -> None:
         rec.event(r.CLOCK, T0_NS + t_s * NS_PER_S, device=MANIFOLD, fit=fit)
     rec.event(r.CLOCK, T0_NS + 4 * NS_PER_S, cause="the clock was set")
     rec.event(
-        r.CLOCK, T0_NS + 5 * NS_PER_S, device=MANIFOLD, fit={"error_ns": "soon"}
+        r.CLOCK, T0_NS + 5 * NS_PER_S, v=2, device=MANIFOLD, fit={"error_ns": "soon"}
     )  # of another version: passed over
     trouble, fit_line = told(rec).clocks(Shown())
     assert trouble == "the clock was set"

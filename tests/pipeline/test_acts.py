@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.model import records as r
+from logger.evidence.chain import event_of, new_event
+from logger.model.cylinder import Cylinder
+from logger.model.events import Event, JobOpened, StageBegun, StageEnded
 from logger.model.job import Job
-from logger.model.plain import plain
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import _ACTS, NotNow, do
 from logger.pipeline.engine import Engine
@@ -19,8 +20,8 @@ T0 = 1_772_467_200_000_000_000
 def opened() -> Engine:
     engine = Engine()
     job = Job("j", "R-407C", 98.0)
-    cylinder = {"name": "A", "tare_kg": 29.4, "water_capacity_kg": 59.9}
-    engine.apply({"type": r.JOB_OPENED, "t_ns": T0, "job": plain(job), "cylinders": [cylinder]})
+    cylinder = Cylinder("A", tare_kg=29.4, water_capacity_kg=59.9)
+    engine.apply(JobOpened(t_ns=T0, job=job, cylinders=(cylinder,)))
     return engine
 
 
@@ -73,8 +74,8 @@ def test_a_stage_ends_the_one_before() -> None:
     engine = opened()
     do(engine, "stage-begin", {"kind": "recovery"}, T0 + NS_PER_S)
     do(engine, "stage-begin", {"kind": "evacuation"}, T0 + 9 * NS_PER_S)
-    kinds = [e["type"] for e in engine.take_events()]
-    assert kinds[:2] == [r.STAGE_BEGUN, r.STAGE_ENDED] and kinds[-1] == r.STAGE_BEGUN
+    kinds = [type(event) for event in engine.take_events()]
+    assert kinds[:2] == [StageBegun, StageEnded] and kinds[-1] is StageBegun
     first, second = engine.model.state.stages
     assert (first.kind, first.ended_ns, second.ended_ns) == ("recovery", T0 + 9 * NS_PER_S, None)
 
@@ -83,7 +84,7 @@ def test_an_act_told_late_is_not_put_before_the_stage() -> None:
     engine = opened()
     do(engine, "stage-begin", {"kind": "recovery"}, T0 + 100 * NS_PER_S)
     do(engine, "mark", {"act": "isolated"}, T0 + 50 * NS_PER_S)
-    assert engine.take_events()[-1]["t_ns"] == T0 + 100 * NS_PER_S
+    assert engine.take_events()[-1].t_ns == T0 + 100 * NS_PER_S
 
 
 JSON = st.recursive(
@@ -101,7 +102,7 @@ KEYS = st.sampled_from(
 def test_whatever_is_sent_is_done_or_refused(acts: list[tuple[str, dict[str, Any]]]) -> None:
     """And the record it makes can be replayed into the same job."""
     engine, now = opened(), T0
-    made: list[dict[str, Any]] = []
+    made: list[Event] = []
     for action, body in acts:
         now += NS_PER_S
         try:
@@ -113,6 +114,6 @@ def test_whatever_is_sent_is_done_or_refused(acts: list[tuple[str, dict[str, Any
     again = opened()
     again.live = False
     for event in made:
-        again.apply(event)
+        again.apply(event_of(new_event(event)))
     assert again.model.state.stages == engine.model.state.stages
     assert again.model.state.on_scale == engine.model.state.on_scale

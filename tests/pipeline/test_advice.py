@@ -1,12 +1,13 @@
 """What to do now, on the simulated plant's frames: told in time, in a line or two, gone when the stage is over."""
 
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
 import pytest
 
 from logger.api.shape import shape
-from logger.model import records as r
+from logger.model.events import StageBegun
 from logger.model.records import Record
 from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Engine
@@ -34,7 +35,7 @@ def live(records: tuple[Record, ...], settings: dict[str, Any] | None = None) ->
             engine.device_heard(device)
             engine.frame(device, t_ns, item)
         else:
-            engine.apply({**item, "settings": settings or {}} if item["type"] == r.STAGE_BEGUN else item)
+            engine.apply(replace(item, settings=settings or {}) if isinstance(item, StageBegun) else item)
         engine.take_events()
     return engine, told
 

@@ -4,10 +4,9 @@ from functools import partial
 
 import pytest
 
-from logger.model import records as r
+from logger.model.events import JobOpened
 from logger.model.finding import Verdict
 from logger.model.job import Job
-from logger.model.plain import plain
 from logger.model.sample import PointSample
 from logger.model.units import MICRON_PA, NS_PER_S
 from logger.pipeline.acts import do
@@ -33,7 +32,7 @@ def readings(engine: Engine, begin_ns: int, end_ns: int, micron: float) -> None:
 def test_a_second_decay_test_is_not_judged_by_the_isolation_of_the_first() -> None:
     """Ten minutes held; the pump opened again; a second test begun and its isolation not marked: nothing passes."""
     engine = Engine()
-    engine.apply({"type": r.JOB_OPENED, "t_ns": T0, "job": plain(Job("j", "R-407C", 98.0)), "cylinders": []})
+    engine.apply(JobOpened(t_ns=T0, job=Job("j", "R-407C", 98.0)))
     settings = {"profile": "iec-60335-2-40"}
     do(engine, "stage-begin", {"kind": "decay-test", "settings": settings}, T0)
     do(engine, "mark", {"act": "isolated"}, T0 + MINUTE)

@@ -2,10 +2,9 @@
 
 from logger.api.shape import shape
 from logger.config.rig_file import parse_rig
-from logger.model import records
 from logger.model.cylinder import Cylinder
+from logger.model.events import JobOpened, RigLoaded
 from logger.model.job import Job
-from logger.model.plain import plain
 from logger.model.units import NS_PER_S, PSI_PA
 from logger.model.value import Value
 from logger.pipeline.acts import do
@@ -38,9 +37,8 @@ url = "/dev/{name}"
 def on_scale(cylinder: Cylinder, refrigerant: str = "R-410A") -> Engine:
     """30.0 kg on the scale in a recovery of that refrigerant."""
     engine = Engine()
-    engine.apply({"type": records.RIG_LOADED, "t_ns": T0, "rig": plain(parse_rig('[rig]\nname = "r"\n' + RIG))})
-    job = plain(Job("j", refrigerant, 20.0))
-    engine.apply({"type": records.JOB_OPENED, "t_ns": T0, "job": job, "cylinders": [plain(cylinder)]})
+    engine.apply(RigLoaded(t_ns=T0, rig=parse_rig('[rig]\nname = "r"\n' + RIG)))
+    engine.apply(JobOpened(t_ns=T0, job=Job("j", refrigerant, 20.0), cylinders=(cylinder,)))
     do(engine, "cylinder", {"name": cylinder.name}, T0)
     do(engine, "stage-begin", {"kind": "recovery"}, T0)
     engine.frame(SCALE, T0 + NS_PER_S, b"30.0 kg")

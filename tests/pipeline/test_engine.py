@@ -6,9 +6,10 @@ from typing import Any
 import pytest
 
 from logger.evidence.chain import event_of
-from logger.model import records as r
+from logger.model.alarm import State
+from logger.model.events import AlarmChanged, CylinderOnScale
 from logger.model.finding import Verdict
-from logger.model.records import Record
+from logger.model.records import EVENT, Record
 from logger.model.sample import PointSample
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import end_stage
@@ -29,11 +30,11 @@ def brewery() -> tuple[Record, ...]:
 
 def _tells(record: Record, cylinder: str) -> bool:
     """Whether the record says that this cylinder came."""
-    event = event_of(record) if record.kind == r.EVENT else {}
-    return event.get("type") == r.CYLINDER_ON_SCALE and event["cylinder"]["name"] == cylinder
+    event = event_of(record) if record.kind == EVENT else None
+    return isinstance(event, CylinderOnScale) and event.cylinder.name == cylinder
 
 
-def live(records: tuple[Record, ...], untold: str = "") -> tuple[Engine, list[dict[str, Any]]]:
+def live(records: tuple[Record, ...], untold: str = "") -> tuple[Engine, list[AlarmChanged]]:
     """A live engine over recorded items, ticked each second; the alarm changes it made. untold: a cylinder."""
     engine, told, next_tick = Engine(), [], 0
     for t_ns, _, _, device, item in in_order(records):
@@ -43,15 +44,15 @@ def live(records: tuple[Record, ...], untold: str = "") -> tuple[Engine, list[di
         if isinstance(item, bytes):
             engine.device_heard(device)
             engine.frame(device, t_ns, item)
-        elif item["type"] != r.CYLINDER_ON_SCALE or item["cylinder"]["name"] != untold:
+        elif not isinstance(item, CylinderOnScale) or item.cylinder.name != untold:
             engine.apply(item)
         told += engine.take_events()
-    return engine, [e for e in told if e["type"] == r.ALARM]
+    return engine, [event for event in told if isinstance(event, AlarmChanged)]
 
 
 def test_a_recovery_as_the_mechanic_sees_it() -> None:
     engine, alarms = live(brewery())
-    raised = [a["key"] for a in alarms if a["to_state"] == "unacknowledged"]
+    raised = [a.key for a in alarms if a.to_state is State.UNACKNOWLEDGED]
     assert "overfill-soon" in raised
     assert "overfill" not in raised  # the cylinder was changed in time
     assert engine.model.state.on_scale == "cylinder B"
@@ -105,14 +106,14 @@ def test_a_cylinder_that_nobody_told_has_no_fill_and_that_is_an_alarm() -> None:
     engine, alarms = live(brewery()[:400], untold="cylinder A")
     fill = engine.values["cylinder_of_limit"]
     assert fill.number is None and "rimelog cylinder-swap" in str(fill.problem)
-    assert "fill-unknown" in [a["key"] for a in alarms if a["to_state"] == "unacknowledged"]
+    assert "fill-unknown" in [a.key for a in alarms if a.to_state is State.UNACKNOWLEDGED]
 
 
 def test_another_cylinder_on_the_scale_is_not_taken_for_the_old_one() -> None:
     first = next(i for i, record in enumerate(brewery()) if _tells(record, "cylinder B"))
     engine, alarms = live(brewery()[: first + 300], untold="cylinder B")
     assert "another cylinder" in str(engine.values["cylinder_of_limit"].problem)
-    assert "fill-unknown" in [a["key"] for a in alarms if a["to_state"] == "unacknowledged"]
+    assert "fill-unknown" in [a.key for a in alarms if a.to_state is State.UNACKNOWLEDGED]
 
 
 def test_a_silent_point_is_unknown_with_its_age() -> None:
@@ -153,7 +154,7 @@ def test_a_scale_that_stands_still_in_a_recovery_is_an_alarm(monkeypatch: pytest
     monkeypatch.setattr(DeviceReadings, "frame", frozen)
     records = tuple(x for x in brewery() if x.t0_ns < T0_NS + 850 * NS_PER_S)
     _, alarms = live(records)
-    raised = {a["key"]: (a["t_ns"] - T0_NS) / NS_PER_S for a in alarms if a["to_state"] == "unacknowledged"}
+    raised = {a.key: (a.t_ns - T0_NS) / NS_PER_S for a in alarms if a.to_state is State.UNACKNOWLEDGED}
     assert 700 < raised["recovery-stalled"] < 850, raised
 
 
@@ -171,7 +172,7 @@ def test_where_this_program_fails_live_and_replay_conclude_the_same(monkeypatch:
     records = tuple(x for x in brewery() if x.t0_ns < T0_NS + 850 * NS_PER_S)
     engine, alarms = live(records)
     again = replay(records)
-    assert len(failed) > 10 and "program-fault" in {a["key"] for a in alarms}
+    assert len(failed) > 10 and "program-fault" in {a.key for a in alarms}
     stage = again.model.state.stage
     assert stage is not None
     found = [one.final_result(stage, T0_NS + 840 * NS_PER_S).findings for one in (engine, again)]

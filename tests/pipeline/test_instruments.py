@@ -6,6 +6,8 @@ from logger.config.rig_file import parse_rig
 from logger.decode.registers import Block, exchange
 from logger.evidence.chain import frames_of
 from logger.model import records
+from logger.model.codec import event_from_json
+from logger.model.events import RigLoaded
 from logger.model.plain import plain
 from logger.model.rig import Rig
 from logger.model.sample import PointSample
@@ -19,7 +21,7 @@ SCALE, TRANSMITTERS = "text:platform scale", "modbus:transmitters"
 
 
 def loaded(engine: Engine, rig: Rig, t_ns: int = 0) -> None:
-    engine.apply({"type": records.RIG_LOADED, "t_ns": t_ns, "rig": plain(rig)})
+    engine.apply(RigLoaded(t_ns=t_ns, rig=rig))
 
 
 def mass(sample: PointSample) -> float | None:
@@ -87,6 +89,6 @@ def test_a_rig_of_a_later_version_leaves_the_record_readable() -> None:
     rig = plain(parse_rig(GOOD))
     rig["devices"][0]["channels"][0]["source"]["pattern"] = "(?P<value>.)(?P<future>.)"
     engine = Engine(live=False)
-    engine.apply({"type": records.RIG_LOADED, "t_ns": 0, "rig": rig})
+    engine.apply(event_from_json({"type": records.RIG_LOADED, "t_ns": 0, "rig": rig}))
     assert engine.frame(SCALE, NS_PER_S, b"W 30.0 kg S") == []
     assert "groups are value, unit and stable" in str(engine.model.devices[SCALE].problem)

@@ -1,6 +1,5 @@
 """The alarms of a job on a rig of which not everything is there."""
 
-import copy
 from dataclasses import replace
 from typing import Any
 
@@ -8,9 +7,9 @@ import pytest
 
 from logger.config.errors import FileProblems
 from logger.config.rig_file import parse_rig
-from logger.model import records as r
+from logger.model.alarm import State
+from logger.model.events import AlarmChanged, DeviceHello, Event, JobOpened, RigLoaded
 from logger.model.job import Job, Stage
-from logger.model.plain import plain
 from logger.model.rig import Rig
 from logger.model.units import NS_PER_S, PSI_PA
 from logger.pipeline.acts import do
@@ -40,19 +39,19 @@ def night(heard: str, alarms: dict[str, Any]) -> tuple[Engine, list[str]]:
         if t_ns >= next_tick:
             engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
-        if isinstance(item, dict):
-            if item["type"] == r.RIG_LOADED:
-                item = copy.deepcopy(item)
-                item["rig"]["alarms"] = alarms
+        if isinstance(item, Event):
+            if isinstance(item, RigLoaded):
+                item = replace(item, rig=replace(item.rig, alarms=alarms))
             engine.apply(item)
-            if item["type"] == r.RIG_LOADED:
+            if isinstance(item, RigLoaded):
                 for one in engine.model.state.rig.devices:
                     engine.device_lost(engine.model.state.device_key(one.name), "device lost: not heard yet")
         elif device == engine.model.state.device_key(heard):
             engine.device_heard(device)
             engine.frame(device, t_ns, item)
         told += engine.take_events()
-    return engine, [e["key"] for e in told if e["type"] == r.ALARM and e["to_state"] == "unacknowledged"]
+    changes = (event for event in told if isinstance(event, AlarmChanged))
+    return engine, [change.key for change in changes if change.to_state is State.UNACKNOWLEDGED]
 
 
 def test_a_setting_for_a_point_whose_device_is_not_there_ends_nothing() -> None:
@@ -64,15 +63,17 @@ def test_a_setting_for_a_point_whose_device_is_not_there_ends_nothing() -> None:
 
 def test_a_device_that_lacks_a_mapped_channel_is_not_silent() -> None:
     engine, _ = night(BOARD, {})
-    rig = copy.deepcopy(next(e for *_, e in in_order(brewery()) if isinstance(e, dict) and e["type"] == r.RIG_LOADED))
-    board = next(d for d in rig["rig"]["devices"] if d["name"] == BOARD)
-    board["channels"][0]["index"] = 63
-    engine.apply(rig)
+    loaded = next(e for *_, e in in_order(brewery()) if isinstance(e, RigLoaded))
+    board = next(device for device in loaded.rig.devices if device.name == BOARD)
+    missing = replace(board.channels[0], index=63)
+    changed = replace(board, channels=(missing, *board.channels[1:]))
+    devices = tuple(changed if device is board else device for device in loaded.rig.devices)
+    engine.apply(replace(loaded, rig=replace(loaded.rig, devices=devices)))
     for _ in range(60):
         engine.tick(engine.model.now_ns + NS_PER_S)
     waiting = engine.judge.waiting()
-    assert f"no-data-{board['channels'][0]['point']}" in waiting
-    problem = engine.judge.state.of(f"no-data-{board['channels'][0]['point']}").problem
+    assert f"no-data-{missing.point}" in waiting
+    problem = engine.judge.state.of(f"no-data-{missing.point}").problem
     assert problem is not None and "no channel 63" in problem
 
 
@@ -115,13 +116,13 @@ def test_a_recovery_begun_with_nothing_plugged_in_goes_on_and_says_that_the_fill
 def test_an_alarm_keeps_its_key_when_the_device_says_who_it_is() -> None:
     rig = parse_rig(RIG)
     engine = Engine()
-    engine.apply({"type": r.JOB_OPENED, "t_ns": 0, "job": plain(Job("j", "R-407C"))})
-    engine.apply({"type": r.RIG_LOADED, "t_ns": 0, "rig": plain(rig)})
+    engine.apply(JobOpened(t_ns=0, job=Job("j", "R-407C")))
+    engine.apply(RigLoaded(t_ns=0, rig=rig))
     engine.device_lost(engine.model.state.device_key("board"), "device lost: not heard yet")
     for second in range(20):
         engine.tick(second * NS_PER_S)
     assert "device-board" in engine.judge.waiting()
-    engine.apply({"type": r.DEVICE_HELLO, "t_ns": 20 * NS_PER_S, "device": "52696d6500000001", "name": "board"})
+    engine.apply(DeviceHello(t_ns=20 * NS_PER_S, device="52696d6500000001", name="board"))
     engine.device_heard(engine.model.state.device_key("board"))
     for second in range(20, 40):
         engine.tick(second * NS_PER_S)

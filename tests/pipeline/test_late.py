@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
+from logger.model.events import NoteWritten, StageEnded
 from logger.model.finding import Verdict
-from logger.model.records import NOTE, STAGE_ENDED
 from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Engine
 from logger.pipeline.job_state import Item
@@ -100,7 +100,7 @@ def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late
         10**9,
         0,
         "",
-        {"type": STAGE_ENDED, "t_ns": T0_NS + 480 * NS_PER_S, "number": 1},
+        StageEnded(t_ns=T0_NS + 480 * NS_PER_S, number=1),
     )
     late: list[Item] = [(T0_NS + 481 * NS_PER_S, *item[1:]) for item in missed]
     wanted = fed([*before, *missed, *after, end]).reports[1]
@@ -112,7 +112,7 @@ def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late
         engine.result = replace(at_its_end, findings=(passed, *at_its_end.findings[1:]))
         fed(late, engine=engine)
         engine.tick(T0_NS + 490 * NS_PER_S)
-        notes = [e["text"] for e in engine.take_events() if e["type"] == NOTE]
+        notes = [e.text for e in engine.take_events() if isinstance(e, NoteWritten)]
         assert [("it was: passed" in text) for text in notes] == [True] * live, "told once, and not on replay"
         again = engine.results[1]
         assert _recovered(again) == pytest.approx(_recovered(wanted), abs=0.05)

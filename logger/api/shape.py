@@ -13,7 +13,6 @@ from logger.model.text import clean
 from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, show
 from logger.model.value import Value
 from logger.pipeline.snapshot import LIVE, STAGE_VIEW, Snapshot
-from logger.refrigerant import labelled
 
 CAUTION = (
     "Records and warns only. It replaces no relief valve, float switch or scale alarm: "
@@ -52,7 +51,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "t_ns": snapshot.t_ns,
         "time": datetime.fromtimestamp(snapshot.t_ns / NS_PER_S, UTC).isoformat(timespec="seconds"),
         "job": {k: clean(v) if isinstance(v, str) else v for k, v in plain(job).items()},
-        "refrigerant": clean(labelled(job.refrigerant)),
+        "refrigerant": clean(snapshot.refrigerant),
         "stage": None
         if stage is None
         else {

@@ -20,6 +20,7 @@ from logger.link.retrying import Supervisor
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.rig import Rig
+from logger.refrigerant import SHIPPED, Catalogue
 
 log = logging.getLogger(__name__)
 
@@ -31,7 +32,10 @@ OPENING_S = 0.3  # for a last request to open to be on the wire
 
 @dataclass(frozen=True, slots=True)
 class RunSettings:
-    """speed: the record's seconds per real second, above 1 only for demonstrations with a simulated rig."""
+    """speed: the record's seconds per real second, above 1 only for demonstrations with a simulated rig.
+
+    catalogue: what the user knows. A job takes from it the blends that it rests on.
+    """
 
     rig: Rig
     job: Job | None
@@ -43,6 +47,7 @@ class RunSettings:
     speed: float = 1.0
     sign: Callable[[bytes], str] | None = None
     accept_lost_tail: bool = False
+    catalogue: Catalogue = SHIPPED
     more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
     earlier: Callable[[Job], dict[str, Any]] = lambda job: {}
     on_start: Callable[[Daemon], None] = lambda daemon: None
@@ -70,6 +75,7 @@ async def run(settings: RunSettings) -> None:
     clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
     daemon.more_cylinders, daemon.earlier = settings.more_cylinders, settings.earlier
+    daemon.pipeline.user_catalogue = settings.catalogue
     daemon.open(
         settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.accept_lost_tail
     )

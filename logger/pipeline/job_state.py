@@ -11,7 +11,7 @@ from logger.model.plain import cylinder_from, finding_from, job_from, rig_from, 
 from logger.model.rig import Rig, RigDevice
 from logger.model.units import NS_PER_S
 from logger.model.value import Value
-from logger.refrigerant import Refrigerant
+from logger.refrigerant import SHIPPED, Refrigerant
 from logger.refrigerant.table import shipped
 from logger.stages.acceptance import Profile, profile_from_mapping
 from logger.stages.charging.leak_record import EarlierJob
@@ -24,7 +24,8 @@ NOTES_KEPT = 200
 class JobState:
     """job is None until JOB_OPENED. stages: all, in order; the last may be running.
 
-    cylinders: by name. on_scale: the name of the one now filled or emptied; swaps: (t_ns, name) of each that came.
+    catalogue: the refrigerants that this job knows. cylinders: by name. on_scale: the name of the one now filled or
+    emptied; swaps: (t_ns, name) of each that came.
     profiles: the user's own acceptance profiles. marks: (t_ns, act, text) of all stages.
     findings: by stage number, as concluded at the stage's end. earlier: the earlier jobs of this appliance that moved
     refrigerant, None when they could not be looked for; earlier_complete: all of them were read. baseline: figures of
@@ -33,6 +34,7 @@ class JobState:
 
     def __init__(self) -> None:
         self.job: Job | None = None
+        self.catalogue = SHIPPED
         self.rig = Rig("", ())
         self.bound: dict[str, str] = {}  # device id -> name of the rig's device it serves
         self.stages: list[Stage] = []
@@ -78,8 +80,7 @@ class JobState:
             handler(event)
 
     def _on_job_opened(self, event: Event) -> None:
-        for record in event.get("blends", ()):  # the user's own: a stranger's program must compute with the same
-            shipped().add(Refrigerant.from_record(record))
+        self._learn_blends(event)
         self.job = job_from(event["job"])
         self.closed = False
         for data in event.get("cylinders", ()):
@@ -93,6 +94,11 @@ class JobState:
         if baseline is not None:
             self.baseline = {name: value_from(data) for name, data in baseline["figures"].items()}
             self.baseline_of = f"the start-up of job {baseline['job']} on {baseline['date']}"
+
+    def _learn_blends(self, event: Event) -> None:
+        """The user's own: a stranger's program must compute with the same. One with a shipped name is left out."""
+        blends = (Refrigerant.from_record(record) for record in event.get("blends", ()))
+        self.catalogue = self.catalogue.with_blends(b for b in blends if shipped().get(b.name) is None)
 
     def _on_run_begun(self, event: Event) -> None:
         self.utc_offset_s = int(event.get("utc_offset_s", 0))
@@ -120,6 +126,7 @@ class JobState:
         del self.notes[:-NOTES_KEPT]
 
     def _on_cylinder_on_scale(self, event: Event) -> None:
+        self._learn_blends(event)
         cylinder = cylinder_from(event["cylinder"])
         self.cylinders[cylinder.name] = cylinder
         self.on_scale = cylinder.name

@@ -14,7 +14,6 @@ from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, UNITS, show_unit
 from logger.model.value import Value
-from logger.refrigerant import labelled
 from logger.statistics.ratio import Answer, K, Measure
 
 _MAX_DIGITS = 6
@@ -112,7 +111,7 @@ def _about(side: Side, shown: Shown) -> list[tuple[str, str]]:
         ("Begun", f"{local.time(side.stage.begun_ns, False)} {local.zone}"),
         ("Lasted", f"{lasted}{running}"),
         ("Appliance", clean(side.job.appliance) or "not stated"),
-        ("Refrigerant", clean(labelled(side.job.refrigerant))),
+        ("Refrigerant", clean(side.refrigerant)),
     ]
 
 

@@ -45,6 +45,7 @@ from logger.pipeline.live_values import LiveQuantities
 from logger.pipeline.readings import LATE_QUIET_NS, Scene
 from logger.pipeline.snapshot import PointNow, Snapshot
 from logger.pipeline.stage_inputs import conclude, interim
+from logger.refrigerant import SHIPPED
 from logger.stages import registry
 from logger.stages.definition import StageResult
 from logger.stages.words import text_of
@@ -66,11 +67,13 @@ class Pipeline:
 
     watching: number of the stage whose live watches are fed on replay too: the one that a restart goes on with.
     behind: why what was before is not known yet, None when it is (`adopt`). kept: while behind, what was taken in.
+    user_catalogue: with the user's own blends, which a cylinder that joins the job may bring along.
     """
 
     def __init__(self, live: bool = True) -> None:
         self.live = live
         self.scene = Scene()
+        self.user_catalogue = SHIPPED
         self.values: dict[str, Value] = {}
         self.quantities = LiveQuantities()
         self.report = StageResult()
@@ -229,8 +232,8 @@ class Pipeline:
             findings = tuple(state.findings.get(stage.number, ())) if stage else ()
             advice = (f"What was before is not shown yet: {self.behind}.",)
         return Snapshot(
-            scene.now_ns, job, stage, state.cylinder, scene.ambient.as_value(), points, dict(self.values),
-            findings, tuple(state.notes[-10:]),
+            scene.now_ns, job, state.catalogue.labelled(job.refrigerant), stage, state.cylinder,
+            scene.ambient.as_value(), points, dict(self.values), findings, tuple(state.notes[-10:]),
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
             advice=advice,
         )  # fmt: skip

@@ -12,6 +12,7 @@ from logger.model.plain import plain
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import _ACTS, NotNow, do
 from logger.pipeline.engine import Pipeline
+from logger.refrigerant import SHIPPED, Refrigerant, find
 
 T0 = 1_772_467_200_000_000_000
 
@@ -116,3 +117,19 @@ def test_whatever_is_sent_is_done_or_refused(acts: list[tuple[str, dict[str, Any
         again.apply(event)
     assert again.scene.state.stages == pipeline.scene.state.stages
     assert again.scene.state.on_scale == pipeline.scene.state.on_scale
+
+
+def test_a_cylinder_with_a_blend_of_the_users_own_brings_its_curves_into_the_job_once() -> None:
+    """Whoever reads the record computes with the same; the shipped ones are never in it."""
+    record = find("R-410A").record()
+    blend = Refrigerant.from_record(record | {"description": record["description"] | {"name": "SHOP-1"}})
+    pipeline = opened()
+    pipeline.user_catalogue = SHIPPED.with_blends([blend])
+    for name, refrigerant, brought in (("B", "shop 1", 1), ("C", "SHOP-1", 0), ("D", "R-22", 0)):
+        data = {"name": name, "tare_kg": 12.5, "water_capacity_kg": 21.6, "refrigerant": refrigerant}
+        do(pipeline, "cylinder", {"name": name, "cylinder": data}, T0 + 2 * NS_PER_S)
+        (event,) = (e for e in pipeline.take_events() if e["type"] == r.CYLINDER_ON_SCALE)
+        assert len(event.get("blends", ())) == brought
+    assert pipeline.scene.state.catalogue.find("shop 1").record() == blend.record()
+    with pytest.raises(NotNow, match="SHOP-2"):
+        do(pipeline, "cylinder", {"name": "E", "cylinder": data | {"refrigerant": "SHOP-2"}}, T0 + 3 * NS_PER_S)

@@ -1,6 +1,6 @@
 """The alarms of every job, with limits that need no set-up.
 
-Sources named here are measuring points (logger.model.points), live quantities of the pipeline, or health inputs:
+Sources named here are measuring points (logger.model.points), live quantities of the engine, or health inputs:
 a health input is known ("1") while all is well and unknown, its problem in plain words, while it is not.
 """
 

@@ -32,9 +32,9 @@ def connections(daemon: Daemon, rig: Rig, speed: float) -> list[Connection[Any]]
     claims = Claims()
     found: list[Connection[Any]] = []
     for device in rig.devices:
-        feed = DeviceFeed(device, daemon.pipeline, daemon.clock, speed, daemon.emit, daemon.keep_frame)
+        feed = DeviceFeed(device, daemon.engine, daemon.clock, speed, daemon.emit, daemon.keep_frame)
         daemon.feeds[device.name] = feed
-        daemon.pipeline.device_lost(daemon.pipeline.device_key(device.name), "device lost: not heard yet")
+        daemon.engine.device_lost(daemon.engine.model.state.device_key(device.name), "device lost: not heard yet")
         found.append(_connection(daemon, device, feed, claims, speed))
     return found
 
@@ -70,7 +70,7 @@ def _protocol(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Claim
         search_ports=serial_ports,
         search_radio=radio_urls,
     )
-    relays += [Relay(o, feed, daemon.pipeline, daemon.emit, connection, speed) for o in device.outputs]
+    relays += [Relay(o, feed, daemon.engine, daemon.emit, connection, speed) for o in device.outputs]
     daemon.relays += relays
     feed.request = _requester(connection.conversation)
     connection.conversation.host_time = feed.utc_ns  # so that a stored reply tells the round trip
@@ -86,5 +86,5 @@ def _requester(session: Session) -> Callable[[Request], None]:
 
 def _known(daemon: Daemon, device: RigDevice) -> ProtocolDevice | None:
     """What the record of an earlier run tells of it, so that what the device kept since then is fetched."""
-    known = daemon.pipeline.scene.devices.get(daemon.pipeline.device_key(device.name))
+    known = daemon.engine.model.devices.get(daemon.engine.model.state.device_key(device.name))
     return known.model if known is not None and isinstance(known.model, ProtocolDevice) else None

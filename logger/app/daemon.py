@@ -1,4 +1,4 @@
-"""One running job: its pipeline, its file, its devices, its API. Everything happens in one asyncio loop."""
+"""One running job: its engine, its file, its devices, its API. Everything happens in one asyncio loop."""
 
 import asyncio
 import logging
@@ -46,7 +46,7 @@ from logger.model.text import clean
 from logger.model.units import NS_PER_S, user_unit
 from logger.model.value import known, unknown
 from logger.pipeline.acts import NotNow, do
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
 from logger.store.status import DISK_FULL, GONE, LOW_SPACE, REFUSED, Problem
@@ -70,9 +70,9 @@ class Daemon:
 
     def __init__(self, job_id: str, path: Path, clock: Clock, speed: float = 1.0) -> None:
         self.job_id, self.path, self.clock, self.speed = job_id, path, clock, speed
-        self.pipeline = Pipeline(live=False)
-        self.pipeline.analyse_every_ns = max(self.pipeline.analyse_every_ns, int(NS_PER_S * speed))
-        self.pipeline.scene.slack_s = 2.0 * speed if speed > 1 else 0.0
+        self.engine = Engine(live=False)
+        self.engine.analyse_every_ns = max(self.engine.analyse_every_ns, int(NS_PER_S * speed))
+        self.engine.model.slack_s = 2.0 * speed if speed > 1 else 0.0
         self.feeds: dict[str, DeviceFeed] = {}
         self.relays: list[Relay] = []
         self.awake: dict[str, Any] = {}
@@ -115,10 +115,10 @@ class Daemon:
         )  # fmt: skip
         newest_ns = 0
         if existed:
-            self.catch_up = CatchUp(self.path, self.pipeline)
+            self.catch_up = CatchUp(self.path, self.engine)
             self._last_record, newest_ns = self.catch_up.last_id, self.catch_up.newest_ns
-            self.clock.go_on_after(self.pipeline.scene.now_ns)
-        if self.pipeline.scene.state.job is None:
+            self.clock.go_on_after(self.engine.model.now_ns)
+        if self.engine.model.state.job is None:
             if job is None:
                 self.writer.close()
                 if self.catch_up is not None:
@@ -141,14 +141,14 @@ class Daemon:
             self.emit(ClockNoted(t_ns=now_ns(), cause=self.clock.problem, offset_ns=self.clock.offset_ns))
         if newest_ns:
             self.emit(GapNoted(t_ns=now_ns(), cause="the program was not running", from_ns=newest_ns))
-        self.pipeline.go_live()
-        if cylinders and self.pipeline.scene.state.on_scale is None:
+        self.engine.go_live()
+        if cylinders and self.engine.model.state.on_scale is None:
             self._do("cylinder", {"name": cylinders[0].name})
 
     def _own_blends(self, job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:
         """The user's own blends that the job rests on, whole: so that it can be computed anew anywhere."""
         inside = (name for c in cylinders for name in (c.refrigerant, *c.candidates) if name is not None)
-        return self.pipeline.user_catalogue.blend_records((job.refrigerant, *inside))
+        return self.engine.user_catalogue.blend_records((job.refrigerant, *inside))
 
     async def close(self) -> None:
         """Everything stored; then the file is let go."""
@@ -166,23 +166,23 @@ class Daemon:
             self._clock_trouble(trouble)
         now_ns = self.clock.now_ns()
         self._health()
-        self.pipeline.tick(now_ns)
+        self.engine.tick(now_ns)
         self._drain()
         # By force: what came since the last tick is at risk until it is stored, however early this tick is.
         self._submit(self._segments.flush(now_ns, force=True))
         self._tick_fits(now_ns)
-        self.pipeline.health[CLOCK] = known(1.0, "1")
+        self.engine.judge.health[CLOCK] = known(1.0, "1")
 
     def look_at_relays(self) -> None:
         """Several times a second: what is held closed goes on being so, or is opened."""
         if not self.relays:
             return
-        scene = self.pipeline.scene
-        scene.now_ns = max(scene.now_ns, self.clock.now_ns())
+        model = self.engine.model
+        model.now_ns = max(model.now_ns, self.clock.now_ns())
         for relay in self.relays:
             relay.look(self._loop.time())
         why = [f"{r.output.hold}: {'; '.join(r.hold.why)}" for r in self.relays if r.hold.mode is Mode.STOPPED]
-        self.pipeline.health[PERMIT] = unknown("1", ", ".join(why)) if why else known(1.0, "1")
+        self.engine.judge.health[PERMIT] = unknown("1", ", ".join(why)) if why else known(1.0, "1")
 
     def publish(self) -> None:
         """The present state to everyone who follows."""
@@ -204,7 +204,7 @@ class Daemon:
         if now_ns < self._next_fits_ns:
             return
         self._next_fits_ns = now_ns + FITS_EVERY_NS
-        for device in list(self.pipeline.scene.devices.values()):
+        for device in list(self.engine.model.devices.values()):
             line = device.fit.line if device.fit is not None else None
             if line is not None and line.error_ns is not None:
                 fit = from_plain(ClockFit, plain(line))
@@ -214,10 +214,10 @@ class Daemon:
         well, problem = known(1.0, "1"), self._store_problem
         ill = well if problem is None else unknown("1", problem.text)
         low = problem is not None and problem.kind == LOW_SPACE
-        self.pipeline.health |= {STORE: well if low else ill, DISK: ill if low else well}
+        self.engine.judge.health |= {STORE: well if low else ill, DISK: ill if low else well}
 
     def _clock_trouble(self, trouble: Trouble) -> None:
-        self.pipeline.health[CLOCK] = unknown("1", trouble.text)
+        self.engine.judge.health[CLOCK] = unknown("1", trouble.text)
         noted = GapNoted if trouble.is_gap else ClockNoted
         self.emit(
             noted(
@@ -229,8 +229,8 @@ class Daemon:
     # -- the record ----------------------------------------------------------------------------------------------
 
     def emit(self, event: Event) -> None:
-        """An event from outside the pipeline (devices, clock, store): applied, stored."""
-        self.pipeline.apply(event)
+        """An event from outside the engine (devices, clock, store): applied, stored."""
+        self.engine.apply(event)
         self._store_event(event)
 
     def keep_frame(self, device: str, t_ns: int, raw: bytes, samples: list[PointSample]) -> None:
@@ -240,7 +240,7 @@ class Daemon:
         self._drain()
 
     def _drain(self) -> None:
-        for event in self.pipeline.take_events():
+        for event in self.engine.take_events():
             self._store_event(event)
 
     def _store_event(self, event: Event) -> None:
@@ -284,9 +284,9 @@ class Daemon:
     # -- Control -------------------------------------------------------------------------------------------------
 
     def snapshot(self) -> dict[str, Any]:
-        self.pipeline.scene.now_ns = max(self.pipeline.scene.now_ns, self.clock.now_ns())
+        self.engine.model.now_ns = max(self.engine.model.now_ns, self.clock.now_ns())
         return shape(
-            self.pipeline.snapshot(),
+            self.engine.snapshot(),
             {
                 "alarms": [alarm_shape(row) for row in self.alarms()],
                 "devices": [feed.shown() for feed in self.feeds.values()],
@@ -300,7 +300,9 @@ class Daemon:
         )
 
     def alarms(self) -> list[AlarmRow]:
-        return self.pipeline.engine.present(self.pipeline.alarm_state, self.pipeline.alarm_inputs())
+        return self.engine.judge.alarm_engine.present(
+            self.engine.judge.state, self.engine.judge.inputs(self.engine.model, self.engine.values)
+        )
 
     def _store_shape(self) -> dict[str, Any]:
         if self.writer is None:
@@ -374,13 +376,13 @@ class Daemon:
     def _do(self, action: str, body: dict[str, Any]) -> dict[str, Any]:
         if action == "cylinder" and "cylinder" not in body:
             name = body.get("name")
-            if isinstance(name, str) and name not in self.pipeline.scene.state.cylinders:
+            if isinstance(name, str) and name not in self.engine.model.state.cylinders:
                 kept = self.more_cylinders(name)
                 if kept is not None:
                     body = {**body, "cylinder": plain(kept)}
         now_ns = self.clock.now_ns()
         try:
-            answer = do(self.pipeline, action, body, _told_time(body, now_ns))
+            answer = do(self.engine, action, body, _told_time(body, now_ns))
         except NotNow as exc:
             raise Refused(str(exc)) from exc
         self._drain()
@@ -389,11 +391,11 @@ class Daemon:
     async def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
         if point not in POINTS:
             raise Refused(f"{point!r} is no measuring point")
-        scene = self.pipeline.scene
-        job, ambient_pa = scene.state.job, scene.ambient.pressure_pa
+        model = self.engine.model
+        job, ambient_pa = model.state.job, model.ambient.pressure_pa
         try:
             found = await self._trends.since(
-                point, since_ns, self.clock.now_ns(), buckets, scene.period_s(point), scene.slack_s
+                point, since_ns, self.clock.now_ns(), buckets, model.period_s(point), model.slack_s
             )
         except StoreError as exc:
             raise Refused(str(exc)) from exc

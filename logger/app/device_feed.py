@@ -13,7 +13,7 @@ from logger.model.instrument import TEXT
 from logger.model.rig import RigDevice
 from logger.model.sample import PointSample
 from logger.model.text import clean
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 
 Emit = Callable[[Event], None]
 KeepFrame = Callable[[str, int, bytes, list[PointSample]], None]
@@ -25,8 +25,8 @@ READ_TRIES = 5
 class DeviceFeed:
     """Takes a device's link events; `state` is what screens show of it. Runs in the daemon's loop."""
 
-    def __init__(self, device: RigDevice, pipeline: Pipeline, clock: Clock, speed: float, emit: Emit, keep: KeepFrame):
-        self.rig_device, self._pipeline, self._clock, self._speed = device, pipeline, clock, speed
+    def __init__(self, device: RigDevice, engine: Engine, clock: Clock, speed: float, emit: Emit, keep: KeepFrame):
+        self.rig_device, self._engine, self._clock, self._speed = device, engine, clock, speed
         self._emit, self._keep = emit, keep
         self.device_id = device.device_id or ""
         self.url = device.url or ""  # where it was found, which need not be where the rig has it
@@ -71,7 +71,7 @@ class DeviceFeed:
         if not self.device_id:
             return  # nobody said hello yet: not a device of ours
         t_ns = self.utc_ns(at_ns)
-        samples = self._pipeline.frame(self.device_id, t_ns, raw, explained)
+        samples = self._engine.frame(self.device_id, t_ns, raw, explained)
         self.frames += 1
         self._keep(self.device_id, t_ns, raw, samples)
 
@@ -79,10 +79,10 @@ class DeviceFeed:
         if not self.connected:
             self.connected = True
             self.state = "connected"
-            self._pipeline.device_heard(self._key())
+            self._engine.device_heard(self._key())
 
     def _key(self) -> str:
-        return self._pipeline.device_key(self.rig_device.name)
+        return self._engine.model.state.device_key(self.rig_device.name)
 
     def _hello(self, event: link.HelloReceived) -> None:
         self.device_id = event.hello.device_id.hex()
@@ -105,7 +105,7 @@ class DeviceFeed:
         period_s = self.rig_device.period_s
         if period_s is not None and self._known():
             period_ms = round(period_s * 1000)
-            if any(d.period_ms != period_ms for d in self._pipeline.scene.devices[self.device_id].described):
+            if any(d.period_ms != period_ms for d in self._engine.model.devices[self.device_id].described):
                 self.request(SetPeriod(0, period_ms))
 
     def _samples(self, event: link.SamplesReceived) -> None:
@@ -187,7 +187,7 @@ class DeviceFeed:
             self.connected = False
             t_ns, name = self.utc_ns(at_ns), self.rig_device.name
             self._emit(DeviceLost(t_ns=t_ns, device=self.device_id, name=name, reason=why))
-        self._pipeline.device_lost(self._key(), why)
+        self._engine.device_lost(self._key(), why)
 
     def shown(self) -> dict[str, Any]:
         """For screens: one line of text, and whether all is well."""
@@ -201,7 +201,7 @@ class DeviceFeed:
             parts.append(f"battery {self.battery_percent} %")
         if self.rssi_dbm is not None:
             parts.append(f"signal {self.rssi_dbm} dBm when found")  # systems do not tell it of a connected device
-        problem = self._pipeline.scene.devices[self.device_id].problem if self._known() else None
+        problem = self._engine.model.devices[self.device_id].problem if self._known() else None
         if problem and self.connected:
             parts.append(clean(problem))
         return {
@@ -216,7 +216,7 @@ class DeviceFeed:
         }
 
     def _known(self) -> bool:
-        return self.device_id in self._pipeline.scene.devices
+        return self.device_id in self._engine.model.devices
 
 
 _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {

@@ -29,7 +29,7 @@ def set_health(daemon: Daemon, channel: str, problem: str | None) -> None:
     """What the alarms and screens see of a channel; the bell's and notice's troubles are only shown."""
     daemon.channels[channel] = problem
     if channel in (SOUND, PUSH, AWAKE):
-        daemon.pipeline.health[channel] = known(1.0, "1") if problem is None else unknown("1", problem)
+        daemon.engine.judge.health[channel] = known(1.0, "1") if problem is None else unknown("1", problem)
 
 
 class Reach:
@@ -43,8 +43,8 @@ class Reach:
             set_health(daemon, channel, problem)
 
         def words(row: AlarmRow) -> str:
-            job = daemon.pipeline.scene.state.job
-            return sentence(row, job.units if job else "us", daemon.pipeline.scene.ambient.pressure_pa)
+            job = daemon.engine.model.state.job
+            return sentence(row, job.units if job else "us", daemon.engine.model.ambient.pressure_pa)
 
         push, heartbeat_s = None, None
         try:

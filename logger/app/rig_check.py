@@ -108,13 +108,13 @@ async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
         end_s = loop.time() + seconds
         while loop.time() < end_s and not all(_answered(daemon, feed) for feed in daemon.feeds.values()):
             await asyncio.sleep(TURN_S)
-            daemon.pipeline.tick(daemon.clock.now_ns())
+            daemon.engine.tick(daemon.clock.now_ns())
             for task in tasks:
                 if task.done():
                     task.result()
-        scene = daemon.pipeline.scene
+        model = daemon.engine.model
         devices = tuple(_checked(daemon, feed) for feed in daemon.feeds.values())
-        return RigCheck(devices, scene.ambient.pressure_pa, scene.ambient.note)
+        return RigCheck(devices, model.ambient.pressure_pa, model.ambient.note)
     finally:
         await asyncio.wait([asyncio.create_task(connection.stop()) for connection in running], timeout=STOP_S)
         for task in tasks:
@@ -127,19 +127,19 @@ def _answered(daemon: Daemon, feed: DeviceFeed) -> bool:
     device = _device(daemon, feed)
     if device is None or not feed.connected:
         return False
-    latest = daemon.pipeline.scene.latest
+    latest = daemon.engine.model.latest
     return device.problem is not None or all(c.point in latest for c in feed.rig_device.channels)
 
 
 def _checked(daemon: Daemon, feed: DeviceFeed) -> DeviceCheck:
-    scene = daemon.pipeline.scene
+    model = daemon.engine.model
     device = _device(daemon, feed)
     problem = None if feed.connected else feed.state.removeprefix(LOST)
     if problem is None and device is not None:
         problem = device.problem
     labels = {d.index: clean(d.label, LABEL_SHOWN) for d in device.described} if device is not None else {}
     points = tuple(
-        PointCheck(POINTS[c.point], c.index, labels.get(c.index, ""), _reading(scene.value(c.point), problem))
+        PointCheck(POINTS[c.point], c.index, labels.get(c.index, ""), _reading(model.value(c.point), problem))
         for c in feed.rig_device.channels
     )
     used = {channel.index for channel in feed.rig_device.channels}
@@ -162,4 +162,4 @@ def _reading(value: Value, problem: str | None) -> Value:
 
 
 def _device(daemon: Daemon, feed: DeviceFeed) -> DeviceReadings | None:
-    return daemon.pipeline.scene.devices.get(feed.device_id)
+    return daemon.engine.model.devices.get(feed.device_id)

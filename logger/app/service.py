@@ -78,7 +78,7 @@ async def run(settings: RunSettings) -> None:
     clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
     daemon.more_cylinders, daemon.earlier = settings.more_cylinders, settings.earlier
-    daemon.pipeline.user_catalogue = settings.catalogue
+    daemon.engine.user_catalogue = settings.catalogue
     daemon.open(
         settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.anchors,
         settings.accept_lost_tail,

@@ -109,7 +109,7 @@ def _end_stage(reader: StoreReader, at_ns: int) -> list[Event]:
     from logger.pipeline.acts import end_stage
     from logger.pipeline.replay import replay
 
-    pipeline = replay(reader.records())
-    pipeline.take_events()
-    end_stage(pipeline, at_ns)
-    return pipeline.take_events()
+    engine = replay(reader.records())
+    engine.take_events()
+    end_stage(engine, at_ns)
+    return engine.take_events()

@@ -82,6 +82,12 @@ class JobState:
                 return device
         return None
 
+    def device_key(self, rig_name: str) -> str:
+        """A rig device's id where it is known, else its name: what its health goes by."""
+        bound = {name: device_id for device_id, name in self.bound.items()}
+        entry = next((d for d in self.rig.devices if d.name == rig_name), None)
+        return (entry.device_id if entry else None) or bound.get(rig_name, rig_name)
+
     def apply(self, event: Event) -> None:
         """Events not named here, also those of later versions, change nothing."""
         match event:

@@ -55,7 +55,7 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
                 await asyncio.sleep(0.005)
 
         def waiting() -> list[str]:
-            return daemon.pipeline.waiting_alarms()
+            return daemon.engine.judge.waiting()
 
         await ticks_until(lambda: writer.status.last_id > 0 and writer.status.reserve)  # its thread has begun
         assert daemon.snapshot()["store"]["ok"]
@@ -74,7 +74,7 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
         await ticks_until(lambda: daemon.snapshot()["store"]["ok"])
         assert daemon.snapshot()["store"]["text"].startswith("stored to")
         assert (await daemon.act("note", {"text": "room again"}))["stored"]
-        await ticks_until(lambda: daemon.pipeline.alarm_state.of("store-trouble").state.value.startswith("returned"))
+        await ticks_until(lambda: daemon.engine.judge.state.of("store-trouble").state.value.startswith("returned"))
         await daemon.close()
 
     asyncio.run(night())

@@ -1,4 +1,4 @@
-"""What earlier jobs of an appliance tell a new one: real job files with the pipeline's findings, read as it opens."""
+"""What earlier jobs of an appliance tell a new one: real job files with the engine's findings, read as it opens."""
 
 import asyncio
 import sqlite3
@@ -24,7 +24,7 @@ from logger.model.plain import plain
 from logger.model.records import EVENT, NewRecord, Record
 from logger.model.rig import Rig
 from logger.model.units import NS_PER_S
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.replay import replay
 from logger.store.place import JobPlace, job_place, jobs
 from logger.store.reader import StoreReader
@@ -38,8 +38,8 @@ TODAY = replace(JOB, job_id="2026-06-02-01", full_charge_kg=16.5, appliance_clas
 def new(records: Iterable[Record], job: Job, days: float, **opened: Any) -> list[NewRecord]:
     """The same records on another day, of another job, each stage's findings behind it as the daemon writes them."""
     records = tuple(records)
-    pipeline = Pipeline(live=False)
-    replay(records, pipeline)
+    engine = Engine(live=False)
+    replay(records, engine)
     shift = int(days * DAY)
     out: list[NewRecord] = []
     for record in records:
@@ -54,7 +54,7 @@ def new(records: Iterable[Record], job: Job, days: float, **opened: Any) -> list
         out.append(new_event(event))
         if event["type"] == r.STAGE_ENDED:
             about = {"type": r.FINDING, "t_ns": event["t_ns"], "stage": event["number"]}
-            found = pipeline.reports[event["number"]].findings
+            found = engine.results[event["number"]].findings
             out += [new_event({**about, "finding": plain(finding)}) for finding in found]
     return out
 
@@ -208,6 +208,6 @@ def test_a_start_up_is_held_against_the_one_before(data: Path, tmp_path: Path) -
 
 def test_the_day_is_that_of_the_computers_place() -> None:
     """T0 is 16:00 UTC; the run was at UTC-06:00."""
-    pipeline = replay(simulated_job("charging", 900.0, ("scale",), 5.0))
-    assert pipeline.scene.state.day(T0_NS + 9 * 3600 * NS_PER_S) == date(2026, 3, 2)
-    assert pipeline.scene.state.day(T0_NS + 15 * 3600 * NS_PER_S) == date(2026, 3, 3)
+    engine = replay(simulated_job("charging", 900.0, ("scale",), 5.0))
+    assert engine.model.state.day(T0_NS + 9 * 3600 * NS_PER_S) == date(2026, 3, 2)
+    assert engine.model.state.day(T0_NS + 15 * 3600 * NS_PER_S) == date(2026, 3, 3)

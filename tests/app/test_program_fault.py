@@ -23,7 +23,7 @@ from logger.model.job import Job
 from logger.model.records import FRAMES
 from logger.model.rig import Rig, RigDevice
 from logger.pipeline.device_readings import DeviceReadings
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.store.reader import StoreReader
 
 SCALE = RigDevice("scale", "socket://127.0.0.1:1", "52696d6500000001")
@@ -44,10 +44,10 @@ def test_the_frame_is_kept_the_night_goes_on_and_so_does_a_restart(
     async def night(job: Job | None) -> None:
         daemon = Daemon("job-1", path, Clock())
         daemon.open(Rig("r", (SCALE,)), job)
-        feed = DeviceFeed(SCALE, daemon.pipeline, daemon.clock, 1.0, daemon.emit, daemon.keep_frame)
+        feed = DeviceFeed(SCALE, daemon.engine, daemon.clock, 1.0, daemon.emit, daemon.keep_frame)
         feed.take(StatusReceived(1, raw, status, Explained(status)))
         daemon.tick()
-        assert "program-fault" in daemon.pipeline.waiting_alarms()
+        assert "program-fault" in daemon.engine.judge.waiting()
         await daemon.close()
 
     asyncio.run(night(Job("job-1", "R-407C")))
@@ -56,7 +56,7 @@ def test_the_frame_is_kept_the_night_goes_on_and_so_does_a_restart(
         records = list(reader.records())
     kept = [frame for record in records if record.kind == FRAMES for _, frame in frames_of(record)]
     assert kept == [raw, raw]
-    beside = CatchUp(path, Pipeline(live=False), at_once_s=0.0)  # a long record: what devices said comes first
+    beside = CatchUp(path, Engine(live=False), at_once_s=0.0)  # a long record: what devices said comes first
     while not beside.go_on(0.0):
         pass
 

@@ -23,7 +23,7 @@ from logger.model.plain import job_from, rig_from
 from logger.model.records import NewRecord
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import NotNow, do
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order, replay
 from logger.stages.charging.live import CLOSING_S
@@ -115,12 +115,12 @@ def test_a_long_record_is_read_beside_what_comes(tmp_path: Path) -> None:
                 [NewRecord(record.kind, record.device, record.t0_ns, record.n, record.offsets, record.payload)]
             )
     writer.close()
-    live = Pipeline(live=False)
+    live = Engine(live=False)
     reading = CatchUp(path, live, at_once_s=0.0)
     assert not reading.done
     resumed = {
         k: (d.model.hello, d.model.sequence.next, d.model.sequence.missing)
-        for k, d in live.scene.devices.items()
+        for k, d in live.model.devices.items()
         if d.model.sequence
     }
     live.go_live()
@@ -136,15 +136,15 @@ def test_a_long_record_is_read_beside_what_comes(tmp_path: Path) -> None:
         if k == len(coming) // 2:
             assert not reading.done
             _not_yet(live, t_ns)
-    assert reading.go_on(60.0) and live.behind is None
+    assert reading.go_on(60.0) and live.catching_up_reason is None
     live.tick(end_ns)
-    whole = Pipeline(live=False)
-    whole.watching = 1
+    whole = Engine(live=False)
+    whole.resumed_stage = 1
     replay([record for record in records if record.t0_ns <= end_ns], whole)
     whole.tick(end_ns)
     same(shown(live)["values"], shown(whole)["values"])
     assert live.snapshot().advice == whole.snapshot().advice
-    for key, known in whole.scene.devices.items():
+    for key, known in whole.model.devices.items():
         hello, following, missing = resumed[key]
         assert hello is not None and hello == known.hello, "known before its frames were read: where to go on fetching"
         sequence = known.model.sequence
@@ -152,7 +152,7 @@ def test_a_long_record_is_read_beside_what_comes(tmp_path: Path) -> None:
         assert 0 < sequence.next - following <= 100
 
 
-def _not_yet(live: Pipeline, now_ns: int) -> None:
+def _not_yet(live: Engine, now_ns: int) -> None:
     """In between: what hangs on the moment is known and judged, what hangs on the past says why it is not."""
     seen = live.snapshot()
     assert seen.stage is not None and seen.stage.kind == "recovery"

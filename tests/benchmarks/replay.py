@@ -1,4 +1,4 @@
-"""The stored record through the pipeline again, against the time it took to record: 16 channels, ten scans a second.
+"""The stored record through the engine again, against the time it took to record: 16 channels, ten scans a second.
 
 As when a job goes on after a restart: the stage still runs. What its end adds is in `live` and `evidence`.
 """

@@ -1,7 +1,7 @@
 """An invented job for the tests of this room, built by hand: a brewery's R-407C glycol chiller. No real plant.
 
 Frames here are not the device protocol but two or three little-endian doubles: what they mean is this file's replay's
-affair, as in the product it is the pipeline's.
+affair, as in the product it is the engine's.
 """
 
 import math
@@ -102,7 +102,7 @@ def decoded(record: Record) -> Iterator[PointSample]:
 
 
 def replay(records: RecordSource, on_samples: OnSamples) -> Replayed:
-    """This file's stand-in for the pipeline's replay: findings computed from the samples, so that a changed frame
+    """This file's stand-in for the engine's replay: findings computed from the samples, so that a changed frame
     changes them."""
     masses: list[float] = []
     vacua: list[PointSample] = []

@@ -1,6 +1,6 @@
 """A job of the simulated plant as a record, without links, store or clock: frames by the device protocol.
 
-The plant is invented; the pipeline, protocol and analyses are the product's.
+The plant is invented; the engine, protocol and analyses are the product's.
 """
 
 from dataclasses import replace

@@ -56,7 +56,7 @@ def verified(records: tuple[Record, ...], folder: Path) -> tuple[VerifyReport, d
 
 def full_k(records: tuple[Record, ...]) -> float:
     """At which the cylinder's most would fill it: by the curves the job is computed with."""
-    limit = replay(records).scene.cylinder_limits()
+    limit = replay(records).model.cylinder_limits()
     found = getattr(limit, "liquid_full_temperature").number  # noqa: B009  a Value where there is no limit
     assert isinstance(found, float)
     return found
@@ -111,7 +111,7 @@ def test_two_jobs_read_in_turn_do_not_share_curves() -> None:
     (side,) = sides("a", theirs, {1: "a"}).values()
     (again,) = sides("b", recovery([], "SHOP-1"), {1: "b"}).values()
     assert side.refrigerant == again.refrigerant == "SHOP-1"
-    assert replay(recovery([], "SHOP-1")).scene.refrigerant() is None
+    assert replay(recovery([], "SHOP-1")).model.refrigerant() is None
 
 
 def test_a_cylinder_brings_its_blend_into_the_record() -> None:
@@ -120,7 +120,7 @@ def test_a_cylinder_brings_its_blend_into_the_record() -> None:
     told = {"type": r.CYLINDER_ON_SCALE, "t_ns": records[-1].t0_ns, "reading_kg": None, "blends": [SHOP],
             "cylinder": cylinder["cylinder"] | {"name": "other", "refrigerant": "SHOP-1"}}  # fmt: skip
     records.append(chained(records[-1].digest, new_event(told), len(records) + 1))
-    scene = replay(tuple(records)).scene
-    assert scene.state.catalogue.find("shop-1").record() == SHOP
-    limit = scene.cylinder_limits()
+    model = replay(tuple(records)).model
+    assert model.state.catalogue.find("shop-1").record() == SHOP
+    limit = model.cylinder_limits()
     assert {x.name for x in getattr(limit, "refrigerants")} == {"SHOP-1", "R-410A"}  # noqa: B009

@@ -27,7 +27,7 @@ LATE_QUIET_NS = 5 * NS_PER_S  # so long after the last of those that are, it is 
 LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
 
-class Scene:
+class JobModel:
     """state: the job by its events. latest: newest sample of each point. histories: of the stage, from LEAD_S before
     it; sketches: the same in few buckets. lost: why a device is not heard, by id.
     window_ns: where histories begin.
@@ -293,3 +293,17 @@ class Scene:
     def marks(self, act: str, since_ns: int) -> list[int]:
         """UTC ns of each time the act was marked since then."""
         return [mark.t_ns for mark in self.state.marks if mark.act == act and mark.t_ns >= since_ns]
+
+    def undescribed(self) -> dict[str, Value]:
+        """Points of the rig whose device has not described itself yet, unknown with the reason."""
+        return {
+            channel.point: unknown(POINTS[channel.point].unit, self._why_not_read(self.state.device_key(device.name)))
+            for device in self.state.rig.devices
+            for channel in device.channels
+            if channel.point not in self._homes
+        }
+
+    def _why_not_read(self, device_key: str) -> str:
+        """Why nothing is known of a device's channels."""
+        device = self.devices.get(device_key)
+        return self.lost.get(device_key) or (device.problem if device else None) or "no reading yet"

@@ -47,7 +47,6 @@ from logger.model.units import NS_PER_S, user_unit
 from logger.model.value import known, unknown
 from logger.pipeline.acts import NotNow, do
 from logger.pipeline.engine import Engine
-from logger.refrigerant.table import shipped
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
 from logger.store.status import DISK_FULL, GONE, LOW_SPACE, REFUSED, Problem
@@ -125,10 +124,10 @@ class Daemon:
                 if self.catch_up is not None:
                     self.catch_up.close()
                 raise AppError(f"{self.path} holds no job; name a job file or a refrigerant")
-            blends, earlier = tuple(own_blends(job, cylinders)), self.earlier(job)
             self.emit(
                 JobOpened(
-                    t_ns=now_ns(), job=job, cylinders=cylinders, profiles=profiles or {}, blends=blends, **earlier
+                    t_ns=now_ns(), job=job, cylinders=cylinders, profiles=profiles or {},
+                    blends=tuple(self._own_blends(job, cylinders)), **self.earlier(job),
                 )
             )  # fmt: skip
         self.emit(
@@ -145,6 +144,11 @@ class Daemon:
         self.engine.go_live()
         if cylinders and self.engine.model.state.on_scale is None:
             self._do("cylinder", {"name": cylinders[0].name})
+
+    def _own_blends(self, job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:
+        """The user's own blends that the job rests on, whole: so that it can be computed anew anywhere."""
+        inside = (name for c in cylinders for name in (c.refrigerant, *c.candidates) if name is not None)
+        return self.engine.user_catalogue.blend_records((job.refrigerant, *inside))
 
     async def close(self) -> None:
         """Everything stored; then the file is let go."""
@@ -447,15 +451,6 @@ def _told_time(body: dict[str, Any], now_ns: int) -> int:
         hours = MAX_AGO_S / 3600
         raise Refused(f"an act is told at once or up to {hours:.0f} h later: ago_s or at_ns does not fit")
     return now_ns - int(ago_s * NS_PER_S)
-
-
-def own_blends(job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:
-    """The user's own blends that the job rests on, whole: so that it can be computed anew anywhere."""
-    names = [job.refrigerant]
-    for cylinder in cylinders:
-        names += [cylinder.refrigerant or "", *cylinder.candidates]
-    found = (shipped().added(name) for name in dict.fromkeys(filter(None, names)))
-    return [refrigerant.record() for refrigerant in found if refrigerant is not None]
 
 
 def alarm_shape(row: AlarmRow) -> dict[str, Any]:

@@ -178,10 +178,14 @@ class NoteWritten(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CylinderOnScale(Event):
-    """The cylinder that is filled or emptied from now on. reading_kg: of the scale, None when it is not known."""
+    """The cylinder that is filled or emptied from now on. reading_kg: of the scale, None when it is not known.
+
+    blends: of the user's own that it holds and the job did not know yet, whole.
+    """
 
     cylinder: Cylinder
     reading_kg: float | None
+    blends: tuple[Mapping[str, Any], ...] | None = None
 
 
 # -- what the program concludes --------------------------------------------------------------------------------------

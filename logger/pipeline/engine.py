@@ -40,6 +40,7 @@ from logger.pipeline.judge import Judge
 from logger.pipeline.live_values import LiveQuantities
 from logger.pipeline.snapshot import PointNow, Snapshot
 from logger.pipeline.stage_inputs import conclude, interim
+from logger.refrigerant import SHIPPED
 from logger.stages import registry
 from logger.stages.definition import StageResult
 from logger.stages.words import text_of
@@ -58,7 +59,8 @@ ALARM_POINTS = frozenset(
 
 class Engine:
     """model: everything known of the job. judge: of its alarms, used live. result: the running stage's analysis so
-    far, or the last one's. results: of ended stages, by number.
+    far, or the last one's. results: of ended stages, by number. user_catalogue: with the user's own blends, which a
+    cylinder that joins the job may bring along.
 
     A restart (app/restart.py) has two: resumed_stage, of the one that reads the whole record, is the number of the
     stage whose live watch is fed on replay too; catching_up_reason, of the live one, says why what was before is not
@@ -68,6 +70,7 @@ class Engine:
     def __init__(self, live: bool = True) -> None:
         self.live = live
         self.model = JobModel()
+        self.user_catalogue = SHIPPED
         self.values: dict[str, Value] = {}
         self.live_values = LiveQuantities()
         self.result = StageResult()
@@ -220,8 +223,8 @@ class Engine:
             findings = tuple(state.findings.get(stage.number, ())) if stage else ()
             advice = (f"What was before is not shown yet: {self.catching_up_reason}.",)
         return Snapshot(
-            model.now_ns, job, stage, state.cylinder, model.ambient.as_value(), points, dict(self.values),
-            findings, tuple(state.notes[-10:]),
+            model.now_ns, job, state.catalogue.labelled(job.refrigerant), stage, state.cylinder,
+            model.ambient.as_value(), points, dict(self.values), findings, tuple(state.notes[-10:]),
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
             advice=advice,
         )  # fmt: skip

@@ -42,11 +42,13 @@ from logger.export.report.typeset import ATTACHED_AT_MOST, PAPER, Paper, typeset
 from logger.export.story import Story
 from logger.model.records import Record
 from logger.model.text import clean
+from logger.refrigerant import Refrigerant
 
 log = logging.getLogger(__name__)
 
 _MAX_SMALL = 100_000_000
 _MAX_PROBLEMS = 5
+_MAX_BLENDS = 8  # some seconds each
 
 
 class Outcome(StrEnum):
@@ -111,6 +113,7 @@ _TITLES = {
     "payload": "The data files are unchanged",
     "chain": "The records form one unbroken chain",
     "checkpoints": "The checkpoints made during the job agree",
+    "blends": "The job's own blends are what their compositions give",
     "readings": "Readings follow from the raw records",
     "events": "Events, job and descriptions follow from the records",
     "findings": "Findings follow from the raw records",
@@ -178,6 +181,7 @@ class _Verifier:
         story = Story()
         self._guarded("chain", lambda: self._chain(bag, story))
         if self._checks["chain"].outcome is Outcome.HOLDS:
+            self._guarded("blends", lambda: self._blends(story))
             self._guarded("readings", lambda: self._derived(bag, story))
 
     def _guarded(self, key: str, check: Callable[[], None]) -> None:
@@ -237,6 +241,23 @@ class _Verifier:
         self._told_problems("checkpoints", problems, "; ".join([told, *torn, *chain.declared]))
         if torn and not problems:
             self.told("checkpoints", Outcome.NOTED, self._checks["checkpoints"].text)
+
+    def _blends(self, story: Story) -> None:
+        """The record holds their curves, so that all can be computed anywhere; a wrong curve hides a wrong limit."""
+        from logger.refrigerant.blend_check import check_blend  # CoolProp: only where there is a blend
+
+        brought = (getattr(event, "blends", None) or () for _, event in story.events)
+        records = [record for blends in brought for record in blends]
+        checks = [check_blend(Refrigerant.from_record(record)) for record in records[:_MAX_BLENDS]]
+        problems = [c.problem for c in checks if c.problem is not None]
+        unchecked = [c.unchecked for c in checks if c.unchecked is not None]
+        if len(records) > _MAX_BLENDS:
+            unchecked.append(f"{len(records) - _MAX_BLENDS} more than the {_MAX_BLENDS} that are checked")
+        notes = [c.note for c in checks if c.note is not None]
+        self._told_problems("blends", problems, f"{len(checks)} built anew: the same" if checks else "it has none")
+        for outcome, texts in ((Outcome.NOTED, notes), (Outcome.NOT_CHECKED, unchecked)):
+            if texts and not problems:
+                self.told("blends", outcome, "; ".join(texts[:_MAX_PROBLEMS]))
 
     def _derived(self, bag: Bag, story: Story) -> None:
         derived = Derived(story, lambda: self._records(bag), self._replay)

@@ -2,18 +2,22 @@
 
 import pytest
 
-from logger.alarms.defaults import DISK, HEALTH, STORE, default_rules, device_input
+from logger.alarms.defaults import DISK, HEALTH, STORE, device_input
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmState
 from logger.alarms.rules import LIMIT_KINDS, Kind, Priority
 from logger.alarms.states import State
 from logger.alarms.text import sentence
-from logger.model.job import StageKind
+from logger.model.job import Stage
 from logger.model.points import POINTS
 from logger.model.units import NS_PER_S, PSI_PA
 from logger.model.value import Value, known, unknown
+from logger.pipeline.job_alarms import all_rules
+from logger.stages import registry
+from logger.stages.acceptance import OWN, DecayProfile, HoldStep
 
-RULES = default_rules(tuple(POINTS), {"a1": "Scale"})
+KINDS = tuple(one.kind for one in registry.STAGES)
+RULES = all_rules(tuple(POINTS), {"a1": "Scale"})
 ENGINE = AlarmEngine(RULES)
 WELL: dict[str, Value] = {
     **{name: known(250.0, point.unit) for name, point in POINTS.items()},
@@ -38,19 +42,19 @@ WELL: dict[str, Value] = {
 }
 
 
-def raised(stage: StageKind | None, change: dict[str, Value], seconds: int = 360) -> set[str]:
+def raised(stage: str | None, change: dict[str, Value], seconds: int = 360) -> set[str]:
     state = AlarmState()
     for t in range(0, seconds, 5):
         state, _ = ENGINE.step(state, WELL if t < 20 else {**WELL, **change}, stage, t * NS_PER_S)
     return {row.key for row in ENGINE.present(state)}
 
 
-@pytest.mark.parametrize("stage", [None, *StageKind])
-def test_a_job_that_goes_well_is_silent_all_night(stage: StageKind | None) -> None:
+@pytest.mark.parametrize("stage", [None, *KINDS])
+def test_a_job_that_goes_well_is_silent_all_night(stage: str | None) -> None:
     assert raised(stage, {}, 3600) == set()
 
 
-_R, _P, _E, _D, _C, _U = StageKind
+_R, _P, _E, _D, _C, _U = KINDS
 
 
 @pytest.mark.parametrize(
@@ -96,7 +100,7 @@ _R, _P, _E, _D, _C, _U = StageKind
         (None, "sound", unknown("1", "no player"), {"sound-trouble"}),
     ],
 )  # fmt: skip
-def test_what_each_trouble_raises(stage: StageKind | None, source: str, value: Value, expected: set[str]) -> None:
+def test_what_each_trouble_raises(stage: str | None, source: str, value: Value, expected: set[str]) -> None:
     assert raised(stage, {source: value}) == expected
 
 
@@ -109,16 +113,18 @@ def test_a_gap_told_for_one_step_stays_until_seen() -> None:
 
 
 def test_points_and_devices_that_are_not_there_are_not_watched() -> None:
-    keys = {rule.key for rule in default_rules()}
+    keys = {rule.key for rule in all_rules()}
     assert not any(key.startswith(("no-data-", "fault-", "device-")) for key in keys)
     assert "liquid-full" not in keys
     assert "vacuum-lost" not in keys
     assert {"overfill", "fill-unknown", "cylinder-pressure", "flood", "store-trouble"} <= keys
-    assert "push-trouble" not in {rule.key for rule in default_rules(health=(STORE,))}
+    assert "push-trouble" not in {rule.key for rule in all_rules(health=(STORE,))}
 
 
 def test_the_acceptance_profile_sets_the_vacuum_limit() -> None:
-    (rule,) = (r for r in default_rules(["vacuum"], decay_limit_pa=66.66) if r.key == "vacuum-rise")
+    own = DecayProfile("own", "Ours", "the customer", OWN, (HoldStep(None, 600.0, 66.66),))
+    stage = Stage(1, _D, 0, settings={"profile": "own"})
+    (rule,) = (r for r in all_rules(["vacuum"], stage=stage, profiles={"own": own}) if r.key == "vacuum-rise")
     assert (rule.source, rule.limit) == ("vacuum", 66.66)
 
 

@@ -7,17 +7,16 @@ from typing import Any
 
 import pytest
 
-from logger.alarms.defaults import default_rules
 from logger.alarms.engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.errors import AlarmError, NotAllowed, UnknownAlarm
 from logger.alarms.memory import AlarmChange, AlarmState
 from logger.alarms.restore import Restored
 from logger.alarms.rules import AlarmRule, Kind, Priority
 from logger.alarms.states import Event, State
-from logger.model.job import StageKind
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
+from logger.pipeline.job_alarms import all_rules
 
 HIGH = known(11.0, "kg")
 LOW = known(5.0, "kg")
@@ -32,7 +31,7 @@ def make(key: str, **more: Any) -> AlarmRule:
 class Bench:
     """An engine with its state, stepped by hand in seconds."""
 
-    def __init__(self, *rules: AlarmRule, stage: StageKind | None = None) -> None:
+    def __init__(self, *rules: AlarmRule, stage: str | None = None) -> None:
         self.engine, self.state, self.stage = AlarmEngine(rules), AlarmState(), stage
 
     def step(self, t: float, **inputs: Value) -> list[AlarmChange]:
@@ -121,7 +120,7 @@ def test_shelving_is_bounded_and_needs_a_reason() -> None:
 
 
 def test_a_stage_change_does_not_hide_what_nobody_has_seen() -> None:
-    bench = Bench(make("a", stages=frozenset({StageKind.DECAY_TEST})), stage=StageKind.DECAY_TEST)
+    bench = Bench(make("a", stages=frozenset({"decay-test"})), stage="decay-test")
     bench.step(0, a=HIGH)
     bench.stage = None
     assert bench.states(1, a=HIGH) == [State.RETURNED]
@@ -132,7 +131,7 @@ def test_a_stage_change_does_not_hide_what_nobody_has_seen() -> None:
 
 
 def test_a_latched_alarm_seen_by_someone_is_suppressed_by_the_stage() -> None:
-    bench = Bench(make("a", latched=True, stages=frozenset({StageKind.DECAY_TEST})), stage=StageKind.DECAY_TEST)
+    bench = Bench(make("a", latched=True, stages=frozenset({"decay-test"})), stage="decay-test")
     bench.step(0, a=HIGH)
     bench.ack("a", 1)
     assert bench.states(2, a=LOW) == [State.LATCHED_ACKNOWLEDGED]
@@ -186,8 +185,8 @@ def test_a_reminder_only_while_the_reading_is_in_alarm() -> None:
 def test_rate_alarm_over_real_steps() -> None:
     """A pump that stops: 500 micron, then 10 micron a second."""
     micron = 0.133322387
-    rule = next(r for r in default_rules(["vacuum"]) if r.key == "vacuum-lost")
-    bench = Bench(rule, stage=StageKind.EVACUATION)
+    rule = next(r for r in all_rules(["vacuum"]) if r.key == "vacuum-lost")
+    bench = Bench(rule, stage="evacuation")
     raised = None
     for t in range(600):
         level = 500 + max(0, t - 300) * 10
@@ -217,7 +216,7 @@ def test_a_quiet_alarm_is_never_first_out() -> None:
 
 
 def test_over_ten_in_ten_minutes_is_a_flood_and_ends_below_five() -> None:
-    flood = next(r for r in default_rules() if r.source == ALARM_COUNT)
+    flood = next(r for r in all_rules() if r.source == ALARM_COUNT)
     bench = Bench(*(make(f"a{i}") for i in range(12)), flood)
     on = {f"a{i}": HIGH for i in range(12)}
     off = {f"a{i}": LOW for i in range(12)}

@@ -19,7 +19,6 @@ from logger.alarms.memory import AlarmChange, AlarmState
 from logger.alarms.restore import Restored
 from logger.alarms.rules import AlarmRule, Kind, Priority
 from logger.alarms.states import Event, State
-from logger.model.job import StageKind
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
 from logger.model.value import known, unknown
@@ -34,8 +33,8 @@ RULES = tuple(
         ("plain", 5.0, 8.0, False, None, False, None),
         ("prompt", 0.0, 0.0, False, None, False, 20.0),
         ("latching", 3.0, 5.0, True, None, False, None),
-        ("staged", 2.0, 5.0, False, frozenset({StageKind.RECOVERY}), False, None),
-        ("staged-latching", 0.0, 5.0, True, frozenset({StageKind.RECOVERY, None}), False, 30.0),
+        ("staged", 2.0, 5.0, False, frozenset({"recovery"}), False, None),
+        ("staged-latching", 0.0, 5.0, True, frozenset({"recovery", None}), False, 30.0),
         ("guarded", 0.0, 10.0, True, None, True, 25.0),
     )
 )  # fmt: skip
@@ -123,7 +122,7 @@ class Machine(RuleBasedStateMachine):
         self.state = AlarmState()
         self.model = Model(which)
         self.level = "normal"
-        self.stage: StageKind | None = StageKind.RECOVERY
+        self.stage: str | None = "recovery"
         self.now = 1_700_000_000 * NS_PER_S
         self.changes: list[AlarmChange] = []
         self.forgotten: list[AlarmChange] = []  # those before a restart that forgot what was put away
@@ -147,8 +146,8 @@ class Machine(RuleBasedStateMachine):
         for level in levels:
             self.reading(level, after)
 
-    @rule(stage=st.sampled_from([None, StageKind.RECOVERY, StageKind.CHARGING]), after=AFTER)
-    def change_stage(self, stage: StageKind | None, after: int) -> None:
+    @rule(stage=st.sampled_from([None, "recovery", "charging"]), after=AFTER)
+    def change_stage(self, stage: str | None, after: int) -> None:
         self.stage = stage
         self.now += after * NS_PER_S
         self.run()

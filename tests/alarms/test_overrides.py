@@ -4,16 +4,15 @@ import tomllib
 
 import pytest
 
-from logger.alarms.defaults import default_rules
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.errors import OverrideError
 from logger.alarms.overrides import apply_overrides
 from logger.alarms.rules import AlarmRule, Kind, Priority
-from logger.model.job import StageKind
 from logger.model.points import POINTS, Quantity
 from logger.model.units import MICRON_PA, PSI_PA
+from logger.pipeline.job_alarms import all_rules
 
-RULES = default_rules(tuple(POINTS), {"scale": "Scale"})
+RULES = all_rules(tuple(POINTS), {"scale": "Scale"})
 
 
 def apply(text: str, ambient_pa: float = 101325.0) -> dict[str, AlarmRule]:
@@ -81,7 +80,7 @@ def test_an_alarm_of_the_users_own() -> None:
     rule = rules["apart"]
     assert (rule.kind, rule.quantity, rule.on_delay_s) == (Kind.DISAGREE, Quantity.PRESSURE_DIFFERENCE, 60.0)
     assert rule.limit == pytest.approx(10 * PSI_PA)
-    assert rule.stages == frozenset({StageKind.PRESSURE_TEST, None})
+    assert rule.stages == frozenset({"pressure-test", None})
     AlarmEngine(tuple(rules.values()))
 
 

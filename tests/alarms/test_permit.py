@@ -8,16 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from logger.alarms.defaults import default_rules
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.errors import AlarmError, NotAllowed
 from logger.alarms.memory import AlarmState
 from logger.alarms.permit import DEPENDS_ON, Hold, Mode, Situation, arm, look, objections, stopped
-from logger.model.job import StageKind
 from logger.model.points import POINTS
 from logger.model.value import Value, known, unknown
+from logger.pipeline.job_alarms import all_rules
 
-ENGINE = AlarmEngine(default_rules(DEPENDS_ON))
+ENGINE = AlarmEngine(all_rules(DEPENDS_ON))
 GOOD = {
     "cylinder_mass": known(20.0, "kg", 0.02),
     "cylinder_pressure": known(1.0e6, "Pa", 2e3),
@@ -25,7 +24,7 @@ GOOD = {
     "recovery_outlet_pressure": known(1.2e6, "Pa", 2e3),
 }
 WELL = Situation(
-    StageKind.RECOVERY, "A", known(0.5, "1", 0.002), known(1.5e6, "Pa", 2e3), GOOD, ENGINE.rules, AlarmState()
+    "recovery", True, "A", known(0.5, "1", 0.002), known(1.5e6, "Pa", 2e3), GOOD, ENGINE.rules, AlarmState()
 )  # fmt: skip
 
 
@@ -39,8 +38,8 @@ def test_nothing_objects_when_all_is_known_and_well() -> None:
 @pytest.mark.parametrize(
     ("change", "word"),
     [
-        ({"stage": None}, "no recovery"),
-        ({"stage": StageKind.CHARGING}, "no recovery"),
+        ({"stage": None, "filling": False}, "no recovery"),
+        ({"stage": "charging", "filling": False}, "no recovery"),
         ({"cylinder": None}, "no cylinder"),
         ({"not_to_be_filled": ["The test of 2020-01-01 ran out: do not fill."]}, "ran out"),
         ({"share": unknown("1", "scale: open circuit")}, "open circuit"),
@@ -95,12 +94,12 @@ def test_an_alarm_that_asks_to_stop_the_machine_forbids_until_it_is_over_and_ack
     }[key]
     state, now = AlarmState(), 0
     for now in range(60):
-        state, _ = ENGINE.step(state, {**inputs, **bad}, StageKind.RECOVERY, now * 10**9)
+        state, _ = ENGINE.step(state, {**inputs, **bad}, "recovery", now * 10**9)
     assert objections(replace(WELL, alarms=state))
     state, _ = ENGINE.acknowledge(state, key, "m", now * 10**9)
     assert objections(replace(WELL, alarms=state)), "seen is not over"
     for now in range(60, 200):
-        state, _ = ENGINE.step(state, inputs, StageKind.RECOVERY, now * 10**9)
+        state, _ = ENGINE.step(state, inputs, "recovery", now * 10**9)
     if rule_.latched:
         assert objections(replace(WELL, alarms=state)), "latched is not over"
         state, _ = ENGINE.reset(state, key, "m", now * 10**9)
@@ -130,23 +129,24 @@ class Night(RuleBasedStateMachine):
 
     @rule(
         share=SHARES, readings=READINGS, seconds=st.floats(0.0, 40.0),
-        stage=st.sampled_from([StageKind.RECOVERY, StageKind.RECOVERY, None, StageKind.EVACUATION]),
+        stage=st.sampled_from(["recovery", "recovery", None, "evacuation"]),
         cylinder=st.sampled_from(["A", "A", "B", None]),
     )  # fmt: skip
     def readings_come(
-        self, share: Value, readings: dict[str, Value], seconds: float, stage: StageKind | None, cylinder: str | None
+        self, share: Value, readings: dict[str, Value], seconds: float, stage: str | None, cylinder: str | None
     ) -> None:
         self.now_ns += int(seconds * 1e9)
         inputs = {**readings, "cylinder_of_limit": share, "cylinder_margin": known(1e6, "Pa")}
         self.alarms, _ = ENGINE.step(self.alarms, inputs, stage, self.now_ns)
         self.situation = replace(
-            WELL, share=share, readings=readings, stage=stage, cylinder=cylinder, alarms=self.alarms
-        )
+            WELL, share=share, readings=readings, stage=stage, filling=stage == "recovery", cylinder=cylinder,
+            alarms=self.alarms,
+        )  # fmt: skip
         self.hold = look(self.hold, self.situation)
 
     @rule()
     def all_is_well(self) -> None:
-        self.readings_come(WELL.share, GOOD, 40.0, StageKind.RECOVERY, "A")
+        self.readings_come(WELL.share, GOOD, 40.0, "recovery", "A")
 
     @rule()
     def someone_arms(self) -> None:
@@ -184,7 +184,7 @@ class Night(RuleBasedStateMachine):
         assert share.number + 2 * (share.u or 0.0) < 1.0
         assert not self.alarms.of("overfill").condition
         assert not self.alarms.of("fill-unknown").condition
-        assert self.situation.stage is StageKind.RECOVERY
+        assert self.situation.stage == "recovery"
         assert all(value.number is not None for value in self.situation.readings.values())
 
 

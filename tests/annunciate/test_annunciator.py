@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.alarms.defaults import HEALTH, default_rules
+from logger.alarms.defaults import HEALTH
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmRow, AlarmState
 from logger.alarms.rules import Priority
@@ -21,8 +21,8 @@ from logger.annunciate.message import Message
 from logger.annunciate.news import News
 from logger.annunciate.push import Push
 from logger.annunciate.sound import Sound
-from logger.model.job import StageKind
 from logger.model.value import known
+from logger.pipeline.job_alarms import all_rules
 from tests.annunciate.fakes import calls, in_process, only_these, program, push_server, row
 
 FAST = Timing(ring_urgent=0.02, ring_high=0.06, rise=2, repeat=0.4, gather=0.02, restart=0.02)
@@ -281,7 +281,7 @@ def test_the_real_sound_in_the_real_loop(tmp_path: Path, monkeypatch: pytest.Mon
 
 def test_an_overfill_reaches_the_phone_until_someone_answers() -> None:
     """From the input to the request's bytes: engine, sentence, annunciator, push."""
-    engine, state = AlarmEngine(default_rules(["cylinder_mass"])), AlarmState()
+    engine, state = AlarmEngine(all_rules(["cylinder_mass"])), AlarmState()
     inputs = {"cylinder_of_limit": known(1.013, "1"), **{name: known(1.0, "1") for name in HEALTH}}
     with push_server() as server:
         night = Night(push=Push([server.url()], send=in_process))
@@ -290,7 +290,7 @@ def test_an_overfill_reaches_the_phone_until_someone_answers() -> None:
 
         async def script() -> None:
             nonlocal state
-            state, _ = engine.step(state, {**inputs, "cylinder_mass": known(40.0, "kg")}, StageKind.RECOVERY, 0)
+            state, _ = engine.step(state, {**inputs, "cylinder_mass": known(40.0, "kg")}, "recovery", 0)
             night.annunciator.update(engine.present(state))
             await night.until(lambda: len(server.got) >= 2 and night.horn.rung)
             state, _ = engine.acknowledge(state, "overfill", "Kim", 1)

@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
 from logger.api.daemon_port import ACTIONS
-from logger.model.job import StageKind
 from logger.pipeline.replay import replay
+from logger.stages import registry
 from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES
 from logger.store.reader import StoreReader
 from tests.end_to_end.running import Daemon, daemon, rimelog, simulated
@@ -58,7 +58,8 @@ CYLINDER = st.fixed_dictionaries(
 )  # fmt: skip
 BODIES: dict[str, st.SearchStrategy[JsonObject]] = {
     "stage-begin": st.fixed_dictionaries(
-        {"kind": st.sampled_from([k.value for k in StageKind])}, optional={"settings": SETTINGS, "operator": WORD}
+        {"kind": st.sampled_from([one.kind for one in registry.STAGES])},
+        optional={"settings": SETTINGS, "operator": WORD},
     ),
     "stage-end": st.fixed_dictionaries({}, optional={"operator": WORD}),
     "mark": st.fixed_dictionaries(

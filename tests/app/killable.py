@@ -23,6 +23,7 @@ from logger.model.rig import Rig
 from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.job_state import Item
+from logger.stages.charging.live import ScaleWatch
 
 OF_THE_DAEMON = frozenset({r.JOB_OPENED, r.RIG_LOADED, r.RUN_BEGUN, r.RUN_ENDED})
 
@@ -40,7 +41,8 @@ class Course:
 
 def shown(pipeline: Pipeline) -> dict[str, Any]:
     """What the mechanic sees of a stage, in plain types."""
-    seen, charging = pipeline.snapshot(), pipeline.quantities.charging
+    seen, watch = pipeline.snapshot(), pipeline.quantities.watch
+    charging = watch.charging if isinstance(watch, ScaleWatch) else None
     return {
         "values": {key: (v.number, v.problem) for key, v in seen.live.items()},
         "advice": list(seen.advice),

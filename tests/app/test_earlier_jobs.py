@@ -200,7 +200,7 @@ def test_a_start_up_is_held_against_the_one_before(data: Path, tmp_path: Path) -
     job = replace(TODAY, job_id="again")
     place = store(tmp_path, job, new(start_up(), job, 0, baseline=baseline))
     with StoreReader(place.file) as reader:
-        (stage,) = replay_job(reader.records, lambda samples: None).stages
+        (stage,) = replay_job(reader.records, lambda samples: None).stages.values()
     compared = next(f for f in stage.findings if f.key == "start_up.compare")
     assert compared.headline == "no change"
     assert "The baseline is the start-up of job day-30 on 2026-01-31." in compared.text

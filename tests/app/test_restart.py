@@ -26,7 +26,7 @@ from logger.pipeline.acts import NotNow, do
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order, replay
-from logger.stages.charging.analysis import CLOSING_S
+from logger.stages.charging.live import CLOSING_S
 from logger.store.place import job_place
 from logger.store.writer import StoreWriter
 from tests.app.killable import Course, shown, unbroken
@@ -150,7 +150,7 @@ def test_a_long_record_is_read_beside_what_comes(tmp_path: Path) -> None:
 def _not_yet(live: Pipeline, now_ns: int) -> None:
     """In between: what hangs on the moment is known and judged, what hangs on the past says why it is not."""
     seen = live.snapshot()
-    assert seen.stage is not None and seen.stage.kind.value == "recovery"
+    assert seen.stage is not None and seen.stage.kind == "recovery"
     assert seen.live["cylinder_of_limit"].number is not None
     assert seen.live["recovered"].number is None and seen.live["recovered"].problem == BEHIND
     assert BEHIND in seen.advice[0]

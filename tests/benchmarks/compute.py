@@ -13,11 +13,12 @@ from logger.model.value import known
 from logger.refrigerant import find
 from logger.scale.ledger import MassLedger
 from logger.scale.rate import MassRate
-from logger.stages.charging.analysis import ChargingWatch
+from logger.stages.charging.live import ChargingWatch
 from logger.stages.recovery.analysis import analyse_recovery
 from logger.stages.recovery.level import required_level
 from logger.stages.recovery.live import RecoveryWatch
-from logger.stages.start_up.analysis import analyse_start_up, start_up_now
+from logger.stages.start_up.analysis import analyse_start_up
+from logger.stages.start_up.live import start_up_now
 
 Row = tuple[str, str, str, bool]
 TWELVE_HOURS_S = 43_200

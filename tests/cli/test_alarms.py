@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from logger.alarms.defaults import default_rules
 from logger.annunciate import push, push_file
 from logger.annunciate.push_file import load_push
+from logger.pipeline.job_alarms import all_rules
 from tests.annunciate.fakes import in_process
 from tests.cli.commandline import CommandLine
 
@@ -79,7 +79,7 @@ def test_show_fits_80_columns_and_names_every_alarm_of_a_job(rimelog: CommandLin
         assert ran.status == 0 and max(map(len, ran.out.splitlines())) <= 80
         assert limit in ran.out and other not in ran.out
         first = {word.rstrip("*") for line in ran.out.splitlines() for word in line.split()[:2]}
-        assert {rule.key for rule in default_rules()} <= first
+        assert {rule.key for rule in all_rules()} <= first
         assert "They replace no relief valve" in " ".join(ran.out.split())
 
 

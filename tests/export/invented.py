@@ -17,18 +17,16 @@ from logger.alarms.states import Event as AlarmEvent
 from logger.alarms.states import State
 from logger.evidence.chain import GENESIS, chained, encode_offsets, frames_of, new_event
 from logger.export.report.report_data import (
-    Curve,
     CylinderRow,
     Instrument,
     InstrumentChannel,
-    LimitLine,
     OnSamples,
     RecordSource,
     Replayed,
-    StageResult,
 )
 from logger.model import records as r
 from logger.model.cylinder import Cylinder
+from logger.model.drawing import Curve, LimitLine
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Job
 from logger.model.plain import plain
@@ -38,6 +36,7 @@ from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
 from logger.model.sample import PointSample
 from logger.model.units import NS_PER_S
 from logger.model.value import known, unknown
+from logger.stages.definition import StageResult
 
 T0_NS = 1_772_467_200_000_000_000  # 2026-03-02T16:00:00Z
 SCALE, MANIFOLD = "52494d450000a001", "52494d450000a002"
@@ -121,13 +120,13 @@ def replay(records: RecordSource, on_samples: OnSamples) -> Replayed:
     rise = (vacua[-1].value or 0.0) - (vacua[0].value or 0.0) if vacua else 0.0
     return Replayed(
         ambient=known(99_100.0, "Pa", 1000.0, "barometer from 180 m (591 ft), ISO 2533 standard atmosphere"),
-        stages=(
-            StageResult(1, recovery_findings(last - first), limits=(
+        stages={
+            1: StageResult(recovery_findings(last - first), limits=(
                 LimitLine("limit of RC-1, 80 % by volume", "cylinder_mass", 25.0 + 49.6),)),
-            StageResult(2, (), (), (LimitLine("target 500 micron", "vacuum", 66.7),)),
-            StageResult(3, decay_findings(rise), decay_curve(vacua), (LimitLine("limit 1000 micron", "vacuum",
-                                                                                133.3),)),
-        ),
+            2: StageResult(limits=(LimitLine("target 500 micron", "vacuum", 66.7),)),
+            3: StageResult(decay_findings(rise), curves=decay_curve(vacua), limits=(
+                LimitLine("limit 1000 micron", "vacuum", 133.3),)),
+        },
         instruments=instruments(),
         cylinders=(
             CylinderRow(1, "RC-1", C1, known(0.0, "kg"), known(49.1, "kg", 0.03), known(49.1, "kg", 0.04),

@@ -17,11 +17,11 @@ from logger.export.comparison.curves import laid_out
 from logger.export.comparison.sides import Fact, Side
 from logger.export.comparison.table import Compared, compared
 from logger.export.errors import CompareError
-from logger.wording.values import Shown
-from logger.model.job import Job, Stage, StageKind
+from logger.model.job import Job, Stage
 from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.value import known
+from logger.wording.values import Shown
 from logger.stages.comparison import Run
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -29,9 +29,7 @@ HOUR_NS = 3600 * 10**9
 HOSTILE = '麦酒 😀 <b> & "x" #import $x$ \x1b[2J\u202e' + "W" * 80
 
 
-def side(
-    name: str, series: Series, kind: StageKind = StageKind.EVACUATION, fake: bool = False, **of_job: float
-) -> Side:
+def side(name: str, series: Series, kind: str = "evacuation", fake: bool = False, **of_job: float) -> Side:
     job = Job(f"job-{name[:3].strip()}", "R-407C", invented=fake, **of_job)  # type: ignore[arg-type]
     run = Run(name, series, charge_kg=job.full_charge_kg, volume_m3=job.volume_m3)
     stage = Stage(1, kind, HOUR_NS, 2 * HOUR_NS)
@@ -109,7 +107,7 @@ def test_it_says_whose_data_are_invented() -> None:
 
 def test_two_kinds_are_refused() -> None:
     with pytest.raises(CompareError, match="only two of a kind"):
-        compared(side("one", pulled(300.0)), side("two", pulled(300.0), StageKind.RECOVERY))
+        compared(side("one", pulled(300.0)), side("two", pulled(300.0), "recovery"))
 
 
 def test_one_appliance_twice_is_not_blurred_by_its_volume() -> None:

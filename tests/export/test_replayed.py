@@ -42,7 +42,7 @@ def exported(tmp_path_factory: pytest.TempPathFactory) -> Exported:
 
 def test_findings_curves_limits_and_instruments_of_a_vacuum() -> None:
     found, samples = replayed(decay())
-    evacuation, hold = found.stages
+    evacuation, hold = (found.stages[number] for number in (1, 2))
     assert evacuation.findings and hold.findings
     assert hold.findings[0].key == "decay.verdict"
     assert [(limit.label, round(limit.value, 1)) for limit in evacuation.limits] == [("target", 40.0)]
@@ -91,7 +91,7 @@ def test_findings_in_the_bundle_are_the_replays(exported: Exported) -> None:
     _, files = taken_apart(exported.bundle)
     found = json.loads(files["data/findings.json"])
     again, _ = replayed(decay())
-    assert [s["headline"] for s in found["stages"]] == [s.findings[0].headline for s in again.stages]
+    assert [s["headline"] for s in found["stages"]] == [s.findings[0].headline for s in again.stages.values()]
 
 
 def test_a_frame_taken_out_by_the_holder_of_the_key_is_found(exported: Exported, tmp_path: Path) -> None:
@@ -109,5 +109,5 @@ def test_a_frame_taken_out_by_the_holder_of_the_key_is_found(exported: Exported,
 def test_a_running_stage_is_analysed_as_far_as_it_got() -> None:
     records = simulated_job("tight", 400.0, ("vacuum board",))
     found, _ = replayed(records)
-    (evacuation,) = found.stages
+    (evacuation,) = found.stages.values()
     assert evacuation.findings

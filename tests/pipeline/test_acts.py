@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.model import records as r
-from logger.model.job import Job, StageKind
+from logger.model.job import Job
 from logger.model.plain import plain
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import _ACTS, NotNow, do
@@ -76,7 +76,7 @@ def test_a_stage_ends_the_one_before() -> None:
     kinds = [e["type"] for e in pipeline.take_events()]
     assert kinds[:2] == [r.STAGE_BEGUN, r.STAGE_ENDED] and kinds[-1] == r.STAGE_BEGUN
     first, second = pipeline.scene.state.stages
-    assert (first.kind, first.ended_ns, second.ended_ns) == (StageKind.RECOVERY, T0 + 9 * NS_PER_S, None)
+    assert (first.kind, first.ended_ns, second.ended_ns) == ("recovery", T0 + 9 * NS_PER_S, None)
 
 
 def test_an_act_told_late_is_not_put_before_the_stage() -> None:

@@ -13,6 +13,7 @@ from logger.pipeline.engine import Pipeline
 from logger.pipeline.replay import in_order
 from logger.screen.layout import Trend, render
 from logger.screen.status_lines import status_lines
+from logger.stages.recovery.live import CylinderWatch
 from tests.export.simulated import T0_NS, simulated_job
 
 BOARDS = ("recovery board", "scale")
@@ -57,8 +58,10 @@ def test_a_stall_is_told_with_its_cause_and_what_to_do() -> None:
     first = next(t for t, lines in told if lines and lines[0].startswith("Stalled for "))
     assert 150 < first < 325
     (line,) = told[-1][1]
-    now = pipeline.quantities.recovery_now
-    assert now is not None and now.causes[0] in line and now.check_next[0] in line
+    watch = pipeline.quantities.watch
+    assert isinstance(watch, CylinderWatch) and watch.now is not None
+    now = watch.now
+    assert now.causes[0] in line and now.check_next[0] in line
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])

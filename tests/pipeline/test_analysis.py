@@ -3,17 +3,17 @@
 from functools import partial
 
 import pytest
-from logger.pipeline.analysis import analyse
 
 from logger.model import records as r
 from logger.model.finding import Verdict
-from logger.model.job import Job, StageKind
+from logger.model.job import Job
 from logger.model.plain import plain
 from logger.model.sample import PointSample
 from logger.model.units import MICRON_PA, NS_PER_S
 from logger.pipeline.acts import do
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.replay import replay
+from logger.pipeline.stage_inputs import conclude, interim
 from logger.statistics.history import History
 from tests.export.simulated import simulated_job
 
@@ -39,12 +39,12 @@ def test_a_second_decay_test_is_not_judged_by_the_isolation_of_the_first() -> No
     do(pipeline, "mark", {"act": "isolated"}, T0 + MINUTE)
     readings(pipeline, T0, T0 + 13 * MINUTE, 400.0)
     stages = pipeline.scene.state.stages
-    first = analyse(pipeline.scene, stages[0], T0 + 12 * MINUTE, final=True)
+    first = conclude(pipeline.scene, stages[0], T0 + 12 * MINUTE)
     assert first.result.isolation.how == "marked"
     do(pipeline, "stage-end", {}, T0 + 13 * MINUTE)
     do(pipeline, "stage-begin", {"kind": "decay-test", "settings": settings}, T0 + 20 * MINUTE)
     readings(pipeline, T0 + 20 * MINUTE, T0 + 32 * MINUTE, 200.0)
-    second = analyse(pipeline.scene, stages[1], T0 + 32 * MINUTE, final=True)
+    second = conclude(pipeline.scene, stages[1], T0 + 32 * MINUTE)
     assert second.result.isolation.t_s is None
     assert second.findings[0].verdict is Verdict.CANNOT_TELL
 
@@ -57,8 +57,8 @@ def test_the_rise_since_isolation_outlives_an_analysis_and_a_long_night_before(
     monkeypatch.setattr("logger.pipeline.readings.History", partial(History, width_s=width_s))  # after a night: 16 s
     pipeline = replay(simulated_job("tight", 1000.0, ("vacuum board",)))
     scene, stage = pipeline.scene, pipeline.scene.state.stage
-    assert stage is not None and stage.kind is StageKind.DECAY_TEST
-    analyse(scene, stage, scene.now_ns)
+    assert stage is not None and stage.kind == "decay-test"
+    interim(scene, stage, scene.now_ns)
     rise = pipeline.quantities.values(scene, stage, {})["vacuum_rise"]
     assert rise.number is not None, rise.problem
     assert abs(rise.number) < 10 * MICRON_PA

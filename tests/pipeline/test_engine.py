@@ -182,7 +182,7 @@ def test_a_stage_at_whose_analysis_this_program_fails_ends_and_says_so(monkeypat
     def fails(*_: object, **__: object) -> None:
         raise ZeroDivisionError("of ours")
 
-    monkeypatch.setattr("logger.pipeline.engine.analyse", fails)
+    monkeypatch.setattr("logger.pipeline.engine.conclude", fails)
     pipeline = replay(x for x in brewery() if x.t0_ns < T0_NS + 400 * NS_PER_S)
     findings = end_stage(pipeline, T0_NS + 400 * NS_PER_S)["findings"]
     assert pipeline.scene.state.stage is None

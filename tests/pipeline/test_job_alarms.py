@@ -9,7 +9,7 @@ import pytest
 from logger.config.errors import FileProblems
 from logger.config.rig_file import parse_rig
 from logger.model import records as r
-from logger.model.job import Job
+from logger.model.job import Job, Stage
 from logger.model.plain import plain
 from logger.model.rig import Rig
 from logger.model.units import NS_PER_S, PSI_PA
@@ -17,6 +17,7 @@ from logger.pipeline.acts import do
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.job_alarms import rules_now, rules_of
 from logger.pipeline.replay import in_order
+from logger.stages.pressure_test.definition import TEST_PRESSURE_MARGIN
 from tests.pipeline.test_engine import brewery
 
 BOARD = "recovery board"
@@ -78,13 +79,15 @@ def test_a_device_that_lacks_a_mapped_channel_is_not_silent() -> None:
 def test_the_test_pressure_is_held_to_the_lower_of_stage_and_file() -> None:
     def limit(file: str | None, stage_pa: float | None) -> float | None:
         table = f'[alarms.test-overpressure]\nlimit = "{file}"\n' if file else ""
-        rules = rules_now(parse_rig(RIG + table), 101325.0, stage_pa, None)
+        rules = rules_now(
+            parse_rig(RIG + table), 101325.0, Stage(1, "pressure-test", 0, settings={"test_pressure": stage_pa})
+        )
         return next(rule.limit for rule in rules if rule.key == "test-overpressure")
 
     file_pa = 300 * PSI_PA
     assert limit(None, None) is None
     assert limit("300psia", None) == pytest.approx(file_pa)
-    assert limit("300psia", 1e6) == 1e6
+    assert limit("300psia", 1e6) == 1e6 * TEST_PRESSURE_MARGIN
     assert limit("300psia", 1e7) == pytest.approx(file_pa)
 
 
@@ -97,7 +100,7 @@ def test_a_stage_with_a_lower_test_pressure_than_the_file_can_begin() -> None:
 
 def test_a_setting_that_does_not_fit_any_more_costs_no_other_alarm() -> None:
     rig = replace(parse_rig(RIG), alarms={"of-a-later-version": {"limit": "9psi"}, "overfill": {"limit": "80%"}})
-    limits = {rule.key: rule.limit for rule in rules_now(rig, 101325.0, None, None)}
+    limits = {rule.key: rule.limit for rule in rules_now(rig, 101325.0, None)}
     assert limits["overfill"] == 0.8 and "test-overpressure" in limits and "of-a-later-version" not in limits
 
 
@@ -157,6 +160,6 @@ def test_an_error_of_this_program_ends_neither_record_nor_alarms(monkeypatch: py
     assert {"program-fault", "fill-unknown"} <= set(raised)
     assert "of ours" in str(pipeline.alarm_state.of("program-fault").problem)
     monkeypatch.undo()
-    monkeypatch.setattr("logger.pipeline.engine.analyse", fails)
+    monkeypatch.setattr("logger.pipeline.engine.interim", fails)
     pipeline, raised = night("scale", {})
     assert "program-fault" in raised and "fill-unknown" not in raised

@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 import pytest
-from logger.pipeline.analysis import Report
 
 from logger.model.finding import Verdict
 from logger.model.records import NOTE, STAGE_ENDED
@@ -12,6 +11,7 @@ from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Pipeline
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order
+from logger.stages.definition import StageResult
 from sim_device.rig import device_id
 from tests.export.simulated import T0_NS
 from tests.pipeline.test_engine import brewery
@@ -117,10 +117,10 @@ def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late
         again = pipeline.reports[1]
         assert _recovered(again) == pytest.approx(_recovered(wanted), abs=0.05)
         assert [(f.key, f.verdict) for f in again.findings] == [(f.key, f.verdict) for f in wanted.findings]
-        assert pipeline.report is again and pipeline.scene.results[1] is again.result
+        assert pipeline.report is again and pipeline.scene.facts[1] is again.facts
 
 
-def _recovered(report: Report) -> float:
+def _recovered(report: StageResult) -> float:
     number = report.result.recovered.number
     assert isinstance(number, float)
     return number

@@ -164,7 +164,7 @@ class ScaleWatch:
     """The watch of a charging stage: a ChargingWatch fed by the scale as soon as there is one."""
 
     def __init__(self, now: Inputs) -> None:
-        self._watch: ChargingWatch | None = None
+        self.charging: ChargingWatch | None = None
         self._now: ChargingNow | None = None
 
     def update(self, now: Inputs) -> Mapping[str, Value]:
@@ -175,7 +175,7 @@ class ScaleWatch:
                 "mass_rate": unknown("kg/s", NO_SCALE), "charge_to_go": none, "charged": none,
                 "high_side_margin": margin,
             }  # fmt: skip
-        watch = self._watch = self._watch or _watch_of(now)
+        watch = self.charging = self.charging or _watch_of(now)
         t_s = now.scale.seconds(now.until_ns)
         moved, rate, quick = now.scale.moved_at(t_s), now.scale.rate.value, now.scale.rate.quick
         if (silent := scale_problem(now)) is not None:
@@ -192,11 +192,11 @@ class ScaleWatch:
     def advice(self, now: Inputs) -> tuple[str, ...]:
         if (silent := scale_problem(now)) is not None:
             return (f"Close the valve until the scale is back: {silent}.",)
-        if self._now is None or self._watch is None:
+        if self._now is None or self.charging is None:
             return ()
         quick = now.scale.rate.quick if now.scale is not None else None
         stopped = quick is not None and quick.number is not None and abs(quick.number) <= 3 * (quick.u or 0.0)
-        return tuple(_advice(self._now, self._watch.resolution_kg, stopped, now.job.units))
+        return tuple(_advice(self._now, self.charging.resolution_kg, stopped, now.job.units))
 
 
 def _watch_of(now: Inputs) -> ChargingWatch:

@@ -357,7 +357,7 @@ class CylinderWatch:
 
     def __init__(self, now: Inputs) -> None:
         self._watch = RecoveryWatch(now.refrigerant, charge_of(now))
-        self._now: RecoveryNow | None = None
+        self.now: RecoveryNow | None = None
 
     def update(self, now: Inputs) -> Mapping[str, Value]:
         watch = self._watch
@@ -368,7 +368,7 @@ class CylinderWatch:
             rate, moved = now.scale.rate.value, now.scale.moved_at(now.scale.seconds(now.until_ns))
         if (silent := scale_problem(now)) is not None:
             rate, moved = unknown("kg/s", silent), unknown("kg", silent)
-        found = self._now = watch.update(
+        found = self.now = watch.update(
             now.elapsed_s,
             rate,
             moved,
@@ -390,7 +390,7 @@ class CylinderWatch:
     def advice(self, now: Inputs) -> tuple[str, ...]:
         if (silent := scale_problem(now)) is not None:
             return (f"What flows is not known: {silent}.",)
-        return () if self._now is None else tuple(_advice(self._now, now.elapsed_s))
+        return () if self.now is None else tuple(_advice(self.now, now.elapsed_s))
 
 
 def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:

@@ -12,7 +12,8 @@ from logger.model.units import POUND_KG
 from logger.model.value import known, unknown
 from logger.scale.ledger import MassLedger
 from logger.scale.rate import MassRate
-from logger.stages.charging.analysis import Advice, ChargingWatch, analyse_charging
+from logger.stages.charging.analysis import analyse_charging
+from logger.stages.charging.live import Advice, ChargingWatch
 from tests.stages.plant import run
 
 

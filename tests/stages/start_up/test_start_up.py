@@ -7,9 +7,11 @@ from logger.model.sample import Series
 from logger.model.units import PSI_PA
 from logger.model.value import Value, known, unknown
 from logger.refrigerant import find
-from logger.stages.start_up.analysis import StartUpResult, analyse_start_up, high_side, liquid_side, start_up_now
+from logger.stages.high_side import high_side, liquid_side
+from logger.stages.start_up.analysis import StartUpResult, analyse_start_up
 from logger.stages.start_up.evaporator_feed import K_PER_F, Feed, judge_feed
 from logger.stages.start_up.findings import compare_finding, margin_finding
+from logger.stages.start_up.live import start_up_now
 from tests.stages.plant import START_UP_POINTS, run
 
 R407C = find("R-407C")

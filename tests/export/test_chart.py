@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from logger.export.report.chart import laid_out, time_ticks
 from logger.export.report.report_data import GapEntry, Plot, Trace
-from logger.wording.values import Shown
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA, NS_PER_S
+from logger.wording.values import Shown
 
 T0 = 1_772_467_200 * NS_PER_S
 US = Shown("us", 101_325.0, -6 * 3600)

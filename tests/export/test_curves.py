@@ -21,8 +21,8 @@ from logger.model.job import Job, Stage
 from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.value import known
-from logger.wording.values import Shown
 from logger.stages.comparison import Run
+from logger.wording.values import Shown
 
 SVG = "{http://www.w3.org/2000/svg}"
 HOUR_NS = 3600 * 10**9

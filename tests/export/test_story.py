@@ -7,10 +7,10 @@ import pytest
 from logger.alarms.states import Event, State
 from logger.evidence.chain import new_event
 from logger.evidence.errors import BundleError
-from logger.wording.values import Shown
 from logger.export.story import Story
 from logger.model import records as r
 from logger.model.units import NS_PER_S
+from logger.wording.values import Shown
 from tests.export.invented import MANIFOLD, T0_NS, Recorder, alarm, opened, short_job
 
 

@@ -7,10 +7,10 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logger.export.input_text import about_vacuum, confidence_text, input_text
-from logger.wording.values import Shown, duration
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA
 from logger.model.value import Value, known, unknown
+from logger.wording.values import Shown, duration
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ from logger.export.bundle.write import RECORDS
 from logger.export.replayed import replay_job
 from logger.export.story import Story
 from logger.model.records import FRAMES, NewRecord, Record
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 
 KEPT = Path(__file__).parent / "fixtures" / "kept"
 EVENTS = "events.csv"
@@ -79,7 +79,7 @@ def make(records: tuple[Record, ...]) -> Made:
     story, analysis_s = Story(), 0.0
     for _ in story.passing(records):
         pass
-    analysed = Pipeline.final_report
+    analysed = Engine.final_result
 
     def timed(*args: Any) -> Any:
         nonlocal analysis_s
@@ -90,7 +90,7 @@ def make(records: tuple[Record, ...]) -> Made:
             analysis_s += time.perf_counter() - begin
 
     begin = time.perf_counter()
-    with patch.object(Pipeline, "final_report", timed):
+    with patch.object(Engine, "final_result", timed):
         derived = Derived(story, lambda: iter(records), replay_job)
     total_s = time.perf_counter() - begin
     small = derived.small()

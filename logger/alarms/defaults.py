@@ -1,6 +1,6 @@
 """The alarms of every job, with limits that need no set-up.
 
-Sources named here are measuring points (logger.model.points), live quantities of the pipeline, or health inputs:
+Sources named here are measuring points (logger.model.points), live quantities of the engine, or health inputs:
 a health input is known ("1") while all is well and unknown, its problem in plain words, while it is not.
 """
 
@@ -8,7 +8,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from logger.alarms.engine import ALARM_COUNT, FLOOD_COUNT
-from logger.alarms.rules import SENSOR_FAULTS, AlarmRule, Kind, Priority
+from logger.alarms.rules import SENSOR_FAULTS, AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.units import PSI_PA
 

@@ -9,9 +9,11 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 from logger.alarms.errors import NotAllowed, UnknownAlarm
-from logger.alarms.memory import AlarmChange, AlarmRow, AlarmState, KeyState
-from logger.alarms.rules import PRIORITY_ORDER, AlarmRule, Kind, Look, Priority, Verdict, look, remember
-from logger.alarms.states import UNSEEN, Event, State, next_state
+from logger.alarms.memory import AlarmRow, AlarmState, KeyState
+from logger.alarms.rules import PRIORITY_ORDER, AlarmRule, Kind, Look, Verdict, look, remember
+from logger.alarms.states import UNSEEN, next_state
+from logger.model.alarm import AlarmEvent, Priority, State
+from logger.model.events import AlarmChanged
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known
 
@@ -27,7 +29,7 @@ ALARM_COUNT = "alarms_in_ten_minutes"
 
 KEPT_RAISES = 100  # enough to see a flood, bounded
 
-Stepped = tuple[AlarmState, list[AlarmChange]]
+Stepped = tuple[AlarmState, list[AlarmChanged]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,7 @@ class AlarmEngine:
         """
         now_ns = max(now_ns, state.now_ns)
         keys = dict(state.keys)
-        changes: list[AlarmChange] = []
+        changes: list[AlarmChanged] = []
         recent = [t for t in state.recent_ns if t > now_ns - FLOOD_WINDOW_S * NS_PER_S]
         onsets: dict[str, int] = {}
         for rule in self.rules:
@@ -75,27 +77,27 @@ class AlarmEngine:
                 changes += told
                 if told[-1].to_state is State.UNACKNOWLEDGED:
                     onsets[rule.key] = before.pending_ns if before.pending_ns is not None else now_ns
-                    if rule.source != ALARM_COUNT and told[-1].event is Event.RAISE:
+                    if rule.source != ALARM_COUNT and told[-1].event is AlarmEvent.RAISE:
                         recent.append(now_ns)
         first_out, changes = _mark_first_out(state.first_out, self.rules, keys, changes, onsets)
         return AlarmState(now_ns, keys, first_out, tuple(recent[-KEPT_RAISES:])), changes
 
     def acknowledge(self, state: AlarmState, key: str, operator: str, now_ns: int, reason: str = "") -> Stepped:
         """Someone has seen it. Raises UnknownAlarm, NotAllowed (nothing to acknowledge)."""
-        return self._act(state, key, Event.ACKNOWLEDGE, operator, reason, now_ns)
+        return self._act(state, key, AlarmEvent.ACKNOWLEDGE, operator, reason, now_ns)
 
     def acknowledge_all(self, state: AlarmState, operator: str, now_ns: int, reason: str = "") -> Stepped:
         """Acknowledge everything that waits for it; nothing to acknowledge is no error."""
-        changes: list[AlarmChange] = []
+        changes: list[AlarmChanged] = []
         for rule in self.rules:
             if state.of(rule.key).state in UNSEEN:
-                state, told = self._act(state, rule.key, Event.ACKNOWLEDGE, operator, reason, now_ns)
+                state, told = self._act(state, rule.key, AlarmEvent.ACKNOWLEDGE, operator, reason, now_ns)
                 changes += told
         return state, changes
 
     def reset(self, state: AlarmState, key: str, operator: str, now_ns: int, reason: str = "") -> Stepped:
         """Let a latched alarm go; it was acknowledged and its condition is gone. Raises UnknownAlarm, NotAllowed."""
-        return self._act(state, key, Event.RESET, operator, reason, now_ns)
+        return self._act(state, key, AlarmEvent.RESET, operator, reason, now_ns)
 
     def shelve(self, state: AlarmState, key: str, operator: str, reason: str, for_s: float, now_ns: int) -> Stepped:
         """Silence one alarm for a time, 0 < for_s <= MAX_SHELVE_S. Raises UnknownAlarm, NotAllowed."""
@@ -106,11 +108,11 @@ class AlarmEngine:
             raise NotAllowed(f"{rule.label}: shelve it for up to {MAX_SHELVE_S / 3600:g} h, not {for_s / 3600:g} h")
         _need_reason(rule, reason, "shelving")
         until_ns = max(now_ns, state.now_ns) + int(for_s * NS_PER_S)
-        return self._act(state, key, Event.SHELVE, operator, reason, now_ns, shelved_until_ns=until_ns)
+        return self._act(state, key, AlarmEvent.SHELVE, operator, reason, now_ns, shelved_until_ns=until_ns)
 
     def unshelve(self, state: AlarmState, key: str, operator: str, now_ns: int, reason: str = "") -> Stepped:
         """Before its time is over. Raises UnknownAlarm, NotAllowed (not shelved)."""
-        return self._act(state, key, Event.UNSHELVE, operator, reason, now_ns)
+        return self._act(state, key, AlarmEvent.UNSHELVE, operator, reason, now_ns)
 
     def out_of_service(self, state: AlarmState, key: str, operator: str, reason: str, now_ns: int) -> Stepped:
         """Until put back: the instrument is broken or away. Raises UnknownAlarm, NotAllowed."""
@@ -118,11 +120,11 @@ class AlarmEngine:
         if rule.protected:
             raise NotAllowed(f"{rule.label}: this alarm cannot be taken out of service")
         _need_reason(rule, reason, "taking it out of service")
-        return self._act(state, key, Event.TAKE_OUT, operator, reason, now_ns)
+        return self._act(state, key, AlarmEvent.TAKE_OUT, operator, reason, now_ns)
 
     def return_to_service(self, state: AlarmState, key: str, operator: str, now_ns: int, reason: str = "") -> Stepped:
         """Raises UnknownAlarm, NotAllowed (it is in service)."""
-        return self._act(state, key, Event.PUT_BACK, operator, reason, now_ns)
+        return self._act(state, key, AlarmEvent.PUT_BACK, operator, reason, now_ns)
 
     def present(self, state: AlarmState, inputs: Mapping[str, Value] | None = None) -> list[AlarmRow]:
         """The present alarm list, most pressing first: everything but normal and suppressed."""
@@ -164,7 +166,7 @@ class AlarmEngine:
         raise UnknownAlarm(f"no alarm {key!r}; there are: {', '.join(rule.key for rule in self.rules)}")
 
     def _act(
-        self, state: AlarmState, key: str, event: Event, operator: str, reason: str, now_ns: int,
+        self, state: AlarmState, key: str, event: AlarmEvent, operator: str, reason: str, now_ns: int,
         shelved_until_ns: int | None = None,
     ) -> Stepped:  # fmt: skip
         """A person's act: it must move the alarm, or it is refused."""
@@ -187,17 +189,17 @@ _FRESH = KeyState()
 
 def _step_one(
     rule: AlarmRule, before: KeyState, inputs: Mapping[str, Value], stage: str | None, now_ns: int
-) -> tuple[KeyState, list[AlarmChange]]:
+) -> tuple[KeyState, list[AlarmChanged]]:
     """One rule, one step. Being suppressed and resumed while normal is not told: the stage events say it."""
     one, told = before, []
 
-    def move(event: Event, seen: Look, cause: str) -> None:
+    def move(event: AlarmEvent, seen: Look, cause: str) -> None:
         nonlocal one
         to = next_state(one.state, event, rule.latched)
         if to is None:
             return
         was, one = one, replace(one, state=to, since_ns=now_ns, shelved_until_ns=None)
-        if event is Event.RAISE:
+        if event is AlarmEvent.RAISE:
             one = replace(
                 one, raised_ns=now_ns, value=seen.number, limit=rule.limit, problem=seen.problem, operator="", reason=""
             )
@@ -205,12 +207,12 @@ def _step_one(
             told.append(_change(rule, was, one, event, cause, now_ns, seen))
 
     if one.shelved_until_ns is not None and one.state is State.SHELVED and now_ns >= one.shelved_until_ns:
-        move(Event.UNSHELVE, _NO_LOOK, "the time it was shelved for is over")
+        move(AlarmEvent.UNSHELVE, _NO_LOOK, "the time it was shelved for is over")
     if not rule.concerns(stage):
         if one.condition or one.pending_ns is not None or one.history:
             one = replace(one, condition=False, pending_ns=None, history=())
         during = f"the {stage.replace('-', ' ')}" if stage is not None else "the time between stages"
-        move(Event.SUPPRESS, _NO_LOOK, f"not watched during {during}")
+        move(AlarmEvent.SUPPRESS, _NO_LOOK, f"not watched during {during}")
         return one, told
 
     if rule.kind is Kind.RATE:
@@ -223,16 +225,18 @@ def _step_one(
         if seen.verdict is not Verdict.IN_ALARM:
             return one, told  # the quiet case, kept cheap
     elif one.state is State.SUPPRESSED:
-        move(Event.RESUME, seen, "")
+        move(AlarmEvent.RESUME, seen, "")
     one = _time_condition(rule, one, seen.verdict, now_ns)
     if one.condition:
-        move(Event.RAISE, seen, _cause(rule, seen))
+        move(AlarmEvent.RAISE, seen, _cause(rule, seen))
         stands_s = (now_ns - one.since_ns) / NS_PER_S
         waited = rule.remind_s is not None and one.state is State.ACKNOWLEDGED and stands_s >= rule.remind_s
         if waited and seen.verdict is Verdict.IN_ALARM:
-            move(Event.REMIND, seen, f"still in alarm {_words(stands_s)} after it was acknowledged")
+            move(AlarmEvent.REMIND, seen, f"still in alarm {_words(stands_s)} after it was acknowledged")
     else:
-        move(Event.RETURN, seen, "back to normal" + (f" for {_words(rule.off_delay_s)}" if rule.off_delay_s else ""))
+        move(
+            AlarmEvent.RETURN, seen, "back to normal" + (f" for {_words(rule.off_delay_s)}" if rule.off_delay_s else "")
+        )
     return one, told
 
 
@@ -256,9 +260,9 @@ def _mark_first_out(
     first_out: str | None,
     rules: tuple[AlarmRule, ...],
     keys: Mapping[str, KeyState],
-    changes: list[AlarmChange],
+    changes: list[AlarmChanged],
     onsets: Mapping[str, int],
-) -> tuple[str | None, list[AlarmChange]]:
+) -> tuple[str | None, list[AlarmChanged]]:
     """Which alarm began the outbreak. An outbreak lasts while a sounding alarm is unseen (ISA-18.1, from memory)."""
     if not changes:
         return first_out, changes
@@ -273,14 +277,22 @@ def _mark_first_out(
 
 
 def _change(
-    rule: AlarmRule, before: KeyState, after: KeyState, event: Event, cause: str, now_ns: int, seen: Look | None = None
-) -> AlarmChange:
+    rule: AlarmRule,
+    before: KeyState,
+    after: KeyState,
+    event: AlarmEvent,
+    cause: str,
+    now_ns: int,
+    seen: Look | None = None,
+) -> AlarmChanged:
     """Without a look (a person's act) the value is that of the raise."""
     number, problem = (after.value, after.problem) if seen is None else (seen.number, seen.problem)
     acted = seen is None
-    return AlarmChange(
-        now_ns, rule.key, rule.label, rule.priority, event, before.state, after.state, number, problem, rule.limit,
-        rule.unit, rule.quantity, cause, after.operator if acted else "", after.reason if acted else "", rule.action,
+    return AlarmChanged(
+        t_ns=now_ns, key=rule.key, label=rule.label, priority=rule.priority, event=event, from_state=before.state,
+        to_state=after.state, value=number, problem=problem, limit=rule.limit, unit=rule.unit, quantity=rule.quantity,
+        cause=cause, operator=after.operator if acted else "", reason=after.reason if acted else "",
+        message=rule.action,
     )  # fmt: skip
 
 

@@ -1,12 +1,11 @@
 """What the alarms remember and what they report: plain data. After a restart: restore.py."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import dataclass, field
 
-from logger.alarms.errors import AlarmError
-from logger.alarms.rules import PRIORITY_ORDER, History, Priority
-from logger.alarms.states import AUDIBLE, STANDING, UNSEEN, Event, State
+from logger.alarms.rules import PRIORITY_ORDER, History
+from logger.alarms.states import AUDIBLE, STANDING, UNSEEN
+from logger.model.alarm import Priority, State
 from logger.model.points import Quantity
 
 
@@ -51,55 +50,6 @@ class AlarmState:
 
 
 _FRESH = KeyState()
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmChange:
-    """One change of one alarm, as stored (event type ALARM) and told.
-
-    value, limit in `unit` (SI, UCUM); value None with `problem`. cause: plain words why it changed. operator and
-    reason: of the person, "" when nobody acted. message: what to do. first_out: it began the outbreak.
-    """
-
-    t_ns: int
-    key: str
-    label: str
-    priority: Priority
-    event: Event
-    from_state: State
-    to_state: State
-    value: float | None
-    problem: str | None
-    limit: float | None
-    unit: str
-    quantity: Quantity
-    cause: str
-    operator: str = ""
-    reason: str = ""
-    message: str = ""
-    first_out: bool = False
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types; enums as their words. The "type" key of the event is the caller's to add."""
-        return {name: (str(v) if isinstance(v, str) else v) for name, v in asdict(self).items()}
-
-    @classmethod
-    def from_dict(cls, data: Mapping[str, Any]) -> "AlarmChange":
-        """From a stored event; other keys are ignored. Raises AlarmError."""
-        try:
-            known = {name: data[name] for name in cls.__dataclass_fields__}
-            return cls(
-                **{
-                    **known,
-                    "priority": Priority(known["priority"]),
-                    "event": Event(known["event"]),
-                    "from_state": State(known["from_state"]),
-                    "to_state": State(known["to_state"]),
-                    "quantity": Quantity(known["quantity"]),
-                }
-            )
-        except (KeyError, ValueError) as exc:
-            raise AlarmError(f"not an alarm event: {exc!r}") from exc
 
 
 @dataclass(frozen=True, slots=True)

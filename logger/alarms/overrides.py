@@ -24,7 +24,8 @@ from dataclasses import replace
 from typing import Any
 
 from logger.alarms.errors import OverrideError
-from logger.alarms.rules import LIMIT_KINDS, PRIORITY_ORDER, AlarmRule, Kind, Priority
+from logger.alarms.rules import LIMIT_KINDS, PRIORITY_ORDER, AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError, example, parse_quantity

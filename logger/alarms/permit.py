@@ -16,7 +16,7 @@ from enum import StrEnum
 from logger.alarms.errors import NotAllowed
 from logger.alarms.memory import AlarmState
 from logger.alarms.rules import AlarmRule
-from logger.alarms.states import State
+from logger.model.alarm import State
 from logger.model.value import Value
 
 DEPENDS_ON = ("cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_outlet_pressure")

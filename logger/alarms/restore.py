@@ -9,14 +9,17 @@ from collections import deque
 from dataclasses import replace
 
 from logger.alarms.engine import FLOOD_WINDOW_S, KEPT_RAISES
-from logger.alarms.memory import AlarmChange, AlarmState, KeyState
-from logger.alarms.rules import Priority
-from logger.alarms.states import STANDING, UNSEEN, Event, State
+from logger.alarms.memory import AlarmState, KeyState
+from logger.alarms.states import STANDING, UNSEEN
+from logger.model.alarm import AlarmEvent, Priority, State
+from logger.model.events import AlarmChanged
 from logger.model.units import NS_PER_S
 
 FLOOD = "flood"  # the alarm about the number of alarms does not count itself
 _FORGOTTEN = frozenset({State.SUPPRESSED, State.SHELVED})
-_OF_PEOPLE = frozenset({Event.ACKNOWLEDGE, Event.RESET, Event.TAKE_OUT, Event.PUT_BACK, Event.RAISE})
+_OF_PEOPLE = frozenset(
+    {AlarmEvent.ACKNOWLEDGE, AlarmEvent.RESET, AlarmEvent.TAKE_OUT, AlarmEvent.PUT_BACK, AlarmEvent.RAISE}
+)
 
 
 class Restored:
@@ -35,10 +38,10 @@ class Restored:
         keys = {k: KeyState(since_ns=s.since_ns) if s.state in _FORGOTTEN else s for k, s in self._keys.items()}
         return AlarmState(self._now_ns, keys, self._first_out, recent)
 
-    def take(self, change: AlarmChange) -> None:
+    def take(self, change: AlarmChanged) -> None:
         self._now_ns = max(self._now_ns, change.t_ns)
         self._keys[change.key] = _after(self._keys.get(change.key, KeyState()), change)
-        if change.event is Event.RAISE and change.key != FLOOD:
+        if change.event is AlarmEvent.RAISE and change.key != FLOOD:
             self._raised.append(change.t_ns)
         if change.first_out:
             self._first_out = change.key
@@ -50,11 +53,11 @@ class Restored:
             self._first_out = None
 
 
-def _after(before: KeyState, change: AlarmChange) -> KeyState:
+def _after(before: KeyState, change: AlarmChanged) -> KeyState:
     if before.state in _FORGOTTEN and change.from_state is not before.state:
         before = KeyState()  # a restart lies between
     after = replace(before, state=change.to_state, since_ns=change.t_ns, condition=change.to_state in STANDING)
-    if change.event is Event.RAISE:
+    if change.event is AlarmEvent.RAISE:
         after = replace(
             after, raised_ns=change.t_ns, value=change.value, limit=change.limit, problem=change.problem
         )  # fmt: skip

@@ -10,18 +10,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from logger.model.alarm import Priority
 from logger.model.points import SI_UNIT, Quantity
 from logger.model.units import NS_PER_S
 from logger.model.value import Value
-
-
-class Priority(StrEnum):
-    """URGENT: act now, it wakes you. HIGH: act within ten minutes. LOW: look when you next pass; makes no sound."""
-
-    URGENT = "urgent"
-    HIGH = "high"
-    LOW = "low"
-
 
 PRIORITY_ORDER: dict[Priority, int] = {Priority.URGENT: 0, Priority.HIGH: 1, Priority.LOW: 2}
 

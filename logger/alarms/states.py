@@ -19,50 +19,21 @@ of that standard, with three deliberate choices:
 `protected` alarms (overfill and its kin) refuse SHELVE and TAKE_OUT before the table is asked (engine.py).
 """
 
-from enum import StrEnum
 from typing import NamedTuple
 
-
-class State(StrEnum):
-    """The value is what records and screens say."""
-
-    NORMAL = "normal"
-    UNACKNOWLEDGED = "unacknowledged"
-    ACKNOWLEDGED = "acknowledged"
-    RETURNED = "returned unacknowledged"
-    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
-    LATCHED_ACKNOWLEDGED = "latched acknowledged"
-    SHELVED = "shelved"
-    SUPPRESSED = "suppressed by design"
-    OUT_OF_SERVICE = "out of service"
-
-
-class Event(StrEnum):
-    """What can happen to an alarm."""
-
-    RAISE = "raise"  # the condition holds
-    RETURN = "return"  # the condition does not hold
-    ACKNOWLEDGE = "acknowledge"
-    RESET = "reset"
-    REMIND = "remind"  # acknowledged long ago and still in alarm
-    SHELVE = "shelve"
-    UNSHELVE = "unshelve"  # by a person or because the time is over
-    SUPPRESS = "suppress"  # the stage does not concern it
-    RESUME = "resume"  # the stage concerns it again
-    TAKE_OUT = "take out of service"
-    PUT_BACK = "put back in service"
+from logger.model.alarm import AlarmEvent, State
 
 
 class Row(NamedTuple):
     """latching: None for any alarm, True only for latching ones, False only for the others."""
 
     state: State
-    event: Event
+    event: AlarmEvent
     latching: bool | None
     to: State
 
 
-_S, _E = State, Event
+_S, _E = State, AlarmEvent
 
 TABLE: tuple[Row, ...] = (
     Row(_S.NORMAL, _E.RAISE, None, _S.UNACKNOWLEDGED),
@@ -111,7 +82,7 @@ UNSEEN = frozenset({State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOW
 STANDING = frozenset({State.UNACKNOWLEDGED, State.ACKNOWLEDGED})
 """States in which the condition holds."""
 
-_NEXT: dict[tuple[State, Event, bool], State] = {
+_NEXT: dict[tuple[State, AlarmEvent, bool], State] = {
     (row.state, row.event, latching): row.to
     for row in TABLE
     for latching in (False, True)
@@ -119,6 +90,6 @@ _NEXT: dict[tuple[State, Event, bool], State] = {
 }
 
 
-def next_state(state: State, event: Event, latching: bool) -> State | None:
+def next_state(state: State, event: AlarmEvent, latching: bool) -> State | None:
     """The state after `event`, or None where the table has no such row (nothing changes)."""
     return _NEXT.get((state, event, latching))

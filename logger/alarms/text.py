@@ -1,18 +1,19 @@
 """One alarm as a sentence in the user's units."""
 
-from logger.alarms.memory import AlarmChange, AlarmRow
+from logger.alarms.memory import AlarmRow
+from logger.model.events import AlarmChanged
 from logger.model.points import Quantity
 from logger.model.units import STANDARD_ATMOSPHERE_PA, show
 from logger.model.value import known
 
 
-def sentence(alarm: AlarmRow | AlarmChange, system: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> str:
+def sentence(alarm: AlarmRow | AlarmChanged, system: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> str:
     """ "Cylinder is overfilled: 48.3 lb, limit 47.6 lb. Close the cylinder valve." system: "us" or "si"."""
     text = f"{alarm.label}{measured(alarm, system, ambient_pa)}."
     return f"{text} {alarm.message}" if alarm.message else text
 
 
-def measured(alarm: AlarmRow | AlarmChange, system: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> str:
+def measured(alarm: AlarmRow | AlarmChanged, system: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> str:
     """ ": 48.3 lb, limit 47.6 lb", ": open circuit" or nothing."""
     parts = []
     if alarm.value is not None and alarm.limit is not None:

@@ -13,12 +13,12 @@ from functools import partial
 
 from logger.alarms.defaults import PUSH
 from logger.alarms.memory import AlarmRow
-from logger.alarms.rules import Priority
 from logger.annunciate.errors import ChannelFailed
 from logger.annunciate.message import Message, Notifier, Ringer
 from logger.annunciate.news import News
 from logger.annunciate.push import Push
 from logger.annunciate.tone import LEVELS
+from logger.model.alarm import Priority
 
 log = logging.getLogger(__name__)
 

@@ -42,7 +42,7 @@ class Awake:
         return f"nothing holds off {IDLE}: {why}"
 
     def to_dict(self) -> dict[str, Any]:
-        """As stored with the event KEEP_AWAKE."""
+        """As shown: plain JSON types."""
         return {
             "held": [list(pair) for pair in self.held],
             "missing": [list(pair) for pair in self.missing],

@@ -6,9 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from logger.alarms.memory import AlarmRow
-from logger.alarms.rules import Priority
-from logger.alarms.states import State
 from logger.annunciate.message import Message
+from logger.model.alarm import Priority, State
 
 log = logging.getLogger(__name__)
 

@@ -1,4 +1,4 @@
-"""Wiring only: the daemon that joins links, pipeline, store, API and annunciation in one loop."""
+"""Wiring only: the daemon that joins links, engine, store, API and annunciation in one loop."""
 
 
 class AppError(Exception):

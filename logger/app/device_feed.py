@@ -4,18 +4,18 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from firmware_protocol.messages import Message
 from firmware_protocol.requests import Request, SetPeriod
 from logger.clock import Clock
+from logger.decode.device_model import Explained
 from logger.link import events as link
-from logger.model import records
+from logger.model.events import DeviceHello, DeviceLost, Event, GapNoted
 from logger.model.instrument import TEXT
 from logger.model.rig import RigDevice
 from logger.model.sample import PointSample
 from logger.model.text import clean
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 
-Emit = Callable[[dict[str, Any]], None]
+Emit = Callable[[Event], None]
 KeepFrame = Callable[[str, int, bytes, list[PointSample]], None]
 
 INTERRUPTED_NS = 200_000  # between two clocks that are read one after the other: they are read again
@@ -25,8 +25,8 @@ READ_TRIES = 5
 class DeviceFeed:
     """Takes a device's link events; `state` is what screens show of it. Runs in the daemon's loop."""
 
-    def __init__(self, device: RigDevice, pipeline: Pipeline, clock: Clock, speed: float, emit: Emit, keep: KeepFrame):
-        self.rig_device, self._pipeline, self._clock, self._speed = device, pipeline, clock, speed
+    def __init__(self, device: RigDevice, engine: Engine, clock: Clock, speed: float, emit: Emit, keep: KeepFrame):
+        self.rig_device, self._engine, self._clock, self._speed = device, engine, clock, speed
         self._emit, self._keep = emit, keep
         self.device_id = device.device_id or ""
         self.url = device.url or ""  # where it was found, which need not be where the rig has it
@@ -42,6 +42,10 @@ class DeviceFeed:
         self._at = (-1, 0)  # newest monotonic stamp and its UTC
         self._not_understood: str | None = None  # an instrument's newest line that no pattern fits
         self.request: Callable[[Request], None] = lambda request: None
+
+    def now_ns(self) -> int:
+        """UTC of the record."""
+        return self._clock.now_ns()
 
     def utc_ns(self, at_ns: int) -> int:
         """UTC of the record for a monotonic stamp of a reader thread; later stamps never get an earlier time."""
@@ -63,11 +67,11 @@ class DeviceFeed:
 
     # One method an event type; the table below names them.
 
-    def _frame(self, at_ns: int, raw: bytes, message: Message | None) -> None:
+    def _frame(self, at_ns: int, raw: bytes, explained: Explained) -> None:
         if not self.device_id:
             return  # nobody said hello yet: not a device of ours
         t_ns = self.utc_ns(at_ns)
-        samples = self._pipeline.frame(self.device_id, t_ns, raw, message)
+        samples = self._engine.frame(self.device_id, t_ns, raw, explained)
         self.frames += 1
         self._keep(self.device_id, t_ns, raw, samples)
 
@@ -75,62 +79,56 @@ class DeviceFeed:
         if not self.connected:
             self.connected = True
             self.state = "connected"
-            self._pipeline.device_heard(self._key())
+            self._engine.device_heard(self._key())
 
     def _key(self) -> str:
-        return self._pipeline.device_key(self.rig_device.name)
+        return self._engine.model.state.device_key(self.rig_device.name)
 
     def _hello(self, event: link.HelloReceived) -> None:
         self.device_id = event.hello.device_id.hex()
         self.refused = None
+        firmware = clean(f"{event.hello.firmware_name} {event.hello.firmware_version}")
         self._emit(
-            {
-                "type": records.DEVICE_HELLO,
-                "t_ns": self.utc_ns(event.at_ns),
-                "device": self.device_id,
-                "name": self.rig_device.name,
-                "url": self.url,
-                "firmware": clean(f"{event.hello.firmware_name} {event.hello.firmware_version}"),
-                "boot_count": event.hello.boot_count,
-            }
-        )
-        self._frame(event.at_ns, event.raw, event.hello)
+            DeviceHello(
+                t_ns=self.utc_ns(event.at_ns), device=self.device_id, name=self.rig_device.name, url=self.url,
+                firmware=firmware, boot_count=event.hello.boot_count,
+            )
+        )  # fmt: skip
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _described(self, event: link.Described) -> None:
-        for raw in event.raws:
-            self._frame(event.at_ns, raw, None)
+        for raw, explained in zip(event.raws, event.explained, strict=True):
+            self._frame(event.at_ns, raw, explained)
 
     def _started(self, event: link.Started) -> None:
         """Sample as often as the rig says; a device that does so already is left alone."""
         period_s = self.rig_device.period_s
         if period_s is not None and self._known():
             period_ms = round(period_s * 1000)
-            if any(d.period_ms != period_ms for d in self._pipeline.scene.devices[self.device_id].described):
+            if any(d.period_ms != period_ms for d in self._engine.model.devices[self.device_id].described):
                 self.request(SetPeriod(0, period_ms))
 
     def _samples(self, event: link.SamplesReceived) -> None:
         self._heard()
-        self._frame(event.at_ns, event.raw, event.samples)
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _status(self, event: link.StatusReceived) -> None:
         self.supply_mv = event.status.supply_mv
         if event.status.battery_percent is not None:
             self.battery_percent = event.status.battery_percent
-        self._frame(event.at_ns, event.raw, event.status)
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _time_marked(self, event: link.TimeMarked) -> None:
-        self._frame(event.at_ns, event.raw, event.reply)
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _said(self, event: link.InstrumentSaid) -> None:
         if event.understood and not self.connected:
-            self._emit(
-                {"type": records.DEVICE_HELLO, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
-                 "name": self.rig_device.name, "url": self.rig_device.url or "", "firmware": ""}
-            )  # fmt: skip
+            t_ns, url = self.utc_ns(event.at_ns), self.rig_device.url or ""
+            self._emit(DeviceHello(t_ns=t_ns, device=self.device_id, name=self.rig_device.name, url=url))
         if event.understood:
             self._not_understood = None
             self._heard()
-        self._frame(event.at_ns, event.raw, None)
+        self._frame(event.at_ns, event.raw, event.explained)
 
     def _bad(self, event: link.BadFrameSeen) -> None:
         self.bad_frames += 1 + event.suppressed
@@ -142,14 +140,18 @@ class DeviceFeed:
         self.lost_frames += count
         t_ns = self.utc_ns(event.at_ns)
         self._emit(
-            {"type": records.GAP, "t_ns": t_ns, "device": self.device_id, "cause": clean(event.reason),
-             "frames": count, "first": event.first, "last": event.last, "boot_count": event.boot_count}
+            GapNoted(
+                t_ns=t_ns, device=self.device_id, cause=clean(event.reason), frames=count, first=event.first,
+                last=event.last, boot_count=event.boot_count,
+            )
         )  # fmt: skip
 
     def _rebooted(self, event: link.Rebooted) -> None:
         self._emit(
-            {"type": records.GAP, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
-             "cause": "device restarted", "boot_count": event.new_boot_count}
+            GapNoted(
+                t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause="device restarted",
+                boot_count=event.new_boot_count,
+            )
         )  # fmt: skip
 
     def _up(self, event: link.LinkUp) -> None:
@@ -172,8 +174,10 @@ class DeviceFeed:
 
     def _too_much(self, event: link.TalksTooMuch) -> None:
         self._emit(
-            {"type": records.GAP, "t_ns": self.utc_ns(event.at_ns), "device": self.device_id,
-             "cause": "device sends more than any should", "frames": event.dropped}
+            GapNoted(
+                t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause="device sends more than any should",
+                frames=event.dropped,
+            )
         )  # fmt: skip
 
     def _gone(self, at_ns: int, why: str) -> None:
@@ -181,11 +185,9 @@ class DeviceFeed:
         self.rssi_dbm = None
         if self.connected:
             self.connected = False
-            self._emit(
-                {"type": records.DEVICE_LOST, "t_ns": self.utc_ns(at_ns), "device": self.device_id,
-                 "name": self.rig_device.name, "reason": why}
-            )  # fmt: skip
-        self._pipeline.device_lost(self._key(), why)
+            t_ns, name = self.utc_ns(at_ns), self.rig_device.name
+            self._emit(DeviceLost(t_ns=t_ns, device=self.device_id, name=name, reason=why))
+        self._engine.device_lost(self._key(), why)
 
     def shown(self) -> dict[str, Any]:
         """For screens: one line of text, and whether all is well."""
@@ -199,7 +201,7 @@ class DeviceFeed:
             parts.append(f"battery {self.battery_percent} %")
         if self.rssi_dbm is not None:
             parts.append(f"signal {self.rssi_dbm} dBm when found")  # systems do not tell it of a connected device
-        problem = self._pipeline.scene.devices[self.device_id].problem if self._known() else None
+        problem = self._engine.model.devices[self.device_id].problem if self._known() else None
         if problem and self.connected:
             parts.append(clean(problem))
         return {
@@ -214,7 +216,7 @@ class DeviceFeed:
         }
 
     def _known(self) -> bool:
-        return self.device_id in self._pipeline.scene.devices
+        return self.device_id in self._engine.model.devices
 
 
 _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {

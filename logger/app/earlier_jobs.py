@@ -9,15 +9,14 @@ told as incomplete.
 import logging
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from logger.evidence.chain import event_of
-from logger.model import records as r
+from logger.model.events import Baseline, FindingConcluded, JobOpened, RunBegun, StageBegun, StageEnded
 from logger.model.job import Job
-from logger.model.plain import finding_from, job_from, plain
 from logger.model.records import EVENT
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, unknown
@@ -34,14 +33,14 @@ log = logging.getLogger(__name__)
 
 BUDGET_S = 2.0
 MAX_JOBS = 100  # of the appliance; far more than a year of leaks
-_FIRST_RECORDS = 3  # among them is JOB_OPENED
+_FIRST_RECORDS = 3  # among them is JobOpened
 _MASS_OF = {RECOVERY: ("recovery.mass", "recovered"), CHARGING: ("charging.mass", "charged")}
 
 
 def earlier_jobs(
     job: Job, places: Callable[[], Sequence[JobPlace]] = jobs, budget_s: float = BUDGET_S
 ) -> dict[str, Any]:
-    """Keys for JOB_OPENED: earlier_additions, earlier_complete and, where there was a start-up, baseline.
+    """Fields for JobOpened: earlier_additions, earlier_complete and, where there was a start-up, baseline.
 
     Empty when the job names no appliance. Never raises. places: lists the jobs, oldest first.
     """
@@ -55,16 +54,15 @@ def earlier_jobs(
     thread.start()
     thread.join(budget_s)
     seen = list(found.jobs)
-    keys: dict[str, Any] = {
-        "earlier_additions": [s.earlier.to_dict() for s in reversed(seen) if s.earlier is not None],
+    gathered: dict[str, Any] = {
+        "earlier_additions": tuple(s.earlier.to_dict() for s in reversed(seen) if s.earlier is not None),
         "earlier_complete": found.complete and not thread.is_alive(),
     }
     run = [s for s in seen if s.figures and s.refrigerant == job.refrigerant]
     newest = max(run, key=lambda s: s.day, default=None)
     if newest is not None:
-        figures = {name: plain(value) for name, value in newest.figures.items()}
-        keys["baseline"] = {"job": newest.job_id, "date": newest.day.isoformat(), "figures": figures}
-    return keys
+        gathered["baseline"] = Baseline(job=newest.job_id, date=newest.day.isoformat(), figures=newest.figures)
+    return gathered
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,10 +110,10 @@ def _look(job: Job, places: Callable[[], Sequence[JobPlace]], found: _Found, unt
 
 def _seen(job: Job, reader: StoreReader) -> _Seen | None:
     first = (event_of(record) for record in reader.records(until_id=_FIRST_RECORDS, kind=EVENT))
-    opened = next((event for event in first if event["type"] == r.JOB_OPENED), None)
-    if opened is None or not same_appliance(job, job_from(opened["job"])):
+    opened = next((event for event in first if isinstance(event, JobOpened)), None)
+    if opened is None or not same_appliance(job, opened.job):
         return None
-    return _read(reader, job_from(opened["job"]), int(opened["t_ns"]))
+    return _read(reader, opened.job, opened.t_ns)
 
 
 def same_appliance(one: Job, other: Job) -> bool:
@@ -142,22 +140,21 @@ def _read(reader: StoreReader, job: Job, opened_ns: int) -> _Seen:
     figures: dict[str, Value] = {}
     offset_s = 0
     for _, event in reader.events():
-        kind = event["type"]
-        if kind == r.RUN_BEGUN:
-            offset_s = int(event.get("utc_offset_s", 0))
-        elif kind == r.STAGE_BEGUN:
-            kinds[event["number"]] = str(event["kind"])
-            purposes[event["number"]] = str(event.get("settings", {}).get("purpose", ""))
-        elif kind == r.STAGE_ENDED:
-            ended[event["number"]] = event["t_ns"]
-        elif kind == r.FINDING:
-            finding = finding_from(event["finding"])
-            key, label = _MASS_OF.get(kinds[event["stage"]], ("", ""))
-            if finding.key == key:
-                problem = unknown("kg", f"job {job.job_id}: {_said(event)}")
-                masses[event["stage"]] = finding.value(label) or problem
-            elif finding.key == FIGURES:
-                figures = figures_of(finding)
+        match event:
+            case RunBegun():
+                offset_s = event.utc_offset_s
+            case StageBegun():
+                kinds[event.number] = event.kind
+                purposes[event.number] = str(event.settings.get("purpose", ""))
+            case StageEnded():
+                ended[event.number] = event.t_ns
+            case FindingConcluded(stage=number, finding=finding):
+                key, label = _MASS_OF.get(kinds[number], ("", ""))
+                if finding.key == key:
+                    problem = unknown("kg", f"job {job.job_id}: {event.words.body}")
+                    masses[number] = finding.value(label) or problem
+                elif finding.key == FIGURES:
+                    figures = figures_of(finding)
     moved = [n for n, stage in kinds.items() if stage in _MASS_OF]
     not_told = unknown("kg", f"job {job.job_id} did not conclude how much")
     charged, recovered = (
@@ -174,8 +171,3 @@ def _read(reader: StoreReader, job: Job, opened_ns: int) -> _Seen:
 
 def _day(t_ns: int, offset_s: int) -> date:
     return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=t_ns // NS_PER_S + offset_s)).date()
-
-
-def _said(event: Mapping[str, Any]) -> str:
-    """What a finding's event said in words, by this version or 0.1.0."""
-    return str(event["said"]["body"] if "said" in event else event["finding"]["text"])

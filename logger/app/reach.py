@@ -16,7 +16,7 @@ from logger.annunciate.push import Push
 from logger.annunciate.push_file import load_push, push_file_path
 from logger.annunciate.sound import Sound
 from logger.app.daemon import Daemon
-from logger.model import records
+from logger.model.events import KeepAwakeNoted
 from logger.model.value import known, unknown
 
 log = logging.getLogger(__name__)
@@ -29,7 +29,7 @@ def set_health(daemon: Daemon, channel: str, problem: str | None) -> None:
     """What the alarms and screens see of a channel; the bell's and notice's troubles are only shown."""
     daemon.channels[channel] = problem
     if channel in (SOUND, PUSH, AWAKE):
-        daemon.pipeline.health[channel] = known(1.0, "1") if problem is None else unknown("1", problem)
+        daemon.engine.judge.health[channel] = known(1.0, "1") if problem is None else unknown("1", problem)
 
 
 class Reach:
@@ -43,8 +43,8 @@ class Reach:
             set_health(daemon, channel, problem)
 
         def words(row: AlarmRow) -> str:
-            job = daemon.pipeline.scene.state.job
-            return sentence(row, job.units if job else "us", daemon.pipeline.scene.ambient.pressure_pa)
+            job = daemon.engine.model.state.job
+            return sentence(row, job.units if job else "us", daemon.engine.model.ambient.pressure_pa)
 
         push, heartbeat_s = None, None
         try:
@@ -108,4 +108,9 @@ def _tell(daemon: Daemon, outcome: Awake) -> None:
     set_health(daemon, AWAKE, problem)
     text = "kept awake" if problem is None else "MAY FALL ASLEEP"
     daemon.awake = {"ok": problem is None, "text": text, **outcome.to_dict()}
-    daemon.emit({"type": records.KEEP_AWAKE, "text": problem or text, **outcome.to_dict()})
+    daemon.emit(
+        KeepAwakeNoted(
+            t_ns=daemon.clock.now_ns(), text=problem or text, held=outcome.held, missing=outcome.missing,
+            advice=outcome.advice,
+        )
+    )  # fmt: skip

@@ -7,7 +7,6 @@ holds its own scale to the cylinder's limit, however slow this program is.
 """
 
 import logging
-from collections.abc import Callable
 from typing import Any
 
 from firmware_protocol.codes import ErrorCode, OpenedBy, OutputState, PermitAction
@@ -16,16 +15,17 @@ from firmware_protocol.messages import Accepted, ErrorMessage
 from firmware_protocol.requests import Permit
 from logger.alarms import permit as rules
 from logger.alarms.permit import Hold, Mode, Situation
-from logger.app.device_feed import DeviceFeed
+from logger.app.device_feed import DeviceFeed, Emit
 from logger.cylinder.limits import CylinderLimits
 from logger.cylinder.scale_guard import Guard, scale_guard
 from logger.link import events as link
-from logger.link.supervisor import DeviceSupervisor
-from logger.model import records
+from logger.link.connection import Connection
+from logger.link.session.session import Session
+from logger.model.events import PermitChanged
 from logger.model.rig import RigOutput
 from logger.model.text import clean
 from logger.model.value import unknown
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.live_values import forbidding
 from logger.stages import registry
 from logger.stages.words import text_of
@@ -49,12 +49,12 @@ class Relay:
     """closed: what the device last said of its contact; None while it is not heard or has not said."""
 
     def __init__(
-        self, output: RigOutput, feed: DeviceFeed, pipeline: Pipeline, emit: Callable[[dict[str, Any]], None],
-        supervisor: DeviceSupervisor, speed: float = 1.0,
+        self, output: RigOutput, feed: DeviceFeed, engine: Engine, emit: Emit, connection: Connection[Session],
+        speed: float = 1.0,
     ) -> None:  # fmt: skip
         self.output, self.hold = output, Hold()
         self.closed: bool | None = None
-        self._feed, self._pipeline, self._emit, self._supervisor = feed, pipeline, emit, supervisor
+        self._feed, self._engine, self._emit, self._connection = feed, engine, emit, connection
         self._every_s = output.timeout_s / OFTEN / speed
         self._next_s = 0.0
         self._tick: int | None = None
@@ -89,7 +89,7 @@ class Relay:
     # -- time ----------------------------------------------------------------------------------------------------
 
     def look(self, now_s: float) -> None:
-        """now_s: of any clock that does not stand still. The scene's time is up to date."""
+        """now_s: of any clock that does not stand still. The model's time is up to date."""
         if not self._feed.connected:
             self.closed = None
         if not self.hold.permitted:
@@ -157,8 +157,9 @@ class Relay:
         """At once, past everything that waits; and once more in its turn, until the device has answered."""
         self._confirmed = False
         if self._ticket is not None:
-            self._supervisor.session.cancel(self._ticket)
-        self._supervisor.open_output(self._open())
+            self._connection.conversation.cancel(self._ticket)
+        self._connection.conversation.open_output(self._open())
+        self._connection.send_now()
         self._queue(self._open())
 
     def _open(self) -> Permit:
@@ -166,13 +167,13 @@ class Relay:
 
     def _queue(self, permit: Permit) -> None:
         try:
-            self._ticket = self._supervisor.session.request(permit)
+            self._ticket = self._connection.conversation.request(permit)
         except (ValueError, ProtocolError) as exc:  # too many wait: the device opens by itself
             self._ticket = None
             log.warning("%s: no permit sent: %s", self.output.hold, exc)
 
     def _permit(self) -> Permit | None:
-        device = self._pipeline.scene.devices.get(self._feed.device_id)
+        device = self._engine.model.devices.get(self._feed.device_id)
         guard = self._guard()
         if device is None or device.hello is None or guard is None or self._tick is None:
             return None
@@ -184,12 +185,12 @@ class Relay:
     # -- what is known -------------------------------------------------------------------------------------------
 
     def _situation(self) -> Situation:
-        pipeline = self._pipeline
-        scene, state = pipeline.scene, pipeline.scene.state
+        engine = self._engine
+        model, state = engine.model, engine.model.state
         measured = {channel.point for device in state.rig.devices for channel in device.channels}
-        readings = {name: scene.value(name) for name in rules.DEPENDS_ON if name in measured}
-        share = pipeline.values.get("cylinder_of_limit", unknown("1", "not computed yet"))
-        margin = pipeline.values.get("cylinder_margin", unknown("Pa", "not computed yet"))
+        readings = {name: model.value(name) for name in rules.DEPENDS_ON if name in measured}
+        share = engine.values.get("cylinder_of_limit", unknown("1", "not computed yet"))
+        margin = engine.values.get("cylinder_margin", unknown("Pa", "not computed yet"))
         known = registry.definition(state.stage.kind) if state.stage else None
         return Situation(
             stage=state.stage.kind if state.stage else None,
@@ -198,17 +199,17 @@ class Relay:
             share=share,
             margin=margin if "cylinder_pressure" in measured else None,
             readings=readings,
-            rules=pipeline.engine.rules,
-            alarms=pipeline.alarm_state,
+            rules=engine.judge.alarm_engine.rules,
+            alarms=engine.judge.state,
             device_problem=self._device_problem(),
-            not_to_be_filled=[text_of(f, pipeline.shown).body for f in forbidding(scene, scene.now_ns)],
+            not_to_be_filled=[text_of(f, engine.shown).body for f in forbidding(model, model.now_ns)],
         )
 
     def _device_problem(self) -> str | None:
         name, feed = self.output.hold, self._feed
         if not feed.connected:
             return f"{name}: {feed.state}"
-        device = self._pipeline.scene.devices.get(feed.device_id)
+        device = self._engine.model.devices.get(feed.device_id)
         if device is None or device.hello is None or self._tick is None:
             return f"{name}: its device has not said what it is"
         if device.problem is not None:
@@ -217,7 +218,7 @@ class Relay:
             return f"{name}: the device has no output {self.output.index}"
         if self.output.timeout_s * 1000 > self._longest_ms:
             return f"{name}: the device takes a time-out of at most {self._longest_ms / 1000:g} s"
-        guard, reading = self._guard(), self._pipeline.scene.value("cylinder_mass").number
+        guard, reading = self._guard(), self._engine.model.value("cylinder_mass").number
         if guard is None:
             return f"{name}: its device cannot be told the cylinder's limit"
         # As it reads, not as it is believed: the device, too, takes a knock at its word.
@@ -226,22 +227,24 @@ class Relay:
         return None
 
     def _guard(self) -> Guard | None:
-        scene = self._pipeline.scene
-        device, limit = scene.devices.get(self._feed.device_id), scene.cylinder_limits()
-        overfill = next((rule for rule in self._pipeline.engine.rules if rule.key == rules.OVERFILL), None)
+        model = self._engine.model
+        device, limit = model.devices.get(self._feed.device_id), model.cylinder_limits()
+        overfill = next((rule for rule in self._engine.judge.alarm_engine.rules if rule.key == rules.OVERFILL), None)
         if device is None or overfill is None or overfill.limit is None or not isinstance(limit, CylinderLimits):
             return None
-        net = self._pipeline.values.get("cylinder_net_mass")
+        net = self._engine.values.get("cylinder_net_mass")
         for decoder in device.decoders:
             if decoder.point.name == "cylinder_mass":
                 return scale_guard(decoder, limit, min(overfill.limit, 1.0), (net.u if net else None) or 0.0)
         return None
 
     def _tell(self, act: str, **more: Any) -> None:
+        said = {key: value for key, value in more.items() if value not in ("", None)}
         self._emit(
-            {"type": records.PERMIT, "device": self._feed.device_id, "name": self._feed.rig_device.name,
-             "output": self.output.index, "hold": self.output.hold, "act": act,
-             **{key: value for key, value in more.items() if value not in ("", None)}}
+            PermitChanged(
+                t_ns=self._feed.now_ns(), device=self._feed.device_id, name=self._feed.rig_device.name,
+                output=self.output.index, hold=self.output.hold, act=act, **said,
+            )
         )  # fmt: skip
 
     def shown(self) -> dict[str, Any]:

@@ -1,7 +1,7 @@
-"""After a restart: the whole record through the pipeline again, without holding up what comes now.
+"""After a restart: the whole record through the engine again, without holding up what comes now.
 
-The live pipeline first takes the record's events alone (job, stage, cylinder, alarms) and the sequence numbers of the
-newest frames: so readings are stored, alarms judged and missing frames asked for at once. A second pipeline takes the
+The live engine first takes the record's events alone (job, stage, cylinder, alarms) and the sequence numbers of the
+newest frames: so readings are stored, alarms judged and missing frames asked for at once. A second engine takes the
 whole record in short slices beside it, and after that what came meanwhile; then the live one adopts what it knows.
 Until then everything that rests on the stage from its beginning is unknown, and says why. A short record is through
 before anything begins.
@@ -16,9 +16,9 @@ from itertools import chain
 from pathlib import Path
 
 from logger.evidence.chain import event_of, frames_of
-from logger.model import records
+from logger.model.events import DeviceHello, GapNoted
 from logger.model.records import FRAMES
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order, steps
 from logger.store.errors import StoreError
@@ -39,21 +39,21 @@ class CatchUp:
     last_id: of the last record of before. newest_ns: when the newest frame of before came, 0 without any.
     """
 
-    def __init__(self, path: Path, live: Pipeline, at_once_s: float = AT_ONCE_S) -> None:
+    def __init__(self, path: Path, live: Engine, at_once_s: float = AT_ONCE_S) -> None:
         """Raises StoreError: the record cannot be read."""
         self.done = False
-        self._live, self._whole = live, Pipeline(live=False)
+        self._live, self._whole = live, Engine(live=False)
         self._reader = StoreReader(path)
         try:
             self.last_id = self._reader.last_id
             self.newest_ns = self._newest()
-            live.behind = BEHIND
+            live.catching_up_reason = BEHIND
             hellos = self._events()
-            live.kept = deque()
-            stage = live.scene.state.stage
-            self._whole.watching = stage.number if stage is not None else 0
+            live.deferred = deque()
+            stage = live.model.state.stage
+            self._whole.resumed_stage = stage.number if stage is not None else 0
             before = in_order(self._reader.records(until_id=self.last_id))
-            self._steps = steps(chain(self._readable(before), _taken(live.kept)), self._whole)
+            self._steps = steps(chain(self._readable(before), _taken(live.deferred)), self._whole)
             self._begun = False
             if not self.go_on(at_once_s):
                 self._greetings(hellos)
@@ -87,13 +87,13 @@ class CatchUp:
         self._reader.close()
 
     def _events(self) -> dict[str, int]:
-        """All events into the live pipeline; the record id of each device's newest hello."""
+        """All events into the live engine; the record id of each device's newest hello."""
         hellos = {}
         for record_id, event in self._reader.events():
             self._live.apply(event)
-            if event["type"] == records.DEVICE_HELLO:
-                hellos[event["device"]] = record_id
-        self._live.scene.now_ns = max(self._live.scene.now_ns, self.newest_ns)
+            if isinstance(event, DeviceHello):
+                hellos[event.device] = record_id
+        self._live.model.now_ns = max(self._live.model.now_ns, self.newest_ns)
         return hellos
 
     def _newest(self) -> int:
@@ -107,7 +107,7 @@ class CatchUp:
 
     def _greetings(self, hellos: dict[str, int]) -> None:
         """What the devices said of themselves, and which of their newest frames are there: where to go on fetching."""
-        scene, tail = self._live.scene, max(0, self.last_id - TAIL)
+        model, tail = self._live.model, max(0, self.last_id - TAIL)
         for device_id, hello in hellos.items():
             for record in self._reader.records(hello - 1, device=device_id, until_id=hello + GREETING):
                 for t_ns, raw in frames_of(record) if record.id <= tail else ():
@@ -116,10 +116,12 @@ class CatchUp:
             if record.kind == FRAMES:
                 for t_ns, raw in frames_of(record):
                     self._live.greeting(record.device, t_ns, raw)
-            elif (event := event_of(record))["type"] == records.GAP and "first" in event and "boot_count" in event:
-                scene.device(event["device"]).given_up(event["boot_count"], event["first"], event["last"])
-        for device in scene.devices.values():
-            scene.described(device)
+                continue
+            match event_of(record):
+                case GapNoted(device=str(device_id), boot_count=int(boot_count), first=int(first), last=int(last)):
+                    model.device(device_id).given_up(boot_count, first, last)
+        for device in model.devices.values():
+            model.described(device)
 
     def _readable(self, items: Iterable[Item]) -> Iterator[Item]:
         """Damage found at the start stops it, as any other; found later it must not end the logging."""

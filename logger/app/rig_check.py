@@ -6,18 +6,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logger.app.connections import check_supported, supervisors
+from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
 from logger.app.device_feed import DeviceFeed
 from logger.clock import Clock
 from logger.decode.sensor_curves import OPEN, SHORT
-from logger.model import records
-from logger.model.plain import plain
+from logger.model.events import RigLoaded
 from logger.model.points import POINTS, MeasuringPoint
 from logger.model.rig import Rig
 from logger.model.text import clean
 from logger.model.value import Value, unknown
-from logger.pipeline.device_readings import Device
+from logger.pipeline.device_readings import DeviceReadings
 
 CHECK_S: Final = 20.0  # looking around by radio, connecting and describing take the most of it
 TURN_S: Final = 0.1
@@ -101,23 +100,23 @@ async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
     """Connect every device and take a reading of each point; done sooner when all have answered. Raises LinkError."""
     check_supported(rig)
     daemon = Daemon("check", Path("unused"), Clock())  # never opened, so nothing is stored
-    daemon.emit({"type": records.RIG_LOADED, "rig": plain(rig)})
-    running = supervisors(daemon, rig, 1.0)
-    tasks = [asyncio.create_task(supervisor.run()) for supervisor in running]
+    daemon.emit(RigLoaded(t_ns=daemon.clock.now_ns(), rig=rig))
+    running = connections(daemon, rig, 1.0)
+    tasks = [asyncio.create_task(connection.run()) for connection in running]
     try:
         loop = asyncio.get_running_loop()
         end_s = loop.time() + seconds
         while loop.time() < end_s and not all(_answered(daemon, feed) for feed in daemon.feeds.values()):
             await asyncio.sleep(TURN_S)
-            daemon.pipeline.tick(daemon.clock.now_ns())
+            daemon.engine.tick(daemon.clock.now_ns())
             for task in tasks:
                 if task.done():
                     task.result()
-        scene = daemon.pipeline.scene
+        model = daemon.engine.model
         devices = tuple(_checked(daemon, feed) for feed in daemon.feeds.values())
-        return RigCheck(devices, scene.ambient.pressure_pa, scene.ambient.note)
+        return RigCheck(devices, model.ambient.pressure_pa, model.ambient.note)
     finally:
-        await asyncio.wait([asyncio.create_task(supervisor.stop()) for supervisor in running], timeout=STOP_S)
+        await asyncio.wait([asyncio.create_task(connection.stop()) for connection in running], timeout=STOP_S)
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
@@ -128,19 +127,19 @@ def _answered(daemon: Daemon, feed: DeviceFeed) -> bool:
     device = _device(daemon, feed)
     if device is None or not feed.connected:
         return False
-    latest = daemon.pipeline.scene.latest
+    latest = daemon.engine.model.latest
     return device.problem is not None or all(c.point in latest for c in feed.rig_device.channels)
 
 
 def _checked(daemon: Daemon, feed: DeviceFeed) -> DeviceCheck:
-    scene = daemon.pipeline.scene
+    model = daemon.engine.model
     device = _device(daemon, feed)
     problem = None if feed.connected else feed.state.removeprefix(LOST)
     if problem is None and device is not None:
         problem = device.problem
     labels = {d.index: clean(d.label, LABEL_SHOWN) for d in device.described} if device is not None else {}
     points = tuple(
-        PointCheck(POINTS[c.point], c.index, labels.get(c.index, ""), _reading(scene.value(c.point), problem))
+        PointCheck(POINTS[c.point], c.index, labels.get(c.index, ""), _reading(model.value(c.point), problem))
         for c in feed.rig_device.channels
     )
     used = {channel.index for channel in feed.rig_device.channels}
@@ -162,5 +161,5 @@ def _reading(value: Value, problem: str | None) -> Value:
     return value if problem is None else unknown(value.unit, "no reading")
 
 
-def _device(daemon: Daemon, feed: DeviceFeed) -> Device | None:
-    return daemon.pipeline.scene.devices.get(feed.device_id)
+def _device(daemon: Daemon, feed: DeviceFeed) -> DeviceReadings | None:
+    return daemon.engine.model.devices.get(feed.device_id)

@@ -12,9 +12,10 @@ from firmware_protocol.codes import NoReading
 from firmware_protocol.conversion import measured
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.messages import Describe, Hello
+from logger.decode.channel import Raw
 from logger.link import events
+from logger.link.connection import Connection
 from logger.link.events import LinkEvent
-from logger.link.retrying import Supervisor
 from logger.model.units import NS_PER_S
 
 KEPT: Final = 400  # newest readings of a channel, newest lines of an instrument
@@ -91,9 +92,9 @@ class Heard:
         self._readings.setdefault(index, deque(maxlen=KEPT)).append(reading)
 
 
-def _reading(channel: Describe, raw: int | NoReading, at_s: float) -> Reading:
-    if isinstance(raw, NoReading):
-        return Reading(at_s, None, raw.name.lower().replace("_", " "))
+def _reading(channel: Describe, raw: Raw, at_s: float) -> Reading:
+    if not isinstance(raw, int):
+        return Reading(at_s, None, raw.name.lower().replace("_", " ") if isinstance(raw, NoReading) else str(raw))
     try:
         number = measured(channel, raw)
     except ProtocolError as exc:
@@ -107,7 +108,7 @@ class Listener:
     def __init__(self) -> None:
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="listening", daemon=True)
-        self._running: dict[Heard, tuple[Supervisor, asyncio.Task[None]]] = {}
+        self._running: dict[Heard, tuple[Connection[Any], asyncio.Task[None]]] = {}
 
     def __enter__(self) -> "Listener":
         self._thread.start()
@@ -130,13 +131,13 @@ class Listener:
             future.cancel()
             raise
 
-    def hear(self, make: Callable[[Callable[[LinkEvent], None]], Supervisor]) -> Heard:
-        """Listen to a device from now on. make: its supervisor, given where its events go."""
+    def hear(self, make: Callable[[Callable[[LinkEvent], None]], Connection[Any]]) -> Heard:
+        """Listen to a device from now on. make: its connection, given where its events go."""
         heard = Heard()
 
         async def begin() -> None:
-            supervisor = make(heard.take)
-            self._running[heard] = supervisor, asyncio.create_task(supervisor.run())
+            connection = make(heard.take)
+            self._running[heard] = connection, asyncio.create_task(connection.run())
 
         self.ask(begin())
         return heard
@@ -146,12 +147,12 @@ class Listener:
         found = self._running.pop(heard, None)
         if found is None:
             return
-        supervisor, task = found
+        connection, task = found
 
         async def end() -> None:
             try:
                 async with asyncio.timeout(STOP_S):
-                    await supervisor.stop()
+                    await connection.stop()
             except TimeoutError:
                 task.cancel()
 

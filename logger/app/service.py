@@ -7,16 +7,17 @@ import os
 import secrets
 import signal
 from collections.abc import Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from logger.api.client import Address, write_address
+from logger.api.client import RUN_FILE, Address, DaemonError, read_address, write_address
 from logger.api.server import ApiServer
-from logger.app.connections import check_supported, supervisors
+from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
 from logger.clock import Clock, Reading, read_system
-from logger.link.retrying import Supervisor
+from logger.link.connection import Connection
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.rig import Rig
@@ -26,6 +27,7 @@ log = logging.getLogger(__name__)
 TICK_S = 1.0
 PUBLISH_S = 0.5
 RELAYS_S = 0.2
+ADDRESS_S = 0.5
 OPENING_S = 0.3  # for a last request to open to be on the wire
 
 
@@ -42,6 +44,7 @@ class RunSettings:
     profiles: dict[str, Any] = field(default_factory=dict)
     speed: float = 1.0
     sign: Callable[[bytes], str] | None = None
+    anchors: Path | None = None
     accept_lost_tail: bool = False
     more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
     earlier: Callable[[Job], dict[str, Any]] = lambda job: {}
@@ -71,16 +74,18 @@ async def run(settings: RunSettings) -> None:
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
     daemon.more_cylinders, daemon.earlier = settings.more_cylinders, settings.earlier
     daemon.open(
-        settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.accept_lost_tail
-    )
+        settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.anchors,
+        settings.accept_lost_tail,
+    )  # fmt: skip
     server = ApiServer(daemon, token := secrets.token_urlsafe(32))
     run_file: Path | None = None
-    running: list[Supervisor] = []
+    running: list[Connection[Any]] = []
     try:
         await server.start()
-        run_file = write_address(settings.directory, Address(settings.job_id, server.port, token, os.getpid()))
+        address = Address(settings.job_id, server.port, token, os.getpid())
+        run_file = write_address(settings.directory, address)
         _stop_on_signals(daemon.stopping)
-        running = supervisors(daemon, settings.rig, settings.speed)
+        running = connections(daemon, settings.rig, settings.speed)
         tasks = [
             asyncio.create_task(s.run(), name=f"device {d.name}")
             for s, d in zip(running, settings.rig.devices, strict=True)
@@ -88,6 +93,7 @@ async def run(settings: RunSettings) -> None:
         tasks.append(asyncio.create_task(_tick(daemon), name="tick"))
         tasks.append(asyncio.create_task(_publish(daemon), name="publish"))
         tasks.append(asyncio.create_task(_relays(daemon), name="relays"))
+        tasks.append(asyncio.create_task(_stay_findable(settings.directory, address), name="address"))
         tasks += [asyncio.create_task(_helper(h, daemon), name="helper") for h in (catch_up, *settings.helpers)]
         settings.on_start(daemon)
         await _until_stopped(daemon.stopping, tasks)
@@ -120,6 +126,23 @@ async def _relays(daemon: Daemon) -> None:
     while True:
         daemon.look_at_relays()
         await asyncio.sleep(RELAYS_S)
+
+
+async def _stay_findable(directory: Path, address: Address) -> None:
+    """Commands find the daemon by its address file: whoever takes the job's folder away does not end that."""
+    loop = asyncio.get_running_loop()
+    with ThreadPoolExecutor(1, "address") as thread:  # a disk that hangs holds up nothing else
+        while True:
+            await asyncio.sleep(ADDRESS_S)
+            await loop.run_in_executor(thread, _keep_address, directory, address)
+
+
+def _keep_address(directory: Path, address: Address) -> None:
+    with contextlib.suppress(DaemonError):
+        if read_address(directory / RUN_FILE) == address:
+            return
+    with contextlib.suppress(OSError):  # the folder is not there: the store makes it again
+        write_address(directory, address)
 
 
 async def _let_go(daemon: Daemon) -> None:
@@ -162,10 +185,10 @@ async def _until_stopped(stopping: asyncio.Event, tasks: list[asyncio.Task[None]
                 task.cancel()
 
 
-async def _stopped(supervisor: Supervisor) -> None:
+async def _stopped(connection: Connection[Any]) -> None:
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(3.0):
-            await supervisor.stop()
+            await connection.stop()
 
 
 def _stop_on_signals(stopping: asyncio.Event) -> None:

@@ -5,7 +5,8 @@ from pathlib import Path
 from typing import Any
 
 from logger.alarms.engine import ALARM_COUNT
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, from_si, show, user_unit

@@ -308,8 +308,11 @@ def _daemon(out: Path, speed: float, units: str) -> Iterator[Client]:
     patience = f'on_delay = "{max(15.0, BUSY_S * speed):g}s"'
     silences = [f"[alarms.no-data-{point}]\n{patience}\n" for point in re.findall(r'^ *point = "(\w+)"', text, re.M)]
     rig.write_text("\n".join([text, *silences]), encoding="utf-8")
+    from logger.store.place import anchor_path, anchors_dir
+
     place = out / "data" / "jobs" / JOB_ID
     shutil.rmtree(place, ignore_errors=True)
+    anchor_path(anchors_dir(out / "data"), JOB_ID).unlink(missing_ok=True)
     command = [
         sys.executable, "-m", "logger", "run", str(out / "rig.toml"), "--job-file", str(job_file), "--job", JOB_ID,
         "--speed", str(speed), "--no-sound", "--quiet", "--while-input",

@@ -21,11 +21,17 @@ def export(job: str, out_dir: Path, paper: str | None) -> None:
     from logger.export.bundle.trusted_keys import signing_key
     from logger.export.bundle.write import export_bundle
     from logger.export.replayed import replay_job
-    from logger.store.place import data_dir, find_job
+    from logger.store.errors import StoreTailLost
+    from logger.store.place import anchors_dir, data_dir, find_job
     from logger.store.reader import StoreReader
 
     place = find_job(job)
-    with StoreReader(place.file) as reader:
+    with StoreReader(place.file, anchors_dir()) as reader:
+        if (not_seen := reader.unseen()) is not None:
+            raise StoreTailLost(
+                f"nothing was signed: {not_seen}; they may have been written anew. Ask `rimelog doctor`; "
+                "`rimelog close --without-checkpoints` writes that into the record and closes the job"
+            )
         checkpoints = b"".join(map(checkpoint_line, reader.checkpoints().checkpoints))
         last_id = reader.last_id
         done = export_bundle(

@@ -1,4 +1,4 @@
-"""Closing a job: end the stage if asked to, write JOB_CLOSED through the job's one writer, verify and seal."""
+"""Closing a job: end the stage if asked to, write JobClosed through the job's one writer, verify and seal."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -7,11 +7,11 @@ from logger.cli.helpers import signer
 from logger.cli.job_list import JobSummary, take
 from logger.clock import Clock
 from logger.evidence.chain import frames_of, new_event
-from logger.model import records as r
+from logger.model.events import Event, FindingConcluded, JobClosed
 from logger.model.records import EVENT, NewRecord
 from logger.model.text import clean
-from logger.store.errors import StoreBusy, StoreDamaged, StoreError
-from logger.store.place import JobPlace
+from logger.store.errors import StoreBusy, StoreDamaged, StoreError, StoreTailLost
+from logger.store.place import JobPlace, anchors_dir
 from logger.store.reader import CheckSignature, StoreReader
 from logger.store.seal import seal
 from logger.store.writer import StoreWriter
@@ -36,17 +36,21 @@ class Closed:
         }  # fmt: skip
 
 
-def close_job(place: JobPlace, *, end_stage: bool, check_signature: CheckSignature) -> Closed:
+def close_job(
+    place: JobPlace, *, end_stage: bool, without_checkpoints: bool, check_signature: CheckSignature
+) -> Closed:
     """Raises StoreBusy while the job is written, StoreError for a stage that runs (without end_stage), StoreDamaged for
-    a record that does not hold: nothing was changed then.
+    a record that does not hold, StoreTailLost for one that no checkpoint saw (without_checkpoints: a note in the record
+    says so): nothing was changed then.
 
-    When the sealing itself fails, only JOB_CLOSED was added; closing again goes on from there.
+    When the sealing itself fails, only JobClosed was added; closing again goes on from there.
     """
     if place.running:
         raise StoreBusy(f"job {place.job_id} is being written; end that first with `rimelog stop`")
     new: list[NewRecord] = []
     findings: list[tuple[str, str]] = []
-    with StoreReader(place.file) as reader:
+    anchors = anchors_dir()
+    with StoreReader(place.file, anchors) as reader:
         job_id = reader.job_id or place.job_id
         if reader.sealed_ns is not None:
             bytes_ = place.file.stat().st_size
@@ -56,6 +60,12 @@ def close_job(place: JobPlace, *, end_stage: bool, check_signature: CheckSignatu
             raise StoreDamaged(f"job {place.job_id} is not closed: {chain.problem}; ask `rimelog doctor`")
         if chain.count == 0:
             raise StoreError(f"{place.file} has no records; there is nothing to close")
+        not_seen = reader.unseen()
+        if not_seen is not None and not without_checkpoints:
+            raise StoreTailLost(
+                f"job {place.job_id} is not closed: {not_seen}; they may have been written anew. Ask `rimelog doctor`; "
+                "to close it all the same, name --without-checkpoints"
+            )
         told = JobSummary(place.job_id, 0, False)
         for _, event in reader.events():
             take(told, event)
@@ -68,18 +78,21 @@ def close_job(place: JobPlace, *, end_stage: bool, check_signature: CheckSignatu
         if told.open_stage is not None:
             events = _end_stage(reader, newest_ns)
             new += map(new_event, events)
-            found = [event["finding"] for event in events if event["type"] == r.FINDING]
-            findings = [(clean(f["headline"]), clean(f["text"], 1000)) for f in found]
+            said = [event.words for event in events if isinstance(event, FindingConcluded)]
+            findings = [(clean(text.headline), clean(text.body, 1000)) for text in said]
     # The record's time may be ahead of the computer's (a clock set back, a demonstration): it never goes back.
     clock = Clock(not_before_ns=newest_ns)
     if not told.closed:
-        new.append(new_event({"type": r.JOB_CLOSED, "t_ns": clock.now_ns()}))
+        new.append(new_event(JobClosed(t_ns=clock.now_ns())))
     sign = signer()
-    if new:
-        writer = StoreWriter.open(place.file, job_id=job_id, now_ns=clock.now_ns, sign=sign, reserve_bytes=0)
+    if new or not_seen is not None:
+        writer = StoreWriter.open(
+            place.file, job_id=job_id, now_ns=clock.now_ns, sign=sign, anchors=anchors, reserve_bytes=0,
+            accept_lost_tail=not_seen is not None,
+        )  # fmt: skip
         writer.submit(new)
         writer.close()
-    done = seal(place.file, now_ns=clock.now_ns(), sign=sign, check_signature=check_signature)
+    done = seal(place.file, now_ns=clock.now_ns(), sign=sign, check_signature=check_signature, anchors=anchors)
     return Closed(done.chain.count, done.before_bytes, done.after_bytes, findings=tuple(findings))
 
 
@@ -91,12 +104,12 @@ def _newest_ns(reader: StoreReader) -> int:
     return max(times)
 
 
-def _end_stage(reader: StoreReader, at_ns: int) -> list[dict[str, Any]]:
+def _end_stage(reader: StoreReader, at_ns: int) -> list[Event]:
     """The events that the daemon would have written, from the same record by the same code."""
     from logger.pipeline.acts import end_stage
     from logger.pipeline.replay import replay
 
-    pipeline = replay(reader.records())
-    pipeline.take_events()
-    end_stage(pipeline, at_ns)
-    return pipeline.take_events()
+    engine = replay(reader.records())
+    engine.take_events()
+    end_stage(engine, at_ns)
+    return engine.take_events()

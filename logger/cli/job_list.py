@@ -5,7 +5,15 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from logger.evidence.errors import ChainError
-from logger.model import records as r
+from logger.model.events import (
+    Event,
+    FindingConcluded,
+    JobClosed,
+    JobOpened,
+    RunBegun,
+    StageBegun,
+    StageEnded,
+)
 from logger.model.finding import Verdict
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
@@ -14,10 +22,6 @@ from logger.store.errors import StoreError
 from logger.store.place import JobPlace
 from logger.store.reader import StoreReader
 
-Event = dict[str, Any]
-ODD = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
-"""What an event that is not as it should be may raise in `take`."""
-_MAX_NS = 1 << 63
 _MAX_OFFSET_S = 86_400
 
 
@@ -37,7 +41,7 @@ class StageSummary:
 class JobSummary:
     """begun_ns: when the job was opened, UTC; utc_offset_s: how far the user's clock was ahead of that.
 
-    closed: JOB_CLOSED is in the record and nothing after it; sealed: the file takes no more. size_bytes: file and log.
+    closed: JobClosed is in the record and nothing after it; sealed: the file takes no more. size_bytes: file and log.
     problem: why the job, or the rest of it, cannot be read. Text is cleaned.
     """
 
@@ -95,40 +99,31 @@ def summary(place: JobPlace) -> JobSummary:
             found.sealed = reader.sealed_ns is not None
             for _, event in reader.events():
                 take(found, event)
-    except (StoreError, ChainError, *ODD) as exc:
-        text = str(exc) if isinstance(exc, StoreError) else f"an event cannot be read ({exc})"
-        found.problem = clean(text)
+    except (StoreError, ChainError) as exc:
+        found.problem = clean(str(exc))
     return found
 
 
 def take(found: JobSummary, event: Event) -> None:
-    """Add what one event tells. Raises one of `ODD` for one that is not as it should be."""
-    kind = event["type"]
-    found.closed = kind == r.JOB_CLOSED
-    if kind == r.JOB_OPENED:
-        job = event["job"]
-        if not 0 <= event["t_ns"] < _MAX_NS:
-            raise ValueError("its time is out of range")
-        found.begun_ns = int(event["t_ns"]) if found.begun_ns is None else found.begun_ns
-        found.customer, found.site, found.appliance, found.refrigerant = (
-            clean(str(job.get(key, ""))) for key in ("customer", "site", "appliance", "refrigerant")
-        )
-        found.invented = bool(job.get("invented", False))
-    elif kind == r.RUN_BEGUN and "utc_offset_s" in event:
-        found.utc_offset_s = max(-_MAX_OFFSET_S, min(int(event["utc_offset_s"]), _MAX_OFFSET_S))
-    elif kind == r.STAGE_BEGUN:
-        name = clean(str(event["kind"]), 40)
-        label = registry.label(name)
-        found.stages.append(StageSummary(int(event["number"]), name, label, int(event["t_ns"])))
-    elif kind == r.STAGE_ENDED and found.stages:
-        found.stages[-1].ended_ns = int(event["t_ns"])
-    elif kind == r.FINDING:
-        finding = event["finding"]
-        for stage in found.stages:
-            if stage.number == event["stage"]:
-                stage.findings.append(
-                    (Verdict(finding["verdict"]).value, clean(str((event.get("said") or finding)["headline"])))
-                )
+    """Add what one event tells."""
+    found.closed = isinstance(event, JobClosed)
+    match event:
+        case JobOpened(job=job):
+            found.begun_ns = event.t_ns if found.begun_ns is None else found.begun_ns
+            names = (job.customer, job.site, job.appliance, job.refrigerant)
+            found.customer, found.site, found.appliance, found.refrigerant = map(clean, names)
+            found.invented = job.invented
+        case RunBegun():
+            found.utc_offset_s = max(-_MAX_OFFSET_S, min(event.utc_offset_s, _MAX_OFFSET_S))
+        case StageBegun():
+            name = clean(event.kind, 40)
+            found.stages.append(StageSummary(event.number, name, registry.label(name), event.t_ns))
+        case StageEnded() if found.stages:
+            found.stages[-1].ended_ns = event.t_ns
+        case FindingConcluded(finding=finding):
+            for stage in found.stages:
+                if stage.number == event.stage:
+                    stage.findings.append((finding.verdict.value, clean(event.words.headline)))
 
 
 _MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: ""}

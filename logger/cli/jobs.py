@@ -53,13 +53,13 @@ def doctor(ctx: click.Context, job: str, rescue_dir: Path | None, as_json: bool)
     """
     from logger.store.doctor import examine
     from logger.store.errors import StoreBusy
-    from logger.store.place import find_job
+    from logger.store.place import anchors_dir, find_job
 
     place = find_job(job)
     if rescue_dir is not None and place.running:
         raise StoreBusy(f"job {place.job_id} is being written; end that first with `rimelog stop`, then rescue")
     check = _Signatures()
-    report = examine(place.file, check)
+    report = examine(place.file, check, anchors_dir())
     rescued = _rescue(place, report, rescue_dir) if rescue_dir is not None and report.advice else None
     notes = check.notes()
     if as_json:
@@ -83,12 +83,13 @@ def _rescue(place: "JobPlace", report: "DoctorReport", out: Path) -> "RescueRepo
     from logger.cli.helpers import signer
     from logger.clock import Clock
     from logger.pipeline.replay import readings
+    from logger.store.place import anchors_dir
     from logger.store.rescue import rescue
 
     last_id = report.chain.last_id if report.chain is not None else 0
     return rescue(
         place.file, out / place.file.name, job_id=_job_id(place), now_ns=Clock().now_ns(), sign=signer(),
-        last_id=last_id, readings=readings,
+        last_id=last_id, readings=readings, anchors=anchors_dir(),
     )  # fmt: skip
 
 
@@ -136,14 +137,16 @@ def copy(ctx: click.Context, job: str, dest: Path, as_json: bool) -> None:
     """
     from logger.cli.job_list import size
     from logger.store.copy import copy_job
-    from logger.store.place import find_job
+    from logger.store.place import anchors_dir, find_job
 
     place = find_job(job)
-    done = copy_job(place.file, dest / place.job_id, _Signatures())
+    check = _Signatures()
+    done = copy_job(place.file, dest / place.job_id, check, anchors_dir())
     held, count = done.chain.holds, done.path.stat().st_size
     if as_json:
         data = {"job": place.job_id, "path": str(done.path), "size_bytes": count, "records": done.chain.count,
-                "holds": held, "problem": done.chain.problem, "running": place.running}  # fmt: skip
+                "holds": held, "problem": done.chain.problem, "running": place.running,
+                "notes": check.notes()}  # fmt: skip
         click.echo(json.dumps(data, indent=1, ensure_ascii=False))
     else:
         click.echo(f"{done.path}  ({size(count)}, checkpoints beside it)")
@@ -151,27 +154,36 @@ def copy(ctx: click.Context, job: str, dest: Path, as_json: bool) -> None:
             click.echo(f"{done.chain.count} records, all hold" + ("; the job goes on" if place.running else ""))
         else:
             say(f"The copy does NOT hold: {_clean(done.chain.problem or '')}; ask `rimelog doctor {job}`", "")
+        for note in check.notes():
+            say(note)
     ctx.exit(0 if held else 1)
 
 
 @click.command()
 @click.argument("job")
 @click.option("--end-stage", is_flag=True, help="End a stage that still runs, where its readings end.")
+@click.option("--without-checkpoints", is_flag=True,
+              help="Close it although no checkpoint saw its records, and write that into the record.")  # fmt: skip
 @JSON_OPTION
-def close(job: str, end_stage: bool, as_json: bool) -> None:
+def close(job: str, end_stage: bool, without_checkpoints: bool, as_json: bool) -> None:
     """Close JOB for good: its record is checked, ended and written anew in less room; nothing can be added any more.
 
-    Refused while the job is being written, while a stage has not been ended, and when its record does not hold.
+    Refused while the job is being written, while a stage has not been ended, when its record does not hold, and when
+    no checkpoint saw it: closing would sign what anyone may have written.
     """
     from logger.cli.job_close import close_job
     from logger.cli.job_list import size
     from logger.store.place import find_job
 
     place = find_job(job)
-    done = close_job(place, end_stage=end_stage, check_signature=_Signatures())
+    check = _Signatures()
+    done = close_job(place, end_stage=end_stage, without_checkpoints=without_checkpoints, check_signature=check)
     if as_json:
-        click.echo(json.dumps({"job": place.job_id, "path": str(place.file), **done.to_dict()}, indent=1))
+        data = {"job": place.job_id, "path": str(place.file), **done.to_dict(), "notes": check.notes()}
+        click.echo(json.dumps(data, indent=1))
         return
+    for note in check.notes():
+        say(note)
     for headline, text in done.findings:
         say(f"{headline}: {text}")
     if done.already:

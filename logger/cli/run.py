@@ -18,7 +18,11 @@ FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 @click.option("--charge", help="Without a job file: the appliance's full charge, such as 220lb.")
 @click.option("--customer", help="Without a job file: whose machine it is.")
 @click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
-@click.option("--accept-lost-tail", is_flag=True, help="Go on although records known to have existed are gone.")
+@click.option(
+    "--accept-lost-tail",
+    is_flag=True,
+    help="Go on although records are known to be gone, or no checkpoint saw them.",
+)
 @click.option("--speed", type=float, default=1.0, hidden=True, help="Record seconds per second; demonstrations only.")
 @click.option("--while-input", is_flag=True, hidden=True, help="End when standard input does; for demonstrations.")
 @click.option("--no-sound", is_flag=True, help="Never play the alarm tone.")
@@ -54,7 +58,7 @@ def run(
     from logger.clock import local_day
     from logger.config.job_file import JobSetup, job_from_words, load_job
     from logger.config.rig_file import load_rig
-    from logger.store.place import find_job, job_place, new_job
+    from logger.store.place import anchors_dir, find_job, job_place, new_job
 
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
     load_user_blends()
@@ -86,6 +90,7 @@ def run(
         profiles=setup.profiles if setup else {},
         speed=speed,
         sign=signer(),
+        anchors=anchors_dir(),
         accept_lost_tail=accept_lost_tail,
         more_cylinders=kept_cylinder,
         earlier=earlier_jobs,

@@ -10,6 +10,7 @@ says why.
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from firmware_protocol.codes import NoReading, SensorKind
 from firmware_protocol.codes import Quantity as Measured
@@ -22,6 +23,8 @@ from logger.model.errors import ComputeError
 from logger.model.points import POINTS, MeasuringPoint, Quantity
 from logger.model.rig import Calibration, RigChannel
 from logger.model.sample import PointSample
+
+Raw: TypeAlias = float | NoReading | str  # a device's integer, or the number an instrument states; or why there is none
 
 UNDER_RANGE = "under range"
 OVER_RANGE = "over range"
@@ -47,6 +50,7 @@ _FITS: dict[Quantity, tuple[Measured, ...]] = {
 _STRAIGHT = frozenset(
     {SensorKind.DIRECT, SensorKind.RATIOMETRIC, SensorKind.VOLTAGE, SensorKind.CURRENT_LOOP, SensorKind.BRIDGE}
 )
+_NO_NUMBER = (NoReading, str)
 _ROOT_12 = math.sqrt(12)
 _ROOT_3 = math.sqrt(3)
 
@@ -123,15 +127,15 @@ class ChannelDecoder:
         self._name = self.point.name
         self._read = self._reader()
 
-    def decode(self, t_ns: int, raw: float | NoReading, ambient_pa: float | None = None) -> PointSample:
-        """The reading in SI, pressures absolute. raw: a device's integer, or the number an instrument states.
+    def decode(self, t_ns: int, raw: Raw, ambient_pa: float | None = None) -> PointSample:
+        """The reading in SI, pressures absolute.
 
         ambient_pa: absolute, around a gauge sensor; None when unknown.
         """
         value, problem = self._read(raw, ambient_pa)
         return PointSample(t_ns, self._name, value, problem)
 
-    def _reader(self) -> Callable[[float | NoReading, float | None], tuple[float | None, str | None]]:
+    def _reader(self) -> Callable[[Raw, float | None], tuple[float | None, str | None]]:
         """(raw, ambient) -> (value, problem), with all that never changes at hand: a night is millions of them."""
         curve, calibration, gauge = self._curve, self._calibration, self.gauge
         offset, times, over, low, high = self._offset, self._times, self._over, self._low, self._high
@@ -139,9 +143,9 @@ class ChannelDecoder:
         zero, span = calibration.zero, calibration.span
         lowest = 0.0 if self.point.unit in ("Pa", "K") else -math.inf  # absolute, so below nothing
 
-        def read(raw: float | NoReading, ambient_pa: float | None) -> tuple[float | None, str | None]:
-            if isinstance(raw, NoReading):
-                return None, NO_READING_TEXT[raw]
+        def read(raw: Raw, ambient_pa: float | None) -> tuple[float | None, str | None]:
+            if isinstance(raw, _NO_NUMBER):
+                return None, raw if isinstance(raw, str) else NO_READING_TEXT[raw]
             x = (raw + offset) * times / over
             if not fault_low < x < fault_high:
                 return None, curve.low_fault if x <= fault_low else curve.high_fault
@@ -222,13 +226,16 @@ class DeviceDecoder:
                     f"the device has no channel {channel.index} (for {channel.point}); it has "
                     + (", ".join(str(index) for index in sorted(known)) or "none")
                 )
-        self.channels = tuple(ChannelDecoder(known[channel.index], channel) for channel in channels)
+        self.channels = tuple(
+            ChannelDecoder(known[channel.index], channel, channel.stated.division if channel.stated else None)
+            for channel in channels
+        )
         self._by_index = {decoder.channel.index: (decoder.point.name, decoder._read) for decoder in self.channels}
 
     def decode(
-        self, t_ns: int, readings: Iterable[tuple[int, int | NoReading]], ambient_pa: float | None = None
+        self, t_ns: int, readings: Iterable[tuple[int, Raw]], ambient_pa: float | None = None
     ) -> list[PointSample]:
-        """Readings of one scan (`Layout.unpack`); channels the rig does not use are left out."""
+        """Readings of one scan; channels the rig does not use are left out."""
         by_index = self._by_index
         return [
             PointSample(t_ns, name, *read(raw, ambient_pa))

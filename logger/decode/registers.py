@@ -63,6 +63,11 @@ def exchange(block: Block, answer: bytes) -> bytes:
     return _REQUEST.pack(block.unit_id, block.function, block.address, block.count) + answer
 
 
+def answered(raw: bytes) -> bool:
+    """Whether an answer came in this exchange, if only an exception."""
+    return len(raw) > _REQUEST.size
+
+
 @dataclass(frozen=True, slots=True)
 class Exchange:
     """block: as asked. registers: u16 each, None exactly when `problem` says why."""

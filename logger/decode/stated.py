@@ -15,7 +15,7 @@ from logger.model.rig import RigChannel
 from logger.model.text import clean
 from logger.model.units import Unit, UnitError, find_unit
 
-STALE_PERIODS = 3  # a point is stale after so many periods without a reading (logger/pipeline/readings.py)
+STALE_PERIODS = 3  # a point is stale after so many periods without a reading (logger/pipeline/job_model.py)
 _MAX_LABEL = 32
 
 _MEASURED = {

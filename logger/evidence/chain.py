@@ -9,7 +9,6 @@ end leave a chain that holds, which is what checkpoints (checkpoint.py) are for.
 """
 
 import hashlib
-import json
 import struct
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -17,7 +16,10 @@ from typing import Any
 
 from logger.evidence.checkpoint import Checkpoint
 from logger.evidence.errors import ChainError
-from logger.model.records import EVENT, FRAMES, GAP, NewRecord, Record
+from logger.model import codec
+from logger.model.errors import EventError
+from logger.model.events import Event, GapNoted
+from logger.model.records import EVENT, FRAMES, NewRecord, Record
 
 GENESIS = bytes(32)
 KIND_CODES = {FRAMES: 0, EVENT: 1}
@@ -152,11 +154,10 @@ def declared_losses(record: Record) -> dict[tuple[int, str], int]:
     """(last id, head in hex) of the checkpoints that a gap event declares lost -> the id of that event."""
     try:
         event = event_of(record)
-        if event["type"] != GAP:
-            return {}
-        return {(int(last_id), str(head)): record.id for last_id, head in event["lost_checkpoints"]}
-    except (ChainError, KeyError, TypeError, ValueError):
+    except ChainError:
         return {}
+    lost = event.lost_checkpoints if isinstance(event, GapNoted) else None
+    return dict.fromkeys(lost or (), record.id)
 
 
 # Frames: for each, two unsigned LEB128 varints, microseconds since t0_ns and length in bytes.
@@ -211,38 +212,33 @@ def frames_of(record: Record | NewRecord) -> list[tuple[int, bytes]]:
     return frames
 
 
-# Events: canonical JSON.
+# Events: canonical JSON (logger/model/codec.py).
 
 
-def event_bytes(event: dict[str, Any]) -> bytes:
-    """JSON in UTF-8, keys sorted, no spaces, no NaN. Raises ChainError for what JSON cannot hold."""
+def new_event(event: Event) -> NewRecord:
+    """A record of an event. Raises ChainError."""
     try:
-        text = json.dumps(event, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-    except (TypeError, ValueError, RecursionError) as exc:
-        raise ChainError(f"event {event.get('type')!r:.40}: {exc}") from exc
-    return text.encode("utf-8", "backslashreplace")  # half a surrogate pair becomes its JSON escape
+        return NewRecord(EVENT, "", event.t_ns, 1, b"", codec.event_bytes(event))
+    except EventError as exc:
+        raise ChainError(str(exc)) from exc
 
 
-def new_event(event: dict[str, Any]) -> NewRecord:
-    """A record of an event; it needs "type" (text) and "t_ns" (UTC nanoseconds). Raises ChainError."""
-    kind, t_ns = event.get("type"), event.get("t_ns")
-    if not isinstance(kind, str) or not isinstance(t_ns, int) or isinstance(t_ns, bool):
-        raise ChainError(f'an event needs "type" and "t_ns", not {kind!r:.40} and {t_ns!r:.40}')
-    return NewRecord(EVENT, "", t_ns, 1, b"", event_bytes(event))
-
-
-def event_of(record: Record | NewRecord) -> dict[str, Any]:
-    """The event of a record. Raises ChainError for what `new_event` would not have made."""
+def event_data(record: Record | NewRecord) -> dict[str, Any]:
+    """The event of a record as it was stored: its JSON. Raises ChainError for what `new_event` would not have made."""
+    where = f"record {record.id}: " if isinstance(record, Record) else ""
     if record.kind != EVENT:
-        raise ChainError("frames are no event")
+        raise ChainError(f"{where}frames are no event")
     try:
-        event = json.loads(record.payload.decode(), parse_constant=_no_constant)
-    except (ValueError, RecursionError) as exc:
-        raise ChainError(f"event is no JSON: {exc}") from exc
-    if not isinstance(event, dict) or not isinstance(event.get("type"), str) or event.get("t_ns") != record.t0_ns:
-        raise ChainError('an event needs "type", and its record\'s time as "t_ns"')
-    return event
+        return codec.event_data(record.payload, record.t0_ns)
+    except EventError as exc:
+        raise ChainError(f"{where}{exc}") from exc
 
 
-def _no_constant(name: str) -> None:
-    raise ValueError(f"{name} is no JSON")
+def event_of(record: Record | NewRecord) -> Event:
+    """The event of a record. Raises ChainError for one that is not as its type says."""
+    data = event_data(record)
+    try:
+        return codec.event_from_json(data)
+    except EventError as exc:
+        where = f"record {record.id}: " if isinstance(record, Record) else ""
+        raise ChainError(f"{where}the event cannot be read ({exc})") from exc

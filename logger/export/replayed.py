@@ -1,4 +1,4 @@
-"""The pipeline's replay as exports and `verify` use it: findings, curves, instruments, cylinders from the records."""
+"""The engine's replay as exports and `verify` use it: findings, curves, instruments, cylinders from the records."""
 
 import math
 from collections.abc import Iterator
@@ -19,8 +19,8 @@ from logger.model.errors import ComputeError
 from logger.model.instrument import MODBUS, TEXT, LineField, Register
 from logger.model.rig import RigDevice
 from logger.model.value import Value, known, unknown
-from logger.pipeline.device_readings import Device
-from logger.pipeline.readings import Scene
+from logger.pipeline.device_readings import DeviceReadings
+from logger.pipeline.job_model import JobModel
 from logger.pipeline.replay import replay
 from logger.refrigerant import RefrigerantError
 from logger.stages.definition import StageResult
@@ -41,26 +41,26 @@ _MODEL = {TEXT: "text instrument", MODBUS: "Modbus transmitter"}
 
 def replay_job(records: RecordSource, on_samples: OnSamples) -> Replayed:
     """The product's Replay (report_data.py)."""
-    pipeline = replay(records(), on_samples=on_samples)
-    scene = pipeline.scene
-    results = dict(pipeline.reports)
-    running = scene.state.stage
+    engine = replay(records(), on_samples=on_samples)
+    model = engine.model
+    results = dict(engine.results)
+    running = model.state.stage
     if running is not None:
-        results[running.number] = pipeline.final_report(running, scene.now_ns)
+        results[running.number] = engine.final_result(running, model.now_ns)
     return Replayed(
-        ambient=scene.ambient.as_value(),
+        ambient=model.ambient.as_value(),
         stages=results,
-        instruments=tuple(_instrument(device, scene) for device in scene.state.rig.devices),
+        instruments=tuple(_instrument(device, model) for device in model.state.rig.devices),
         cylinders=tuple(
-            _row(scene, number, stay) for number, result in sorted(results.items()) for stay in result.stays
+            _row(model, number, stay) for number, result in sorted(results.items()) for stay in result.stays
         ),
-        balance=tuple(_balance(scene, list(results.values()))),
+        balance=tuple(_balance(model, list(results.values()))),
     )
 
 
-def _limit(scene: Scene, name: str) -> Value:
+def _limit(model: JobModel, name: str) -> Value:
     """Most the cylinder may hold, kg net."""
-    cylinder, job = scene.state.cylinders.get(name), scene.state.job
+    cylinder, job = model.state.cylinders.get(name), model.state.job
     if cylinder is None or job is None:
         return unknown("kg", "its markings were not entered")
     try:
@@ -69,26 +69,26 @@ def _limit(scene: Scene, name: str) -> Value:
         return unknown("kg", str(exc))
 
 
-def _row(scene: Scene, number: int, stay: Stay) -> CylinderRow:
-    name, cylinder = stay.cylinder, scene.state.cylinders.get(stay.cylinder)
+def _row(model: JobModel, number: int, stay: Stay) -> CylinderRow:
+    name, cylinder = stay.cylinder, model.state.cylinders.get(stay.cylinder)
     before = after = unknown("kg", "its tare was not entered")
     if cylinder is not None:
         before, after = (_net(gross, cylinder.tare_kg) for gross in (stay.before, stay.after))
-    return CylinderRow(number, name or "not named", cylinder, before, after, stay.moved, _limit(scene, name))
+    return CylinderRow(number, name or "not named", cylinder, before, after, stay.moved, _limit(model, name))
 
 
 def _net(gross: Value, tare_kg: float) -> Value:
     return gross if gross.number is None else known(gross.number - tare_kg, "kg", gross.u, gross.note)
 
 
-def _balance(scene: Scene, results: list[StageResult]) -> Iterator[tuple[str, Value]]:
+def _balance(model: JobModel, results: list[StageResult]) -> Iterator[tuple[str, Value]]:
     recovered = [one.facts["recovered"] for one in results if "recovered" in one.facts]
     charged = [one.facts["charged"] for one in results if "charged" in one.facts]
     if recovered:
         yield "Recovered, all cylinders", _sum(recovered)
     if charged:
         yield "Charged", _sum(charged)
-    charge_kg = scene.state.job.full_charge_kg if scene.state.job else None
+    charge_kg = model.state.job.full_charge_kg if model.state.job else None
     if charge_kg is None or not recovered:
         return
     yield "Full charge of the appliance", known(charge_kg, "kg")
@@ -104,11 +104,11 @@ def _sum(values: list[Value]) -> Value:
     return known(sum(numbers), "kg", math.hypot(*(v.u or 0.0 for v in values)))
 
 
-def _instrument(entry: RigDevice, scene: Scene) -> Instrument:
+def _instrument(entry: RigDevice, model: JobModel) -> Instrument:
     """A device of the rig file; the newest one that answered in its place."""
     device_id, device = "", None
-    for found_id, found in scene.devices.items():
-        if scene.state.rig_device(found_id) == entry:
+    for found_id, found in model.devices.items():
+        if model.state.rig_device(found_id) == entry:
             device_id, device = found_id, found
     if device is None:
         return Instrument(entry.name, entry.device_id or "", problem="it never answered")
@@ -118,15 +118,15 @@ def _instrument(entry: RigDevice, scene: Scene) -> Instrument:
         device_id=device_id,
         model=hello.model if hello else _MODEL.get(entry.kind, ""),
         firmware=f"{hello.firmware_name} {hello.firmware_version}" if hello else "",
-        channels=tuple(_channels(device, scene)),
+        channels=tuple(_channels(device, model)),
         problem=device.problem,
     )
 
 
-def _channels(device: Device, scene: Scene) -> Iterator[InstrumentChannel]:
+def _channels(device: DeviceReadings, model: JobModel) -> Iterator[InstrumentChannel]:
     for decoder in device.decoders:
         describe, point = decoder.describe, decoder.point
-        u = scene.u(point.name)
+        u = model.u(point.name)
         yield InstrumentChannel(
             index=describe.index,
             label=describe.label,

@@ -1,4 +1,6 @@
-"""Links to devices. Sans-io: session.py and what it is made of. Real ports: serial_link, tcp_link, find, supervisor.
+"""Links to devices.
 
-errors.py draws the error tree, events.py lists what a link has to tell, machine.py has the phases as one table.
+connection.py keeps one open and lets its conversation run over it: session/ for the protocol, text/ and modbus/ for
+instruments; these know no port. opening.py makes of a url one of the streams in ports/ and ble/. errors.py draws the
+error tree, events.py lists what a link has to tell, session/phases.py has the protocol's phases as one table.
 """

@@ -9,7 +9,7 @@ KNOWN_NS: Final = 600_000_000_000  # so long who answers at a radio's address is
 
 
 class Claims:
-    """Which device id is in use at which url: shared by the supervisors of a rig, so that none is counted twice.
+    """Which device id is in use at which url: shared by the connections of a rig, so that none is counted twice.
 
     asking: held by whoever asks devices in radio range for their ids, so that each is asked once, not by everyone.
     """

@@ -13,7 +13,8 @@ from firmware_protocol.framing import DELIMITER, Frame, FrameDecoder, encode_fra
 from firmware_protocol.messages import Hello, decode_payload, encode_message
 from firmware_protocol.requests import RequestHello
 from logger.link.errors import LinkLost
-from logger.link.ports.stream import StreamLink, by_radio, open_link
+from logger.link.opening import open_stream
+from logger.link.ports.stream import StreamLink, by_radio
 from logger.model.text import clean
 
 ASK_EVERY_S: Final = 1.0
@@ -107,7 +108,7 @@ async def probe(url: str, timeout_s: float = FIND_TIMEOUT_S, baudrate: int = 115
     open_s = max(timeout_s, RADIO_OPEN_S) if by_radio(url) else timeout_s
     try:
         async with asyncio.timeout(open_s):
-            link = await open_link(url, baudrate)
+            link = await open_stream(url, baudrate)
     except LinkLost as exc:
         return Found(url, None, str(exc))
     except TimeoutError:

@@ -1,12 +1,14 @@
 """What a link has to tell. Every event says when (monotonic ns of the host) and carries its raw frame, if there is one.
 
 Raw frames are evidence: whoever stores them needs no other source. `at_ns` of an event with a frame is its arrival.
+Events of frames to be stored have `explained`: what the device's model makes of them.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
-from firmware_protocol.layout import Layout, Reading
+from firmware_protocol.layout import Layout
 from firmware_protocol.messages import (
     Accepted,
     DeviceMessage,
@@ -18,6 +20,9 @@ from firmware_protocol.messages import (
 )
 from firmware_protocol.messages import TimeMarked as TimeMarkedReply
 from firmware_protocol.requests import Request
+from logger.decode.channel import Raw
+from logger.decode.device_model import Explained
+from logger.model.sequence import Arrival
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,14 +30,19 @@ class HelloReceived:
     at_ns: int
     raw: bytes
     hello: Hello
+    explained: Explained
 
 
 @dataclass(frozen=True, slots=True)
 class Described:
-    """All channels (and outputs) are known; `layout` is proven to be the device's. `raws`: the describing frames."""
+    """All channels (and outputs) are known; `layout` is proven to be the device's.
+
+    raws, explained: the describing frames.
+    """
 
     at_ns: int
     raws: tuple[bytes, ...]
+    explained: tuple[Explained, ...]
     layout: Layout
     outputs: tuple[OutputDescription, ...]
 
@@ -41,18 +51,27 @@ class Described:
 class SamplesReceived:
     """Delivered once for each sequence number.
 
-    readings: (channel, raw number or why there is none); None, like `layout`, when the descriptions that these
-    samples were made under are not known: keep the frame, scale nothing.
-    backfilled: came by resending, so later than its neighbours.
+    readings: None, like `layout`, when the descriptions that these samples were made under are not known: keep the
+    frame, scale nothing. backfilled: came by resending, so later than its neighbours.
     """
 
     at_ns: int
     raw: bytes
     samples: Samples
     boot_count: int
-    layout: Layout | None
-    readings: tuple[tuple[int, Reading], ...] | None
-    backfilled: bool
+    explained: Explained
+
+    @property
+    def layout(self) -> Layout | None:
+        return self.explained.layout
+
+    @property
+    def readings(self) -> Sequence[tuple[int, Raw]] | None:
+        return self.explained.readings
+
+    @property
+    def backfilled(self) -> bool:
+        return self.explained.arrival is Arrival.BACKFILLED
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +79,7 @@ class StatusReceived:
     at_ns: int
     raw: bytes
     status: Status
+    explained: Explained
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +143,7 @@ class TimeMarked:
     raw: bytes
     sent_ns: int
     reply: TimeMarkedReply
+    explained: Explained
 
     @property
     def tick(self) -> int:
@@ -176,10 +197,11 @@ class TalksTooMuch:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """The session will not work with what answered: another major version, another device."""
+    """The session will not work with what answered: another major version, another device. code: as of LinkLost."""
 
     at_ns: int
     raw: bytes
+    code: str
     reason: str
 
 
@@ -193,10 +215,11 @@ class LinkUp:
 
 @dataclass(frozen=True, slots=True)
 class LinkDown:
-    """The port is closed or could not be opened. retry_s: pause before the next attempt."""
+    """The port is closed or could not be opened. code: of LinkLost. retry_s: pause before the next attempt."""
 
     at_ns: int
     url: str
+    code: str
     reason: str
     retry_s: float
 
@@ -220,6 +243,7 @@ class InstrumentSaid:
     at_ns: int
     raw: bytes
     understood: bool
+    explained: Explained
 
 
 SessionEvent: TypeAlias = (

@@ -26,6 +26,7 @@ class Quantity(StrEnum):
     LEAK_RATE = "leak rate"  # Pa m3/s
     LENGTH = "length"  # m
     COUNT = "count"  # 1
+    MASS_PER_YEAR = "mass per year"  # kg/s, shown by the year
     DECADE_RATE = "decade rate"  # decades of pressure an hour
     PRESSURE_DIFFERENCE_RATE = "pressure difference rate"  # Pa/s, of a pressure test, not of a vacuum
 
@@ -47,6 +48,7 @@ SI_UNIT: dict[Quantity, str] = {
     Quantity.LEAK_RATE: "Pa.m3/s",
     Quantity.LENGTH: "m",
     Quantity.COUNT: "1",
+    Quantity.MASS_PER_YEAR: "kg/s",
     Quantity.DECADE_RATE: "h-1",
     Quantity.PRESSURE_DIFFERENCE_RATE: "Pa/s",
 }

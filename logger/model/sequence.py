@@ -64,7 +64,9 @@ class SequenceTracker:
 
     def overflow(self) -> list[tuple[int, int]]:
         """Ranges beyond MAX_RANGES, oldest first, now forgotten."""
-        count = max(0, len(self._missing) - MAX_RANGES)
+        count = len(self._missing) - MAX_RANGES
+        if count <= 0:
+            return []
         lost, self._missing = self._missing[:count], self._missing[count:]
         return lost
 

@@ -12,6 +12,7 @@ from logger.model.points import SI_UNIT, Quantity
 from logger.model.value import Value
 
 NS_PER_S = 1_000_000_000
+YEAR_S = 365.25 * 86400.0
 STANDARD_ATMOSPHERE_PA = 101325.0
 POUND_KG = 0.45359237
 PSI_PA = 6894.757293168
@@ -85,6 +86,8 @@ UNITS: dict[str, Unit] = {
         Unit("psi/h", _Q.PRESSURE_DIFFERENCE_RATE, PSI_PA / 3600, "[psi]/h", digits=2),
         Unit("kPa/h", _Q.PRESSURE_DIFFERENCE_RATE, 1e3 / 3600, "kPa/h", digits=2),
         Unit("decades/h", _Q.DECADE_RATE, 1.0, "h-1", digits=2),
+        Unit("lb/yr", _Q.MASS_PER_YEAR, POUND_KG / YEAR_S, "[lb_av]/a", digits=2),
+        Unit("kg/yr", _Q.MASS_PER_YEAR, 1 / YEAR_S, "kg/a", digits=2),
         Unit("Pa.m3/s", _Q.LEAK_RATE, 1.0, "Pa.m3/s", digits=9),
     )
 }
@@ -184,7 +187,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.MASS_RATE: "lb/min", _Q.VACUUM: "micron", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "ft3",
         _Q.DENSITY: "lb/ft3", _Q.PRESSURE_DIFFERENCE: "psi", _Q.PRESSURE_RATE: "micron/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "ft",
-        _Q.PRESSURE_DIFFERENCE_RATE: "psi/h", _Q.DECADE_RATE: "decades/h",
+        _Q.PRESSURE_DIFFERENCE_RATE: "psi/h", _Q.MASS_PER_YEAR: "lb/yr", _Q.DECADE_RATE: "decades/h",
     },
     "si": {
         _Q.PRESSURE: "barg", _Q.BAROMETER: "hPa",
@@ -192,7 +195,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.MASS_RATE: "kg/min", _Q.VACUUM: "Pa", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "L",
         _Q.DENSITY: "kg/m3", _Q.PRESSURE_DIFFERENCE: "bar", _Q.PRESSURE_RATE: "Pa/min",
         _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "m",
-        _Q.PRESSURE_DIFFERENCE_RATE: "kPa/h", _Q.DECADE_RATE: "decades/h",
+        _Q.PRESSURE_DIFFERENCE_RATE: "kPa/h", _Q.MASS_PER_YEAR: "kg/yr", _Q.DECADE_RATE: "decades/h",
     },
 }  # fmt: skip
 

@@ -5,12 +5,20 @@ from dataclasses import replace
 from typing import Any
 
 from logger.alarms.errors import AlarmError
-from logger.alarms.states import State
-from logger.model import records
+from logger.model.alarm import State
 from logger.model.cylinder import Cylinder
-from logger.model.plain import cylinder_from, finding_data, plain
+from logger.model.events import (
+    CylinderOnScale,
+    FindingConcluded,
+    Marked,
+    NoteWritten,
+    SettingChanged,
+    StageBegun,
+    StageEnded,
+)
+from logger.model.plain import from_plain
 from logger.model.text import clean
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.live_values import forbidding
 from logger.refrigerant import RefrigerantError, find
 from logger.stages import registry
@@ -25,93 +33,88 @@ class NotNow(Exception):
     """The act makes no sense now, or is not allowed. The message says why and what to do."""
 
 
-def do(pipeline: Pipeline, action: str, body: Body, now_ns: int) -> Body:
-    """Carry out an action; events wait in `pipeline.take_events()`. Returns the answer. Raises NotNow."""
-    now_ns = max(now_ns, earliest(pipeline))
+def do(engine: Engine, action: str, body: Body, now_ns: int) -> Body:
+    """Carry out an action; events wait in `engine.take_events()`. Returns the answer. Raises NotNow."""
+    now_ns = max(now_ns, earliest(engine))
     act = _ACTS.get(action)
     if act is None:
         raise NotNow(f"no such action: {clean(action)}")
-    if pipeline.scene.state.job is None:
+    if engine.model.state.job is None:
         raise NotNow("no job is open")
-    if pipeline.behind is not None and action in ("stage-begin", "stage-end"):
-        raise NotNow(f"not yet: {pipeline.behind}, and a verdict needs all of it; try again in some seconds")
-    return act(pipeline, body, now_ns)
+    if engine.catching_up_reason is not None and action in ("stage-begin", "stage-end"):
+        raise NotNow(f"not yet: {engine.catching_up_reason}, and a verdict needs all of it; try again in some seconds")
+    return act(engine, body, now_ns)
 
 
-def earliest(pipeline: Pipeline) -> int:
+def earliest(engine: Engine) -> int:
     """An act may be told late, but not before the newest act that began or ended a stage or moved a cylinder."""
-    state = pipeline.scene.state
+    state = engine.model.state
     times = [s.begun_ns for s in state.stages] + [s.ended_ns for s in state.stages if s.ended_ns]
     return max([*times, *(t for t, _ in state.swaps)], default=0)
 
 
-def end_stage(pipeline: Pipeline, now_ns: int, operator: str = "") -> Body:
+def end_stage(engine: Engine, now_ns: int, operator: str = "") -> Body:
     """End the running stage, if any; its findings become part of the record."""
-    stage = pipeline.scene.state.stage
+    stage = engine.model.state.stage
     if stage is None:
         raise NotNow("no stage is running; begin one with `rimelog stage begin`")
-    pipeline.emit({"type": records.STAGE_ENDED, "t_ns": now_ns, "number": stage.number, "operator": operator})
-    findings = pipeline.reports[stage.number].findings
+    engine.emit(StageEnded(t_ns=now_ns, number=stage.number, operator=operator))
+    findings = engine.results[stage.number].findings
     for finding in findings:
-        said = plain(text_of(finding, pipeline.shown))
-        pipeline.emit(
-            {"type": records.FINDING, "t_ns": now_ns, "stage": stage.number, "finding": finding_data(finding),
-             "said": said}
-        )  # fmt: skip
+        said = text_of(finding, engine.shown)
+        engine.emit(FindingConcluded(t_ns=now_ns, stage=stage.number, finding=finding, said=said))
     return {
         "text": f"{registry.label(stage.kind)} ended",
-        "findings": [shown_finding(f, pipeline.shown) for f in findings],
+        "findings": [shown_finding(f, engine.shown) for f in findings],
     }
 
 
-def _stage_begin(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
-    state = pipeline.scene.state
+def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:
+    state = engine.model.state
     known = registry.definition(str(body.get("kind")))
     if known is None:
         raise NotNow(f"no such stage; known: {', '.join(one.kind for one in registry.STAGES)}")
-    settings = _settings(pipeline, known, body.get("settings", {}))
+    settings = _settings(engine, known, body.get("settings", {}))
     if state.stage is not None:
-        end_stage(pipeline, now_ns, _word(body, "operator"))
+        end_stage(engine, now_ns, _word(body, "operator"))
     number = len(state.stages) + 1
-    pipeline.emit(
-        {"type": records.STAGE_BEGUN, "t_ns": now_ns, "number": number, "kind": known.kind, "settings": settings,
-         "operator": _word(body, "operator")}
-    )  # fmt: skip
+    operator = _word(body, "operator")
+    engine.emit(StageBegun(t_ns=now_ns, number=number, kind=known.kind, settings=settings, operator=operator))
     return {"text": f"{known.label} begun, stage {number}", "number": number}
 
 
-def _settings(pipeline: Pipeline, known: StageDefinition[Any], given: Any) -> Body:
+def _settings(engine: Engine, known: StageDefinition[Any], given: Any) -> Body:
     if not isinstance(given, dict):
         raise NotNow("settings is a table of names and values")
     try:
-        return check(known.settings, given, [*pipeline.scene.state.profiles, *known.profiles])
+        return check(known.settings, given, [*engine.model.state.profiles, *known.profiles])
     except SettingError as exc:
         raise NotNow(f"{known.label}: {exc}") from exc
 
 
-def _stage_end(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
-    return end_stage(pipeline, now_ns, _word(body, "operator"))
+def _stage_end(engine: Engine, body: Body, now_ns: int) -> Body:
+    return end_stage(engine, now_ns, _word(body, "operator"))
 
 
-def _mark(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+def _mark(engine: Engine, body: Body, now_ns: int) -> Body:
     act = _word(body, "act", 60)
     if not act:
         raise NotNow("a mark needs a word: isolated, pump-started, pump-oil-changed ...")
-    pipeline.emit({"type": records.MARK, "t_ns": now_ns, "act": act, "text": _word(body, "text")})
+    engine.emit(Marked(t_ns=now_ns, act=act, text=_word(body, "text")))
     return {"text": f"marked: {act}"}
 
 
-def _note(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+def _note(engine: Engine, body: Body, now_ns: int) -> Body:
     text = _word(body, "text", 2000)
     if not text:
         raise NotNow("an empty note is not kept")
-    pipeline.emit({"type": records.NOTE, "t_ns": now_ns, "text": text, "author": _word(body, "author")})
+    engine.emit(NoteWritten(t_ns=now_ns, text=text, author=_word(body, "author")))
     return {"text": "noted"}
 
 
-def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+def _cylinder(engine: Engine, body: Body, now_ns: int) -> Body:
     """By name, as the job or the user's list has it; the app adds "cylinder" data for one of the user's list."""
-    state, name = pipeline.scene.state, _word(body, "name", 60)
+    state, name = engine.model.state, _word(body, "name", 60)
     data = body.get("cylinder")
     if data is not None:
         cylinder = _checked_cylinder(data)
@@ -120,19 +123,17 @@ def _cylinder(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
     else:
         known_names = ", ".join(state.cylinders) or "none"
         raise NotNow(f"no cylinder {name!r}; known in this job: {known_names}; add one with `rimelog cylinder add`")
-    weighing = pipeline.scene.weighing
-    pipeline.emit(
-        {"type": records.CYLINDER_ON_SCALE, "t_ns": now_ns, "cylinder": plain(cylinder),
-         "reading_kg": weighing.on_scale.number if weighing else None}
-    )  # fmt: skip
-    against = [text_of(f, pipeline.shown).body for f in forbidding(pipeline.scene, now_ns)]
+    weighing = engine.model.weighing
+    reading_kg = weighing.on_scale.number if weighing else None
+    engine.emit(CylinderOnScale(t_ns=now_ns, cylinder=cylinder, reading_kg=reading_kg))
+    against = [text_of(f, engine.shown).body for f in forbidding(engine.model, now_ns)]
     return {"text": " ".join((f"{cylinder.name} is on the scale now.", *against))}
 
 
 def _checked_cylinder(data: Any) -> Cylinder:
     """A cylinder as its markings can state it. Raises NotNow: a wrong tare or capacity would be a wrong limit."""
     try:
-        cylinder = cylinder_from(data)
+        cylinder = from_plain(Cylinder, data)
         names = [cylinder.refrigerant, *cylinder.candidates]
         inside = [find(name).name for name in names if name is not None]
     except (TypeError, ValueError, KeyError, AttributeError, RefrigerantError) as exc:
@@ -150,45 +151,45 @@ def _checked_cylinder(data: Any) -> Cylinder:
     return replace(cylinder, refrigerant=own, candidates=tuple(inside[1:] if own else inside))
 
 
-def _acknowledge(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+def _acknowledge(engine: Engine, body: Body, now_ns: int) -> Body:
     key, operator = _word(body, "key", 80), _word(body, "operator")
-    engine, state = pipeline.engine, pipeline.alarm_state
-    before = len(pipeline.waiting_alarms())
+    alarms, state = engine.judge.alarm_engine, engine.judge.state
+    before = len(engine.judge.waiting())
     if key:
-        pipeline.step_alarms(_allowed(lambda: engine.acknowledge(state, key, operator, now_ns)))
+        engine.step_alarms(_allowed(lambda: alarms.acknowledge(state, key, operator, now_ns)))
         return {"text": f"acknowledged: {key}"}
-    pipeline.step_alarms(engine.acknowledge_all(state, operator, now_ns))
-    done = before - len(pipeline.waiting_alarms())
+    engine.step_alarms(alarms.acknowledge_all(state, operator, now_ns))
+    done = before - len(engine.judge.waiting())
     if done:
         return {"text": f"{done} alarm{'' if done == 1 else 's'} acknowledged"}
-    latched = [k for k, one in pipeline.alarm_state.keys.items() if one.state is State.LATCHED_ACKNOWLEDGED]
+    latched = [k for k, one in engine.judge.state.keys.items() if one.state is State.LATCHED_ACKNOWLEDGED]
     for latch in latched:  # seen before, and over: asked again, they are let go
-        pipeline.step_alarms(engine.reset(pipeline.alarm_state, latch, operator, now_ns))
+        engine.step_alarms(alarms.reset(engine.judge.state, latch, operator, now_ns))
     return {"text": f"let go: {', '.join(latched)}" if latched else "nothing to acknowledge"}
 
 
-def _alarm_act(verb: str) -> Callable[[Pipeline, Body, int], Body]:
-    def act(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+def _alarm_act(verb: str) -> Callable[[Engine, Body, int], Body]:
+    def act(engine: Engine, body: Body, now_ns: int) -> Body:
         key, operator, reason = _word(body, "key", 80), _word(body, "operator"), _word(body, "reason")
-        engine, state = pipeline.engine, pipeline.alarm_state
+        alarms, state = engine.judge.alarm_engine, engine.judge.state
         if verb == "shelved":
             seconds = _number(body, "seconds", 1800.0)
-            stepped = _allowed(lambda: engine.shelve(state, key, operator, reason, seconds, now_ns))
+            stepped = _allowed(lambda: alarms.shelve(state, key, operator, reason, seconds, now_ns))
         elif verb == "unshelved":
-            stepped = _allowed(lambda: engine.unshelve(state, key, operator, now_ns, reason))
+            stepped = _allowed(lambda: alarms.unshelve(state, key, operator, now_ns, reason))
         elif verb == "reset":
-            stepped = _allowed(lambda: engine.reset(state, key, operator, now_ns, reason))
+            stepped = _allowed(lambda: alarms.reset(state, key, operator, now_ns, reason))
         elif verb == "taken out of service":
-            stepped = _allowed(lambda: engine.out_of_service(state, key, operator, reason, now_ns))
+            stepped = _allowed(lambda: alarms.out_of_service(state, key, operator, reason, now_ns))
         else:
-            stepped = _allowed(lambda: engine.return_to_service(state, key, operator, now_ns, reason))
-        pipeline.step_alarms(stepped)
+            stepped = _allowed(lambda: alarms.return_to_service(state, key, operator, now_ns, reason))
+        engine.step_alarms(stepped)
         return {"text": f"{verb}: {key}"}
 
     return act
 
 
-def _setting(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
+def _setting(engine: Engine, body: Body, now_ns: int) -> Body:
     key, value = _word(body, "key", 40), body.get("value")
     if key == "units" and value in ("us", "si"):
         pass
@@ -198,7 +199,7 @@ def _setting(pipeline: Pipeline, body: Body, now_ns: int) -> Body:
             raise NotNow(f"{key}: {value:g} is not possible")
     else:
         raise NotNow("settings that can change: units (us, si), barometer_pa, full_charge_kg, volume_m3")
-    pipeline.emit({"type": records.SETTING, "t_ns": now_ns, "key": key, "value": value})
+    engine.emit(SettingChanged(t_ns=now_ns, key=key, value=value))
     return {"text": f"{key} is {value} now"}
 
 
@@ -223,7 +224,7 @@ def _number(body: Body, key: str, default: float) -> float:
     return float(value)
 
 
-_ACTS: dict[str, Callable[[Pipeline, Body, int], Body]] = {
+_ACTS: dict[str, Callable[[Engine, Body, int], Body]] = {
     "stage-begin": _stage_begin,
     "stage-end": _stage_end,
     "mark": _mark,

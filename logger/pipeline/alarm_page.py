@@ -5,7 +5,8 @@ from pathlib import Path
 
 from logger.alarms.engine import FLOOD_COUNT, FLOOD_WINDOW_S, MAX_SHELVE_S
 from logger.alarms.rules import AlarmRule, Kind
-from logger.alarms.states import AUDIBLE, TABLE, State
+from logger.alarms.states import AUDIBLE, TABLE
+from logger.model.alarm import State
 from logger.model.points import POINTS, Quantity
 from logger.model.units import show
 from logger.model.value import known

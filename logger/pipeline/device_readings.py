@@ -1,108 +1,138 @@
-"""What the pipeline knows of a device, all of it from the device's own stored frames."""
+"""From the frames of one device to readings: when they were taken, and by the rig's calibration.
 
-from firmware_protocol.codes import MessageType
+The device's model explains the frames; only here the record's time and the air around are known.
+"""
+
 from firmware_protocol.errors import ProtocolError
-from firmware_protocol.framing import decode_frame
-from firmware_protocol.layout import Layout, Reading
-from firmware_protocol.messages import Describe, Hello, Message, Samples, Status, TimeMarked, decode_payload
-from logger.decode.channel import ChannelDecoder, DecodeError, DeviceDecoder
+from firmware_protocol.layout import Layout
+from firmware_protocol.messages import Describe, Hello, Message, Samples, TimeMarked
+from logger.decode.channel import ChannelDecoder, DecodeError, DeviceDecoder, Raw
+from logger.decode.device_model import CHANNELS_CHANGED, Explained, ProtocolDevice
+from logger.decode.instrument_model import model_of
 from logger.decode.tick_fit import TickFit
 from logger.model.rig import RigChannel, RigDevice
 from logger.model.sample import PointSample
-from logger.model.sequence import Arrival, SequenceTracker
 
 MAX_TRIP_NS = 2_000_000_000
 
 
-class Device:
-    """channels: the rig's mapping. problem: why its samples cannot be read, None while they can."""
+class DeviceReadings:
+    """entry: the rig's mapping, None for a device that it does not name. problem: why its samples cannot be read, None
+    while they can. decoders: of the channels in use, () until the device has said something of itself.
 
-    def __init__(self, device_id: str, channels: tuple[RigChannel, ...]) -> None:
+    model: explains what comes without explanation, the record's frames. Those of a link come explained.
+    """
+
+    def __init__(self, device_id: str, entry: RigDevice | None) -> None:
         self.device_id = device_id
-        self.channels = channels
+        self.entry = entry
+        self.model = model_of(entry)
+        self.problem = self.model.problem
         self.hello: Hello | None = None
-        self.status: Status | None = None
-        self.problem: str | None = "not described yet"
-        self._describes: dict[int, bytes] = {}
+        self.described: tuple[Describe, ...] = ()
+        self.decoders: tuple[ChannelDecoder, ...] = ()
+        self.fit: TickFit | None = None
         self._layout: Layout | None = None
         self._decoder: DeviceDecoder | None = None
-        self._readings: dict[int, Reading] = {}
-        self.fit: TickFit | None = None
-        self.sequence: SequenceTracker | None = None  # of this boot: what came, and what is missing
-
-    @property
-    def decoders(self) -> tuple[ChannelDecoder, ...]:
-        return self._decoder.channels if self._decoder is not None else ()
-
-    @property
-    def described(self) -> tuple[Describe, ...]:
-        return self._layout.channels if self._layout is not None else ()
+        self._earlier: dict[int, DeviceDecoder | None] = {}  # of layouts before, whose samples may still be sent again
+        self._newest: dict[int, Raw] = {}
 
     def readings(self) -> list[tuple[ChannelDecoder, float]]:
         """Newest raw reading of each channel in use that has one."""
-        found = [(d, self._readings.get(d.channel.index)) for d in self.decoders]
-        return [(d, raw) for d, raw in found if isinstance(raw, int)]
+        found = [(d, self._newest.get(d.channel.index)) for d in self.decoders]
+        return [(d, raw) for d, raw in found if isinstance(raw, (int, float))]
 
     def use(self, entry: RigDevice | None) -> bool:
         """Go by this entry of the rig from now on; False when it says nothing new."""
-        channels = entry.channels if entry is not None else ()
-        if channels == self.channels:
+        if entry == self.entry:
             return False
-        self.channels = channels
-        if self._layout is not None:
-            self._decode_by(self._layout)
+        self.entry = entry
+        self._earlier.clear()
+        if not isinstance(self.model, ProtocolDevice):
+            self.model = model_of(entry)
+            self._forget(self.model.problem)
+        elif self._layout is not None:
+            self._decode_by(self._layout.channels)
         return True
 
     def frame(
-        self, t_ns: int, raw: bytes, message: Message | None = None, ambient_pa: float | None = None
+        self, t_ns: int, raw: bytes, explained: Explained | None = None, ambient_pa: float | None = None
     ) -> list[PointSample]:
         """Take one frame; the readings in it (none for other messages and for samples that cannot be read)."""
-        if message is None:
-            if len(raw) > 1 and raw[1] == MessageType.STATUS:  # byte 0 is COBS's; nothing derived rests on a status
-                return []
-            payload = decode_frame(raw)
-            if payload is None:
-                return []
+        if explained is None:
             try:
-                message = decode_payload(payload)
-            except ProtocolError:
-                return []  # of a later minor version, or not meant for us
+                explained = self.model.take(raw)
+            except ProtocolError as exc:
+                self.problem = str(exc)
+                return []
+            if explained is None:
+                return []
+        message, layout, readings, _ = explained
         if isinstance(message, Samples):
-            return self._samples(t_ns, message, ambient_pa)
-        if isinstance(message, Hello):
-            if self.hello is None or self.hello.boot_count != message.boot_count:
-                self.sequence = None
-                self.fit = TickFit(message.tick_rate_hz)
-            self.hello = message
-            if self._layout is not None and self._layout.layout_id != message.layout_id:
-                self._forget()
-        elif isinstance(message, Describe):
-            self._describe(message, raw)
-        elif isinstance(message, Status):
-            self.status = message
-        elif isinstance(message, TimeMarked) and self.fit is not None and self._plausible(message, t_ns):
-            self.fit.mark(message.host_time, message.tick_received, message.tick_replied, t_ns)
-        return []
-
-    def _samples(self, t_ns: int, samples: Samples, ambient_pa: float | None) -> list[PointSample]:
-        if self.sequence is None:
-            self.sequence = SequenceTracker(samples.sequence)
-        if self.sequence.arrived(samples.sequence) is Arrival.LIVE:
-            self.sequence.overflow()  # holes beyond count are forgotten
-        if self._layout is None or self._decoder is None or samples.layout_id != self._layout.layout_id:
+            if readings is None or layout is None:
+                return []
+            decoder = self._decoder
+            if layout is self._layout:
+                self._newest.update(readings)
+            else:
+                decoder = self._earlier_decoder(layout)
+            return decoder.decode(self._time_of(message, t_ns), readings, ambient_pa) if decoder is not None else []
+        if message is not None:
+            self._follow(t_ns, message, layout)
             return []
-        try:
-            readings = self._layout.unpack(samples)
-        except ProtocolError as exc:
-            self.problem = str(exc)
+        if not self.described and self.model.problem is None:
+            self._decode_by(self.model.described)
+        if readings is None or self._decoder is None:
             return []
-        self._readings.update(readings)
-        return self._decoder.decode(self._time_of(samples, t_ns), readings, ambient_pa)
+        self._newest.update(readings)
+        return self._decoder.decode(t_ns, readings, ambient_pa)
 
     def given_up(self, boot_count: int, first: int, last: int) -> None:
         """Samples that will not come any more, of that boot."""
-        if self.sequence is not None and self.hello is not None and self.hello.boot_count == boot_count:
-            self.sequence.give_up(first, last)
+        if isinstance(self.model, ProtocolDevice):
+            self.model.given_up(boot_count, first, last)
+
+    def _follow(self, t_ns: int, message: Message, layout: Layout | None) -> None:
+        """What the device says of itself and of its clock. layout: the one in force."""
+        if isinstance(message, Hello):
+            if self.hello is None or self.hello.boot_count != message.boot_count:
+                self.fit = TickFit(message.tick_rate_hz)
+            self.hello = message
+        elif isinstance(message, TimeMarked) and self.fit is not None and self._plausible(message, t_ns):
+            self.fit.mark(message.host_time, message.tick_received, message.tick_replied, t_ns)
+        if layout is not self._layout:
+            self._layout = layout
+            self._forget(CHANNELS_CHANGED)
+            if layout is not None:
+                self._decode_by(layout.channels)
+
+    def _decode_by(self, described: tuple[Describe, ...]) -> None:
+        self.described = described
+        self.decoders, self._decoder = (), None
+        try:
+            self._decoder = DeviceDecoder(described, self._channels)
+            self.decoders, self.problem = self._decoder.channels, None
+        except DecodeError as exc:
+            self.problem = str(exc)
+
+    def _forget(self, problem: str | None) -> None:
+        self.described, self.decoders, self._decoder = (), (), None
+        self.problem = problem
+        self._earlier.clear()
+        self._newest.clear()
+
+    def _earlier_decoder(self, layout: Layout) -> DeviceDecoder | None:
+        """For samples sent again from before the channels changed; None where the rig's mapping does not fit them."""
+        if layout.layout_id not in self._earlier:
+            try:
+                self._earlier[layout.layout_id] = DeviceDecoder(layout.channels, self._channels)
+            except DecodeError:
+                self._earlier[layout.layout_id] = None
+        return self._earlier[layout.layout_id]
+
+    @property
+    def _channels(self) -> tuple[RigChannel, ...]:
+        return self.entry.channels if self.entry is not None else ()
 
     def _plausible(self, mark: TimeMarked, arrival_ns: int) -> bool:
         """A mark of this boot that took less than its time-out; host_time is UTC of the record."""
@@ -116,33 +146,3 @@ class Device:
         if self.fit.is_late(samples.tick):
             return self.fit.utc_ns(samples.tick) or arrival_ns
         return self.fit.stamp(samples.tick, arrival_ns)
-
-    def _describe(self, message: Describe, raw: bytes) -> None:
-        payload = decode_frame(raw)
-        if payload is None:
-            return
-        self._describes[message.index] = payload
-        count = self.hello.channels if self.hello is not None else None
-        if count is None or any(i not in self._describes for i in range(count)):
-            return
-        try:
-            layout = Layout.from_payloads([self._describes[i] for i in range(count)])
-        except ProtocolError as exc:
-            self.problem = str(exc)
-            return
-        if self.hello is not None and layout.layout_id != self.hello.layout_id:
-            return  # descriptions of two layouts mixed: the missing ones are still to come
-        self._layout = layout
-        self._decode_by(layout)
-
-    def _decode_by(self, layout: Layout) -> None:
-        try:
-            self._decoder = DeviceDecoder(layout.channels, self.channels)
-            self.problem = None
-        except DecodeError as exc:
-            self._decoder, self.problem = None, str(exc)
-
-    def _forget(self) -> None:
-        self._describes.clear()
-        self._layout = self._decoder = None
-        self.problem = "its channels changed; waiting for their descriptions"

@@ -2,12 +2,26 @@
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
 
 from logger.model.cylinder import Cylinder
+from logger.model.events import (
+    CylinderOnScale,
+    DeviceHello,
+    Event,
+    FindingConcluded,
+    JobClosed,
+    JobOpened,
+    Marked,
+    NoteWritten,
+    RigLoaded,
+    RunBegun,
+    SettingChanged,
+    StageBegun,
+    StageEnded,
+)
 from logger.model.finding import Finding
 from logger.model.job import Job, Mark, Note, Stage
-from logger.model.plain import cylinder_from, finding_from, job_from, rig_from
+from logger.model.plain import from_plain, plain
 from logger.model.rig import Rig, RigDevice
 from logger.model.units import NS_PER_S
 from logger.refrigerant import Refrigerant
@@ -15,7 +29,6 @@ from logger.refrigerant.table import shipped
 from logger.stages import registry
 from logger.stages.acceptance import Profile, profile_from_mapping
 
-Event = dict[str, Any]  # JSON object with "type" and "t_ns"
 Item = tuple[int, int, int, str, bytes | Event]  # t_ns, record id, index in it, device, frame or event
 NOTES_KEPT = 200
 
@@ -66,60 +79,49 @@ class JobState:
                 return device
         return None
 
+    def device_key(self, rig_name: str) -> str:
+        """A rig device's id where it is known, else its name: what its health goes by."""
+        bound = {name: device_id for device_id, name in self.bound.items()}
+        entry = next((d for d in self.rig.devices if d.name == rig_name), None)
+        return (entry.device_id if entry else None) or bound.get(rig_name, rig_name)
+
     def apply(self, event: Event) -> None:
-        """An event of an unknown type (of a later version) changes nothing."""
-        handler = getattr(self, "_on_" + event["type"].replace("-", "_"), None)
-        if handler is not None:
-            handler(event)
+        """Events not named here, also those of later versions, change nothing."""
+        match event:
+            case JobOpened():
+                self._job_opened(event)
+            case JobClosed():
+                self.closed = True
+            case RunBegun():
+                self.utc_offset_s = event.utc_offset_s
+            case RigLoaded():
+                self.rig = event.rig
+            case DeviceHello():
+                self.bound[event.device] = event.name
+            case StageBegun():
+                kind, settings = event.kind, dict(event.settings)
+                self.stages.append(Stage(event.number, kind, event.t_ns, None, settings))
+            case StageEnded() if self.stages:
+                self.stages[-1] = replace(self.stages[-1], ended_ns=event.t_ns)
+            case Marked():
+                self.marks.append(Mark(event.t_ns, event.act, event.text))
+            case NoteWritten():
+                self.notes.append(Note(event.t_ns, event.text, event.author))
+                del self.notes[:-NOTES_KEPT]
+            case CylinderOnScale(cylinder=cylinder):
+                self.cylinders[cylinder.name] = cylinder
+                self.on_scale = cylinder.name
+                self.swaps.append((event.t_ns, cylinder.name))
+            case FindingConcluded():
+                self.findings.setdefault(event.stage, []).append(event.finding)
+            case SettingChanged(key="units" | "barometer_pa" | "full_charge_kg" | "volume_m3") if self.job is not None:
+                self.job = from_plain(Job, plain(self.job) | {event.key: event.value})  # checks the value's type
 
-    def _on_job_opened(self, event: Event) -> None:
-        for record in event.get("blends", ()):  # the user's own: a stranger's program must compute with the same
+    def _job_opened(self, event: JobOpened) -> None:
+        for record in event.blends:  # the user's own: a stranger's program must compute with the same
             shipped().add(Refrigerant.from_record(record))
-        self.job = job_from(event["job"])
+        self.job = event.job
         self.closed = False
-        for data in event.get("cylinders", ()):
-            cylinder = cylinder_from(data)
-            self.cylinders[cylinder.name] = cylinder
-        self.profiles = {key: profile_from_mapping(key, table) for key, table in event.get("profiles", {}).items()}
+        self.cylinders |= {cylinder.name: cylinder for cylinder in event.cylinders}
+        self.profiles = {key: profile_from_mapping(key, table) for key, table in event.profiles.items()}
         self.carried = {one.kind: one.carry.read(event) for one in registry.STAGES if one.carry is not None}
-
-    def _on_run_begun(self, event: Event) -> None:
-        self.utc_offset_s = int(event.get("utc_offset_s", 0))
-
-    def _on_rig_loaded(self, event: Event) -> None:
-        self.rig = rig_from(event["rig"])
-
-    def _on_device_hello(self, event: Event) -> None:
-        self.bound[event["device"]] = event["name"]
-
-    def _on_stage_begun(self, event: Event) -> None:
-        self.stages.append(
-            Stage(event["number"], str(event["kind"]), event["t_ns"], None, dict(event.get("settings", {})))
-        )
-
-    def _on_stage_ended(self, event: Event) -> None:
-        if self.stages:
-            self.stages[-1] = replace(self.stages[-1], ended_ns=event["t_ns"])
-
-    def _on_mark(self, event: Event) -> None:
-        self.marks.append(Mark(event["t_ns"], event["act"], event.get("text", "")))
-
-    def _on_note(self, event: Event) -> None:
-        self.notes.append(Note(event["t_ns"], event["text"], event.get("author", "")))
-        del self.notes[:-NOTES_KEPT]
-
-    def _on_cylinder_on_scale(self, event: Event) -> None:
-        cylinder = cylinder_from(event["cylinder"])
-        self.cylinders[cylinder.name] = cylinder
-        self.on_scale = cylinder.name
-        self.swaps.append((event["t_ns"], cylinder.name))
-
-    def _on_finding(self, event: Event) -> None:
-        self.findings.setdefault(event["stage"], []).append(finding_from(event["finding"]))
-
-    def _on_setting(self, event: Event) -> None:
-        if self.job is not None and event["key"] in ("units", "barometer_pa", "full_charge_kg", "volume_m3"):
-            self.job = replace(self.job, **{event["key"]: event["value"]})
-
-    def _on_job_closed(self, event: Event) -> None:
-        self.closed = True

@@ -8,7 +8,7 @@ from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage
 from logger.model.points import SI_UNIT
 from logger.model.value import Value, unknown
-from logger.pipeline.readings import Scene
+from logger.pipeline.job_model import JobModel
 from logger.pipeline.stage_inputs import StageInputsMaker
 from logger.stages import registry
 from logger.stages.definition import Watch
@@ -21,56 +21,56 @@ class LiveQuantities:
         self.watch: Watch | None = None
         self._maker: StageInputsMaker | None = None
 
-    def begin(self, scene: Scene, stage: Stage) -> None:
-        self._maker, self.watch = StageInputsMaker(scene, stage), None
+    def begin(self, model: JobModel, stage: Stage) -> None:
+        self._maker, self.watch = StageInputsMaker(model, stage), None
         known = self._maker.known
         if known is not None and known.watch is not None:
-            self.watch = known.watch(self._maker.full(scene.now_ns, cylinder_values(scene)))
+            self.watch = known.watch(self._maker.full(model.now_ns, cylinder_values(model)))
 
-    def values(self, scene: Scene, stage: Stage | None, slow: Mapping[str, Value]) -> dict[str, Value]:
+    def values(self, model: JobModel, stage: Stage | None, slow: Mapping[str, Value]) -> dict[str, Value]:
         """slow: what the stage's analysis found (every ten seconds), such as the time to the target vacuum."""
-        found = {**cylinder_values(scene), **slow}
+        found = {**cylinder_values(model), **slow}
         if stage is not None:
             if self._maker is None or self._maker.stage.number != stage.number:
-                self.begin(scene, stage)
+                self.begin(model, stage)
             if self.watch is not None and self._maker is not None:
-                found |= self.watch.update(self._maker.full(scene.now_ns, found))
+                found |= self.watch.update(self._maker.full(model.now_ns, found))
         live, view = registry.live_quantities(), registry.view(stage.kind if stage else None)
         for key in (view.headline, *view.lines):
             if key and key not in found:
                 found[key] = unknown(SI_UNIT[live[key].quantity], "not enough readings yet")
         return {key: found[key] for key in live if key in found}
 
-    def advice(self, scene: Scene, stage: Stage | None) -> tuple[str, ...]:
+    def advice(self, model: JobModel, stage: Stage | None) -> tuple[str, ...]:
         """What to do now and why, the most urgent first; none where the watch has nothing to say."""
         if stage is None or self.watch is None or self._maker is None or self._maker.stage.number != stage.number:
             return ()
-        return self.watch.advice(self._maker.full(scene.now_ns))
+        return self.watch.advice(self._maker.full(model.now_ns))
 
 
 _LIMITED = ("cylinder_net_mass", "cylinder_of_limit", "mass_allowed")
 _FILLS = ("cylinder_fill_now", "cylinder_fill_25c", "liquid_full_temperature")
 
 
-def cylinder_readings(scene: Scene) -> CylinderReadings:
+def cylinder_readings(model: JobModel) -> CylinderReadings:
     return CylinderReadings(
-        scene.weighing.on_scale if scene.weighing else None,
-        scene.value("cylinder_mass"),
-        scene.value("cylinder_pressure"),
-        scene.value("cylinder_temperature"),
-        scene.value("ambient_temperature"),
+        model.weighing.on_scale if model.weighing else None,
+        model.value("cylinder_mass"),
+        model.value("cylinder_pressure"),
+        model.value("cylinder_temperature"),
+        model.value("ambient_temperature"),
     )
 
 
-def cylinder_values(scene: Scene) -> dict[str, Value]:
+def cylinder_values(model: JobModel) -> dict[str, Value]:
     """Fill and pressure margin of the cylinder on the scale; nothing when the rig has neither scale nor gauge on it."""
-    if scene.weighing is None and not scene.is_measured("cylinder_pressure"):
+    if model.weighing is None and not model.is_measured("cylinder_pressure"):
         return {}
-    limit = scene.cylinder_limits()
+    limit = model.cylinder_limits()
     if not isinstance(limit, CylinderLimits):
         live, why = registry.live_quantities(), str(limit.problem)
         return {key: unknown(SI_UNIT[live[key].quantity], why) for key in (*_LIMITED, *_FILLS, "cylinder_margin")}
-    now = cylinder_readings(scene)
+    now = cylinder_readings(model)
     fill = fill_of(limit, now)
     return {
         "cylinder_net_mass": fill.net_mass,
@@ -79,13 +79,13 @@ def cylinder_values(scene: Scene) -> dict[str, Value]:
         "cylinder_fill_now": fill.fill_now,
         "cylinder_fill_25c": fill.fill_25c,
         "liquid_full_temperature": fill.liquid_full_temperature,
-        "cylinder_margin": margin_of(limit, now.pressure, scene.ambient.pressure_pa),
+        "cylinder_margin": margin_of(limit, now.pressure, model.ambient.pressure_pa),
     }
 
 
-def forbidding(scene: Scene, now_ns: int) -> tuple[Finding, ...]:
+def forbidding(model: JobModel, now_ns: int) -> tuple[Finding, ...]:
     """Findings for which nothing may be put into the cylinder on the scale: its contents, marking or test."""
-    refrigerant, state = scene.refrigerant(), scene.state
+    refrigerant, state = model.refrigerant(), model.state
     name = refrigerant.name if refrigerant else None
-    found = entry_findings(state.cylinder, scene.cylinder_limits(), name, state.day(now_ns))
+    found = entry_findings(state.cylinder, model.cylinder_limits(), name, state.day(now_ns))
     return tuple(f for f in found if f.verdict is Verdict.FAIL)

@@ -1,14 +1,15 @@
-"""The stored record through the pipeline again: after a restart, for exports, and for whoever checks a bundle."""
+"""The stored record through the engine again: after a restart, for exports, and for whoever checks a bundle."""
 
 import heapq
 from collections.abc import Callable, Iterable, Iterator
 
 from logger.evidence.chain import event_of, frames_of
+from logger.model.events import Event
 from logger.model.records import EVENT, Record
 from logger.model.sample import PointSample, Scan, scans
 from logger.model.units import NS_PER_S
-from logger.pipeline.engine import Pipeline
-from logger.pipeline.job_state import Event, Item
+from logger.pipeline.engine import Engine
+from logger.pipeline.job_state import Item
 
 # Records end within seconds of each other; frames of one second lie in several of them.
 LOOK_AHEAD_NS = 10 * NS_PER_S
@@ -32,29 +33,29 @@ def in_order(records: Iterable[Record]) -> Iterator[Item]:
 
 def replay(
     records: Iterable[Record],
-    pipeline: Pipeline | None = None,
+    engine: Engine | None = None,
     on_samples: Callable[[list[PointSample]], None] | None = None,
     on_event: Callable[[int, Event], None] | None = None,
-) -> Pipeline:
+) -> Engine:
     """Run records through a pipeline that does not judge. on_event: (record id, event)."""
-    pipeline = pipeline or Pipeline(live=False)
-    for _ in steps(in_order(records), pipeline, on_samples, on_event):
+    engine = engine or Engine(live=False)
+    for _ in steps(in_order(records), engine, on_samples, on_event):
         pass
-    pipeline.count_late()
-    return pipeline
+    engine.count_late()
+    return engine
 
 
 def readings(records: Iterable[Record]) -> Iterator[Scan]:
     """The trusted readings in the records, as they are taken live."""
     got: list[PointSample] = []
-    for _ in steps(in_order(records), Pipeline(live=False), got.extend):
+    for _ in steps(in_order(records), Engine(live=False), got.extend):
         yield from scans(got)
         got.clear()
 
 
 def steps(
     items: Iterable[Item],
-    pipeline: Pipeline,
+    engine: Engine,
     on_samples: Callable[[list[PointSample]], None] | None = None,
     on_event: Callable[[int, Event], None] | None = None,
 ) -> Iterator[int]:
@@ -62,14 +63,14 @@ def steps(
     next_tick = 0
     for t_ns, record_id, _, device, item in items:
         if t_ns >= next_tick:
-            pipeline.tick(t_ns)
+            engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):
-            samples = pipeline.frame(device, t_ns, item)
+            samples = engine.frame(device, t_ns, item)
             if samples and on_samples is not None:
                 on_samples(samples)
         else:
-            pipeline.apply(item)
+            engine.apply(item)
             if on_event is not None:
                 on_event(record_id, item)
         yield record_id

@@ -6,7 +6,7 @@ from typing import Any
 
 from logger.model.job import Job, Stage
 from logger.model.value import Value
-from logger.pipeline.readings import Scene
+from logger.pipeline.job_model import JobModel
 from logger.stages import registry
 from logger.stages.definition import StageDefinition, StageResult
 from logger.stages.inputs import EarlierStage, SeriesSource, StageInputs
@@ -18,80 +18,80 @@ _NO_JOB = Job("", "")
 class NewestValues(Mapping[str, Value]):
     """The newest value of each measured point, computed when asked."""
 
-    def __init__(self, scene: Scene) -> None:
-        self._scene = scene
+    def __init__(self, model: JobModel) -> None:
+        self._model = model
 
     def __getitem__(self, point: str) -> Value:
-        if not self._scene.is_measured(point):
+        if not self._model.is_measured(point):
             raise KeyError(point)
-        return self._scene.value(point)
+        return self._model.value(point)
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self._scene.points)
+        return iter(self._model.points)
 
     def __len__(self) -> int:
-        return len(self._scene.points)
+        return len(self._model.points)
 
 
 class StageInputsMaker:
     """Makes the inputs of one stage again and again: what does not change between two readings is made once."""
 
-    def __init__(self, scene: Scene, stage: Stage) -> None:
+    def __init__(self, model: JobModel, stage: Stage) -> None:
         self.stage, self.known = stage, registry.definition(stage.kind)
-        self._scene = scene
+        self._model = model
         self._settings = read(self.known.settings, stage.settings) if self.known is not None else None
-        self._values = NewestValues(scene)
+        self._values = NewestValues(model)
 
     def full(self, until_ns: int, live: Mapping[str, Value] | None = None) -> StageInputs[Any]:
         """On all readings. live: what is known of the cylinder on the scale."""
-        return self._made(until_ns, live or {}, self._scene.series)
+        return self._made(until_ns, live or {}, self._model.series)
 
     def thinned(self, until_ns: int) -> StageInputs[Any]:
         """On few readings: for an analysis beside live alarms."""
-        return self._made(until_ns, {}, self._scene.thinned_series)
+        return self._made(until_ns, {}, self._model.thinned_series)
 
     def _made(self, until_ns: int, live: Mapping[str, Value], source: SeriesSource) -> StageInputs[Any]:
-        scene, state, stage = self._scene, self._scene.state, self.stage
+        model, state, stage = self._model, self._model.state, self.stage
         return StageInputs(
             stage=stage,
             settings=self._settings,
             until_ns=until_ns,
-            lead_ns=max(scene.window_ns, 0),
+            lead_ns=max(model.window_ns, 0),
             day=state.day(until_ns),
             job=state.job or _NO_JOB,
-            refrigerant=scene.refrigerant(),
+            refrigerant=model.refrigerant(),
             profiles=state.profiles,
-            ambient=scene.ambient,
-            gauges=scene.gauges,
+            ambient=model.ambient,
+            gauges=model.gauges,
             values=self._values,
             live=live,
             source=source,
-            history=scene.history,
-            scale=scene.weighing,
-            cylinder=scene.cylinder_limits(),
+            history=model.history,
+            scale=model.weighing,
+            cylinder=model.cylinder_limits(),
             on_scale=state.cylinder,
             cylinders=state.cylinders,
             came=state.swaps,
             marks=state.marks,
             notes=state.notes,
             earlier=tuple(
-                EarlierStage(one, scene.facts[one.number])
+                EarlierStage(one, model.facts[one.number])
                 for one in state.stages
-                if one.number < stage.number and one.number in scene.facts
+                if one.number < stage.number and one.number in model.facts
             ),
             carried=state.carried.get(stage.kind),
         )
 
 
-def conclude(scene: Scene, stage: Stage, until_ns: int) -> StageResult:
+def conclude(model: JobModel, stage: Stage, until_ns: int) -> StageResult:
     """The whole analysis of a stage, the finding that decides first; nothing for a stage that is not known here."""
-    maker = StageInputsMaker(scene, stage)
+    maker = StageInputsMaker(model, stage)
     return StageResult() if maker.known is None else _ordered(maker.known, maker.known.analyse(maker.full(until_ns)))
 
 
-def interim(scene: Scene, stage: Stage, until_ns: int) -> StageResult:
+def interim(model: JobModel, stage: Stage, until_ns: int) -> StageResult:
     """The running stage so far, in milliseconds."""
-    maker = StageInputsMaker(scene, stage)
+    maker = StageInputsMaker(model, stage)
     if maker.known is None:
         return StageResult()
     analyse = maker.known.interim or maker.known.analyse

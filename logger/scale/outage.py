@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from copy import deepcopy
 
 from logger.model.units import NS_PER_S
-from logger.scale.state import Weighing
+from logger.scale.state import ScaleState
 from logger.statistics.history import History
 
 OUTAGE_NS = 10 * NS_PER_S  # so long without a reading
@@ -21,9 +21,9 @@ class Outage:
         self._newest_ns = 0
         self._late: tuple[int, int] | None = None  # when readings came late: last, first
         # When it began; the swaps told up to its end, and the weighing.
-        self._before: tuple[int, int, Weighing] | None = None
+        self._before: tuple[int, int, ScaleState] | None = None
 
-    def weigh(self, weighing: Weighing, t_ns: int, mass_kg: float, swaps: Swaps, now_ns: int) -> None:
+    def weigh(self, weighing: ScaleState, t_ns: int, mass_kg: float, swaps: Swaps, now_ns: int) -> None:
         """A reading of the scale, in time or late."""
         if t_ns < self._newest_ns:
             self._late = (now_ns, self._late[1] if self._late else now_ns)
@@ -43,7 +43,7 @@ class Outage:
             self._before = None
         return self._late is not None and (now_ns - self._late[0] > QUIET_NS or now_ns - self._late[1] > EVERY_NS)
 
-    def weighed_anew(self, history: History, swaps: Swaps, now_ns: int) -> Weighing | None:
+    def weighed_anew(self, history: History, swaps: Swaps, now_ns: int) -> ScaleState | None:
         """From the readings of the whole outage and since, in their order; None where what was before is not known."""
         self._late = None
         if self._before is None:
@@ -57,7 +57,7 @@ class Outage:
         ]
         for t_ns, mass_kg in (*readings, (now_ns, None)):
             while coming and coming[0][0] <= t_ns:
-                weighing.told(coming[0][1], named)
+                weighing.name(coming[0][1], named)
                 named = coming.pop(0)[1]
             if mass_kg is not None and t_ns > since_ns:
                 weighing.sample(t_ns, mass_kg)

@@ -1,4 +1,35 @@
-"""The scale in a stage: settled level, rate, what moved, and the mass that alarms may trust right now."""
+"""The scale: which cylinder is on it, the mass that alarms may trust right now, what flows and what moved.
+
+Theory of operation
+-------------------
+A reading is worth nothing until it is clear whose mass it is: the tare belongs to the cylinder that the mechanic named
+last. `Load` says how far that is clear. It changes in one way only: an event, looked up in `TRANSITIONS`. An entry that
+is missing cannot happen.
+
+A reading is made an event by its distance from the trusted level, which is the newest reading that counted as the
+named cylinder's:
+
+  FOLLOWS   as near as flow may have carried it, or back there after an absence
+  JUMPED    too far, for less than CONFIRM_S: a knock, a hand, a tugged hose, or the beginning of a swap
+  MOVING    away for longer, but not at one level for CONFIRM_S yet
+  EMPTY     settled at less than OFF_SCALE of the trusted level: nothing is on the scale
+  STEP      settled less than BIG_JUMP_KG away; or anything settled on a scale that was empty
+  OTHER     settled further away: another cylinder
+
+A person makes the other two: NAMING, another cylinder is named; NAMED_AGAIN, the one that was named is named once more
+while the scale has not changed, which means that it is there already. A swap may be named before, while or after it
+happens.
+
+Only in NAMED does a reading count at once, and in BUMPED the last one that did holds. In every other state the mass is
+unknown, with a reason, for as long as it takes: until the named cylinder is back, or somebody says which one is there.
+The four SWAP states are those of a cylinder that was named and is not on the scale yet.
+
+Flow and what moved do not depend on the load: MassRate tells jumps from flow by itself, MassLedger adds up what it
+finds. A name given late changes whose it was, not how much.
+"""
+
+from enum import Enum, auto
+from typing import Final
 
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
@@ -7,33 +38,125 @@ from logger.scale.rate import BIG_JUMP_KG, OFF_SCALE, MassRate
 
 CONFIRM_S = 3.0  # a sudden jump counts as the new reading after this long
 PLAUSIBLE_KG_S = 0.5  # faster than any recovery machine or charging hose
-GAP_S = 10.0  # without readings: so long the flow may have been anything, from then on like the one before, and a half
+GAP_S = (
+    10.0  # without readings the flow may have been anything for so long; then it went on, at most half as fast again
+)
+MIN_REACH_KG = 0.05  # so far from the trusted level is no jump, however fine the scale
+
+NO_READING = "no reading of the scale yet"
+LIFTED = "the cylinder is off the scale"
+UNNAMED = "another cylinder seems to be on the scale: `rimelog cylinder-swap NAME` says which"
+UNSETTLED = "the scale does not settle"
+BUMPED = "the scale was just knocked: last settled reading"
+SWAP_DUE = "{} was told, but the scale has not changed: tell it once more if it stands there"
 
 
-class Weighing:
-    """resolution_kg: the scale's division. u_accuracy_kg: standard uncertainty by its stated accuracy.
+class Load(Enum):
+    """Whether the reading is the mass of the cylinder that was named."""
 
-    A reading close to the line counts at once. One that jumps away (a knock, a tugged hose, a hand on the cylinder)
-    must stay for CONFIRM_S first; until then the settled level stands. A big step that stays is another cylinder, or
-    none: its mass is unknown until somebody says which it is, however long it stands, or the one before is back.
+    UNREAD = auto()  # nothing read yet: the next reading is the named cylinder's
+    NAMED = auto()
+    BUMPED = auto()
+    UNSETTLED = auto()
+    LIFTED = auto()
+    UNNAMED = auto()
+    UNNAMED_LIFTED = auto()
+    SWAP_DUE = auto()
+    SWAP_BUMPED = auto()
+    SWAP_UNSETTLED = auto()
+    SWAP_LIFTED = auto()
+
+
+class Event(Enum):
+    FOLLOWS = auto()
+    JUMPED = auto()
+    MOVING = auto()
+    EMPTY = auto()
+    STEP = auto()
+    OTHER = auto()
+    NAMING = auto()
+    NAMED_AGAIN = auto()
+
+
+# fmt: off
+TRANSITIONS: Final[dict[Load, dict[Event, Load]]] = {
+    Load.UNREAD: {
+        Event.FOLLOWS: Load.NAMED, Event.NAMING: Load.UNREAD,
+    },
+    Load.NAMED: {
+        Event.FOLLOWS: Load.NAMED, Event.JUMPED: Load.BUMPED, Event.NAMING: Load.SWAP_DUE,
+    },
+    Load.BUMPED: {
+        Event.FOLLOWS: Load.NAMED, Event.JUMPED: Load.BUMPED, Event.MOVING: Load.UNSETTLED, Event.EMPTY: Load.LIFTED,
+        Event.STEP: Load.NAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.SWAP_BUMPED,
+    },
+    Load.UNSETTLED: {
+        Event.FOLLOWS: Load.NAMED, Event.MOVING: Load.UNSETTLED, Event.EMPTY: Load.LIFTED,
+        Event.STEP: Load.NAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.SWAP_UNSETTLED,
+    },
+    Load.LIFTED: {
+        Event.FOLLOWS: Load.NAMED, Event.MOVING: Load.LIFTED, Event.EMPTY: Load.LIFTED,
+        Event.STEP: Load.NAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.SWAP_LIFTED,
+    },
+    Load.UNNAMED: {
+        Event.FOLLOWS: Load.NAMED, Event.MOVING: Load.UNNAMED, Event.EMPTY: Load.UNNAMED_LIFTED,
+        Event.STEP: Load.UNNAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.UNREAD,
+    },
+    Load.UNNAMED_LIFTED: {
+        Event.FOLLOWS: Load.NAMED, Event.MOVING: Load.UNNAMED_LIFTED, Event.EMPTY: Load.UNNAMED_LIFTED,
+        Event.STEP: Load.UNNAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.SWAP_LIFTED,
+    },
+    Load.SWAP_DUE: {
+        Event.FOLLOWS: Load.SWAP_DUE, Event.JUMPED: Load.SWAP_BUMPED,
+        Event.NAMING: Load.SWAP_DUE, Event.NAMED_AGAIN: Load.NAMED,
+    },
+    Load.SWAP_BUMPED: {
+        Event.FOLLOWS: Load.SWAP_DUE, Event.JUMPED: Load.SWAP_BUMPED, Event.MOVING: Load.SWAP_UNSETTLED,
+        Event.EMPTY: Load.SWAP_LIFTED, Event.STEP: Load.NAMED, Event.OTHER: Load.NAMED,
+        Event.NAMING: Load.SWAP_BUMPED, Event.NAMED_AGAIN: Load.BUMPED,
+    },
+    Load.SWAP_UNSETTLED: {
+        Event.MOVING: Load.SWAP_UNSETTLED, Event.EMPTY: Load.SWAP_LIFTED, Event.STEP: Load.NAMED,
+        Event.OTHER: Load.NAMED, Event.NAMING: Load.SWAP_UNSETTLED, Event.NAMED_AGAIN: Load.UNSETTLED,
+    },
+    Load.SWAP_LIFTED: {
+        Event.MOVING: Load.SWAP_LIFTED, Event.EMPTY: Load.SWAP_LIFTED, Event.STEP: Load.NAMED,
+        Event.OTHER: Load.NAMED, Event.NAMING: Load.SWAP_LIFTED,
+    },
+}
+# fmt: on
+
+_FOLLOWING = frozenset({Load.NAMED, Load.SWAP_DUE})  # readings are near the trusted level, and become it
+_IS_LIFTED = frozenset({Load.LIFTED, Load.UNNAMED_LIFTED, Load.SWAP_LIFTED})
+_IS_SWAP = frozenset({Load.SWAP_DUE, Load.SWAP_BUMPED, Load.SWAP_UNSETTLED, Load.SWAP_LIFTED})
+_IS_SURE = frozenset({Load.UNREAD, Load.NAMED, Load.BUMPED, Load.UNSETTLED})
+_PROBLEM = {
+    Load.UNREAD: NO_READING, Load.UNSETTLED: UNSETTLED, Load.UNNAMED: UNNAMED,
+    **dict.fromkeys(_IS_LIFTED, LIFTED),
+}  # fmt: skip
+
+
+class ScaleState:
+    """load: see the theory of operation. rate, ledger: what flows, what moved since `begin`.
+
+    resolution_kg: the scale's division. u_accuracy_kg: standard uncertainty by its stated accuracy. start_ns: UTC, time
+    zero of every t_s here.
     """
 
     def __init__(self, resolution_kg: float, u_accuracy_kg: float, start_ns: int) -> None:
         self.resolution_kg, self.u_accuracy_kg, self._start_ns = resolution_kg, u_accuracy_kg, start_ns
+        self.load = Load.UNREAD
         self.rate = MassRate(resolution_kg=resolution_kg)
         self.ledger = MassLedger(resolution_kg, u_accuracy_kg)
-        self._now: tuple[float, str | None] | None = None  # kg that may be trusted, and a note on it
-        self._u = (resolution_kg**2 / 12 + u_accuracy_kg**2) ** 0.5
-        self._trusted: tuple[float, float] | None = None  # (t_s, kg) of the cylinder that was told
-        self._last = (0.0, 0.0)  # the newest reading, trusted or not
-        self._flow_kg_s = 0.0  # before it jumped away
-        self._away_since: float | None = None
-        self._level_since = 0.0  # when what is read now, away from the trusted level, began
-        self._lifted = False
-        self._awaited: str | None = None  # another cylinder was told, and the scale has not changed since
-        self._unnamed = False  # something else stands on the scale than what was told
-        self._begin_as: str | None = ""  # cylinder name for the first leg, waiting for a settled level
-        self._seen = 0
+        self._u_kg = (resolution_kg**2 / 12 + u_accuracy_kg**2) ** 0.5
+        self._due = ""  # the cylinder that a SWAP state waits for
+        self._trusted_s = self._trusted_kg = 0.0  # the newest reading that counted; of no meaning in UNREAD
+        self._last_s = self._last_kg = 0.0  # the newest reading, trusted or not
+        # Of the absence from the trusted level; of no meaning while readings follow it.
+        self._away_s = self._level_s = 0.0  # when it began; since when the reading is at one level
+        self._flow_kg_s = 0.0  # just before it
+        self._first_as: str | None = ""  # cylinder of the ledger's first leg, until there is a settled level for it
+        self._buckets = 0  # of the rate that the ledger has seen
 
     def seconds(self, t_ns: int) -> float:
         return (t_ns - self._start_ns) / NS_PER_S
@@ -41,126 +164,100 @@ class Weighing:
     def begin(self, cylinder: str) -> None:
         """A stage begins: what moves from here counts."""
         self.ledger = MassLedger(self.resolution_kg, self.u_accuracy_kg)
-        self._begin_as = cylinder
+        self._first_as = cylinder
 
     @property
     def sure(self) -> bool:
-        """What stands on the scale is the cylinder that was told last."""
-        return self._awaited is None and not (self._unnamed or self._lifted)
+        """What is on the scale is the cylinder that was named last."""
+        return self.load in _IS_SURE
 
-    def swap(self, cylinder: str) -> None:
-        """Told before or after it happens: what stands there (next) is that cylinder. Told once more while the scale
-        has not changed: it stands there already."""
-        if self._unnamed and not self._lifted:
-            self._unnamed, self._trusted, self._away_since = False, None, None
-        elif self._awaited == cylinder and self._trusted is not None and not self._lifted:
-            self._awaited = None
-            self.ledger = self.ledger.begin(self._trusted[0], cylinder, self._trusted[1])
-            return
-        elif self._trusted is not None:
-            self._awaited = cylinder
-        self.rate.expect_swap()
-        self.ledger = self.ledger.swap(cylinder)
-
-    def told(self, cylinder: str, before: str | None) -> None:
-        """Somebody names what stands there. before: what was named last; the first that is named is no swap."""
+    def name(self, cylinder: str, before: str | None) -> None:
+        """Somebody names what is on the scale. before: what was named last; the first to be named is no swap."""
         if before is not None and (before != cylinder or not self.sure):
             self.swap(cylinder)
 
+    def swap(self, cylinder: str) -> None:
+        """What is on the scale now, or comes next, is that cylinder."""
+        if cylinder == self._due and Event.NAMED_AGAIN in TRANSITIONS[self.load]:
+            self._change(Event.NAMED_AGAIN)
+            self.ledger = self.ledger.begin(self._trusted_s, cylinder, self._trusted_kg)
+            return
+        self._change(Event.NAMING)
+        self._due = cylinder
+        self.rate.expect_swap()
+        self.ledger = self.ledger.swap(cylinder)
+
     def sample(self, t_ns: int, mass_kg: float) -> None:
+        """A reading of the scale. A late one changes nothing that was settled since: see `outage.Outage`."""
         t_s = self.seconds(t_ns)
-        if self._trusted is not None and t_s < self._last[0]:
-            return  # a late reading changes nothing that was settled since
-        self._judge(t_s, mass_kg)
-        told = self.rate.disturbances
-        before = told[-1] if told else None
+        if self.load is not Load.UNREAD and t_s < self._last_s:
+            return
+        self._change(self._event(t_s, mass_kg))
+        if self.load in _FOLLOWING:
+            self._trusted_s, self._trusted_kg = t_s, mass_kg
+        self._last_s, self._last_kg = t_s, mass_kg
+        self._weigh(t_s, mass_kg)
+
+    def _change(self, event: Event) -> None:
+        self.load = TRANSITIONS[self.load][event]
+
+    def _event(self, t_s: float, mass_kg: float) -> Event:
+        """What this reading means; beginning and level of an absence are noted on the way."""
+        if self.load is Load.UNREAD:
+            return Event.FOLLOWS
+        off_kg, for_s = mass_kg - self._trusted_kg, t_s - self._trusted_s
+        if self.load in _FOLLOWING:
+            flow = self.rate.value.number or 0.0
+            if _within(off_kg, self._reach_kg(for_s), flow * for_s):
+                return Event.FOLLOWS
+            self._away_s, self._level_s, self._flow_kg_s = t_s, t_s, flow
+            return Event.JUMPED
+        step = abs(mass_kg - self._last_kg) > self._reach_kg(t_s - self._last_s)
+        if step:
+            self._level_s = t_s
+        if t_s - self._away_s < CONFIRM_S:
+            return Event.FOLLOWS if _within(off_kg, self._reach_kg(for_s), 0.0) else Event.JUMPED
+        if step and self.load not in _IS_SWAP and self._is_back(off_kg, for_s):
+            return Event.FOLLOWS
+        if t_s - self._level_s < CONFIRM_S:
+            return Event.MOVING
+        if abs(off_kg) > BIG_JUMP_KG and mass_kg < OFF_SCALE * self._trusted_kg:
+            return Event.EMPTY
+        return Event.STEP if abs(off_kg) <= BIG_JUMP_KG or abs(self._trusted_kg) <= BIG_JUMP_KG else Event.OTHER
+
+    def _reach_kg(self, for_s: float) -> float:
+        """How far the mass can move in that time without a jump."""
+        return max(4 * self.resolution_kg, MIN_REACH_KG) + PLAUSIBLE_KG_S * min(for_s, GAP_S)
+
+    def _is_back(self, off_kg: float, for_s: float) -> bool:
+        """Whether this is the trusted cylinder again; into one that was lifted nothing flowed."""
+        return _within(off_kg, BIG_JUMP_KG, 0.0 if self.load in _IS_LIFTED else self._flow_kg_s * for_s)
+
+    def _weigh(self, t_s: float, mass_kg: float) -> None:
+        """The reading to the rate, and what that finds to the ledger."""
         self.rate.update(t_s, mass_kg)
-        if told and told[-1] is not before:
-            new = list(told)
-            for jump in new[new.index(before) + 1 if before in new else 0 :]:
-                self.ledger = self.ledger.jumped(jump)
-        if not self.rate.disturbed and (self.rate.buckets != self._seen or self._begin_as is not None):
-            self._seen = self.rate.buckets
+        while self.rate.disturbances:
+            self.ledger = self.ledger.jumped(self.rate.disturbances.popleft())
+        if not self.rate.disturbed and (self.rate.buckets != self._buckets or self._first_as is not None):
+            self._buckets = self.rate.buckets
             level = self.rate.level
-            if self._begin_as is not None and level.number is not None:
-                self.ledger = self.ledger.begin(t_s, self._begin_as, level.number)
-                self._begin_as = None
+            if self._first_as is not None and level.number is not None:
+                self.ledger = self.ledger.begin(t_s, self._first_as, level.number)
+                self._first_as = None
             self.ledger = self.ledger.read(level)
 
-    def _judge(self, t_s: float, mass_kg: float) -> None:
-        (last_s, last_kg), self._last = self._last, (t_s, mass_kg)
-        if self._trusted is None:
-            self._trust(t_s, mass_kg)
-            return
-        at, trusted = self._trusted
-        off_kg = mass_kg - trusted
-        if self._away_since is None:
-            flow = self.rate.value.number or 0.0
-            if _within(off_kg, self._reach(t_s - at), flow * (t_s - at)):
-                self._trust(t_s, mass_kg)
-                return
-            self._flow_kg_s, self._away_since, self._level_since = flow, t_s, t_s
-        step = abs(mass_kg - last_kg) > self._reach(t_s - last_s)
-        if step:
-            self._level_since = t_s
-        brief = t_s - self._away_since < CONFIRM_S
-        if brief and _within(off_kg, self._reach(t_s - at), 0.0):
-            self._trust(t_s, mass_kg)
-        elif brief:
-            self._now = trusted, "the scale was just knocked: last settled reading"
-        elif step and self._back(off_kg, t_s - at):
-            self._trust(t_s, mass_kg)
-        elif t_s - self._level_since < CONFIRM_S:
-            self._now = None
-        else:
-            self._settled_elsewhere(t_s, mass_kg, off_kg)
-
-    def _settled_elsewhere(self, t_s: float, mass_kg: float, off_kg: float) -> None:
-        """It stays away from the trusted level: lifted, another cylinder, or only a small step."""
-        assert self._trusted is not None
-        small, trusted = abs(off_kg) <= BIG_JUMP_KG, self._trusted[1]
-        if not small and mass_kg < OFF_SCALE * trusted:
-            self._lifted, self._now = True, None
-        elif self._awaited is not None or (small and not self._unnamed) or abs(trusted) <= BIG_JUMP_KG:
-            self._awaited = None  # the one that was told, or the first to stand on an empty scale
-            self._trust(t_s, mass_kg)
-        else:
-            self._unnamed, self._lifted, self._now = True, False, None  # the old tare would make a wrong fill of it
-
-    def _trust(self, t_s: float, mass_kg: float) -> None:
-        self._trusted, self._now = (t_s, mass_kg), (mass_kg, None)
-        self._away_since, self._unnamed, self._lifted = None, False, False
-
-    def _reach(self, for_s: float) -> float:
-        """How far the mass can move in that time without a jump, kg."""
-        return max(4 * self.resolution_kg, 0.05) + PLAUSIBLE_KG_S * min(for_s, GAP_S)
-
-    def _back(self, off_kg: float, for_s: float) -> bool:
-        """Whether this is the trusted cylinder again; into one that was lifted nothing flowed."""
-        return self._awaited is None and _within(off_kg, BIG_JUMP_KG, 0.0 if self._lifted else self._flow_kg_s * for_s)
-
     def moved_at(self, t_s: float) -> Value:
-        """What moved in the stage, the level carried on to this moment by its rate (the newest bucket is open)."""
-        if self.rate.disturbed or self._trusted is None:
+        """What moved in the stage, kg, the level carried on to this moment by its rate (the newest bucket is open)."""
+        if self.rate.disturbed or self.load is Load.UNREAD:
             return self.ledger.moved
-        return self.ledger.read(self.rate.level_at(min(t_s, self._trusted[0]))).moved
+        return self.ledger.read(self.rate.level_at(min(t_s, self._trusted_s))).moved
 
     @property
     def on_scale(self) -> Value:
-        """Gross mass, kg. Unknown while the cylinder is off the scale, and when another came that nobody named."""
-        if self._lifted:
-            return unknown("kg", "the cylinder is off the scale")
-        if self._unnamed:
-            return unknown("kg", "another cylinder seems to be on the scale: `rimelog cylinder-swap NAME` says which")
-        if self._awaited is not None:
-            return unknown(
-                "kg", f"{self._awaited} was told, but the scale has not changed: tell it once more if it stands there"
-            )
-        if self._now is None:
-            return unknown(
-                "kg", "no reading of the scale yet" if self._trusted is None else "the scale does not settle"
-            )
-        return known(self._now[0], "kg", self._u, self._now[1])
+        """Gross mass of the named cylinder, kg."""
+        if self.load is Load.NAMED or self.load is Load.BUMPED:
+            return known(self._trusted_kg, "kg", self._u_kg, BUMPED if self.load is Load.BUMPED else None)
+        return unknown("kg", _PROBLEM.get(self.load) or SWAP_DUE.format(self._due))
 
 
 def _within(off_kg: float, reach_kg: float, flowed_kg: float) -> bool:

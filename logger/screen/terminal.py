@@ -135,7 +135,7 @@ def _unseen(picture: Picture | None) -> set[str]:
 
 def _acknowledge(connect: Callable[[], Daemon], lost: type[Exception]) -> str:
     try:
-        return str(connect().act("acknowledge", key="", operator="")["text"])
+        return str(connect().act("acknowledge", key="", operator="")["text"]).replace("\n", "; ")
     except lost as exc:
         return str(exc)
 

@@ -6,6 +6,7 @@ from typing import Any, Generic, Protocol, TypeVar
 
 from logger.alarms.rules import AlarmRule
 from logger.model.drawing import Curve, LimitLine, PlotSpec, Stay
+from logger.model.events import JobOpened
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.value import Value
@@ -69,9 +70,9 @@ class Watch(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Carry:
-    """What earlier jobs of the same appliance give to this one. read: from the keys of this job's first event."""
+    """What earlier jobs of the same appliance give to this one. read: from this job's first event."""
 
-    read: Callable[[Mapping[str, Any]], object]
+    read: Callable[[JobOpened], object]
 
 
 def no_alarms(settings: Any, profiles: Profiles) -> tuple[AlarmRule, ...]:

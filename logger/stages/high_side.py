@@ -2,7 +2,8 @@
 
 from collections.abc import Mapping
 
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.units import PSI_PA
 from logger.model.value import Value, unknown

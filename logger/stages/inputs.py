@@ -15,7 +15,7 @@ from logger.model.units import NS_PER_S
 from logger.model.value import Value, unknown
 from logger.physics.ambient import Ambient
 from logger.refrigerant import Refrigerant
-from logger.scale.state import Weighing
+from logger.scale.state import ScaleState
 from logger.stages.acceptance import Profile
 from logger.statistics.history import History
 
@@ -65,7 +65,7 @@ class StageInputs(Generic[S]):
     live: Mapping[str, Value]
     source: SeriesSource
     history: Callable[[str], History | None]
-    scale: Weighing | None
+    scale: ScaleState | None
     cylinder: CylinderLimits | Value
     on_scale: Cylinder | None
     cylinders: Mapping[str, Cylinder]

@@ -21,7 +21,9 @@ class CopyReport:
     chain: ChainReport
 
 
-def copy_job(path: Path, out: Path, check_signature: CheckSignature | None = None) -> CopyReport:
+def copy_job(
+    path: Path, out: Path, check_signature: CheckSignature | None = None, anchors: Path | None = None
+) -> CopyReport:
     """Copy the job file and its checkpoints into the directory `out` (made if need be) and verify the copy.
 
     The copy is the state of one moment, whatever is written meanwhile; a job can be continued from it.
@@ -32,7 +34,7 @@ def copy_job(path: Path, out: Path, check_signature: CheckSignature | None = Non
         raise PlaceError(f"{out} already holds a job; name another directory")
     try:
         out.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with StoreReader(path) as reader:  # before the records: no checkpoint may tell of more than is copied
+        with StoreReader(path, anchors) as reader:  # before the records: no checkpoint may tell of more than is copied
             seen = reader.checkpoints().checkpoints
         source = connect_reader(path)
         part = target.with_name(target.name + ".part")

@@ -11,6 +11,7 @@ from logger.store.place import lock_path
 from logger.store.reader import CheckSignature, StoreReader
 from logger.store.rescue import Break, rescue, salvage
 from logger.store.rollup import LEVELS_S
+from logger.store.tail import Unseen
 
 __all__ = ["DoctorReport", "examine", "rescue"]
 
@@ -41,22 +42,25 @@ class DoctorReport:
         return [head, *(f"  {finding}" for finding in self.findings), *([f"  {self.advice}"] if self.advice else [])]
 
 
-def examine(path: Path, check_signature: CheckSignature | None = None) -> DoctorReport:
+def examine(path: Path, check_signature: CheckSignature | None = None, anchors: Path | None = None) -> DoctorReport:
     """Look at everything: the file's structure, the chain, the checkpoints and their signatures, the overviews.
 
+    A chain that no checkpoint saw is not whole, however well it holds together: anyone can make such a one.
     Raises PlaceError when there is no file, StoreVersion for a file of a newer version; damage is in the report.
     """
     if not path.is_file():
         raise PlaceError(f"there is no job file {path}")
     findings: list[str] = []
     chain: ChainReport | None = None
+    not_seen: Unseen | None = None
     writer = holder_of(lock_path(path))
     if writer is not None:
         findings.append(f"being written by {writer} now")
     damage: list[str] = []
     try:
-        with StoreReader(path) as reader:
+        with StoreReader(path, anchors) as reader:
             chain = reader.verify(check_signature)
+            not_seen = reader.unseen() if chain.holds else None
             marks = reader.checkpoints()
             closed = "closed" if reader.sealed_ns is not None else "open"
             findings.append(f"job {reader.job_id}, {closed}, {chain.count} records hold, the last is {chain.last_id}")
@@ -75,7 +79,12 @@ def examine(path: Path, check_signature: CheckSignature | None = None) -> Doctor
     if not damage:
         assert chain is not None
         advice = "a rescue writes them anew from the records, into a new file" if overviews else ""
-        return DoctorReport(path, True, chain.count, 0, chain.last_id, tuple(findings), advice=advice, chain=chain)
+        if not_seen is not None:
+            findings.append(f"{not_seen}: they may have been written anew")
+            advice = "compare it with a copy or a bundle of this job that was made earlier"
+        return DoctorReport(
+            path, not_seen is None, chain.count, 0, chain.last_id, tuple(findings), advice=advice, chain=chain
+        )
     found = salvage(path)
     findings += damage
     listed = [str(b) for b in found.breaks[:_MAX_TOLD]]

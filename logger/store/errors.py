@@ -3,6 +3,7 @@
 ├── StoreBusy        another process writes this job
 ├── StoreVersion     the file was written by a newer version of this program
 ├── StoreDamaged     the file is no job file, or part of it cannot be read
+├── StoreGone        the file being written is no longer at its path
 ├── StoreTailLost    records that a checkpoint saw are gone from the end
 ├── StoreSealed      the job is closed; nothing can be added
 └── StoreUnsaved     records could not be written before the end
@@ -28,6 +29,10 @@ class StoreVersion(StoreError):
 
 
 class StoreDamaged(StoreError):
+    pass
+
+
+class StoreGone(StoreError):
     pass
 
 

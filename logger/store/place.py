@@ -3,8 +3,10 @@
 The data directory is RIMELOG_DATA, or what the platform gives ("rimelog" in the user's data directory).
 """
 
+import errno
 import os
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -52,6 +54,15 @@ def lock_path(file: Path) -> Path:
     return file.with_name("lock")
 
 
+def anchors_dir(data: Path | None = None) -> Path:
+    """Every job's checkpoints once more, beside the signing key, where who writes in a job's folder need not reach."""
+    return (data or data_dir()) / "keys" / "checkpoints"
+
+
+def anchor_path(anchors: Path, job_id: str) -> Path:
+    return anchors / f"{job_id}.jsonl"
+
+
 def ballast_path(file: Path) -> Path:
     """Space kept in reserve for a full disk."""
     return file.with_name("reserve")
@@ -76,23 +87,28 @@ def checked_job_id(text: str) -> str:
 
 def jobs(data: Path | None = None) -> list[JobPlace]:
     """Every job with a file, in order of id (so of date). [] when there is no data directory."""
+    return [place for place in _folders(data) if place.file.is_file()]
+
+
+def _folders(data: Path | None) -> list[JobPlace]:
     try:
         found = sorted(jobs_dir(data).iterdir())
     except FileNotFoundError:
         return []
     except OSError as exc:
         raise PlaceError(f"cannot read {jobs_dir(data)}: {exc.strerror}") from exc
-    places = [JobPlace(d.name, d) for d in found if _JOB_ID.fullmatch(d.name)]
-    return [place for place in places if place.file.is_file()]
+    return [JobPlace(d.name, d) for d in found if _JOB_ID.fullmatch(d.name)]
 
 
 def new_job(day: date, data: Path | None = None) -> JobPlace:
     """A directory of its own for a new job: <day>-01, -02 ... Two at once never get the same."""
     parent = jobs_dir(data)
-    _make(parent)
+    make_private(parent)
     for number in range(1, 1000):
         job_id = f"{day.isoformat()}-{number:02d}"
         directory = parent / job_id
+        if anchor_path(anchors_dir(data), job_id).exists():
+            continue  # there was such a job, and its checkpoints would speak against this one
         try:
             directory.mkdir(mode=0o700)
         except FileExistsError:
@@ -106,7 +122,7 @@ def new_job(day: date, data: Path | None = None) -> JobPlace:
 def job_place(job_id: str, data: Path | None = None) -> JobPlace:
     """The place of a named job, which need not exist; its directory is made."""
     directory = jobs_dir(data) / checked_job_id(job_id)
-    _make(directory)
+    make_private(directory)
     return JobPlace(job_id, directory)
 
 
@@ -138,18 +154,28 @@ def find_job(text: str, data: Path | None = None) -> JobPlace:
 
 
 def running_address_file(job_id: str | None, data: Path | None = None) -> Path:
-    """Address file of the daemon that writes `job_id`, or of the only daemon (whether or not one runs)."""
+    """Address file of the daemon that writes `job_id`, or of the only daemon (whether or not one runs).
+
+    A daemon is found by its address and its lock: its job file may just have been taken away.
+    """
+    running = [place for place in _folders(data) if place.run_file.is_file() and place.running]
     if job_id is not None:
-        return find_job(job_id, data).run_file
-    running = [place for place in jobs(data) if place.run_file.is_file() and place.running]
+        named = next((place for place in running if place.job_id == job_id), None)
+        return named.run_file if named is not None else find_job(job_id, data).run_file
     if len(running) > 1:
         raise PlaceError(f"several jobs are running: {', '.join(p.job_id for p in running)}; name one with --job")
     return running[0].run_file if running else jobs_dir(data) / RUN_FILE
 
 
-def _make(directory: Path) -> None:
+def make_private(directory: Path) -> None:
+    """Make the folder and the missing ones above it, for this user alone whatever the umask. Raises PlaceError."""
     try:
-        directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+        for folder in (*reversed(directory.parents), directory):
+            with suppress(FileExistsError):
+                if not folder.is_dir():
+                    folder.mkdir(mode=0o700)
+        if not directory.is_dir():
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
     except OSError as exc:
         raise _unusable(directory, exc) from exc
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from logger.evidence.chain import ChainReport, event_of, verify_chain
 from logger.evidence.checkpoint import Checkpoint, CheckpointFile, checkpoint_bytes, parse_checkpoints
+from logger.model.events import Event
 from logger.model.records import EVENT, Record
 from logger.store import rollup
 from logger.store.blocks import RECORDS_A_BLOCK, unpack_block
@@ -15,7 +16,7 @@ from logger.store.database import SQLITE_ERRORS, about, connect_reader, told, ve
 from logger.store.errors import StoreDamaged
 from logger.store.rollup import Bucket
 from logger.store.rows import COLUMNS_OF_RECORD, COLUMNS_OF_VERSION_1, KINDS, Row, record_of
-from logger.store.tail import read_checkpoints
+from logger.store.tail import Unseen, read_checkpoints, unseen
 
 _PAGE = 500  # rows a read
 CheckSignature = Callable[[bytes, str], str | None]  # bytes, signature -> what is wrong with it, None when it holds
@@ -24,11 +25,12 @@ CheckSignature = Callable[[bytes, str], str | None]  # bytes, signature -> what 
 class StoreReader:
     """Raises a StoreError when the file is no job file, of a newer version, or cannot be read.
 
-    A connection of its own; may be used from several threads, one call at a time.
+    A connection of its own; may be used from several threads, one call at a time. anchors: where checkpoints are kept
+    besides those of the job's own folder.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def __init__(self, path: Path, anchors: Path | None = None) -> None:
+        self.path, self._anchors = path, anchors
         self._connection = connect_reader(path)
         try:
             self.version = version_of(self._connection, path)
@@ -80,12 +82,10 @@ class StoreReader:
             if (device is None or record.device == device) and (kind is None or record.kind == kind):
                 yield record
 
-    def events(self, type_: str | None = None, *, since_id: int = 0) -> Iterator[tuple[int, dict[str, Any]]]:
-        """(record id, event) of the events of one type, or of all."""
-        for record in self.records(since_id, kind=EVENT):
-            event = event_of(record)
-            if type_ is None or event["type"] == type_:
-                yield record.id, event
+    def events(self) -> Iterator[tuple[int, Event]]:
+        """(record id, event) of all events. Raises ChainError for one that is not as its type says."""
+        for record in self.records(kind=EVENT):
+            yield record.id, event_of(record)
 
     def points(self) -> list[str]:
         """Measuring points that have an overview."""
@@ -101,13 +101,19 @@ class StoreReader:
             raise StoreDamaged(f"{self.path}: the overview of {point} is damaged; ask `rimelog doctor`") from exc
 
     def checkpoints(self) -> CheckpointFile:
-        """Those beside the file, and those only in it (a file that was copied alone)."""
-        beside = read_checkpoints(self.path)
+        """Those beside the file and in the anchors, and those only in it (a file that was copied alone)."""
+        beside = read_checkpoints(self.path, self._anchors, self.job_id)
         lines = [row[0] for row in self._rows("SELECT line FROM checkpoint ORDER BY rowid")]
         inside = parse_checkpoints(b"".join(line for line in lines if isinstance(line, bytes)))
         known = set(beside.checkpoints)
         only_inside = [c for c in inside.checkpoints if c not in known]
         return CheckpointFile((*only_inside, *beside.checkpoints), beside.problems + inside.problems)
+
+    def unseen(self) -> Unseen | None:
+        """Records at the end that no checkpoint saw, when they are more than a crash leaves. Does not read all."""
+        return unseen(
+            lambda since, until: self.records(since, until_id=until), self.last_id, self.checkpoints().checkpoints
+        )
 
     def verify(self, check_signature: CheckSignature | None = None) -> ChainReport:
         """The whole chain against every checkpoint (read first: the writer may go on meanwhile)."""

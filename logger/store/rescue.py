@@ -15,12 +15,14 @@ from pathlib import Path
 from logger.evidence.chain import GENESIS, chained, digest, new_event
 from logger.evidence.checkpoint import Checkpoint, checkpoint_line
 from logger.evidence.errors import ChainError
-from logger.model.records import GAP, NewRecord, Record
+from logger.model.events import GapNoted
+from logger.model.records import NewRecord, Record
 from logger.model.sample import Scan
 from logger.store.carve import carve
 from logger.store.checkpoints import CheckpointLog, Sign, append_line
 from logger.store.database import SQLITE_ERRORS, connect_reader, connect_writer, sync_directory, told
 from logger.store.errors import PlaceError, StoreDamaged, StoreError
+from logger.store.identity import sidecars
 from logger.store.place import checkpoints_path
 from logger.store.rollup import rebuild
 from logger.store.rows import INSERT_RECORD, row_of
@@ -78,7 +80,7 @@ class RescueReport:
     text: str
 
 
-def salvage(path: Path, last_id: int = 0) -> Salvage:
+def salvage(path: Path, last_id: int = 0, anchors: Path | None = None, job_id: str = "") -> Salvage:
     """Read everything that can be read, and judge it by the chain. Reads pages only, writes nothing.
 
     last_id: up to which records are known to have been there, besides what the checkpoints tell.
@@ -88,7 +90,7 @@ def salvage(path: Path, last_id: int = 0) -> Salvage:
         known = candidates.setdefault(record.id, [])
         if record not in known:
             known.append(record)
-    checkpoints = read_checkpoints(path).checkpoints
+    checkpoints = read_checkpoints(path, anchors, job_id).checkpoints
     heads = {c.last_id: c.head for c in checkpoints}
     result = Salvage(checkpoints=checkpoints)
     previous: bytes | None = GENESIS
@@ -157,7 +159,7 @@ def _joined(breaks: Iterable[Break]) -> list[Break]:
 
 def rescue(
     path: Path, out: Path, *, job_id: str, now_ns: int, sign: Sign | None = None, last_id: int = 0,
-    readings: Readings | None = None,
+    readings: Readings | None = None, anchors: Path | None = None,
 ) -> RescueReport:  # fmt: skip
     """Write what can be saved of `path` to the new file `out`, with its own checkpoints beside it. Raises a StoreError.
 
@@ -166,7 +168,7 @@ def rescue(
     """
     if out.exists() or checkpoints_path(out).exists():
         raise PlaceError(f"{out.parent} already holds a job; name a new directory")
-    found = salvage(path, last_id)
+    found = salvage(path, last_id, anchors, job_id)
     if not found.records:
         raise StoreDamaged(f"{path}: not one record can be read")
     try:
@@ -189,32 +191,40 @@ def rescue(
     return RescueReport(out, len(found.records), found.lost, tuple(found.breaks), text)
 
 
-def repair(path: Path, job_id: str, now_ns: int, sign: Sign | None = None, *, last_id: int = 0) -> RescueReport:
+def repair(
+    path: Path, job_id: str, now_ns: int, sign: Sign | None = None, *, last_id: int = 0, anchors: Path | None = None
+) -> RescueReport:
     """Rescue in place: the damaged files move to damaged-1/ (2, 3 ...) beside it, the rescued file takes their name.
 
     The caller holds the job's lock and has closed every writing connection. Raises a StoreError.
     """
     directory = path.parent
-    number = 1 + sum(1 for d in directory.glob("damaged-*") if d.is_dir())
-    aside, fresh = directory / f"damaged-{number}", directory / f"rescued-{number}"
-    report = rescue(path, fresh / path.name, job_id=job_id, now_ns=now_ns, sign=sign, last_id=last_id)
+    fresh = directory / f"rescued-{1 + sum(1 for d in directory.glob('damaged-*') if d.is_dir())}"
+    report = rescue(path, fresh / path.name, job_id=job_id, now_ns=now_ns, sign=sign, last_id=last_id, anchors=anchors)
     try:
-        aside.mkdir(mode=0o700)
-        for old in (path, *_logs(path), checkpoints_path(path)):
-            if old.exists():
-                old.rename(aside / old.name)
+        aside = put_aside((path, *sidecars(path), checkpoints_path(path)), "damaged")
         for new in sorted(fresh.iterdir()):
             new.rename(directory / new.name)
         fresh.rmdir()
         sync_directory(directory)
     except OSError as exc:
         raise PlaceError(f"the rescued file is in {fresh}, but cannot be put in place: {exc.strerror}") from exc
+    assert aside is not None
     text = f"{report.text}; the damaged file is kept in {aside.name}"
     return RescueReport(path, report.kept, report.lost, report.breaks, text)
 
 
-def _logs(path: Path) -> tuple[Path, Path]:
-    return path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")
+def put_aside(files: Iterable[Path], why: str) -> Path | None:
+    """Move those that are there into a new folder <why>-1 (2, 3 ...) beside them; None without any. Raises OSError."""
+    there = [file for file in files if file.exists()]
+    if not there:
+        return None
+    directory = there[0].parent
+    aside = directory / f"{why}-{1 + sum(1 for d in directory.glob(f'{why}-*') if d.is_dir())}"
+    aside.mkdir(mode=0o700)
+    for file in there:
+        file.rename(aside / file.name)
+    return aside
 
 
 def _write(connection: sqlite3.Connection, found: Salvage, now_ns: int) -> Record:
@@ -250,12 +260,12 @@ def _write(connection: sqlite3.Connection, found: Salvage, now_ns: int) -> Recor
 
 
 def _gap(b: Break, from_ns: int | None, to_ns: int, lost: Sequence[Checkpoint]) -> NewRecord:
-    span = {"from_ns": to_ns if from_ns is None else from_ns, "to_ns": to_ns}
-    ids = {"lost_from_id": b.first_id, "lost_to_id": b.last_id}
-    event = {"type": GAP, "t_ns": to_ns, **span, **ids, "cause": f"damaged job file: {b}"}
-    if lost:
-        event["lost_checkpoints"] = [[c.last_id, c.head.hex()] for c in lost]
-    return new_event(event)
+    gap = GapNoted(
+        t_ns=to_ns, cause=f"damaged job file: {b}", from_ns=to_ns if from_ns is None else from_ns, to_ns=to_ns,
+        lost_from_id=b.first_id, lost_to_id=b.last_id,
+        lost_checkpoints=tuple((c.last_id, c.head.hex()) for c in lost) or None,
+    )  # fmt: skip
+    return new_event(gap)
 
 
 def _made(connection: sqlite3.Connection, found: Salvage, readings: Readings) -> bool:

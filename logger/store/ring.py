@@ -9,7 +9,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from logger.evidence.chain import decode_offsets, new_event
-from logger.model.records import EVENT, FRAMES, GAP, NewRecord
+from logger.model.events import GapNoted
+from logger.model.records import EVENT, FRAMES, NewRecord
 from logger.model.sample import Scan
 from logger.store.rollup import Bins, fold, merge
 
@@ -55,9 +56,11 @@ class Loss:
         )
 
     def event(self) -> NewRecord:
-        lost = {"records_lost": self.records, "frames_lost": self.frames}
-        span = {"from_ns": self.from_ns, "to_ns": self.to_ns}
-        return new_event({"type": GAP, "t_ns": self.to_ns, **span, "cause": self.cause, **lost})
+        gap = GapNoted(
+            t_ns=self.to_ns, cause=self.cause, from_ns=self.from_ns, to_ns=self.to_ns, records_lost=self.records,
+            frames_lost=self.frames,
+        )  # fmt: skip
+        return new_event(gap)
 
 
 class Ring:

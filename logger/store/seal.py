@@ -43,7 +43,12 @@ class SealReport:
 
 
 def seal(
-    path: Path, *, now_ns: int, sign: Sign | None = None, check_signature: CheckSignature | None = None
+    path: Path,
+    *,
+    now_ns: int,
+    sign: Sign | None = None,
+    check_signature: CheckSignature | None = None,
+    anchors: Path | None = None,
 ) -> SealReport:
     """Close the job at `path`; afterwards nothing can be added. Raises a StoreError, and the job is then as before.
 
@@ -55,8 +60,8 @@ def seal(
         part = path.with_name(path.name + ".closing")
         part.unlink(missing_ok=True)
         try:
-            _settle(path, job_id, now_ns, sign)
-            with StoreReader(path) as live:
+            _settle(path, job_id, now_ns, sign, anchors)
+            with StoreReader(path, anchors) as live:
                 chain = live.verify(check_signature)
                 if not chain.holds:
                     raise StoreDamaged(f"{path} is not closed: {chain.problem}; ask `rimelog doctor`")
@@ -80,7 +85,7 @@ def seal(
         return SealReport(before, path.stat().st_size, chain)
 
 
-def _settle(path: Path, job_id: str, now_ns: int, sign: Sign | None) -> None:
+def _settle(path: Path, job_id: str, now_ns: int, sign: Sign | None, anchors: Path | None) -> None:
     """Everything in the main file, a last checkpoint, and no log that could be replayed into the new file."""
     connection = connect_writer(path, job_id, now_ns)
     try:
@@ -89,8 +94,8 @@ def _settle(path: Path, job_id: str, now_ns: int, sign: Sign | None) -> None:
             raise StoreError(f"{path} has no records; there is nothing to close")
         with StoreReader(path) as reader:
             seen = reader.checkpoints().checkpoints
-        if not seen or (seen[-1].last_id, seen[-1].head) != (row[0], row[1]):
-            marks = CheckpointLog(path, job_id, sign)
+        if not any((c.last_id, c.head) == tuple(row) for c in seen):
+            marks = CheckpointLog(path, job_id, sign, anchors)
             marks.write(now_ns, row[0], row[1])
             marks.insert_waiting(connection)
         busy = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]

@@ -7,6 +7,7 @@ digest, commits, and every minute writes a signed checkpoint into the file and b
     waiting -> commit -> told (on_commit)
                   | no room:        the reserve is given up, tried again, told; when there is room it is set aside anew
                   | damaged page:   the file is put aside, what can be read goes into a new one, tried again, told
+                  | file gone:      all that was committed is written to its path again, told
                   | anything else:  told, tried again later
 """
 
@@ -25,11 +26,21 @@ from logger.model.sample import Scan
 from logger.store.ballast import Ballast, free_bytes
 from logger.store.checkpoints import Sign
 from logger.store.database import SQLITE_ERRORS, is_damage
-from logger.store.errors import StoreError, StoreUnsaved
+from logger.store.errors import StoreDamaged, StoreError, StoreGone, StoreUnsaved
 from logger.store.jobfile import JobFile
 from logger.store.place import ballast_path
 from logger.store.ring import Ring
-from logger.store.status import DAMAGED, DISK_FULL, FAULT, LOW_SPACE, REFUSED, Problem, StoreStatus
+from logger.store.status import (
+    DAMAGED,
+    DISK_FULL,
+    FAULT,
+    GONE,
+    LOW_SPACE,
+    REFUSED,
+    RESTORED,
+    Problem,
+    StoreStatus,
+)
 
 log = logging.getLogger(__name__)
 
@@ -37,6 +48,7 @@ _COMMIT_BYTES = 1 << 20  # of one transaction: after an outage the backlog goes 
 _MAX_RETRY_S = 10.0
 _MAX_REPAIRS = 3  # in one run: a disk that keeps spoiling files is not written in circles
 _LOW_SPACE_BYTES = 4 << 20
+_LOOK_S = 2.0  # between two looks at whether the file is still there, when nothing is written
 
 
 class StoreWriter:
@@ -65,9 +77,11 @@ class StoreWriter:
         self._problem: Problem | None = None
         self._no_checkpoint: Problem | None = None
         self._stopping = self._flushing = self._closed = False
-        self._failures = self._repairs = 0
-        self._next_commit_s = self._next_reserve_s = 0.0
-        self._next_checkpoint_s = time.monotonic() + checkpoint_interval_s
+        self._failures = self._repairs = self._restores = 0
+        self._not_told: list[Record] = []  # committed, but the file was gone right after
+        self._saved_aside: Path | None = None
+        self._next_commit_s = self._next_reserve_s = self._next_look_s = self._next_restore_s = 0.0
+        self._next_checkpoint_s = time.monotonic() + (checkpoint_interval_s if file.last_id else 0.0)
         self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
 
     @classmethod
@@ -78,6 +92,7 @@ class StoreWriter:
         job_id: str,
         now_ns: Callable[[], int],
         sign: Sign | None = None,
+        anchors: Path | None = None,
         on_commit: Callable[[list[Record]], None] | None = None,
         on_problem: Callable[[Problem | None], None] | None = None,
         accept_lost_tail: bool = False,
@@ -89,11 +104,13 @@ class StoreWriter:
     ) -> "StoreWriter":
         """Make or go on with the job file at `path`. Raises a StoreError; nothing is changed then.
 
-        now_ns: UTC nanoseconds. sign: bytes of a checkpoint -> its signature. on_commit (records in the file now,
+        now_ns: UTC nanoseconds. sign: bytes of a checkpoint -> its signature. anchors: folder for checkpoints besides
+        those in the job's own. on_commit (records in the file now,
         with id and digest) and on_problem (None: all is well again) are called in the writer's thread.
-        accept_lost_tail: go on although records that a checkpoint saw are gone, and say so in the record; otherwise
-        that is StoreTailLost. repair_damaged: put a damaged file aside, go on with what can be read of it, and tell
-        it as a problem; otherwise that is StoreDamaged. Both are for a daemon that restarts by itself at night.
+        accept_lost_tail: go on although records that a checkpoint saw are gone, or many that none saw are there, and
+        say so in the record; otherwise that is StoreTailLost. repair_damaged: put a damaged file aside, go on with what
+        can be read of it, and tell it as a problem; otherwise that is StoreDamaged. Both are for a daemon that restarts
+        by itself at night.
         ring_bytes, reserve_bytes: what is kept in memory, and set aside on the disk, for when the disk is full. At 16
         channels and ten scans a second the defaults hold 2 h and 16 h.
         """
@@ -102,6 +119,7 @@ class StoreWriter:
             job_id=job_id,
             now_ns=now_ns,
             sign=sign,
+            anchors=anchors,
             accept_lost_tail=accept_lost_tail,
             repair_damaged=repair_damaged,
         )
@@ -134,6 +152,12 @@ class StoreWriter:
             if idle:
                 self._changed.notify_all()
 
+    def hurry(self) -> None:
+        """What was submitted so far goes into the file now, before the next commit is due. Does not wait."""
+        with self._changed:
+            self._flushing = self._ring.since_s is not None
+            self._changed.notify_all()
+
     def flush(self, timeout_s: float = 10.0) -> bool:
         """Wait until everything submitted so far is in the file; False when it was not in time. Not for a loop."""
         with self._changed:
@@ -157,6 +181,8 @@ class StoreWriter:
         if unsaved:
             why = problem.text if problem else "no reason known"
             raise StoreUnsaved(f"{self.path}: {unsaved} records could not be written: {why}")
+        if self._saved_aside is not None:
+            raise StoreUnsaved(f"{self.path} was taken away; everything is in {self._saved_aside} instead")
 
     @property
     def status(self) -> StoreStatus:
@@ -186,14 +212,31 @@ class StoreWriter:
             self._cycle()
             if stopping:
                 break
+        self._leave()
         self._checkpoint()
         self._ballast.release()
         self._file.close()
 
-    def _wait_s(self) -> float | None:
-        """Seconds until there is something to do, None for as long as nothing comes."""
+    def _leave(self) -> None:
+        """At the end a file that is still gone is saved beside its folder: its last content goes with this process."""
+        if self._problem is None or self._problem.kind != GONE:
+            return
+        self._next_restore_s = 0.0
+        self._cycle()
+        if self._problem.kind != GONE:
+            return
+        try:
+            while self._write_some():
+                pass
+            self._saved_aside = self._file.save_aside()
+            self._committed()
+        except (StoreError, OSError, *SQLITE_ERRORS) as exc:
+            log.error("store: %s is gone, and cannot be saved elsewhere: %s", self.path, exc)
+
+    def _wait_s(self) -> float:
+        """Seconds until there is something to do."""
         now_s = time.monotonic()
-        times: list[float] = []
+        times = [self._next_look_s]
         if self._ring.since_s is not None:
             if self._flushing and not self._failures:
                 return 0.0
@@ -202,11 +245,16 @@ class StoreWriter:
             times.append(self._next_checkpoint_s)
         if self._problem is not None and not self._ballast.present:
             times.append(self._next_reserve_s)
-        return max(0.0, min(times) - now_s) if times else None
+        return max(0.0, min(times) - now_s)
 
     def _cycle(self) -> None:
         """Everything due now. Never raises."""
+        self._next_look_s = time.monotonic() + _LOOK_S
         try:
+            self._file.check_there()
+            self._file.check_untouched()
+            if self._not_told:  # it had been moved away and is back
+                self._committed()
             while self._commit_some():
                 pass
             self._failures = 0
@@ -228,6 +276,13 @@ class StoreWriter:
 
     def _commit_some(self) -> bool:
         """One transaction; False when nothing waits."""
+        if not self._write_some():
+            return False
+        self._file.check_there()  # what is in a file that nobody would find is not told as stored
+        self._committed()
+        return True
+
+    def _write_some(self) -> bool:
         with self._changed:
             records, bins = self._ring.take(_COMMIT_BYTES)
         if not records and not bins:
@@ -235,21 +290,25 @@ class StoreWriter:
                 self._ring.done()
             return False
         try:
-            stored = self._file.write(records, bins)
+            self._not_told += self._file.write(records, bins)
         except BaseException:
             with self._changed:
                 self._ring.failed()
             raise
+        return True
+
+    def _committed(self) -> None:
+        """Tell of what is in the file, and where it belongs."""
+        stored, self._not_told = self._not_told, []
         with self._changed:
             self._last = (self._file.last_id, self._file.last_t0_ns)
         if self._on_commit is not None and stored:
             try:
                 self._on_commit(stored)
             except Exception:
-                log.exception("store: whoever is told of commits failed")
+                log.exception("store: a callback for commits failed")
         with self._changed:
-            self._ring.done()  # who waits in `flush` then finds it told, too
-        return True
+            self._ring.done()  # a caller waiting in `flush` then finds it told, too
 
     def _checkpoint(self) -> None:
         self._next_checkpoint_s = time.monotonic() + self._checkpoint_interval_s
@@ -260,6 +319,12 @@ class StoreWriter:
             self._no_checkpoint = Problem(FAULT, f"no checkpoint could be written beside the job: {exc}")
 
     def _react(self, exc: Exception) -> None:
+        if isinstance(exc, StoreGone):
+            self._restore(exc)
+            return
+        if isinstance(exc, StoreDamaged):
+            self._on_damage(exc)
+            return
         if not isinstance(exc, SQLITE_ERRORS):
             log.error("store: a fault of this program", exc_info=exc)
             self._tell(Problem(FAULT, f"the job is not being written: {exc}"))
@@ -269,9 +334,7 @@ class StoreWriter:
         if code == sqlite3.SQLITE_FULL or (code == sqlite3.SQLITE_IOERR and free < _LOW_SPACE_BYTES):
             self._make_room()
         elif is_damage(exc):
-            self._ring.cause = "job file damaged"
-            self._tell(Problem(DAMAGED, f"the job file is damaged ({exc}); new data is only in memory"))
-            self._repair()
+            self._on_damage(exc)
         else:
             self._ring.cause = REFUSED
             self._tell(Problem(REFUSED, f"the job cannot be written ({exc}); new data is only in memory: see the disk"))
@@ -295,7 +358,7 @@ class StoreWriter:
         kind = self._problem.kind if self._problem is not None else None
         if self._no_checkpoint is not None:
             self._tell(self._no_checkpoint)
-        elif kind in (REFUSED, FAULT):
+        elif kind in (REFUSED, FAULT, GONE):
             self._tell(None)
         if kind == DISK_FULL or (not self._ballast.present and time.monotonic() >= self._next_reserve_s):
             self._keep_reserve()
@@ -308,6 +371,32 @@ class StoreWriter:
         self._ring.cause = "storage too slow"
         if self._problem is not None and self._problem.kind in (LOW_SPACE, DISK_FULL):
             self._tell(None)
+
+    def _restore(self, gone: StoreGone) -> None:
+        """Write all again to the path, at once; again and again only ever more slowly, each is a whole copy."""
+        self._ring.cause = GONE
+        if time.monotonic() >= self._next_restore_s:
+            self._restores += 1
+            self._next_restore_s = time.monotonic() + min(2.0**self._restores, 60.0)
+            try:
+                text = self._file.restore()
+            except (StoreError, OSError, *SQLITE_ERRORS) as exc:
+                self._tell(Problem(GONE, f"{gone}; it cannot be written again ({exc}): new data is only in memory"))
+                return
+            self._committed()
+            while self._commit_some():
+                pass
+            self._keep_reserve()
+            self._failures = 0
+            advice = "keep cleaners and sync tools off this folder"
+            self._tell(Problem(RESTORED, f"{gone}; {text}: {advice}"))
+        elif self._problem is None or self._problem.kind != GONE:
+            self._tell(Problem(GONE, f"{gone}, again: new data is only in memory for the moment"))
+
+    def _on_damage(self, exc: Exception) -> None:
+        self._ring.cause = "job file damaged"
+        self._tell(Problem(DAMAGED, f"the job file is damaged ({exc}); new data is only in memory"))
+        self._repair()
 
     def _repair(self) -> None:
         if self._repairs >= _MAX_REPAIRS:

@@ -68,6 +68,15 @@ class Given:
             return self.text(one)
         return self._shown.with_spread(one.value, one.kind)
 
+    def beside(self, name: str, limit: str) -> str:
+        """A number that is not its limit, with as many decimals as keep it from reading as the limit."""
+        one, other = self._first(name), self._first(limit)
+        if self.text(one) != self.text(other) or not isinstance(one.value, Value) or not isinstance(other.value, Value):
+            return self.text(one)
+        if one.value.number == other.value.number or not isinstance(one.kind, Quantity):
+            return self.text(one)
+        return self._shown.apart(one.value, other.value, one.kind)
+
     def spread_of_size(self, name: str) -> str:
         """`spread` of a negative number without its sign."""
         one = self._first(name)

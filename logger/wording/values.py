@@ -76,6 +76,16 @@ class Shown:
         shown = round(from_si(value.number, unit, self.ambient_pa), digits) + 0.0
         return f"{shown:,.{digits}f} ± {spread:,.{digits}f} {show_unit(unit)}"
 
+    def apart(self, value: Value, limit: Value, quantity: Quantity) -> str:
+        """A number that differs from its limit, with the decimals that show it: "500.3 microns" where it is 500."""
+        assert value.number is not None and limit.number is not None
+        if quantity is Quantity.TIME:
+            return exact(value.number)
+        unit = user_unit(quantity, self.system)
+        one, other = (from_si(v, unit, self.ambient_pa) for v in (value.number, limit.number))
+        digits = next((n for n in range(unit.digits, 7) if f"{one:.{n}f}" != f"{other:.{n}f}"), 7)
+        return f"{one:,.{digits}f} {show_unit(unit)}"
+
     def instant(self, rfc3339: str) -> str:
         """A stored time as of the place: "18:10:05"."""
         return self.clock(round(datetime.fromisoformat(rfc3339.replace("Z", "+00:00")).timestamp() * 1e9))
@@ -115,3 +125,9 @@ def _digits_of(spread: float) -> int:
     """Decimals that show two figures of an uncertainty that begins with 1 or 2, else one; negative for tens."""
     exponent = math.floor(math.log10(spread))
     return -exponent + (1 if spread / 10**exponent < 3 else 0)
+
+
+def exact(seconds: float) -> str:
+    """Rounded down to the second, so that a time below a limit never reads as the limit: "9 min 58 s"."""
+    whole = int(seconds)
+    return f"{whole // 60} min {whole % 60:02d} s" if whole >= 60 else f"{whole} s"

@@ -5,9 +5,9 @@ import pytest
 from logger.alarms.defaults import DISK, HEALTH, STORE, device_input
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmState
-from logger.alarms.rules import LIMIT_KINDS, Kind, Priority
-from logger.alarms.states import State
+from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.alarms.text import sentence
+from logger.model.alarm import Priority, State
 from logger.model.job import Stage
 from logger.model.points import POINTS
 from logger.model.units import NS_PER_S, PSI_PA

@@ -8,11 +8,14 @@ from typing import Any
 import pytest
 
 from logger.alarms.engine import ALARM_COUNT, AlarmEngine
-from logger.alarms.errors import AlarmError, NotAllowed, UnknownAlarm
-from logger.alarms.memory import AlarmChange, AlarmState
+from logger.alarms.errors import NotAllowed, UnknownAlarm
+from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored
-from logger.alarms.rules import AlarmRule, Kind, Priority
-from logger.alarms.states import Event, State
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import AlarmEvent, Priority, State
+from logger.model.codec import event_from_json, event_to_json
+from logger.model.errors import EventError
+from logger.model.events import AlarmChanged
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
@@ -34,7 +37,7 @@ class Bench:
     def __init__(self, *rules: AlarmRule, stage: str | None = None) -> None:
         self.engine, self.state, self.stage = AlarmEngine(rules), AlarmState(), stage
 
-    def step(self, t: float, **inputs: Value) -> list[AlarmChange]:
+    def step(self, t: float, **inputs: Value) -> list[AlarmChanged]:
         self.state, told = self.engine.step(self.state, inputs, self.stage, int(t * NS_PER_S))
         return told
 
@@ -75,15 +78,16 @@ def test_a_change_tells_everything() -> None:
     bench = Bench(make("a", on_delay_s=2, action="Do this."))
     bench.step(0, a=HIGH)
     (told,) = bench.step(3, a=known(12.0, "kg"))
-    assert told == AlarmChange(
-        3 * NS_PER_S, "a", "A", Priority.HIGH, Event.RAISE, State.NORMAL, State.UNACKNOWLEDGED, 12.0, None, 10.0, "kg",
-        Quantity.MASS, "at or above its limit for 2 s", message="Do this.", first_out=True,
+    assert told == AlarmChanged(
+        t_ns=3 * NS_PER_S, key="a", label="A", priority=Priority.HIGH, event=AlarmEvent.RAISE, from_state=State.NORMAL,
+        to_state=State.UNACKNOWLEDGED, value=12.0, problem=None, limit=10.0, unit="kg", quantity=Quantity.MASS,
+        cause="at or above its limit for 2 s", message="Do this.", first_out=True,
     )  # fmt: skip
-    stored = json.loads(json.dumps({"type": "alarm", **told.to_dict()}))
-    assert AlarmChange.from_dict(stored) == told
+    stored = json.loads(json.dumps(event_to_json(told)))
+    assert event_from_json(stored) == told
     del stored["key"]
-    with pytest.raises(AlarmError, match="key"):
-        AlarmChange.from_dict(stored)
+    with pytest.raises(EventError, match="key"):
+        event_from_json(stored)
 
 
 def test_a_persons_act_is_told_with_name_and_reason() -> None:
@@ -164,10 +168,12 @@ def test_after_a_restart_nobody_is_first_where_all_was_seen() -> None:
     assert restored([*told, *acted]).first_out is bench.state.first_out is None
 
 
-def restored(changes: Iterable[AlarmChange]) -> AlarmState:
+def restored(changes: Iterable[AlarmChanged]) -> AlarmState:
     again = Restored()
     for change in changes:
-        again.take(AlarmChange.from_dict({"type": "alarm", **json.loads(json.dumps(change.to_dict()))}))
+        stored = event_from_json(json.loads(json.dumps(event_to_json(change))))
+        assert isinstance(stored, AlarmChanged)
+        again.take(stored)
     return again.state
 
 
@@ -178,7 +184,7 @@ def test_a_reminder_only_while_the_reading_is_in_alarm() -> None:
     assert bench.states(309, a=HIGH) == []
     assert bench.states(310, a=unknown("kg", "gone")) == []
     (told,) = bench.step(311, a=HIGH)
-    assert (told.event, told.to_state) == (Event.REMIND, State.UNACKNOWLEDGED)
+    assert (told.event, told.to_state) == (AlarmEvent.REMIND, State.UNACKNOWLEDGED)
     assert told.cause == "still in alarm 5 min after it was acknowledged"
 
 

@@ -15,10 +15,11 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from logger.alarms.engine import MAX_SHELVE_S, AlarmEngine, Stepped
 from logger.alarms.errors import NotAllowed
-from logger.alarms.memory import AlarmChange, AlarmState
+from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored
-from logger.alarms.rules import AlarmRule, Kind, Priority
-from logger.alarms.states import Event, State
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import AlarmEvent, Priority, State
+from logger.model.events import AlarmChanged
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
 from logger.model.value import known, unknown
@@ -124,8 +125,8 @@ class Machine(RuleBasedStateMachine):
         self.level = "normal"
         self.stage: str | None = "recovery"
         self.now = 1_700_000_000 * NS_PER_S
-        self.changes: list[AlarmChange] = []
-        self.forgotten: list[AlarmChange] = []  # those before a restart that forgot what was put away
+        self.changes: list[AlarmChanged] = []
+        self.forgotten: list[AlarmChanged] = []  # those before a restart that forgot what was put away
         self.run()
 
     def run(self, now: int | None = None) -> None:
@@ -262,6 +263,6 @@ def test_shelving_is_told_when_its_time_is_over() -> None:
     state, told = engine.step(state, inputs, None, 60 * NS_PER_S)
     assert [c for c in quiet if c.key == "prompt"] == []
     assert [(c.event, c.to_state) for c in told if c.key == "prompt"] == [
-        (Event.UNSHELVE, State.NORMAL),
-        (Event.RAISE, State.UNACKNOWLEDGED),
+        (AlarmEvent.UNSHELVE, State.NORMAL),
+        (AlarmEvent.RAISE, State.UNACKNOWLEDGED),
     ]

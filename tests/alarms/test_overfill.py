@@ -8,10 +8,12 @@ from hypothesis import strategies as st
 
 from logger.alarms.engine import MAX_SHELVE_S, AlarmEngine
 from logger.alarms.errors import NotAllowed, OverrideError
-from logger.alarms.memory import AlarmChange, AlarmState
+from logger.alarms.memory import AlarmState
 from logger.alarms.overrides import apply_overrides
 from logger.alarms.restore import Restored
-from logger.alarms.states import AUDIBLE, State
+from logger.alarms.states import AUDIBLE
+from logger.model.alarm import State
+from logger.model.events import AlarmChanged
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 from logger.pipeline.job_alarms import all_rules
@@ -43,7 +45,7 @@ def given_inputs(inputs: dict[str, Value | None]) -> dict[str, Value]:
     return {key: value for key, value in inputs.items() if value is not None}
 
 
-def again(record: list[AlarmChange]) -> AlarmState:
+def again(record: list[AlarmChanged]) -> AlarmState:
     """As after a restart, from the record alone."""
     restored = Restored()
     for change in record:
@@ -60,7 +62,7 @@ def test_once_over_it_sounds_whatever_comes(
     after: list[tuple[dict[str, Value | None], str | None, float, bool]],
 ) -> None:
     state, now = AlarmState(), 0.0
-    record: list[AlarmChange] = []
+    record: list[AlarmChanged] = []
     for inputs, s, dt, _ in before:
         now += dt
         state, told = ENGINE.step(state, given_inputs(inputs), s, int(now * NS_PER_S))

@@ -7,11 +7,14 @@ import pytest
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.errors import OverrideError
 from logger.alarms.overrides import apply_overrides
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.units import MICRON_PA, PSI_PA
 from logger.pipeline.job_alarms import all_rules
+from logger.stages import registry
 
+KINDS = tuple(one.kind for one in registry.STAGES)
 RULES = all_rules(tuple(POINTS), {"scale": "Scale"})
 
 
@@ -19,7 +22,7 @@ def apply(text: str, ambient_pa: float = 101325.0) -> dict[str, AlarmRule]:
     table = tomllib.loads(text)["alarms"]
     sources = {name: point.quantity for name, point in POINTS.items() if name != "barometer"}
     sources |= {"mass_rate": Quantity.MASS_RATE, "time_to_limit": Quantity.TIME}
-    return {rule.key: rule for rule in apply_overrides(RULES, table, ambient_pa, sources)}
+    return {rule.key: rule for rule in apply_overrides(RULES, table, ambient_pa, sources, KINDS)}
 
 
 def problems(text: str) -> list[str]:

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.alarms.rules import AlarmRule, History, Kind, Priority, Verdict, is_problem, look, remember, slope
+from logger.alarms.rules import AlarmRule, History, Kind, Verdict, is_problem, look, remember, slope
 from logger.decode import channel, sensor_curves
+from logger.model.alarm import Priority
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown

@@ -2,7 +2,8 @@
 
 from pathlib import Path
 
-from logger.alarms.states import AUDIBLE, STANDING, TABLE, UNSEEN, Event, State, next_state
+from logger.alarms.states import AUDIBLE, STANDING, TABLE, UNSEEN, next_state
+from logger.model.alarm import AlarmEvent, State
 from logger.pipeline.alarm_page import page
 
 PAGE = Path(__file__).parents[2] / "docs" / "alarms.md"
@@ -18,7 +19,7 @@ def test_page_draws_every_row() -> None:
 
 
 def test_table_is_deterministic() -> None:
-    seen: dict[tuple[State, Event, bool], State] = {}
+    seen: dict[tuple[State, AlarmEvent, bool], State] = {}
     for row in TABLE:
         for latching in (False, True) if row.latching is None else (row.latching,):
             assert (row.state, row.event, latching) not in seen
@@ -27,7 +28,7 @@ def test_table_is_deterministic() -> None:
 
 def test_every_state_is_entered_and_left() -> None:
     assert {row.to for row in TABLE} == set(State) == {row.state for row in TABLE}
-    assert {row.event for row in TABLE} == set(Event)
+    assert {row.event for row in TABLE} == set(AlarmEvent)
 
 
 def test_every_row_moves() -> None:
@@ -37,7 +38,14 @@ def test_every_row_moves() -> None:
 def test_only_a_person_ends_what_nobody_has_seen() -> None:
     """From an unseen state, the condition and the stage lead to unseen states only."""
     for state in UNSEEN:
-        for event in (Event.RAISE, Event.RETURN, Event.SUPPRESS, Event.RESUME, Event.REMIND, Event.UNSHELVE):
+        for event in (
+            AlarmEvent.RAISE,
+            AlarmEvent.RETURN,
+            AlarmEvent.SUPPRESS,
+            AlarmEvent.RESUME,
+            AlarmEvent.REMIND,
+            AlarmEvent.UNSHELVE,
+        ):
             for latching in (False, True):
                 to = next_state(state, event, latching)
                 assert to is None or to in UNSEEN
@@ -45,15 +53,15 @@ def test_only_a_person_ends_what_nobody_has_seen() -> None:
 
 def test_only_a_person_silences_a_latching_alarm() -> None:
     for state in AUDIBLE:
-        for event in (Event.RAISE, Event.RETURN, Event.SUPPRESS, Event.RESUME, Event.REMIND):
+        for event in (AlarmEvent.RAISE, AlarmEvent.RETURN, AlarmEvent.SUPPRESS, AlarmEvent.RESUME, AlarmEvent.REMIND):
             to = next_state(state, event, True)
             assert to is None or to in AUDIBLE
 
 
 def test_a_latched_alarm_needs_acknowledgement_then_reset() -> None:
-    assert next_state(State.LATCHED_UNACKNOWLEDGED, Event.RESET, True) is None
-    assert next_state(State.LATCHED_UNACKNOWLEDGED, Event.ACKNOWLEDGE, True) is State.LATCHED_ACKNOWLEDGED
-    assert next_state(State.LATCHED_ACKNOWLEDGED, Event.RESET, True) is State.NORMAL
+    assert next_state(State.LATCHED_UNACKNOWLEDGED, AlarmEvent.RESET, True) is None
+    assert next_state(State.LATCHED_UNACKNOWLEDGED, AlarmEvent.ACKNOWLEDGE, True) is State.LATCHED_ACKNOWLEDGED
+    assert next_state(State.LATCHED_ACKNOWLEDGED, AlarmEvent.RESET, True) is State.NORMAL
 
 
 def test_names_are_those_of_isa_18_2() -> None:

@@ -12,11 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from logger.alarms.memory import AlarmRow
-from logger.alarms.rules import Priority
-from logger.alarms.states import State
 from logger.annunciate.background import in_thread
 from logger.annunciate.message import Message
 from logger.annunciate.push_child import problem_of
+from logger.model.alarm import Priority, State
 from logger.model.points import Quantity
 
 

@@ -12,8 +12,6 @@ import pytest
 from logger.alarms.defaults import HEALTH
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmRow, AlarmState
-from logger.alarms.rules import Priority
-from logger.alarms.states import State
 from logger.alarms.text import sentence
 from logger.annunciate.annunciator import Annunciator, Timing
 from logger.annunciate.errors import ChannelFailed
@@ -21,6 +19,7 @@ from logger.annunciate.message import Message
 from logger.annunciate.news import News
 from logger.annunciate.push import Push
 from logger.annunciate.sound import Sound
+from logger.model.alarm import Priority, State
 from logger.model.value import known
 from logger.pipeline.job_alarms import all_rules
 from tests.annunciate.fakes import calls, in_process, only_these, program, push_server, row

@@ -7,9 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.alarms.memory import AlarmRow
-from logger.alarms.rules import Priority
-from logger.alarms.states import State
 from logger.annunciate.news import MANY, News
+from logger.model.alarm import Priority, State
 from tests.annunciate.fakes import row
 
 

@@ -193,7 +193,7 @@ def _same_after_a_replay(file: Path, state: JsonObject) -> None:
     """What was told is what the record gives."""
     with StoreReader(file) as reader:
         assert reader.verify().problem is None
-        told = replay(reader.records()).scene.state
+        told = replay(reader.records()).model.state
     assert told.job is not None
     assert told.job.units == state["job"]["units"]
     assert (told.stages[-1].number if told.stages else None) == (state["stage"]["number"] if state["stage"] else None)

@@ -17,15 +17,15 @@ from typing import Any
 
 from logger.app.daemon import Daemon
 from logger.clock import Clock, Reading
-from logger.model import records as r
+from logger.model.events import JobOpened, RigLoaded, RunBegun, RunEnded
 from logger.model.job import Job
 from logger.model.rig import Rig
 from logger.model.units import NS_PER_S
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.job_state import Item
 from logger.stages.charging.live import ScaleWatch
 
-OF_THE_DAEMON = frozenset({r.JOB_OPENED, r.RIG_LOADED, r.RUN_BEGUN, r.RUN_ENDED})
+OF_THE_DAEMON = (JobOpened, RigLoaded, RunBegun, RunEnded)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,16 +39,16 @@ class Course:
     back_ns: int
 
 
-def shown(pipeline: Pipeline) -> dict[str, Any]:
+def shown(engine: Engine) -> dict[str, Any]:
     """What the mechanic sees of a stage, in plain types."""
-    seen, watch = pipeline.snapshot(), pipeline.quantities.watch
+    seen, watch = engine.snapshot(), engine.live_values.watch
     charging = watch.charging if isinstance(watch, ScaleWatch) else None
     return {
         "values": {key: (v.number, v.problem) for key, v in seen.live.items()},
         "advice": list(seen.advice),
         "findings": {f.key: f.verdict.value for f in seen.findings},
-        "alarms": {k: (s.state.value, s.raised_ns) for k, s in pipeline.alarm_state.keys.items() if s.raised_ns},
-        "first_out": pipeline.alarm_state.first_out,
+        "alarms": {k: (s.state.value, s.raised_ns) for k, s in engine.judge.state.keys.items() if s.raised_ns},
+        "first_out": engine.judge.state.first_out,
         "closing_s": charging.closing_s if charging is not None else None,
     }
 
@@ -82,9 +82,9 @@ class Host:
                 self.daemon.tick()
                 self._next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
             if isinstance(item, bytes):
-                self.daemon.pipeline.device_heard(device)
-                self.daemon.keep_frame(device, t_ns, item, self.daemon.pipeline.frame(device, t_ns, item))
-            elif item["type"] not in OF_THE_DAEMON:
+                self.daemon.engine.device_heard(device)
+                self.daemon.keep_frame(device, t_ns, item, self.daemon.engine.frame(device, t_ns, item))
+            elif not isinstance(item, OF_THE_DAEMON):
                 self.daemon.emit(item)
         self.daemon.tick()
 
@@ -97,7 +97,7 @@ def unbroken(file: Path, course: Course) -> dict[str, Any]:
         host = Host(file, course)
         daemon = host.begin()
         host.feed(lambda t_ns: True)
-        found = shown(daemon.pipeline)
+        found = shown(daemon.engine)
         await daemon.close()
         return found
 
@@ -126,7 +126,7 @@ async def main(found: dict[str, tuple[Path, Course]], run: str) -> None:
         host.now_ns = host.course.back_ns
         daemon = host.begin()
         host.feed(lambda t_ns, back_ns=host.course.back_ns: t_ns > back_ns)  # type: ignore[misc]
-        told[name] = shown(daemon.pipeline)
+        told[name] = shown(daemon.engine)
         await daemon.close()
     print(json.dumps(told))
 

@@ -9,7 +9,7 @@ import pytest
 
 from logger.app.daemon import Daemon
 from logger.clock import Clock, Reading
-from logger.model import records
+from logger.model.events import AlarmChanged, NoteWritten
 from logger.model.job import Job
 from logger.model.rig import Rig, RigChannel, RigDevice
 from logger.store.reader import StoreReader
@@ -49,13 +49,13 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
             while not condition():
                 assert time.monotonic() < end_s, daemon.snapshot()["store"]
                 if note:
-                    daemon.emit({"type": records.NOTE, "text": note * 300, "author": ""})
+                    daemon.emit(NoteWritten(t_ns=daemon.clock.now_ns(), text=note * 300))
                 clock.ns += 1_000_000_000
                 daemon.tick()
                 await asyncio.sleep(0.005)
 
         def waiting() -> list[str]:
-            return daemon.pipeline.waiting_alarms()
+            return daemon.engine.judge.waiting()
 
         await ticks_until(lambda: writer.status.last_id > 0 and writer.status.reserve)  # its thread has begun
         assert daemon.snapshot()["store"]["ok"]
@@ -66,16 +66,18 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
             assert daemon.snapshot()["store"]["text"].startswith("stored to")
         await ticks_until(lambda: "store-trouble" in waiting(), "x")
         assert daemon.snapshot()["store"]["text"].startswith("NOT STORED: the disk is full")
-        await daemon.act("stage-begin", {"kind": "recovery"})  # no cylinder, no scale
+        answer = await daemon.act("stage-begin", {"kind": "recovery"})  # no cylinder, no scale
+        assert answer["stored"] is False and "\nNOT YET STORED: the disk is full" in answer["text"]
         await ticks_until(lambda: "fill-unknown" in waiting())
         assert not daemon.snapshot()["store"]["ok"], "the disk is still full"
         disk.free(writer)
         await ticks_until(lambda: daemon.snapshot()["store"]["ok"])
         assert daemon.snapshot()["store"]["text"].startswith("stored to")
-        await ticks_until(lambda: daemon.pipeline.alarm_state.of("store-trouble").state.value.startswith("returned"))
+        assert (await daemon.act("note", {"text": "room again"}))["stored"]
+        await ticks_until(lambda: daemon.engine.judge.state.of("store-trouble").state.value.startswith("returned"))
         await daemon.close()
 
     asyncio.run(night())
     with StoreReader(path) as reader:
-        told = [event["key"] for _, event in reader.events() if event["type"] == records.ALARM]
+        told = [event.key for _, event in reader.events() if isinstance(event, AlarmChanged)]
     assert {"store-trouble", "fill-unknown"} <= set(told)

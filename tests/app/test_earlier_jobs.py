@@ -1,4 +1,4 @@
-"""What earlier jobs of an appliance tell a new one: real job files with the pipeline's findings, read as it opens."""
+"""What earlier jobs of an appliance tell a new one: real job files with the engine's findings, read as it opens."""
 
 import asyncio
 import sqlite3
@@ -17,14 +17,13 @@ from logger.app.earlier_jobs import earlier_jobs, same_appliance
 from logger.clock import Clock
 from logger.evidence.chain import event_of, new_event
 from logger.export.replayed import replay_job
-from logger.model import records as r
+from logger.model.events import FindingConcluded, JobOpened, StageEnded
 from logger.model.finding import Finding
 from logger.model.job import Job
-from logger.model.plain import plain
 from logger.model.records import EVENT, NewRecord, Record
 from logger.model.rig import Rig
 from logger.model.units import NS_PER_S
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.replay import replay
 from logger.store.place import JobPlace, job_place, jobs
 from logger.store.reader import StoreReader
@@ -38,8 +37,8 @@ TODAY = replace(JOB, job_id="2026-06-02-01", full_charge_kg=16.5, appliance_clas
 def new(records: Iterable[Record], job: Job, days: float, **opened: Any) -> list[NewRecord]:
     """The same records on another day, of another job, each stage's findings behind it as the daemon writes them."""
     records = tuple(records)
-    pipeline = Pipeline(live=False)
-    replay(records, pipeline)
+    engine = Engine(live=False)
+    replay(records, engine)
     shift = int(days * DAY)
     out: list[NewRecord] = []
     for record in records:
@@ -48,14 +47,14 @@ def new(records: Iterable[Record], job: Job, days: float, **opened: Any) -> list
                                  record.payload))  # fmt: skip
             continue
         event = event_of(record)
-        event = {**event, "t_ns": event["t_ns"] + shift}
-        if event["type"] == r.JOB_OPENED:
-            event |= {"job": plain(job), **opened}
+        event = replace(event, t_ns=event.t_ns + shift)
+        if isinstance(event, JobOpened):
+            event = replace(event, job=job, **opened)
         out.append(new_event(event))
-        if event["type"] == r.STAGE_ENDED:
-            about = {"type": r.FINDING, "t_ns": event["t_ns"], "stage": event["number"]}
-            found = pipeline.reports[event["number"]].findings
-            out += [new_event({**about, "finding": plain(finding)}) for finding in found]
+        if isinstance(event, StageEnded):
+            found = engine.results[event.number].findings
+            concluded = (FindingConcluded(t_ns=event.t_ns, stage=event.number, finding=f) for f in found)
+            out += [new_event(finding) for finding in concluded]
     return out
 
 
@@ -157,10 +156,10 @@ def test_the_start_is_not_held_up(data: Path) -> None:
     found = earlier_jobs(TODAY, stuck, budget_s=0.2)
     assert time.monotonic() - begun < 60
     release.set()
-    assert found == {"earlier_additions": [], "earlier_complete": False}
+    assert found == {"earlier_additions": (), "earlier_complete": False}
 
 
-def opened_by_daemon(data: Path, tmp_path: Path) -> dict[str, Any]:
+def opened_by_daemon(data: Path, tmp_path: Path) -> JobOpened:
     async def run() -> None:
         daemon = Daemon(TODAY.job_id, tmp_path / "job.rimelog", Clock())
         daemon.earlier = lambda job: earlier_jobs(job, lambda: jobs(data))
@@ -169,7 +168,7 @@ def opened_by_daemon(data: Path, tmp_path: Path) -> dict[str, Any]:
 
     asyncio.run(run())
     with StoreReader(tmp_path / "job.rimelog") as reader:
-        return next(event for _, event in reader.events(r.JOB_OPENED))
+        return next(event for _, event in reader.events() if isinstance(event, JobOpened))
 
 
 def leak_rates(records: Sequence[NewRecord], data: Path, job: Job) -> dict[str, Finding]:
@@ -184,10 +183,11 @@ def leak_rates(records: Sequence[NewRecord], data: Path, job: Job) -> dict[str, 
 def test_the_new_job_carries_it_and_its_leak_rate_follows_from_its_own_record(data: Path, tmp_path: Path) -> None:
     """16.49 kg charged, 15.86 of them taken out 73 days before: 0.63 kg added, 400 days since an addition."""
     opened = opened_by_daemon(data, tmp_path)
-    kept = {key: opened[key] for key in ("earlier_additions", "earlier_complete", "baseline")}
-    assert len(kept["earlier_additions"]) == 2
-    rates = leak_rates(new(charging(), TODAY, 0, **kept), tmp_path, TODAY)
-    added = kept["earlier_additions"][0]["added_kg"] + kept["earlier_additions"][1]["added_kg"]
+    additions = opened.earlier_additions
+    assert additions is not None and len(additions) == 2
+    kept = {"earlier_complete": opened.earlier_complete, "baseline": opened.baseline}
+    rates = leak_rates(new(charging(), TODAY, 0, earlier_additions=additions, **kept), tmp_path, TODAY)
+    added = additions[0]["added_kg"] + additions[1]["added_kg"]
     for method in ("annualizing", "rolling"):
         share = dict(rates[method].inputs)["leak rate, share a year"].number
         assert share == pytest.approx(added / 16.5, abs=0.003), method  # 400 days count as 365
@@ -208,6 +208,6 @@ def test_a_start_up_is_held_against_the_one_before(data: Path, tmp_path: Path) -
 
 def test_the_day_is_that_of_the_computers_place() -> None:
     """T0 is 16:00 UTC; the run was at UTC-06:00."""
-    pipeline = replay(simulated_job("charging", 900.0, ("scale",), 5.0))
-    assert pipeline.scene.state.day(T0_NS + 9 * 3600 * NS_PER_S) == date(2026, 3, 2)
-    assert pipeline.scene.state.day(T0_NS + 15 * 3600 * NS_PER_S) == date(2026, 3, 3)
+    engine = replay(simulated_job("charging", 900.0, ("scale",), 5.0))
+    assert engine.model.state.day(T0_NS + 9 * 3600 * NS_PER_S) == date(2026, 3, 2)
+    assert engine.model.state.day(T0_NS + 15 * 3600 * NS_PER_S) == date(2026, 3, 3)

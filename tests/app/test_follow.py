@@ -11,6 +11,7 @@ from logger.api.server import ApiServer
 from logger.app.daemon import FOLLOWER_QUEUE, Daemon
 from logger.clock import Clock
 from logger.model import records
+from logger.model.events import NoteWritten
 from logger.model.job import Job
 from logger.model.rig import Rig, RigDevice
 
@@ -31,7 +32,7 @@ def _with_a_daemon(path: Path, act: Callable[[Daemon], Awaitable[None]]) -> None
 
 async def _note(daemon: Daemon, first: int, count: int) -> None:
     for k in range(first, first + count):
-        daemon.emit({"type": records.NOTE, "text": str(k), "author": ""})
+        daemon.emit(NoteWritten(t_ns=daemon.clock.now_ns(), text=str(k)))
     await _stored(daemon)
 
 
@@ -107,7 +108,7 @@ def test_a_client_that_comes_back_after_thousands_of_events_has_them_all(tmp_pat
             reading = asyncio.create_task(asyncio.to_thread(_read, client, "last"))
             await asyncio.sleep(0.05)
             await _note(daemon, 2 * FOLLOWER_QUEUE + 300, 50)
-            daemon.emit({"type": records.NOTE, "text": "last", "author": ""})
+            daemon.emit(NoteWritten(t_ns=daemon.clock.now_ns(), text="last"))
             got = await reading
         finally:
             await server.stop()

@@ -13,6 +13,7 @@ from logger.app.daemon import Daemon
 from logger.app.device_feed import DeviceFeed
 from logger.app.restart import CatchUp
 from logger.clock import Clock
+from logger.decode.device_model import Explained
 from logger.evidence.chain import frames_of
 from logger.export.bundle.verify import verify_bundle
 from logger.export.bundle.write import export_bundle
@@ -21,8 +22,8 @@ from logger.link.events import StatusReceived
 from logger.model.job import Job
 from logger.model.records import FRAMES
 from logger.model.rig import Rig, RigDevice
-from logger.pipeline.device_readings import Device
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.device_readings import DeviceReadings
+from logger.pipeline.engine import Engine
 from logger.store.reader import StoreReader
 
 SCALE = RigDevice("scale", "socket://127.0.0.1:1", "52696d6500000001")
@@ -38,15 +39,15 @@ def test_the_frame_is_kept_the_night_goes_on_and_so_does_a_restart(
     status = Status(1, 2, 3, 4, 5, 6, 7, 8)
     raw = encode_frame(encode_message(status))
     path = tmp_path / "job.rimelog"
-    monkeypatch.setattr(Device, "frame", fails)
+    monkeypatch.setattr(DeviceReadings, "frame", fails)
 
     async def night(job: Job | None) -> None:
         daemon = Daemon("job-1", path, Clock())
         daemon.open(Rig("r", (SCALE,)), job)
-        feed = DeviceFeed(SCALE, daemon.pipeline, daemon.clock, 1.0, daemon.emit, daemon.keep_frame)
-        feed.take(StatusReceived(1, raw, status))
+        feed = DeviceFeed(SCALE, daemon.engine, daemon.clock, 1.0, daemon.emit, daemon.keep_frame)
+        feed.take(StatusReceived(1, raw, status, Explained(status)))
         daemon.tick()
-        assert "program-fault" in daemon.pipeline.waiting_alarms()
+        assert "program-fault" in daemon.engine.judge.waiting()
         await daemon.close()
 
     asyncio.run(night(Job("job-1", "R-407C")))
@@ -55,7 +56,7 @@ def test_the_frame_is_kept_the_night_goes_on_and_so_does_a_restart(
         records = list(reader.records())
     kept = [frame for record in records if record.kind == FRAMES for _, frame in frames_of(record)]
     assert kept == [raw, raw]
-    beside = CatchUp(path, Pipeline(live=False), at_once_s=0.0)  # a long record: what devices said comes first
+    beside = CatchUp(path, Engine(live=False), at_once_s=0.0)  # a long record: what devices said comes first
     while not beside.go_on(0.0):
         pass
 

@@ -1,6 +1,6 @@
 """Host and device together on one simulated time line: whatever happens between them, when is the contact closed?
 
-Real session, feed, pipeline, alarms and relay on one side, the simulated scale with its relay on the other; the bytes
+Real session, feed, engine, alarms and relay on one side, the simulated scale with its relay on the other; the bytes
 between them go through this file.
 """
 
@@ -23,13 +23,12 @@ from logger.app.relay import OFTEN, Relay
 from logger.clock import Clock
 from logger.config.rig_file import parse_rig
 from logger.link.session.session import Session
-from logger.model import records
 from logger.model.cylinder import Cylinder
+from logger.model.events import CylinderOnScale, Event, JobOpened, RigLoaded
 from logger.model.job import Job
-from logger.model.plain import plain
 from logger.model.units import PSI_PA
 from logger.pipeline.acts import NotNow, do
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from sim_device.rig import Rig, rig_toml
 
 T0_NS = 1_800_000_000 * 10**9
@@ -46,6 +45,9 @@ class _Feed(DeviceFeed):
     def utc_ns(self, at_ns: int) -> int:
         return T0_NS + at_ns
 
+    def now_ns(self) -> int:
+        return self._engine.model.now_ns
+
 
 class Bench:
     """t_s: of everything. cut: no byte passes. frozen: the host does nothing; what was sent waits for it."""
@@ -56,19 +58,18 @@ class Bench:
         self.rig = Rig("recovery", 4, autopilot=False, only=("scale",))
         self.device = self.rig.devices["scale"]
         rig = parse_rig(rig_toml({"scale": "socket://127.0.0.1:1"}, "recovery", 4) + output)
-        self.pipeline = Pipeline(live=True)
+        self.engine = Engine(live=True)
         cylinder = Cylinder("cylinder 1", 12.5, 21.6, 2.76e6)
         other = Cylinder("cylinder 2", 12.5, 21.6, 2.76e6)
-        job = {"job": plain(Job("j", "R-407C")), "cylinders": [plain(cylinder), plain(other)], "profiles": {}}
-        self.events: list[dict[str, Any]] = []
-        self._emit({"type": records.JOB_OPENED, **job})
-        self._emit({"type": records.RIG_LOADED, "rig": plain(rig)})
-        self._emit({"type": records.CYLINDER_ON_SCALE, "cylinder": plain(cylinder), "reading_kg": None})
+        self.events: list[Event] = []
+        self._emit(JobOpened(t_ns=T0_NS, job=Job("j", "R-407C"), cylinders=(cylinder, other)))
+        self._emit(RigLoaded(t_ns=T0_NS, rig=rig))
+        self._emit(CylinderOnScale(t_ns=T0_NS, cylinder=cylinder, reading_kg=None))
         self.session = Session(expected_device_id=self.device.device_id)
         self.session.host_time = lambda at_ns: T0_NS + at_ns
         (entry,) = rig.devices
-        self.feed = _Feed(entry, self.pipeline, Clock(), 1.0, self._emit, lambda *_: None)
-        self.relay = Relay(entry.outputs[0], self.feed, self.pipeline, self._emit, self)  # type: ignore[arg-type]
+        self.feed = _Feed(entry, self.engine, Clock(), 1.0, self._emit, lambda *_: None)
+        self.relay = Relay(entry.outputs[0], self.feed, self.engine, self._emit, self)  # type: ignore[arg-type]
         self.permits: list[tuple[float, Permit]] = []
         self._waiting = b""
         self._decoder = FrameDecoder()
@@ -77,9 +78,8 @@ class Bench:
     def open_output(self, permit: Permit) -> None:
         self.session.open_output(permit)
 
-    def _emit(self, event: dict[str, Any]) -> None:
-        event.setdefault("t_ns", T0_NS + int(self.t_s * 1e9))
-        self.pipeline.apply(event)
+    def _emit(self, event: Event) -> None:
+        self.engine.apply(event)
         self.events.append(event)
 
     @property
@@ -112,9 +112,9 @@ class Bench:
             self.session.connected(at_ns)
         now_ns = T0_NS + at_ns
         if round(self.t_s / STEP_S) % 10 == 0:
-            self.pipeline.tick(now_ns)
+            self.engine.tick(now_ns)
         if round(self.t_s / STEP_S) % 2 == 0:
-            self.pipeline.scene.now_ns = max(self.pipeline.scene.now_ns, now_ns)
+            self.engine.model.now_ns = max(self.engine.model.now_ns, now_ns)
             self.relay.look(self.t_s)
 
     def run(self, seconds: float) -> "Bench":
@@ -123,12 +123,12 @@ class Bench:
         return self
 
     def do(self, action: str, **body: Any) -> None:
-        do(self.pipeline, action, body, T0_NS + int(self.t_s * 1e9))
+        do(self.engine, action, body, T0_NS + int(self.t_s * 1e9))
 
     def tell(self, **changes: Any) -> None:
         """Of the cylinder on the scale, which stays there."""
         cylinder = replace(Cylinder("cylinder 1", 12.5, 21.6, 2.76e6), **changes)
-        self._emit({"type": records.CYLINDER_ON_SCALE, "cylinder": plain(cylinder), "reading_kg": None})
+        self._emit(CylinderOnScale(t_ns=T0_NS + int(self.t_s * 1e9), cylinder=cylinder, reading_kg=None))
 
     def held(self) -> "Bench":
         """In a recovery, armed and closed."""
@@ -221,7 +221,7 @@ def test_on_the_day_its_requalification_is_due_a_cylinder_may_still_be_filled() 
     bench = Bench()
     bench.tell(tested=date(2022, 1, 15))  # it is 2027-01-15
     bench.held()
-    bench.pipeline.scene.state.utc_offset_s = 16 * 3600  # the day after, where the job is
+    bench.engine.model.state.utc_offset_s = 16 * 3600  # the day after, where the job is
     assert not bench.run(LATE_S + STEP_S).closed
     assert "ran out on 2027-01-15" in bench.last
 

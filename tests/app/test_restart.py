@@ -18,12 +18,11 @@ from typing import Any
 import pytest
 
 from logger.app.restart import BEHIND, CatchUp
-from logger.model import records as r
-from logger.model.plain import job_from, rig_from
+from logger.model.events import JobOpened, RigLoaded, StageBegun
 from logger.model.records import NewRecord
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import NotNow, do
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order, replay
 from logger.stages.charging.live import CLOSING_S
@@ -51,16 +50,16 @@ def items_of(scenario: str) -> tuple[Item, ...]:
 
 
 def _set(item: Any, settings: dict[str, Any]) -> Any:
-    is_begin = isinstance(item, dict) and item["type"] == r.STAGE_BEGUN
-    return {**item, "settings": settings} if is_begin and settings else item
+    return replace(item, settings=settings) if isinstance(item, StageBegun) and settings else item
 
 
 def course(scenario: str) -> Course:
     items = items_of(scenario)
-    events = {item["type"]: item for *_, item in items if isinstance(item, dict)}
+    opened = next(item for *_, item in items if isinstance(item, JobOpened))
+    loaded = next(item for *_, item in items if isinstance(item, RigLoaded))
     kill_ns = T0_NS + int(STAGES[scenario][2] * NS_PER_S)
-    job = replace(job_from(events[r.JOB_OPENED]["job"]), job_id=f"{scenario}-1")
-    return Course(job, rig_from(events[r.RIG_LOADED]["rig"]), items, kill_ns, kill_ns + DOWN_S * NS_PER_S)
+    job = replace(opened.job, job_id=f"{scenario}-1")
+    return Course(job, loaded.rig, items, kill_ns, kill_ns + DOWN_S * NS_PER_S)
 
 
 def run(folder: Path, which: str) -> "subprocess.CompletedProcess[str]":
@@ -115,10 +114,14 @@ def test_a_long_record_is_read_beside_what_comes(tmp_path: Path) -> None:
                 [NewRecord(record.kind, record.device, record.t0_ns, record.n, record.offsets, record.payload)]
             )
     writer.close()
-    live = Pipeline(live=False)
+    live = Engine(live=False)
     reading = CatchUp(path, live, at_once_s=0.0)
     assert not reading.done
-    resumed = {k: (d.hello, d.sequence.next, d.sequence.missing) for k, d in live.scene.devices.items() if d.sequence}
+    resumed = {
+        k: (d.model.hello, d.model.sequence.next, d.model.sequence.missing)
+        for k, d in live.model.devices.items()
+        if d.model.sequence
+    }
     live.go_live()
     coming = [item for item in items if kill_ns < item[0] <= end_ns]
     for k, (t_ns, _, _, device, item) in enumerate(coming):
@@ -132,22 +135,23 @@ def test_a_long_record_is_read_beside_what_comes(tmp_path: Path) -> None:
         if k == len(coming) // 2:
             assert not reading.done
             _not_yet(live, t_ns)
-    assert reading.go_on(60.0) and live.behind is None
+    assert reading.go_on(60.0) and live.catching_up_reason is None
     live.tick(end_ns)
-    whole = Pipeline(live=False)
-    whole.watching = 1
+    whole = Engine(live=False)
+    whole.resumed_stage = 1
     replay([record for record in records if record.t0_ns <= end_ns], whole)
     whole.tick(end_ns)
     same(shown(live)["values"], shown(whole)["values"])
     assert live.snapshot().advice == whole.snapshot().advice
-    for key, known in whole.scene.devices.items():
+    for key, known in whole.model.devices.items():
         hello, following, missing = resumed[key]
         assert hello is not None and hello == known.hello, "known before its frames were read: where to go on fetching"
-        assert known.sequence is not None and not missing
-        assert 0 < known.sequence.next - following <= 100
+        sequence = known.model.sequence
+        assert sequence is not None and not missing
+        assert 0 < sequence.next - following <= 100
 
 
-def _not_yet(live: Pipeline, now_ns: int) -> None:
+def _not_yet(live: Engine, now_ns: int) -> None:
     """In between: what hangs on the moment is known and judged, what hangs on the past says why it is not."""
     seen = live.snapshot()
     assert seen.stage is not None and seen.stage.kind == "recovery"

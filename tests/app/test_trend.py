@@ -14,9 +14,8 @@ from logger.api.daemon_port import Refused
 from logger.app.daemon import Daemon
 from logger.app.trend import Trends
 from logger.clock import Clock, Reading
-from logger.model import records as r
+from logger.model.events import JobOpened, RigLoaded
 from logger.model.job import Job
-from logger.model.plain import job_from, rig_from
 from logger.model.rig import Rig, RigDevice
 from logger.model.sample import PointSample
 from logger.model.units import NS_PER_S
@@ -148,8 +147,9 @@ def bins(file: Path) -> list[tuple[Any, ...]]:
 
 def test_overviews_made_anew_from_the_record_are_those_made_live(tmp_path: Path) -> None:
     items = tuple(in_order(simulated_job("tight", 400.0, ("vacuum board",))))
-    events = {item["type"]: item for *_, item in items if isinstance(item, dict)}
-    job, rig = job_from(events[r.JOB_OPENED]["job"]), rig_from(events[r.RIG_LOADED]["rig"])
+    opened = next(item for *_, item in items if isinstance(item, JobOpened))
+    loaded = next(item for *_, item in items if isinstance(item, RigLoaded))
+    job, rig = opened.job, loaded.rig
     file, out = tmp_path / "live" / "job.rimelog", tmp_path / "out" / "job.rimelog"
     unbroken(file, Course(job, rig, items, 0, 0))
     rescue(file, out, job_id=job.job_id, now_ns=0, readings=readings)

@@ -20,7 +20,7 @@ from bumble.transport import open_transport
 from firmware_protocol.framing import Frame, FrameDecoder
 from firmware_protocol.messages import Samples, decode_payload
 from logger.link import events
-from logger.link.supervisor import DeviceSupervisor
+from logger.link.connect import to_device
 from sim_device.ble import BlePeripheral
 from sim_device.serve import serve_pty
 from sim_device.sim_clock import SimClock
@@ -123,10 +123,10 @@ async def _measure(served: Served, url: str) -> Measured:
         if isinstance(event, events.SamplesReceived):
             arrived.append((event.samples.sequence, time.monotonic_ns()))
 
-    supervisor = DeviceSupervisor(url, None, take)
-    task = asyncio.create_task(supervisor.run())
+    connection = to_device(url, None, take)
+    task = asyncio.create_task(connection.run())
     async with asyncio.timeout(20):
-        while not supervisor.connected:  # noqa: ASYNC110
+        while not connection.conversation.live:  # noqa: ASYNC110
             await asyncio.sleep(0.05)
     await asyncio.sleep(WARM_UP_S)
     arrived.clear()
@@ -135,7 +135,7 @@ async def _measure(served: Served, url: str) -> Measured:
     took = time.monotonic() - begun
     cpu_s = time.process_time() - all_s - (await served.cpu_s() - theirs_s)
     got = list(arrived)
-    await supervisor.stop()
+    await connection.stop()
     await task
     sent_ns = served.device.sent_ns
     return Measured([(at_ns - sent_ns[n]) / 1e6 for n, at_ns in got], 100 * cpu_s / took)

@@ -1,7 +1,7 @@
 """From a reading's bytes to the change of its alarm, in the real daemon, while a disk takes 100 ms a flush.
 
 A board on a pseudo-terminal lets one pressure jump over its limit and back, at two of three scans or so. Timed from
-just before the bytes are handed to the system until the pipeline has the change (timed_daemon.py); both processes
+just before the bytes are handed to the system until the engine has the change (timed_daemon.py); both processes
 read the same monotonic clock.
 """
 

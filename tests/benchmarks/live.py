@@ -13,10 +13,9 @@ from firmware_protocol.messages import encode_message
 from firmware_protocol.requests import Request, RequestDescribe, RequestHello, Start
 from logger.config.job_file import parse_job
 from logger.config.rig_file import parse_rig
-from logger.model import records
-from logger.model.plain import plain
+from logger.model.events import CylinderOnScale, JobOpened, RigLoaded, StageBegun, StageEnded
 from logger.model.units import NS_PER_S
-from logger.pipeline.engine import ANALYSE_EVERY_NS, Pipeline
+from logger.pipeline.engine import ANALYSE_EVERY_NS, Engine
 from sim_device.device import Device
 from tests.benchmarks.rig16 import CHANNELS, DEVICE_ID, JOB_TOML, board, rig_toml, sense
 
@@ -43,8 +42,8 @@ def run() -> list[Row]:
 
 
 def _live(kind: str) -> list[Row]:
-    pipeline, took = begun(kind), Took()
-    for _ in seconds(pipeline, LIVE_S, took):
+    engine, took = begun(kind), Took()
+    for _ in seconds(engine, LIVE_S, took):
         pass
     scan, tick = p99(took.scans), p99(took.ticks)
     analysis = max(took.analyses[len(took.analyses) // 2 :])
@@ -63,34 +62,34 @@ def _live(kind: str) -> list[Row]:
 def _end(kind: str) -> Row:
     """A reading of each point every four seconds: more than the histories have buckets, so they are as full as ever.
     Not judged as they come, as on a replay."""
-    pipeline, took = begun(kind), Took()
-    pipeline.live = False
-    for _ in seconds(pipeline, HOURS * 3600, took, period_ms=4000):
+    engine, took = begun(kind), Took()
+    engine.live = False
+    for _ in seconds(engine, HOURS * 3600, took, period_ms=4000):
         pass
-    event = {"type": records.STAGE_ENDED, "t_ns": pipeline.scene.now_ns, "number": 1, "operator": ""}
+    event = StageEnded(t_ns=engine.model.now_ns, number=1)
     began = time.perf_counter()
-    pipeline.apply(event)
+    engine.apply(event)
     took_s = time.perf_counter() - began
-    assert pipeline.reports[1].findings
+    assert engine.results[1].findings
     return f"end of a {HOURS} h stage, {kind}: its verdicts", f"{took_s:.2f} s", f"< {END_S:.0f} s", took_s < END_S
 
 
-def begun(kind: str) -> Pipeline:
+def begun(kind: str) -> Engine:
     """A job with this stage running, nothing received yet."""
     setup = parse_job(JOB_TOML, "bench")
-    pipeline = Pipeline(live=True)
-    for i, event in enumerate([
-        {"type": records.JOB_OPENED, "job": plain(setup.job), "cylinders": [plain(c) for c in setup.cylinders]},
-        {"type": records.RIG_LOADED, "rig": plain(parse_rig(rig_toml("/dev/bench")))},
-        {"type": records.CYLINDER_ON_SCALE, "cylinder": plain(setup.cylinders[0]), "reading_kg": None},
-        {"type": records.STAGE_BEGUN, "number": 1, "kind": kind, "settings": {}, "operator": ""},
-    ]):  # fmt: skip
-        pipeline.apply({"t_ns": T0_NS + i, **event})
-    return pipeline
+    engine = Engine(live=True)
+    for event in (
+        JobOpened(t_ns=T0_NS, job=setup.job, cylinders=setup.cylinders),
+        RigLoaded(t_ns=T0_NS + 1, rig=parse_rig(rig_toml("/dev/bench"))),
+        CylinderOnScale(t_ns=T0_NS + 2, cylinder=setup.cylinders[0], reading_kg=None),
+        StageBegun(t_ns=T0_NS + 3, number=1, kind=kind),
+    ):
+        engine.apply(event)
+    return engine
 
 
-def seconds(pipeline: Pipeline, count: int, took: Took, period_ms: int = 100) -> Iterator[int]:
-    """The board's frames into the pipeline, a tick each second or with each scan, whichever is rarer."""
+def seconds(engine: Engine, count: int, took: Took, period_ms: int = 100) -> Iterator[int]:
+    """The board's frames into the engine, a tick each second or with each scan, whichever is rarer."""
     device, decoder = Device(board(period_ms), sense, DEVICE_ID), FrameDecoder()
     asked: list[Request] = [RequestHello(1), *(RequestDescribe(2, i) for i in range(CHANNELS)), Start(3)]
     data = b"".join(encode_frame(encode_message(request)) for request in asked)
@@ -101,14 +100,14 @@ def seconds(pipeline: Pipeline, count: int, took: Took, period_ms: int = 100) ->
         data = b""
         for raw in frames:
             before = time.process_time_ns()
-            pipeline.frame(DEVICE_ID.hex(), now_ns, raw)
+            engine.frame(DEVICE_ID.hex(), now_ns, raw)
             took.scans.append((time.process_time_ns() - before) / 1e6)
         if now_ms % 1000 == 0:
-            report, before = pipeline.report, time.process_time_ns()
-            pipeline.tick(now_ns)
+            report, before = engine.result, time.process_time_ns()
+            engine.tick(now_ns)
             ms = (time.process_time_ns() - before) / 1e6
-            (took.ticks if pipeline.report is report else took.analyses).append(ms)
-            pipeline.take_events()
+            (took.ticks if engine.result is report else took.analyses).append(ms)
+            engine.take_events()
             yield now_ms // 1000
 
 

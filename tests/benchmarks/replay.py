@@ -1,4 +1,4 @@
-"""The stored record through the pipeline again, against the time it took to record: 16 channels, ten scans a second.
+"""The stored record through the engine again, against the time it took to record: 16 channels, ten scans a second.
 
 As when a job goes on after a restart: the stage still runs. What its end adds is in `live` and `evidence`.
 """
@@ -14,8 +14,7 @@ from logger.config.job_file import parse_job
 from logger.config.rig_file import parse_rig
 from logger.evidence.chain import new_event
 from logger.evidence.segments import SegmentBuilder
-from logger.model import records
-from logger.model.plain import plain
+from logger.model.events import CylinderOnScale, Event, JobOpened, RigLoaded, StageBegun, StageEnded
 from logger.model.sample import PointSample
 from logger.pipeline.replay import replay
 from logger.store.checkpoints import Sign
@@ -57,16 +56,16 @@ def run() -> list[Row]:
 def record(path: Path, seconds: int, *, ended: bool = False, sign: Sign | None = None) -> None:
     """A recovery of so long, as the daemon would have stored it. ended: the stage, too, with its verdicts."""
     setup = parse_job(JOB_TOML, "bench")
-    first = [
-        {"type": records.JOB_OPENED, "job": plain(setup.job), "cylinders": [plain(c) for c in setup.cylinders]},
-        {"type": records.RIG_LOADED, "rig": plain(parse_rig(rig_toml("/dev/bench")))},
-        {"type": records.CYLINDER_ON_SCALE, "cylinder": plain(setup.cylinders[0]), "reading_kg": None},
-        {"type": records.STAGE_BEGUN, "number": 1, "kind": "recovery", "settings": {}, "operator": ""},
+    first: list[Event] = [
+        JobOpened(t_ns=T0_NS, job=setup.job, cylinders=setup.cylinders),
+        RigLoaded(t_ns=T0_NS + 1, rig=parse_rig(rig_toml("/dev/bench"))),
+        CylinderOnScale(t_ns=T0_NS + 2, cylinder=setup.cylinders[0], reading_kg=None),
+        StageBegun(t_ns=T0_NS + 3, number=1, kind="recovery"),
     ]
     writer = StoreWriter.open(
         path, job_id="bench", now_ns=lambda: T0_NS, sign=sign, commit_interval_s=3600.0, reserve_bytes=0
     )
-    writer.submit([new_event({"t_ns": T0_NS + i, **event}) for i, event in enumerate(first)])
+    writer.submit([new_event(event) for event in first])
     device, decoder, builder = Device(board(), sense, DEVICE_ID), FrameDecoder(), SegmentBuilder()
     asked: list[Request] = [RequestHello(1), *(RequestDescribe(2, i) for i in range(CHANNELS)), Start(3)]
     data = b"".join(encode_frame(encode_message(request)) for request in asked)
@@ -81,7 +80,7 @@ def record(path: Path, seconds: int, *, ended: bool = False, sign: Sign | None =
         if tenth % 1000 == 0:
             writer.flush()
     if ended:
-        writer.submit([new_event({"t_ns": now_ns, "type": records.STAGE_ENDED, "number": 1, "operator": ""})])
+        writer.submit([new_event(StageEnded(t_ns=now_ns, number=1))])
     writer.close()
 
 

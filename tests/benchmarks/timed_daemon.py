@@ -7,23 +7,24 @@ import os
 import sys
 import time
 
-from logger.alarms.memory import AlarmChange, AlarmState
+from logger.alarms.memory import AlarmState
 from logger.cli import main
-from logger.pipeline.engine import Pipeline
+from logger.model.events import AlarmChanged
+from logger.pipeline.engine import Engine
 
-step_alarms = Pipeline.step_alarms
+step_alarms = Engine.step_alarms
 
 
 def timed(out: int) -> None:
-    """Note every change that the pipeline takes from now on."""
+    """Note every change that the engine takes from now on."""
 
-    def step(self: Pipeline, stepped: tuple[AlarmState, list[AlarmChange]]) -> None:
+    def step(self: Engine, stepped: tuple[AlarmState, list[AlarmChanged]]) -> None:
         step_alarms(self, stepped)
         at_ns = time.monotonic_ns()
         for change in stepped[1]:
             os.write(out, f"{at_ns} {change.key} {change.to_state.value}\n".encode())
 
-    setattr(Pipeline, "step_alarms", step)  # noqa: B010
+    setattr(Engine, "step_alarms", step)  # noqa: B010
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 """The real command line in this process, and jobs made by the store's own writer."""
 
 import sys
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from logger.cli.errors import told
 from logger.evidence.sshsig import CHECKPOINT_NAMESPACE, sign
 from logger.export.bundle.trusted_keys import signing_key
 from logger.model.records import NewRecord, Record
-from logger.store.place import job_place
+from logger.store.place import checkpoints_path, job_place
 from logger.store.writer import StoreWriter
 
 
@@ -47,4 +48,6 @@ def store_job(data: Path, job_id: str, records: tuple[Record | NewRecord, ...], 
     assert writer.flush()
     if close:
         writer.close()
+    while not checkpoints_path(writer.path).exists():  # the first is made right after the first commit
+        time.sleep(0.01)
     return writer

@@ -13,8 +13,7 @@ import pytest
 from logger.cli import rimelog
 from logger.cli.errors import told
 from logger.evidence.chain import new_event
-from logger.model import records as r
-from logger.model.plain import plain
+from logger.model.events import Event, JobOpened, StageBegun, StageEnded
 from logger.model.records import NewRecord, Record
 from logger.model.units import NS_PER_S
 from logger.store.writer import StoreWriter
@@ -42,17 +41,15 @@ def as_job(records: tuple[Record, ...], job_id: str, **changes: object) -> tuple
 
 def pressure_test() -> list[NewRecord]:
     """A job of one stage that is not compared, and one that is without readings."""
-    job = plain(replace(JOB, job_id=OTHER))
-    events: list[tuple[str, dict[str, object]]] = [
-        (r.JOB_OPENED, {"job": job, "cylinders": [], "profiles": {}}),
-        (r.STAGE_BEGUN, {"number": 1, "kind": "pressure-test", "settings": {}, "operator": "Nobody"}),
-        (r.STAGE_ENDED, {"number": 1}),
-        (r.STAGE_BEGUN, {"number": 2, "kind": "recovery", "settings": {}, "operator": "Nobody"}),
-        (r.STAGE_ENDED, {"number": 2}),
-    ]
-    return [
-        new_event({"type": kind, "t_ns": T0_NS + i * NS_PER_S, **fields}) for i, (kind, fields) in enumerate(events)
-    ]
+    t_ns = [T0_NS + i * NS_PER_S for i in range(5)]
+    events: tuple[Event, ...] = (
+        JobOpened(t_ns=t_ns[0], job=replace(JOB, job_id=OTHER)),
+        StageBegun(t_ns=t_ns[1], number=1, kind="pressure-test", operator="Nobody"),
+        StageEnded(t_ns=t_ns[2], number=1),
+        StageBegun(t_ns=t_ns[3], number=2, kind="recovery", operator="Nobody"),
+        StageEnded(t_ns=t_ns[4], number=2),
+    )
+    return [new_event(event) for event in events]
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ from logger.config.job_file import parse_water_capacity
 from logger.cylinder.checks import requalification
 from logger.model.cylinder import Cylinder, MonthOnly, marked_date
 from logger.model.finding import Verdict
-from logger.model.plain import cylinder_from, plain
+from logger.model.plain import from_plain, plain
 from logger.model.text import clean
 from logger.model.units import POUND_KG, UnitError
 
@@ -112,7 +112,7 @@ def test_a_month_stays_a_month(tmp_path: Path) -> None:
     write_cylinders(path, [Cylinder("C-1", 12.0, 21.0, tested=marked_date("2021-05"))])
     assert 'tested = "2021-05"' in path.read_text()
     (kept,) = read_cylinders(path)
-    again = cylinder_from(json.loads(json.dumps(plain(kept))))
+    again = from_plain(Cylinder, json.loads(json.dumps(plain(kept))))
     for cylinder in (kept, again):
         assert isinstance(cylinder.tested, MonthOnly) and str(cylinder.tested) == "2021-05"
     told = requalification(kept, date(2026, 5, 1))

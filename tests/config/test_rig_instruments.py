@@ -7,7 +7,8 @@ import pytest
 from logger.config.errors import FileProblems
 from logger.config.rig_file import parse_rig
 from logger.model.instrument import LineField, ModbusPort, Register, TextPort
-from logger.model.plain import plain, rig_from
+from logger.model.plain import from_plain, plain
+from logger.model.rig import Rig
 from logger.model.units import POUND_KG
 
 GOOD = r"""
@@ -98,7 +99,7 @@ def test_tables_are_read_as_meant() -> None:
 
 def test_a_stored_rig_is_the_rig() -> None:
     rig = parse_rig(GOOD)
-    assert rig_from(json.loads(json.dumps(plain(rig)))) == rig
+    assert from_plain(Rig, json.loads(json.dumps(plain(rig)))) == rig
 
 
 @pytest.mark.parametrize(

@@ -16,8 +16,8 @@ from firmware_protocol.errors import ProtocolError
 from firmware_protocol.framing import decode_frame
 from firmware_protocol.messages import Hello, Message, Samples, decode_payload
 from logger.api.client import Client, DaemonError, read_address
-from logger.evidence.chain import frames_of
-from logger.model.records import FRAMES
+from logger.evidence.chain import event_data, frames_of
+from logger.model.records import EVENT, FRAMES
 from logger.store.reader import StoreReader
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -271,7 +271,7 @@ class Stored:
         with StoreReader(file) as reader:
             self.last_id = reader.last_id
             self.chain = reader.verify()
-            self.events = [event for _, event in reader.events()]
+            self.events = [event_data(record) for record in reader.records(kind=EVENT)]
             for record in reader.records(kind=FRAMES):
                 for t_ns, raw in frames_of(record):
                     message = message_of(raw)

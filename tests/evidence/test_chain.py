@@ -1,5 +1,6 @@
 """The chain: every change of any record is caught; what cannot be caught inside it is caught by checkpoints."""
 
+import json
 from dataclasses import replace
 from typing import Any
 
@@ -12,7 +13,7 @@ from logger.evidence.chain import (
     chained,
     decode_offsets,
     encode_offsets,
-    event_bytes,
+    event_data,
     event_of,
     frames_of,
     header_bytes,
@@ -21,7 +22,10 @@ from logger.evidence.chain import (
 )
 from logger.evidence.checkpoint import Checkpoint
 from logger.evidence.errors import ChainError
-from logger.model.records import EVENT, FRAMES, GAP, NOTE, NewRecord, Record
+from logger.model.codec import event_bytes, event_from_json
+from logger.model.errors import EventError
+from logger.model.events import GapNoted, NoteWritten
+from logger.model.records import EVENT, FRAMES, NOTE, NewRecord, Record
 
 PATIENT = settings(max_examples=150, deadline=None)
 
@@ -38,7 +42,11 @@ frames = st.builds(
     st.integers(-(2**63), 2**63 - 1),
     st.lists(st.binary(max_size=12), max_size=4),
 )
-notes = st.builds(lambda t, text: new_event({"type": NOTE, "t_ns": t, "text": text}), st.integers(0, 2**62), st.text())
+notes = st.builds(
+    lambda t, text: new_event(NoteWritten(t_ns=t, text=text)),
+    st.integers(0, 2**62),
+    st.text(),
+)
 new_records = st.lists(frames | notes, min_size=1, max_size=6)
 
 
@@ -169,7 +177,7 @@ def test_a_history_written_anew_is_caught_by_a_checkpoint(records: list[NewRecor
 def test_a_loss_the_chain_itself_records_is_told_and_is_no_break() -> None:
     lost = linked([_note(k) for k in range(6)])
     seen = checkpoint(lost[-1])
-    gap = new_event({"type": GAP, "t_ns": 9, "lost_checkpoints": [[seen.last_id, seen.head.hex()]]})
+    gap = new_event(GapNoted(t_ns=9, lost_checkpoints=((seen.last_id, seen.head.hex()),)))
     chain = linked([_note(0), _note(1), gap, _note(7)])
     report = verify_chain(chain, [checkpoint(lost[1]), seen, checkpoint(chain[-1])])
     assert report.holds
@@ -187,7 +195,7 @@ def test_a_gap_event_that_is_none_excuses_nothing(content: bytes) -> None:
 
 
 def _note(t_ns: int) -> NewRecord:
-    return new_event({"type": NOTE, "t_ns": t_ns, "text": "x"})
+    return new_event(NoteWritten(t_ns=t_ns, text="x"))
 
 
 @PATIENT
@@ -235,10 +243,12 @@ json_values = st.recursive(
 @PATIENT
 @given(st.dictionaries(st.text(max_size=6), json_values, max_size=5), st.integers(0, 2**62))
 def test_events_come_back_and_their_bytes_do_not_depend_on_the_order_of_keys(body: dict[str, Any], t_ns: int) -> None:
-    event = body | {"type": NOTE, "t_ns": t_ns}
+    data = body | {"type": "of-a-later-version", "t_ns": t_ns}
+    event = event_from_json(data)
     record = new_event(event)
-    assert event_of(record) == event
-    assert event_bytes(dict(reversed(event.items()))) == record.payload == event_bytes(event_of(record))
+    assert event_of(record) == event and event_data(record) == data
+    turned = event_from_json(dict(reversed(data.items())))
+    assert event_bytes(turned) == record.payload == event_bytes(event_of(record))
     record.payload.decode("utf-8")
 
 
@@ -247,14 +257,16 @@ def test_events_come_back_and_their_bytes_do_not_depend_on_the_order_of_keys(bod
     [{"t_ns": 1}, {"type": NOTE}, {"type": NOTE, "t_ns": 1.5}, {"type": NOTE, "t_ns": True}, {"type": 5, "t_ns": 1}],
 )
 def test_an_event_needs_its_type_and_time(event: dict[str, Any]) -> None:
+    with pytest.raises(EventError):
+        event_from_json(event)
     with pytest.raises(ChainError):
-        new_event(event)
+        event_of(NewRecord(EVENT, "", 1, 1, b"", json.dumps(event).encode()))
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), object(), {1, 2}])
 def test_what_json_cannot_hold_is_refused(value: object) -> None:
     with pytest.raises(ChainError):
-        new_event({"type": NOTE, "t_ns": 1, "value": value})
+        new_event(NoteWritten(t_ns=1, text="", extra={"value": value}))
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 """An invented job for the tests of this room, built by hand: a brewery's R-407C glycol chiller. No real plant.
 
 Frames here are not the device protocol but two or three little-endian doubles: what they mean is this file's replay's
-affair, as in the product it is the pipeline's.
+affair, as in the product it is the engine's.
 """
 
 import math
@@ -11,10 +11,6 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
-from logger.alarms.memory import AlarmChange
-from logger.alarms.rules import Priority
-from logger.alarms.states import Event as AlarmEvent
-from logger.alarms.states import State
 from logger.evidence.chain import GENESIS, chained, encode_offsets, frames_of, new_event
 from logger.export.report.report_data import (
     CylinderRow,
@@ -25,8 +21,10 @@ from logger.export.report.report_data import (
     Replayed,
 )
 from logger.model import records as r
+from logger.model.alarm import AlarmEvent, Priority, State
 from logger.model.cylinder import Cylinder
 from logger.model.drawing import Curve, LimitLine
+from logger.model.events import AlarmChanged
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Job
 from logger.model.plain import plain
@@ -37,6 +35,7 @@ from logger.model.sample import PointSample
 from logger.model.units import NS_PER_S
 from logger.model.value import known, unknown
 from logger.stages.definition import StageResult
+from tests.stored import stored_event
 
 T0_NS = 1_772_467_200_000_000_000  # 2026-03-02T16:00:00Z
 SCALE, MANIFOLD = "52494d450000a001", "52494d450000a002"
@@ -83,7 +82,7 @@ class Recorder:
         self.records.append(chained(previous, new, len(self.records) + 1))
 
     def event(self, name: str, t_ns: int, /, **fields: Any) -> None:
-        self.add(new_event({"type": name, "t_ns": t_ns, **fields}))
+        self.add(stored_event(name, t_ns, **fields))
 
     def scan(self, device: str, t_ns: int, *values: float | None) -> None:
         raw = struct.pack(f"<{len(values)}d", *(NO_READING if v is None else v for v in values))
@@ -104,7 +103,7 @@ def decoded(record: Record) -> Iterator[PointSample]:
 
 
 def replay(records: RecordSource, on_samples: OnSamples) -> Replayed:
-    """This file's stand-in for the pipeline's replay: findings computed from the samples, so that a changed frame
+    """This file's stand-in for the engine's replay: findings computed from the samples, so that a changed frame
     changes them."""
     masses: list[float] = []
     vacua: list[PointSample] = []
@@ -212,14 +211,14 @@ def instruments() -> tuple[Instrument, ...]:
     )  # fmt: skip
 
 
-def alarm(t_ns: int, event: AlarmEvent, before: State, after: State, **more: Any) -> dict[str, Any]:
+def alarm(t_ns: int, event: AlarmEvent, before: State, after: State, **more: Any) -> AlarmChanged:
     values: dict[str, Any] = {
         "t_ns": t_ns, "key": "cylinder-near-limit", "label": "Cylinder nearly full", "priority": Priority.HIGH,
         "event": event, "from_state": before, "to_state": after, "value": 0.912, "problem": None, "limit": 0.9,
         "unit": "1", "quantity": Quantity.RATIO, "cause": "above the limit",
         "message": "Make the next cylinder ready.",
     }  # fmt: skip
-    return {"type": r.ALARM, **AlarmChange(**(values | more)).to_dict()}
+    return AlarmChanged(**(values | more))
 
 
 def opened(job: dict[str, Any]) -> Recorder:

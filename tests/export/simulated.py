@@ -1,6 +1,6 @@
 """A job of the simulated plant as a record, without links, store or clock: frames by the device protocol.
 
-The plant is invented; the pipeline, protocol and analyses are the product's.
+The plant is invented; the engine, protocol and analyses are the product's.
 """
 
 from dataclasses import replace
@@ -14,6 +14,7 @@ from logger.evidence.chain import GENESIS, chained, new_event
 from logger.evidence.segments import SegmentBuilder
 from logger.model import records as r
 from logger.model.cylinder import Cylinder
+from logger.model.events import JobOpened
 from logger.model.job import Job
 from logger.model.plain import plain
 from logger.model.records import NewRecord, Record
@@ -22,6 +23,7 @@ from logger.model.units import NS_PER_S
 from sim_device.boards import boards
 from sim_device.rig import Rig as SimRig
 from sim_device.rig import device_id
+from tests.stored import stored_event
 
 T0_NS = 1_772_467_200_000_000_000
 JOB = Job("2026-03-02-02", "R-407C", 98.0, "Invented brewery", "Cold room", "Glycol chiller", "Nobody",
@@ -47,7 +49,7 @@ def simulated_job(
 
     def event(t_ns: int, kind: str, /, **fields: Any) -> None:
         store(segments.flush(t_ns, force=True))
-        store([new_event({"type": kind, "t_ns": t_ns, **fields})])
+        store([stored_event(kind, t_ns, **fields)])
 
     def talk(name: str, data: bytes, t_s: float) -> None:
         for block in decoders[name].feed(sim.step(name, data, t_s)):
@@ -107,7 +109,7 @@ def _rig(sim: SimRig, ids: dict[str, str]) -> Rig:
 def with_job(records: tuple[Record, ...], **changes: Any) -> tuple[Record, ...]:
     """The same with another job; the chain made to fit."""
     out: list[Record] = []
-    opened = {"type": r.JOB_OPENED, "t_ns": T0_NS, "job": plain(replace(JOB, **changes)), "cylinders": []}
+    opened = JobOpened(t_ns=T0_NS, job=replace(JOB, **changes))
     for record in records:
         new = NewRecord(record.kind, record.device, record.t0_ns, record.n, record.offsets, record.payload)
         new = new_event(opened) if record.id == 1 else new

@@ -1,4 +1,4 @@
-"""The pipeline's own replay behind the bundle: real frames by the protocol, from the simulated (invented) plant."""
+"""The engine's own replay behind the bundle: real frames by the protocol, from the simulated (invented) plant."""
 
 import csv
 import io

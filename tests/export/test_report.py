@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from logger.alarms.states import Event, State
 from logger.evidence.bagit import digest_of
 from logger.evidence.chain import new_event
 from logger.export.bundle.derived import Derived
@@ -16,6 +15,7 @@ from logger.export.report import typeset as report_module
 from logger.export.report.report_view import MAX_ROWS
 from logger.export.story import Story
 from logger.model import records as r
+from logger.model.alarm import AlarmEvent, State
 from logger.model.units import NS_PER_S
 from tests.export.invented import MANIFOLD, T0_NS, Recorder, alarm, long_job, opened, replay, short_job
 
@@ -131,8 +131,8 @@ def test_nothing_runs_off_the_page(tmp_path: Path) -> None:
 def test_a_flood_of_alarms_is_cut_and_said_to_be(tmp_path: Path) -> None:
     rec = opened({})
     for i in range(MAX_ROWS + 20):
-        rec.add(new_event(alarm(T0_NS + (2 + i) * NS_PER_S, Event.RAISE, State.NORMAL, State.UNACKNOWLEDGED)))
-        rec.add(new_event(alarm(T0_NS + (2 + i) * NS_PER_S, Event.SHELVE, State.UNACKNOWLEDGED, State.SHELVED)))
+        rec.add(new_event(alarm(T0_NS + (2 + i) * NS_PER_S, AlarmEvent.RAISE, State.NORMAL, State.UNACKNOWLEDGED)))
+        rec.add(new_event(alarm(T0_NS + (2 + i) * NS_PER_S, AlarmEvent.SHELVE, State.UNACKNOWLEDGED, State.SHELVED)))
     text = flat(" ".join(pages(made(rec)[0], tmp_path)))
     assert "20 further rows are in events.csv" in text and "shelved" in text
 

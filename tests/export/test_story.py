@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from logger.alarms.states import Event, State
 from logger.evidence.chain import new_event
 from logger.evidence.errors import BundleError
 from logger.export.story import Story
 from logger.model import records as r
+from logger.model.alarm import AlarmEvent, State
 from logger.model.units import NS_PER_S
 from logger.wording.values import Shown
 from tests.export.invented import MANIFOLD, T0_NS, Recorder, alarm, opened, short_job
@@ -42,9 +42,9 @@ def test_an_alarm_raised_again_is_another_entry_and_one_still_standing_has_no_en
     rec = opened({})
     unseen, returned = State.UNACKNOWLEDGED, State.RETURNED
     for t_s, event, before, after in (
-        (1, Event.RAISE, State.NORMAL, unseen),
-        (2, Event.RETURN, unseen, returned),
-        (3, Event.RAISE, returned, unseen),
+        (1, AlarmEvent.RAISE, State.NORMAL, unseen),
+        (2, AlarmEvent.RETURN, unseen, returned),
+        (3, AlarmEvent.RAISE, returned, unseen),
     ):
         rec.add(new_event(alarm(T0_NS + t_s * NS_PER_S, event, before, after)))
     first, second = told(rec).alarms()
@@ -54,7 +54,7 @@ def test_an_alarm_raised_again_is_another_entry_and_one_still_standing_has_no_en
 
 def test_shelving_an_alarm_stands_in_the_diary() -> None:
     rec = opened({})
-    change = alarm(T0_NS + NS_PER_S, Event.SHELVE, State.NORMAL, State.SHELVED, operator="J. Invented",
+    change = alarm(T0_NS + NS_PER_S, AlarmEvent.SHELVE, State.NORMAL, State.SHELVED, operator="J. Invented",
                    reason="scale moved", cause="shelved for 30 min")  # fmt: skip
     rec.add(new_event(change))
     acts = told(rec).acts(Shown())
@@ -94,7 +94,7 @@ def test_clocks_are_told_in_words_one_line_a_device() -> None:
         rec.event(r.CLOCK, T0_NS + t_s * NS_PER_S, device=MANIFOLD, fit=fit)
     rec.event(r.CLOCK, T0_NS + 4 * NS_PER_S, cause="the clock was set")
     rec.event(
-        r.CLOCK, T0_NS + 5 * NS_PER_S, device=MANIFOLD, fit={"error_ns": "soon"}
+        r.CLOCK, T0_NS + 5 * NS_PER_S, v=2, device=MANIFOLD, fit={"error_ns": "soon"}
     )  # of another version: passed over
     trouble, fit_line = told(rec).clocks(Shown())
     assert trouble == "the clock was set"

@@ -14,10 +14,11 @@ from firmware_protocol.errors import MessageError
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Accepted, ErrorMessage, Status, encode_message
 from firmware_protocol.requests import Permit, RequestStatus, SetPeriod, Start, Stop
+from logger.decode.device_model import ProtocolDevice
 from logger.link import events
-from logger.link.session.delivery import ResumePoint
 from logger.link.session.phases import TABLE, TALKING, Phase, Signal
 from logger.link.session.session import Session, Settings
+from logger.model.sequence import SequenceTracker
 from logger.model.units import NS_PER_S
 from tests.link.fake_device import DEVICE_ID, FakeDevice, reading
 from tests.link.line import Line
@@ -39,10 +40,16 @@ def sequences(line: Line) -> list[int]:
     delivered = line.of(events.SamplesReceived)
     for event in delivered:
         sequence = event.samples.sequence
-        assert event.readings == tuple((i, reading(sequence, i)) for i in range(len(event.readings or ())))
+        assert event.readings == [(i, reading(sequence, i)) for i in range(len(event.readings or ()))]
         assert event.layout is not None
         assert event.layout.layout_id == event.samples.layout_id
     return [event.samples.sequence for event in delivered]
+
+
+def next_of(model: ProtocolDevice) -> int:
+    """The sequence number after the newest that came."""
+    assert model.sequence is not None
+    return model.sequence.next
 
 
 def test_the_handshake_and_the_stream() -> None:
@@ -283,33 +290,49 @@ def test_a_layout_nobody_can_describe_any_more_stays_raw() -> None:
     """The daemon was restarted, the device changed meanwhile, and its buffer holds frames of before."""
     first = started()
     first.run(2)
-    resume = first.session.resume_point
+    known, model = first.session.model, ProtocolDevice()
+    model.hello, model.sequence = known.hello, known.sequence  # its descriptions are not in the record's last hour
+    resumed = next_of(model)
     first.disconnect()
     first.run(3)
     first.device.change_scale()
-    line = started(Session(resume=resume), first)
+    line = started(Session(model=model), first)
     line.run(10)
     delivered = line.of(events.SamplesReceived)
-    assert sorted(e.samples.sequence for e in delivered) == list(
-        range(resume.next_sequence if resume else 0, line.device.sequence)
-    )
+    assert sorted(e.samples.sequence for e in delivered) == list(range(resumed, line.device.sequence))
     for event in delivered:
         assert (event.readings is None) == (event.samples.layout_id != line.device.layout.layout_id)
     assert any(event.readings is None for event in delivered)
     assert len(line.of(events.Described)) <= 3
 
 
+def test_a_layout_that_the_record_describes_explains_what_was_made_under_it() -> None:
+    first = started()
+    first.run(2)
+    model, resumed = first.session.model, next_of(first.session.model)
+    first.disconnect()
+    first.run(3)
+    first.device.change_scale()
+    line = started(Session(model=model), first)
+    line.run(10)
+    assert sorted(sequences(line)) == list(range(resumed, line.device.sequence))  # each cut by its own layout
+    assert len({e.samples.layout_id for e in line.of(events.SamplesReceived)}) == 2
+
+
 def test_a_new_session_resumes_where_the_old_one_ended() -> None:
     first = started()
     first.run(5)
-    resume = first.session.resume_point
-    assert resume == ResumePoint(DEVICE_ID, first.device.boot_count, first.device.sequence)
+    model = first.session.model
+    assert model.hello is not None and model.hello.device_id == DEVICE_ID
+    assert model.hello.boot_count == first.device.boot_count
+    resumed = next_of(model)
+    assert resumed == first.device.sequence
     first.disconnect()
     first.run(20)
-    line = started(Session(resume=resume), first)
+    line = started(Session(model=model), first)
     line.run(10)
     numbers = sequences(line)
-    assert sorted(numbers) == list(range(resume.next_sequence, line.device.sequence))
+    assert sorted(numbers) == list(range(resumed, line.device.sequence))
 
 
 def test_a_host_that_stood_still_does_not_take_the_device_for_silent() -> None:
@@ -329,39 +352,63 @@ def test_a_session_that_ends_amid_its_holes_hands_them_on() -> None:
     first = started()
     first.to_host.drop = 0.02
     first.run(5)
-    resume = first.session.resume_point
-    assert resume is not None and resume.missing
+    model = first.session.model
+    assert model.sequence is not None and model.sequence.missing
+    missing, resumed = model.sequence.missing, model.sequence.next
     had = {e.samples.sequence for e in first.of(events.SamplesReceived)}
     first.disconnect()
     first.to_host.drop = 0.0
     first.run(5)
-    line = started(Session(resume=resume), first)
+    line = started(Session(model=model), first)
     line.run(10)
-    missed = {n for low, high in resume.missing for n in range(low, high + 1)}
+    missed = {n for low, high in missing for n in range(low, high + 1)}
     assert not missed & had
-    assert sorted(sequences(line)) == sorted({*missed, *range(resume.next_sequence, line.device.sequence)})
+    assert sorted(sequences(line)) == sorted({*missed, *range(resumed, line.device.sequence)})
 
 
 def test_what_was_asked_for_is_not_too_much(asked: int = 400) -> None:
     """A fast link brings what was missed in a moment, beyond the rate that a device may have by itself."""
     first = started()
     first.run(2)
-    resume = first.session.resume_point
-    assert resume is not None
+    model, resumed = first.session.model, next_of(first.session.model)
     first.disconnect()
     first.run(asked / 10)
     settings_ = Settings(most_frames_per_s=20.0)
-    line = started(Session(resume=resume, settings=settings_), first)
+    line = started(Session(model=model, settings=settings_), first)
     line.run(20)
-    assert sorted(sequences(line)) == list(range(resume.next_sequence, line.device.sequence))
+    assert sorted(sequences(line)) == list(range(resumed, line.device.sequence))
     assert not line.of(events.TalksTooMuch)
 
 
-def test_a_resume_point_of_an_earlier_boot_only_tells_of_the_reboot() -> None:
-    line = started(Session(resume=ResumePoint(DEVICE_ID, 7, 1000)))
+def of_boot(boot_count: int, sequence: SequenceTracker, **device_options: Any) -> ProtocolDevice:
+    """What the record tells of an earlier boot."""
+    model = ProtocolDevice()
+    model.hello = replace(FakeDevice(**device_options)._hello(0), boot_count=boot_count)
+    model.sequence = sequence
+    return model
+
+
+def test_a_model_of_an_earlier_boot_only_tells_of_the_reboot() -> None:
+    line = started(Session(model=of_boot(7, SequenceTracker(1000))))
     line.run(2)
     (rebooted,) = line.of(events.Rebooted)
     assert rebooted.old_boot_count == 7
+    assert sequences(line) == list(range(line.device.sequence))
+    assert not line.of(events.GapLost)
+
+
+def test_what_was_missing_of_an_earlier_boot_is_lost() -> None:
+    line = started(Session(model=of_boot(7, SequenceTracker(1000, [(990, 994)]))))
+    line.run(2)
+    (gap,) = line.of(events.GapLost)
+    assert (gap.boot_count, gap.first, gap.last) == (7, 990, 994)
+    assert sequences(line) == list(range(line.device.sequence))
+
+
+def test_a_model_of_another_device_tells_nothing() -> None:
+    line = started(Session(model=of_boot(7, SequenceTracker(1000, [(990, 994)]), device_id=b"another!")))
+    line.run(2)
+    assert not line.of(events.Rebooted) and not line.of(events.GapLost)
     assert sequences(line) == list(range(line.device.sequence))
 
 
@@ -630,7 +677,7 @@ def test_nothing_grows_over_hours_of_trouble() -> None:
             line.disconnect()
             line.connect()
     session = line.session
-    assert len(session._descriptions._known) <= 8
+    assert len(session.model.layouts) <= 8
     assert len(session._delivery._held) <= 1000
     assert session.decoder.pending < 242
     assert session.missing < 2000

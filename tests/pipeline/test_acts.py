@@ -6,22 +6,23 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.model import records as r
+from logger.evidence.chain import event_of, new_event
+from logger.model.cylinder import Cylinder
+from logger.model.events import Event, JobOpened, StageBegun, StageEnded
 from logger.model.job import Job
-from logger.model.plain import plain
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import _ACTS, NotNow, do
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 
 T0 = 1_772_467_200_000_000_000
 
 
-def opened() -> Pipeline:
-    pipeline = Pipeline()
+def opened() -> Engine:
+    engine = Engine()
     job = Job("j", "R-407C", 98.0)
-    cylinder = {"name": "A", "tare_kg": 29.4, "water_capacity_kg": 59.9}
-    pipeline.apply({"type": r.JOB_OPENED, "t_ns": T0, "job": plain(job), "cylinders": [cylinder]})
-    return pipeline
+    cylinder = Cylinder("A", tare_kg=29.4, water_capacity_kg=59.9)
+    engine.apply(JobOpened(t_ns=T0, job=job, cylinders=(cylinder,)))
+    return engine
 
 
 @pytest.mark.parametrize(
@@ -48,42 +49,42 @@ def opened() -> Pipeline:
     ],
 )
 def test_what_makes_no_sense_is_refused_and_changes_nothing(action: str, body: dict[str, Any], words: str) -> None:
-    pipeline = opened()
-    pipeline.tick(T0 + NS_PER_S)
-    pipeline.take_events()
+    engine = opened()
+    engine.tick(T0 + NS_PER_S)
+    engine.take_events()
     with pytest.raises(NotNow, match=words or None):
-        do(pipeline, action, body, T0 + 2 * NS_PER_S)
-    assert pipeline.take_events() == []
+        do(engine, action, body, T0 + 2 * NS_PER_S)
+    assert engine.take_events() == []
 
 
 def test_why_it_is_charged_is_kept_without_what_could_steer_a_terminal() -> None:
-    pipeline = opened()
-    do(pipeline, "stage-begin", {"kind": "charging", "settings": {"purpose": "\x1b[31mseasonal\n" * 30}}, T0 + NS_PER_S)
-    stage = pipeline.scene.state.stage
+    engine = opened()
+    do(engine, "stage-begin", {"kind": "charging", "settings": {"purpose": "\x1b[31mseasonal\n" * 30}}, T0 + NS_PER_S)
+    stage = engine.model.state.stage
     assert stage is not None and stage.settings["purpose"].startswith("[31mseasonal")
     assert len(stage.settings["purpose"]) <= 121 and "\x1b" not in stage.settings["purpose"]
 
 
 def test_nothing_can_be_done_without_a_job() -> None:
     with pytest.raises(NotNow, match="no job is open"):
-        do(Pipeline(), "note", {"text": "x"}, T0)
+        do(Engine(), "note", {"text": "x"}, T0)
 
 
 def test_a_stage_ends_the_one_before() -> None:
-    pipeline = opened()
-    do(pipeline, "stage-begin", {"kind": "recovery"}, T0 + NS_PER_S)
-    do(pipeline, "stage-begin", {"kind": "evacuation"}, T0 + 9 * NS_PER_S)
-    kinds = [e["type"] for e in pipeline.take_events()]
-    assert kinds[:2] == [r.STAGE_BEGUN, r.STAGE_ENDED] and kinds[-1] == r.STAGE_BEGUN
-    first, second = pipeline.scene.state.stages
+    engine = opened()
+    do(engine, "stage-begin", {"kind": "recovery"}, T0 + NS_PER_S)
+    do(engine, "stage-begin", {"kind": "evacuation"}, T0 + 9 * NS_PER_S)
+    kinds = [type(event) for event in engine.take_events()]
+    assert kinds[:2] == [StageBegun, StageEnded] and kinds[-1] is StageBegun
+    first, second = engine.model.state.stages
     assert (first.kind, first.ended_ns, second.ended_ns) == ("recovery", T0 + 9 * NS_PER_S, None)
 
 
 def test_an_act_told_late_is_not_put_before_the_stage() -> None:
-    pipeline = opened()
-    do(pipeline, "stage-begin", {"kind": "recovery"}, T0 + 100 * NS_PER_S)
-    do(pipeline, "mark", {"act": "isolated"}, T0 + 50 * NS_PER_S)
-    assert pipeline.take_events()[-1]["t_ns"] == T0 + 100 * NS_PER_S
+    engine = opened()
+    do(engine, "stage-begin", {"kind": "recovery"}, T0 + 100 * NS_PER_S)
+    do(engine, "mark", {"act": "isolated"}, T0 + 50 * NS_PER_S)
+    assert engine.take_events()[-1].t_ns == T0 + 100 * NS_PER_S
 
 
 JSON = st.recursive(
@@ -100,19 +101,19 @@ KEYS = st.sampled_from(
 @settings(max_examples=200, deadline=None)
 def test_whatever_is_sent_is_done_or_refused(acts: list[tuple[str, dict[str, Any]]]) -> None:
     """And the record it makes can be replayed into the same job."""
-    pipeline, now = opened(), T0
-    made: list[dict[str, Any]] = []
+    engine, now = opened(), T0
+    made: list[Event] = []
     for action, body in acts:
         now += NS_PER_S
         try:
-            do(pipeline, action, body, now)
+            do(engine, action, body, now)
         except NotNow as refusal:
             assert str(refusal)
-        made += pipeline.take_events()
-    pipeline.snapshot()
+        made += engine.take_events()
+    engine.snapshot()
     again = opened()
     again.live = False
     for event in made:
-        again.apply(event)
-    assert again.scene.state.stages == pipeline.scene.state.stages
-    assert again.scene.state.on_scale == pipeline.scene.state.on_scale
+        again.apply(event_of(new_event(event)))
+    assert again.model.state.stages == engine.model.state.stages
+    assert again.model.state.on_scale == engine.model.state.on_scale

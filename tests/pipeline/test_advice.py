@@ -1,15 +1,16 @@
 """What to do now, on the simulated plant's frames: told in time, in a line or two, gone when the stage is over."""
 
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
 import pytest
 
 from logger.api.shape import shape
-from logger.model import records as r
+from logger.model.events import StageBegun
 from logger.model.records import Record
 from logger.model.units import NS_PER_S
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.replay import in_order
 from logger.screen.layout import Trend, render
 from logger.screen.status_lines import status_lines
@@ -20,27 +21,27 @@ BOARDS = ("recovery board", "scale")
 Told = list[tuple[float, tuple[str, ...]]]
 
 
-def live(records: tuple[Record, ...], settings: dict[str, Any] | None = None) -> tuple[Pipeline, Told]:
-    """A live pipeline over recorded items; its advice at each change, with seconds since the beginning."""
-    pipeline, next_tick = Pipeline(), 0
+def live(records: tuple[Record, ...], settings: dict[str, Any] | None = None) -> tuple[Engine, Told]:
+    """A live engine over recorded items; its advice at each change, with seconds since the beginning."""
+    engine, next_tick = Engine(), 0
     told: Told = [(0.0, ("",))]
     for t_ns, _, _, device, item in in_order(records):
         if t_ns >= next_tick:
-            pipeline.tick(t_ns)
+            engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
-            if pipeline.scene.state.job is not None and pipeline.snapshot().advice != told[-1][1]:
-                told.append(((t_ns - T0_NS) / NS_PER_S, pipeline.snapshot().advice))
+            if engine.model.state.job is not None and engine.snapshot().advice != told[-1][1]:
+                told.append(((t_ns - T0_NS) / NS_PER_S, engine.snapshot().advice))
         if isinstance(item, bytes):
-            pipeline.device_heard(device)
-            pipeline.frame(device, t_ns, item)
+            engine.device_heard(device)
+            engine.frame(device, t_ns, item)
         else:
-            pipeline.apply({**item, "settings": settings or {}} if item["type"] == r.STAGE_BEGUN else item)
-        pipeline.take_events()
-    return pipeline, told
+            engine.apply(replace(item, settings=settings or {}) if isinstance(item, StageBegun) else item)
+        engine.take_events()
+    return engine, told
 
 
 @lru_cache(maxsize=4)
-def recovery(scenario: str, until_s: float) -> tuple[Pipeline, Told]:
+def recovery(scenario: str, until_s: float) -> tuple[Engine, Told]:
     return live(simulated_job(scenario, until_s, BOARDS))
 
 
@@ -54,11 +55,11 @@ def test_liquid_then_vapour_and_what_comes_first() -> None:
 
 def test_a_stall_is_told_with_its_cause_and_what_to_do() -> None:
     """The outlet hose is nearly shut from 150 s on: 'restricted_outlet' of the simulated plant."""
-    pipeline, told = recovery("restricted_outlet", 325.0)
+    engine, told = recovery("restricted_outlet", 325.0)
     first = next(t for t, lines in told if lines and lines[0].startswith("Stalled for "))
     assert 150 < first < 325
     (line,) = told[-1][1]
-    watch = pipeline.quantities.watch
+    watch = engine.live_values.watch
     assert isinstance(watch, CylinderWatch) and watch.now is not None
     now = watch.now
     assert now.causes[0] in line and now.check_next[0] in line
@@ -67,9 +68,9 @@ def test_a_stall_is_told_with_its_cause_and_what_to_do() -> None:
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 @pytest.mark.parametrize("scenario", [("brewery", 1800.0), ("restricted_outlet", 325.0)])
 def test_it_stands_under_the_large_number_and_leaves_room(size: tuple[int, int], scenario: tuple[str, float]) -> None:
-    pipeline, _ = recovery(*scenario)
-    state = shape(pipeline.snapshot(), {"alarms": [], "devices": [], "store": {}})
-    assert state["advice"] == list(pipeline.snapshot().advice)
+    engine, _ = recovery(*scenario)
+    state = shape(engine.snapshot(), {"alarms": [], "devices": [], "store": {}})
+    assert state["advice"] == list(engine.snapshot().advice)
     trend = Trend([{"low_shown": float(i), "high_shown": float(i), "unit_shown": "lb"} for i in range(200)])
     lines = [line.plain for line in render(state, trend, *size)]
     at = next(i for i, line in enumerate(lines) if state["advice"][0][:40] in line)
@@ -94,7 +95,7 @@ def test_the_valve_is_called_in_time_and_the_target_met() -> None:
 
 
 def test_no_stage_no_advice() -> None:
-    pipeline, _ = recovery("brewery", 1800.0)
-    assert pipeline.snapshot().advice
-    pipeline, _ = live(simulated_job("brewery", 1800.0, BOARDS)[:3])
-    assert pipeline.snapshot().advice == ()
+    engine, _ = recovery("brewery", 1800.0)
+    assert engine.snapshot().advice
+    engine, _ = live(simulated_job("brewery", 1800.0, BOARDS)[:3])
+    assert engine.snapshot().advice == ()

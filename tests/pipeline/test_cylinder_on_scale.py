@@ -2,14 +2,13 @@
 
 from logger.api.shape import shape
 from logger.config.rig_file import parse_rig
-from logger.model import records
 from logger.model.cylinder import Cylinder
+from logger.model.events import JobOpened, RigLoaded
 from logger.model.job import Job
-from logger.model.plain import plain
 from logger.model.units import NS_PER_S, PSI_PA
 from logger.model.value import Value
 from logger.pipeline.acts import do
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.screen.status_lines import status_lines
 from logger.screen.words import title
 
@@ -35,26 +34,25 @@ url = "/dev/{name}"
 )  # fmt: skip
 
 
-def on_scale(cylinder: Cylinder, refrigerant: str = "R-410A") -> Pipeline:
+def on_scale(cylinder: Cylinder, refrigerant: str = "R-410A") -> Engine:
     """30.0 kg on the scale in a recovery of that refrigerant."""
-    pipeline = Pipeline()
-    pipeline.apply({"type": records.RIG_LOADED, "t_ns": T0, "rig": plain(parse_rig('[rig]\nname = "r"\n' + RIG))})
-    job = plain(Job("j", refrigerant, 20.0))
-    pipeline.apply({"type": records.JOB_OPENED, "t_ns": T0, "job": job, "cylinders": [plain(cylinder)]})
-    do(pipeline, "cylinder", {"name": cylinder.name}, T0)
-    do(pipeline, "stage-begin", {"kind": "recovery"}, T0)
-    pipeline.frame(SCALE, T0 + NS_PER_S, b"30.0 kg")
-    return pipeline
+    engine = Engine()
+    engine.apply(RigLoaded(t_ns=T0, rig=parse_rig('[rig]\nname = "r"\n' + RIG)))
+    engine.apply(JobOpened(t_ns=T0, job=Job("j", refrigerant, 20.0), cylinders=(cylinder,)))
+    do(engine, "cylinder", {"name": cylinder.name}, T0)
+    do(engine, "stage-begin", {"kind": "recovery"}, T0)
+    engine.frame(SCALE, T0 + NS_PER_S, b"30.0 kg")
+    return engine
 
 
-def values(pipeline: Pipeline, **heard: str) -> dict[str, Value]:
+def values(engine: Engine, **heard: str) -> dict[str, Value]:
     """After a second in which these devices said so."""
-    now = pipeline.scene.now_ns or T0
+    now = engine.model.now_ns or T0
     for name, line in heard.items():
-        pipeline.frame(f"text:{name}", now + NS_PER_S, line.encode())
-    pipeline.frame(SCALE, now + NS_PER_S, b"30.0 kg")
-    pipeline.tick(now + 2 * NS_PER_S)
-    return pipeline.values
+        engine.frame(f"text:{name}", now + NS_PER_S, line.encode())
+    engine.frame(SCALE, now + NS_PER_S, b"30.0 kg")
+    engine.tick(now + 2 * NS_PER_S)
+    return engine.values
 
 
 A = Cylinder("A", 15.0, 20.0, 400 * PSI_PA, refrigerant="R-410A")
@@ -68,36 +66,36 @@ def test_a_temperature_the_table_does_not_reach_is_an_unknown_fill_with_that_rea
 
 
 def test_without_a_sound_shell_temperature_the_ambient_stands_in_and_says_so() -> None:
-    pipeline = on_scale(A)
-    lost = values(pipeline, shell="200.0 C")["cylinder_fill_now"]  # and nobody measures the air
+    engine = on_scale(A)
+    lost = values(engine, shell="200.0 C")["cylinder_fill_now"]  # and nobody measures the air
     assert lost.number is None and lost.problem == "over range"
-    fill = values(pipeline, shell="200.0 C", air="20.0 C")["cylinder_fill_now"]
+    fill = values(engine, shell="200.0 C", air="20.0 C")["cylinder_fill_now"]
     assert fill.number is not None and fill.u is None
     assert fill.note == "its temperature taken as ambient (over range)"
-    measured = values(pipeline, shell="21.0 C", air="20.0 C")["cylinder_fill_now"]
+    measured = values(engine, shell="21.0 C", air="20.0 C")["cylinder_fill_now"]
     assert measured.number is not None and measured.u is not None and measured.note is None
 
 
 def test_a_cylinder_entered_for_another_refrigerant_is_told_at_once_and_held_to_the_less_dense() -> None:
-    pipeline = on_scale(Cylinder("B", 15.0, 20.0, 400 * PSI_PA, refrigerant="R-22"))
-    mixed = values(pipeline, shell="20.0 C")["cylinder_of_limit"].number
+    engine = on_scale(Cylinder("B", 15.0, 20.0, 400 * PSI_PA, refrigerant="R-22"))
+    mixed = values(engine, shell="20.0 C")["cylinder_of_limit"].number
     right = values(on_scale(A), shell="20.0 C")["cylinder_of_limit"].number
     assert mixed == right  # R-410A's limit, and not the higher one of R-22
-    answer = str(do(pipeline, "cylinder", {"name": "B"}, T0 + 60 * NS_PER_S)["text"])
+    answer = str(do(engine, "cylinder", {"name": "B"}, T0 + 60 * NS_PER_S)["text"])
     assert "holding R-22; the job's refrigerant is R-410A" in answer
-    assert "cylinder.contents" in [f.key for f in pipeline.snapshot().findings]
-    do(pipeline, "stage-begin", {"kind": "charging"}, T0 + 61 * NS_PER_S)
-    pipeline.tick(T0 + 80 * NS_PER_S)
-    assert "cylinder.contents" in [f.key for f in pipeline.snapshot().findings]
+    assert "cylinder.contents" in [f.key for f in engine.snapshot().findings]
+    do(engine, "stage-begin", {"kind": "charging"}, T0 + 61 * NS_PER_S)
+    engine.tick(T0 + 80 * NS_PER_S)
+    assert "cylinder.contents" in [f.key for f in engine.snapshot().findings]
     assert do(on_scale(A), "cylinder", {"name": "A"}, T0 + NS_PER_S)["text"] == "A is on the scale now."
 
 
 def test_an_estimated_blend_is_marked_on_every_number_that_rests_on_it() -> None:
-    pipeline = on_scale(Cylinder("E", 15.0, 20.0, refrigerant="R-438A"), "R-438A")
-    found = values(pipeline, shell="20.0 C")
+    engine = on_scale(Cylinder("E", 15.0, 20.0, refrigerant="R-438A"), "R-438A")
+    found = values(engine, shell="20.0 C")
     for key in ("cylinder_of_limit", "mass_allowed", "cylinder_fill_now", "cylinder_fill_25c"):
         assert "estimated blend" in str(found[key].note), key
-    state = shape(pipeline.snapshot(), {})
+    state = shape(engine.snapshot(), {})
     assert "R-438A (estimated)" in title(state)
     (shown,) = [line for line in status_lines(state) if "Liquid fill now" in line]
     assert "estimated blend" in shown

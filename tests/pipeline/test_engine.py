@@ -6,14 +6,15 @@ from typing import Any
 import pytest
 
 from logger.evidence.chain import event_of
-from logger.model import records as r
+from logger.model.alarm import State
+from logger.model.events import AlarmChanged, CylinderOnScale
 from logger.model.finding import Verdict
-from logger.model.records import Record
+from logger.model.records import EVENT, Record
 from logger.model.sample import PointSample
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import end_stage
-from logger.pipeline.device_readings import Device
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.device_readings import DeviceReadings
+from logger.pipeline.engine import Engine
 from logger.pipeline.replay import in_order, replay
 from sim_device.plant import Plant
 from tests.export.simulated import T0_NS, simulated_job
@@ -29,33 +30,33 @@ def brewery() -> tuple[Record, ...]:
 
 def _tells(record: Record, cylinder: str) -> bool:
     """Whether the record says that this cylinder came."""
-    event = event_of(record) if record.kind == r.EVENT else {}
-    return event.get("type") == r.CYLINDER_ON_SCALE and event["cylinder"]["name"] == cylinder
+    event = event_of(record) if record.kind == EVENT else None
+    return isinstance(event, CylinderOnScale) and event.cylinder.name == cylinder
 
 
-def live(records: tuple[Record, ...], untold: str = "") -> tuple[Pipeline, list[dict[str, Any]]]:
-    """A live pipeline over recorded items, ticked each second; the alarm changes it made. untold: a cylinder."""
-    pipeline, told, next_tick = Pipeline(), [], 0
+def live(records: tuple[Record, ...], untold: str = "") -> tuple[Engine, list[AlarmChanged]]:
+    """A live engine over recorded items, ticked each second; the alarm changes it made. untold: a cylinder."""
+    engine, told, next_tick = Engine(), [], 0
     for t_ns, _, _, device, item in in_order(records):
         if t_ns >= next_tick:
-            pipeline.tick(t_ns)
+            engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):
-            pipeline.device_heard(device)
-            pipeline.frame(device, t_ns, item)
-        elif item["type"] != r.CYLINDER_ON_SCALE or item["cylinder"]["name"] != untold:
-            pipeline.apply(item)
-        told += pipeline.take_events()
-    return pipeline, [e for e in told if e["type"] == r.ALARM]
+            engine.device_heard(device)
+            engine.frame(device, t_ns, item)
+        elif not isinstance(item, CylinderOnScale) or item.cylinder.name != untold:
+            engine.apply(item)
+        told += engine.take_events()
+    return engine, [event for event in told if isinstance(event, AlarmChanged)]
 
 
 def test_a_recovery_as_the_mechanic_sees_it() -> None:
-    pipeline, alarms = live(brewery())
-    raised = [a["key"] for a in alarms if a["to_state"] == "unacknowledged"]
+    engine, alarms = live(brewery())
+    raised = [a.key for a in alarms if a.to_state is State.UNACKNOWLEDGED]
     assert "overfill-soon" in raised
     assert "overfill" not in raised  # the cylinder was changed in time
-    assert pipeline.scene.state.on_scale == "cylinder B"
-    moved = pipeline.values["recovered"]
+    assert engine.model.state.on_scale == "cylinder B"
+    moved = engine.values["recovered"]
     assert moved.number is not None and moved.u is not None
     plant = Plant("brewery", 3)
     before = plant.truth()["cylinders_kg"]
@@ -63,118 +64,118 @@ def test_a_recovery_as_the_mechanic_sees_it() -> None:
     after = plant.truth()["cylinders_kg"]
     truth_kg = sum(after[name] - before[name] for name in ("cylinder A", "cylinder B"))
     assert moved.number == pytest.approx(truth_kg, abs=0.15)
-    of_limit = pipeline.values["cylinder_of_limit"].number
+    of_limit = engine.values["cylinder_of_limit"].number
     assert of_limit is not None and 0.05 < of_limit < 0.4  # B is nearly empty again
 
 
 def test_replay_finds_what_live_found() -> None:
     records = brewery()
-    pipeline, _ = live(records)
+    engine, _ = live(records)
     again = replay(records)
-    for one in (pipeline, again):
-        one.tick(one.scene.now_ns + NS_PER_S)
-    ours, theirs = pipeline.scene.weighing, again.scene.weighing
+    for one in (engine, again):
+        one.tick(one.model.now_ns + NS_PER_S)
+    ours, theirs = engine.model.weighing, again.model.weighing
     assert ours is not None and theirs is not None
     assert ours.ledger.moved == theirs.ledger.moved
-    assert {p: h.buckets() for p, h in pipeline.scene.histories.items()} == {
-        p: h.buckets() for p, h in again.scene.histories.items()
+    assert {p: h.buckets() for p, h in engine.model.histories.items()} == {
+        p: h.buckets() for p, h in again.model.histories.items()
     }
 
 
 def test_alarms_survive_a_restart() -> None:
     records = brewery()
-    pipeline, alarms = live(records)
+    engine, alarms = live(records)
     restarted = replay(records)
     for event in alarms:
         restarted.apply(event)
     restarted.go_live()
 
-    def told(one: Pipeline) -> dict[str, object]:
+    def told(one: Engine) -> dict[str, object]:
         quiet = ("normal", "suppressed by design")
-        keys = one.alarm_state.keys.items()
+        keys = one.judge.state.keys.items()
         return {k: (s.state, s.since_ns, s.raised_ns, s.value, s.limit) for k, s in keys if s.state.value not in quiet}
 
-    standing = told(pipeline)
+    standing = told(engine)
     assert standing == told(restarted)
     assert "overfill-soon" in standing
-    assert pipeline.alarm_state.first_out is not None
-    assert restarted.alarm_state.first_out == pipeline.alarm_state.first_out
+    assert engine.judge.state.first_out is not None
+    assert restarted.alarm_state.first_out == engine.judge.state.first_out
 
 
 def test_a_cylinder_that_nobody_told_has_no_fill_and_that_is_an_alarm() -> None:
-    pipeline, alarms = live(brewery()[:400], untold="cylinder A")
-    fill = pipeline.values["cylinder_of_limit"]
+    engine, alarms = live(brewery()[:400], untold="cylinder A")
+    fill = engine.values["cylinder_of_limit"]
     assert fill.number is None and "rimelog cylinder-swap" in str(fill.problem)
-    assert "fill-unknown" in [a["key"] for a in alarms if a["to_state"] == "unacknowledged"]
+    assert "fill-unknown" in [a.key for a in alarms if a.to_state is State.UNACKNOWLEDGED]
 
 
 def test_another_cylinder_on_the_scale_is_not_taken_for_the_old_one() -> None:
     first = next(i for i, record in enumerate(brewery()) if _tells(record, "cylinder B"))
-    pipeline, alarms = live(brewery()[: first + 300], untold="cylinder B")
-    assert "another cylinder" in str(pipeline.values["cylinder_of_limit"].problem)
-    assert "fill-unknown" in [a["key"] for a in alarms if a["to_state"] == "unacknowledged"]
+    engine, alarms = live(brewery()[: first + 300], untold="cylinder B")
+    assert "another cylinder" in str(engine.values["cylinder_of_limit"].problem)
+    assert "fill-unknown" in [a.key for a in alarms if a.to_state is State.UNACKNOWLEDGED]
 
 
 def test_a_silent_point_is_unknown_with_its_age() -> None:
-    pipeline, _ = live(brewery()[:200])
-    pipeline.tick(pipeline.scene.now_ns + 60 * NS_PER_S)
-    value = pipeline.scene.value("cylinder_mass")
+    engine, _ = live(brewery()[:200])
+    engine.tick(engine.model.now_ns + 60 * NS_PER_S)
+    value = engine.model.value("cylinder_mass")
     assert value.number is None and "no reading for" in str(value.problem)
 
 
 def test_nothing_is_said_of_a_flow_when_the_scale_is_silent() -> None:
-    pipeline, _ = live(brewery()[:200])
-    pipeline.tick(pipeline.scene.now_ns + 60 * NS_PER_S)
+    engine, _ = live(brewery()[:200])
+    engine.tick(engine.model.now_ns + 60 * NS_PER_S)
     for key in ("recovered", "mass_rate", "charge_left", "time_to_limit", "cylinder_of_limit"):
-        value = pipeline.values[key]
+        value = engine.values[key]
         assert value.number is None and "no reading for" in str(value.problem), key
-    assert not any("Nothing comes" in line for line in pipeline.snapshot().advice)
+    assert not any("Nothing comes" in line for line in engine.snapshot().advice)
 
 
 def test_a_lost_device_takes_its_points_along() -> None:
-    pipeline, _ = live(brewery()[:200])
-    device = next(iter(pipeline.scene.devices))
-    pipeline.device_lost(device, "device lost: unplugged")
-    points = [d.point.name for d in pipeline.scene.devices[device].decoders]
-    assert points and all(str(pipeline.scene.value(p).problem).startswith("device lost") for p in points)
+    engine, _ = live(brewery()[:200])
+    device = next(iter(engine.model.devices))
+    engine.device_lost(device, "device lost: unplugged")
+    points = [d.point.name for d in engine.model.devices[device].decoders]
+    assert points and all(str(engine.model.value(p).problem).startswith("device lost") for p in points)
 
 
 def test_a_scale_that_stands_still_in_a_recovery_is_an_alarm(monkeypatch: pytest.MonkeyPatch) -> None:
     """Its readings go on coming, always the same: that would hide an overfill."""
-    read, stuck = Device.frame, list[float | None]()
+    read, stuck = DeviceReadings.frame, list[float | None]()
 
-    def frozen(self: Device, t_ns: int, *more: Any) -> list[PointSample]:
+    def frozen(self: DeviceReadings, t_ns: int, *more: Any) -> list[PointSample]:
         samples = read(self, t_ns, *more)
         if t_ns < T0_NS + 400 * NS_PER_S:
             return samples
         stuck.extend(s.value for s in samples if s.point == "cylinder_mass")
         return [s._replace(value=stuck[0]) if s.point == "cylinder_mass" else s for s in samples]
 
-    monkeypatch.setattr(Device, "frame", frozen)
+    monkeypatch.setattr(DeviceReadings, "frame", frozen)
     records = tuple(x for x in brewery() if x.t0_ns < T0_NS + 850 * NS_PER_S)
     _, alarms = live(records)
-    raised = {a["key"]: (a["t_ns"] - T0_NS) / NS_PER_S for a in alarms if a["to_state"] == "unacknowledged"}
+    raised = {a.key: (a.t_ns - T0_NS) / NS_PER_S for a in alarms if a.to_state is State.UNACKNOWLEDGED}
     assert 700 < raised["recovery-stalled"] < 850, raised
 
 
 def test_where_this_program_fails_live_and_replay_conclude_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
-    read, failed = Device.frame, set[int]()
+    read, failed = DeviceReadings.frame, set[int]()
 
-    def fails_now_and_then(self: Device, t_ns: int, raw: bytes, *more: Any) -> list[PointSample]:
+    def fails_now_and_then(self: DeviceReadings, t_ns: int, raw: bytes, *more: Any) -> list[PointSample]:
         samples = read(self, t_ns, raw, *more)
         if raw[-2] % 16 == 0 and samples:
             failed.add(t_ns)
             raise ZeroDivisionError("of ours")
         return samples
 
-    monkeypatch.setattr(Device, "frame", fails_now_and_then)
+    monkeypatch.setattr(DeviceReadings, "frame", fails_now_and_then)
     records = tuple(x for x in brewery() if x.t0_ns < T0_NS + 850 * NS_PER_S)
-    pipeline, alarms = live(records)
+    engine, alarms = live(records)
     again = replay(records)
-    assert len(failed) > 10 and "program-fault" in {a["key"] for a in alarms}
-    stage = again.scene.state.stage
+    assert len(failed) > 10 and "program-fault" in {a.key for a in alarms}
+    stage = again.model.state.stage
     assert stage is not None
-    found = [one.final_report(stage, T0_NS + 840 * NS_PER_S).findings for one in (pipeline, again)]
+    found = [one.final_result(stage, T0_NS + 840 * NS_PER_S).findings for one in (engine, again)]
     assert found[0] == found[1] and found[0][0].key != "program.failed"
 
 
@@ -183,9 +184,9 @@ def test_a_stage_at_whose_analysis_this_program_fails_ends_and_says_so(monkeypat
         raise ZeroDivisionError("of ours")
 
     monkeypatch.setattr("logger.pipeline.engine.conclude", fails)
-    pipeline = replay(x for x in brewery() if x.t0_ns < T0_NS + 400 * NS_PER_S)
-    findings = end_stage(pipeline, T0_NS + 400 * NS_PER_S)["findings"]
-    assert pipeline.scene.state.stage is None
+    engine = replay(x for x in brewery() if x.t0_ns < T0_NS + 400 * NS_PER_S)
+    findings = end_stage(engine, T0_NS + 400 * NS_PER_S)["findings"]
+    assert engine.model.state.stage is None
     assert [f["headline"] for f in findings] == ["not analysed"]
-    for finding in pipeline.report.findings:
+    for finding in engine.result.findings:
         assert finding.verdict is Verdict.CANNOT_TELL and "of ours" in finding.text

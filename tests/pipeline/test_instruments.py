@@ -1,4 +1,4 @@
-"""Instruments in the pipeline: readings from the stored bytes alone, and a rig that changes between two runs."""
+"""Instruments in the engine: readings from the stored bytes alone, and a rig that changes between two runs."""
 
 from dataclasses import replace
 
@@ -6,11 +6,13 @@ from logger.config.rig_file import parse_rig
 from logger.decode.registers import Block, exchange
 from logger.evidence.chain import frames_of
 from logger.model import records
+from logger.model.codec import event_from_json
+from logger.model.events import RigLoaded
 from logger.model.plain import plain
 from logger.model.rig import Rig
 from logger.model.sample import PointSample
 from logger.model.units import NS_PER_S
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.replay import replay
 from tests.config.test_rig_instruments import GOOD
 from tests.export.simulated import T0_NS, simulated_job
@@ -18,8 +20,8 @@ from tests.export.simulated import T0_NS, simulated_job
 SCALE, TRANSMITTERS = "text:platform scale", "modbus:transmitters"
 
 
-def loaded(pipeline: Pipeline, rig: Rig, t_ns: int = 0) -> None:
-    pipeline.apply({"type": records.RIG_LOADED, "t_ns": t_ns, "rig": plain(rig)})
+def loaded(engine: Engine, rig: Rig, t_ns: int = 0) -> None:
+    engine.apply(RigLoaded(t_ns=t_ns, rig=rig))
 
 
 def mass(sample: PointSample) -> float | None:
@@ -27,49 +29,49 @@ def mass(sample: PointSample) -> float | None:
 
 
 def test_readings_come_from_the_stored_bytes_and_the_stored_rig() -> None:
-    pipeline = Pipeline(live=False)
-    loaded(pipeline, parse_rig(GOOD))
-    (sample,) = pipeline.frame(SCALE, NS_PER_S, b"W 30.0 kg S")
+    engine = Engine(live=False)
+    loaded(engine, parse_rig(GOOD))
+    (sample,) = engine.frame(SCALE, NS_PER_S, b"W 30.0 kg S")
     assert mass(sample) == round(30.0 - 0.4 * 0.45359237, 6) and sample.t_ns == NS_PER_S
-    assert pipeline.frame(SCALE, 2 * NS_PER_S, b"self test ok") == []
-    (sample,) = pipeline.frame(SCALE, 3 * NS_PER_S, b"W 999.0 lb S")
+    assert engine.frame(SCALE, 2 * NS_PER_S, b"self test ok") == []
+    (sample,) = engine.frame(SCALE, 3 * NS_PER_S, b"W 999.0 lb S")
     assert (sample.value, sample.problem) == (None, "over range")
-    assert pipeline.scene.points == ("cylinder_mass",)
-    assert pipeline.scene.weighing is not None  # its division is the scale's
-    assert abs(pipeline.scene.weighing.resolution_kg - 0.02 * 0.45359237) < 1e-12
+    assert engine.model.points == ("cylinder_mass",)
+    assert engine.model.weighing is not None  # its division is the scale's
+    assert abs(engine.model.weighing.resolution_kg - 0.02 * 0.45359237) < 1e-12
 
     answered = exchange(Block(5, 3, 7, 1), bytes([3, 2, 0, 217]))
-    (sample,) = pipeline.frame(TRANSMITTERS, 4 * NS_PER_S, answered)
+    (sample,) = engine.frame(TRANSMITTERS, 4 * NS_PER_S, answered)
     assert sample.point == "discharge_temperature" and abs((sample.value or 0) - 294.85) < 1e-9
-    (sample,) = pipeline.frame(TRANSMITTERS, 5 * NS_PER_S, exchange(Block(4, 4, 0, 2), b""))
+    (sample,) = engine.frame(TRANSMITTERS, 5 * NS_PER_S, exchange(Block(4, 4, 0, 2), b""))
     assert (sample.value, sample.problem) == (None, "unit 4 does not answer")
-    assert pipeline.frame(TRANSMITTERS, 6 * NS_PER_S, b"\x01") == []
+    assert engine.frame(TRANSMITTERS, 6 * NS_PER_S, b"\x01") == []
 
 
 def test_a_point_is_stale_after_the_rig_s_own_time() -> None:
-    pipeline = Pipeline(live=False)
-    loaded(pipeline, parse_rig(GOOD))
-    pipeline.frame(SCALE, NS_PER_S, b"W 30.0 kg S")
-    pipeline.tick(int(5.9 * NS_PER_S))
-    assert pipeline.scene.value("cylinder_mass").number is not None
-    pipeline.tick(int(6.1 * NS_PER_S))
-    assert pipeline.scene.value("cylinder_mass").problem == "no reading for 5 s"
+    engine = Engine(live=False)
+    loaded(engine, parse_rig(GOOD))
+    engine.frame(SCALE, NS_PER_S, b"W 30.0 kg S")
+    engine.tick(int(5.9 * NS_PER_S))
+    assert engine.model.value("cylinder_mass").number is not None
+    engine.tick(int(6.1 * NS_PER_S))
+    assert engine.model.value("cylinder_mass").problem == "no reading for 5 s"
 
 
 def test_a_rig_changed_between_two_runs_counts_from_then_on() -> None:
-    pipeline = Pipeline(live=False)
-    loaded(pipeline, parse_rig(GOOD))
-    pipeline.frame(SCALE, NS_PER_S, b"W 30.0 kg S")
-    loaded(pipeline, parse_rig(GOOD.replace('zero = "0.4lb"', "")), 2 * NS_PER_S)
-    (sample,) = pipeline.frame(SCALE, 3 * NS_PER_S, b"W 30.0 kg S")
+    engine = Engine(live=False)
+    loaded(engine, parse_rig(GOOD))
+    engine.frame(SCALE, NS_PER_S, b"W 30.0 kg S")
+    loaded(engine, parse_rig(GOOD.replace('zero = "0.4lb"', "")), 2 * NS_PER_S)
+    (sample,) = engine.frame(SCALE, 3 * NS_PER_S, b"W 30.0 kg S")
     assert mass(sample) == 30.0
 
 
 def test_that_holds_for_devices_that_describe_themselves_too() -> None:
     job = simulated_job("tight", 3.0, ("vacuum board",))
     shown: list[float | None] = []
-    pipeline = replay(job)
-    rig = pipeline.scene.state.rig
+    engine = replay(job)
+    rig = engine.model.state.rig
     device = rig.devices[0]
     channel = next(c for c in device.channels if c.point == "system_temperature")
     frames = [r for r in job if r.kind == records.FRAMES]
@@ -77,8 +79,8 @@ def test_that_holds_for_devices_that_describe_themselves_too() -> None:
     for zero in (0.0, 2.0):
         calibrated = replace(channel, calibration=replace(channel.calibration, zero=zero))
         changed = replace(device, channels=(calibrated,))
-        loaded(pipeline, replace(rig, devices=(changed,)), T0_NS + 10 * NS_PER_S)
-        samples = pipeline.frame(str(device.device_id), t_ns, raw)
+        loaded(engine, replace(rig, devices=(changed,)), T0_NS + 10 * NS_PER_S)
+        samples = engine.frame(str(device.device_id), t_ns, raw)
         shown.append(next(s.value for s in samples if s.point == "system_temperature"))
     assert shown[0] is not None and shown[1] is not None and abs(shown[0] - shown[1] - 2.0) < 1e-9
 
@@ -86,7 +88,7 @@ def test_that_holds_for_devices_that_describe_themselves_too() -> None:
 def test_a_rig_of_a_later_version_leaves_the_record_readable() -> None:
     rig = plain(parse_rig(GOOD))
     rig["devices"][0]["channels"][0]["source"]["pattern"] = "(?P<value>.)(?P<future>.)"
-    pipeline = Pipeline(live=False)
-    pipeline.apply({"type": records.RIG_LOADED, "t_ns": 0, "rig": rig})
-    assert pipeline.frame(SCALE, NS_PER_S, b"W 30.0 kg S") == []
-    assert "groups are value, unit and stable" in str(pipeline.scene.devices[SCALE].problem)
+    engine = Engine(live=False)
+    engine.apply(event_from_json({"type": records.RIG_LOADED, "t_ns": 0, "rig": rig}))
+    assert engine.frame(SCALE, NS_PER_S, b"W 30.0 kg S") == []
+    assert "groups are value, unit and stable" in str(engine.model.devices[SCALE].problem)

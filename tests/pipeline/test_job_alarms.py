@@ -1,6 +1,5 @@
 """The alarms of a job on a rig of which not everything is there."""
 
-import copy
 from dataclasses import replace
 from typing import Any
 
@@ -8,13 +7,13 @@ import pytest
 
 from logger.config.errors import FileProblems
 from logger.config.rig_file import parse_rig
-from logger.model import records as r
+from logger.model.alarm import State
+from logger.model.events import AlarmChanged, DeviceHello, Event, JobOpened, RigLoaded
 from logger.model.job import Job, Stage
-from logger.model.plain import plain
 from logger.model.rig import Rig
 from logger.model.units import NS_PER_S, PSI_PA
 from logger.pipeline.acts import do
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.job_alarms import rules_now, rules_of
 from logger.pipeline.replay import in_order
 from logger.stages.pressure_test.definition import TEST_PRESSURE_MARGIN
@@ -33,46 +32,48 @@ url = "socket://127.0.0.1:5001"
 """
 
 
-def night(heard: str, alarms: dict[str, Any]) -> tuple[Pipeline, list[str]]:
+def night(heard: str, alarms: dict[str, Any]) -> tuple[Engine, list[str]]:
     """A live pipeline that hears one device of the rig only, whose file has this alarm table; the alarms raised."""
-    pipeline, told, next_tick = Pipeline(), [], 0
+    engine, told, next_tick = Engine(), [], 0
     for t_ns, _, _, device, item in list(in_order(brewery()))[:400]:
         if t_ns >= next_tick:
-            pipeline.tick(t_ns)
+            engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
-        if isinstance(item, dict):
-            if item["type"] == r.RIG_LOADED:
-                item = copy.deepcopy(item)
-                item["rig"]["alarms"] = alarms
-            pipeline.apply(item)
-            if item["type"] == r.RIG_LOADED:
-                for one in pipeline.scene.state.rig.devices:
-                    pipeline.device_lost(pipeline.device_key(one.name), "device lost: not heard yet")
-        elif device == pipeline.device_key(heard):
-            pipeline.device_heard(device)
-            pipeline.frame(device, t_ns, item)
-        told += pipeline.take_events()
-    return pipeline, [e["key"] for e in told if e["type"] == r.ALARM and e["to_state"] == "unacknowledged"]
+        if isinstance(item, Event):
+            if isinstance(item, RigLoaded):
+                item = replace(item, rig=replace(item.rig, alarms=alarms))
+            engine.apply(item)
+            if isinstance(item, RigLoaded):
+                for one in engine.model.state.rig.devices:
+                    engine.device_lost(engine.model.state.device_key(one.name), "device lost: not heard yet")
+        elif device == engine.model.state.device_key(heard):
+            engine.device_heard(device)
+            engine.frame(device, t_ns, item)
+        told += engine.take_events()
+    changes = (event for event in told if isinstance(event, AlarmChanged))
+    return engine, [change.key for change in changes if change.to_state is State.UNACKNOWLEDGED]
 
 
 def test_a_setting_for_a_point_whose_device_is_not_there_ends_nothing() -> None:
-    pipeline, raised = night(BOARD, {"no-data-cylinder_mass": {"enabled": False}})
-    scale = pipeline.device_key("scale")
+    engine, raised = night(BOARD, {"no-data-cylinder_mass": {"enabled": False}})
+    scale = engine.model.state.device_key("scale")
     assert {f"device-{scale}", "fill-unknown"} <= set(raised)
     assert not [key for key in raised if key.startswith("no-data")], "the lost device explains it"
 
 
 def test_a_device_that_lacks_a_mapped_channel_is_not_silent() -> None:
-    pipeline, _ = night(BOARD, {})
-    rig = copy.deepcopy(next(e for *_, e in in_order(brewery()) if isinstance(e, dict) and e["type"] == r.RIG_LOADED))
-    board = next(d for d in rig["rig"]["devices"] if d["name"] == BOARD)
-    board["channels"][0]["index"] = 63
-    pipeline.apply(rig)
+    engine, _ = night(BOARD, {})
+    loaded = next(e for *_, e in in_order(brewery()) if isinstance(e, RigLoaded))
+    board = next(device for device in loaded.rig.devices if device.name == BOARD)
+    missing = replace(board.channels[0], index=63)
+    changed = replace(board, channels=(missing, *board.channels[1:]))
+    devices = tuple(changed if device is board else device for device in loaded.rig.devices)
+    engine.apply(replace(loaded, rig=replace(loaded.rig, devices=devices)))
     for _ in range(60):
-        pipeline.tick(pipeline.scene.now_ns + NS_PER_S)
-    waiting = pipeline.waiting_alarms()
-    assert f"no-data-{board['channels'][0]['point']}" in waiting
-    problem = pipeline.alarm_state.of(f"no-data-{board['channels'][0]['point']}").problem
+        engine.tick(engine.model.now_ns + NS_PER_S)
+    waiting = engine.judge.waiting()
+    assert f"no-data-{missing.point}" in waiting
+    problem = engine.judge.state.of(f"no-data-{missing.point}").problem
     assert problem is not None and "no channel 63" in problem
 
 
@@ -92,10 +93,10 @@ def test_the_test_pressure_is_held_to_the_lower_of_stage_and_file() -> None:
 
 
 def test_a_stage_with_a_lower_test_pressure_than_the_file_can_begin() -> None:
-    pipeline, _ = night(BOARD, {"test-overpressure": {"limit": "300psi"}})
-    do(pipeline, "stage-begin", {"kind": "pressure-test", "settings": {"test_pressure": 1.1e6}}, pipeline.scene.now_ns)
-    pipeline.tick(pipeline.scene.now_ns + NS_PER_S)
-    assert "fill-unknown" in {rule.key for rule in pipeline.engine.rules}
+    engine, _ = night(BOARD, {"test-overpressure": {"limit": "300psi"}})
+    do(engine, "stage-begin", {"kind": "pressure-test", "settings": {"test_pressure": 1.1e6}}, engine.model.now_ns)
+    engine.tick(engine.model.now_ns + NS_PER_S)
+    assert "fill-unknown" in {rule.key for rule in engine.judge.alarm_engine.rules}
 
 
 def test_a_setting_that_does_not_fit_any_more_costs_no_other_alarm() -> None:
@@ -105,27 +106,27 @@ def test_a_setting_that_does_not_fit_any_more_costs_no_other_alarm() -> None:
 
 
 def test_a_recovery_begun_with_nothing_plugged_in_goes_on_and_says_that_the_fill_is_unknown() -> None:
-    pipeline, raised = night("nothing", {})
-    assert pipeline.scene.weighing is None and "fill-unknown" in raised
-    assert pipeline.snapshot().stage is not None
-    shown = pipeline.snapshot().points["cylinder_mass"].value  # a point nobody has heard of yet is shown, as unknown
+    engine, raised = night("nothing", {})
+    assert engine.model.weighing is None and "fill-unknown" in raised
+    assert engine.snapshot().stage is not None
+    shown = engine.snapshot().points["cylinder_mass"].value  # a point nobody has heard of yet is shown, as unknown
     assert shown.number is None and "not heard yet" in str(shown.problem)
 
 
 def test_an_alarm_keeps_its_key_when_the_device_says_who_it_is() -> None:
     rig = parse_rig(RIG)
-    pipeline = Pipeline()
-    pipeline.apply({"type": r.JOB_OPENED, "t_ns": 0, "job": plain(Job("j", "R-407C"))})
-    pipeline.apply({"type": r.RIG_LOADED, "t_ns": 0, "rig": plain(rig)})
-    pipeline.device_lost(pipeline.device_key("board"), "device lost: not heard yet")
+    engine = Engine()
+    engine.apply(JobOpened(t_ns=0, job=Job("j", "R-407C")))
+    engine.apply(RigLoaded(t_ns=0, rig=rig))
+    engine.device_lost(engine.model.state.device_key("board"), "device lost: not heard yet")
     for second in range(20):
-        pipeline.tick(second * NS_PER_S)
-    assert "device-board" in pipeline.waiting_alarms()
-    pipeline.apply({"type": r.DEVICE_HELLO, "t_ns": 20 * NS_PER_S, "device": "52696d6500000001", "name": "board"})
-    pipeline.device_heard(pipeline.device_key("board"))
+        engine.tick(second * NS_PER_S)
+    assert "device-board" in engine.judge.waiting()
+    engine.apply(DeviceHello(t_ns=20 * NS_PER_S, device="52696d6500000001", name="board"))
+    engine.device_heard(engine.model.state.device_key("board"))
     for second in range(20, 40):
-        pipeline.tick(second * NS_PER_S)
-    rows = pipeline.engine.present(pipeline.alarm_state, pipeline.alarm_inputs())
+        engine.tick(second * NS_PER_S)
+    rows = engine.judge.alarm_engine.present(engine.judge.state, engine.judge.inputs(engine.model, engine.values))
     assert [(row.key, row.state.value) for row in rows if row.key.startswith("device-")] == [
         ("device-board", "returned unacknowledged")
     ]
@@ -156,10 +157,10 @@ def test_an_error_of_this_program_ends_neither_record_nor_alarms(monkeypatch: py
         raise ZeroDivisionError("of ours")
 
     monkeypatch.setattr("logger.pipeline.live_values.LiveQuantities.values", fails)
-    pipeline, raised = night("scale", {})
+    engine, raised = night("scale", {})
     assert {"program-fault", "fill-unknown"} <= set(raised)
-    assert "of ours" in str(pipeline.alarm_state.of("program-fault").problem)
+    assert "of ours" in str(engine.judge.state.of("program-fault").problem)
     monkeypatch.undo()
     monkeypatch.setattr("logger.pipeline.engine.interim", fails)
-    pipeline, raised = night("scale", {})
+    engine, raised = night("scale", {})
     assert "program-fault" in raised and "fill-unknown" not in raised

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import pytest
 
+from logger.model.events import NoteWritten, StageEnded
 from logger.model.finding import Verdict
-from logger.model.records import NOTE, STAGE_ENDED
 from logger.model.units import NS_PER_S
-from logger.pipeline.engine import Pipeline
+from logger.pipeline.engine import Engine
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order
 from logger.stages.definition import StageResult
@@ -38,22 +38,22 @@ def course(gone_s: int, back_s: int, end_s: int) -> Course:
     return before, missed, after
 
 
-def unbroken(course: Course) -> Pipeline:
+def unbroken(course: Course) -> Engine:
     return fed(sorted((item for part in course for item in part), key=lambda item: item[:3]))
 
 
-def fed(items: Iterable[Item], live: bool = True, pipeline: Pipeline | None = None) -> Pipeline:
-    pipeline, next_tick = pipeline or Pipeline(live), 0
+def fed(items: Iterable[Item], live: bool = True, engine: Engine | None = None) -> Engine:
+    engine, next_tick = engine or Engine(live), 0
     for t_ns, _, _, device, item in items:
         if t_ns >= next_tick:
-            pipeline.tick(t_ns)
+            engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):
-            pipeline.device_heard(device)
-            pipeline.frame(device, t_ns, item)
+            engine.device_heard(device)
+            engine.frame(device, t_ns, item)
         else:
-            pipeline.apply(item)
-    return pipeline
+            engine.apply(item)
+    return engine
 
 
 def sent_again(missed: list[Item], after: list[Item]) -> Iterable[Item]:
@@ -88,7 +88,7 @@ def test_a_cylinder_changed_in_an_outage_is_no_refrigerant() -> None:
     """The change itself comes late; it was told while nothing was heard of the scale."""
     before, missed, after = course(SWAP_S - 60, SWAP_S + 60, SWAP_S + 150)
     again, wanted = fed([*before, *sent_again(missed, after)]), unbroken((before, missed, after))
-    assert again.scene.state.on_scale == "cylinder B"
+    assert again.model.state.on_scale == "cylinder B"
     for key, within in (("recovered", 0.1), ("cylinder_of_limit", 0.005)):
         assert again.values[key].number == pytest.approx(wanted.values[key].number, abs=within)
 
@@ -100,24 +100,24 @@ def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late
         10**9,
         0,
         "",
-        {"type": STAGE_ENDED, "t_ns": T0_NS + 480 * NS_PER_S, "number": 1},
+        StageEnded(t_ns=T0_NS + 480 * NS_PER_S, number=1),
     )
     late: list[Item] = [(T0_NS + 481 * NS_PER_S, *item[1:]) for item in missed]
     wanted = fed([*before, *missed, *after, end]).reports[1]
     for live in (True, False):
-        pipeline = fed([*before, *after, end], live)
-        at_its_end = pipeline.reports[1]
+        engine = fed([*before, *after, end], live)
+        at_its_end = engine.results[1]
         assert _recovered(at_its_end) < 10.0, "the readings in which most of it came are missing"
         passed = replace(at_its_end.findings[0], verdict=Verdict.PASS, headline="passed")
-        pipeline.report = replace(at_its_end, findings=(passed, *at_its_end.findings[1:]))
-        fed(late, pipeline=pipeline)
-        pipeline.tick(T0_NS + 490 * NS_PER_S)
-        notes = [e["text"] for e in pipeline.take_events() if e["type"] == NOTE]
+        engine.result = replace(at_its_end, findings=(passed, *at_its_end.findings[1:]))
+        fed(late, engine=engine)
+        engine.tick(T0_NS + 490 * NS_PER_S)
+        notes = [e.text for e in engine.take_events() if isinstance(e, NoteWritten)]
         assert [("it was: passed" in text) for text in notes] == [True] * live, "told once, and not on replay"
-        again = pipeline.reports[1]
+        again = engine.results[1]
         assert _recovered(again) == pytest.approx(_recovered(wanted), abs=0.05)
         assert [(f.key, f.verdict) for f in again.findings] == [(f.key, f.verdict) for f in wanted.findings]
-        assert pipeline.report is again and pipeline.scene.facts[1] is again.facts
+        assert engine.result is again and engine.model.facts[1] is again.facts
 
 
 def _recovered(report: StageResult) -> float:

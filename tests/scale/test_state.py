@@ -5,11 +5,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.model.units import NS_PER_S
-from logger.scale.state import Weighing
+from logger.scale.state import ScaleState
 
 
-def weighing(*readings: tuple[float, float]) -> Weighing:
-    w = Weighing(0.05, 0.02, 0)
+def weighing(*readings: tuple[float, float]) -> ScaleState:
+    w = ScaleState(0.05, 0.02, 0)
     for t_s, kg in readings:
         w.sample(int(t_s * NS_PER_S), kg)
     return w
@@ -56,7 +56,7 @@ class Scale:
     """What stands on it, read five times a second."""
 
     def __init__(self) -> None:
-        self.weighing, self.t_s = Weighing(0.05, 0.02, 0), 0.0
+        self.weighing, self.t_s = ScaleState(0.05, 0.02, 0), 0.0
 
     def stands(self, kg: float, for_s: float, flow_kg_s: float = 0.0) -> float:
         """The mass at the end."""
@@ -147,7 +147,7 @@ def test_however_long_another_cylinder_stands_there_it_is_not_taken_for_the_told
 def test_single_knocks_never_move_the_trusted_mass(rate: float, start: float, knocks: list[tuple[int, float]]) -> None:
     """A knock shorter than the confirmation leaves the mass within what flow can be."""
     at = dict(knocks)
-    w = Weighing(0.05, 0.02, 0)
+    w = ScaleState(0.05, 0.02, 0)
     for t in range(300):
         true = start + rate * t
         w.sample(t * NS_PER_S, true + at.get(t, 0.0))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from firmware_protocol.framing import decode_frame
 from firmware_protocol.messages import Hello, Samples, decode_payload
-from logger.evidence.chain import event_of, frames_of
+from logger.evidence.chain import event_data, frames_of
 from logger.model.records import EVENT, GAP
 from logger.store.reader import StoreReader
 
@@ -81,7 +81,7 @@ def look_through(file: Path) -> Found:
             payload_bytes += len(record.payload)
             if record.kind == EVENT:
                 events += 1
-                event = event_of(record)
+                event = event_data(record)
                 if event["type"] == GAP:
                     gaps[str(event.get("cause"))] += 1
                 continue

@@ -4,8 +4,9 @@ import struct
 from pathlib import Path
 from typing import Any
 
-from logger.evidence.chain import encode_offsets, new_event
-from logger.model.records import FRAMES, NOTE, NewRecord, Record
+from logger.evidence.chain import encode_offsets, event_data, new_event
+from logger.model.events import NoteWritten
+from logger.model.records import EVENT, FRAMES, NewRecord, Record
 from logger.model.sample import Scan
 from logger.model.units import NS_PER_S
 from logger.store.reader import StoreReader
@@ -28,7 +29,7 @@ def number_of(record: Record) -> int:
 
 
 def note(number: int, text: str = "a note") -> NewRecord:
-    return new_event({"type": NOTE, "t_ns": T0_NS + number * NS_PER_S, "text": text, "author": ""})
+    return new_event(NoteWritten(t_ns=T0_NS + number * NS_PER_S, text=text))
 
 
 def readings(number: int, point: str = "vacuum") -> list[Scan]:
@@ -44,4 +45,5 @@ def stored(path: Path) -> list[Record]:
 
 def events(path: Path, type_: str) -> list[dict[str, Any]]:
     with StoreReader(path) as reader:
-        return [event for _, event in reader.events(type_)]
+        found = (event_data(record) for record in reader.records(kind=EVENT))
+        return [event for event in found if event["type"] == type_]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.evidence.chain import GENESIS, chained, event_of, verify_chain
+from logger.evidence.chain import GENESIS, chained, event_data, verify_chain
 from logger.evidence.checkpoint import parse_checkpoints
 from logger.model.records import EVENT, FRAMES, GAP, NewRecord, Record
 from logger.model.sample import Scan
@@ -114,7 +114,7 @@ def test_a_spoilt_page_costs_only_its_own_records(job: Path, tmp_path: Path) -> 
     assert verify_chain(after).holds
     lost = range(out.breaks[0].first_id, out.breaks[0].last_id + 1)
     assert len(lost) == out.lost == report.lost
-    assert [content(r) for r in after if r.kind == FRAMES or event_of(r)["type"] != GAP] == [
+    assert [content(r) for r in after if r.kind == FRAMES or event_data(r)["type"] != GAP] == [
         content(r) for r in before if r.id not in lost
     ]
     assert after[: lost[0] - 1] == before[: lost[0] - 1]  # the beginning with its ids and digests
@@ -162,7 +162,7 @@ def test_a_file_cut_anywhere_gives_what_is_left(job: Path, tmp_path: Path) -> No
         assert report.readable > (part - 0.4) * COUNT
         assert report.readable + report.lost == COUNT + 13
         out = rescue(cut, cut.parent / "out" / "job.rimelog", job_id=JOB_ID, now_ns=T0_NS)
-        saved = [r for r in stored(out.path) if r.kind == FRAMES or event_of(r)["type"] != GAP]
+        saved = [r for r in stored(out.path) if r.kind == FRAMES or event_data(r)["type"] != GAP]
         assert {content(r) for r in saved} <= before
         assert len(saved) == report.readable
         assert verify_chain(stored(out.path), parse_checkpoints(checkpoints_path(cut).read_bytes()).checkpoints).holds
@@ -344,7 +344,7 @@ def test_a_closed_file_is_examined_and_rescued_too(job: Path, tmp_path: Path) ->
     assert not report.whole
     out = rescue(job, tmp_path / "out" / "job.rimelog", job_id=JOB_ID, now_ns=T0_NS)
     assert out.lost <= 120
-    saved = [content(r) for r in stored(out.path) if r.kind == FRAMES or event_of(r)["type"] != GAP]
+    saved = [content(r) for r in stored(out.path) if r.kind == FRAMES or event_data(r)["type"] != GAP]
     assert saved == [c for c in before if c in set(saved)]
     assert len(saved) + out.lost == len(before)
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.evidence.chain import event_of, verify_chain
+from logger.evidence.chain import event_data, verify_chain
 from logger.model.records import EVENT, FRAMES, GAP, NOTE
 from logger.store.doctor import examine
 from logger.store.errors import PlaceError
@@ -147,7 +147,7 @@ def test_a_full_disk_is_survived(disk: RealDisk | LimitedFile, monkeypatch: pyte
     records = stored(path)
     assert verify_chain(records).holds
     assert examine(path).whole
-    told = [event_of(r) for r in records if r.kind == EVENT]
+    told = [event_data(r) for r in records if r.kind == EVENT]
     gaps = [event for event in told if event["type"] == GAP]
     assert sum(gap["frames_lost"] for gap in gaps) == lost
     assert {gap["cause"] for gap in gaps} == {"disk full"}

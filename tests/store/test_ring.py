@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.evidence.chain import event_of
+from logger.evidence.chain import event_data
 from logger.model.records import EVENT, FRAMES, GAP, NewRecord
 from logger.model.units import NS_PER_S
 from logger.store.ring import Ring
@@ -25,8 +25,8 @@ def test_everything_is_written_once_in_order_or_counted_as_lost(steps: list[str]
         nonlocal told_lost
         records, _ = ring.take(10_000)
         for record in records:
-            if record.kind == EVENT and event_of(record)["type"] == GAP:
-                told_lost += event_of(record)["records_lost"]
+            if record.kind == EVENT and event_data(record)["type"] == GAP:
+                told_lost += event_data(record)["records_lost"]
             else:
                 written.append(record)
         ring.done()
@@ -65,12 +65,12 @@ def test_when_nothing_can_be_written_the_oldest_frames_go_and_every_event_stays(
         records += some
         bins.update(more)
         ring.done()
-    gap = event_of(records[0])
+    gap = event_data(records[0])
     frames = [r for r in records if r.kind == FRAMES]
     kept = len(frames)
     assert 50 < kept < 300
     assert frames == [second(k) for k in range(1000 - kept, 1000)]  # the newest
-    assert [event_of(r)["type"] for r in records if r.kind == EVENT] == [GAP] + ["note"] * 10
+    assert [event_data(r)["type"] for r in records if r.kind == EVENT] == [GAP] + ["note"] * 10
     assert gap["cause"] == "disk full"
     assert gap["frames_lost"] == 10 * (1000 - kept) == ring.lost_frames
     assert gap["from_ns"] == T0_NS
@@ -88,7 +88,7 @@ def test_even_events_are_bounded_and_their_loss_is_told() -> None:
     while ring.since_s is not None:
         records += ring.take(1 << 20)[0]
         ring.done()
-    assert event_of(records[0])["records_lost"] == 2000 - len(records) + 1
+    assert event_data(records[0])["records_lost"] == 2000 - len(records) + 1
     assert records[-1] == note(1999, "x" * 100)
 
 
@@ -100,9 +100,9 @@ def test_a_loss_while_a_commit_is_under_way_is_told_with_the_next() -> None:
     for k in range(30, 200):
         ring.add([second(k)], (), 0.0)
     ring.failed()
-    told = event_of(ring.take(1)[0][0])["records_lost"]
+    told = event_data(ring.take(1)[0][0])["records_lost"]
     ring.failed()
-    again = event_of(ring.take(1)[0][0])["records_lost"]
+    again = event_data(ring.take(1)[0][0])["records_lost"]
     assert told == again == 200 - ring.records
     assert taken[0] in (second(0),)
     ring.done()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.evidence.chain import event_of
+from logger.evidence.chain import event_data
 from logger.store.database import connect_writer, schema_steps
 from logger.store.doctor import examine
 from logger.store.errors import StoreDamaged, StoreVersion
@@ -36,7 +36,7 @@ def test_an_old_file_is_read_and_examined_without_being_changed(old: Path) -> No
         assert report.holds
         assert report.checkpoints == 1
         records = list(reader.records())
-        assert event_of(records[0])["job"]["invented"] is True
+        assert event_data(records[0])["job"]["invented"] is True
         assert {r.n for r in records[1:]} == {10}
         bucket = reader.overview("vacuum", T0_NS, T0_NS + 60_000_000_000, 1)[0]
         assert (bucket.n, bucket.min, bucket.max, bucket.mean) == (390, 0.0, 38.0, 19.0)

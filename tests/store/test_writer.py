@@ -14,10 +14,11 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from logger.evidence import sshsig
-from logger.evidence.chain import GENESIS, event_of, verify_chain
+from logger.evidence.chain import GENESIS, event_data, verify_chain
 from logger.evidence.checkpoint import Checkpoint, checkpoint_bytes
 from logger.evidence.errors import ChainError
 from logger.evidence.keys import public_key
+from logger.model.events import NoteWritten
 from logger.model.records import EVENT, FRAMES, GAP, NewRecord, Record
 from logger.model.units import NS_PER_S
 from logger.store.checkpoints import CheckpointLog
@@ -85,7 +86,9 @@ def test_what_is_submitted_is_in_the_file_in_order(start: Open, path: Path) -> N
         assert list(reader.records(since_id=50)) == records[50:]
         assert list(reader.records(kind=EVENT)) == [r for r in records if r.kind == EVENT]
         assert list(reader.records(device=records[0].device)) == [r for r in records if r.kind == FRAMES]
-        assert [record_id for record_id, _ in reader.events("note")] == [r.id for r in records if r.kind == EVENT]
+        assert [record_id for record_id, event in reader.events() if isinstance(event, NoteWritten)] == [
+            r.id for r in records if r.kind == EVENT
+        ]
         assert reader.points() == ["vacuum"]
         bucket = reader.overview("vacuum", T0_NS, T0_NS + 50 * NS_PER_S, 1)[0]
         assert (bucket.n, bucket.min, bucket.max) == (500, 0.0, 49.9)
@@ -249,7 +252,7 @@ def test_another_program_that_locks_the_file_only_delays(
     until(lambda: writer.status.unsaved_records == 0)
     writer.close()
     records = stored(path)
-    gap = event_of(next(r for r in records if r.kind == EVENT))
+    gap = event_data(next(r for r in records if r.kind == EVENT))
     assert gap["type"] == GAP
     kept = [number_of(r) for r in records if r.kind == FRAMES]
     assert kept[0] == 0

@@ -8,8 +8,8 @@ from logger.cli.rig_wizard.stated_steps import ask_stated, typed_problem
 from logger.cli.rig_wizard.text_steps import ask_serial, ask_unit
 from logger.config.rig_draft import DeviceDraft, RigDraft, Value
 from logger.decode.registers import blocks
+from logger.link import connect
 from logger.link.modbus.modbus_client import ModbusMissing, need_pymodbus
-from logger.link.modbus.modbus_conversation import ModbusSupervisor
 from logger.model.instrument import ModbusPort, Register
 from logger.model.text import clean
 
@@ -68,7 +68,7 @@ def _ask_register(
     unit = ask_unit("gives which unit", "")
     field["unit"] = unit
     register = Register(unit_id, table, address, type_, order, scale)
-    heard = listener.hear(lambda take: ModbusSupervisor(url, port, blocks([register]), take))
+    heard = listener.hear(lambda take: connect.to_registers(url, port, None, blocks([register]), take))
     try:
         if not listener.wait(ANSWER_S, lambda: bool(heard.raws())):
             say(f"It is not heard: {clean(heard.problem or 'it does not answer', 100)}")

@@ -8,14 +8,14 @@ from logger.cli.rig_wizard.questions import Zeroing, ask, ask_point, say, shown,
 from logger.config.errors import FileProblems
 from logger.config.rig_draft import ChannelDraft, DeviceDraft, RigDraft, Value, read_again, rig_toml
 from logger.config.rig_draft_points import fitting
+from logger.decode.channel import Raw
+from logger.decode.instrument_model import model_of
 from logger.decode.stated import describe
-from logger.decode.text_line import Said
 from logger.model.errors import ComputeError
 from logger.model.instrument import Stated
 from logger.model.points import Quantity
 from logger.model.rig import RigChannel, RigDevice
 from logger.model.units import UnitError, find_unit, parse_quantity
-from logger.pipeline.instrument_model import readers
 
 _STEP = {"psig": "psi", "psia": "psi", "barg": "bar", "kPag": "kPa", "inHgabs": "inHg"}
 _DIFFERENCE = {
@@ -78,10 +78,10 @@ def ask_stated(
         return None
     numbers_since, now = _live(entry, heard)
     listener.wait(READINGS_S, lambda: now() is not None)
-    decoder, _ = readers(entry)[-1]
-    if not yes(f"It reads {shown(decoder.describe, now())}. Is that right?", True):
+    described = model_of(entry).described[-1]
+    if not yes(f"It reads {shown(described, now())}. Is that right?", True):
         return None
-    return replace(channel, keys={**keys, **zeroing.ask(decoder.describe, numbers_since)})
+    return replace(channel, keys={**keys, **zeroing.ask(described, numbers_since)})
 
 
 def entry_of(device: DeviceDraft) -> RigDevice:
@@ -100,18 +100,21 @@ def typed_problem(convert: Callable[[], object]) -> str | None:
 
 def _live(entry: RigDevice, heard: Heard) -> tuple[Callable[[float], list[float]], Callable[[], Reading | None]]:
     """Readings of the entry's last channel, from what its instrument says."""
-    _, read = readers(entry)[-1]
+    model, wanted = model_of(entry), entry.channels[-1].index
 
-    def said(since_s: float) -> list[tuple[float, Said]]:
-        found = [(at_s, read(raw)) for at_s, raw in heard.raws(since_s)]
-        return [(at_s, one) for at_s, one in found if one is not None]
+    def said(since_s: float) -> list[tuple[float, Raw]]:
+        found = [(at_s, model.take(raw)) for at_s, raw in heard.raws(since_s)]
+        return [(at_s, raw) for at_s, one in found if one for index, raw in one.readings or () if index == wanted]
 
     def numbers_since(since_s: float) -> list[float]:
-        return [one.number for _, one in said(since_s) if one.number is not None]
+        return [raw for _, raw in said(since_s) if isinstance(raw, (int, float))]
 
     def now() -> Reading | None:
         found = said(0.0)
-        return Reading(found[-1][0], found[-1][1].number, found[-1][1].problem) if found else None
+        if not found:
+            return None
+        at_s, raw = found[-1]
+        return Reading(at_s, raw) if isinstance(raw, (int, float)) else Reading(at_s, None, str(raw))
 
     return numbers_since, now
 

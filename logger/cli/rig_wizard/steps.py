@@ -22,8 +22,8 @@ from logger.cli.rig_wizard.text_steps import text_instrument
 from logger.clock import local_day
 from logger.config.rig_draft import ChannelDraft, DeviceDraft, RigDraft, Value, rig_toml
 from logger.decode.channel import measured_name
+from logger.link import connect
 from logger.link.discovery import Found, find
-from logger.link.supervisor import DeviceSupervisor
 from logger.model.points import POINTS
 from logger.model.text import clean
 
@@ -103,7 +103,7 @@ class Guide:
         if url in self._draft.urls:
             say("This url is in the rig already.")
             return
-        heard = self._listener.hear(lambda take: DeviceSupervisor(url, device_id, take))
+        heard = self._listener.hear(lambda take: connect.to_device(url, device_id, take))
         try:
             if not self._listener.wait(ANSWER_S, lambda: heard.problem is None and bool(heard.describes)):
                 say(f"It is not heard: {clean(heard.problem or 'it does not describe its channels', 100)}")

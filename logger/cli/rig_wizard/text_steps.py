@@ -18,7 +18,7 @@ from logger.config.rig_draft_text import (
     unit_place,
 )
 from logger.decode.safe_pattern import checked
-from logger.link.text.text_conversation import TextSupervisor
+from logger.link import connect
 from logger.model.errors import ComputeError
 from logger.model.instrument import TextPort
 from logger.model.text import clean
@@ -39,7 +39,7 @@ def text_instrument(listener: Listener, draft: RigDraft, zeroing: Zeroing, silen
     keys: dict[str, Value] = {"kind": "text", "url": url}
     port = _ask_port(url, keys)
     while True:
-        heard = listener.hear(lambda take: TextSupervisor(url, port, lambda line: True, take))  # noqa: B023
+        heard = listener.hear(lambda take: connect.to_text(url, port, None, take))  # noqa: B023
         try:
             say(f"Listening for up to {LINES_S:.0f} s ...")
             listener.wait(LINES_S, lambda: heard.failed or len(heard.raws()) >= ENOUGH_LINES)  # noqa: B023

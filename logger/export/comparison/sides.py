@@ -1,4 +1,4 @@
-"""One side of a comparison: a stage out of its job's records, through the pipeline like everything else.
+"""One side of a comparison: a stage out of its job's records, through the engine like everything else.
 
 The replay ends with the later of the stages asked for; what a report would say of them is what is compared here.
 """
@@ -10,17 +10,17 @@ from typing import Any
 
 from logger.evidence.chain import GENESIS, event_of
 from logger.export.errors import CompareError
-from logger.model import records as r
+from logger.model.events import Event, RunBegun, StageBegun, StageEnded
 from logger.model.finding import Finding, Text
 from logger.model.job import Job, Stage
 from logger.model.points import Quantity
 from logger.model.records import EVENT, Record
 from logger.model.sample import Series
 from logger.model.units import NS_PER_S
-from logger.model.value import Value, known, unknown
-from logger.pipeline.engine import Pipeline
-from logger.pipeline.job_state import Event, JobState
-from logger.pipeline.readings import LEAD_S, Scene
+from logger.model.value import Statement, Value, known, unknown
+from logger.pipeline.engine import Engine
+from logger.pipeline.job_model import LEAD_S, JobModel
+from logger.pipeline.job_state import JobState
 from logger.pipeline.replay import LOOK_AHEAD_NS, replay
 from logger.stages import registry
 from logger.stages.comparison import Run
@@ -33,7 +33,7 @@ from logger.stages.recovery.analysis import RecoveryResult, RecoveryStep
 from logger.stages.recovery.definition import RECOVERY
 from logger.stages.start_up.analysis import StartUpResult
 from logger.stages.start_up.definition import START_UP
-from logger.stages.words import text_of
+from logger.stages.words import statement_of, text_of
 from logger.wording.numbers import duration
 from logger.wording.values import Shown
 
@@ -80,32 +80,32 @@ def stages_of(events: Iterable[Event]) -> list[Stage]:
     """The stages of a job from its events alone."""
     state = JobState()
     for event in events:
-        if event["type"] in (r.STAGE_BEGUN, r.STAGE_ENDED):
+        if isinstance(event, StageBegun | StageEnded):
             state.apply(event)
     return state.stages
 
 
 def sides(job_id: str, records: Iterable[Record], names: dict[int, str]) -> dict[int, Side]:
     """The stages numbered in `names`, each called as that says. Raises CompareError when one cannot be used."""
-    pipeline = Pipeline(live=False)
+    engine = Engine(live=False)
     reading = _Reading(records, frozenset(names))
     kept: dict[int, Side] = {}
     offset_s = 0
 
     def on_event(_: int, event: Event) -> None:
         nonlocal offset_s
-        if event["type"] == r.RUN_BEGUN:
-            offset_s = int(event.get("utc_offset_s", 0))
-        if event["type"] == r.STAGE_ENDED and event["number"] in names:
-            stage = pipeline.scene.state.stages[-1]
-            kept[stage.number] = _keep(pipeline.scene, stage, event["t_ns"], pipeline.reports[stage.number], names)
+        if isinstance(event, RunBegun):
+            offset_s = event.utc_offset_s
+        if isinstance(event, StageEnded) and event.number in names:
+            stage = engine.model.state.stages[-1]
+            kept[stage.number] = _keep(engine.model, stage, event.t_ns, engine.results[stage.number], names)
 
-    replay(reading.passing(), pipeline, on_event=on_event)
-    running = pipeline.scene.state.stage
+    replay(reading.passing(), engine, on_event=on_event)
+    running = engine.model.state.stage
     if running is not None and running.number in names:
-        now_ns = pipeline.scene.now_ns
-        report = pipeline.final_report(running, now_ns)
-        kept[running.number] = _keep(pipeline.scene, running, now_ns, report, names)
+        now_ns = engine.model.now_ns
+        report = engine.final_result(running, now_ns)
+        kept[running.number] = _keep(engine.model, running, now_ns, report, names)
     missing = [number for number in names if number not in kept]
     if missing:
         raise CompareError(f"job {job_id}: stage {missing[0]} cannot be read; ask `rimelog doctor {job_id}`")
@@ -128,26 +128,26 @@ class _Reading:
             self.count, self.head = self.count + 1, record.digest
             if record.kind == EVENT:
                 event = event_of(record)
-                if event["type"] == r.STAGE_ENDED:
-                    self._wanted.discard(event["number"])
+                if isinstance(event, StageEnded):
+                    self._wanted.discard(event.number)
                     if not self._wanted and until_ns is None:
-                        until_ns = event["t_ns"] + LOOK_AHEAD_NS
+                        until_ns = event.t_ns + LOOK_AHEAD_NS
             yield record
 
 
-def _keep(scene: Scene, stage: Stage, end_ns: int, report: StageResult, names: dict[int, str]) -> Side:
-    job, name = scene.state.job, names[stage.number]
+def _keep(model: JobModel, stage: Stage, end_ns: int, report: StageResult, names: dict[int, str]) -> Side:
+    job, name = model.state.job, names[stage.number]
     if job is None:
         raise CompareError(f"{name}: its record does not say which job it is; ask `rimelog doctor`")
-    found = _FINDERS[stage.kind](scene, stage, end_ns, report, name)
+    found = _FINDERS[stage.kind](model, stage, end_ns, report, name)
     notes = list(found.notes)
     if stage.ended_ns is None:
         notes.insert(
             0, f"still running: compared as far as it has got, {duration((end_ns - stage.begun_ns) / NS_PER_S)}"
         )
-    facts = (*_job_facts(job), *found.facts, *_around(scene, stage, end_ns))
+    facts = (*_job_facts(job), *found.facts, *_around(model, stage, end_ns))
     return Side(
-        name, job, stage, end_ns, 0, scene.ambient.pressure_pa, found.run, found.start_up, facts, tuple(notes), 0,
+        name, job, stage, end_ns, 0, model.ambient.pressure_pa, found.run, found.start_up, facts, tuple(notes), 0,
         GENESIS,
     )  # fmt: skip
 
@@ -160,25 +160,25 @@ class _Found:
     start_up: StartUpResult | None = None
 
 
-def _recovery(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
+def _recovery(model: JobModel, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
     """The mass that came, cylinders added up and bumps of the scale left out, from the machine's start on."""
-    result, scale = report.result, scene.series("cylinder_mass", stage.begun_ns, end_ns)
-    if not isinstance(result, RecoveryResult) or not len(scale) or scene.weighing is None:
+    result, scale = report.result, model.series("cylinder_mass", stage.begun_ns, end_ns)
+    if not isinstance(result, RecoveryResult) or not len(scale) or model.weighing is None:
         raise CompareError(f"{name}: it has no readings of the cylinder on the scale")
     steps = _settled(result.steps)
     # Readings, the scale's accuracy, and what may have come while the scale was knocked: as the mass balance counts.
-    u = math.hypot(scale.u, result.recovered.u or scene.weighing.resolution_kg)
+    u = math.hypot(scale.u, result.recovered.u or model.weighing.resolution_kg)
     series = Series("cylinder_mass", [t for t, _ in steps], [m for _, m in steps], u, gaps=scale.gaps)
-    starts = scene.marks("machine-started", stage.begun_ns)
+    starts = model.marks("machine-started", stage.begun_ns)
     begin_s = (starts[0] - stage.begun_ns) / NS_PER_S if starts else 0.0
-    job = scene.state.job
+    job = model.state.job
     assert job is not None
     facts = [
         Fact("Recovered", result.recovered, _Q.MASS),
         Fact("Rate while liquid came", _bare(result.liquid_rate), _Q.MASS_RATE),
         Fact("Rate while vapour came", _bare(result.vapour_rate), _Q.MASS_RATE),
         Fact("Condensing over ambient", result.condensing_over_ambient, _Q.TEMPERATURE_DIFFERENCE),
-        *_first(scene, stage, end_ns, "cylinder_pressure", "Cylinder pressure at the start", begin_s),
+        *_first(model, stage, end_ns, "cylinder_pressure", "Cylinder pressure at the start", begin_s),
     ]
     notes = _gap_notes(scale, begin_s, math.inf)
     if result.recovered.note:
@@ -204,9 +204,9 @@ def _bare(value: Value) -> Value:
     return value if value.number is None else known(value.number, value.unit)
 
 
-def _evacuation(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
+def _evacuation(model: JobModel, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
     """The vacuum while it was pumped on, from the pump's start on."""
-    result, vacuum = report.result, scene.series("vacuum", stage.begun_ns, end_ns)
+    result, vacuum = report.result, model.series("vacuum", stage.begun_ns, end_ns)
     if not isinstance(result, PullDown) or not len(vacuum):
         raise CompareError(f"{name}: it has no readings of the vacuum")
     begin_s, end_s = 0.0, math.inf
@@ -214,7 +214,7 @@ def _evacuation(scene: Scene, stage: Stage, end_ns: int, report: StageResult, na
         last = result.stretches[-1]
         begin_s = result.stretches[0].start_s
         end_s = last.end_s if last.rises_from_s is None else last.rises_from_s
-    starts = [s for s in (_since(t, stage) for t in scene.marks("pump-started", stage.begun_ns)) if s < end_s]
+    starts = [s for s in (_since(t, stage) for t in model.marks("pump-started", stage.begun_ns)) if s < end_s]
     begin_s = max(begin_s, starts[0]) if starts else begin_s
     inside = [v for t, v in zip(vacuum.t_s, vacuum.value, strict=True) if begin_s <= t <= end_s]
     facts = [Fact("Lowest vacuum", known(min(inside), "Pa") if inside else unknown("Pa", "no readings"), _Q.VACUUM)]
@@ -225,16 +225,16 @@ def _evacuation(scene: Scene, stage: Stage, end_ns: int, report: StageResult, na
     notes += [
         f"the curve changed after {duration(g.t_s)}, marked {g.what}" for g in result.gains if begin_s <= g.t_s <= end_s
     ]
-    return _Found(_on_volume(Run(name, vacuum, begin_s, end_s), scene), tuple(facts), tuple(notes))
+    return _Found(_on_volume(Run(name, vacuum, begin_s, end_s), model), tuple(facts), tuple(notes))
 
 
-def _decay(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
+def _decay(model: JobModel, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
     """The rise since isolation; a decay's series begins with what led to it."""
     result = report.result
     if not isinstance(result, DecayResult):
         raise CompareError(f"{name}: it was not analysed")
-    lead_ns = max(scene.window_ns, 0)
-    vacuum = scene.series("vacuum", lead_ns, end_ns)
+    lead_ns = max(model.window_ns, 0)
+    vacuum = model.series("vacuum", lead_ns, end_ns)
     if not len(vacuum):
         raise CompareError(f"{name}: it has no readings of the vacuum")
     begin_s = result.readings[0][0] if result.readings else LEAD_S
@@ -247,12 +247,12 @@ def _decay(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: s
         Fact("Verdict of the test", _said(result.verdict).headline, None),
     ]
     notes = _gap_notes(vacuum, begin_s, end_s)
-    notes += [s.text for s in result.suspicions]
-    run = _on_volume(Run(name, series, begin_s, end_s, decay=result), scene)
+    notes += [statement_of(Statement(f"decay.{s.key}", s.inputs), Shown()) for s in result.suspicions]
+    run = _on_volume(Run(name, series, begin_s, end_s, decay=result), model)
     return _Found(run, tuple(facts), tuple(notes))
 
 
-def _start_up(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
+def _start_up(model: JobModel, stage: Stage, end_ns: int, report: StageResult, name: str) -> _Found:
     result = report.result
     if not isinstance(result, StartUpResult):
         raise CompareError(f"{name}: its refrigerant is not known, so nothing was computed")
@@ -266,7 +266,7 @@ def _start_up(scene: Scene, stage: Stage, end_ns: int, report: StageResult, name
     return _Found(None, notes=tuple(notes), start_up=result)
 
 
-_FINDERS: dict[str, Callable[[Scene, Stage, int, StageResult, str], _Found]] = {
+_FINDERS: dict[str, Callable[[JobModel, Stage, int, StageResult, str], _Found]] = {
     RECOVERY: _recovery,
     EVACUATION: _evacuation,
     DECAY_TEST: _decay,
@@ -285,8 +285,8 @@ def must_be_comparable(a: Stage, a_name: str, b: Stage, b_name: str) -> None:
         raise CompareError(f"{a_name} is of the kind {one}, {b_name} of {two}: only two of a kind can be compared")
 
 
-def _on_volume(run: Run, scene: Scene) -> Run:
-    job = scene.state.job
+def _on_volume(run: Run, model: JobModel) -> Run:
+    job = model.state.job
     assert job is not None
     return replace(run, volume_m3=job.volume_m3, volume_u_m3=job.volume_u_m3)
 
@@ -302,16 +302,16 @@ def _job_facts(job: Job) -> Iterator[Fact]:
         yield Fact("Internal volume", known(job.volume_m3, "m3", job.volume_u_m3), _Q.VOLUME)
 
 
-def _first(scene: Scene, stage: Stage, end_ns: int, point: str, label: str, begin_s: float = 0.0) -> Iterator[Fact]:
-    series = scene.measured(point, stage.begun_ns + int(begin_s * NS_PER_S), end_ns)
+def _first(model: JobModel, stage: Stage, end_ns: int, point: str, label: str, begin_s: float = 0.0) -> Iterator[Fact]:
+    series = model.measured(point, stage.begun_ns + int(begin_s * NS_PER_S), end_ns)
     if series is not None:
         yield Fact(label, known(series.value[0], "Pa", math.hypot(series.u, series.u_scale) or None), _Q.PRESSURE)
 
 
-def _around(scene: Scene, stage: Stage, end_ns: int) -> Iterator[Fact]:
+def _around(model: JobModel, stage: Stage, end_ns: int) -> Iterator[Fact]:
     """The weather, and the system's temperature: means over the stage."""
     for point, label in (("ambient_temperature", "Ambient, mean"), ("system_temperature", "System, mean")):
-        series = scene.measured(point, stage.begun_ns, end_ns)
+        series = model.measured(point, stage.begun_ns, end_ns)
         if series is not None:
             mean = known(sum(series.value) / len(series), "K", series.u_scale or None)
             yield Fact(label, mean, _Q.TEMPERATURE)

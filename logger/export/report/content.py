@@ -14,10 +14,10 @@ from logger.export.report.report_data import (
     Trace,
 )
 from logger.export.story import Story
+from logger.model.events import KeepAwakeNoted
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage
 from logger.model.points import POINTS
-from logger.model.records import KEEP_AWAKE
 from logger.model.sample import PointSample
 from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.stages import registry
@@ -85,7 +85,7 @@ def build_report_data(
         alarms=story.alarms(),
         acts=story.acts(shown),
         gaps=story.gaps(),
-        awake=story.told(KEEP_AWAKE, shown),
+        awake=story.told(KeepAwakeNoted, shown),
         clock=story.clocks(shown),
         instruments=replayed.instruments,
         rig_digest=hashlib.sha256(text.encode()).hexdigest() if (text := story.state.rig.text) else "",

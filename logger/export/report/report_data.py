@@ -1,4 +1,4 @@
-"""What the report says, as plain data in SI: built from the records and what the pipeline makes of them (build.py)."""
+"""What the report says, as plain data in SI: built from the records and what the engine makes of them (build.py)."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -72,7 +72,7 @@ class CylinderRow:
 
 @dataclass(frozen=True, slots=True)
 class Replayed:
-    """What the pure pipeline makes of a job's records, besides the samples.
+    """What the pure engine makes of a job's records, besides the samples.
 
     ambient: absolute Pa that gauge readings refer to, with how it is known as note. stages: what was concluded of each,
     by number. balance: labelled masses (kg)

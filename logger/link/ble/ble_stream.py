@@ -20,7 +20,7 @@ from bleak.uuids import uuidstr_to_str
 from logger.link.ble import gatt, standard_sensors
 from logger.link.ble.radio import DATA_IN, DATA_OUT, SERVICE, Air, Sighting
 from logger.link.ble.trouble import NOT_SEEN, trouble
-from logger.link.errors import LinkLost
+from logger.link.errors import CLOSED, LinkLost
 from logger.link.events import RadioHeard
 from logger.link.ports.arrivals import Arrivals
 from logger.link.ports.stream import ANY_RADIO, StreamLink
@@ -55,7 +55,7 @@ async def open_ble(url: str) -> StreamLink:
         else:
             sighting = await air.find(lambda s: s.ours and not air.in_use(s.address))
         if sighting is None:
-            raise LinkLost(f"{url}: {NOT_SEEN}")
+            raise LinkLost("not-seen", f"{url}: {NOT_SEEN}")
         if let_go is None:
             let_go = await _use(air, sighting.address, url)
         return await _connect(air, sighting, arrivals, let_go)
@@ -70,12 +70,12 @@ async def open_ble(url: str) -> StreamLink:
 def _address_in(url: str) -> str | None:
     """The address in lower case; None for any device. Raises LinkLost."""
     if not url.startswith(ANY_RADIO):
-        raise LinkLost(f"{url}: ble:// or ble://ADDRESS is expected")
+        raise LinkLost("bad-url", f"{url}: ble:// or ble://ADDRESS is expected")
     address = url.removeprefix(ANY_RADIO).lower()
     if not address:
         return None
     if not _ADDRESS.fullmatch(address):
-        raise LinkLost(f"{url}: an address such as ble://F0:12:34:56:78:9A is expected (on macOS a UUID)")
+        raise LinkLost("bad-url", f"{url}: an address such as ble://F0:12:34:56:78:9A is expected (on macOS a UUID)")
     return address
 
 
@@ -84,12 +84,12 @@ async def _use(air: Air, address: str, url: str) -> Callable[[], None]:
         async with asyncio.timeout(IN_USE_S):
             return await air.use(address)
     except TimeoutError:
-        raise LinkLost(f"{url}: in use by another link of this program") from None
+        raise LinkLost("busy", f"{url}: in use by another link of this program") from None
 
 
 async def _connect(air: Air, sighting: Sighting, arrivals: Arrivals, let_go: Callable[[], None]) -> StreamLink:
     client = await gatt.connect(
-        air, sighting, lambda: arrivals.end(LinkLost(f"{sighting.url}: the connection was lost"))
+        air, sighting, lambda: arrivals.end(LinkLost(CLOSED, f"{sighting.url}: the connection was lost"))
     )
     try:
         data_out = gatt.characteristic(client, SERVICE, DATA_OUT)
@@ -101,7 +101,7 @@ async def _connect(air: Air, sighting: Sighting, arrivals: Arrivals, let_go: Cal
         standard = standard_sensors.sources(client)
         if standard:
             return await standard_sensors.StandardLink.begin(air, client, sighting, arrivals, standard, let_go)
-        raise LinkLost(f"{sighting.url}: it does not measure: {_offered(client)}")
+        raise LinkLost("does-not-measure", f"{sighting.url}: it does not measure: {_offered(client)}")
     except BaseException:
         await gatt.disconnect(client)
         raise
@@ -161,7 +161,7 @@ class BleLink:
 
     async def close(self) -> None:
         """Disconnect. Never raises; may be called again."""
-        self._arrivals.end(LinkLost(f"{self.url}: closed"))
+        self._arrivals.end(LinkLost(CLOSED, f"{self.url}: closed"))
         try:
             await gatt.disconnect(self._client)
         finally:

@@ -168,7 +168,7 @@ class Air:
                     async with asyncio.timeout(START_STOP_S):
                         await scanner.start()
                 except TimeoutError:
-                    raise LinkLost(f"{LOOKING}: {SCAN_HUNG}") from None
+                    raise LinkLost("radio-hung", f"{LOOKING}: {SCAN_HUNG}") from None
                 try:
                     while self._goes_on(everything):
                         self._turn.clear()

@@ -27,7 +27,7 @@ from logger.link.ble.radio import Air, Sighting
 from logger.link.ble.stamps import Stamps
 from logger.link.ble.trouble import trouble, wants_pairing
 from logger.link.ble.virtual_device import HostMadeDevice
-from logger.link.errors import LinkLost
+from logger.link.errors import CLOSED, LinkLost
 from logger.link.events import RadioHeard
 from logger.link.ports.arrivals import Arrivals
 from logger.model.units import NS_PER_S
@@ -142,7 +142,7 @@ class StandardLink:
 
     async def close(self) -> None:
         """Disconnect. Never raises; may be called again."""
-        self._arrivals.end(LinkLost(f"{self.url}: closed"))
+        self._arrivals.end(LinkLost(CLOSED, f"{self.url}: closed"))
         try:
             if self._reading is not None:
                 self._reading.cancel()

@@ -15,10 +15,12 @@ from bleak.exc import (
     BleakGATTProtocolErrorCode,
 )
 
-from logger.link.errors import LinkLost
+from logger.link.errors import NO_ANSWER, LinkLost
 from logger.model.text import clean
 
 log = logging.getLogger(__name__)
+
+_Why = tuple[str, str]  # code, words
 
 NO_SERVICE: Final = "this computer's Bluetooth service does not run (on Linux: D-Bus and bluetoothd)"
 NOT_SEEN: Final = "not seen: is it switched on, in range, and not connected to another computer or phone?"
@@ -27,14 +29,23 @@ SCAN_HUNG: Final = (
 )
 PAIRING: Final = "it wants to be paired: accept the system's question, or pair it in the system's Bluetooth settings"
 
+_OFF: Final = ("radio-off", "Bluetooth is switched off")
+_DENIED: Final = ("radio-denied", "the system does not allow this program to use Bluetooth")
+_NO_SERVICE: Final = ("no-radio-service", NO_SERVICE)
 _Reason = BleakBluetoothNotAvailableReason
-_NOT_AVAILABLE: Final = {
-    _Reason.NO_BLUETOOTH: "this computer has no Bluetooth",
-    _Reason.NO_BLE_CENTRAL_ROLE: "this computer's Bluetooth cannot connect to Low Energy devices",
-    _Reason.POWERED_OFF: "Bluetooth is switched off",
-    _Reason.DENIED_BY_USER: "this program may not use Bluetooth: allow it in the system's privacy settings",
-    _Reason.DENIED_BY_SYSTEM: "the system does not allow this program to use Bluetooth",
-    _Reason.DENIED_BY_UNKNOWN: "this program may not use Bluetooth: see the system's privacy settings",
+_NOT_AVAILABLE: Final[dict[_Reason, _Why]] = {
+    _Reason.NO_BLUETOOTH: ("no-radio", "this computer has no Bluetooth"),
+    _Reason.NO_BLE_CENTRAL_ROLE: ("no-radio", "this computer's Bluetooth cannot connect to Low Energy devices"),
+    _Reason.POWERED_OFF: _OFF,
+    _Reason.DENIED_BY_USER: (
+        "radio-denied",
+        "this program may not use Bluetooth: allow it in the system's privacy settings",
+    ),
+    _Reason.DENIED_BY_SYSTEM: _DENIED,
+    _Reason.DENIED_BY_UNKNOWN: (
+        "radio-denied",
+        "this program may not use Bluetooth: see the system's privacy settings",
+    ),
 }
 _WANTS_PAIRING: Final = frozenset(
     {
@@ -45,23 +56,26 @@ _WANTS_PAIRING: Final = frozenset(
     }
 )
 # D-Bus error names end in these; the manual pages of bluetoothd and of D-Bus list them.
-_DBUS: Final = {
-    "ServiceUnknown": NO_SERVICE,
-    "NameHasNoOwner": NO_SERVICE,
-    "NoReply": NO_SERVICE,
-    "NotReady": "Bluetooth is switched off",
-    "AuthenticationFailed": "pairing failed",
-    "AuthenticationCanceled": "pairing was cancelled",
-    "AuthenticationRejected": "pairing was refused",
-    "AuthenticationTimeout": "pairing took too long",
-    "AccessDenied": "the system does not allow this program to use Bluetooth",
+_DBUS: Final[dict[str, _Why]] = {
+    "ServiceUnknown": _NO_SERVICE,
+    "NameHasNoOwner": _NO_SERVICE,
+    "NoReply": _NO_SERVICE,
+    "NotReady": _OFF,
+    "AuthenticationFailed": ("pairing-failed", "pairing failed"),
+    "AuthenticationCanceled": ("pairing-failed", "pairing was cancelled"),
+    "AuthenticationRejected": ("pairing-failed", "pairing was refused"),
+    "AuthenticationTimeout": ("pairing-failed", "pairing took too long"),
+    "AccessDenied": _DENIED,
 }
 
 
 def trouble(where: str, exc: BaseException | None) -> LinkLost:
     """The LinkLost to raise for what Bluetooth raised. where: url, or what was being done."""
     log.debug("%s: %r", where, exc, exc_info=exc)
-    return exc if isinstance(exc, LinkLost) else LinkLost(f"{where}: {_reason(exc)}")
+    if isinstance(exc, LinkLost):
+        return exc
+    code, words = _why(exc)
+    return LinkLost(code, f"{where}: {words}")
 
 
 def wants_pairing(exc: BaseException) -> bool:
@@ -73,24 +87,25 @@ def wants_pairing(exc: BaseException) -> bool:
     return isinstance(exc, BleakError) and str(exc).endswith(": Access Denied")  # Windows: as often as the right code
 
 
-def _reason(exc: BaseException | None) -> str:
+def _why(exc: BaseException | None) -> _Why:
     if exc is None:
-        return "Bluetooth stopped"
+        return "radio-stopped", "Bluetooth stopped"
     if wants_pairing(exc):
-        return PAIRING
+        return "wants-pairing", PAIRING
     match exc:
         case BleakBluetoothNotAvailableError():
-            return _NOT_AVAILABLE.get(exc.reason) or clean(f"Bluetooth cannot be used: {exc.args[0]}")
+            found = _NOT_AVAILABLE.get(exc.reason)
+            return found or ("radio", clean(f"Bluetooth cannot be used: {exc.args[0]}"))
         case BleakDeviceNotFoundError():
-            return NOT_SEEN
+            return "not-seen", NOT_SEEN
         case BleakDBusError():
             name = exc.dbus_error.rpartition(".")[2]
-            return _DBUS.get(name) or clean(f"{name}: {exc.dbus_error_details or 'no more was said'}")
+            return _DBUS.get(name) or ("radio", clean(f"{name}: {exc.dbus_error_details or 'no more was said'}"))
         case asyncio.TimeoutError():
-            return "it did not answer in time"
+            return NO_ANSWER, "it did not answer in time"
         case BleakError() if str(exc).endswith(": Unreachable"):  # Windows
-            return "it did not answer: is it switched on and in range?"
+            return NO_ANSWER, "it did not answer: is it switched on and in range?"
         case EOFError() | FileNotFoundError() | ConnectionError() if sys.platform == "linux":
-            return NO_SERVICE  # the socket of D-Bus
+            return _NO_SERVICE  # the socket of D-Bus
         case _:
-            return clean(f"{exc}") or type(exc).__name__
+            return "radio", clean(f"{exc}") or type(exc).__name__

@@ -9,7 +9,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from logger.decode.registers import Block
-from logger.link.errors import LinkError, LinkLost, in_words
+from logger.link.errors import CLOSED, LinkError, LinkLost
 from logger.model.instrument import ModbusPort
 
 log = logging.getLogger(__name__)
@@ -41,7 +41,7 @@ class ModbusClient:
         from pymodbus import FramerType
         from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 
-        # It would tell every time-out of a night on the terminal; the supervisor tells each once.
+        # It would tell every time-out of a night on the terminal; every exchange is told anyway.
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
         common: dict[str, Any] = {"timeout": port.timeout_s, "retries": 0, "reconnect_delay": 0}
         client: Any
@@ -57,10 +57,10 @@ class ModbusClient:
                 )  # fmt: skip
             connected = await client.connect()
         except Exception as exc:  # its own, OSError, ValueError; of a serial port termios.error, which is none of these
-            raise LinkLost(f"{url}: {in_words(exc)}") from exc
+            raise LinkLost.of(url, exc) from exc
         if not connected:
             client.close()
-            raise LinkLost(f"{url}: no connection")
+            raise LinkLost("no-connection", f"{url}: no connection")
         return cls(url, client)
 
     async def ask(self, block: Block) -> bytes:
@@ -68,7 +68,7 @@ class ModbusClient:
         from pymodbus.exceptions import ModbusIOException
 
         if not self._client.connected:
-            raise LinkLost(f"{self.url}: closed by the other side")
+            raise LinkLost(CLOSED, f"{self.url}: closed by the other side")
         try:
             answer = await getattr(self._client, _READ[block.function])(
                 block.address, count=block.count, device_id=block.unit_id
@@ -76,7 +76,7 @@ class ModbusClient:
         except ModbusIOException:
             return b""
         except Exception as exc:
-            raise LinkLost(f"{self.url}: {in_words(exc)}") from exc
+            raise LinkLost.of(self.url, exc) from exc
         return bytes([answer.function_code]) + bytes(answer.encode())
 
     def close(self) -> None:

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import serial
 
-from logger.link.errors import LinkLost, in_words
+from logger.link.errors import CLOSED, LinkLost
 from logger.link.events import RadioHeard
 
 log = logging.getLogger(__name__)
@@ -52,7 +52,7 @@ class SerialLink:
             opening.add_done_callback(_close_unwanted)
             raise
         except Exception as exc:  # pyserial: SerialException, ValueError, termios.error, OSError
-            raise LinkLost(f"{url}: {in_words(exc)}") from exc
+            raise LinkLost.of(url, exc) from exc
         return cls(url, port, asyncio.get_running_loop())
 
     async def read(self) -> tuple[bytes, int]:
@@ -71,7 +71,7 @@ class SerialLink:
         try:
             await asyncio.to_thread(self._port.write, data)
         except Exception as exc:
-            raise LinkLost(f"{self.url}: {in_words(exc)}") from exc
+            raise LinkLost.of(self.url, exc) from exc
 
     async def close(self) -> None:
         """Stop the thread and close the port. Never raises; may be called again."""
@@ -89,7 +89,7 @@ class SerialLink:
             log.error("%s: the port does not close", self.url)
 
     def _read_port(self) -> None:
-        reason = "closed"
+        lost = LinkLost(CLOSED, f"{self.url}: closed")
         try:
             while not self._closing.is_set():
                 data = self._port.read(1)
@@ -101,13 +101,13 @@ class SerialLink:
                 while self._buffered > BUFFER_BYTES and not self._closing.wait(0.05):
                     pass
         except Exception as exc:  # an unplug shows as SerialException, OSError, termios.error or TypeError
-            reason = in_words(exc)
+            lost = LinkLost.of(self.url, exc)
         finally:
             try:
                 self._port.close()
             except Exception:
                 log.warning("%s: closing failed", self.url, exc_info=True)
-            self._hand_over(LinkLost(f"{self.url}: {reason}"))
+            self._hand_over(lost)
 
     def _hand_over(self, item: tuple[bytes, int] | LinkLost) -> None:
         try:

@@ -1,10 +1,8 @@
-"""What every kind of link looks like, and which kind a url means."""
+"""What every kind of link looks like; `logger.link.opening` makes the one that a url means."""
 
 from typing import Final, Protocol
 
 from logger.link.events import RadioHeard
-from logger.link.ports.serial_stream import SerialLink
-from logger.link.ports.tcp_stream import TcpLink
 
 ANY_RADIO: Final = "ble://"  # whichever device of our service is in radio range
 
@@ -30,14 +28,3 @@ class StreamLink(Protocol):
 
     async def close(self) -> None:
         """Never raises; may be called again."""
-
-
-async def open_link(url: str, baudrate: int = 115_200) -> StreamLink:
-    """socket://host:port, ble://ADDRESS, or a serial port's name or pyserial URL. Raises LinkLost."""
-    if url.startswith("socket://"):
-        return await TcpLink.open(url)
-    if by_radio(url):
-        from logger.link.ble.ble_stream import open_ble  # not before it is needed: it brings the system's Bluetooth
-
-        return await open_ble(url)
-    return await SerialLink.open(url, baudrate)

@@ -7,7 +7,7 @@ import time
 from typing import Final
 from urllib.parse import urlsplit
 
-from logger.link.errors import LinkLost, in_words
+from logger.link.errors import CLOSED, LinkLost
 from logger.link.events import RadioHeard
 
 OPEN_TIMEOUT_S: Final = 5.0
@@ -33,16 +33,16 @@ class TcpLink:
         try:
             host, port = parts.hostname, parts.port
         except ValueError as exc:
-            raise LinkLost(f"{url}: {exc}") from exc
+            raise LinkLost("bad-url", f"{url}: {exc}") from exc
         if not host or not port:
-            raise LinkLost(f"{url}: socket://host:port is expected")
+            raise LinkLost("bad-url", f"{url}: socket://host:port is expected")
         try:
             async with asyncio.timeout(OPEN_TIMEOUT_S):
                 reader, writer = await asyncio.open_connection(host, port)
         except TimeoutError as exc:
-            raise LinkLost(f"{url}: no connection within {OPEN_TIMEOUT_S:.0f} s") from exc
+            raise LinkLost("no-connection", f"{url}: no connection within {OPEN_TIMEOUT_S:.0f} s") from exc
         except OSError as exc:
-            raise LinkLost(f"{url}: {in_words(exc)}") from exc
+            raise LinkLost.of(url, exc) from exc
         with contextlib.suppress(OSError):
             connection: socket.socket = writer.get_extra_info("socket")
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -54,9 +54,9 @@ class TcpLink:
         try:
             data = await self._reader.read(CHUNK_BYTES)
         except OSError as exc:
-            raise LinkLost(f"{self.url}: {in_words(exc)}") from exc
+            raise LinkLost.of(self.url, exc) from exc
         if not data:
-            raise LinkLost(f"{self.url}: closed by the other side")
+            raise LinkLost(CLOSED, f"{self.url}: closed by the other side")
         return data, time.monotonic_ns()
 
     async def write(self, data: bytes) -> None:
@@ -66,9 +66,9 @@ class TcpLink:
             async with asyncio.timeout(WRITE_TIMEOUT_S):
                 await self._writer.drain()
         except TimeoutError as exc:
-            raise LinkLost(f"{self.url}: the other side takes no bytes") from exc
+            raise LinkLost("takes-no-bytes", f"{self.url}: the other side takes no bytes") from exc
         except (OSError, RuntimeError) as exc:  # RuntimeError: the transport is closed
-            raise LinkLost(f"{self.url}: {in_words(exc)}") from exc
+            raise LinkLost.of(self.url, exc) from exc
 
     async def close(self) -> None:
         """Close the connection. Never raises; may be called again."""

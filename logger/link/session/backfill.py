@@ -5,7 +5,6 @@ frame has come or nothing of it for a while, and what is still missing is asked 
 holds, or does not send however often it is asked, is lost, and said so.
 """
 
-from collections.abc import Iterable
 from typing import Final
 
 from firmware_protocol.messages import Resending
@@ -24,7 +23,7 @@ Lost = tuple[int, int, str]  # first, last, why
 
 
 class Backfill:
-    """Books arrivals of one boot of the device and says what to ask for."""
+    """Says what to ask for of one boot of the device. tracker: its device model's, which books what arrives."""
 
     __slots__ = (
         "_asked",
@@ -37,10 +36,10 @@ class Backfill:
         "supported",
     )
 
-    def __init__(self, next_sequence: int, supported: bool, missing: Iterable[tuple[int, int]] = ()) -> None:
-        """next_sequence: the first frame of interest, but for what is missing before it; supported: it can resend."""
+    def __init__(self, tracker: SequenceTracker, supported: bool) -> None:
+        """supported: the device can resend."""
         self.supported = supported
-        self._tracker = SequenceTracker(next_sequence, missing)
+        self._tracker = tracker
         self._asked: tuple[int, int] | None = None  # window of the request now outstanding
         self._window_last: int | None = None  # of the window now being sent
         self._progress_ns = 0
@@ -49,24 +48,12 @@ class Backfill:
         self._lost: list[Lost] = []
 
     @property
-    def next(self) -> int:
-        """The sequence number after the newest, unwrapped."""
-        return self._tracker.next
-
-    @property
-    def holes(self) -> tuple[tuple[int, int], ...]:
-        """First and last of what is missing and still hoped for, unwrapped."""
-        return self._tracker.missing
-
-    @property
     def missing(self) -> int:
         """How many frames are missing and still hoped for."""
         return sum(last - first + 1 for first, last in self._tracker.missing)
 
-    def arrived(self, sequence: int, now_ns: int) -> Arrival:
-        """Book one frame."""
-        number = self._tracker.unwrap(sequence)
-        arrival = self._tracker.arrived(sequence)
+    def arrived(self, sequence: int, arrival: Arrival, now_ns: int) -> None:
+        """A frame came, and was booked."""
         if arrival is Arrival.LIVE:
             for first, last in self._tracker.overflow():
                 self._lost.append((first, last, "too many separate gaps"))
@@ -74,9 +61,8 @@ class Backfill:
             self._progress_ns = now_ns
             if arrival is Arrival.BACKFILLED:
                 self._in_vain = self._windows_in_vain = 0
-            if self._window_last is not None and number >= self._window_last:
+            if self._window_last is not None and self._tracker.unwrap(sequence) >= self._window_last:
                 self._window_last = None
-        return arrival
 
     def went_back(self, next_sequence: int) -> bool:
         """The device counts from an earlier number than it has already sent (not just by messages overtaking)."""

@@ -1,29 +1,19 @@
-"""The device's channels: asked for one by one, proven by the layout id, remembered for frames that come late."""
-
-from collections import deque
-from typing import Final
+"""What the device is asked about itself: one channel after another, then its outputs."""
 
 from firmware_protocol.codes import Capability
-from firmware_protocol.errors import LayoutMismatchError
-from firmware_protocol.layout import Layout
-from firmware_protocol.messages import Hello, OutputDescription
+from firmware_protocol.messages import Describe, Hello, OutputDescription
 from firmware_protocol.requests import RequestDescribe, RequestOutput
-
-KNOWN_LAYOUTS: Final = 8  # frames resent from before a change still need the older ones
 
 
 class Descriptions:
-    """Collects the descriptions a hello promises. `layout`: the one in force, None before the first is complete."""
+    """Collects the descriptions that a hello promises, until none is left to ask for."""
 
-    __slots__ = ("_channels", "_hello", "_known", "_outputs", "_unresolved", "layout")
+    __slots__ = ("_channels", "_hello", "_outputs")
 
     def __init__(self) -> None:
-        self.layout: Layout | None = None
         self._hello: Hello | None = None
-        self._channels: dict[int, tuple[bytes, bytes]] = {}  # payload, raw frame
-        self._outputs: dict[int, tuple[OutputDescription, bytes]] = {}
-        self._known: dict[int, Layout] = {}
-        self._unresolved: deque[int] = deque(maxlen=KNOWN_LAYOUTS)
+        self._channels: dict[int, tuple[bytes, Describe]] = {}  # the frame, and what is in it
+        self._outputs: dict[int, tuple[bytes, OutputDescription]] = {}
 
     def begin(self, hello: Hello) -> None:
         """Forget a half-finished collection; this hello says how much to ask for."""
@@ -44,50 +34,21 @@ class Descriptions:
                 return RequestOutput(0, index)
         return None
 
-    def add_channel(self, index: int, payload: bytes, raw: bytes) -> None:
-        self._channels[index] = (payload, raw)
-
-    def add_output(self, output: OutputDescription, raw: bytes) -> None:
-        self._outputs[output.index] = (output, raw)
-
-    def finish(self) -> Layout:
-        """The layout of what was collected, now in force. Raises a ProtocolError when it is not that of the hello."""
-        assert self._hello is not None
-        layout = Layout.from_payloads([self._channels[i][0] for i in range(self._hello.channels)])
-        if layout.layout_id != self._hello.layout_id:
-            raise LayoutMismatchError(self._hello.layout_id, layout.layout_id)
-        self._known.pop(layout.layout_id, None)
-        self._known[layout.layout_id] = layout
-        if len(self._known) > KNOWN_LAYOUTS:
-            del self._known[next(iter(self._known))]
-        self.layout = layout
-        return layout
+    def add(self, raw: bytes, message: Describe | OutputDescription) -> None:
+        """One of them came."""
+        if isinstance(message, Describe):
+            self._channels[message.index] = (raw, message)
+        else:
+            self._outputs[message.index] = (raw, message)
 
     @property
-    def raws(self) -> tuple[bytes, ...]:
-        """The frames of the collection, channels first, in order."""
-        frames = [self._channels[i][1] for i in sorted(self._channels)]
-        return tuple(frames + [self._outputs[i][1] for i in sorted(self._outputs)])
+    def frames(self) -> list[tuple[bytes, Describe | OutputDescription]]:
+        """The collection, channels first, in order."""
+        return [
+            *(self._channels[i] for i in sorted(self._channels)),
+            *(self._outputs[i] for i in sorted(self._outputs)),
+        ]
 
     @property
     def outputs(self) -> tuple[OutputDescription, ...]:
-        return tuple(self._outputs[i][0] for i in sorted(self._outputs))
-
-    def find(self, layout_id: int) -> Layout | None:
-        """The layout of that id, if it was ever described."""
-        return self._known.get(layout_id)
-
-    def unresolved(self, layout_id: int) -> None:
-        """Describing anew did not explain this id: do not ask again for its sake."""
-        if layout_id not in self._unresolved:
-            self._unresolved.append(layout_id)
-
-    def is_news(self, layout_id: int) -> bool:
-        """An id never described, for which asking again may help."""
-        return layout_id not in self._known and layout_id not in self._unresolved
-
-    def forget(self) -> None:
-        """The device started anew: nothing known of it holds."""
-        self.layout = None
-        self._known.clear()
-        self._unresolved.clear()
+        return tuple(self._outputs[i][1] for i in sorted(self._outputs))

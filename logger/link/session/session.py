@@ -1,7 +1,7 @@
 """The host's side of the conversation with one device: bytes and times in, events and bytes out.
 
-machine.py has the theory and the table. One Session outlives its connections: what has arrived of this boot of the
-device is remembered, so that after a cut the missing frames are asked for. A changed boot count voids that.
+phases.py has the theory and the table. One Session outlives its connections: its model of the device knows what has
+arrived of this boot, so that after a cut the missing frames are asked for. A changed boot count voids that.
 """
 
 from collections.abc import Callable
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from firmware_protocol.codes import DeviceState, ErrorCode
-from firmware_protocol.errors import ProtocolError, UnknownMessageError, UnsupportedVersionError
+from firmware_protocol.errors import LayoutError, ProtocolError, UnknownMessageError, UnsupportedVersionError
 from firmware_protocol.framing import BadFrame, Frame, FrameDecoder
 from firmware_protocol.layout import Layout
 from firmware_protocol.messages import (
@@ -17,6 +17,7 @@ from firmware_protocol.messages import (
     Describe,
     ErrorMessage,
     Hello,
+    Message,
     OutputDescription,
     Resending,
     Samples,
@@ -25,10 +26,12 @@ from firmware_protocol.messages import (
     decode_payload,
 )
 from firmware_protocol.requests import Permit, Request, RequestHello, RequestStatus, ResendFrom, Start, Stop, TimeMark
+from logger.decode.device_model import Explained, ProtocolDevice
 from logger.link import events
+from logger.link.errors import NO_ANSWER, LinkLost
 from logger.link.events import SessionEvent
 from logger.link.limits import RateLimit
-from logger.link.session.delivery import Delivery, ResumePoint
+from logger.link.session.delivery import Delivery
 from logger.link.session.descriptions import Descriptions
 from logger.link.session.phases import OVER, TABLE, TALKING, Phase, Signal
 from logger.link.session.requests import Asked, Exchange
@@ -37,6 +40,7 @@ from logger.model.units import NS_PER_S
 STALL_NS: Final = NS_PER_S  # between two ticks: the host stood still
 WRONG_LAYOUTS: Final = 5  # descriptions that do not make the layout of the hello, one after another
 
+_NO_ANSWER: Final = LinkLost(NO_ANSWER, "no answer")
 _Reply = OutputDescription | Status | Accepted | Resending | TimeMarked | ErrorMessage
 
 
@@ -55,13 +59,16 @@ class Settings:
 
 
 class Session:
-    """See the module. All times are monotonic ns of the host, given by the caller."""
+    """See the module. All times are monotonic ns of the host, given by the caller.
+
+    model: of the device as the record of before leaves it, None for an empty one. hello: since this session began.
+    """
 
     def __init__(
         self,
         *,
         expected_device_id: bytes | None = None,
-        resume: ResumePoint | None = None,
+        model: ProtocolDevice | None = None,
         settings: Settings | None = None,
     ) -> None:
         self.phase = Phase.CLOSED
@@ -70,11 +77,11 @@ class Session:
         self.host_time: Callable[[int], int] = lambda now_ns: now_ns  # what a time mark carries, ns
         self._settings = settings or Settings()
         self._expected = expected_device_id
-        self._resume = resume
+        self.model = model if model is not None else ProtocolDevice()
         self._events: list[SessionEvent] = []
         self._exchange = Exchange()
         self._descriptions = Descriptions()
-        self._delivery = Delivery(self._descriptions, resume, lambda event: self._events.append(event))
+        self._delivery = Delivery(self.model, lambda event: self._events.append(event))
         self._wrong_layouts = 0
         self._status_seen = False  # since STARTING began
         self._began_ns = 0
@@ -89,14 +96,24 @@ class Session:
     # -- for the owner of the connection -----------------------------------------------------------------
 
     @property
+    def live(self) -> bool:
+        """The device streams."""
+        return self.phase is Phase.STREAMING
+
+    @property
     def over(self) -> bool:
         """The connection is of no more use: close it."""
         return self.phase in OVER
 
     @property
+    def ending(self) -> LinkLost | None:
+        """Why it is over; a refusal has told so itself."""
+        return _NO_ANSWER if self.over else None
+
+    @property
     def layout(self) -> Layout | None:
         """The device's channels, once described."""
-        return self._descriptions.layout
+        return self.model.layouts.current
 
     @property
     def missing(self) -> int:
@@ -107,14 +124,6 @@ class Session:
     def duplicates(self) -> int:
         """Samples frames that came more than once and were dropped."""
         return self._delivery.duplicates
-
-    @property
-    def resume_point(self) -> ResumePoint | None:
-        """For the next session of this device, when this one ends."""
-        if self.hello is None or self._delivery.backfill is None:
-            return self._resume
-        backfill = self._delivery.backfill
-        return ResumePoint(self.hello.device_id, self.hello.boot_count, backfill.next, backfill.holes)
 
     def connected(self, now_ns: int) -> None:
         """A stream was opened."""
@@ -128,7 +137,7 @@ class Session:
     def disconnected(self, now_ns: int) -> list[SessionEvent]:
         """The stream is gone."""
         self._exchange.drop()
-        self._delivery.connection_lost()
+        self._delivery.settle()
         for ticket, request in self._exchange.abandon():
             self._events.append(events.NoReply(now_ns, ticket, request))
         self._signal(Signal.CLOSED, now_ns)
@@ -264,8 +273,8 @@ class Session:
         if self._bad_frames.allows(now_ns):
             self._events.append(events.BadFrameSeen(now_ns, raw, reason, self._bad_frames.take_refused()))
 
-    def _refuse(self, raw: bytes, reason: str, now_ns: int) -> None:
-        self._events.append(events.Refused(now_ns, raw, reason))
+    def _refuse(self, raw: bytes, code: str, reason: str, now_ns: int) -> None:
+        self._events.append(events.Refused(now_ns, raw, code, reason))
         self._signal(Signal.WRONG_DEVICE, now_ns)
 
     def _frame(self, frame: Frame, now_ns: int) -> None:
@@ -278,7 +287,7 @@ class Session:
             self._events.append(events.Ignored(now_ns, frame.raw, str(exc)))
             return
         except UnsupportedVersionError as exc:
-            self._refuse(frame.raw, str(exc), now_ns)
+            self._refuse(frame.raw, "other-version", str(exc), now_ns)
             return
         except ProtocolError as exc:
             self._bad(frame.raw, str(exc), now_ns)
@@ -286,7 +295,7 @@ class Session:
         self._heard(now_ns)
         match message:
             case Samples():
-                if self.phase is Phase.STREAMING and self._descriptions.is_news(message.layout_id):
+                if self.phase is Phase.STREAMING and self._delivery.is_news(message.layout_id):
                     self._signal(Signal.STALE, now_ns)
                 self._delivery.take(frame, message, now_ns)
             case Hello():
@@ -305,11 +314,14 @@ class Session:
         expected = self._expected if known is None else known.device_id
         if expected is not None and hello.device_id != expected:
             reason = f"device {hello.device_id.hex()} answers where {expected.hex()} is expected"
-            self._refuse(raw, reason, now_ns)
+            self._refuse(raw, "other-device", reason, now_ns)
             return
-        self._events.append(events.HelloReceived(now_ns, raw, hello))
         before = self._boot_count_before(hello)
-        if before is not None and before != hello.boot_count:
+        rebooted = before is not None and before != hello.boot_count
+        if rebooted:
+            self._delivery.settle()
+        self._events.append(events.HelloReceived(now_ns, raw, hello, self._explained(raw, hello)))
+        if before is not None and rebooted:
             self._exchange.drop()
             self._delivery.forget_boot("the device started anew", now_ns)
             self._events.append(events.Rebooted(now_ns, raw, before, hello.boot_count))
@@ -324,34 +336,46 @@ class Session:
             self._described(now_ns)
 
     def _boot_count_before(self, hello: Hello) -> int | None:
-        if self.hello is not None:
-            return self.hello.boot_count
-        resume = self._resume
-        return resume.boot_count if resume is not None and resume.device_id == hello.device_id else None
+        """Of this device, None when nothing is known of it."""
+        known = self.model.hello
+        if known is None:
+            return None
+        if known.device_id != hello.device_id:  # of an earlier run: another device has taken its place
+            self._delivery.backfill = None
+            return None
+        return known.boot_count
+
+    def _explained(self, raw: bytes, message: Message) -> Explained:
+        explained = self.model.take(raw, message)
+        assert explained is not None, "a message that was decoded is explained"
+        return explained
 
     def _describe(self, frame: Frame, message: Describe, now_ns: int) -> None:
         self._exchange.answered(message.request_id)
         if self.phase is not Phase.DESCRIBING:
             self._events.append(events.Ignored(now_ns, frame.raw, "a late description"))
             return
-        self._descriptions.add_channel(message.index, frame.payload, frame.raw)
+        self._descriptions.add(frame.raw, message)
         self._described(now_ns)
 
     def _described(self, now_ns: int) -> None:
         """Go on to start the device when nothing is left to ask."""
         if self._descriptions.next_request() is not None:
             return
+        frames = self._descriptions.frames
         try:
-            layout = self._descriptions.finish()
+            explained = tuple(self._explained(raw, message) for raw, message in frames)
+            if self.layout is None:
+                raise LayoutError("they do not make the layout of its hello")
         except ProtocolError as exc:
             self._wrong_layouts += 1
             if self._wrong_layouts >= WRONG_LAYOUTS:
-                self._refuse(b"", f"the device's descriptions cannot be used: {exc}", now_ns)
+                self._refuse(b"", "bad-descriptions", f"the device's descriptions cannot be used: {exc}", now_ns)
             self._signal(Signal.STALE, now_ns)
             return
         self._wrong_layouts = 0
-        raws, outputs = self._descriptions.raws, self._descriptions.outputs
-        self._events.append(events.Described(now_ns, raws, layout, outputs))
+        raws = tuple(raw for raw, _ in frames)
+        self._events.append(events.Described(now_ns, raws, explained, self.layout, self._descriptions.outputs))
         self._signal(Signal.DESCRIBED, now_ns)
 
     def _reply(self, raw: bytes, message: _Reply, now_ns: int) -> None:
@@ -359,15 +383,17 @@ class Session:
         request = None if asked is None else asked.request
         match message:
             case Status():
-                self._events.append(events.StatusReceived(now_ns, raw, message))
+                explained = self._explained(raw, message)
+                self._events.append(events.StatusReceived(now_ns, raw, message, explained))
             case ErrorMessage():
                 self._events.append(events.DeviceError(now_ns, raw, message))
             case TimeMarked() if asked is not None and isinstance(request, TimeMark):
-                self._events.append(events.TimeMarked(now_ns, raw, asked.sent_ns, message))
+                explained = self._explained(raw, message)
+                self._events.append(events.TimeMarked(now_ns, raw, asked.sent_ns, message, explained))
             case Accepted() if isinstance(request, Start):
                 self._events.append(events.Started(now_ns, raw, message))
             case OutputDescription() if self.phase is Phase.DESCRIBING:
-                self._descriptions.add_output(message, raw)
+                self._descriptions.add(raw, message)
                 self._described(now_ns)
             case _ if asked is None:
                 self._events.append(events.Ignored(now_ns, raw, "a late reply"))

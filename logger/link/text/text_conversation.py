@@ -1,22 +1,13 @@
-"""A scale or gauge that sends plain lines: keeps its port open and tells every line.
+"""With a scale or gauge that sends plain lines, by itself or when asked: every line is told."""
 
-Nothing but the lines themselves says that the instrument is there, so it is heard when a line comes that the rig's
-patterns understand, silent when none has come for `stale_s`, and its port is opened anew when the silence lasts.
-"""
-
-import asyncio
-import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Sequence
 from typing import Final
 
+from logger.decode.device_model import DeviceModel
 from logger.link import events
-from logger.link.errors import LinkLost
+from logger.link.conversation import InstrumentConversation
 from logger.link.events import LinkEvent
-from logger.link.limits import RateLimit, Throttle
-from logger.link.ports.serial_stream import SerialLink
-from logger.link.ports.stream import StreamLink, open_link
-from logger.link.retrying import Retrying
-from logger.link.supervisor import MAX_BYTES_PER_S, TICK_S
+from logger.link.limits import RateLimit
 from logger.link.text.line_cutter import BadLine, LineCutter
 from logger.model.instrument import TextPort
 from logger.model.units import NS_PER_S
@@ -24,87 +15,51 @@ from logger.model.units import NS_PER_S
 MAX_BAD_LINES_PER_S: Final = 10.0
 
 
-async def open_text(url: str, port: TextPort) -> StreamLink:
-    """socket://host:port, or a serial port with the speed and mode of `port`. Raises LinkLost."""
-    if url.startswith("socket://"):
-        return await open_link(url)
-    return await SerialLink.open(url, port.baud, port.mode)
+class TextConversation(InstrumentConversation):
+    """model: understands its lines; None: every line is welcome."""
 
-
-class TextSupervisor(Retrying):
-    """understands: whether a line is what the rig expects. `run` in a task of its own, `stop` to end it."""
-
-    def __init__(
-        self,
-        url: str,
-        port: TextPort,
-        understands: Callable[[bytes], bool],
-        on_event: Callable[[LinkEvent], None],
-        *,
-        open_stream: Callable[[str, TextPort], Awaitable[StreamLink]] = open_text,
-        now_ns: Callable[[], int] = time.monotonic_ns,
-    ) -> None:
-        super().__init__(url, port.stale_s, on_event, now_ns)
-        self._port = port
-        self._understands = understands
-        self._open_stream = open_stream
+    def __init__(self, model: DeviceModel | None, port: TextPort) -> None:
+        super().__init__(model, port.stale_s)
+        self._poll, self._poll_ns = port.poll.encode("latin-1"), int(port.poll_s * NS_PER_S)
+        self._end = port.end.encode("latin-1")
         self._bad_lines = RateLimit(MAX_BAD_LINES_PER_S)
+        self._cutter = self._new_cutter()
+        self._next_poll_ns = 0
+        self._to_send = b""
 
-    async def _attempt(self) -> str:
-        try:
-            link = await self._open_stream(self.url, self._port)
-        except LinkLost as exc:
-            return str(exc)
-        self._opened()
-        try:
-            return await self._listen(link)
-        finally:
-            await link.close()
+    def connected(self, now_ns: int) -> None:
+        super().connected(now_ns)
+        self._cutter = self._new_cutter()
+        self._to_send, self._next_poll_ns = self._poll, now_ns + self._poll_ns
 
-    async def _listen(self, link: StreamLink) -> str:
-        port = self._port
-        poll = port.poll.encode("latin-1")
-        # An instrument that is asked begins with a whole line; one that talks by itself was joined in the middle.
-        cutter = LineCutter(port.end.encode("latin-1"), skip_first=not poll)
-        throttle = Throttle(MAX_BYTES_PER_S)
-        next_poll_ns = self._now_ns()
-        reading = asyncio.ensure_future(link.read())
-        waking = asyncio.ensure_future(self._wake.wait())
-        try:
-            while not self._stopping:
-                now_ns = self._now_ns()
-                if poll and now_ns >= next_poll_ns:
-                    next_poll_ns = max(next_poll_ns + int(port.poll_s * NS_PER_S), now_ns)
-                    await link.write(poll)
-                await asyncio.wait({reading, waking}, timeout=TICK_S, return_when=asyncio.FIRST_COMPLETED)
-                if reading.done():
-                    data, at_ns = reading.result()
-                    self._take(cutter, data, at_ns)
-                    if (pause_s := throttle.pause_s(len(data), self._now_ns())) > 0:
-                        await asyncio.sleep(min(pause_s, 2.0))
-                    reading = asyncio.ensure_future(link.read())
-                if (reason := self._silence()) is not None:
-                    return reason
-            return "stopped"
-        except LinkLost as exc:
-            return str(exc)
-        finally:
-            for task in (reading, waking):
-                task.cancel()
-            await asyncio.gather(reading, waking, return_exceptions=True)
+    def bytes_to_send(self) -> bytes:
+        data, self._to_send = self._to_send, b""
+        return data
 
-    def _take(self, cutter: LineCutter, data: bytes, at_ns: int) -> None:
-        for line in cutter.feed(data, at_ns):
+    def bytes_received(self, data: bytes, at_ns: int) -> Sequence[LinkEvent]:
+        for line in self._cutter.feed(data, at_ns):
             if isinstance(line, BadLine):
                 self._bad(at_ns, line.raw, line.reason)
                 continue
-            understood = self._understands(line.raw)
+            explained = self._explained(line.raw)
+            understood = self._model is None or bool(explained.readings)
             if not understood:
                 self._bad(at_ns, line.raw, "no pattern fits this line")
-            self._said(at_ns, line.raw, understood)
-        if dropped := cutter.dropped(at_ns):
-            self._on_event(events.TalksTooMuch(at_ns, dropped))
+            self._said(at_ns, line.raw, understood, explained)
+        if dropped := self._cutter.dropped(at_ns):
+            self._events.append(events.TalksTooMuch(at_ns, dropped))
+        return self._take_events()
+
+    def tick(self, now_ns: int) -> Sequence[LinkEvent]:
+        if self._poll and now_ns >= self._next_poll_ns:
+            self._next_poll_ns = max(self._next_poll_ns + self._poll_ns, now_ns)
+            self._to_send = self._poll
+        return super().tick(now_ns)
+
+    def _new_cutter(self) -> LineCutter:
+        # An instrument that is asked begins with a whole line; one that talks by itself was joined in the middle.
+        return LineCutter(self._end, skip_first=not self._poll)
 
     def _bad(self, at_ns: int, raw: bytes, reason: str) -> None:
         if self._bad_lines.allows(at_ns):
-            self._on_event(events.BadFrameSeen(at_ns, raw, reason, self._bad_lines.take_refused()))
+            self._events.append(events.BadFrameSeen(at_ns, raw, reason, self._bad_lines.take_refused()))

@@ -1,12 +1,12 @@
 """Charging: a mass of refrigerant is weighed into the system."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
 from logger.cylinder.state import contents_finding
+from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
+from logger.model.events import JobOpened
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.value import Value
@@ -95,10 +95,10 @@ def _watch(now: Inputs) -> Watch:
     return ScaleWatch(now)
 
 
-def _carried(keys: Mapping[str, Any]) -> object:
+def _carried(opened: JobOpened) -> object:
     from logger.stages.charging.leak_record import EarlierJobs
 
-    return EarlierJobs.from_keys(keys)
+    return EarlierJobs.from_event(opened)
 
 
 def alarms(settings: Charging | None, profiles: Profiles) -> tuple[AlarmRule, ...]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from logger.model.events import JobOpened
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.value import Argument, Value, day_of, known, number, unknown, word
@@ -60,12 +61,12 @@ class EarlierJobs:
     complete: bool = True
 
     @classmethod
-    def from_keys(cls, keys: Mapping[str, Any]) -> "EarlierJobs | None":
-        """From the keys of JOB_OPENED; None when they could not be looked for."""
-        if "earlier_additions" not in keys:
+    def from_event(cls, opened: JobOpened) -> "EarlierJobs | None":
+        """None when they could not be looked for."""
+        if opened.earlier_additions is None:
             return None
-        jobs = tuple(EarlierJob.from_dict(data) for data in keys["earlier_additions"])
-        return cls(jobs, bool(keys.get("earlier_complete", True)))
+        jobs = tuple(EarlierJob.from_dict(data) for data in opened.earlier_additions)
+        return cls(jobs, opened.earlier_complete is not False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,10 @@ lead to "cannot tell" or to a Value that says why, never to an exception.
 import math
 from dataclasses import dataclass, replace
 
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, known, name_of, number, unknown, word
 from logger.physics.leak_flow import RefrigerantLoss, ServiceGas, refrigerant_loss
 from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import saturation_pressure
@@ -17,7 +18,7 @@ from logger.stages.acceptance import DECAY_PROFILES, DecayProfile
 from logger.stages.decay_test.cause import BEYOND_WATER, LEAKING, Cause, Judgement, judge_shapes
 from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.stages.decay_test.gauge import Suspicion, settles_like_oil, suspicions
-from logger.stages.decay_test.hold import Held, judge_hold, measure_hold
+from logger.stages.decay_test.hold import VERDICT_KEY, Held, judge_hold, measure_hold
 from logger.stages.decay_test.rise_fit import Shapes, fit_shapes
 from logger.statistics.block_means import Blocks, blocks, interpolate
 from logger.statistics.isolation import Isolation, detect_isolation, marked, sealed_until
@@ -144,8 +145,7 @@ def analyse_decay(
     else:
         findings.append(_no_profile(held))
     if findings[0].verdict is Verdict.PASS and cause in LEAKING:
-        seen = " The profile allows that, and yet a steady rise is told from none, as a leak makes it."
-        findings[0] = _with_more(findings[0], seen)
+        findings[0] = replace(findings[0], inputs=(*findings[0].inputs, word("more", "steady_rise")))
     findings.append(cause_finding(cause, judgement, signs, rate, smallest, span, kelvin is not None))
     if not signs:
         findings += leak_findings(cause, flow, loss, gas)
@@ -216,24 +216,22 @@ def air_flow(rate: Value, cause: Cause, volume_m3: float | None, volume_u_m3: fl
 
 
 def _no_profile(held: Held) -> Finding:
-    inputs = (("pressure at isolation", held.start), ("highest", held.highest), ("rise", held.rise))
-    return worded(
-        "decay.verdict", Verdict.CANNOT_TELL, "cannot tell", "No acceptance profile was chosen, so nothing decides.",
-        inputs=inputs, check_next=("choose an acceptance profile for the stage",),
-    )  # fmt: skip
+    inputs = (
+        number("start", Quantity.VACUUM, held.start),
+        number("highest", Quantity.VACUUM, held.highest),
+        number("rise", Quantity.VACUUM, held.rise),
+        word("doubt", "no_profile"),
+        word("check", "choose_profile"),
+    )
+    return Finding(VERDICT_KEY, Verdict.CANNOT_TELL, inputs)
 
 
 def _nothing(isolation: Isolation, why: str) -> DecayResult:
     """No isolation, no test."""
-    text = f"Unknown, because {why}."
-    verdict = worded("decay.verdict", Verdict.CANNOT_TELL, "cannot tell", text)
-    cause = worded("decay.cause", Verdict.CANNOT_TELL, "cannot tell", text)
+    reason = name_of("reason", why)
+    verdict = Finding(VERDICT_KEY, Verdict.CANNOT_TELL, (word("doubt", "not_isolated"), reason))
+    cause = Finding("decay.cause", Verdict.CANNOT_TELL, (word("cause_code", "not_isolated"), reason))
     return DecayResult(
         isolation, 0.0, None, Cause.CANNOT_TELL, None, None, (), unknown("Pa/s", why), unknown("Pa/s", why),
         unknown("Pa", why), unknown("Pa.m3/s", why), None, (), (verdict, cause),
     )  # fmt: skip
-
-
-def _with_more(finding: Finding, more: str) -> Finding:
-    said = finding.said
-    return finding if said is None else replace(finding, said=replace(said, body=said.body + more))

@@ -32,12 +32,14 @@ MATTERS = 0.2  # share of the allowed rise; walls and gaskets of a sound system 
 
 
 class Cause(StrEnum):
+    """The value is the code that words.py knows it by."""
+
     TIGHT = "tight"
-    LEVELS_OFF = "rise that levels off"
+    LEVELS_OFF = "levels_off"
     LEAK = "leak"
-    LEAK_AND_RISE = "leak, and a rise that levels off"
-    MASKED = "rise that levels off; a leak is not ruled out"
-    CANNOT_TELL = "cannot tell"
+    LEAK_AND_RISE = "leak_and_rise"
+    MASKED = "masked"
+    CANNOT_TELL = "unknown"
 
 
 LEAKING = (Cause.LEAK, Cause.LEAK_AND_RISE)
@@ -51,7 +53,7 @@ class Judgement:
     confidence: for a leak, share of the evidence (weights from the criterion) on shapes with a line; for no leak,
     probability that the steady rate is under what matters.
     settles_s: slowest time constant in play, 0 when none. go_on_s: how long the test should be in all, 0 when long
-    enough. levels_off_at_pa: None when no part levels off. why: for CANNOT_TELL and MASKED.
+    enough. levels_off_at_pa: None when no part levels off. why: a code of words.py, for CANNOT_TELL and MASKED.
     """
 
     cause: Cause
@@ -132,19 +134,19 @@ def judge_shapes(
     undecided = max(leak_share, 1.0 - leak_share)
     if levelling and shapes.lead([Shape.FLAT, Shape.LINEAR]) >= CLEAR:
         on = 3.0 * best.slowest_s if span_s < 3.0 * best.slowest_s else 0.0
-        return judged(Cause.MASKED, undecided, on, "what levels off is so large that a leak would not show beside it")
+        return judged(Cause.MASKED, undecided, on, "large_leveling_part")
     needed = span_s * min(max((K * u / matters) ** (2.0 / 3.0), 1.5), 8.0)
     if settles > span_s / 3.0:
         needed = max(needed, 3.0 * min(settles, 2.0 * span_s))
-        why = "it is still rising, and a leak and something that levels off slowly look the same so far"
+        why = "still_rising"
         return judged(Cause.CANNOT_TELL, undecided, needed, why)
     if high:
-        why = "it was isolated at so high a pressure that what is in it is mostly vapour: evacuate deeper first"
+        why = "isolated_too_high"
         return judged(Cause.CANNOT_TELL, undecided, 0.0, why)
     if straight or hidden > 0.0:
-        why = "vapour over water or oil follows a temperature that drifts so, in a straight line too"
+        why = "vapor_follows_temperature"
         return judged(Cause.CANNOT_TELL, undecided, needed, why)
-    return judged(Cause.CANNOT_TELL, undecided, needed, "the readings scatter too much for so short a test")
+    return judged(Cause.CANNOT_TELL, undecided, needed, "scatter")
 
 
 def _levelling(best: ShapeFit, shapes: Shapes, allowed_pa: float) -> float:

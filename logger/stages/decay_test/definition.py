@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.drawing import Curve, LimitLine, PlotSpec
 from logger.model.finding import Verdict
 from logger.model.points import Quantity
@@ -14,6 +15,7 @@ from logger.refrigerant import OutOfRange
 from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE, DecayProfile
 from logger.stages.curves import curve_of
+from logger.stages.decay_test.words import WORDS
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
 from logger.stages.settings import Form, setting
@@ -163,4 +165,5 @@ DEFINITION = StageDefinition(
     plots=(PlotSpec("Vacuum", ("vacuum",), log=True),),
     listed=("vacuum", "system_temperature", "ambient"),
     profiles=DECAY_PROFILES,
+    words=WORDS,
 )

@@ -6,11 +6,12 @@ Each sign found makes a decay test "cannot tell": a gauge that does not follow t
 import math
 from dataclasses import dataclass
 
+from logger.model.points import Quantity
 from logger.model.sample import Series
+from logger.model.value import Argument, known, number
 from logger.statistics.block_means import Blocks, blocks, smallest_step
 from logger.statistics.isolation import scatter
 from logger.statistics.least_squares import line
-from logger.wording.numbers import duration, vacuum
 
 STUCK_S = 900.0  # a quarter of an hour on one digit
 BESIDE_S = (600.0, 1800.0)  # on each side of the isolation: a slow drift needs the longer look
@@ -19,11 +20,10 @@ MIN_BEFORE_S = 120.0
 
 @dataclass(frozen=True, slots=True)
 class Suspicion:
-    """key: machine name. text: what was seen. check: what to look at."""
+    """key: a code of words.py, which also says what to check. inputs: the numbers behind it."""
 
     key: str
-    text: str
-    check: str
+    inputs: tuple[Argument, ...] = ()
 
 
 def suspicions(
@@ -74,12 +74,7 @@ def _stuck(series: Series, start_s: float, end_s: float) -> Suspicion | None:
     if not lengths or lengths[0] < STUCK_S or (len(lengths) > 1 and lengths[0] < 8.0 * lengths[1]):
         return None
     longest = lengths[0]
-    return Suspicion(
-        "gauge-stuck",
-        f"the reading did not change by one digit for {duration(longest)}: a frozen gauge, or one with steps too "
-        "coarse to show that it lives",
-        "the gauge itself: frozen sensor or display; cycle its supply and see it move when its port is opened",
-    )
+    return Suspicion("gauge-stuck", (number("unchanged_for", Quantity.TIME, known(longest, "s")),))
 
 
 def _falling(sealed: Blocks) -> Suspicion | None:
@@ -93,8 +88,10 @@ def _falling(sealed: Blocks) -> Suspicion | None:
         return None
     return Suspicion(
         "reading-falls",
-        f"the reading fell from {vacuum(first)} to {vacuum(last)} in a system said to be closed",
-        "whether the pump was really valved off; a gauge wetted by oil also comes down slowly",
+        (
+            number("fell_from", Quantity.VACUUM, known(first, "Pa")),
+            number("fell_to", Quantity.VACUUM, known(last, "Pa")),
+        ),
     )
 
 
@@ -120,8 +117,10 @@ def _erratic(sealed: Blocks) -> Suspicion | None:
         return None
     return Suspicion(
         "gauge-erratic",
-        f"the reading went up and down {swings} times by more than {vacuum(least)}, which a closed system does not do",
-        "the gauge for oil or moisture on its sensor: clean or change it, mount it upright, and test again",
+        (
+            number("swings", Quantity.COUNT, known(float(swings), "1")),
+            number("swings_by", Quantity.VACUUM, known(least, "Pa")),
+        ),
     )
 
 
@@ -137,8 +136,10 @@ def _disagreeing(sealed: Blocks, other: Series | None, u_scale: float) -> Suspic
         return None
     return Suspicion(
         "gauges-disagree",
-        f"another gauge on the system shows {theirs / 1e3:.3g} kPa absolute, the vacuum gauge {vacuum(ours)}",
-        "whether the valve between the vacuum gauge and the system is open, and whether oil is on its sensor",
+        (
+            number("other_gauge", Quantity.VACUUM, known(theirs, "Pa")),
+            number("vacuum_gauge", Quantity.VACUUM, known(ours, "Pa")),
+        ),
     )
 
 
@@ -160,16 +161,8 @@ def _unmoved(series: Series, start_s: float, end_s: float, reach_s: float) -> Su
     if not alike or abs(one.slope) < 5.0 * one.u_slope or abs(two.slope) < 5.0 * two.u_slope:
         return None
     if one.slope > 0.0:
-        return Suspicion(
-            "gauge-valved-off",
-            "the reading rose in the same way before and after the pump was valved off",
-            "whether the valve between the gauge and the system is open: the gauge may see only its own small volume",
-        )
-    return Suspicion(
-        "still-pumped",
-        "the reading went on falling after isolation just as before it",
-        "whether the pump was really valved off, and the moment that was marked",
-    )
+        return Suspicion("gauge-valved-off")
+    return Suspicion("still-pumped")
 
 
 def _unpumped(series: Series, start_s: float, end_s: float, pump_ultimate_pa: float) -> Suspicion | None:
@@ -189,10 +182,11 @@ def _unpumped(series: Series, start_s: float, end_s: float, pump_ultimate_pa: fl
     if sum(after.value[-8:]) / 8.0 - level > max(0.05 * level, 4.0 * scatter(after)):
         return None
     return Suspicion(
-        "gauge-valved-off",
-        f"under the pump the reading stood at {vacuum(level)}, well above the {vacuum(pump_ultimate_pa)} it can do, "
-        "and did not rise when the pump was closed off",
-        "whether the valve between the gauge and the system is open; else the pump's oil",
+        "gauge-above-pump",
+        (
+            number("under_pump", Quantity.VACUUM, known(level, "Pa")),
+            number("pump_limit", Quantity.VACUUM, known(pump_ultimate_pa, "Pa")),
+        ),
     )
 
 

@@ -7,27 +7,23 @@ clearly broken while the readings were good stays broken.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
 from logger.model.sample import Gap, Series
-from logger.model.value import Value, known, unknown
+from logger.model.value import Argument, Value, known, name_of, number, unknown, word
 from logger.stages.acceptance import DecayProfile, HoldStep
 from logger.stages.decay_test.gauge import Suspicion
 from logger.statistics.block_means import Blocks, blocks
-from logger.wording.numbers import duration, exact, temperature, vacuum, vacuum_beside
 
 K = 2.0
-HEADLINE = {Verdict.PASS: "held", Verdict.FAIL: "did not hold", Verdict.CANNOT_TELL: "cannot tell"}
+VERDICT_KEY = "decay.verdict"
 MAX_GAP_SHARE = 0.05
 ALL_GAPS_SHARE = 0.1
 MIN_GAP_S = 30.0
-DECISION_RULE = (
-    "guard band: held only if the reading plus U is within the limit, did not hold only if the reading minus U is "
-    "beyond it, otherwise cannot tell; U is the expanded uncertainty, k = 2 (about 95 %)"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +40,7 @@ class Held:
     isolated_s: float
     ended_s: float
     gaps: tuple[Gap, ...]
-    gauge_limit: str | None
+    gauge_limit: Argument | None
     curve: tuple[tuple[float, float], ...] = ()
 
     @property
@@ -77,12 +73,12 @@ def measure_hold(vacuum_series: Series, isolated_s: float, end_s: float) -> Held
     )  # fmt: skip
 
 
-def _at_gauge_limit(series: Series, data: Blocks) -> str | None:
-    """Why the gauge cannot show what is there, if a tenth of the means lie at an end of its range."""
+def _at_gauge_limit(series: Series, data: Blocks) -> Argument | None:
+    """The end of its range at which a tenth of the means lie: the gauge cannot show what is there."""
     if series.high is not None and sum(v >= 0.99 * series.high for v in data.value) > 0.1 * len(data):
-        return f"the gauge stands at the top of its range, {vacuum(series.high)}"
+        return number("gauge_top", Quantity.VACUUM, known(series.high, "Pa"))
     if series.low is not None and sum(v <= series.low for v in data.value) > 0.1 * len(data):
-        return f"the gauge stands at the bottom of its range, {vacuum(series.low)}"
+        return number("gauge_bottom", Quantity.VACUUM, known(series.low, "Pa"))
     return None
 
 
@@ -97,144 +93,132 @@ def judge_hold(
     suspected: Sequence[Suspicion] = (),
     accuracy_stated: bool = True,
 ) -> Finding:
-    """The verdict. `held` must have been measured up to the end of the profile's hold, or as far as the test went.
+    """The verdict, by a guard band: held only if the reading plus U is within the limit, did not hold only if the
+    reading minus U is beyond it, otherwise cannot tell; U is k=2 (about 95 %).
 
+    `held` must have been measured up to the end of the profile's hold, or as far as the test went.
     step: which hold of the profile. earlier_held: how many of the profile's earlier holds already held.
     evacuations: how many evacuations the job shows, None when nobody counted.
     """
     hold = profile.steps[step]
-    number = step % len(profile.steps)
-    inputs = [("pressure at isolation", held.start), ("highest in the hold", held.highest), ("rise", held.rise)]
-    inputs.append(("time isolated", known(held.lasted_s, "s")))
-    rule = f"profile {profile.key}: {profile.described()}"
-    decision = (
-        DECISION_RULE
-        if accuracy_stated
-        else DECISION_RULE + "; the gauge's accuracy is not stated, so U holds only noise"
+    number_of = step % len(profile.steps)
+    inputs = (
+        number("start", Quantity.VACUUM, held.start),
+        number("highest", Quantity.VACUUM, held.highest),
+        number("rise", Quantity.VACUUM, held.rise),
+        number("isolated_for", Quantity.TIME, known(held.lasted_s, "s")),
+        name_of("profile", f"{profile.key}: {profile.described()}"),
+        number("hold", Quantity.TIME, known(hold.hold_s, "s")),
+        *_limits(hold),
+        *(() if accuracy_stated else (word("accuracy", "not_stated"),)),
     )
 
-    def finding(verdict: Verdict, text: str, checks: Sequence[str] = ()) -> Finding:
-        return worded(
-            "decay.verdict", verdict, HEADLINE[verdict], text, rule, decision, tuple(inputs), (), tuple(checks)
-        )  # fmt: skip
+    def finding(verdict: Verdict, *more: Argument) -> Finding:
+        return Finding(VERDICT_KEY, verdict, (*inputs, *more))
 
     if suspected:
-        return finding(
-            Verdict.CANNOT_TELL, "The gauge is not to be relied on: " + "; ".join(s.text for s in suspected) + ".",
-            [s.check for s in suspected],
-        )  # fmt: skip
+        signs = (one for s in suspected for one in (word("sign", s.key), *s.inputs))
+        return finding(Verdict.CANNOT_TELL, *signs)
     if held.highest.number is None or held.start.number is None or held.rise.number is None:
-        return finding(Verdict.CANNOT_TELL, f"Unknown, because {held.highest.problem}.")
+        return finding(Verdict.CANNOT_TELL, word("doubt", "no_readings"))
     broken = _broken(held, hold)
     if broken:
-        return finding(Verdict.FAIL, broken, ("the finding on what made it rise",))
-    doubts = _missing(held, hold)
-    doubts += _unmet(held, hold)
-    if number > earlier_held:
-        doubts.append(
-            f"this is hold {number + 1} of {len(profile.steps)} of the profile, and {earlier_held} before it are on "
-            "record as held"
-        )
-    if profile.evacuations > 1 and number == len(profile.steps) - 1:
-        if evacuations is None:
-            doubts.append(f"the profile asks for {profile.evacuations} evacuations and they were not counted")
-        elif evacuations < profile.evacuations:
-            doubts.append(f"the profile asks for {profile.evacuations} evacuations, {evacuations} are on record")
+        return finding(Verdict.FAIL, *broken, word("check", "see_cause"))
+    doubts = [*_missing(held, hold), *_unmet(held, hold)]
+    of_profile = (
+        number("hold_number", Quantity.COUNT, known(float(number_of + 1), "1")),
+        number("holds", Quantity.COUNT, known(float(len(profile.steps)), "1")),
+    )
+    if number_of > earlier_held:
+        held_before = number("held_before", Quantity.COUNT, known(float(earlier_held), "1"))
+        doubts += (word("doubt", "earlier_holds"), held_before)
+    if profile.evacuations > 1 and number_of == len(profile.steps) - 1:
+        doubts += _evacuations(profile.evacuations, evacuations)
     doubts += _ambient_doubt(profile, ambient, held)
     if doubts:
-        return finding(Verdict.CANNOT_TELL, "; ".join(doubts)[0].upper() + "; ".join(doubts)[1:] + ".")
-    text = (
-        f"From {vacuum(held.start.number)} it stayed at or below {vacuum(held.highest.number)} for "
-        f"{duration(hold.hold_s)}."
-    )
-    if number < len(profile.steps) - 1:
-        text += f" This is hold {number + 1} of {len(profile.steps)} of the profile."
-    seen = "let a little nitrogen in, or open the pump again, and see the gauge move: a gauge shut off from the system"
-    return finding(Verdict.PASS, text, (seen + " shows a good vacuum too",))
+        return finding(Verdict.CANNOT_TELL, *of_profile, *doubts)
+    more_to_do = (word("more", "next_hold"),) if number_of < len(profile.steps) - 1 else ()
+    return finding(Verdict.PASS, *of_profile, *more_to_do, word("check", "gauge_moves"))
 
 
-def _broken(held: Held, hold: HoldStep) -> str | None:
-    """A limit beyond doubt broken, in words. A test that began above its limit never held: that is not a break."""
+def _limits(hold: HoldStep) -> Iterator[Argument]:
+    for name, limit in (("start_max", hold.start_max_pa), ("limit", hold.limit_pa), ("rise_max", hold.rise_max_pa)):
+        if limit is not None:
+            yield number(name, Quantity.VACUUM, known(limit, "Pa"))
+
+
+def _evacuations(asked: int, counted: int | None) -> tuple[Argument, ...]:
+    if counted is not None and counted >= asked:
+        return ()
+    wanted = number("evacuations_asked", Quantity.COUNT, known(float(asked), "1"))
+    if counted is None:
+        return (word("doubt", "evacuations_not_counted"), wanted)
+    return (word("doubt", "evacuations"), wanted, number("evacuations", Quantity.COUNT, known(float(counted), "1")))
+
+
+def _broken(held: Held, hold: HoldStep) -> tuple[Argument, ...]:
+    """A limit broken beyond doubt. A test that began above its limit never held: that is not a break."""
     start, top, rise = held.start, held.highest, held.rise
     assert start.number is not None and top.number is not None and rise.number is not None
     guard = K * (top.u or 0.0)
     if hold.limit_pa is not None and start.number <= hold.limit_pa < top.number - guard:
         when = next(t for t, p in held.curve if p - guard > hold.limit_pa) - held.isolated_s
-        return (
-            f"From {vacuum(start.number)} the pressure rose above {vacuum(hold.limit_pa)} after {duration(when)} and "
-            f"reached {vacuum_beside(top.number, hold.limit_pa)}."
-        )
+        return (word("broken", "limit"), number("after", Quantity.TIME, known(when, "s")))
     if hold.rise_max_pa is not None and rise.number - K * (rise.u or 0.0) > hold.rise_max_pa:
-        told = vacuum_beside(rise.number, hold.rise_max_pa)
-        return f"The pressure rose by {told}, more than the {vacuum(hold.rise_max_pa)} allowed."
-    return None
+        return (word("broken", "rise"),)
+    return ()
 
 
-def _missing(held: Held, hold: HoldStep) -> list[str]:
-    doubts: list[str] = []
-    if held.gauge_limit:
-        doubts.append(held.gauge_limit)
+def _missing(held: Held, hold: HoldStep) -> list[Argument]:
+    doubts: list[Argument] = []
+    if held.gauge_limit is not None:
+        doubts += (word("doubt", held.gauge_limit.name), held.gauge_limit)
     allowed = max(MAX_GAP_SHARE * hold.hold_s, MIN_GAP_S)
     long = [g for g in held.gaps if g.end_s - g.start_s > allowed]
     lost = sum(g.end_s - g.start_s for g in held.gaps)
     if long:
-        first = long[0]
-        doubts.append(
-            f"there are no trusted readings for {duration(first.end_s - first.start_s)} of the hold ({first.reason})"
-        )
+        gap = known(long[0].end_s - long[0].start_s, "s")
+        doubts += (word("doubt", "gap"), number("gap", Quantity.TIME, gap), name_of("gap_reason", long[0].reason))
     elif lost > max(ALL_GAPS_SHARE * hold.hold_s, MIN_GAP_S):
-        doubts.append(f"{duration(lost)} of the hold have no trusted readings")
-    short = hold.hold_s - held.lasted_s
-    if short > max(0.005 * hold.hold_s, 2.0):
-        doubts.append(
-            f"it was isolated for {exact(held.lasted_s, hold.hold_s)} of the {duration(hold.hold_s)} asked for"
-        )
+        doubts += (word("doubt", "gaps"), number("lost", Quantity.TIME, known(lost, "s")))
+    if hold.hold_s - held.lasted_s > max(0.005 * hold.hold_s, 2.0):
+        doubts.append(word("doubt", "too_short"))
     return doubts
 
 
-def _unmet(held: Held, hold: HoldStep) -> list[str]:
-    doubts: list[str] = []
+def _unmet(held: Held, hold: HoldStep) -> list[Argument]:
+    doubts: list[Argument] = []
     start, top, rise = held.start, held.highest, held.rise
     assert start.number is not None and top.number is not None and rise.number is not None
     if hold.start_max_pa is not None:
         guard = K * (start.u or 0.0)
         if start.number - guard > hold.start_max_pa:
-            told = vacuum_beside(start.number, hold.start_max_pa)
-            doubts.append(f"it was isolated at {told}, above the {vacuum(hold.start_max_pa)} asked for")
+            doubts.append(word("doubt", "started_above"))
         elif start.number + guard > hold.start_max_pa:
-            doubts.append(
-                f"the start at {vacuum(start.number)} is within the gauge's uncertainty of the "
-                f"{vacuum(hold.start_max_pa)} asked for: with this gauge isolate at "
-                f"{vacuum(max(hold.start_max_pa - guard, 0.0))} or less"
-            )
+            isolate_at = known(max(hold.start_max_pa - guard, 0.0), "Pa")
+            doubts += (word("doubt", "start_within_u"), number("isolate_at", Quantity.VACUUM, isolate_at))
     if hold.limit_pa is not None and start.number > hold.limit_pa:
         if not doubts:
-            told = vacuum_beside(start.number, hold.limit_pa)
-            doubts.append(f"it was isolated at {told}, above the limit of {vacuum(hold.limit_pa)}")
+            doubts.append(word("doubt", "started_above_limit"))
     elif hold.limit_pa is not None and top.number + K * (top.u or 0.0) > hold.limit_pa:
-        doubts.append(
-            f"the highest reading, {vacuum(top.number)}, is within the gauge's uncertainty of the limit "
-            f"{vacuum(hold.limit_pa)}"
-        )
+        doubts.append(word("doubt", "highest_within_u"))
     if hold.rise_max_pa is not None and rise.number + K * (rise.u or 0.0) > hold.rise_max_pa:
-        doubts.append(
-            f"the rise of {vacuum(rise.number)} is within its uncertainty of the {vacuum(hold.rise_max_pa)} allowed"
-        )
+        doubts.append(word("doubt", "rise_within_u"))
     return doubts
 
 
-def _ambient_doubt(profile: DecayProfile, ambient: Series | None, held: Held) -> list[str]:
+def _ambient_doubt(profile: DecayProfile, ambient: Series | None, held: Held) -> tuple[Argument, ...]:
     if profile.ambient_min_k is None:
-        return []
+        return ()
+    least = number("ambient_min", Quantity.TEMPERATURE, known(profile.ambient_min_k, "K"))
     inside = (
         []
         if ambient is None
         else [v for t, v in zip(ambient.t_s, ambient.value, strict=True) if held.isolated_s <= t <= held.ended_s]
     )
     if not inside or ambient is None:
-        return [f"the profile asks for ambient above {temperature(profile.ambient_min_k)} and none was measured"]
+        return (word("doubt", "no_ambient"), least)
     coldest = min(inside)
     if coldest - K * math.hypot(ambient.u, ambient.u_scale) < profile.ambient_min_k:
-        asked = temperature(profile.ambient_min_k)
-        return [f"ambient went down to {temperature(coldest)}; the profile asks for above {asked}"]
-    return []
+        return (word("doubt", "cold"), least, number("coldest", Quantity.TEMPERATURE, known(coldest, "K")))
+    return ()

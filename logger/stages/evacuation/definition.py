@@ -4,7 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.drawing import Curve, LimitLine, PlotSpec
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA

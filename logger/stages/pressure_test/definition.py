@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
 from logger.model.points import POINTS, Quantity
 from logger.model.sample import Series

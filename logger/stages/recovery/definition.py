@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass
 
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
 from logger.cylinder.limits import limits
+from logger.model.alarm import Priority
 from logger.model.drawing import LimitLine, PlotSpec
 from logger.model.errors import ComputeError
 from logger.model.points import Quantity

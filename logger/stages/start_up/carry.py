@@ -2,10 +2,9 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
+from logger.model.events import JobOpened
 from logger.model.finding import Finding, Verdict
-from logger.model.plain import value_from
 from logger.model.value import Value, number
 from logger.stages.start_up.findings import FIGURES
 
@@ -39,17 +38,14 @@ _OLD = {
 
 
 @dataclass(frozen=True, slots=True)
-class Baseline:
+class EarlierStartUp:
     """Figures of the appliance's last start-up in an earlier job, and which it was."""
 
     figures: Mapping[str, Value]
     named: str
 
     @classmethod
-    def from_keys(cls, keys: Mapping[str, Any]) -> "Baseline | None":
-        """From the keys of JOB_OPENED; None when no earlier start-up is known."""
-        baseline = keys.get("baseline")
-        if baseline is None:
-            return None
-        figures = {name: value_from(data) for name, data in baseline["figures"].items()}
-        return cls(figures, f"the start-up of job {baseline['job']} on {baseline['date']}")
+    def from_event(cls, opened: JobOpened) -> "EarlierStartUp | None":
+        """None when no earlier start-up is known."""
+        last = opened.baseline
+        return None if last is None else cls(last.figures, f"the start-up of job {last.job} on {last.date}")

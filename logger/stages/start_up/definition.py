@@ -2,10 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.alarms.rules import AlarmRule, Kind
+from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
+from logger.model.events import JobOpened
 from logger.model.points import Quantity
 from logger.model.value import Value
 from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
@@ -50,12 +51,12 @@ def _analyse(now: Inputs) -> StageResult:
 
 def _baseline(now: Inputs) -> tuple[Mapping[str, Value] | None, str]:
     """The start-up before this one, in this job or an earlier one, and which it is."""
-    from logger.stages.start_up.carry import Baseline
+    from logger.stages.start_up.carry import EarlierStartUp
 
     for one in reversed(now.earlier):
         if one.stage.kind == START_UP and one.facts:
             return one.facts, f"stage {one.stage.number} of this job"
-    carried = now.carried if isinstance(now.carried, Baseline) else None
+    carried = now.carried if isinstance(now.carried, EarlierStartUp) else None
     return (None, "") if carried is None else (carried.figures, carried.named)
 
 
@@ -65,10 +66,10 @@ def _watch(now: Inputs) -> Watch:
     return MachineWatch()
 
 
-def _carried(keys: Mapping[str, Any]) -> object:
-    from logger.stages.start_up.carry import Baseline
+def _carried(opened: JobOpened) -> object:
+    from logger.stages.start_up.carry import EarlierStartUp
 
-    return Baseline.from_keys(keys)
+    return EarlierStartUp.from_event(opened)
 
 
 def alarms(settings: StartUp | None, profiles: Profiles) -> tuple[AlarmRule, ...]:

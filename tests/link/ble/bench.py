@@ -12,8 +12,8 @@ from bumble.device import Connection, Device
 from bumble.gatt import Characteristic, CharacteristicValue, Service
 
 from logger.link import events
+from logger.link.connect import to_device
 from logger.link.session.session import Settings
-from logger.link.supervisor import DeviceSupervisor
 from sim_device import ble
 from sim_device.ble import DATA_IN, DATA_OUT, SERVICE, BlePeripheral
 from sim_device.boards import boards
@@ -223,12 +223,13 @@ class AirThread:
 
 
 class Watched:
-    """A supervisor and everything it told."""
+    """A connection and everything it told."""
 
     def __init__(self, url: str | None, expected: bytes | None = None, **options: Any) -> None:
         self.events: list[events.LinkEvent] = []
         options.setdefault("settings", PATIENT)
-        self.supervisor = DeviceSupervisor(url, expected, self.events.append, **options)
+        self.connection = to_device(url, expected, self.events.append, **options)
+        self.session = self.connection.conversation
 
     def of(self, kind: type[T]) -> list[T]:
         return [event for event in self.events if isinstance(event, kind)]
@@ -238,16 +239,14 @@ class Watched:
 
     async def streaming(self, more: int = 3) -> None:
         before = len(self.sequences())
-        await until(lambda: self.supervisor.connected and len(self.sequences()) >= before + more)
+        await until(lambda: self.session.live and len(self.sequences()) >= before + more)
 
     async def whole(self) -> None:
         """Until every samples frame from the first to the newest is here, each once."""
 
         def complete() -> bool:
             numbers = self.sequences()
-            return self.supervisor.session.missing == 0 and sorted(numbers) == list(
-                range(min(numbers), max(numbers) + 1)
-            )
+            return self.session.missing == 0 and sorted(numbers) == list(range(min(numbers), max(numbers) + 1))
 
         await until(complete)
 
@@ -255,9 +254,9 @@ class Watched:
 @contextlib.asynccontextmanager
 async def watch(url: str | None, expected: bytes | None = None, **options: Any) -> AsyncIterator[Watched]:
     watched = Watched(url, expected, **options)
-    task = asyncio.create_task(watched.supervisor.run())
+    task = asyncio.create_task(watched.connection.run())
     try:
         yield watched
     finally:
-        await watched.supervisor.stop()
+        await watched.connection.stop()
         await task

@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 from logger.cli import rimelog
 from logger.config.errors import FileProblems
 from logger.config.rig_file import parse_rig
-from logger.link import discovery, supervisor
+from logger.link import connection, discovery
 from logger.link.ble import radio
 from logger.link.ble.standard_sensors import device_id_of
 from sim_device.rig import device_id
@@ -47,7 +47,7 @@ def port(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     """Of the dongles in that neighbourhood; bleak is put onto one."""
     monkeypatch.setattr(discovery, "RADIO_LOOK_S", 0.2)
     monkeypatch.setattr(radio, "SCAN_S", 0.5)
-    monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
+    monkeypatch.setattr(connection, "FIRST_RETRY_S", 0.1)
     with AirThread(neighbourhood) as air, backend.use(None):
         plug_in(air.port)
         backend.Central.names[THREE] = HOSTILE

@@ -4,7 +4,7 @@ import sys
 
 import pytest
 
-from logger.link import events, supervisor
+from logger.link import connection, events
 from sim_device.__main__ import main
 from sim_device.ble import NoRadio, serve_ble, static_address
 from sim_device.errors import BadSetting
@@ -16,7 +16,7 @@ from tests.link.ble.bench import a_device, emulation, run, until, watch
 
 
 def test_served_on_a_dongle_and_unplugged(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
+    monkeypatch.setattr(connection, "FIRST_RETRY_S", 0.1)
 
     async def test() -> None:
         async with emulation() as air:

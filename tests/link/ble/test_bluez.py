@@ -13,7 +13,7 @@ from bleak.backends.device import BLEDevice
 
 from logger.link.ble import bluez
 from logger.link.ble.bluez import battery_percent, object_path, watch_battery
-from logger.link.ports.stream import open_link
+from logger.link.opening import open_stream
 from tests.annunciate.bus import private_bus
 from tests.link.ble.bench import emulation, run, stream, until
 
@@ -91,7 +91,7 @@ def test_a_link_watches_the_level_until_it_is_closed(monkeypatch: pytest.MonkeyP
         monkeypatch.setattr(bluez, "battery_percent", lambda path: 55)
         async with emulation() as air:
             there = await stream(air)
-            link = await open_link(there.peripheral.url)
+            link = await open_stream(there.peripheral.url)
             await until(lambda: link.radio is not None and link.radio.battery_percent == 55)
             await link.close()
             await until(lambda: not any(PATH in task.get_name() for task in asyncio.all_tasks()))

@@ -1,4 +1,4 @@
-"""Sensors that conform to the standards, on emulated radios, through the supervisor and the logger's own decoder."""
+"""Sensors that conform to the standards, on emulated radios, through a connection and the logger's own decoder."""
 
 import asyncio
 import hashlib
@@ -16,15 +16,15 @@ from bumble.profiles.device_information_service import DeviceInformationService
 
 from firmware_protocol.codes import Quantity
 from firmware_protocol.requests import SetPeriod
-from logger.link import discovery, events, supervisor
+from logger.link import connection, discovery, events
 from logger.link.ble import radio, standard_sensors
 from logger.link.ble.ble_stream import open_ble
 from logger.link.ble.standard_sensors import StandardLink, device_id_of
 from logger.link.discovery import radio_urls
 from logger.link.session.session import Settings
-from logger.model.rig import RigChannel
+from logger.model.rig import RigChannel, RigDevice
 from logger.model.sample import PointSample
-from logger.pipeline.device_readings import Device
+from logger.pipeline.device_readings import DeviceReadings
 from tests.link.ble.air import Air
 from tests.link.ble.backend import Central
 from tests.link.ble.bench import CAN, MAY, ONE, QUICK, TWO, Peripheral, Watched, emulation, run, until, watch
@@ -36,7 +36,7 @@ SHIPPED = {name: float(getattr(standard_sensors, name)) for name in ("STATUS_NS"
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(discovery, "RADIO_LOOK_S", 0.1)
     monkeypatch.setattr(radio, "SCAN_S", 0.4)
-    monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
+    monkeypatch.setattr(connection, "FIRST_RETRY_S", 0.1)
     monkeypatch.setattr(standard_sensors, "STATUS_NS", 300_000_000)
     monkeypatch.setattr(standard_sensors, "QUIET_NS", 600_000_000)
     monkeypatch.setattr(standard_sensors, "TURN_S", 0.02)
@@ -120,7 +120,7 @@ class Decoded:
 
     def __init__(self, watched: Watched, address: str, points: dict[int, str]) -> None:
         channels = tuple(RigChannel(index, point) for index, point in points.items())
-        self.device = Device(device_id_of(address).hex(), channels)
+        self.device = DeviceReadings(device_id_of(address).hex(), RigDevice("sensor", None, channels=channels))
         self.samples: list[tuple[int, PointSample]] = []
         for event in watched.events:
             match event:
@@ -179,7 +179,7 @@ def test_what_does_not_come_by_itself_is_read_once_a_period() -> None:
         async with emulation() as air, watching(ONE) as watched:
             there = await climate(air)
             await watched.streaming(2)
-            watched.supervisor.session.request(SetPeriod(0, 100))
+            watched.session.request(SetPeriod(0, 100))
             await until(lambda: watched.of(events.Described)[-1].layout.channels[0].period_ms == 100)
             await watched.streaming(6)
             there.reads.clear()
@@ -206,7 +206,7 @@ def test_an_answer_that_comes_as_a_notification_too_is_one_reading(late: bool, m
             Central.echoes_late = late
             there = await climate(air)
             await watched.streaming(2)
-            watched.supervisor.session.request(SetPeriod(0, 200))
+            watched.session.request(SetPeriod(0, 200))
             await until(lambda: watched.of(events.Described)[-1].layout.channels[0].period_ms == 200)
             await until(lambda: there.reads.count("pascal") >= 6)
             there.pascal += 1
@@ -240,7 +240,7 @@ def test_a_weight_scale_whose_unit_is_changed() -> None:
     async def test() -> None:
         async with emulation() as air, watching(TWO) as watched:
             there = await scale(air)
-            await until(lambda: watched.supervisor.connected)
+            await until(lambda: watched.session.live)
             (channel,) = watched.of(events.Described)[0].layout.channels
             assert (channel.quantity, channel.unit, channel.accuracy) == (Quantity.MASS, "kg", 0.1)
             assert watched.of(events.HelloReceived)[0].hello.firmware_name == "Bluetooth SIG 181D via host"
@@ -260,7 +260,7 @@ def test_a_weight_scale_whose_unit_is_changed() -> None:
             # Nothing comes for long; the scale still answers, so it is not given up.
             heard = len(watched.of(events.StatusReceived))
             await until(lambda: len(watched.of(events.StatusReceived)) >= heard + 2)
-            assert watched.supervisor.connected
+            assert watched.session.live
             assert not watched.of(events.Silent)
 
     run(test)
@@ -270,13 +270,13 @@ def test_a_drop_goes_on_in_the_same_sequence() -> None:
     async def test() -> None:
         async with emulation() as air, watching(TWO) as watched:
             there = await scale(air)
-            await until(lambda: watched.supervisor.connected)
+            await until(lambda: watched.session.live)
             await there.indicate(100, 0x01)
             for i in range(3):
                 assert there.peripheral.connection is not None
                 await there.peripheral.connection.disconnect()
-                await until(lambda: not watched.supervisor.connected)
-                await until(lambda: watched.supervisor.connected)
+                await until(lambda: not watched.session.live)
+                await until(lambda: watched.session.live)
                 await there.indicate(101 + i, 0x01)
                 await until(lambda i=i: len(watched.sequences()) == 2 + i)  # type: ignore[misc]
             assert watched.sequences() == [0, 1, 2, 3]

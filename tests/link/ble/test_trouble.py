@@ -23,8 +23,8 @@ from logger.link.ble import radio
 from logger.link.ble.radio import Air
 from logger.link.ble.trouble import trouble, wants_pairing
 from logger.link.errors import LinkLost
+from logger.link.opening import open_stream
 from logger.link.ports.arrivals import BUFFER_BYTES, Arrivals
-from logger.link.ports.stream import open_link
 from tests.annunciate.bus import private_bus
 from tests.link.ble import backend
 from tests.link.ble.bench import emulation, run, stream, until
@@ -65,7 +65,7 @@ def test_every_error_has_words(raised: BaseException | None, reason: str) -> Non
 
 
 def test_a_link_lost_stays_what_it_is_and_only_security_wants_pairing() -> None:
-    lost = LinkLost("already said")
+    lost = LinkLost("x", "already said")
     assert trouble("elsewhere", lost) is lost
     assert not wants_pairing(BleakGATTProtocolError(BleakGATTProtocolErrorCode.WRITE_NOT_PERMITTED))
     assert not wants_pairing(BleakError("Could not get GATT services: Unreachable"))
@@ -79,7 +79,7 @@ def test_no_dbus_at_all(url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 
     async def test() -> None:
         with pytest.raises(LinkLost, match="Bluetooth service does not run"):
-            await open_link(url)
+            await open_stream(url)
         (found,) = await discovery.find(0.5, ports=(), radio=True)
         assert found.problem is not None
         assert "Bluetooth service does not run" in found.problem
@@ -93,9 +93,9 @@ def test_dbus_without_bluetoothd_and_killed(tmp_path: Path, monkeypatch: pytest.
         with private_bus(tmp_path) as address:
             monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", address)
             with pytest.raises(LinkLost, match=r"has no Bluetooth|Bluetooth service does not run"):
-                await open_link("ble://")
+                await open_stream("ble://")
         with pytest.raises(LinkLost, match="Bluetooth service does not run"):
-            await open_link("ble://")
+            await open_stream("ble://")
 
     run(test)
 
@@ -103,7 +103,7 @@ def test_dbus_without_bluetoothd_and_killed(tmp_path: Path, monkeypatch: pytest.
 def test_a_scan_that_fails_is_told_to_everyone_who_waits(monkeypatch: pytest.MonkeyPatch) -> None:
     async def test() -> None:
         with backend.use(None):
-            waiting = [asyncio.create_task(open_link(url)) for url in ("ble://", "ble://F0:00:00:00:00:01")]
+            waiting = [asyncio.create_task(open_stream(url)) for url in ("ble://", "ble://F0:00:00:00:00:01")]
             looking = asyncio.create_task(Air.here().look(5.0))
             done = await asyncio.gather(*waiting, looking, return_exceptions=True)
             assert all(isinstance(each, LinkLost) and "no Bluetooth" in str(each) for each in done)
@@ -122,8 +122,8 @@ def test_a_scanner_that_hangs_is_given_up(monkeypatch: pytest.MonkeyPatch) -> No
                 patch.setattr(radio, "START_STOP_S", 0.2)
                 patch.setattr(backend.BumbleScanner, "start", hang)
                 with pytest.raises(LinkLost, match="Bluetooth did not answer in time"):
-                    await open_link("ble://")
-            link = await open_link("ble://")
+                    await open_stream("ble://")
+            link = await open_stream("ble://")
             await link.close()
 
     run(test)
@@ -148,8 +148,8 @@ def test_arrivals_are_bounded_and_end_with_the_reason() -> None:
         for _ in range(2 * BUFFER_BYTES // 244):
             arrivals.put(piece)
         assert arrivals.dropped_bytes >= BUFFER_BYTES - 1000
-        arrivals.end(LinkLost("first"))
-        arrivals.end(LinkLost("second"))
+        arrivals.end(LinkLost("x", "first"))
+        arrivals.end(LinkLost("x", "second"))
         arrivals.put(b"too late")
         got, at_ns = 0, 0
         with pytest.raises(LinkLost, match="first"):

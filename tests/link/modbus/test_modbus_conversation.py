@@ -15,10 +15,10 @@ from pymodbus.constants import ExcCodes
 
 from logger.decode.registers import Block, blocks, read_exchange
 from logger.link import events
+from logger.link.connect import to_registers
 from logger.link.errors import LinkLost
-from logger.link.modbus import modbus_conversation
+from logger.link.modbus import register_stream
 from logger.link.modbus.modbus_client import ModbusClient, ModbusMissing, need_pymodbus
-from logger.link.modbus.modbus_conversation import ModbusSupervisor
 from logger.model.instrument import ModbusPort, Register
 from tests.link.modbus.bench import Transmitter, rtu_server, tcp_server
 
@@ -53,12 +53,12 @@ class Watched:
 @contextlib.asynccontextmanager
 async def watch(url: str, port: ModbusPort, *registers: Register, **more: Any) -> AsyncIterator[Watched]:
     watched = Watched()
-    supervisor = ModbusSupervisor(url, port, blocks(registers), watched.events.append, **more)
-    task = asyncio.create_task(supervisor.run())
+    connection = to_registers(url, port, None, blocks(registers), watched.events.append, **more)
+    task = asyncio.create_task(connection.run())
     try:
         yield watched
     finally:
-        await supervisor.stop()
+        await connection.stop()
         await task
 
 
@@ -94,7 +94,7 @@ def test_an_exception_is_an_answer_with_a_reason() -> None:
 
 
 def test_a_silent_unit_does_not_take_the_others_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(modbus_conversation, "ASK_DEAD_EVERY_S", 1.5)
+    monkeypatch.setattr(register_stream, "ASK_DEAD_EVERY_S", 1.5)
 
     async def test() -> None:
         one, two = Transmitter(1), Transmitter(2)
@@ -115,7 +115,7 @@ def test_a_silent_unit_does_not_take_the_others_with_it(monkeypatch: pytest.Monk
 
 
 def test_all_silent_is_told_once_and_the_port_opened_anew(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.link.retrying.REOPEN_AFTER_S", 0.2)
+    monkeypatch.setattr("logger.link.conversation.REOPEN_AFTER_S", 0.2)
 
     async def test() -> None:
         transmitter = Transmitter()

@@ -8,9 +8,11 @@ from typing import Any
 
 import pytest
 
+from logger.decode.instrument_model import TextDevice
 from logger.link import events
-from logger.link.text.text_conversation import TextSupervisor
-from logger.model.instrument import TextPort
+from logger.link.connect import to_text
+from logger.model.instrument import TEXT, LineField, Stated, TextPort
+from logger.model.rig import RigChannel, RigDevice
 from tests.link.text.bench import TextInstrument, on_pty, on_tcp
 
 QUICK = TextPort(stale_s=0.4)
@@ -47,15 +49,21 @@ class Watched:
         await self.until(lambda: len(self.lines) >= before + count)
 
 
+def model(port: TextPort) -> TextDevice:
+    field = LineField(r"W +(?P<value>[0-9.]+) kg S")
+    channel = RigChannel(0, "cylinder_mass", stated=Stated("kg", 0.01), source=field)
+    return TextDevice(RigDevice("scale", None, channels=(channel,), kind=TEXT, port=port))
+
+
 @contextlib.asynccontextmanager
 async def watch(url: str, port: TextPort = QUICK) -> AsyncIterator[Watched]:
     watched = Watched()
-    supervisor = TextSupervisor(url, port, lambda line: line.startswith(b"W"), watched.events.append)
-    task = asyncio.create_task(supervisor.run())
+    connection = to_text(url, port, model(port), watched.events.append)
+    task = asyncio.create_task(connection.run())
     try:
         yield watched
     finally:
-        await supervisor.stop()
+        await connection.stop()
         await task
 
 
@@ -108,7 +116,7 @@ def test_what_no_pattern_fits_is_kept_and_told_but_is_no_sign_of_life() -> None:
 
 
 def test_silence_is_told_once_then_the_port_is_opened_anew(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.link.retrying.REOPEN_AFTER_S", 0.2)
+    monkeypatch.setattr("logger.link.conversation.REOPEN_AFTER_S", 0.2)
 
     async def test() -> None:
         instrument = counting()

@@ -1,4 +1,4 @@
-"""Supervisors on real ports with a device behind them: losing it in every way, and getting it back."""
+"""Connections on real ports with a device behind them: losing it in every way, and getting it back."""
 
 import asyncio
 import contextlib
@@ -12,13 +12,14 @@ import pytest
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Accepted, DeviceMessage, ErrorMessage, Status, encode_message
 from firmware_protocol.requests import Permit, Request, RequestStatus, SetPeriod
-from logger.link import events, supervisor
+from logger.link import connection, device_search, events
 from logger.link.claims import Claims
+from logger.link.connect import to_device
 from logger.link.discovery import find, serial_ports
 from logger.link.errors import LinkLost
-from logger.link.ports.stream import StreamLink, open_link
+from logger.link.opening import open_stream
+from logger.link.ports.stream import StreamLink
 from logger.link.session.session import Settings
-from logger.link.supervisor import DeviceSupervisor
 from tests.link.fake_device import DEVICE_ID, FakeDevice, reading
 from tests.link.proxy import PtyBench, TcpBench
 
@@ -38,12 +39,13 @@ def fast_device(**options: Any) -> FakeDevice:
 
 
 class Watched:
-    """A supervisor and everything it told."""
+    """A connection and everything it told."""
 
     def __init__(self, url: str | None, expected: bytes | None = None, **options: Any) -> None:
         self.events: list[events.LinkEvent] = []
         options.setdefault("settings", QUICK)
-        self.supervisor = DeviceSupervisor(url, expected, self.events.append, **options)
+        self.connection = to_device(url, expected, self.events.append, **options)
+        self.session = self.connection.conversation
 
     def of(self, kind: type[T]) -> list[T]:
         return [event for event in self.events if isinstance(event, kind)]
@@ -52,7 +54,7 @@ class Watched:
         delivered = self.of(events.SamplesReceived)
         for event in delivered:
             sequence = event.samples.sequence
-            assert event.readings == tuple((i, reading(sequence, i)) for i in range(3))
+            assert event.readings == [(i, reading(sequence, i)) for i in range(3)]
         return [event.samples.sequence for event in delivered]
 
     async def until(self, condition: Callable[[], bool], timeout_s: float = 60.0) -> None:
@@ -63,11 +65,11 @@ class Watched:
     async def streaming(self, more: int = 5) -> None:
         """Until `more` live samples have come from now on."""
         before = len(self.of(events.SamplesReceived))
-        await self.until(lambda: self.supervisor.connected and len(self.of(events.SamplesReceived)) >= before + more)
+        await self.until(lambda: self.session.live and len(self.of(events.SamplesReceived)) >= before + more)
 
     async def ask(self, request: Request) -> DeviceMessage | None:
         """The device's reply; None where it was asked in vain."""
-        ticket = self.supervisor.session.request(request)
+        ticket = self.session.request(request)
         answers: list[events.Replied | events.NoReply] = []
 
         def answered() -> bool:
@@ -80,7 +82,7 @@ class Watched:
 
     async def complete(self, device: FakeDevice, first: int = 0) -> None:
         """Until all the device ever made has come, each once."""
-        await self.until(lambda: self.supervisor.session.missing == 0 and self.sequences()[-1] >= device.sequence - 3)
+        await self.until(lambda: self.session.missing == 0 and self.sequences()[-1] >= device.sequence - 3)
         numbers = self.sequences()
         assert sorted(numbers) == list(range(first, max(numbers) + 1))
 
@@ -88,11 +90,11 @@ class Watched:
 @contextlib.asynccontextmanager
 async def watch(url: str | None, expected: bytes | None = None, **options: Any) -> AsyncIterator[Watched]:
     watched = Watched(url, expected, **options)
-    task = asyncio.create_task(watched.supervisor.run())
+    task = asyncio.create_task(watched.connection.run())
     try:
         yield watched
     finally:
-        await watched.supervisor.stop()
+        await watched.connection.stop()
         await task
 
 
@@ -113,7 +115,7 @@ def test_streams_over_a_real_port(bench_class: type[PtyBench] | type[TcpBench]) 
 
 def test_unplug_and_replug_under_another_name(monkeypatch: pytest.MonkeyPatch) -> None:
     """Found by its id among ports of which one is silent and one belongs to another device."""
-    monkeypatch.setattr(supervisor, "SEARCH_S", 0.8)
+    monkeypatch.setattr(device_search, "SEARCH_S", 0.8)
 
     async def test() -> None:
         ports: list[str] = []
@@ -137,7 +139,7 @@ def test_unplug_and_replug_under_another_name(monkeypatch: pytest.MonkeyPatch) -
             assert bench.url != old
             await watched.streaming()
             await watched.complete(bench.device)
-            assert watched.supervisor.url == bench.url
+            assert watched.connection.url == bench.url
             assert not watched.of(events.Rebooted)
             assert any(event.backfilled for event in watched.of(events.SamplesReceived))
             filler.unplug()
@@ -151,7 +153,7 @@ def test_without_leave_to_search_other_ports_are_left_alone() -> None:
 
         async def opening(url: str, baudrate: int) -> StreamLink:
             opened.append(url)
-            return await open_link(url, baudrate)
+            return await open_stream(url, baudrate)
 
         async with PtyBench(fast_device()) as bench, watch(bench.url, open_stream=opening) as watched:
             await watched.streaming()
@@ -159,7 +161,7 @@ def test_without_leave_to_search_other_ports_are_left_alone() -> None:
             bench.unplug()
             await watched.until(lambda: len(opened) == 3)
             assert set(opened) == {configured}
-            assert not watched.supervisor.connected
+            assert not watched.session.live
 
     run(test)
 
@@ -169,9 +171,9 @@ def test_a_device_known_by_its_id_only() -> None:
         async with PtyBench(FakeDevice(b"another!")) as one, PtyBench(fast_device()) as two:
             async with watch(None, DEVICE_ID, search_ports=lambda: [one.url, two.url]) as watched:
                 await watched.streaming()
-                assert watched.supervisor.url == two.url
+                assert watched.connection.url == two.url
             with pytest.raises(ValueError, match="device id"):
-                DeviceSupervisor(None, None, print)
+                to_device(None, None, print)
 
     run(test)
 
@@ -249,7 +251,7 @@ def test_noise_on_a_real_port() -> None:
                 faults.flip = faults.drop = 0
             await watched.streaming()
             await watched.complete(device)
-            assert sum(watched.supervisor.session.decoder.bad_frames.values()) > 20
+            assert sum(watched.session.decoder.bad_frames.values()) > 20
             assert not watched.of(events.GapLost)
 
     run(test)
@@ -270,7 +272,7 @@ def test_two_devices_with_the_same_id_are_told() -> None:
                 assert not second.of(events.SamplesReceived)
                 await first.streaming()
             assert not first.of(events.LinkDown)
-            await first.supervisor.stop()
+            await first.connection.stop()
             found = await find(30.0, [one.url, two.url], ports=[])
             assert [f.problem for f in found] == [
                 f"device id {DEVICE_ID.hex()} also answers at {two.url}",
@@ -283,8 +285,8 @@ def test_two_devices_with_the_same_id_are_told() -> None:
 @pytest.mark.parametrize("flood", [b"\x05\x01\x01\x00", encode_frame(encode_message(Status(0, 1, 1, 1, 1, 1, 1, 1)))])
 def test_a_device_that_talks_too_much_does_not_take_the_day(flood: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     """Garbage or good frames as fast as the socket takes them: told, bounded, and the loop stays alive."""
-    most_per_s = supervisor.MAX_BYTES_PER_S // 10  # a busy machine must be able to read more than that
-    monkeypatch.setattr(supervisor, "MAX_BYTES_PER_S", most_per_s)
+    most_per_s = connection.MAX_BYTES_PER_S // 10  # a busy machine must be able to read more than that
+    monkeypatch.setattr(connection, "MAX_BYTES_PER_S", most_per_s)
 
     async def test() -> None:
         async def serve(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -303,7 +305,7 @@ def test_a_device_that_talks_too_much_does_not_take_the_day(flood: bytes, monkey
                 await asyncio.sleep(0.05)
                 slowest = max(slowest, loop.time() - begin)
             seconds = loop.time() - begun
-            assert watched.supervisor.session.decoder.bytes_in < (4 + seconds) * most_per_s
+            assert watched.session.decoder.bytes_in < (4 + seconds) * most_per_s
             assert len(watched.events) < 6000 + 2000 * seconds
             assert slowest < 20, "the loop was never taken"
         server.close()
@@ -311,7 +313,7 @@ def test_a_device_that_talks_too_much_does_not_take_the_day(flood: bytes, monkey
     run(test)
 
 
-def test_requests_through_the_supervisor() -> None:
+def test_requests_through_the_connection() -> None:
     async def test() -> None:
         async with TcpBench(fast_device()) as bench, watch(bench.url) as watched:
             await watched.streaming()
@@ -332,16 +334,16 @@ def test_requests_through_the_supervisor() -> None:
 def test_a_port_that_is_not_there_is_told_once_and_tried_ever_more_slowly(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    assert (supervisor.FIRST_RETRY_S, supervisor.MAX_RETRY_S) == (0.5, 15.0)
-    monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
-    monkeypatch.setattr(supervisor, "MAX_RETRY_S", 0.4)
+    assert (connection.FIRST_RETRY_S, connection.MAX_RETRY_S) == (0.5, 15.0)
+    monkeypatch.setattr(connection, "FIRST_RETRY_S", 0.1)
+    monkeypatch.setattr(connection, "MAX_RETRY_S", 0.4)
 
     async def test() -> None:
         tried: list[float] = []
 
         async def never(url: str, _: int) -> Any:
             tried.append(asyncio.get_running_loop().time())
-            raise LinkLost(f"{url}: no such port")
+            raise LinkLost("no-port", f"{url}: no such port")
 
         async with watch("/dev/absent", open_stream=never) as watched:
             await watched.until(lambda: len(tried) == 6)
@@ -354,8 +356,8 @@ def test_a_port_that_is_not_there_is_told_once_and_tried_ever_more_slowly(
 
 def test_a_port_silent_for_hours_is_told_once_and_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hours of silence, shortened: some twenty attempts make two events, and the next hello ends it."""
-    monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.02)
-    monkeypatch.setattr(supervisor, "MAX_RETRY_S", 0.02)
+    monkeypatch.setattr(connection, "FIRST_RETRY_S", 0.02)
+    monkeypatch.setattr(connection, "MAX_RETRY_S", 0.02)
 
     async def test() -> None:
         attempts = 0
@@ -363,7 +365,7 @@ def test_a_port_silent_for_hours_is_told_once_and_comes_back(monkeypatch: pytest
         async def opening(url: str, baudrate: int) -> StreamLink:
             nonlocal attempts
             attempts += 1
-            return await open_link(url, baudrate)
+            return await open_stream(url, baudrate)
 
         quick = replace(QUICK, no_answer_s=0.05)
         async with TcpBench(fast_device()) as bench:
@@ -384,10 +386,10 @@ def test_what_the_listener_raises_ends_the_run_and_closes_the_port() -> None:
                 raise RuntimeError("full")
 
         async with PtyBench(fast_device()) as bench:
-            supervisor = DeviceSupervisor(bench.url, None, listener)
+            link = to_device(bench.url, None, listener)
             with pytest.raises(RuntimeError, match="full"):
-                await supervisor.run()
-            await supervisor.stop()
+                await link.run()
+            await link.stop()
             async with watch(bench.url) as watched:  # the port is free again
                 await watched.streaming()
 

@@ -1,4 +1,4 @@
-"""Supervisors by radio: what was missed comes after, several devices, devices known by their id, no Bluetooth."""
+"""Connections by radio: what was missed comes after, several devices, devices known by their id, no Bluetooth."""
 
 import asyncio
 from dataclasses import replace
@@ -7,7 +7,7 @@ import pytest
 
 from firmware_protocol.messages import Accepted
 from firmware_protocol.requests import SetPeriod
-from logger.link import discovery, events, supervisor
+from logger.link import connection, device_search, discovery, events
 from logger.link.ble import ble_stream, radio
 from logger.link.claims import KNOWN_NS, Claims
 from logger.link.discovery import radio_urls
@@ -26,8 +26,8 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Emulated peripherals advertise twenty times a second."""
     monkeypatch.setattr(discovery, "RADIO_LOOK_S", 0.1)
     monkeypatch.setattr(radio, "SCAN_S", 0.4)
-    monkeypatch.setattr(supervisor, "FIRST_RETRY_S", 0.1)
-    monkeypatch.setattr(supervisor, "SEARCH_S", 0.3)
+    monkeypatch.setattr(connection, "FIRST_RETRY_S", 0.1)
+    monkeypatch.setattr(device_search, "SEARCH_S", 0.3)
 
 
 @pytest.mark.parametrize("mtu", [23, 247])
@@ -37,7 +37,7 @@ def test_drops_are_made_good(mtu: int) -> None:
             for _ in range(3):
                 await watched.streaming()
                 await device.disconnect()
-                await until(lambda: not watched.supervisor.connected)
+                await until(lambda: not watched.session.live)
                 await asyncio.sleep(0.1)
             await watched.streaming()
             await watched.whole()
@@ -62,7 +62,7 @@ def test_the_whole_conversation() -> None:
             await watched.streaming(10)
             layout = watched.of(events.Described)[0].layout
             assert [channel.index for channel in layout.channels] == list(range(7))
-            ticket = watched.supervisor.session.request(SetPeriod(0, 100))
+            ticket = watched.session.request(SetPeriod(0, 100))
             await until(lambda: len(watched.of(events.Described)) == 2)
             (reply,) = [event.reply for event in watched.of(events.Replied) if event.ticket == ticket]
             assert isinstance(reply, Accepted)
@@ -128,7 +128,7 @@ def test_two_devices_each_found_by_its_id_among_strangers() -> None:
                 watch(None, VACUUM, claims=claims, search_radio=radio_urls) as two,
             ):
                 await asyncio.gather(one.streaming(), two.streaming())
-                assert (one.supervisor.url, two.supervisor.url) == (scale.url, vacuum.url)
+                assert (one.connection.url, two.connection.url) == (scale.url, vacuum.url)
                 await asyncio.gather(scale.disconnect(), vacuum.disconnect())
                 await asyncio.gather(one.streaming(), two.streaming())
                 await asyncio.gather(one.whole(), two.whole())
@@ -155,13 +155,13 @@ def test_one_device_on_a_cable_and_by_radio_is_one_device() -> None:
                 await peripheral.open()
                 await watched.streaming(10)
                 await watched.whole()
-                assert watched.supervisor.url == f"ble://{ONE}"
+                assert watched.connection.url == f"ble://{ONE}"
                 await peripheral.aclose()
                 pty = await serve_pty(device, clock)
                 ports.append(pty.url)
                 await watched.streaming(10)
                 await watched.whole()
-                assert watched.supervisor.url == pty.url
+                assert watched.connection.url == pty.url
                 assert any(event.backfilled for event in watched.of(events.SamplesReceived))
                 assert not watched.of(events.Rebooted)
                 assert not watched.of(events.GapLost)
@@ -204,7 +204,7 @@ def test_another_device_at_the_address_is_refused_and_the_right_one_found() -> N
             await watched.streaming()
             refusal = watched.of(events.Refused)[0].reason
             assert f"device {VACUUM.hex()} answers where {SCALE.hex()} is expected" in refusal
-            assert watched.supervisor.url == f"ble://{TWO}"
+            assert watched.connection.url == f"ble://{TWO}"
 
     run(test)
 

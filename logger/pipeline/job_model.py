@@ -11,12 +11,11 @@ from logger.model.sample import PointSample, Series
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 from logger.physics.ambient import SEA_LEVEL, Ambient, AmbientSource, ambient
-from logger.pipeline.device_readings import Device
-from logger.pipeline.instrument_model import device_of
+from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.job_state import JobState
 from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
 from logger.scale.outage import Outage
-from logger.scale.state import Weighing
+from logger.scale.state import ScaleState
 from logger.statistics.history import History
 
 SKETCH_BUCKETS = 400
@@ -28,7 +27,7 @@ LATE_QUIET_NS = 5 * NS_PER_S  # so long after the last of those that are, it is 
 LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
 
-class Scene:
+class JobModel:
     """state: the job by its events. latest: newest sample of each point. histories: of the stage, from LEAD_S before
     it; sketches: the same in few buckets. lost: why a device is not heard, by id.
     window_ns: where histories begin.
@@ -36,13 +35,13 @@ class Scene:
 
     def __init__(self) -> None:
         self.state = JobState()
-        self.devices: dict[str, Device] = {}
+        self.devices: dict[str, DeviceReadings] = {}
         self.latest: dict[str, PointSample] = {}
         self._histories: dict[str, History] = {}
         self._sketches: dict[str, History] = {}
         self._waiting: dict[str, list[PointSample]] = {}  # trusted readings not yet in any history, by point
         self._scans_waiting = 0
-        self.weighing: Weighing | None = None
+        self.weighing: ScaleState | None = None
         self._outage = Outage()
         self.ambient: Ambient = SEA_LEVEL
         self.lost: dict[str, str] = {}
@@ -62,11 +61,11 @@ class Scene:
 
     # -- taking in -----------------------------------------------------------------------------------------------
 
-    def device(self, device_id: str) -> Device:
+    def device(self, device_id: str) -> DeviceReadings:
         """The device of that id, made on first sight with the rig's channels for it."""
         found = self.devices.get(device_id)
         if found is None:
-            found = self.devices[device_id] = device_of(device_id, self.state.rig_device(device_id))
+            found = self.devices[device_id] = DeviceReadings(device_id, self.state.rig_device(device_id))
         return found
 
     def rig_loaded(self) -> None:
@@ -75,7 +74,7 @@ class Scene:
             if device.use(self.state.rig_device(device_id)):
                 self.described(device)
 
-    def described(self, device: Device) -> None:
+    def described(self, device: DeviceReadings) -> None:
         """The device's channels became known, or changed."""
         self._values.clear()
         for name in [n for n, (home, _) in self._homes.items() if home == device.device_id]:
@@ -87,7 +86,9 @@ class Scene:
             (self.gauges.add if decoder.gauge else self.gauges.discard)(name)
             if name == "cylinder_mass":
                 u = decoder.uncertainty(0)
-                self.weighing = self.weighing or Weighing(u.resolution * math.sqrt(12), u.accuracy or 0.0, self.now_ns)
+                self.weighing = self.weighing or ScaleState(
+                    u.resolution * math.sqrt(12), u.accuracy or 0.0, self.now_ns
+                )
 
     def take(self, samples: Sequence[PointSample]) -> None:
         """The readings of one scan."""
@@ -292,3 +293,17 @@ class Scene:
     def marks(self, act: str, since_ns: int) -> list[int]:
         """UTC ns of each time the act was marked since then."""
         return [mark.t_ns for mark in self.state.marks if mark.act == act and mark.t_ns >= since_ns]
+
+    def undescribed(self) -> dict[str, Value]:
+        """Points of the rig whose device has not described itself yet, unknown with the reason."""
+        return {
+            channel.point: unknown(POINTS[channel.point].unit, self._why_not_read(self.state.device_key(device.name)))
+            for device in self.state.rig.devices
+            for channel in device.channels
+            if channel.point not in self._homes
+        }
+
+    def _why_not_read(self, device_key: str) -> str:
+        """Why nothing is known of a device's channels."""
+        device = self.devices.get(device_key)
+        return self.lost.get(device_key) or (device.problem if device else None) or "no reading yet"

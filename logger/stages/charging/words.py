@@ -44,7 +44,7 @@ def _full_charge(f: Given) -> Text:
 
 _NO_RATE = {
     "no_full_charge": "the appliance's full charge is not entered",
-    "no_appliance": "the job names no appliance, so its earlier jobs cannot be found",
+    "no_appliance": "no appliance is named in the job: its earlier jobs cannot be found",
 }
 
 
@@ -55,7 +55,7 @@ def _leak_rate(f: Given) -> Text:
     if judged == "amount_unknown":
         return Text("no leak rate", f"No leak rate: the amount added is unknown ({f('added')}).", _LEAK_LAW)
     if judged == "nothing_added":
-        return Text("nothing added", f"Nothing was added, so there is no leak rate. {_record(f)}", "40 CFR 82.152")
+        return Text("nothing added", f"Nothing added, no leak rate. {_record(f)}", "40 CFR 82.152")
     method, rule = f("method"), f"{_LEAK_LAW}, {f.code('method')} method (82.152)"
     percent = f"{_percent(f)} of the full charge a year"
     headline, decision = f"leak rate {_percent(f)} a year", ""
@@ -74,7 +74,7 @@ def _leak_rate(f: Given) -> Text:
             said = f"{percent}; the threshold for {f('class')} is {f('threshold')}."
             decision = f"simple acceptance: {'above' if judged == 'over' else 'at or below'} the threshold"
             if judged == "at_least":
-                said = f"At the least {said} Not every earlier job could be read, so nothing passes."
+                said = f"at least {said} Earlier jobs are missing: no pass."
             if judged == "over":
                 check = ("find and repair the leaks within the rule's time", "keep the record of it")
     return Text(headline, f"{method} method: {said} {_record(f)}", rule, decision, check_next=check)

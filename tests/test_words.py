@@ -1,0 +1,80 @@
+"""Every finding has words, and they are the golden ones (tests/words.py); rules that hold for each of them."""
+
+import re
+
+import pytest
+
+from logger.model.finding import Finding
+from logger.wording.book import Book
+from tests.unchanged import expected, kept_records
+from tests.words import Part, Room, parts, rooms
+
+ROOMS = rooms()
+OTHER_SYSTEM = {
+    "us": re.compile(r"\d (°C|K|kPa|Pa|MPa|barg?|hPa|mbar|kg|g|mm|m|L)\b|\bkPa\b"),
+    "si": re.compile(r"\d (°F|psi[ag]?|inHg|lb|oz|microns?|ft|cfm)\b|\bin\. Hg|\bpsi\b"),
+}
+SECOND_PAGE = re.compile(r"\bk ?= ?2\b|\bBIC\b|\bno source\b|from memory|our own figure|\btier\b")
+NOT_OUR_WORDS = re.compile(
+    r"\b(comes?|came|goes|went on|stands?|stood|tells|told|anew|so|vapour|levell(ed|ing)|metre|litre|colour|licence|"
+    r"bottle|drum|tank|daemon|trolley)\b",
+    re.IGNORECASE,
+)
+by_room = pytest.mark.parametrize("room", ROOMS, ids=lambda room: room.name)
+by_system = pytest.mark.parametrize("system", ["us", "si"])
+
+
+def read(room: Room, system: str) -> list[tuple[str, Part]]:
+    """(key, part) of all that is said."""
+    book = Book((room.words,))
+    return [(one.key, part) for one in room.said for part in parts(book, one, system)]
+
+
+@by_room
+def test_the_words_are_the_golden_ones(room: Room) -> None:
+    assert room.file.read_text(encoding="utf-8") == room.text(), "read the difference, then `python -m tests.words`"
+
+
+@by_room
+def test_every_key_code_and_label_is_said(room: Room) -> None:
+    keys, codes = {one.key for one in room.said}, room.codes()
+    names = {argument.name for argument in room.arguments()}
+    assert set(room.words.findings) | set(room.words.statements) == keys
+    assert set(room.words.terms) - codes == set()
+    assert set(room.words.labels) - names == set()
+
+
+def test_every_key_and_verdict_of_the_kept_records_is_said() -> None:
+    said = {(one.key, one.verdict.value) for room in ROOMS for one in room.said if isinstance(one, Finding)}
+    keys = {key for key, _ in said}
+    kept = {(key, verdict) for path in kept_records() for _, key, verdict, _ in expected(path)["found"]}
+    assert {(key, verdict) for key, verdict in kept if key in keys} - said == set()
+
+
+@by_system
+@by_room
+def test_each_finding_has_its_own_words(room: Room, system: str) -> None:
+    """Words that fail on their inputs fall back to the key."""
+    for key, (what, text) in read(room, system):
+        assert text and (what or not text.startswith(key)), key
+
+
+@by_system
+@by_room
+def test_one_unit_system(room: Room, system: str) -> None:
+    wrong = [(key, text) for key, (what, text) in read(room, system)
+             if what != "rule" and OTHER_SYSTEM[system].search(text)]  # fmt: skip
+    assert wrong == []
+
+
+@by_system
+@by_room
+def test_method_and_source_are_on_the_second_page(room: Room, system: str) -> None:
+    said = [(key, text) for key, (what, text) in read(room, system) if what not in ("rule", "decision")]
+    assert [(key, text) for key, text in said if SECOND_PAGE.search(text)] == []
+
+
+@by_room
+def test_american_trade_english(room: Room) -> None:
+    wrong = [(key, text) for key, (_, text) in read(room, "us") if NOT_OUR_WORDS.search(text)]
+    assert wrong == []

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from logger.evidence.keys import public_key
 from logger.export.bundle.verify import Outcome, VerifyReport, verify_bundle
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Verdict, worded
 from logger.model.plain import plain
 from logger.model.records import FINDING, FRAMES, NewRecord, Record
 from tests.export.invented import SCALE, replay, short_job
@@ -199,7 +199,7 @@ def test_the_report_is_left_unchecked_where_another_typesetter_made_it(bundle: P
 def test_another_verdict_than_was_shown_at_the_stages_end_is_told_and_passes(tmp_path: Path) -> None:
     """Late readings may turn a verdict; both stand in the evidence, and nobody is left to find it out."""
     rec = short_job()
-    then = Finding("recovery.level", Verdict.CANNOT_TELL, "cannot tell", "Settling: 1 s of 10 min left.")
+    then = worded("recovery.level", Verdict.CANNOT_TELL, "cannot tell", "Settling: 1 s of 10 min left.")
     rec.event(FINDING, rec.records[-1].t0_ns + 1, stage=1, finding=plain(then))
     done = exported(tmp_path, rec)
     report = verify_bundle(done.bundle, replay)

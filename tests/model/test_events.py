@@ -173,7 +173,7 @@ def test_events_of_an_earlier_version_are_read_as_todays(monkeypatch: pytest.Mon
         ({"type": "job-opened", "job": MINIMAL_JOB | {"recovery_machine_made": "May"}}, "'May' is no date"),
         ({"type": "finding", "stage": 1, "finding": {"key": "k", "verdict": "so so"}}, "finding: headline is missing"),
         ({"type": "finding", "stage": 1, "finding": FINDING | {"verdict": "so so"}}, "finding: verdict: 'so so'"),
-        ({"type": "finding", "stage": 1, "finding": FINDING | {"inputs": [["x", {"number": None, "unit": "K"}]]}}, "reason"),
+        ({"type": "finding", "stage": 1, "finding": FINDING | {"inputs": NO_REASON}}, "reason"),
         ({"type": "setting", "key": "units", "value": None}, "value: None is no"),
         ({"type": "rig-loaded", "rig": {"name": "r", "devices": [{"name": "d"}]}}, "devices: url is missing"),
         ({"type": 5}, "needs"),

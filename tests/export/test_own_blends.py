@@ -1,6 +1,7 @@
 """A job's own blends in its bundle: computed with, checked against their compositions, never in another job's way."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from logger.export.bundle.write import export_bundle
 from logger.export.comparison.sides import sides
 from logger.export.replayed import replay_job
 from logger.model import records as r
+from logger.model.events import CylinderOnScale, JobOpened
 from logger.model.records import Record
 from logger.pipeline.replay import replay
 from logger.refrigerant import find, table
@@ -40,7 +42,8 @@ def recovery(blends: list[dict[str, Any]], refrigerant: str) -> tuple[Record, ..
         new = as_new(record)
         if record.id == 1:
             event = event_of(record)
-            new = new_event(event | {"job": event["job"] | {"refrigerant": refrigerant}, "blends": blends})
+            assert isinstance(event, JobOpened)
+            new = new_event(replace(event, job=replace(event.job, refrigerant=refrigerant), blends=tuple(blends)))
         out.append(chained(out[-1].digest if out else GENESIS, new, len(out) + 1))
     return tuple(out)
 
@@ -116,10 +119,11 @@ def test_two_jobs_read_in_turn_do_not_share_curves() -> None:
 
 def test_a_cylinder_brings_its_blend_into_the_record() -> None:
     records = list(recovery([], "R-410A"))
-    cylinder = event_of(next(x for x in records if x.kind == r.EVENT and event_of(x)["type"] == r.CYLINDER_ON_SCALE))
-    told = {"type": r.CYLINDER_ON_SCALE, "t_ns": records[-1].t0_ns, "reading_kg": None, "blends": [SHOP],
-            "cylinder": cylinder["cylinder"] | {"name": "other", "refrigerant": "SHOP-1"}}  # fmt: skip
-    records.append(chained(records[-1].digest, new_event(told), len(records) + 1))
+    events = (event_of(record) for record in records if record.kind == r.EVENT)
+    before = next(event for event in events if isinstance(event, CylinderOnScale))
+    other = replace(before.cylinder, name="other", refrigerant="SHOP-1")
+    swap = CylinderOnScale(t_ns=records[-1].t0_ns, cylinder=other, reading_kg=None, blends=(SHOP,))
+    records.append(chained(records[-1].digest, new_event(swap), len(records) + 1))
     model = replay(tuple(records)).model
     assert model.state.catalogue.find("shop-1").record() == SHOP
     limit = model.cylinder_limits()

@@ -14,6 +14,8 @@ from logger.export.replayed import replay_job
 from logger.export.report.report_data import Replayed
 from logger.model.records import FRAMES, NewRecord, Record
 from logger.model.sample import PointSample
+from logger.stages.words import text_of
+from logger.wording.values import Shown
 from tests.export.rebag import as_new, chained_again, put_together, signed_again, taken_apart
 from tests.export.simulated import T0_NS, simulated_job
 
@@ -87,11 +89,19 @@ def test_readings_are_the_samples(exported: Exported) -> None:
     assert [row["time"] for row in rows] == sorted(row["time"] for row in rows)
 
 
+def _shown(files: dict[str, bytes]) -> Shown:
+    job = json.loads(files["data/job.json"])
+    return Shown(job["job"]["units"], job["ambient"]["number"], job["utc_offset_s"])
+
+
 def test_findings_in_the_bundle_are_the_replays(exported: Exported) -> None:
     _, files = taken_apart(exported.bundle)
     found = json.loads(files["data/findings.json"])
     again, _ = replayed(decay())
-    assert [s["headline"] for s in found["stages"]] == [s.findings[0].headline for s in again.stages.values()]
+    keys = [[(f["key"], f["verdict"]) for f in s["findings"]] for s in found["stages"]]
+    assert keys == [[(f.key, f.verdict) for f in s.findings] for s in again.stages.values()]
+    bodies = [[f["text"]["body"] for f in s["findings"]] for s in found["stages"]]
+    assert bodies == [[text_of(f, _shown(files)).body for f in s.findings] for s in again.stages.values()]
 
 
 def test_a_frame_taken_out_by_the_holder_of_the_key_is_found(exported: Exported, tmp_path: Path) -> None:

@@ -44,6 +44,7 @@ SCALARS: dict[Any, st.SearchStrategy[Any]] = {
     | st.builds(Value, st.none(), st.text(max_size=3), problem=st.text(min_size=1, max_size=9)),
 }  # fmt: skip
 MINIMAL_JOB = {"job_id": "j", "refrigerant": "R-22"}
+NO_REASON = [["x", {"number": None, "unit": "K"}]]
 FINDING = {"key": "k", "verdict": "pass", "headline": "", "text": ""}
 
 

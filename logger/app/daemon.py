@@ -8,7 +8,6 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from logger import __version__
 from logger.alarms.defaults import CLOCK, DISK, PERMIT, STORE
 from logger.alarms.errors import AlarmError
 from logger.alarms.memory import AlarmRow
@@ -45,6 +44,7 @@ from logger.model.sample import PointSample, Scan, scans
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, user_unit
 from logger.model.value import known, unknown
+from logger.model.version import SOFTWARE
 from logger.pipeline.acts import NotNow, do
 from logger.pipeline.engine import Engine
 from logger.store.errors import StoreError
@@ -132,8 +132,8 @@ class Daemon:
             )  # fmt: skip
         self.emit(
             RunBegun(
-                t_ns=now_ns(), software=f"rimelog {__version__}", python=platform.python_version(),
-                system=platform.system(), speed=self.speed, continued=existed, utc_offset_s=utc_offset_s(),
+                t_ns=now_ns(), software=SOFTWARE, python=platform.python_version(), system=platform.system(),
+                speed=self.speed, continued=existed, utc_offset_s=utc_offset_s(),
             )
         )  # fmt: skip
         self.emit(RigLoaded(t_ns=now_ns(), rig=rig))
@@ -294,7 +294,7 @@ class Daemon:
                 "store": self._store_shape(),
                 "awake": self.awake,
                 "channels": self.channels,
-                "software": __version__,
+                "software": SOFTWARE.partition(" ")[2],
                 "speed": self.speed,
             },
         )

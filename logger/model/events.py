@@ -158,8 +158,12 @@ class StageBegun(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageEnded(Event):
+    """analysis, software: the version of the analysis and the program that concluded it; None before 0.2."""
+
     number: int
     operator: str = ""
+    analysis: int | None = None
+    software: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

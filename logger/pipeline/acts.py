@@ -18,6 +18,7 @@ from logger.model.events import (
 )
 from logger.model.plain import from_plain
 from logger.model.text import clean
+from logger.model.version import ANALYSIS, SOFTWARE
 from logger.pipeline.engine import Engine
 from logger.pipeline.live_values import forbidding
 from logger.refrigerant import Catalogue, RefrigerantError
@@ -58,7 +59,7 @@ def end_stage(engine: Engine, now_ns: int, operator: str = "") -> Body:
     stage = engine.model.state.stage
     if stage is None:
         raise NotNow("no stage is running; begin one with `rimelog stage begin`")
-    engine.emit(StageEnded(t_ns=now_ns, number=stage.number, operator=operator))
+    engine.emit(StageEnded(t_ns=now_ns, number=stage.number, operator=operator, analysis=ANALYSIS, software=SOFTWARE))
     findings = engine.results[stage.number].findings
     for finding in findings:
         said = text_of(finding, engine.shown)

@@ -9,7 +9,8 @@ import pytest
 
 from logger.cylinder.limits import limits
 from logger.evidence.chain import GENESIS, chained, event_of, new_event
-from logger.export.bundle.verify import Outcome, VerifyReport, verify_bundle
+from logger.export.bundle.outcome import Outcome, Result, VerifyReport
+from logger.export.bundle.verify import verify_bundle
 from logger.export.bundle.write import export_bundle
 from logger.export.comparison.sides import sides
 from logger.export.replayed import replay_job
@@ -66,19 +67,19 @@ def full_k(records: tuple[Record, ...]) -> float:
 
 
 def test_an_honest_blend_is_computed_with_and_holds(tmp_path: Path) -> None:
-    report, outcomes = verified(recovery([SHOP], "SHOP-1"), tmp_path)
-    assert report.holds and outcomes["blends"] is Outcome.HOLDS
-    assert set(outcomes.values()) <= {Outcome.HOLDS, Outcome.NOT_CHECKED}
+    _, outcomes = verified(recovery([SHOP], "SHOP-1"), tmp_path)
+    assert outcomes["blends"] is Outcome.HOLDS
+    assert {key for key, outcome in outcomes.items() if outcome is not Outcome.HOLDS} == {"key", "checkpoints"}
 
 
 def test_a_job_without_any_has_nothing_to_check(tmp_path: Path) -> None:
     report, outcomes = verified(simulated_job("tight", 60.0, ("vacuum board",)), tmp_path)
-    assert report.holds and outcomes["blends"] is Outcome.HOLDS
+    assert report.result is Result.HOLDS_BUT and outcomes["blends"] is Outcome.HOLDS
 
 
 def test_a_doctored_blend_is_told_though_its_findings_agree(tmp_path: Path) -> None:
     report, outcomes = verified(recovery([doctored(SHOP)], "SHOP-1"), tmp_path)
-    assert not report.holds and outcomes["blends"] is Outcome.FAILS
+    assert report.result is Result.FAILS and outcomes["blends"] is Outcome.FAILS
     assert outcomes["findings"] is Outcome.HOLDS
     text = next(check.text for check in report.checks if check.key == "blends")
     assert "SHOP-1: differs by 10 % from what built anew" in text
@@ -99,7 +100,7 @@ def test_a_doctored_blend_under_a_shipped_name_changes_nothing_and_is_told(
     limits.cache_clear()
     report = verify_bundle(made, replay_job)
     outcomes = {check.key: check.outcome for check in report.checks}
-    assert not report.holds
+    assert report.result is Result.FAILS
     assert outcomes["blends"] is Outcome.FAILS and outcomes["findings"] is Outcome.FAILS
     assert find("R-410A").liquid_density(298.15) == before
     assert full_k(records) == honest == full_k(recovery([], "R-410A"))

@@ -11,6 +11,7 @@ from logger.model.cylinder import Cylinder
 from logger.model.events import Event, JobOpened, StageBegun, StageEnded
 from logger.model.job import Job
 from logger.model.units import NS_PER_S
+from logger.model.version import ANALYSIS, SOFTWARE
 from logger.pipeline.acts import _ACTS, NotNow, do
 from logger.pipeline.engine import Engine
 
@@ -74,7 +75,11 @@ def test_a_stage_ends_the_one_before() -> None:
     engine = opened()
     do(engine, "stage-begin", {"kind": "recovery"}, T0 + NS_PER_S)
     do(engine, "stage-begin", {"kind": "evacuation"}, T0 + 9 * NS_PER_S)
-    kinds = [type(event) for event in engine.take_events()]
+    events = engine.take_events()
+    ended = events[1]
+    assert isinstance(ended, StageEnded)
+    assert (ended.analysis, ended.software) == (ANALYSIS, SOFTWARE)  # by whom it was concluded
+    kinds = [type(event) for event in events]
     assert kinds[:2] == [StageBegun, StageEnded] and kinds[-1] is StageBegun
     first, second = engine.model.state.stages
     assert (first.kind, first.ended_ns, second.ended_ns) == ("recovery", T0 + 9 * NS_PER_S, None)

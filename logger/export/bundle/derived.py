@@ -12,6 +12,7 @@ from logger.export.report.typeset import ATTACHED_AT_MOST, Paper, render
 from logger.export.story import Story
 from logger.model.plain import finding_data, plain
 from logger.model.sample import PointSample
+from logger.model.version import ANALYSIS
 from logger.stages.words import text_of
 
 READINGS = "readings.csv"
@@ -55,7 +56,9 @@ class Derived:
             then, now = result_of(self._story.concluded(number)), result_of(stage.findings)
             if then is not None and (now is None or then.verdict is not now.verdict):
                 given = now.verdict.value if now else "nothing"
-                found.append(f"stage {number}: {then.verdict.value} was shown, all records give {given}")
+                version = self._story.analysis_at_end(number)
+                by = "" if version == ANALYSIS else f" by version {version} of the analysis"
+                found.append(f"stage {number}: {then.verdict.value} was shown{by}, all records give {given}")
         return found
 
     def report(self, readings: Digest, csv: bytes | None, fingerprint: str | None, paper: Paper | None) -> bytes:

@@ -22,6 +22,7 @@ from logger.model.events import (
     CylinderOnScale,
     DeviceHello,
     Event,
+    FindingConcluded,
     GapNoted,
     NoteWritten,
     RigLoaded,
@@ -110,6 +111,8 @@ class Engine:
                 self.result, self.judge.rules_due, self._next_analysis_ns = StageResult(), True, 0
             case CylinderOnScale() if model.weighing is not None:
                 model.weighing.name(event.cylinder.name, on_scale)
+            case FindingConcluded():
+                self._as_recorded(event.stage)
             case AlarmChanged() if not self.live:
                 self._restored.take(event)
             case GapNoted(device=str(device), boot_count=int(boot_count), first=int(first), last=int(last)):
@@ -303,6 +306,12 @@ class Engine:
         model.facts.pop(stage.number, None)
         report = self.result = self.results[stage.number] = self.final_result(stage, stage.ended_ns)
         model.facts[stage.number] = report.facts
+
+    def _as_recorded(self, number: int) -> None:
+        """A finding was recorded: of a stage that is not known here it is all that is concluded."""
+        for one in self.model.state.stages:
+            if one.number == number and registry.definition(one.kind) is None:
+                self.result = self.results[number] = self.final_result(one, self.model.now_ns)
 
 
 def _not_analysed(fault: str) -> StageResult:

@@ -37,7 +37,7 @@ def opened() -> Engine:
         ("stage-begin", {"kind": "charging", "settings": {"purpose": 3}}, "purpose is text"),
         ("stage-begin", {"kind": "charging", "settings": {"direction": "up"}}, "one of supply, receiver, not up"),
         ("stage-begin", {"kind": "recovery", "settings": {"target": 9}}, "Recovery: target .* its settings: minor_re"),
-        ("stage-begin", {"kind": "evacuation", "settings": {"evacuations": 0}}, "whole number from 1 up"),
+        ("stage-begin", {"kind": "evacuation", "settings": {"evacuations": 0}}, "whole number from 1 to"),
         ("stage-begin", {"kind": "decay-test", "settings": {"profile": "500"}}, "known: ufgs-15182"),
         ("stage-end", {}, "no stage is running"),
         ("mark", {}, "needs a word"),

@@ -205,9 +205,8 @@ class _Verifier:
         compared = {name: self._compare(bag, name, data, same) for name, data in derived.small().items()}
         self._agreed("findings", {FINDINGS: compared.pop(FINDINGS)})
         self._agreed("events", compared)
-        differing = derived.conclusions()
-        text = "; ".join(differing) + " (readings that came late can do that)" if differing else "the same verdicts"
-        self.told("concluded", Outcome.NOTED if differing else Outcome.HOLDS, text)
+        noted = [*derived.conclusions(), *derived.not_known()]
+        self.told("concluded", Outcome.NOTED if noted else Outcome.HOLDS, "; ".join(noted) or "the same verdicts")
         if not same:
             self.told("report", Outcome.NOT_CHECKED, f"it was made by version {version} of the analysis")
         elif readings.holds:

@@ -6,8 +6,8 @@ from typing import Any
 
 from logger.app.daemon import Daemon
 from logger.clock import Clock
-from logger.model import records as r
 from logger.model.cylinder import Cylinder
+from logger.model.events import CylinderOnScale, JobOpened
 from logger.model.job import Job
 from logger.model.rig import Rig
 from logger.pipeline.replay import replay
@@ -22,7 +22,7 @@ def test_what_the_job_and_its_cylinders_hold_is_in_the_record_and_nothing_else(t
 
     async def run() -> dict[str, Any]:
         daemon = Daemon("job-1", path, Clock())
-        daemon.pipeline.user_catalogue = SHIPPED.with_blends(blend(f"SHOP-{i}") for i in (1, 2, 3, 4))
+        daemon.engine.user_catalogue = SHIPPED.with_blends(blend(f"SHOP-{i}") for i in (1, 2, 3, 4))
         daemon.more_cylinders = lambda name: kept
         job = Job("job-1", "SHOP-1", customer="Invented bakery", invented=True)
         daemon.open(Rig("none", ()), job, (Cylinder("C-1", 12.5, 21.6, candidates=("R-22", "SHOP-2")),))
@@ -32,9 +32,10 @@ def test_what_the_job_and_its_cylinders_hold_is_in_the_record_and_nothing_else(t
 
     assert asyncio.run(run())["text"].startswith("C-9 is on the scale now.")
     with StoreReader(path) as reader:
-        (opened,) = (event for _, event in reader.events(r.JOB_OPENED))
-        swapped = [event for _, event in reader.events(r.CYLINDER_ON_SCALE)]
-        state = replay(reader.records()).scene.state
-    assert [b["description"]["name"] for b in opened["blends"]] == ["SHOP-1", "SHOP-2"]
-    assert [b["description"]["name"] for event in swapped for b in event.get("blends", ())] == ["SHOP-3"]
+        events = [event for _, event in reader.events()]
+        state = replay(reader.records()).model.state
+    (opened,) = (event for event in events if isinstance(event, JobOpened))
+    swapped = [event for event in events if isinstance(event, CylinderOnScale)]
+    assert [b["description"]["name"] for b in opened.blends] == ["SHOP-1", "SHOP-2"]
+    assert [b["description"]["name"] for event in swapped for b in event.blends or ()] == ["SHOP-3"]
     assert [b.name for b in state.catalogue.blends] == ["SHOP-1", "SHOP-2", "SHOP-3"]

@@ -46,12 +46,11 @@ def test_a_lost_line_is_told(made: Made) -> None:
 
 def test_a_changed_number_is_told_and_an_added_one_is_not(made: Made) -> None:
     stage, key, verdict, numbers = made.found[0]
-    changed = [[*numbers[0]], *numbers[1:]]
-    changed[0][0] = 1.001 * (changed[0][0] or 0.0)
+    changed = [(1.001 * (numbers[0][0] or 0.0), numbers[0][1]), *numbers[1:]]
     assert changed != numbers
     (told,) = differences(summary(made), replace(made, found=[(stage, key, verdict, changed), *made.found[1:]]))
     assert f"stage {stage}, {key}" in told
-    added = [numbers[0], [4.0, None], *numbers[1:]]
+    added = [numbers[0], (4.0, None), *numbers[1:]]
     assert list(differences(summary(made), replace(made, found=[(stage, key, verdict, added), *made.found[1:]]))) == []
 
 

@@ -26,6 +26,7 @@ from logger.evidence.bagit import PAYLOAD, Bag
 from logger.evidence.chain import GENESIS, chained
 from logger.evidence.record_lines import parse_records
 from logger.evidence.safezip import SafeZip
+from logger.export.bundle.across_versions import Found, Number, found_in
 from logger.export.bundle.derived import FINDINGS, READINGS, Derived
 from logger.export.bundle.write import RECORDS
 from logger.export.replayed import replay_job
@@ -38,9 +39,6 @@ EVENTS = "events.csv"
 BLOCK_LINES = 50  # a hash and the first line of each such block are kept of a file
 RELATIVE = 1e-7  # two computers may round a logarithm differently
 MAX_SHOWN = 5
-
-Numbers = list[list[float | None]]  # [number, u] of each value
-Found = tuple[Any, str, str, Numbers]  # stage, key, verdict, numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,27 +94,9 @@ def make(records: tuple[Record, ...]) -> Made:
     small = derived.small()
     files = {READINGS: list(derived.readings()), EVENTS: small[EVENTS].splitlines(keepends=True)}
     frames = sum(record.n for record in records if record.kind == FRAMES)
-    return Made(files, list(found_in(json.loads(small[FINDINGS]))), frames, total_s, analysis_s)
-
-
-def found_in(findings: dict[str, Any]) -> Iterator[Found]:
-    """findings.json as (stage, key, verdict, numbers); its balance and cylinders as findings without a stage."""
-    for stage in findings["stages"]:
-        for finding in stage["findings"]:
-            yield stage["stage"], finding["key"], finding["verdict"], list(_numbers(finding["inputs"]))
-    for key in ("balance", "cylinders"):
-        yield None, key, "", list(_numbers(findings[key]))
-
-
-def _numbers(data: Any) -> Iterator[list[float | None]]:
-    """[number, u] of every value in plain data, in order."""
-    if isinstance(data, dict):
-        if "number" in data and "u" in data:
-            yield [data["number"], data["u"]]
-        else:
-            yield from (pair for item in data.values() for pair in _numbers(item))
-    elif isinstance(data, list):
-        yield from (pair for item in data for pair in _numbers(item))
+    # A stage's own verdict follows from its findings'.
+    found = [one for one in found_in(json.loads(small[FINDINGS])) if one[1] != "verdict"]
+    return Made(files, found, frames, total_s, analysis_s)
 
 
 def digest_of(lines: Iterable[bytes]) -> str:
@@ -139,7 +119,7 @@ def summary(made: Made) -> dict[str, Any]:
 def differences(kept: dict[str, Any], made: Made) -> Iterator[str]:
     for name, file in kept["files"].items():
         yield from _file_differences(name, file, made.files[name])
-    yield from _found_differences([(s, k, v, n) for s, k, v, n in kept["found"]], made.found)
+    yield from _found_differences([(s, k, v, [(x, u) for x, u in n]) for s, k, v, n in kept["found"]], made.found)
 
 
 def _file_differences(name: str, kept: dict[str, Any], lines: list[bytes]) -> Iterator[str]:
@@ -171,7 +151,7 @@ def _found_differences(kept: list[Found], made: list[Found]) -> Iterator[str]:
             yield f"stage {stage}, {key}: kept {before[missing]} (value {missing + 1}) is not among {now}, in order"
 
 
-def first_missing(kept: Numbers, made: Numbers) -> int | None:
+def first_missing(kept: list[Number], made: list[Number]) -> int | None:
     """The first value of `kept` that does not follow in `made`, which may have others between them."""
     rest = iter(made)
     for i, pair in enumerate(kept):
@@ -180,7 +160,7 @@ def first_missing(kept: Numbers, made: Numbers) -> int | None:
     return None
 
 
-def _same(a: list[float | None], b: list[float | None]) -> bool:
+def _same(a: Number, b: Number) -> bool:
     return all(
         x is y if x is None or y is None else math.isclose(x, y, rel_tol=RELATIVE) for x, y in zip(a, b, strict=True)
     )

@@ -12,7 +12,6 @@ from logger.model.text import clean
 from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, show
 from logger.model.value import Value
 from logger.pipeline.snapshot import Snapshot
-from logger.refrigerant import labelled
 from logger.stages import registry
 from logger.stages.words import shown_finding, text_of
 from logger.wording.values import Shown
@@ -56,7 +55,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "t_ns": snapshot.t_ns,
         "time": datetime.fromtimestamp(snapshot.t_ns / NS_PER_S, UTC).isoformat(timespec="seconds"),
         "job": {k: clean(v) if isinstance(v, str) else v for k, v in plain(job).items()},
-        "refrigerant": clean(labelled(job.refrigerant)),
+        "refrigerant": clean(snapshot.refrigerant),
         "stage": None
         if stage is None
         else {

@@ -70,10 +70,11 @@ def _protocol(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Claim
         search_ports=serial_ports,
         search_radio=radio_urls,
     )
-    relays += [Relay(o, feed, daemon.engine, daemon.emit, connection, speed) for o in device.outputs]
+    session = connection.conversation
+    relays += [Relay(o, feed, daemon.engine, daemon.emit, session, connection.send_now, speed) for o in device.outputs]
     daemon.relays += relays
-    feed.request = _requester(connection.conversation)
-    connection.conversation.host_time = feed.utc_ns  # so that a stored reply tells the round trip
+    feed.request = _requester(session)
+    session.host_time = feed.utc_ns  # so that a stored reply tells the round trip
     return connection
 
 

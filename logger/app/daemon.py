@@ -8,7 +8,6 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from logger import __version__
 from logger.alarms.defaults import CLOCK, DISK, PERMIT, STORE
 from logger.alarms.errors import AlarmError
 from logger.alarms.memory import AlarmRow
@@ -45,9 +44,9 @@ from logger.model.sample import PointSample, Scan, scans
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, user_unit
 from logger.model.value import known, unknown
+from logger.model.version import SOFTWARE
 from logger.pipeline.acts import NotNow, do
 from logger.pipeline.engine import Engine
-from logger.refrigerant.table import shipped
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
 from logger.store.status import DISK_FULL, GONE, LOW_SPACE, REFUSED, Problem
@@ -125,16 +124,16 @@ class Daemon:
                 if self.catch_up is not None:
                     self.catch_up.close()
                 raise AppError(f"{self.path} holds no job; name a job file or a refrigerant")
-            blends, earlier = tuple(own_blends(job, cylinders)), self.earlier(job)
             self.emit(
                 JobOpened(
-                    t_ns=now_ns(), job=job, cylinders=cylinders, profiles=profiles or {}, blends=blends, **earlier
+                    t_ns=now_ns(), job=job, cylinders=cylinders, profiles=profiles or {},
+                    blends=tuple(self._own_blends(job, cylinders)), **self.earlier(job),
                 )
             )  # fmt: skip
         self.emit(
             RunBegun(
-                t_ns=now_ns(), software=f"rimelog {__version__}", python=platform.python_version(),
-                system=platform.system(), speed=self.speed, continued=existed, utc_offset_s=utc_offset_s(),
+                t_ns=now_ns(), software=SOFTWARE, python=platform.python_version(), system=platform.system(),
+                speed=self.speed, continued=existed, utc_offset_s=utc_offset_s(),
             )
         )  # fmt: skip
         self.emit(RigLoaded(t_ns=now_ns(), rig=rig))
@@ -145,6 +144,11 @@ class Daemon:
         self.engine.go_live()
         if cylinders and self.engine.model.state.on_scale is None:
             self._do("cylinder", {"name": cylinders[0].name})
+
+    def _own_blends(self, job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:
+        """The user's own blends that the job rests on, whole: so that it can be computed anew anywhere."""
+        inside = (name for c in cylinders for name in (c.refrigerant, *c.candidates) if name is not None)
+        return self.engine.user_catalogue.blend_records((job.refrigerant, *inside))
 
     async def close(self) -> None:
         """Everything stored; then the file is let go."""
@@ -290,7 +294,7 @@ class Daemon:
                 "store": self._store_shape(),
                 "awake": self.awake,
                 "channels": self.channels,
-                "software": __version__,
+                "software": SOFTWARE.partition(" ")[2],
                 "speed": self.speed,
             },
         )
@@ -447,15 +451,6 @@ def _told_time(body: dict[str, Any], now_ns: int) -> int:
         hours = MAX_AGO_S / 3600
         raise Refused(f"an act is told at once or up to {hours:.0f} h later: ago_s or at_ns does not fit")
     return now_ns - int(ago_s * NS_PER_S)
-
-
-def own_blends(job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:
-    """The user's own blends that the job rests on, whole: so that it can be computed anew anywhere."""
-    names = [job.refrigerant]
-    for cylinder in cylinders:
-        names += [cylinder.refrigerant or "", *cylinder.candidates]
-    found = (shipped().added(name) for name in dict.fromkeys(filter(None, names)))
-    return [refrigerant.record() for refrigerant in found if refrigerant is not None]
 
 
 def alarm_shape(row: AlarmRow) -> dict[str, Any]:

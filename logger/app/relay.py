@@ -7,6 +7,7 @@ holds its own scale to the cylinder's limit, however slow this program is.
 """
 
 import logging
+from collections.abc import Callable
 from typing import Any
 
 from firmware_protocol.codes import ErrorCode, OpenedBy, OutputState, PermitAction
@@ -19,7 +20,6 @@ from logger.app.device_feed import DeviceFeed, Emit
 from logger.cylinder.limits import CylinderLimits
 from logger.cylinder.scale_guard import Guard, scale_guard
 from logger.link import events as link
-from logger.link.connection import Connection
 from logger.link.session.session import Session
 from logger.model.events import PermitChanged
 from logger.model.rig import RigOutput
@@ -46,15 +46,19 @@ _OPENED_BY = {
 
 
 class Relay:
-    """closed: what the device last said of its contact; None while it is not heard or has not said."""
+    """closed: what the device last said of its contact; None while it is not heard or has not said.
+
+    session, send_now: with the device; what the session has to send is written at once when that is called.
+    """
 
     def __init__(
-        self, output: RigOutput, feed: DeviceFeed, engine: Engine, emit: Emit, connection: Connection[Session],
-        speed: float = 1.0,
+        self, output: RigOutput, feed: DeviceFeed, engine: Engine, emit: Emit, session: Session,
+        send_now: Callable[[], None], speed: float = 1.0,
     ) -> None:  # fmt: skip
         self.output, self.hold = output, Hold()
         self.closed: bool | None = None
-        self._feed, self._engine, self._emit, self._connection = feed, engine, emit, connection
+        self._feed, self._engine, self._emit = feed, engine, emit
+        self._session, self._send_now = session, send_now
         self._every_s = output.timeout_s / OFTEN / speed
         self._next_s = 0.0
         self._tick: int | None = None
@@ -157,9 +161,9 @@ class Relay:
         """At once, past everything that waits; and once more in its turn, until the device has answered."""
         self._confirmed = False
         if self._ticket is not None:
-            self._connection.conversation.cancel(self._ticket)
-        self._connection.conversation.open_output(self._open())
-        self._connection.send_now()
+            self._session.cancel(self._ticket)
+        self._session.open_output(self._open())
+        self._send_now()
         self._queue(self._open())
 
     def _open(self) -> Permit:
@@ -167,7 +171,7 @@ class Relay:
 
     def _queue(self, permit: Permit) -> None:
         try:
-            self._ticket = self._connection.conversation.request(permit)
+            self._ticket = self._session.request(permit)
         except (ValueError, ProtocolError) as exc:  # too many wait: the device opens by itself
             self._ticket = None
             log.warning("%s: no permit sent: %s", self.output.hold, exc)

@@ -21,6 +21,7 @@ from logger.link.connection import Connection
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.rig import Rig
+from logger.refrigerant import SHIPPED, Catalogue
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +34,10 @@ OPENING_S = 0.3  # for a last request to open to be on the wire
 
 @dataclass(frozen=True, slots=True)
 class RunSettings:
-    """speed: the record's seconds per real second, above 1 only for demonstrations with a simulated rig."""
+    """speed: the record's seconds per real second, above 1 only for demonstrations with a simulated rig.
+
+    catalogue: what the user knows. A job takes from it the blends that it rests on.
+    """
 
     rig: Rig
     job: Job | None
@@ -46,6 +50,7 @@ class RunSettings:
     sign: Callable[[bytes], str] | None = None
     anchors: Path | None = None
     accept_lost_tail: bool = False
+    catalogue: Catalogue = SHIPPED
     more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
     earlier: Callable[[Job], dict[str, Any]] = lambda job: {}
     on_start: Callable[[Daemon], None] = lambda daemon: None
@@ -73,6 +78,7 @@ async def run(settings: RunSettings) -> None:
     clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
     daemon.more_cylinders, daemon.earlier = settings.more_cylinders, settings.earlier
+    daemon.engine.user_catalogue = settings.catalogue
     daemon.open(
         settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.anchors,
         settings.accept_lost_tail,

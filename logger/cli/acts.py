@@ -51,16 +51,15 @@ def stage() -> None:
 
 
 class _StageBegin(click.Command):
-    """`stage begin`, its options made of the stages' settings when it is called."""
+    """`stage begin`, its stages and options made of the registry when it is called."""
 
     def get_params(self, ctx: click.Context) -> list[click.Parameter]:
-        from logger.cli.stage_begin import options
+        from logger.cli.stage_begin import parameters
 
-        return [*options(), *super().get_params(ctx)]
+        return [*parameters(), *super().get_params(ctx)]
 
 
 @stage.command("begin", cls=_StageBegin)
-@click.argument("kind", metavar="STAGE")
 @click.option("--operator", default="", help="Who begins it.")
 @AGO_OPTION
 @JOB_OPTION
@@ -68,7 +67,8 @@ def stage_begin(kind: str, operator: str, job: str | None, ago_s: float, **typed
     """Begin a stage; a running one is ended first."""
     from logger.cli.stage_begin import entered
 
-    answer = client(job).act("stage-begin", kind=kind, settings=entered(kind, typed), operator=operator, ago_s=ago_s)
+    settings = entered(kind, typed)
+    answer = client(job).act("stage-begin", kind=kind, settings=settings, operator=operator, ago_s=ago_s)
     click.echo(answer["text"])
 
 

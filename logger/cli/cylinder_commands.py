@@ -4,7 +4,7 @@ import json
 import math
 from dataclasses import replace
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -24,13 +24,13 @@ from logger.cli.quantities import (
     ambient_options,
     as_data,
     cylinders_path,
-    load_user_blends,
     rests_on_ambient,
     say,
     shown,
     shown_down,
     shown_with_u,
     temperature,
+    user_catalogue,
 )
 from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding, Text, Verdict
@@ -38,6 +38,9 @@ from logger.model.plain import plain
 from logger.model.points import Quantity
 from logger.model.value import known, unknown
 from logger.wording.given import sentence
+
+if TYPE_CHECKING:
+    from logger.refrigerant import Catalogue
 
 _Q = Quantity
 _MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: " "}
@@ -59,9 +62,9 @@ def cylinder() -> None:
 @JSON_OPTION
 def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **markings: Any) -> None:
     """How much may go in, by every rule, and which one binds. NAME is a cylinder you keep; options override it."""
-    load_user_blends()
-    chosen = cylinder_of(name, markings)
-    limit = _limits(chosen, jurisdiction)
+    catalogue = user_catalogue()
+    chosen = cylinder_of(name, markings, catalogue)
+    limit = _limits(chosen, jurisdiction, catalogue)
     test = _requalification(chosen)
     if as_json:
         click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
@@ -97,10 +100,10 @@ def check(
         raise click.UsageError("give --gross or --net, not both")
     if gross is None and net is None and pressure is None:
         raise click.UsageError("give --gross or --net, or --pressure with --temperature, or all of them")
-    load_user_blends()
+    catalogue = user_catalogue()
     around = ambient_of(altitude, barometer)
-    chosen = cylinder_of(name, markings)
-    limit = _limits(chosen, jurisdiction)
+    chosen = cylinder_of(name, markings, catalogue)
+    limit = _limits(chosen, jurisdiction, catalogue)
     mass = net_mass(gross, net, mass_accuracy, chosen)
     kelvin = (
         unknown("K", "no temperature given")
@@ -154,16 +157,16 @@ def add(name: str, contents: str | None, anew: bool, units: str, as_json: bool, 
     from logger.config.cylinders import add_cylinder
     from logger.model.units import parse_quantity
 
-    load_user_blends()
-    kept = cylinder_of(None, markings)
+    catalogue = user_catalogue()
+    kept = cylinder_of(None, markings, catalogue)
     kept = replace(kept, name=checked_name(name))
     if contents is not None:
         inside_kg = parse_quantity(contents, _Q.MASS)
         if inside_kg < 0:
             raise click.UsageError("--contents is not below zero")
         kept = replace(kept, contents_kg=inside_kg)
-    add_cylinder(cylinders_path(), kept, replace=anew)
-    limit, test = _limits(kept, "strictest"), _requalification(kept)
+    add_cylinder(cylinders_path(), kept, catalogue, replace=anew)
+    limit, test = _limits(kept, "strictest", catalogue), _requalification(kept)
     if as_json:
         click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
         return
@@ -180,12 +183,11 @@ def list_(units: str, as_json: bool) -> None:
     """The cylinders you keep."""
     from logger.config.cylinders import read_cylinders
     from logger.cylinder.limits import CAUTION
-    from logger.refrigerant import labelled
 
-    load_user_blends()
-    kept = read_cylinders(cylinders_path())
+    catalogue = user_catalogue()
+    kept = read_cylinders(cylinders_path(), catalogue)
     if as_json:
-        rows = [plain(c) | _limits_data(_limits(c, "strictest"), _requalification(c), units) for c in kept]
+        rows = [plain(c) | _limits_data(_limits(c, "strictest", catalogue), _requalification(c), units) for c in kept]
         click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
         return
     if not kept:
@@ -193,8 +195,9 @@ def list_(units: str, as_json: bool) -> None:
         return
     click.echo(f"{'name':16s} {'contents':22s} {'tare':>10s} {'water cap.':>10s} {'max gross':>10s}  test")
     for c in kept:
-        limit = _limits(c, "strictest")
-        contents = labelled(c.refrigerant or (" / ".join(c.candidates) + " ?" if c.candidates else "not known"))
+        limit = _limits(c, "strictest", catalogue)
+        mixture = " / ".join(c.candidates) + " ?" if c.candidates else "not known"
+        contents = catalogue.labelled(c.refrigerant or mixture)
         told = [_text(_requalification(c), units).headline]
         if limit.suitability.verdict is Verdict.FAIL:
             told.append(f"{_text(limit.suitability, units).headline}: do not fill")
@@ -215,9 +218,9 @@ def show(name: str, jurisdiction: str, units: str, as_json: bool) -> None:
     """One cylinder with its limits."""
     from logger.config.cylinders import find_cylinder
 
-    load_user_blends()
-    kept = find_cylinder(cylinders_path(), name)
-    limit = _limits(kept, jurisdiction)
+    catalogue = user_catalogue()
+    kept = find_cylinder(cylinders_path(), name, catalogue)
+    limit = _limits(kept, jurisdiction, catalogue)
     test = _requalification(kept)
     if as_json:
         click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
@@ -232,15 +235,15 @@ def remove(name: str, as_json: bool) -> None:
     """Forget a cylinder. Jobs that used it keep their own record of it."""
     from logger.config.cylinders import remove_cylinder
 
-    load_user_blends()
-    gone = remove_cylinder(cylinders_path(), name)
+    catalogue = user_catalogue()
+    gone = remove_cylinder(cylinders_path(), name, catalogue)
     click.echo(json.dumps({"forgot": plain(gone)}, indent=1, ensure_ascii=False) if as_json else f"forgot {gone.name}")
 
 
-def _limits(chosen: Cylinder, jurisdiction: str) -> Any:
+def _limits(chosen: Cylinder, jurisdiction: str, catalogue: "Catalogue") -> Any:
     from logger.cylinder.limits import limits as compute
 
-    return compute(chosen, jurisdiction)
+    return compute(chosen, jurisdiction, catalogue=catalogue)
 
 
 def _requalification(chosen: Cylinder) -> Finding:

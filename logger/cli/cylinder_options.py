@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,6 +12,9 @@ from logger.cli.quantities import F, cylinders_path
 from logger.model.cylinder import Cylinder, marked_date
 from logger.model.points import Quantity
 from logger.model.value import Value, known, unknown
+
+if TYPE_CHECKING:
+    from logger.refrigerant import Catalogue
 
 _Q = Quantity
 
@@ -55,15 +58,14 @@ JURISDICTION_OPTION = click.option(
 )  # fmt: skip
 
 
-def cylinder_of(name: str | None, markings: dict[str, Any]) -> Cylinder:
+def cylinder_of(name: str | None, markings: dict[str, Any], catalogue: "Catalogue") -> Cylinder:
     """The kept cylinder, or a nameless one, with the markings given as options."""
     from logger.config.cylinders import find_cylinder
     from logger.config.job_file import parse_water_capacity
     from logger.model.units import parse_quantity
-    from logger.refrigerant import find
 
     if name is not None:
-        chosen = find_cylinder(cylinders_path(), name)
+        chosen = find_cylinder(cylinders_path(), name, catalogue)
     elif markings["tare"] is None or markings["water_capacity"] is None:
         raise click.UsageError("give --tare and --water-capacity, or the NAME of a cylinder you keep")
     else:
@@ -86,12 +88,12 @@ def cylinder_of(name: str | None, markings: dict[str, Any]) -> Cylinder:
     if markings["refrigerant"] is not None and markings["candidates"] is not None:
         raise click.UsageError("give --refrigerant or --candidates, not both")
     if markings["refrigerant"] is not None:
-        changed |= {"refrigerant": find(markings["refrigerant"]).name, "candidates": ()}
+        changed |= {"refrigerant": catalogue.find(markings["refrigerant"]).name, "candidates": ()}
     if markings["candidates"] is not None:
         named = [part for part in markings["candidates"].split(",") if part.strip()]
         if not 1 <= len(named) <= 20:
             raise click.UsageError("--candidates names 1 to 20 refrigerants, with commas between")
-        changed |= {"refrigerant": None, "candidates": tuple(find(part.strip()).name for part in named)}
+        changed |= {"refrigerant": None, "candidates": tuple(catalogue.find(part.strip()).name for part in named)}
     return replace(chosen, **changed)
 
 

@@ -57,13 +57,15 @@ def export(job: str, out_dir: Path, paper: str | None) -> None:
 def verify(ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None, fingerprint: str | None) -> None:
     """Check an evidence BUNDLE: archive, signature, hashes, chain, and all that follows from the raw records.
 
-    Exit status 0 only if everything holds, 1 if something does not. A signing key that is not known here is told,
-    and fails only when --signers or --fingerprint asks for another.
+    Exit status 0 only if everything was checked and holds, 1 if something does not hold, 3 if what was checked holds
+    but something was not: the key when it is not known here (give the fingerprint you were given with --fingerprint),
+    checkpoints when there are none, the report when another version set it.
     """
     from logger.evidence.keys import PublicKey, signers_of
     from logger.evidence.sshsig import BUNDLE_NAMESPACE
+    from logger.export.bundle.outcome import Outcome, Result
     from logger.export.bundle.trusted_keys import own_public_key
-    from logger.export.bundle.verify import Outcome, verify_bundle
+    from logger.export.bundle.verify import verify_bundle
     from logger.export.replayed import replay_job
     from logger.store.place import data_dir
 
@@ -88,5 +90,11 @@ def verify(ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None
         for check in report.checks:
             click.echo(f"{marks[check.outcome]:<6}{check.title}")
             click.echo(f"      {check.text}")
-        click.echo("Everything that was checked holds." if report.holds else "This bundle does NOT hold.")
+        unchecked = ", ".join(check.key for check in report.unchecked)
+        said = {
+            Result.HOLDS: "Everything was checked, and holds.",
+            Result.HOLDS_BUT: f"HOLDS, BUT not all was checked: {unchecked} (marked -- above).",
+            Result.FAILS: "This bundle does NOT hold.",
+        }
+        click.echo(said[report.result])
     ctx.exit(report.exit_status)

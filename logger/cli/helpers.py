@@ -11,6 +11,7 @@ from logger.app.stdin_watch import while_input
 from logger.config.cylinders import FILE_NAME, read_cylinders
 from logger.config.errors import ConfigError
 from logger.model.cylinder import Cylinder
+from logger.refrigerant import Catalogue
 from logger.store.place import data_dir
 
 
@@ -23,10 +24,10 @@ def signer() -> Callable[[bytes], str]:
     return lambda message: sign(key, message, CHECKPOINT_NAMESPACE)
 
 
-def kept_cylinder(name: str) -> Cylinder | None:
+def kept_cylinder(name: str, catalogue: Catalogue) -> Cylinder | None:
     """Of the user's own list, by name in any case; a faulty list is told, not taken for an empty one."""
     try:
-        kept = read_cylinders(data_dir() / FILE_NAME)
+        kept = read_cylinders(data_dir() / FILE_NAME, catalogue)
     except ConfigError as exc:
         raise Refused(str(exc)) from exc
     return next((c for c in kept if c.name.casefold() == name.casefold()), None)

@@ -4,12 +4,15 @@ import math
 import shutil
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from logger.model.points import Quantity
 from logger.model.value import Value
+
+if TYPE_CHECKING:
+    from logger.refrigerant import Catalogue
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -76,15 +79,17 @@ def say(text: str, indent: str = "  ") -> None:
     click.echo(folded.replace("\u00a0", " "))
 
 
-def load_user_blends() -> None:
-    """Adds the blends of <data>/blends.toml to the known refrigerants; nothing when there is no such file."""
+def user_catalogue() -> "Catalogue":
+    """The shipped refrigerants and the blends of <data>/blends.toml, where there is such a file."""
+    from logger.refrigerant import SHIPPED
     from logger.store.place import data_dir
 
     path = data_dir() / "blends.toml"
-    if path.exists():
-        from logger.refrigerant.blends import load_blends
+    if not path.exists():
+        return SHIPPED
+    from logger.refrigerant.blends import load_blends
 
-        load_blends(path, data_dir() / "blend-cache")
+    return load_blends(path, data_dir() / "blend-cache")
 
 
 def cylinders_path() -> Path:

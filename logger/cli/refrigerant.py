@@ -13,11 +13,11 @@ from logger.cli.quantities import (
     ambient_of,
     ambient_options,
     as_data,
-    load_user_blends,
     rests_on_ambient,
     say,
     shown,
     temperature,
+    user_catalogue,
 )
 from logger.model.points import Quantity
 from logger.model.value import Value, known, unknown
@@ -89,11 +89,9 @@ def _is_water(name: str) -> bool:
 def _refrigerant(
     name: str, pressure_pa: float | None, kelvin: float | None, line_k: float | None
 ) -> tuple[dict[str, Any], list[Row], list[str]]:
-    from logger.refrigerant import find
-    from logger.refrigerant.catalogue import SAFETY_SOURCE
+    from logger.refrigerant.compositions import SAFETY_SOURCE
 
-    load_user_blends()
-    found = find(name)
+    found = user_catalogue().find(name)
     facts: dict[str, Any] = {
         "refrigerant": found.name,
         "tier": found.tier,
@@ -218,17 +216,15 @@ def _water(pressure_pa: float | None, kelvin: float | None) -> tuple[dict[str, A
 @JSON_OPTION
 def refrigerants(search: str, units: str, as_json: bool) -> None:
     """List the refrigerants known, or those whose name contains SEARCH with what they are made of."""
-    from logger.refrigerant import find, names
     from logger.refrigerant.names import key_of
-    from logger.refrigerant.table import shipped
 
-    load_user_blends()
-    for fault in shipped().faults:
+    catalogue = user_catalogue()
+    for _, fault in catalogue.faults:
         click.echo(f"A blend of yours cannot be used. {fault}", err=True)
     wanted = key_of(search) if search else ""
-    found = [find(name) for name in names() if wanted in key_of(name)]
+    found = [catalogue.find(name) for name in catalogue.names() if wanted in key_of(name)]
     if not found:
-        find(search)  # raises, with the nearest names
+        catalogue.find(search)  # raises, with the nearest names
     if as_json:
         click.echo(json.dumps([_described(r) for r in found], indent=1, ensure_ascii=False))
         return

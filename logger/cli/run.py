@@ -54,14 +54,14 @@ def run(
     from logger.app.service import RunSettings
     from logger.app.service import run as run_daemon
     from logger.cli.helpers import helpers, kept_cylinder, say_start, signer
-    from logger.cli.quantities import load_user_blends
+    from logger.cli.quantities import user_catalogue
     from logger.clock import local_day
     from logger.config.job_file import JobSetup, job_from_words, load_job
     from logger.config.rig_file import load_rig
     from logger.store.place import anchors_dir, find_job, job_place, new_job
 
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
-    load_user_blends()
+    catalogue = user_catalogue()
     rig = load_rig(rig_file)
     check_supported(rig)
     setup: JobSetup | None = None
@@ -71,10 +71,10 @@ def run(
         read: Callable[[str], JobSetup]
         if job_file is not None:
             path = job_file
-            read = lambda job: load_job(path, job)  # noqa: E731
+            read = lambda job: load_job(path, job, catalogue)  # noqa: E731
         elif refrigerant is not None:
             words = {"refrigerant": refrigerant, "full_charge": charge, "customer": customer, "units": units}
-            read = lambda job: job_from_words({k: v for k, v in words.items() if v}, job)  # noqa: E731
+            read = lambda job: job_from_words({k: v for k, v in words.items() if v}, job, catalogue)  # noqa: E731
         else:
             raise click.UsageError("name a --job-file, a --refrigerant, or --continue a job")
         read("checked first, so that a wrong file leaves no empty job behind")
@@ -92,7 +92,8 @@ def run(
         sign=signer(),
         anchors=anchors_dir(),
         accept_lost_tail=accept_lost_tail,
-        more_cylinders=kept_cylinder,
+        catalogue=catalogue,
+        more_cylinders=lambda name: kept_cylinder(name, catalogue),
         earlier=earlier_jobs,
         on_start=lambda daemon: None if quiet else say_start(daemon),
         helpers=helpers(sound=not no_sound, demonstration=speed > 1, tied=while_input),

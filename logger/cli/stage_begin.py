@@ -1,4 +1,4 @@
-"""Options of `rimelog stage begin`, made of what each stage's settings are."""
+"""What `rimelog stage begin` takes, made of the stages and what their settings are."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -11,13 +11,14 @@ from logger.stages import registry
 from logger.stages.settings import Form, Setting, settings_of
 
 
-def options() -> list[click.Parameter]:
-    """One for each setting of any stage; its help names the stages that take it."""
+def parameters() -> list[click.Parameter]:
+    """The stage, and an option for each setting of any; its help names the stages that take it."""
     found: dict[str, tuple[Setting, list[str]]] = {}
     for stage in registry.STAGES:
         for one in settings_of(stage.settings):
             found.setdefault(one.name, (one, []))[1].append(stage.label)
-    return [_option(one, labels) for one, labels in found.values()]
+    kind = click.Argument(["kind"], type=click.Choice([stage.kind for stage in registry.STAGES]))
+    return [kind, *(_option(one, labels) for one, labels in found.values())]
 
 
 def _option(one: Setting, labels: list[str]) -> click.Option:
@@ -45,7 +46,8 @@ def entered(kind: str, typed: Mapping[str, Any]) -> dict[str, Any]:
             continue
         if name not in own:
             option = f"--{name.replace('_', '-')}"
-            raise click.UsageError(f"{option} is not a setting of a {stage.label.lower()}")
+            can = ", ".join(f"--{own_name.replace('_', '-')}" for own_name in own) or "none"
+            raise click.UsageError(f"{stage.label}: {option} is not a setting of this stage; its settings: {can}")
         unit = own[name].kind
         settings[name] = parse_quantity(value, unit) if isinstance(unit, Quantity) else value
     return settings

@@ -25,6 +25,7 @@ from logger.config.job_file import CylinderTable, cylinder_of
 from logger.config.toml_file import Table, parse, read_text
 from logger.model.cylinder import Cylinder, MonthOnly
 from logger.model.text import clean
+from logger.refrigerant import SHIPPED, Catalogue
 
 FILE_NAME = "cylinders.toml"
 MAX_CYLINDERS = 500
@@ -34,12 +35,17 @@ class CylinderFile(Table):
     cylinder: list[CylinderTable] = Field(default_factory=list, max_length=MAX_CYLINDERS)
 
 
-def read_cylinders(path: Path) -> tuple[Cylinder, ...]:
-    """All of the file, in its order; () when there is none. Raises FileProblems with every fault."""
+def read_cylinders(path: Path, catalogue: Catalogue = SHIPPED) -> tuple[Cylinder, ...]:
+    """All of the file, in its order; () when there is none. Raises FileProblems with every fault.
+
+    catalogue: with the blends of the user's own that a cylinder may hold, here and below.
+    """
     if not path.exists():
         return ()
     file, problems = parse(read_text(path), str(path), CylinderFile)
-    cylinders = tuple(cylinder_of(table, f"cylinder[{i}]", problems) for i, table in enumerate(file.cylinder, 1))
+    cylinders = tuple(
+        cylinder_of(table, f"cylinder[{i}]", problems, catalogue) for i, table in enumerate(file.cylinder, 1)
+    )
     seen: set[str] = set()
     for i, cylinder in enumerate(cylinders, 1):
         if cylinder.name.casefold() in seen:
@@ -49,9 +55,9 @@ def read_cylinders(path: Path) -> tuple[Cylinder, ...]:
     return cylinders
 
 
-def find_cylinder(path: Path, name: str) -> Cylinder:
+def find_cylinder(path: Path, name: str, catalogue: Catalogue = SHIPPED) -> Cylinder:
     """By name, any case. Raises ConfigError that lists what there is."""
-    cylinders = read_cylinders(path)
+    cylinders = read_cylinders(path, catalogue)
     for cylinder in cylinders:
         if cylinder.name.casefold() == name.casefold():
             return cylinder
@@ -59,9 +65,9 @@ def find_cylinder(path: Path, name: str) -> Cylinder:
     raise ConfigError(f"no cylinder {clean(name)!r}; known: {known}")
 
 
-def add_cylinder(path: Path, cylinder: Cylinder, *, replace: bool = False) -> None:
+def add_cylinder(path: Path, cylinder: Cylinder, catalogue: Catalogue = SHIPPED, *, replace: bool = False) -> None:
     """Raises ConfigError when the name is taken and `replace` is not set, or the file cannot be written."""
-    kept = list(read_cylinders(path))
+    kept = list(read_cylinders(path, catalogue))
     same = [i for i, c in enumerate(kept) if c.name.casefold() == cylinder.name.casefold()]
     if same and not replace:
         raise ConfigError(f"cylinder {cylinder.name!r} is kept already; --replace writes it anew")
@@ -74,10 +80,10 @@ def add_cylinder(path: Path, cylinder: Cylinder, *, replace: bool = False) -> No
     write_cylinders(path, kept)
 
 
-def remove_cylinder(path: Path, name: str) -> Cylinder:
+def remove_cylinder(path: Path, name: str, catalogue: Catalogue = SHIPPED) -> Cylinder:
     """Raises ConfigError when there is none of that name."""
-    gone = find_cylinder(path, name)
-    write_cylinders(path, [c for c in read_cylinders(path) if c != gone])
+    gone = find_cylinder(path, name, catalogue)
+    write_cylinders(path, [c for c in read_cylinders(path, catalogue) if c != gone])
     return gone
 
 

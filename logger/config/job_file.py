@@ -31,7 +31,7 @@ from logger.model.job import Job
 from logger.model.points import Quantity
 from logger.model.units import UnitError, parse_quantity
 from logger.physics.ambient import ambient
-from logger.refrigerant import UnknownRefrigerant, find
+from logger.refrigerant import SHIPPED, Catalogue, UnknownRefrigerant
 from logger.stages.acceptance import ProfileError, profile_from_mapping
 
 
@@ -91,15 +91,15 @@ class JobSetup:
     profiles: dict[str, dict[str, Any]]
 
 
-def load_job(path: Path, job_id: str) -> JobSetup:
+def load_job(path: Path, job_id: str, catalogue: Catalogue = SHIPPED) -> JobSetup:
     """Read and check a job file. Raises FileProblems with every fault and its key."""
-    return parse_job(read_text(path), job_id, str(path))
+    return parse_job(read_text(path), job_id, str(path), catalogue)
 
 
-def parse_job(text: str, job_id: str, path: str = "job") -> JobSetup:
+def parse_job(text: str, job_id: str, path: str = "job", catalogue: Catalogue = SHIPPED) -> JobSetup:
     file, problems = parse(text, path, JobFile)
-    job = job_of(file.job, job_id, problems)
-    cylinders = tuple(cylinder_of(c, f"cylinder[{i}]", problems) for i, c in enumerate(file.cylinder, 1))
+    job = job_of(file.job, job_id, problems, catalogue)
+    cylinders = tuple(cylinder_of(c, f"cylinder[{i}]", problems, catalogue) for i, c in enumerate(file.cylinder, 1))
     names = [c.name for c in cylinders]
     for i, name in enumerate(names, 1):
         if name in names[: i - 1]:
@@ -114,16 +114,16 @@ def parse_job(text: str, job_id: str, path: str = "job") -> JobSetup:
     return JobSetup(job, cylinders, file.profile)
 
 
-def job_from_words(words: dict[str, str], job_id: str) -> JobSetup:
+def job_from_words(words: dict[str, str], job_id: str, catalogue: Catalogue = SHIPPED) -> JobSetup:
     """Of the few words of a command line, by the names of the [job] table. Raises FileProblems."""
     problems = Problems("command line")
-    job = job_of(JobTable.model_validate(words), job_id, problems)
+    job = job_of(JobTable.model_validate(words), job_id, problems, catalogue)
     problems.raise_if_any()
     return JobSetup(job, (), {})
 
 
-def job_of(table: JobTable, job_id: str, problems: Problems) -> Job:
-    refrigerant = refrigerant_name("job.refrigerant", table.refrigerant, problems)
+def job_of(table: JobTable, job_id: str, problems: Problems, catalogue: Catalogue) -> Job:
+    refrigerant = refrigerant_name("job.refrigerant", table.refrigerant, problems, catalogue)
     charge = problems.quantity("job.full_charge", table.full_charge, Quantity.MASS)
     if charge is not None and charge <= 0:
         problems.add("job.full_charge", "a charge is above zero")
@@ -161,10 +161,10 @@ def job_of(table: JobTable, job_id: str, problems: Problems) -> Job:
     )
 
 
-def refrigerant_name(key: str, name: str, problems: Problems) -> str:
+def refrigerant_name(key: str, name: str, problems: Problems, catalogue: Catalogue) -> str:
     """The refrigerant's proper name, or the text as given after noting the fault."""
     try:
-        return find(name).name
+        return catalogue.find(name).name
     except UnknownRefrigerant as exc:
         problems.add(key, str(exc))
         return name
@@ -192,7 +192,7 @@ def marking_problem(name: str, number: float) -> str | None:
     return None if above < number <= most else f"must be {what}"
 
 
-def cylinder_of(table: CylinderTable, key: str, problems: Problems) -> Cylinder:
+def cylinder_of(table: CylinderTable, key: str, problems: Problems, catalogue: Catalogue) -> Cylinder:
     tare = problems.quantity(f"{key}.tare", table.tare, Quantity.MASS)
     water = problems.attempt(f"{key}.water_capacity", lambda: parse_water_capacity(table.water_capacity))
     service = problems.quantity(f"{key}.service_pressure", table.service_pressure, Quantity.PRESSURE_DIFFERENCE)
@@ -211,11 +211,11 @@ def cylinder_of(table: CylinderTable, key: str, problems: Problems) -> Cylinder:
         water_capacity_kg=water or 1.0,
         service_pressure_pa=service,
         tested=table.tested,
-        candidates=tuple(refrigerant_name(f"{key}.candidates", c, problems) for c in table.candidates),
+        candidates=tuple(refrigerant_name(f"{key}.candidates", c, problems, catalogue) for c in table.candidates),
         contents_kg=contents,
         requalify_years=table.requalify_years,
     )
     if table.refrigerant is not None:
-        name = refrigerant_name(f"{key}.refrigerant", table.refrigerant, problems)
+        name = refrigerant_name(f"{key}.refrigerant", table.refrigerant, problems, catalogue)
         cylinder = replace(cylinder, refrigerant=name)
     return cylinder

@@ -15,7 +15,7 @@ from logger.model.cylinder import Cylinder
 from logger.model.errors import ComputeError
 from logger.model.finding import Finding
 from logger.model.value import Value, known, unknown
-from logger.refrigerant import OutOfRange, Refrigerant, find
+from logger.refrigerant import SHIPPED, Catalogue, OutOfRange, Refrigerant
 
 JURISDICTIONS = ("us", "un", "strictest")
 EMPTY_SLACK = 0.005  # of the water capacity: how far below the tare an empty cylinder may read
@@ -84,31 +84,40 @@ def volume_m3(cylinder: Cylinder) -> float:
     return cylinder.water_capacity_kg / WATER_DENSITY
 
 
-def contents(cylinder: Cylinder, refrigerant: str | None = None) -> tuple[Refrigerant, ...]:
+def contents(
+    cylinder: Cylinder, refrigerant: str | None = None, catalogue: Catalogue = SHIPPED
+) -> tuple[Refrigerant, ...]:
     """What may be in it: its refrigerant or candidates, and `refrigerant`, put into it. Raises UnknownRefrigerant."""
     names = [name for name in (cylinder.refrigerant, *cylinder.candidates, refrigerant) if name is not None]
-    return tuple({r.name: r for r in map(find, names)}.values())
+    return tuple({r.name: r for r in map(catalogue.find, names)}.values())
 
 
 @lru_cache(maxsize=256)
-def limits(cylinder: Cylinder, jurisdiction: str = "strictest", refrigerant: str | None = None) -> CylinderLimits:
+def limits(
+    cylinder: Cylinder,
+    jurisdiction: str = "strictest",
+    refrigerant: str | None = None,
+    catalogue: Catalogue = SHIPPED,
+) -> CylinderLimits:
     """Maximum masses by every rule of the jurisdiction ("us", "un" or "strictest": all of them).
 
-    refrigerant: what is put in; with another in the cylinder it is an unknown mixture of both. Raises
-    UnknownRefrigerant, and ComputeError for a jurisdiction, a tare or a water capacity that makes no sense.
+    refrigerant: what is put in; with another in the cylinder it is an unknown mixture of both. catalogue: where names
+    are looked up. Raises UnknownRefrigerant, and ComputeError for a jurisdiction, a tare or a water capacity that
+    makes no sense.
     """
     if jurisdiction not in JURISDICTIONS:
         raise ComputeError(f"jurisdiction {jurisdiction!r} is not one of {', '.join(JURISDICTIONS)}")
     for what, mass_kg in (("tare", cylinder.tare_kg), ("water capacity", cylinder.water_capacity_kg)):
         if not mass_kg > 0:
             raise ComputeError(f"cylinder {cylinder.name}: a {what} of {mass_kg} kg is not above zero")
-    inside = contents(cylinder, refrigerant)
+    inside = contents(cylinder, refrigerant, catalogue)
     rules = tuple(_rule_limit(rule, cylinder, inside) for rule in RULES if jurisdiction in rule.systems)
     stated = [(rule.net.number, rule) for rule in rules if rule.net.number is not None]
     if stated and len(inside) > 1:
         # A rule silent for one candidate is silent for the mixture; what it says of the others must still hold.
         for candidate in inside:
-            alone = limits(replace(cylinder, refrigerant=candidate.name, candidates=()), jurisdiction).binding
+            holding = replace(cylinder, refrigerant=candidate.name, candidates=())
+            alone = limits(holding, jurisdiction, catalogue=catalogue).binding
             if alone is not None and alone.net.number is not None:
                 stated.append((alone.net.number, alone))
     binding = min(stated, key=lambda pair: pair[0])[1] if stated else None
@@ -231,8 +240,7 @@ def _fill(inside: tuple[Refrigerant, ...], density: float, density_u: float | No
     if kelvin is None:
         return unknown("1", temperature.problem or "temperature unknown")
     try:
-        share, refrigerant = max(((liquid_share(r, density, kelvin), r.name) for r in inside), key=lambda pair: pair[0])
-        ruling = find(refrigerant)
+        share, ruling = max(((liquid_share(r, density, kelvin), r) for r in inside), key=lambda pair: pair[0])
         u = None
         if density_u is not None and temperature.u is not None and not ruling.estimated:
             per_density = 1 / (ruling.liquid_density(kelvin) - ruling.vapour_density(kelvin))

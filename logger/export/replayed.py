@@ -64,7 +64,7 @@ def _limit(model: JobModel, name: str) -> Value:
     if cylinder is None or job is None:
         return unknown("kg", "its markings were not entered")
     try:
-        return limits(cylinder, job.jurisdiction, job.refrigerant).max_net
+        return limits(cylinder, job.jurisdiction, job.refrigerant, model.state.catalogue).max_net
     except (ComputeError, RefrigerantError) as exc:
         return unknown("kg", str(exc))
 

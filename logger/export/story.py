@@ -21,6 +21,7 @@ from logger.model.events import (
     RigLoaded,
     RunBegun,
     SettingChanged,
+    StageEnded,
 )
 from logger.model.finding import Finding
 from logger.model.job import Job
@@ -135,6 +136,11 @@ class Story:
     def concluded(self, stage: int) -> tuple[Finding, ...]:
         """Findings recorded when the stage ended, by what had arrived by then."""
         return tuple(self.state.findings.get(stage, ()))
+
+    def analysis_at_end(self, stage: int) -> int:
+        """The version of the analysis that concluded a stage when it ended."""
+        ends = (event for _, event in self.events if isinstance(event, StageEnded) and event.number == stage)
+        return next((event.analysis for event in ends if event.analysis is not None), 1)
 
     def told(self, kind: type[Event], shown: Shown) -> tuple[str, ...]:
         """The words of every event of a type, each once."""

@@ -55,7 +55,10 @@ def event_from_json(data: Mapping[str, Any]) -> e.Event:
     try:
         for old in range(version, newest):
             data = UPGRADES[type_, old](dict(data))
-        return from_plain(EVENT_CLASSES[type_], _without(data, "type", "v"))
+        rest = dict(data)
+        del rest["type"]
+        rest.pop("v", None)
+        return from_plain(EVENT_CLASSES[type_], rest)
     except EventError as exc:
         raise EventError(f"{type_} event: {exc}") from exc
 
@@ -114,7 +117,10 @@ def event_data(payload: bytes, t_ns: int) -> dict[str, Any]:
 
 def _newest(type_: str) -> int:
     """The version in which events of a type are written."""
-    return 1 + max((version for other, version in UPGRADES if other == type_), default=0)
+    version = 1
+    while (type_, version) in UPGRADES:
+        version += 1
+    return version
 
 
 def _without(data: Mapping[str, Any], *keys: str) -> dict[str, Any]:

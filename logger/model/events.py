@@ -158,8 +158,12 @@ class StageBegun(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageEnded(Event):
+    """analysis, software: the version of the analysis and the program that concluded it; None before 0.2."""
+
     number: int
     operator: str = ""
+    analysis: int | None = None
+    software: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,10 +182,14 @@ class NoteWritten(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CylinderOnScale(Event):
-    """The cylinder that is filled or emptied from now on. reading_kg: of the scale, None when it is not known."""
+    """The cylinder that is filled or emptied from now on. reading_kg: of the scale, None when it is not known.
+
+    blends: of the user's own that it holds and the job did not know yet, whole.
+    """
 
     cylinder: Cylinder
     reading_kg: float | None
+    blends: tuple[Mapping[str, Any], ...] | None = None
 
 
 # -- what the program concludes --------------------------------------------------------------------------------------

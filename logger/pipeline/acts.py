@@ -18,9 +18,10 @@ from logger.model.events import (
 )
 from logger.model.plain import from_plain
 from logger.model.text import clean
+from logger.model.version import ANALYSIS, SOFTWARE
 from logger.pipeline.engine import Engine
 from logger.pipeline.live_values import forbidding
-from logger.refrigerant import RefrigerantError, find
+from logger.refrigerant import Catalogue, RefrigerantError
 from logger.stages import registry
 from logger.stages.definition import StageDefinition
 from logger.stages.settings import SettingError, check
@@ -58,7 +59,7 @@ def end_stage(engine: Engine, now_ns: int, operator: str = "") -> Body:
     stage = engine.model.state.stage
     if stage is None:
         raise NotNow("no stage is running; begin one with `rimelog stage begin`")
-    engine.emit(StageEnded(t_ns=now_ns, number=stage.number, operator=operator))
+    engine.emit(StageEnded(t_ns=now_ns, number=stage.number, operator=operator, analysis=ANALYSIS, software=SOFTWARE))
     findings = engine.results[stage.number].findings
     for finding in findings:
         said = text_of(finding, engine.shown)
@@ -115,9 +116,9 @@ def _note(engine: Engine, body: Body, now_ns: int) -> Body:
 def _cylinder(engine: Engine, body: Body, now_ns: int) -> Body:
     """By name, as the job or the user's list has it; the app adds "cylinder" data for one of the user's list."""
     state, name = engine.model.state, _word(body, "name", 60)
-    data = body.get("cylinder")
+    data, known = body.get("cylinder"), state.catalogue.with_more(engine.user_catalogue)
     if data is not None:
-        cylinder = _checked_cylinder(data)
+        cylinder = _checked_cylinder(data, known)
     elif name in state.cylinders:
         cylinder = state.cylinders[name]
     else:
@@ -125,17 +126,19 @@ def _cylinder(engine: Engine, body: Body, now_ns: int) -> Body:
         raise NotNow(f"no cylinder {name!r}; known in this job: {known_names}; add one with `rimelog cylinder add`")
     weighing = engine.model.weighing
     reading_kg = weighing.on_scale.number if weighing else None
-    engine.emit(CylinderOnScale(t_ns=now_ns, cylinder=cylinder, reading_kg=reading_kg))
+    inside = [name for name in (cylinder.refrigerant, *cylinder.candidates) if name is not None]
+    brought = known.blend_records(name for name in inside if state.catalogue.blend(name) is None)
+    engine.emit(CylinderOnScale(t_ns=now_ns, cylinder=cylinder, reading_kg=reading_kg, blends=tuple(brought) or None))
     against = [text_of(f, engine.shown).body for f in forbidding(engine.model, now_ns)]
     return {"text": " ".join((f"{cylinder.name} is on the scale now.", *against))}
 
 
-def _checked_cylinder(data: Any) -> Cylinder:
+def _checked_cylinder(data: Any, catalogue: Catalogue) -> Cylinder:
     """A cylinder as its markings can state it. Raises NotNow: a wrong tare or capacity would be a wrong limit."""
     try:
         cylinder = from_plain(Cylinder, data)
         names = [cylinder.refrigerant, *cylinder.candidates]
-        inside = [find(name).name for name in names if name is not None]
+        inside = [catalogue.find(name).name for name in names if name is not None]
     except (TypeError, ValueError, KeyError, AttributeError, RefrigerantError) as exc:
         raise NotNow(f"the cylinder's data cannot be read: {clean(str(exc))}") from exc
     numbers = (cylinder.tare_kg, cylinder.water_capacity_kg, cylinder.requalify_years)

@@ -32,7 +32,7 @@ class DeviceReadings:
         self.described: tuple[Describe, ...] = ()
         self.decoders: tuple[ChannelDecoder, ...] = ()
         self.fit: TickFit | None = None
-        self._layout: Layout | None = None
+        self._layout_id: int | None = None  # of the layout that decoders are for
         self._decoder: DeviceDecoder | None = None
         self._earlier: dict[int, DeviceDecoder | None] = {}  # of layouts before, whose samples may still be sent again
         self._newest: dict[int, Raw] = {}
@@ -51,8 +51,8 @@ class DeviceReadings:
         if not isinstance(self.model, ProtocolDevice):
             self.model = model_of(entry)
             self._forget(self.model.problem)
-        elif self._layout is not None:
-            self._decode_by(self._layout.channels)
+        elif self._layout_id is not None:
+            self._decode_by(self.described)
         return True
 
     def frame(
@@ -72,7 +72,7 @@ class DeviceReadings:
             if readings is None or layout is None:
                 return []
             decoder = self._decoder
-            if layout is self._layout:
+            if layout.layout_id == self._layout_id:
                 self._newest.update(readings)
             else:
                 decoder = self._earlier_decoder(layout)
@@ -100,11 +100,12 @@ class DeviceReadings:
             self.hello = message
         elif isinstance(message, TimeMarked) and self.fit is not None and self._plausible(message, t_ns):
             self.fit.mark(message.host_time, message.tick_received, message.tick_replied, t_ns)
-        if layout is not self._layout:
-            self._layout = layout
+        if layout is not None and layout.layout_id != self._layout_id:
+            self._forget(None)
+            self._layout_id = layout.layout_id
+            self._decode_by(layout.channels)
+        elif layout is None and isinstance(message, Hello) and self._layout_id not in (None, message.layout_id):
             self._forget(CHANNELS_CHANGED)
-            if layout is not None:
-                self._decode_by(layout.channels)
 
     def _decode_by(self, described: tuple[Describe, ...]) -> None:
         self.described = described
@@ -116,7 +117,7 @@ class DeviceReadings:
             self.problem = str(exc)
 
     def _forget(self, problem: str | None) -> None:
-        self.described, self.decoders, self._decoder = (), (), None
+        self.described, self.decoders, self._decoder, self._layout_id = (), (), None, None
         self.problem = problem
         self._earlier.clear()
         self._newest.clear()

@@ -22,6 +22,7 @@ from logger.model.events import (
     CylinderOnScale,
     DeviceHello,
     Event,
+    FindingConcluded,
     GapNoted,
     NoteWritten,
     RigLoaded,
@@ -40,6 +41,7 @@ from logger.pipeline.judge import Judge
 from logger.pipeline.live_values import LiveQuantities
 from logger.pipeline.snapshot import PointNow, Snapshot
 from logger.pipeline.stage_inputs import conclude, interim
+from logger.refrigerant import SHIPPED
 from logger.stages import registry
 from logger.stages.definition import StageResult
 from logger.stages.words import text_of
@@ -58,7 +60,8 @@ ALARM_POINTS = frozenset(
 
 class Engine:
     """model: everything known of the job. judge: of its alarms, used live. result: the running stage's analysis so
-    far, or the last one's. results: of ended stages, by number.
+    far, or the last one's. results: of ended stages, by number. user_catalogue: with the user's own blends, which a
+    cylinder that joins the job may bring along.
 
     A restart (app/restart.py) has two: resumed_stage, of the one that reads the whole record, is the number of the
     stage whose live watch is fed on replay too; catching_up_reason, of the live one, says why what was before is not
@@ -68,6 +71,7 @@ class Engine:
     def __init__(self, live: bool = True) -> None:
         self.live = live
         self.model = JobModel()
+        self.user_catalogue = SHIPPED
         self.values: dict[str, Value] = {}
         self.live_values = LiveQuantities()
         self.result = StageResult()
@@ -107,6 +111,8 @@ class Engine:
                 self.result, self.judge.rules_due, self._next_analysis_ns = StageResult(), True, 0
             case CylinderOnScale() if model.weighing is not None:
                 model.weighing.name(event.cylinder.name, on_scale)
+            case FindingConcluded():
+                self._as_recorded(event.stage)
             case AlarmChanged() if not self.live:
                 self._restored.take(event)
             case GapNoted(device=str(device), boot_count=int(boot_count), first=int(first), last=int(last)):
@@ -220,8 +226,8 @@ class Engine:
             findings = tuple(state.findings.get(stage.number, ())) if stage else ()
             advice = (f"What was before is not shown yet: {self.catching_up_reason}.",)
         return Snapshot(
-            model.now_ns, job, stage, state.cylinder, model.ambient.as_value(), points, dict(self.values),
-            findings, tuple(state.notes[-10:]),
+            model.now_ns, job, state.catalogue.labelled(job.refrigerant), stage, state.cylinder,
+            model.ambient.as_value(), points, dict(self.values), findings, tuple(state.notes[-10:]),
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
             advice=advice,
         )  # fmt: skip
@@ -300,6 +306,12 @@ class Engine:
         model.facts.pop(stage.number, None)
         report = self.result = self.results[stage.number] = self.final_result(stage, stage.ended_ns)
         model.facts[stage.number] = report.facts
+
+    def _as_recorded(self, number: int) -> None:
+        """A finding was recorded: of a stage that is not known here it is all that is concluded."""
+        for one in self.model.state.stages:
+            if one.number == number and registry.definition(one.kind) is None:
+                self.result = self.results[number] = self.final_result(one, self.model.now_ns)
 
 
 def _not_analysed(fault: str) -> StageResult:

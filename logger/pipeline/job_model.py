@@ -13,7 +13,7 @@ from logger.model.value import Value, known, unknown
 from logger.physics.ambient import SEA_LEVEL, Ambient, AmbientSource, ambient
 from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.job_state import JobState
-from logger.refrigerant import Refrigerant, UnknownRefrigerant, find
+from logger.refrigerant import Refrigerant, UnknownRefrigerant
 from logger.scale.outage import Outage
 from logger.scale.state import ScaleState
 from logger.statistics.history import History
@@ -276,7 +276,7 @@ class JobModel:
         if self.state.job is None:
             return None
         try:
-            return find(self.state.job.refrigerant)
+            return self.state.catalogue.find(self.state.job.refrigerant)
         except UnknownRefrigerant:
             return None
 
@@ -286,7 +286,7 @@ class JobModel:
         if cylinder is None or job is None:
             return unknown("kg", "no cylinder told: `rimelog cylinder-swap NAME` says which one is on the scale")
         try:
-            return limits(cylinder, job.jurisdiction, job.refrigerant)
+            return limits(cylinder, job.jurisdiction, job.refrigerant, self.state.catalogue)
         except (ComputeError, UnknownRefrigerant) as exc:
             return unknown("kg", str(exc))
 

@@ -1,7 +1,9 @@
 """The job as told by its events: every change goes through `apply`, live and on replay alike."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 from logger.model.cylinder import Cylinder
 from logger.model.events import (
@@ -24,7 +26,7 @@ from logger.model.job import Job, Mark, Note, Stage
 from logger.model.plain import from_plain, plain
 from logger.model.rig import Rig, RigDevice
 from logger.model.units import NS_PER_S
-from logger.refrigerant import Refrigerant
+from logger.refrigerant import SHIPPED, Refrigerant
 from logger.refrigerant.table import shipped
 from logger.stages import registry
 from logger.stages.acceptance import Profile, profile_from_mapping
@@ -36,14 +38,15 @@ NOTES_KEPT = 200
 class JobState:
     """job is None until JOB_OPENED. stages: all, in order; the last may be running.
 
-    cylinders: by name. on_scale: the name of the one now filled or emptied; swaps: (t_ns, name) of each that came.
-    profiles: the user's own acceptance profiles. marks: of all stages.
+    catalogue: the refrigerants that this job knows. cylinders: by name. on_scale: the name of the one now filled or
+    emptied; swaps: (t_ns, name) of each that came. profiles: the user's own acceptance profiles. marks: of all stages.
     findings: by stage number, as concluded at the stage's end. carried: what each stage's `carry` made of
     the appliance's earlier jobs, by kind.
     """
 
     def __init__(self) -> None:
         self.job: Job | None = None
+        self.catalogue = SHIPPED
         self.rig = Rig("", ())
         self.bound: dict[str, str] = {}  # device id -> name of the rig's device it serves
         self.stages: list[Stage] = []
@@ -109,6 +112,7 @@ class JobState:
                 self.notes.append(Note(event.t_ns, event.text, event.author))
                 del self.notes[:-NOTES_KEPT]
             case CylinderOnScale(cylinder=cylinder):
+                self._learn_blends(event.blends or ())
                 self.cylinders[cylinder.name] = cylinder
                 self.on_scale = cylinder.name
                 self.swaps.append((event.t_ns, cylinder.name))
@@ -117,9 +121,13 @@ class JobState:
             case SettingChanged(key="units" | "barometer_pa" | "full_charge_kg" | "volume_m3") if self.job is not None:
                 self.job = from_plain(Job, plain(self.job) | {event.key: event.value})  # checks the value's type
 
+    def _learn_blends(self, records: Iterable[Mapping[str, Any]]) -> None:
+        """The user's own: a stranger's program must compute with the same. One with a shipped name is left out."""
+        blends = (Refrigerant.from_record(record) for record in records)
+        self.catalogue = self.catalogue.with_blends(b for b in blends if shipped().get(b.name) is None)
+
     def _job_opened(self, event: JobOpened) -> None:
-        for record in event.blends:  # the user's own: a stranger's program must compute with the same
-            shipped().add(Refrigerant.from_record(record))
+        self._learn_blends(event.blends)
         self.job = event.job
         self.closed = False
         self.cylinders |= {cylinder.name: cylinder for cylinder in event.cylinders}

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from logger.cylinder.limits import CylinderLimits
-from logger.cylinder.state import CylinderReadings, entry_findings, fill_of, margin_of
+from logger.cylinder.on_scale import CylinderReadings, entry_findings, fill_of, margin_of
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage
 from logger.model.points import SI_UNIT

@@ -21,11 +21,13 @@ class PointNow:
 class Snapshot:
     """ambient_pa: what gauge pressures refer to. findings: of the running stage so far, or of the last one.
 
-    earlier: the first finding of each ended stage, oldest first. advice: what to do now and why, in short sentences.
+    refrigerant: the job's label for it. earlier: the first finding of each ended stage, oldest first. advice: what to
+    do now and why, in short sentences.
     """
 
     t_ns: int
     job: Job
+    refrigerant: str
     stage: Stage | None
     cylinder: Cylinder | None
     ambient_pa: Value

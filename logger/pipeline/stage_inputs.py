@@ -84,9 +84,11 @@ class StageInputsMaker:
 
 
 def conclude(model: JobModel, stage: Stage, until_ns: int) -> StageResult:
-    """The whole analysis of a stage, the finding that decides first; nothing for a stage that is not known here."""
+    """The whole analysis of a stage, the finding that decides first; the recorded findings of one not known here."""
     maker = StageInputsMaker(model, stage)
-    return StageResult() if maker.known is None else _ordered(maker.known, maker.known.analyse(maker.full(until_ns)))
+    if maker.known is None:
+        return StageResult(tuple(model.state.findings.get(stage.number, ())))
+    return _ordered(maker.known, maker.known.analyse(maker.full(until_ns)))
 
 
 def interim(model: JobModel, stage: Stage, until_ns: int) -> StageResult:

@@ -8,7 +8,8 @@
     "R-32" = 40.0
     "R-134a" = 60.0
 
-A blend that is written wrong or cannot be built is unavailable, and nothing else: `find` says why when it is asked for.
+A blend that is written wrong or cannot be built is unavailable, and nothing else: the catalogue says why when it is
+asked for.
 
 Building takes a few seconds once; after that the curves are read from the cache without CoolProp. The cache is keyed
 by composition, CoolProp's version and the table's format, so a change of any of them builds anew.
@@ -24,9 +25,10 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from logger.refrigerant.catalogue import SHIPPED, Catalogue
 from logger.refrigerant.errors import BlendError, RefrigerantError
 from logger.refrigerant.names import key_of, refusal
-from logger.refrigerant.table import FORMAT, Refrigerant, shipped
+from logger.refrigerant.table import FORMAT, Refrigerant
 
 MAX_BLENDS = 50
 MAX_COMPONENTS = 8
@@ -93,7 +95,7 @@ def _blend(table: Any, where: str) -> Blend:
     for component, percent in percents.items():
         if not isinstance(percent, int | float) or isinstance(percent, bool) or not 0 < percent < 100:
             raise BlendError(f"{where} ({name}): {component} = {percent!r} is not a percentage between 0 and 100")
-        composition[_component(component, f"{where} ({name})")] = percent / 100
+        composition[component_name(component, f"{where} ({name})")] = percent / 100
     total = sum(composition.values())
     if len(composition) != len(percents):
         raise BlendError(f"{where} ({name}): a component is named twice")
@@ -105,10 +107,10 @@ def _blend(table: Any, where: str) -> Blend:
     return Blend(name, {part: share / total for part, share in composition.items()}, safety)
 
 
-def _component(text: str, where: str) -> str:
-    """A pure refrigerant of the table, by any usual form of its name; others (R-115, R-601a) by their R number."""
+def component_name(text: str, where: str) -> str:
+    """Of a pure refrigerant of the table, by any usual form of its name; others (R-115, R-601a) by their R number."""
     try:
-        found = shipped().find(text)
+        found = SHIPPED.find(text)
     except RefrigerantError:
         if text[:2] == "R-" and text[2:3].isdigit():
             return text
@@ -118,31 +120,26 @@ def _component(text: str, where: str) -> str:
     return found.name
 
 
-def load_blends(path: Path, cache_dir: Path) -> list[Refrigerant]:
-    """Reads the file, builds or fetches each blend, and adds it to what `find` knows; the others to its faults."""
-    table = shipped()
+def load_blends(path: Path, cache_dir: Path) -> Catalogue:
+    """Reads the file, builds or fetches each blend, and lays it over the shipped table; the others are its faults."""
     try:
         blends = read_blends(path)
     except BlendError as exc:
-        table.add_fault("", str(exc))
-        return []
-    found = []
+        return SHIPPED.with_fault("", str(exc))
+    catalogue = SHIPPED
     for i, blend in enumerate(blends, 1):
         if isinstance(blend, Fault):
-            table.add_fault(blend.name, blend.text)
+            catalogue = catalogue.with_fault(blend.name, blend.text)
             continue
         try:
-            refrigerant = _cached(blend, cache_dir) or _built(blend, cache_dir)
-            table.add(refrigerant)
+            catalogue = catalogue.with_blends([_cached(blend, cache_dir) or _built(blend, cache_dir)])
         except RefrigerantError as exc:
-            table.add_fault(blend.name, f"{path}: blend[{i}]: {exc}; mend this blend or take it out")
-            continue
-        found.append(refrigerant)
-    return found
+            catalogue = catalogue.with_fault(blend.name, f"{path}: blend[{i}]: {exc}; mend this blend or take it out")
+    return catalogue
 
 
-def _coolprop_version() -> str:
-    """Without importing CoolProp, which takes seconds."""
+def coolprop_version() -> str:
+    """Of this computer, "none" without it; without importing CoolProp, which takes seconds."""
     try:
         return version("CoolProp")
     except PackageNotFoundError:
@@ -150,7 +147,7 @@ def _coolprop_version() -> str:
 
 
 def _cache_file(blend: Blend, cache_dir: Path) -> Path:
-    key = [FORMAT, _coolprop_version(), blend.name, dict(blend.composition), blend.safety_class]
+    key = [FORMAT, coolprop_version(), blend.name, dict(blend.composition), blend.safety_class]
     return cache_dir / (hashlib.sha256(json.dumps(key).encode()).hexdigest()[:32] + ".json")
 
 
@@ -164,19 +161,24 @@ def _cached(blend: Blend, cache_dir: Path) -> Refrigerant | None:
 
 
 def _built(blend: Blend, cache_dir: Path) -> Refrigerant:
+    made = build_blend(blend)
+    file = _cache_file(blend, cache_dir)
+    try:
+        cache_dir.mkdir(parents=True, exist_ok=True)
+        partial = file.with_suffix(f".{os.getpid()}")
+        partial.write_text(json.dumps(made.record()), encoding="ascii")
+        partial.replace(file)
+    except OSError:
+        pass  # a cache that cannot be written costs the same seconds next time, nothing else
+    return made
+
+
+def build_blend(blend: Blend) -> Refrigerant:
+    """Its curves by the CoolProp of this computer, in some seconds. Raises BlendError."""
     try:
         from logger.refrigerant.build import build  # CoolProp: only here
         from logger.refrigerant.primed import version as running_version
     except ImportError as exc:
         raise BlendError(f"{blend.name}: building a blend needs CoolProp ({exc})") from exc
     description, nodes = build(blend.name, blend.composition, blend.safety_class, SAFETY_SOURCE)
-    kept = {"description": description, "nodes": nodes, "coolprop": running_version()}
-    file = _cache_file(blend, cache_dir)
-    try:
-        cache_dir.mkdir(parents=True, exist_ok=True)
-        partial = file.with_suffix(f".{os.getpid()}")
-        partial.write_text(json.dumps(kept), encoding="ascii")
-        partial.replace(file)
-    except OSError:
-        pass  # a cache that cannot be written costs the same seconds next time, nothing else
     return Refrigerant(description, nodes, running_version())

@@ -9,7 +9,7 @@ import json
 from pathlib import Path
 
 from logger.refrigerant.build import NODES, Built, build
-from logger.refrigerant.catalogue import SAFETY_SOURCE, compositions, safety_class
+from logger.refrigerant.compositions import SAFETY_SOURCE, compositions, safety_class
 from logger.refrigerant.primed import version
 from logger.refrigerant.table import FORMAT, TABLE_PATH
 

@@ -1,77 +1,108 @@
-"""What goes into the shipped table: names, compositions by mass and safety classes.
+"""The refrigerants that a job, or a user, knows: the shipped table and, over it, blends of one's own.
 
-Compositions: as designated in ANSI/ASHRAE 34 (the same as ISO 817). Those that CoolProp also predefines are compared
-with its list by a test; the rest (R-514A, R-515B, R-516A) are from memory.
-Safety classes (ISO 817 / ASHRAE 34): from memory, shown with that mark.
-To add one: a line here, then `python -m logger.refrigerant.build_table`.
+A catalogue never changes; `with_blends` makes another. So one job's blends are never seen by a second one, and what
+was computed for a catalogue stays right for it. No blend takes a name of the shipped table.
 """
 
-SAFETY_SOURCE = "ASHRAE 34 / ISO 817, from memory"
+from collections.abc import Iterable
+from typing import Any
 
-PURE: dict[str, str] = {
-    "R-11": "A1", "R-12": "A1", "R-13": "A1", "R-22": "A1", "R-23": "A1", "R-32": "A2L", "R-113": "A1",
-    "R-114": "A1", "R-123": "B1", "R-124": "A1", "R-125": "A1", "R-134a": "A1", "R-142b": "A2", "R-143a": "A2L",
-    "R-152a": "A2", "R-170": "A3", "R-227ea": "A1", "R-236fa": "A1", "R-245fa": "B1", "R-290": "A3", "R-600": "A3",
-    "R-600a": "A3", "R-717": "B2L", "R-744": "A1", "R-1150": "A3", "R-1224yd(Z)": "A1", "R-1233zd(E)": "A1",
-    "R-1234yf": "A2L", "R-1234ze(E)": "A2L", "R-1270": "A3", "R-1336mzz(E)": "A1", "R-1336mzz(Z)": "A1",
-}  # fmt: skip
-
-# name -> (safety class, composition in percent by mass)
-BLENDS: dict[str, tuple[str, dict[str, float]]] = {
-    "R-401A": ("A1", {"R-22": 53, "R-152a": 13, "R-124": 34}),
-    "R-402A": ("A1", {"R-125": 60, "R-290": 2, "R-22": 38}),
-    "R-404A": ("A1", {"R-125": 44, "R-143a": 52, "R-134a": 4}),
-    "R-407A": ("A1", {"R-32": 20, "R-125": 40, "R-134a": 40}),
-    "R-407C": ("A1", {"R-32": 23, "R-125": 25, "R-134a": 52}),
-    "R-407F": ("A1", {"R-32": 30, "R-125": 30, "R-134a": 40}),
-    "R-407H": ("A1", {"R-32": 32.5, "R-125": 15, "R-134a": 52.5}),
-    "R-408A": ("A1", {"R-125": 7, "R-143a": 46, "R-22": 47}),
-    "R-409A": ("A1", {"R-22": 60, "R-124": 25, "R-142b": 15}),
-    "R-410A": ("A1", {"R-32": 50, "R-125": 50}),
-    "R-414B": ("A1", {"R-22": 50, "R-124": 39, "R-600a": 1.5, "R-142b": 9.5}),
-    "R-417A": ("A1", {"R-125": 46.6, "R-134a": 50, "R-600": 3.4}),
-    "R-421A": ("A1", {"R-125": 58, "R-134a": 42}),
-    "R-422A": ("A1", {"R-125": 85.1, "R-134a": 11.5, "R-600a": 3.4}),
-    "R-422B": ("A1", {"R-125": 55, "R-134a": 42, "R-600a": 3}),
-    "R-422D": ("A1", {"R-125": 65.1, "R-134a": 31.5, "R-600a": 3.4}),
-    "R-424A": ("A1", {"R-125": 50.5, "R-134a": 47, "R-600a": 0.9, "R-600": 1.0, "R-601a": 0.6}),
-    "R-427A": ("A1", {"R-32": 15, "R-125": 25, "R-143a": 10, "R-134a": 50}),
-    "R-434A": ("A1", {"R-125": 63.2, "R-143a": 18, "R-134a": 16, "R-600a": 2.8}),
-    "R-438A": ("A1", {"R-32": 8.5, "R-125": 45, "R-134a": 44.2, "R-600": 1.7, "R-601a": 0.6}),
-    "R-442A": ("A1", {"R-32": 31, "R-125": 31, "R-134a": 30, "R-152a": 3, "R-227ea": 5}),
-    "R-448A": ("A1", {"R-32": 26, "R-125": 26, "R-1234yf": 20, "R-134a": 21, "R-1234ze(E)": 7}),
-    "R-449A": ("A1", {"R-32": 24.3, "R-125": 24.7, "R-1234yf": 25.3, "R-134a": 25.7}),
-    "R-450A": ("A1", {"R-134a": 42, "R-1234ze(E)": 58}),
-    "R-452A": ("A1", {"R-32": 11, "R-125": 59, "R-1234yf": 30}),
-    "R-452B": ("A2L", {"R-32": 67, "R-125": 7, "R-1234yf": 26}),
-    "R-453A": ("A1", {"R-32": 20, "R-125": 20, "R-134a": 53.8, "R-227ea": 5, "R-600": 0.6, "R-601a": 0.6}),
-    "R-454A": ("A2L", {"R-32": 35, "R-1234yf": 65}),
-    "R-454B": ("A2L", {"R-32": 68.9, "R-1234yf": 31.1}),
-    "R-454C": ("A2L", {"R-32": 21.5, "R-1234yf": 78.5}),
-    "R-455A": ("A2L", {"R-744": 3, "R-32": 21.5, "R-1234yf": 75.5}),
-    "R-458A": ("A1", {"R-32": 20.5, "R-125": 4, "R-134a": 61.4, "R-227ea": 13.5, "R-236fa": 0.6}),
-    "R-466A": ("A1", {"R-32": 49, "R-125": 11.5, "R-13I1": 39.5}),
-    "R-471A": ("A1", {"R-1234ze(E)": 78.7, "R-227ea": 4.3, "R-1336mzz(E)": 17.0}),
-    "R-500": ("A1", {"R-12": 73.8, "R-152a": 26.2}),
-    "R-502": ("A1", {"R-22": 48.8, "R-115": 51.2}),
-    "R-503": ("A1", {"R-23": 40.1, "R-13": 59.9}),
-    "R-507A": ("A1", {"R-125": 50, "R-143a": 50}),
-    "R-508B": ("A1", {"R-23": 46, "R-116": 54}),
-    "R-513A": ("A1", {"R-1234yf": 56, "R-134a": 44}),
-    "R-514A": ("B1", {"R-1336mzz(Z)": 74.7, "R-1130(E)": 25.3}),
-    "R-515B": ("A1", {"R-1234ze(E)": 91.1, "R-227ea": 8.9}),
-    "R-516A": ("A2L", {"R-1234yf": 77.5, "R-134a": 8.5, "R-152a": 14}),
-}
+from logger.refrigerant.errors import RefrigerantError, UnknownRefrigerant
+from logger.refrigerant.names import key_of, nearest, refusal
+from logger.refrigerant.table import Refrigerant, shipped
 
 
-def compositions() -> dict[str, dict[str, float]]:
-    """Every refrigerant of the table: name -> component -> mass fraction (summing to 1)."""
-    table = {name: {name: 1.0} for name in PURE}
-    table |= {
-        name: {part: round(percent / 100, 6) for part, percent in parts.items()} for name, (_, parts) in BLENDS.items()
-    }
-    return table
+class Catalogue:
+    """blends: the user's own. faults: (name, what is wrong) of blends that cannot be used; name "" for a blend without
+    one, or for the file as a whole.
+    """
+
+    __slots__ = ("_blends", "faults")
+
+    def __init__(self, blends: Iterable[Refrigerant] = (), faults: Iterable[tuple[str, str]] = ()) -> None:
+        """Raises RefrigerantError when a blend has a name of the shipped table."""
+        self._blends = {key_of(blend.name): blend for blend in blends}
+        self.faults = tuple(faults)
+        for blend in self._blends.values():
+            taken = shipped().get(blend.name)
+            if taken is not None:
+                raise RefrigerantError(f"{blend.name}: the table already has {taken.name}; choose another name")
+
+    @property
+    def blends(self) -> tuple[Refrigerant, ...]:
+        """The blends over the table, in the order in which they were added."""
+        return tuple(self._blends.values())
+
+    def blend(self, name: str) -> Refrigerant | None:
+        """The blend over the table of that name, None for what is shipped or not known."""
+        return self._blends.get(key_of(name))
+
+    def find(self, name: str) -> Refrigerant:
+        """By any usual form of the name. Raises UnknownRefrigerant with the nearest names."""
+        found = shipped().get(name) or self.blend(name)
+        if found is not None:
+            return found
+        why = refusal(name)
+        if why is not None:
+            raise UnknownRefrigerant(name, why=why)
+        key = key_of(name)
+        for of, text in self.faults:
+            if key and key_of(of) == key:
+                raise UnknownRefrigerant(name, why=f"cannot be used: {text}")
+        near = nearest(name, self.names())
+        for of, text in self.faults:
+            if not key_of(of):
+                why = f"is not in the table, and a blend of yours cannot be used: {text}"
+                raise UnknownRefrigerant(name, near, why)
+        raise UnknownRefrigerant(name, near)
+
+    def names(self) -> list[str]:
+        """All of them by number, then letter: R-11, R-12, ... R-1336mzz(Z)."""
+        return sorted((r.name for r in (*shipped(), *self.blends)), key=_order)
+
+    def labelled(self, name: str) -> str:
+        """The label of a refrigerant known by that name; the name itself where none is."""
+        try:
+            return self.find(name).label
+        except UnknownRefrigerant:
+            return name
+
+    def blend_records(self, names: Iterable[str]) -> list[dict[str, Any]]:
+        """The blends of these names, each once and whole, as a job's record holds them."""
+        found = {blend.name: blend for blend in map(self.blend, names) if blend is not None}
+        return [blend.record() for blend in found.values()]
+
+    def with_blends(self, blends: Iterable[Refrigerant]) -> "Catalogue":
+        """With these as well. Raises RefrigerantError when a name is taken by another composition, or shipped."""
+        added = tuple(blends)
+        for blend in added:
+            taken = self.blend(blend.name)
+            if taken is not None and dict(taken.composition) != dict(blend.composition):
+                raise RefrigerantError(f"{blend.name}: {taken.name} is already another blend; choose another name")
+        return Catalogue((*self.blends, *added), self.faults) if added else self
+
+    def with_more(self, other: "Catalogue") -> "Catalogue":
+        """With what `other` knows besides; a name that both have stays as it is here."""
+        more = (blend for blend in other.blends if self.blend(blend.name) is None)
+        return Catalogue((*self.blends, *more), (*self.faults, *other.faults))
+
+    def with_fault(self, name: str, text: str) -> "Catalogue":
+        return Catalogue(self.blends, (*self.faults, (name, text)))
 
 
-def safety_class(name: str) -> str:
-    return PURE[name] if name in PURE else BLENDS[name][0]
+def _order(name: str) -> tuple[int, int, str]:
+    digits = "".join(c for c in name[2:6] if c.isdigit())
+    return (0 if name.startswith("R-") and digits else 1, int(digits or 0), name)
+
+
+SHIPPED = Catalogue()  # the table alone
+
+
+def find(name: str) -> Refrigerant:
+    """A refrigerant of the shipped table, by any usual form of its name. Raises UnknownRefrigerant."""
+    return SHIPPED.find(name)
+
+
+def names() -> list[str]:
+    """Every refrigerant of the shipped table, by number."""
+    return SHIPPED.names()

@@ -5,14 +5,14 @@ a refrigerant's nodes become splines the first time one of its numbers is asked 
 """
 
 import json
-from collections.abc import Mapping
-from functools import cached_property
+from collections.abc import Iterable, Iterator, Mapping
+from functools import cache, cached_property
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from logger.refrigerant.errors import RefrigerantError, UnknownRefrigerant
-from logger.refrigerant.names import key_of, nearest, refusal
+from logger.refrigerant.errors import RefrigerantError
+from logger.refrigerant.names import key_of
 from logger.refrigerant.spline import DensityCurve, SaturationCurve
 
 FORMAT = 2
@@ -26,7 +26,7 @@ class Refrigerant:
     blend has a model fitted with a departure function), "predictive" (some pair has reducing parameters only) or
     "estimated" (some pair is a guess: say so wherever a number shows). models: citation keys of CoolProp's models.
     molar_mass: kg/mol. normal_bubble_k, normal_dew_k: at 101.325 kPa, None where the table does not reach it.
-    critical point: of the blend's envelope. safety_class, pressure_class: see catalogue.py and pressure_class.py.
+    critical point: of the blend's envelope. safety_class, pressure_class: see compositions.py and pressure_class.py.
     low_pa, high_pa: range of both curves; bubble_range_k (also of liquid density), dew_range_k (vapour density).
     """
 
@@ -139,12 +139,10 @@ class Refrigerant:
 
 
 class Table:
-    """Refrigerants by name. One of them is the shipped table (`find`, `names`); tests make others."""
+    """Refrigerants of a table file, by name. Nothing is added to it: a user's own blends lie over it (catalogue.py)."""
 
-    def __init__(self, refrigerants: Mapping[str, Refrigerant]) -> None:
-        self._by_key = {key_of(name): refrigerant for name, refrigerant in refrigerants.items()}
-        self._added: set[str] = set()
-        self._faults: dict[str, str] = {}  # what is wrong -> key of the blend's name
+    def __init__(self, refrigerants: Iterable[Refrigerant]) -> None:
+        self._by_key = {key_of(refrigerant.name): refrigerant for refrigerant in refrigerants}
 
     @classmethod
     def read(cls, path: Path) -> "Table":
@@ -160,78 +158,17 @@ class Table:
             if isinstance(exc, RefrigerantError):
                 raise
             raise RefrigerantError(f"{path.name}: not a saturation table ({exc})") from exc
-        return cls({refrigerant.name: refrigerant for refrigerant in found})
+        return cls(found)
 
-    def find(self, name: str) -> Refrigerant:
-        """Raises UnknownRefrigerant with the nearest names."""
-        found = self._by_key.get(key_of(name))
-        if found is None:
-            why = refusal(name)
-            if why is not None:
-                raise UnknownRefrigerant(name, why=why)
-            for key in (key_of(name), ""):
-                for fault in (text for text, of in self._faults.items() if of == key):
-                    why = "cannot be used" if key else "is not in the table, and a blend of yours cannot be used"
-                    raise UnknownRefrigerant(name, nearest(name, self.names()) if not key else (), f"{why}: {fault}")
-            raise UnknownRefrigerant(name, nearest(name, self.names()))
-        return found
+    def get(self, name: str) -> Refrigerant | None:
+        """By any usual form of the name."""
+        return self._by_key.get(key_of(name))
 
-    def names(self) -> list[str]:
-        """By number, then letter: R-11, R-12, ... R-1336mzz(Z)."""
-        return sorted((r.name for r in self._by_key.values()), key=_order)
-
-    def add(self, refrigerant: Refrigerant) -> None:
-        """A user's own blend. Raises RefrigerantError when the name is taken by another composition."""
-        key = key_of(refrigerant.name)
-        taken = self._by_key.get(key)
-        if taken is not None and dict(taken.composition) != dict(refrigerant.composition):
-            raise RefrigerantError(f"{refrigerant.name}: the table already has {taken.name}; choose another name")
-        self._by_key[key] = refrigerant
-        self._added.add(key)
-
-    def add_fault(self, name: str, text: str) -> None:
-        """A user's blend that cannot be used, and why; name "" for the file as a whole or a blend without a name."""
-        self._faults[text] = key_of(name)
-
-    @property
-    def faults(self) -> list[str]:
-        """What is wrong with the user's blends, in the order in which it was found."""
-        return list(self._faults)
-
-    def added(self, name: str) -> Refrigerant | None:
-        """The user's own blend of that name, None for what is shipped or not known."""
-        key = key_of(name)
-        return self._by_key[key] if key in self._added else None
+    def __iter__(self) -> Iterator[Refrigerant]:
+        return iter(self._by_key.values())
 
 
-def _order(name: str) -> tuple[int, int, str]:
-    digits = "".join(c for c in name[2:6] if c.isdigit())
-    return (0 if name.startswith("R-") and digits else 1, int(digits or 0), name)
-
-
-_shipped: list[Table] = []
-
-
+@cache
 def shipped() -> Table:
-    """The shipped table with the user's blends added so far; read at the first call."""
-    if not _shipped:
-        _shipped.append(Table.read(TABLE_PATH))
-    return _shipped[0]
-
-
-def find(name: str) -> Refrigerant:
-    """Refrigerant by any usual form of its name. Raises UnknownRefrigerant with the nearest names."""
-    return shipped().find(name)
-
-
-def labelled(name: str) -> str:
-    """The label of a refrigerant known by that name; the name itself where none is."""
-    try:
-        return find(name).label
-    except UnknownRefrigerant:
-        return name
-
-
-def names() -> list[str]:
-    """Every refrigerant that `find` knows, by number."""
-    return shipped().names()
+    """The table that comes with the program; read at the first call."""
+    return Table.read(TABLE_PATH)

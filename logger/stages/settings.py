@@ -18,6 +18,8 @@ from logger.model.text import clean
 
 S = TypeVar("S")
 MAX_TEXT = 120
+MAX_COUNT = 1000
+MAX_NUMBER = 1e12  # SI: more than any job has of anything
 
 
 class Form(StrEnum):
@@ -88,13 +90,15 @@ def _checked(one: Setting, value: object, profiles: Collection[str]) -> object:
             if value not in words:
                 raise SettingError(f"{one.name} is one of {', '.join(words)}, not {clean(str(value), 40)}")
         case Form.COUNT:
-            if isinstance(value, bool) or not isinstance(value, int) or value < 1:
-                raise SettingError(f"{one.name} is a whole number from 1 up")
+            if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= MAX_COUNT:
+                raise SettingError(f"{one.name} is a whole number from 1 to {MAX_COUNT}")
         case _:
             if isinstance(value, bool) or not isinstance(value, int | float):
                 raise SettingError(f"{one.name} is a number (SI)")
             if not value > 0:
                 raise SettingError(f"{one.name} is above zero")
+            if value > MAX_NUMBER:
+                raise SettingError(f"{one.name} is too large: at most {MAX_NUMBER:g} (SI)")
     return value
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from logger.cylinder.limits import CylinderLimits
-from logger.cylinder.state import SETTLED_S, CylinderReadings, air_finding, asking, entry_findings, settled
+from logger.cylinder.on_scale import SETTLED_S, CylinderReadings, air_finding, asking, entry_findings, settled
 from logger.model.drawing import Stay
 from logger.model.finding import Finding
 from logger.model.units import NS_PER_S

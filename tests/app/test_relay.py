@@ -69,14 +69,11 @@ class Bench:
         self.session.host_time = lambda at_ns: T0_NS + at_ns
         (entry,) = rig.devices
         self.feed = _Feed(entry, self.engine, Clock(), 1.0, self._emit, lambda *_: None)
-        self.relay = Relay(entry.outputs[0], self.feed, self.engine, self._emit, self)  # type: ignore[arg-type]
+        self.relay = Relay(entry.outputs[0], self.feed, self.engine, self._emit, self.session, lambda: None)
         self.permits: list[tuple[float, Permit]] = []
         self._waiting = b""
         self._decoder = FrameDecoder()
         self.session.connected(0)
-
-    def open_output(self, permit: Permit) -> None:
-        self.session.open_output(permit)
 
     def _emit(self, event: Event) -> None:
         self.engine.apply(event)

@@ -48,7 +48,7 @@ def test_export_then_verify(stored: Path) -> None:
     assert str(bundle) in done.output and (stored / "out" / f"rimelog-{JOB}.pdf").is_file()
     checked = run("verify", str(bundle))
     assert checked.exit_code == 0, checked.output
-    assert "Everything that was checked holds." in checked.output
+    assert "Everything was checked, and holds." in checked.output
     assert "the key of this computer's user" in checked.output
     data = json.loads(run("verify", str(bundle), "--json").output)
     assert data["holds"] and {c["outcome"] for c in data["checks"]} == {"holds"}
@@ -81,5 +81,6 @@ def test_a_strangers_computer_says_that_the_key_is_not_known(stored: Path, monke
     run("export", JOB, "--out", str(stored))
     monkeypatch.setenv("RIMELOG_DATA", str(stored / "elsewhere"))
     checked = run("verify", str(stored / f"rimelog-{JOB}.zip"))
-    assert checked.exit_code == 0 and "is not known here" in checked.output
+    assert checked.exit_code == 3 and "is not known here" in checked.output
+    assert "HOLDS, BUT not all was checked: key (marked -- above)." in checked.output
     assert not (stored / "elsewhere").exists()  # verifying makes no key

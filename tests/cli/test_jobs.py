@@ -19,7 +19,7 @@ from logger.model import records as r
 from logger.model.codec import event_from_json
 from logger.model.errors import EventError
 from logger.model.events import JobClosed, JobOpened, NoteWritten
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Verdict, worded
 from logger.model.plain import plain
 from logger.model.records import NewRecord, Record
 from logger.model.text import clean
@@ -33,8 +33,8 @@ from tests.stored import stored_event
 JOB_ID = JOB.job_id
 _KEYS = ("job", "t_ns", "utc_offset_s", "number", "kind", "stage", "finding", "verdict", "headline", "customer")
 _TYPES = (r.JOB_OPENED, r.RUN_BEGUN, r.STAGE_BEGUN, r.STAGE_ENDED, r.FINDING, r.JOB_CLOSED)
-HELD = Finding("evacuation", Verdict.PASS, "reached 300 micron", "It did.")
-WET = Finding("evacuation.water", Verdict.ATTENTION, "water likely", "It stood still.")
+HELD = worded("evacuation", Verdict.PASS, "reached 300 micron", "It did.")
+WET = worded("evacuation.water", Verdict.ATTENTION, "water likely", "It stood still.")
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ from click.testing import CliRunner, Result
 
 from logger.cli import rimelog
 from logger.cli.errors import is_told
-from logger.refrigerant import table
 
 LIMITS = "cylinder limits --refrigerant R410A --water-capacity 47.6lb --tare 27.5lb --service-pressure 400psi"
 
@@ -17,7 +16,6 @@ LIMITS = "cylinder limits --refrigerant R410A --water-capacity 47.6lb --tare 27.
 @pytest.fixture(autouse=True)
 def own_data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("RIMELOG_DATA", str(tmp_path / "data"))
-    monkeypatch.setattr(table, "_shipped", [table.Table.read(table.TABLE_PATH)])  # a test's blend is gone after it
 
 
 def run(line: str, *more: str) -> Result:

@@ -52,7 +52,7 @@ def test_killed_ten_times_in_a_recovery(tmp_path: Path) -> None:
     assert len(stored.samples) == 2
     assert len(stored.of_type("run-begun")) == KILLS + 1
     assert rimelog(tmp_path, "export", "job-1", "--out", tmp_path / "out")
-    assert "Everything that was checked holds." in rimelog(tmp_path, "verify", next((tmp_path / "out").glob("*.zip")))
+    assert "Everything was checked, and holds." in rimelog(tmp_path, "verify", next((tmp_path / "out").glob("*.zip")))
 
 
 def test_killed_while_fetching_what_was_missed_it_fetches_the_rest_next_time(tmp_path: Path) -> None:

@@ -51,7 +51,7 @@ def test_recovery_from_first_byte_to_checked_evidence(tmp_path: Path, link: str)
     (bundle,) = (tmp_path / "out").glob("*.zip")
     fingerprint = re.search(r"SHA256:\S+(?=;)", said)
     assert fingerprint
-    assert "Everything that was checked holds." in rimelog(tmp_path, "verify", bundle)
+    assert "Everything was checked, and holds." in rimelog(tmp_path, "verify", bundle)
     assert "holds" in rimelog(tmp_path, "verify", bundle, "--fingerprint", fingerprint[0])
     rimelog(tmp_path, "verify", bundle, "--fingerprint", "SHA256:" + "A" * 43, status=1)
     report = json.loads(rimelog(tmp_path, "verify", bundle, "--json"))

@@ -170,7 +170,7 @@ def test_serial_text_and_modbus_make_one_job(tmp_path: Path) -> None:
     # The bundle's figures are recomputed from the stored lines and exchanges by whoever checks it.
     rimelog(tmp_path, "export", "job-1", "--out", tmp_path / "out")
     bundle = next((tmp_path / "out").glob("*.zip"))
-    assert "Everything that was checked holds." in rimelog(tmp_path, "verify", bundle)
+    assert "Everything was checked, and holds." in rimelog(tmp_path, "verify", bundle)
     assert {30.0, 30.07} <= set(_column(bundle, "cylinder_mass"))
     assert 294.85 in _column(bundle, "system_temperature")
 

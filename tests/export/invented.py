@@ -25,7 +25,7 @@ from logger.model.alarm import AlarmEvent, Priority, State
 from logger.model.cylinder import Cylinder
 from logger.model.drawing import Curve, LimitLine
 from logger.model.events import AlarmChanged
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.job import Job
 from logger.model.plain import plain
 from logger.model.points import Quantity
@@ -143,7 +143,7 @@ def replay(records: RecordSource, on_samples: OnSamples) -> Replayed:
 
 def recovery_findings(recovered_kg: float) -> tuple[Finding, ...]:
     return (
-        Finding(
+        worded(
             "recovery.level", Verdict.PASS, "Required level reached and held",
             f"Recovered {recovered_kg / 0.45359237:.1f} lb ({recovered_kg:.2f} kg). The system stayed below 10 inHg "
             "vacuum for 20 minutes after the machine was stopped.",
@@ -157,7 +157,7 @@ def recovery_findings(recovered_kg: float) -> tuple[Finding, ...]:
                 ("Rise over ambient", known(6.2, "K", 0.6)),
             ),
         ),
-        Finding(
+        worded(
             "recovery.stall", Verdict.ATTENTION, "Rate fell away for 14 minutes at 18:42",
             "The rate fell from 0.9 lb/min (0.41 kg/min) to nearly nothing while charge remained; cylinder pressure "
             "rose at the same time.",
@@ -169,7 +169,7 @@ def recovery_findings(recovered_kg: float) -> tuple[Finding, ...]:
 
 def decay_findings(rise_pa: float) -> tuple[Finding, ...]:
     return (
-        Finding(
+        worded(
             "decay.verdict", Verdict.CANNOT_TELL, "Cannot tell",
             "The rise could be a small leak or water boiling off: the curve is still bending at the end and the "
             "uncertainty reaches across the limit. A hold of two hours or more would tell.",

@@ -33,7 +33,7 @@ def side(name: str, series: Series, kind: str = "evacuation", fake: bool = False
     job = Job(f"job-{name[:3].strip()}", "R-407C", invented=fake, **of_job)  # type: ignore[arg-type]
     run = Run(name, series, charge_kg=job.full_charge_kg, volume_m3=job.volume_m3)
     stage = Stage(1, kind, HOUR_NS, 2 * HOUR_NS)
-    return Side(name, job, stage, 2 * HOUR_NS, 0, 101325.0, run, None, (), (), 1, GENESIS)
+    return Side(name, job, job.refrigerant, stage, 2 * HOUR_NS, 0, 101325.0, run, None, (), (), 1, GENESIS)
 
 
 def pulled(tau_s: float, base_pa: float = 60.0, hole: tuple[float, float] = (0.0, 0.0)) -> Series:

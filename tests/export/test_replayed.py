@@ -8,12 +8,15 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from logger.export.bundle.verify import Outcome, verify_bundle
+from logger.export.bundle.outcome import Outcome
+from logger.export.bundle.verify import verify_bundle
 from logger.export.bundle.write import Exported, export_bundle
 from logger.export.replayed import replay_job
 from logger.export.report.report_data import Replayed
 from logger.model.records import FRAMES, NewRecord, Record
 from logger.model.sample import PointSample
+from logger.stages.words import text_of
+from logger.wording.values import Shown
 from tests.export.rebag import as_new, chained_again, put_together, signed_again, taken_apart
 from tests.export.simulated import T0_NS, simulated_job
 
@@ -72,7 +75,8 @@ def test_the_cylinder_on_the_scale_and_the_balance_of_a_recovery() -> None:
 
 def test_the_bundle_of_a_simulated_job_verifies(exported: Exported) -> None:
     report = verify_bundle(exported.bundle, replay_job)
-    assert report.holds
+    assert {check.outcome for check in report.checks} == {Outcome.HOLDS, Outcome.NOT_CHECKED}
+    assert [check.key for check in report.unchecked] == ["key", "checkpoints"]
     assert {c.key for c in report.checks if c.outcome is not Outcome.HOLDS} == {"key", "checkpoints"}
 
 
@@ -87,11 +91,19 @@ def test_readings_are_the_samples(exported: Exported) -> None:
     assert [row["time"] for row in rows] == sorted(row["time"] for row in rows)
 
 
+def _shown(files: dict[str, bytes]) -> Shown:
+    job = json.loads(files["data/job.json"])
+    return Shown(job["job"]["units"], job["ambient"]["number"], job["utc_offset_s"])
+
+
 def test_findings_in_the_bundle_are_the_replays(exported: Exported) -> None:
     _, files = taken_apart(exported.bundle)
     found = json.loads(files["data/findings.json"])
     again, _ = replayed(decay())
-    assert [s["headline"] for s in found["stages"]] == [s.findings[0].headline for s in again.stages.values()]
+    keys = [[(f["key"], f["verdict"]) for f in s["findings"]] for s in found["stages"]]
+    assert keys == [[(f.key, f.verdict) for f in s.findings] for s in again.stages.values()]
+    bodies = [[f["text"]["body"] for f in s["findings"]] for s in found["stages"]]
+    assert bodies == [[text_of(f, _shown(files)).body for f in s.findings] for s in again.stages.values()]
 
 
 def test_a_frame_taken_out_by_the_holder_of_the_key_is_found(exported: Exported, tmp_path: Path) -> None:

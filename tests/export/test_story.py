@@ -119,3 +119,12 @@ def test_records_that_open_no_job_are_told() -> None:
     list(story.passing([replace(rec) for rec in short_job().records[8:10]]))
     with pytest.raises(BundleError, match="no record opens the job"):
         _ = story.job
+
+
+def test_a_stage_says_which_version_of_the_analysis_concluded_it() -> None:
+    """Those of 0.1.0 do not: they are of version 1."""
+    story, rec = Story(), short_job()
+    rec.event(r.STAGE_BEGUN, rec.records[-1].t0_ns + 1, number=9, kind="recovery", settings={})
+    rec.event(r.STAGE_ENDED, rec.records[-1].t0_ns + 2, number=9, analysis=4, software="rimelog 0.3.0")
+    list(story.passing(rec.source()))
+    assert (story.analysis_at_end(1), story.analysis_at_end(9)) == (1, 4)

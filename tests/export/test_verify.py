@@ -14,9 +14,10 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.evidence.keys import public_key
-from logger.export.bundle.verify import Outcome, VerifyReport, verify_bundle
-from logger.model.finding import Finding, Verdict
+from logger.evidence.keys import PublicKey, public_key
+from logger.export.bundle.outcome import Outcome, Result, VerifyReport
+from logger.export.bundle.verify import verify_bundle
+from logger.model.finding import Verdict, worded
 from logger.model.plain import plain
 from logger.model.records import FINDING, FRAMES, NewRecord, Record
 from tests.export.invented import SCALE, replay, short_job
@@ -31,6 +32,10 @@ def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
     rec = short_job()
     marks = checkpoint_at(rec, 20) + checkpoint_at(rec, len(rec.records))
     return exported(tmp_path_factory.mktemp("honest"), rec, marks).bundle
+
+
+def anyone(key: PublicKey) -> str:
+    return "someone"
 
 
 def outcomes(report: VerifyReport) -> dict[str, Outcome]:
@@ -58,7 +63,8 @@ def test_an_honest_bundle_holds_in_every_check(bundle: Path) -> None:
 
 def test_a_key_that_is_not_known_is_told_and_fails_only_when_asked(bundle: Path) -> None:
     report = verify_bundle(bundle, replay)
-    assert report.holds and outcomes(report)["key"] is Outcome.NOT_CHECKED
+    assert report.result is Result.HOLDS_BUT and report.exit_status == 3 and report.to_dict()["holds"] is False
+    assert [check.key for check in report.unchecked] == ["key"]
     assert "is not known here" in told(report, "key")
     asked = verify_bundle(bundle, replay, must_be_known=True)
     assert not asked.holds and failing(asked) == {"key"}
@@ -150,7 +156,7 @@ def test_a_checkpoint_line_that_cannot_be_read_is_told(bundle: Path, tmp_path: P
     top, files = taken_apart(bundle)
     name = "data/raw/checkpoints.jsonl"
     torn = {**files, name: files[name] + b'{"count":7'}
-    report = verify_bundle(put_together(top, signed_again(torn, KEY), tmp_path / "torn.zip"), replay)
+    report = verify_bundle(put_together(top, signed_again(torn, KEY), tmp_path / "torn.zip"), replay, known=anyone)
     assert report.holds and outcomes(report)["checkpoints"] is Outcome.NOTED
     assert "not a checkpoint" in told(report, "checkpoints")
 
@@ -173,8 +179,8 @@ def test_a_complete_forgery_holds_but_for_its_key(bundle: Path, tmp_path: Path) 
 
     forged = export_bundle(rec.source, replay, ENEMY, out).bundle
     report = verify_bundle(forged, replay, known=lambda key: "us" if key == public_key(KEY) else None)
-    assert failing(report) == set()
-    assert outcomes(report)["key"] is Outcome.NOT_CHECKED
+    assert failing(report) == set() and report.result is Result.HOLDS_BUT
+    assert {check.key for check in report.unchecked} == {"key", "checkpoints"}
     assert failing(verify_bundle(forged, replay, must_be_known=True)) == {"key"}
 
 
@@ -192,19 +198,21 @@ def test_a_last_figure_that_another_computer_rounds_differently_is_told_and_pass
 def test_the_report_is_left_unchecked_where_another_typesetter_made_it(bundle: Path, tmp_path: Path) -> None:
     top, files = taken_apart(bundle)
     files["bag-info.txt"] = files["bag-info.txt"].replace(b"typst ", b"typst 9.")
-    report = verify_bundle(put_together(top, signed_again(files, KEY), tmp_path / "other.zip"), replay)
-    assert report.holds and outcomes(report)["report"] is Outcome.NOT_CHECKED
+    report = verify_bundle(put_together(top, signed_again(files, KEY), tmp_path / "other.zip"), replay, known=anyone)
+    assert report.result is Result.HOLDS_BUT and [check.key for check in report.unchecked] == ["report"]
 
 
 def test_another_verdict_than_was_shown_at_the_stages_end_is_told_and_passes(tmp_path: Path) -> None:
     """Late readings may turn a verdict; both stand in the evidence, and nobody is left to find it out."""
     rec = short_job()
-    then = Finding("recovery.level", Verdict.CANNOT_TELL, "cannot tell", "Settling: 1 s of 10 min left.")
+    then = worded("recovery.level", Verdict.CANNOT_TELL, "cannot tell", "Settling: 1 s of 10 min left.")
     rec.event(FINDING, rec.records[-1].t0_ns + 1, stage=1, finding=plain(then))
     done = exported(tmp_path, rec)
-    report = verify_bundle(done.bundle, replay)
-    assert report.holds and outcomes(report)["concluded"] is Outcome.NOTED
-    assert "stage 1: cannot tell was shown, all records give pass" in told(report, "concluded")
+    report = verify_bundle(done.bundle, replay, known=anyone)
+    assert report.result is Result.HOLDS_BUT and [check.key for check in report.unchecked] == ["checkpoints"]
+    assert outcomes(report)["concluded"] is Outcome.NOTED
+    shown = "stage 1: cannot tell was shown by version 1 of the analysis, all records give pass"
+    assert shown in told(report, "concluded")
     text = subprocess.run(["pdftotext", done.report, "-"], capture_output=True, text=True, check=True).stdout
     assert "Shown when the stage ended, by what had arrived by then: cannot tell. Settling" in " ".join(text.split())
 
@@ -262,6 +270,6 @@ def test_random_damage_never_holds_and_never_raises(bundle: Path, tmp_path: Path
         del data[rng.randrange(len(data)) :]
     path = tmp_path / "damaged.zip"
     path.write_bytes(bytes(data))
-    report = verify_bundle(path, replay)
-    if report.holds:  # a flipped bit in a date or a comment of the archive changes no file
+    report = verify_bundle(path, replay, known=anyone)
+    if report.result is not Result.FAILS:  # a flipped bit in a date or a comment of the archive changes no file
         assert taken_apart(path)[1] == taken_apart(bundle)[1]

@@ -44,7 +44,9 @@ SCALARS: dict[Any, st.SearchStrategy[Any]] = {
     | st.builds(Value, st.none(), st.text(max_size=3), problem=st.text(min_size=1, max_size=9)),
 }  # fmt: skip
 MINIMAL_JOB = {"job_id": "j", "refrigerant": "R-22"}
+NO_REASON = [["x", {"number": None, "unit": "K"}]]
 FINDING = {"key": "k", "verdict": "pass", "headline": "", "text": ""}
+REASONLESS = {"number": None, "unit": "K"}
 
 
 def of_hint(hint: Any) -> st.SearchStrategy[Any]:
@@ -172,8 +174,8 @@ def test_events_of_an_earlier_version_are_read_as_todays(monkeypatch: pytest.Mon
         ({"type": "job-opened", "job": MINIMAL_JOB | {"full_charge_kg": "9"}}, "job: full_charge_kg: '9' is no number"),
         ({"type": "job-opened", "job": MINIMAL_JOB | {"recovery_machine_made": "May"}}, "'May' is no date"),
         ({"type": "finding", "stage": 1, "finding": {"key": "k", "verdict": "so so"}}, "finding: headline is missing"),
-        ({"type": "finding", "stage": 1, "finding": FINDING | {"verdict": "so so"}}, "finding: verdict: 'so so'"),
-        ({"type": "finding", "stage": 1, "finding": FINDING | {"inputs": [["x", {"number": None, "unit": "K"}]]}}, "reason"),
+        ({"type": "finding", "stage": 1, "finding": FINDING | {"verdict": "so so"}}, "'so so' is none of pass, fail"),
+        ({"type": "finding", "stage": 1, "finding": FINDING | {"inputs": [["x", REASONLESS]]}}, "inputs: a Value"),
         ({"type": "setting", "key": "units", "value": None}, "value: None is no"),
         ({"type": "rig-loaded", "rig": {"name": "r", "devices": [{"name": "d"}]}}, "devices: url is missing"),
         ({"type": 5}, "needs"),

@@ -11,6 +11,7 @@ from logger.model.cylinder import Cylinder
 from logger.model.events import Event, JobOpened, StageBegun, StageEnded
 from logger.model.job import Job
 from logger.model.units import NS_PER_S
+from logger.model.version import ANALYSIS, SOFTWARE
 from logger.pipeline.acts import _ACTS, NotNow, do
 from logger.pipeline.engine import Engine
 
@@ -29,11 +30,14 @@ def opened() -> Engine:
     ("action", "body", "words"),
     [
         ("stage-begin", {"kind": "lunch"}, "known: recovery"),
-        ("stage-begin", {"kind": "charging", "settings": {"colour": 3}}, "no such setting: colour"),
+        ("stage-begin", {"kind": "charging", "settings": {"colour": 3}}, "colour is not a setting of this stage"),
         ("stage-begin", {"kind": "charging", "settings": {"target": "98"}}, "is a number"),
         ("stage-begin", {"kind": "charging", "settings": {"target": -1}}, "above zero"),
         ("stage-begin", {"kind": "charging", "settings": [1]}, "table"),
-        ("stage-begin", {"kind": "charging", "settings": {"purpose": 3}}, "purpose is a word"),
+        ("stage-begin", {"kind": "charging", "settings": {"purpose": 3}}, "purpose is text"),
+        ("stage-begin", {"kind": "charging", "settings": {"direction": "up"}}, "one of supply, receiver, not up"),
+        ("stage-begin", {"kind": "recovery", "settings": {"target": 9}}, "Recovery: target .* its settings: minor_re"),
+        ("stage-begin", {"kind": "evacuation", "settings": {"evacuations": 0}}, "whole number from 1 to"),
         ("stage-begin", {"kind": "decay-test", "settings": {"profile": "500"}}, "known: ufgs-15182"),
         ("stage-end", {}, "no stage is running"),
         ("mark", {}, "needs a word"),
@@ -74,7 +78,11 @@ def test_a_stage_ends_the_one_before() -> None:
     engine = opened()
     do(engine, "stage-begin", {"kind": "recovery"}, T0 + NS_PER_S)
     do(engine, "stage-begin", {"kind": "evacuation"}, T0 + 9 * NS_PER_S)
-    kinds = [type(event) for event in engine.take_events()]
+    events = engine.take_events()
+    ended = events[1]
+    assert isinstance(ended, StageEnded)
+    assert (ended.analysis, ended.software) == (ANALYSIS, SOFTWARE)  # by whom it was concluded
+    kinds = [type(event) for event in events]
     assert kinds[:2] == [StageBegun, StageEnded] and kinds[-1] is StageBegun
     first, second = engine.model.state.stages
     assert (first.kind, first.ended_ns, second.ended_ns) == ("recovery", T0 + 9 * NS_PER_S, None)

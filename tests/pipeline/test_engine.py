@@ -16,6 +16,8 @@ from logger.pipeline.acts import end_stage
 from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.engine import Engine
 from logger.pipeline.replay import in_order, replay
+from logger.stages.words import text_of
+from logger.wording.values import Shown
 from sim_device.plant import Plant
 from tests.export.simulated import T0_NS, simulated_job
 
@@ -99,7 +101,7 @@ def test_alarms_survive_a_restart() -> None:
     assert standing == told(restarted)
     assert "overfill-soon" in standing
     assert engine.judge.state.first_out is not None
-    assert restarted.alarm_state.first_out == engine.judge.state.first_out
+    assert restarted.judge.state.first_out == engine.judge.state.first_out
 
 
 def test_a_cylinder_that_nobody_told_has_no_fill_and_that_is_an_alarm() -> None:
@@ -187,6 +189,6 @@ def test_a_stage_at_whose_analysis_this_program_fails_ends_and_says_so(monkeypat
     engine = replay(x for x in brewery() if x.t0_ns < T0_NS + 400 * NS_PER_S)
     findings = end_stage(engine, T0_NS + 400 * NS_PER_S)["findings"]
     assert engine.model.state.stage is None
-    assert [f["headline"] for f in findings] == ["not analysed"]
+    assert [f["key"] for f in findings] == ["program.failed"]
     for finding in engine.result.findings:
-        assert finding.verdict is Verdict.CANNOT_TELL and "of ours" in finding.text
+        assert finding.verdict is Verdict.CANNOT_TELL and "of ours" in text_of(finding, Shown()).body

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from logger.model.events import NoteWritten, StageEnded
-from logger.model.finding import Verdict
+from logger.model.finding import Text, Verdict
 from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Engine
 from logger.pipeline.job_state import Item
@@ -103,12 +103,12 @@ def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late
         StageEnded(t_ns=T0_NS + 480 * NS_PER_S, number=1),
     )
     late: list[Item] = [(T0_NS + 481 * NS_PER_S, *item[1:]) for item in missed]
-    wanted = fed([*before, *missed, *after, end]).reports[1]
+    wanted = fed([*before, *missed, *after, end]).results[1]
     for live in (True, False):
         engine = fed([*before, *after, end], live)
         at_its_end = engine.results[1]
         assert _recovered(at_its_end) < 10.0, "the readings in which most of it came are missing"
-        passed = replace(at_its_end.findings[0], verdict=Verdict.PASS, headline="passed")
+        passed = replace(at_its_end.findings[0], verdict=Verdict.PASS, said=Text("passed", ""))
         engine.result = replace(at_its_end, findings=(passed, *at_its_end.findings[1:]))
         fed(late, engine=engine)
         engine.tick(T0_NS + 490 * NS_PER_S)

@@ -5,16 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from logger.refrigerant import UnknownRefrigerant, find, table
+from logger.refrigerant import UnknownRefrigerant, find
 from logger.refrigerant import blends as module
 from logger.refrigerant.blends import load_blends, read_blends
-
-
-@pytest.fixture(autouse=True)
-def own_table(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What a test adds is gone after it."""
-    monkeypatch.setattr(table, "_shipped", [table.Table.read(table.TABLE_PATH)])
-
 
 GOOD = """
 [[blend]]
@@ -31,8 +24,11 @@ def test_the_same_composition_gives_the_shipped_curve_and_the_second_time_comes_
 ) -> None:
     path = tmp_path / "blends.toml"
     path.write_text(GOOD)
-    (mine,) = load_blends(path, tmp_path / "cache")
-    assert find("test 1") is mine
+    known = load_blends(path, tmp_path / "cache")
+    (mine,) = known.blends
+    assert known.find("test 1") is mine
+    with pytest.raises(UnknownRefrigerant):
+        find("test 1")  # a user's blend is in the user's catalogue alone
     shipped = find("R-410A")
     for pressure_pa in (1e5, 1e6, 4e6):
         assert mine.dew_temperature(pressure_pa) == pytest.approx(shipped.dew_temperature(pressure_pa), abs=1e-6)
@@ -42,7 +38,7 @@ def test_the_same_composition_gives_the_shipped_curve_and_the_second_time_comes_
         raise AssertionError("it was built again")
 
     monkeypatch.setattr(module, "_built", no_building)
-    (again,) = load_blends(path, tmp_path / "cache")
+    (again,) = load_blends(path, tmp_path / "cache").blends
     assert again.bubble_pressure(300.0) == mine.bubble_pressure(300.0)
 
 
@@ -52,7 +48,7 @@ def test_a_damaged_cache_is_built_again(tmp_path: Path) -> None:
     load_blends(path, tmp_path / "cache")
     (kept,) = (tmp_path / "cache").iterdir()
     kept.write_bytes(kept.read_bytes()[:1000])
-    (again,) = load_blends(path, tmp_path / "cache")
+    (again,) = load_blends(path, tmp_path / "cache").blends
     assert again.bubble_pressure(300.0) == pytest.approx(find("R-410A").bubble_pressure(300.0), rel=1e-7)
     assert kept.stat().st_size > 1000
 
@@ -60,7 +56,7 @@ def test_a_damaged_cache_is_built_again(tmp_path: Path) -> None:
 def test_a_pair_without_a_model_is_marked_estimated(tmp_path: Path) -> None:
     path = tmp_path / "blends.toml"
     path.write_text('[[blend]]\nname = "TEST-2"\n[blend.mass_percent]\nR-22 = 60\nR-124 = 40\n')
-    (mine,) = load_blends(path, tmp_path / "cache")
+    (mine,) = load_blends(path, tmp_path / "cache").blends
     assert mine.estimated and mine.safety_class == "unknown"
 
 
@@ -92,35 +88,38 @@ def test_no_file_is_no_blends(tmp_path: Path) -> None:
 def test_a_wrong_file_says_what_is_wrong(tmp_path: Path, text: str, word: str) -> None:
     path = tmp_path / "blends.toml"
     path.write_text(text)
-    assert load_blends(path, tmp_path / "cache") == []
-    (fault,) = table.shipped().faults
+    known = load_blends(path, tmp_path / "cache")
+    ((_, fault),) = known.faults
+    assert known.blends == ()
     assert re.search(word, fault) and str(path) in fault
-    assert find("R-134a").pure  # nothing else is touched
+    assert known.find("R-134a").pure  # nothing else is touched
 
 
 def test_a_name_of_the_table_cannot_be_taken(tmp_path: Path) -> None:
     path = tmp_path / "blends.toml"
     path.write_text(GOOD.replace("TEST-1", "R-407C"))
-    assert load_blends(path, tmp_path / "cache") == []
-    assert "choose another name" in table.shipped().faults[0]
-    assert find("R-407C").composition["R-134a"] == pytest.approx(0.52)
+    known = load_blends(path, tmp_path / "cache")
+    assert known.blends == () and "choose another name" in known.faults[0][1]
+    assert known.find("R-407C") is find("R-407C")
 
 
 def test_a_fluid_coolprop_does_not_know_is_an_error(tmp_path: Path) -> None:
     path = tmp_path / "blends.toml"
     path.write_text('[[blend]]\nname = "TEST-3"\n[blend.mass_percent]\nR-32 = 60\nR-9999 = 40\n')
-    assert load_blends(path, tmp_path / "cache") == []
+    known = load_blends(path, tmp_path / "cache")
+    assert known.blends == ()
     with pytest.raises(UnknownRefrigerant, match=r"blends.toml: blend\[1\]: TEST-3: CoolProp cannot describe"):
-        find("test 3")
+        known.find("test 3")
 
 
 def test_a_wrong_blend_makes_only_itself_unavailable(tmp_path: Path) -> None:
     path = tmp_path / "blends.toml"
     path.write_text(GOOD.replace("TEST-1", "TEST-4").replace("= 50\n", "= 40\n") + GOOD)
-    (mine,) = load_blends(path, tmp_path / "cache")
-    assert find("TEST-1") is mine
+    known = load_blends(path, tmp_path / "cache")
+    (mine,) = known.blends
+    assert known.find("TEST-1") is mine
     with pytest.raises(UnknownRefrigerant, match=r"blends.toml: blend\[1\].*add up to 90.00"):
-        find("TEST-4")
+        known.find("TEST-4")
     with pytest.raises(UnknownRefrigerant) as caught:
-        find("R-9999")
+        known.find("R-9999")
     assert "blends.toml" not in str(caught.value)

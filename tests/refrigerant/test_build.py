@@ -7,7 +7,7 @@ import pytest
 
 from logger.refrigerant import find, names
 from logger.refrigerant.build import NODES, build
-from logger.refrigerant.catalogue import BLENDS, compositions
+from logger.refrigerant.compositions import BLENDS, compositions
 from logger.refrigerant.errors import BlendError
 from logger.refrigerant.pressure_class import PSI_PA, pressure_class
 from logger.refrigerant.primed import CP, PrimedState, component_key, pair_model, tier_of, version

@@ -4,7 +4,7 @@ import copy
 
 import pytest
 
-from logger.model.finding import line_of
+from logger.model.finding import Text
 from logger.screen.status_lines import status_lines
 from tests.screen.test_layout import STATE
 
@@ -18,5 +18,5 @@ def test_between_stages_it_says_what_comes_next(stage: dict[str, object] | None)
 
 
 def test_a_headline_is_not_told_twice() -> None:
-    assert line_of("cannot tell", "Cannot tell: no pressure.") == "Cannot tell: no pressure."
-    assert line_of("held", "No rise.") == "held: No rise."
+    assert Text("cannot tell", "Cannot tell: no pressure.").line == "Cannot tell: no pressure."
+    assert Text("held", "No rise.").line == "held: No rise."

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.model.finding import Verdict
+from logger.model.finding import Text, Verdict
 from logger.model.sample import Series
 from logger.stages.comparison import Comparison, Run, compare_decays, compare_pull_downs, compare_recoveries
 from logger.stages.decay_test.analysis import analyse_decay
@@ -29,6 +29,11 @@ def measure(c: Comparison, part: str) -> Measure:
     return next(m for m in c.measures if part in m.name)
 
 
+def said(result: Comparison) -> Text:
+    assert result.finding.said is not None
+    return result.finding.said
+
+
 def test_a_faster_recovery() -> None:
     """Twice the pace: half the time to every share of the charge."""
     a = Run("without subcooler", recovery(1.0), charge_kg=50.0)
@@ -42,9 +47,9 @@ def test_a_faster_recovery() -> None:
     assert mean.low < 2.0 < mean.high
     half = [m for m in result.measures if m.name.startswith("time to")]
     assert all(m.answer is Answer.LESS and m.ratio.number == pytest.approx(0.5, rel=0.05) for m in half)
-    assert result.finding.headline == "they differ by more than the uncertainty"
-    assert "without subcooler" in result.finding.text
-    assert "one run of each" in result.finding.text
+    assert said(result).headline == "they differ by more than the uncertainty"
+    assert "without subcooler" in said(result).body
+    assert "one run of each" in said(result).body
     assert result.normalised == "compared as share of the charge"
     assert max(result.a.y) < 1.0
 
@@ -114,7 +119,7 @@ def test_a_run_that_was_ended_early_is_no_worse_for_it() -> None:
     early = replace(whole, t_s=whole.t_s[:450], value=whole.value[:450])
     result = compare_pull_downs(Run("whole", whole), Run("early", early))
     assert measure(result, "pressure after 30 min").answer is Answer.SAME
-    assert result.finding.headline == "no difference beyond the uncertainty"
+    assert said(result).headline == "no difference beyond the uncertainty"
 
 
 def decayed(per_hour: float, volume: float | None, seed: int) -> Run:
@@ -150,5 +155,5 @@ def test_nothing_in_common_is_unknown_because() -> None:
     for compare in (compare_recoveries, compare_pull_downs, compare_decays):
         result = compare(Run("a", empty), Run("b", empty))
         assert result.finding.verdict is Verdict.CANNOT_TELL
-        assert "Unknown, because" in result.finding.text
+        assert "Unknown, because" in said(result).body
         assert result.a.x == ()

@@ -10,6 +10,8 @@ from logger.stages.charging.analysis import analyse_charging
 from logger.stages.recovery.analysis import analyse_recovery
 from logger.stages.recovery.level import required_level
 from logger.stages.start_up.analysis import analyse_start_up
+from logger.stages.words import text_of
+from logger.wording.values import Shown
 
 POINTS = (
     "cylinder_mass", "recovery_inlet_pressure", "recovery_inlet_temperature", "recovery_outlet_pressure",
@@ -42,7 +44,7 @@ def test_any_readings_get_an_answer(series: dict[str, Series], charge: float | N
     charging = analyse_charging(scale, resolution_kg=0.05, target_kg=charge, full_charge_kg=charge)
     start_up = analyse_start_up(series, refrigerant=refrigerant, baseline={})
     for finding in (*recovery.findings, *charging.findings, *start_up.findings):
-        assert finding.text
-        assert finding.headline
+        text = text_of(finding, Shown())
+        assert text.body and text.headline not in ("", finding.key), "it has its words"
     if not series:
         assert Verdict.PASS not in {f.verdict for f in (*recovery.findings, *start_up.findings)}

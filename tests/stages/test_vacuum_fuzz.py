@@ -11,7 +11,9 @@ from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES, DecayPro
 from logger.stages.comparison import Run, compare_decays, compare_pull_downs, compare_recoveries
 from logger.stages.decay_test.analysis import analyse_decay
 from logger.stages.pressure_test.analysis import Thermometer, analyse_standing
+from logger.stages.words import text_of
 from logger.statistics.isolation import detect_isolation
+from logger.wording.values import Shown
 
 _value = st.one_of(st.floats(0.0, 1e6), st.sampled_from([0.0, 30.0, 40.0, 40.13, 3333.0, 1e-300]))
 _kelvin = st.one_of(st.floats(200.0, 400.0), st.sampled_from([0.0, 293.15]))
@@ -36,9 +38,9 @@ def _sound(value: Value) -> None:
 
 
 def _told(finding: Finding) -> None:
-    assert finding.text
-    assert finding.headline
-    for _, value in finding.inputs:
+    text = text_of(finding, Shown())
+    assert text.body and text.headline not in ("", finding.key), "it has its words"
+    for _, value in finding.numbers():
         _sound(value)
 
 

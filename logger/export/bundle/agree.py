@@ -7,7 +7,7 @@ difference is told, and passes; anything larger does not.
 import json
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import zip_longest
 from typing import Any
 
@@ -17,10 +17,14 @@ _SHOWN = 60
 
 @dataclass(slots=True)
 class Agreement:
-    """problem: the first difference that counts, in plain words. rounded: numbers that differ within RELATIVE."""
+    """problem: the first difference that counts, in plain words. rounded: numbers that differ within RELATIVE.
+
+    noted: differences that another version of the analysis may make.
+    """
 
     problem: str | None = None
     rounded: int = 0
+    noted: list[str] = field(default_factory=list)
 
     @property
     def holds(self) -> bool:

@@ -12,6 +12,8 @@ from logger.export.report.typeset import ATTACHED_AT_MOST, Paper, render
 from logger.export.story import Story
 from logger.model.plain import finding_data, plain
 from logger.model.sample import PointSample
+from logger.model.version import ANALYSIS
+from logger.stages import registry
 from logger.stages.words import text_of
 
 READINGS = "readings.csv"
@@ -55,8 +57,21 @@ class Derived:
             then, now = result_of(self._story.concluded(number)), result_of(stage.findings)
             if then is not None and (now is None or then.verdict is not now.verdict):
                 given = now.verdict.value if now else "nothing"
-                found.append(f"stage {number}: {then.verdict.value} was shown, all records give {given}")
+                version = self._story.analysis_at_end(number)
+                by = "" if version == ANALYSIS else f" by version {version} of the analysis"
+                found.append(
+                    f"stage {number}: {then.verdict.value} was shown{by}, all records give {given} "
+                    "(readings that came late can do that)"
+                )
         return found
+
+    def not_known(self) -> list[str]:
+        """Stages of a later version, whose findings are the recorded ones; in words."""
+        return [
+            f"stage {one.number}: this version does not know the stage {one.kind}; its findings are as recorded"
+            for one in self._story.state.stages
+            if registry.definition(one.kind) is None
+        ]
 
     def report(self, readings: Digest, csv: bytes | None, fingerprint: str | None, paper: Paper | None) -> bytes:
         """The PDF. csv: readings.csv, attached when it is not too large for that."""

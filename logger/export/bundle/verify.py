@@ -6,10 +6,8 @@ harmless before it is told.
 
 import logging
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 from logger.evidence import sshsig
 from logger.evidence.bagit import (
@@ -27,9 +25,12 @@ from logger.evidence.errors import BundleError, EvidenceError, SignatureError
 from logger.evidence.keys import PublicKey, allowed_signers_line
 from logger.evidence.record_lines import parse_records
 from logger.evidence.safezip import SafeZip
+from logger.export.bundle.across_versions import AGREEMENTS, readings_agreement
 from logger.export.bundle.agree import Agreement, csv_agreement, json_agreement, lines_of
-from logger.export.bundle.derived import READINGS, REPORT, Derived
+from logger.export.bundle.derived import FINDINGS, READINGS, REPORT, Derived
+from logger.export.bundle.outcome import TITLES, Check, Outcome, VerifyReport
 from logger.export.bundle.write import (
+    ANALYSIS_INFO,
     CHECKPOINTS,
     PAPER_INFO,
     PRINCIPAL,
@@ -42,82 +43,15 @@ from logger.export.report.typeset import ATTACHED_AT_MOST, PAPER, Paper, typeset
 from logger.export.story import Story
 from logger.model.records import Record
 from logger.model.text import clean
+from logger.model.version import ANALYSIS
+from logger.refrigerant import Refrigerant
 
 log = logging.getLogger(__name__)
 
 _MAX_SMALL = 100_000_000
 _MAX_PROBLEMS = 5
+_MAX_BLENDS = 8  # some seconds each
 
-
-class Outcome(StrEnum):
-    HOLDS = "holds"
-    NOTED = "noted"  # to be known; nothing is wrong with the bundle
-    FAILS = "does not hold"
-    NOT_CHECKED = "not checked"
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """key: stable machine name. title: what is checked. text: what was found, plain words."""
-
-    key: str
-    title: str
-    outcome: Outcome
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class VerifyReport:
-    """fingerprint: of the key whose signature holds, None without one. signer: who that is by the caller's list.
-
-    A key that is not on any list leaves "key" unchecked; the bundle can hold all the same, since it claims no name.
-    """
-
-    bundle: str
-    job_id: str
-    fingerprint: str | None
-    signer: str | None
-    checks: tuple[Check, ...]
-
-    @property
-    def holds(self) -> bool:
-        """Nothing fails, and nothing that every bundle must have was left out."""
-        outcomes = {check.key: check.outcome for check in self.checks}
-        return Outcome.FAILS not in outcomes.values() and all(outcomes.get(key) is Outcome.HOLDS for key in REQUIRED)
-
-    @property
-    def exit_status(self) -> int:
-        """For the command line: 0 only when all holds."""
-        return 0 if self.holds else 1
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "bundle": self.bundle,
-            "holds": self.holds,
-            "job_id": self.job_id,
-            "fingerprint": self.fingerprint,
-            "signer": self.signer,
-            "checks": [
-                {"key": c.key, "title": c.title, "outcome": c.outcome.value, "text": c.text} for c in self.checks
-            ],
-        }
-
-
-_TITLES = {
-    "archive": "The archive can be read safely",
-    "signature": "The signature fits the list of files",
-    "key": "The signing key is known",
-    "tags": "The describing files are unchanged",
-    "payload": "The data files are unchanged",
-    "chain": "The records form one unbroken chain",
-    "checkpoints": "The checkpoints made during the job agree",
-    "readings": "Readings follow from the raw records",
-    "events": "Events, job and descriptions follow from the records",
-    "findings": "Findings follow from the raw records",
-    "concluded": "What was shown at the end of a stage is what all records give",
-    "report": "The report follows from the raw records",
-}
-REQUIRED = ("archive", "signature", "tags", "payload", "chain", "readings", "events", "findings")
 
 Trust = Callable[[PublicKey], str | None]
 """Whose key this is ("this computer", "pat@example.org"), None when it is not known."""
@@ -151,16 +85,16 @@ class _Verifier:
         self._job_id = ""
 
     def report(self) -> VerifyReport:
-        for key in _TITLES:
+        for key in TITLES:
             if key not in self._checks:
                 self.told(key, Outcome.NOT_CHECKED, "an earlier check must hold first")
         fingerprint = self._key.fingerprint if self._key is not None else None
         signer = self._known(self._key) if self._key is not None else None
-        checks = tuple(self._checks[key] for key in _TITLES)
+        checks = tuple(self._checks[key] for key in TITLES)
         return VerifyReport(clean(self._name), self._job_id, fingerprint, signer, checks)
 
     def told(self, key: str, outcome: Outcome, text: str) -> None:
-        self._checks[key] = Check(key, _TITLES[key], outcome, clean(text, 1000))
+        self._checks[key] = Check(key, TITLES[key], outcome, clean(text, 1000))
 
     def _told_problems(self, key: str, problems: list[str], well: str) -> None:
         more = f"; and {len(problems) - _MAX_PROBLEMS} more" if len(problems) > _MAX_PROBLEMS else ""
@@ -178,6 +112,7 @@ class _Verifier:
         story = Story()
         self._guarded("chain", lambda: self._chain(bag, story))
         if self._checks["chain"].outcome is Outcome.HOLDS:
+            self._guarded("blends", lambda: self._blends(story))
             self._guarded("readings", lambda: self._derived(bag, story))
 
     def _guarded(self, key: str, check: Callable[[], None]) -> None:
@@ -238,27 +173,53 @@ class _Verifier:
         if torn and not problems:
             self.told("checkpoints", Outcome.NOTED, self._checks["checkpoints"].text)
 
+    def _blends(self, story: Story) -> None:
+        """The record holds their curves, so that all can be computed anywhere; a wrong curve hides a wrong limit."""
+        from logger.refrigerant.blend_check import check_blend  # CoolProp: only where there is a blend
+
+        brought = (getattr(event, "blends", None) or () for _, event in story.events)
+        records = [record for blends in brought for record in blends]
+        checks = [check_blend(Refrigerant.from_record(record)) for record in records[:_MAX_BLENDS]]
+        problems = [c.problem for c in checks if c.problem is not None]
+        unchecked = [c.unchecked for c in checks if c.unchecked is not None]
+        if len(records) > _MAX_BLENDS:
+            unchecked.append(f"{len(records) - _MAX_BLENDS} more than the {_MAX_BLENDS} that are checked")
+        notes = [c.note for c in checks if c.note is not None]
+        self._told_problems("blends", problems, f"{len(checks)} built anew: the same" if checks else "it has none")
+        for outcome, texts in ((Outcome.NOTED, notes), (Outcome.NOT_CHECKED, unchecked)):
+            if texts and not problems:
+                self.told("blends", outcome, "; ".join(texts[:_MAX_PROBLEMS]))
+
     def _derived(self, bag: Bag, story: Story) -> None:
+        version = analysis_of(bag)
+        same = version == ANALYSIS
+        if same:
+            self.told("analysis", Outcome.HOLDS, f"version {version} of it")
+        else:
+            self.told("analysis", Outcome.NOTED, f"version {version} made them, here is {ANALYSIS}: wording is not "
+                      "compared, and numbers within their uncertainty")  # fmt: skip
         derived = Derived(story, lambda: self._records(bag), self._replay)
         found = lines_of(bag.chunks(PAYLOAD + READINGS)) if PAYLOAD + READINGS in bag.names else iter(())
-        readings = csv_agreement(found, derived.readings())
+        readings = (csv_agreement if same else readings_agreement)(found, derived.readings())
         self._agreed("readings", {READINGS: readings})
-        made = derived.small()
-        compared = {name: self._compare(bag, name, data) for name, data in made.items()}
-        self._agreed("findings", {"findings.json": compared.pop("findings.json")})
+        compared = {name: self._compare(bag, name, data, same) for name, data in derived.small().items()}
+        self._agreed("findings", {FINDINGS: compared.pop(FINDINGS)})
         self._agreed("events", compared)
-        differing = derived.conclusions()
-        text = "; ".join(differing) + " (readings that came late can do that)" if differing else "the same verdicts"
-        self.told("concluded", Outcome.NOTED if differing else Outcome.HOLDS, text)
-        if readings.holds:
+        noted = [*derived.conclusions(), *derived.not_known()]
+        self.told("concluded", Outcome.NOTED if noted else Outcome.HOLDS, "; ".join(noted) or "the same verdicts")
+        if not same:
+            self.told("report", Outcome.NOT_CHECKED, f"it was made by version {version} of the analysis")
+        elif readings.holds:
             self._guarded("report", lambda: self._report(bag, derived))
         else:
             self.told("report", Outcome.NOT_CHECKED, "the readings it shows do not follow from the records")
 
-    def _compare(self, bag: Bag, name: str, made: bytes) -> Agreement:
+    def _compare(self, bag: Bag, name: str, made: bytes, same: bool) -> Agreement:
         if PAYLOAD + name not in bag.names:
             return Agreement("it is missing")
         found = bag.read(PAYLOAD + name, _MAX_SMALL)
+        if not same:
+            return AGREEMENTS[name](found, made)
         if name.endswith(".csv"):
             return csv_agreement(lines_of([found]), lines_of([made]))
         return json_agreement(found, made)
@@ -270,6 +231,10 @@ class _Verifier:
         if rounded:
             well += f" but for the last figures of {rounded} numbers, as computers round differently"
         self._told_problems(key, problems, well)
+        noted = [f"{name}: {text}" for name, a in compared.items() for text in a.noted]
+        if noted and not problems:
+            self._told_problems(key, noted, "")
+            self.told(key, Outcome.NOTED, self._checks[key].text)
 
     def _report(self, bag: Bag, derived: Derived) -> None:
         if PAYLOAD + REPORT not in bag.names:
@@ -293,6 +258,14 @@ class _Verifier:
         if digest_of(bag.chunks(PAYLOAD + REPORT)) != digest_of([made]):
             raise EvidenceError(f"{REPORT} is not what the records give")
         self.told("report", Outcome.HOLDS, "set anew from the records: the same, byte for byte")
+
+
+def analysis_of(bag: Bag) -> int:
+    """The version of the analysis that made the bundle's files. Raises EvidenceError when it is no number."""
+    stated = bag.info().get(ANALYSIS_INFO, "1")  # those of 0.1.0 state none
+    if not (stated.isascii() and stated.isdecimal() and 0 < len(stated) < 7):
+        raise EvidenceError(f"the version of its analysis is stated as {stated[:40]!a}")
+    return int(stated)
 
 
 def _checkpoint_problem(checkpoint: Checkpoint, key: PublicKey, job_id: str) -> str | None:

@@ -25,12 +25,14 @@ from logger.export.report.typeset import ATTACHED_AT_MOST, PAPER, Paper, typeset
 from logger.export.story import Story
 from logger.model.records import Record
 from logger.model.text import clean, clean_name
+from logger.model.version import ANALYSIS, SOFTWARE
 
 PRINCIPAL = "rimelog"
 SIGNERS = "allowed_signers"
 RECORDS = "raw/records.jsonl"
 CHECKPOINTS = "raw/checkpoints.jsonl"
 SIGNING_KEY_INFO, PAPER_INFO, TYPESETTER_INFO = "Signing-Key", "Report-Paper", "Report-Made-With"
+ANALYSIS_INFO = "Analysis-Version"
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +104,13 @@ def _export(
     name = f"rimelog-{clean_name(job.job_id)}"
     software = clean(story.software, 40)
     info = [
-        ("Bag-Software-Agent", f"Rimelog {software}"),
+        ("Bag-Software-Agent", SOFTWARE),
         ("External-Identifier", clean(job.job_id, 80)),
         ("External-Description", "Evidence of a refrigeration service job" + (f". {INVENTED}" * job.invented)),
         (SIGNING_KEY_INFO, public.fingerprint),
         (PAPER_INFO, paper),
         (TYPESETTER_INFO, typesetter()),
+        (ANALYSIS_INFO, str(ANALYSIS)),
     ]
     others = {
         "README.txt": _readme(

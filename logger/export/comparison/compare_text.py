@@ -13,7 +13,6 @@ from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, UNITS, show_unit
 from logger.model.value import Value
-from logger.refrigerant import labelled
 from logger.stages import registry
 from logger.stages.decay_test.definition import DECAY_TEST
 from logger.stages.evacuation.definition import EVACUATION
@@ -123,7 +122,7 @@ def _about(side: Side, shown: Shown) -> list[tuple[str, str]]:
         ("Begun", f"{local.time(side.stage.begun_ns, False)} {local.zone}"),
         ("Lasted", f"{lasted}{running}"),
         ("Appliance", clean(side.job.appliance) or "not stated"),
-        ("Refrigerant", clean(labelled(side.job.refrigerant))),
+        ("Refrigerant", clean(side.refrigerant)),
     ]
 
 

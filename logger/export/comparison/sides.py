@@ -55,11 +55,13 @@ class Fact:
 class Side:
     """end_ns: of the stage, or how far a running one has got. run: None for a start-up, whose `start_up` is set.
 
-    notes: what the reader must know of this side. records, head: how many records were read, digest of the last.
+    refrigerant: its label. notes: what the reader must know of this side. records, head: how many records were read,
+    digest of the last.
     """
 
     name: str
     job: Job
+    refrigerant: str
     stage: Stage
     end_ns: int
     utc_offset_s: int
@@ -147,8 +149,8 @@ def _keep(model: JobModel, stage: Stage, end_ns: int, report: StageResult, names
         )
     facts = (*_job_facts(job), *found.facts, *_around(model, stage, end_ns))
     return Side(
-        name, job, stage, end_ns, 0, model.ambient.pressure_pa, found.run, found.start_up, facts, tuple(notes), 0,
-        GENESIS,
+        name, job, model.state.catalogue.labelled(job.refrigerant), stage, end_ns, 0, model.ambient.pressure_pa,
+        found.run, found.start_up, facts, tuple(notes), 0, GENESIS,
     )  # fmt: skip
 
 

@@ -69,6 +69,7 @@ def build_report_data(
     shown = shown_for(story, replayed)
     return ReportData(
         job=story.job,
+        refrigerant=story.state.catalogue.labelled(story.job.refrigerant),
         software=story.software,
         utc_offset_s=story.utc_offset_s,
         ambient=replayed.ambient,

@@ -196,10 +196,12 @@ class Act:
 class ReportData:
     """readings: digest of readings.csv. fingerprint: of the key that signs the bundle, None when it is not signed.
 
-    head: digest of the last record; records: how many. closed: whether the job was closed (else: as far as it went).
+    refrigerant: its label. head: digest of the last record; records: how many. closed: whether the job was closed
+    (else: as far as it went).
     """
 
     job: Job
+    refrigerant: str
     software: str
     utc_offset_s: int
     ambient: Value

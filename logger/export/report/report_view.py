@@ -22,7 +22,6 @@ from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, UNITS, show_unit
 from logger.model.value import Value, known
-from logger.refrigerant import labelled
 from logger.stages import registry
 from logger.stages.words import label_of, text_of
 from logger.wording.values import Shown, duration
@@ -86,7 +85,7 @@ def _job_rows(data: ReportData, shown: Shown) -> list[list[str]]:
         ("Site", job.site),
         ("Appliance", job.appliance),
         ("Technician", job.technician),
-        ("Refrigerant", labelled(job.refrigerant)),
+        ("Refrigerant", data.refrigerant),
         ("Full charge", shown.number(job.full_charge_kg, _Q.MASS)),
         ("Internal volume", _with_u(job.volume_m3, job.volume_u_m3, _Q.VOLUME, shown)),
         ("Ambient pressure", _ambient(data.ambient, shown)),

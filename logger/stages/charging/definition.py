@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from logger.alarms.rules import AlarmRule, Kind
-from logger.cylinder.state import contents_finding
+from logger.cylinder.on_scale import contents_finding
 from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
 from logger.model.events import JobOpened

@@ -14,7 +14,7 @@ from logger.physics.leak_flow import ServiceGas, service_gas
 from logger.refrigerant import OutOfRange
 from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE, DecayProfile
-from logger.stages.curves import curve_of
+from logger.stages.computed_curve import curve_of
 from logger.stages.decay_test.words import WORDS
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs

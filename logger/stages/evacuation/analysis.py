@@ -24,7 +24,7 @@ from logger.stages.evacuation.standstill import Source, Standstill, explain
 from logger.stages.evacuation.stretches import (
     BREAK,
     REOPENED,
-    Evacuation,
+    EvacuationRun,
     Plateau,
     PumpMark,
     Stretch,
@@ -68,7 +68,7 @@ class PullDown:
 
     state: PumpState
     stretches: tuple[Stretch, ...]
-    evacuations: tuple[Evacuation, ...]
+    evacuations: tuple[EvacuationRun, ...]
     rate: Value
     pressure_rate: Value
     time_to_target: Value

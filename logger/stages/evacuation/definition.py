@@ -12,7 +12,7 @@ from logger.model.units import MICRON_PA
 from logger.model.value import known
 from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE
-from logger.stages.curves import curve_of
+from logger.stages.computed_curve import curve_of
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.evacuation.words import WORDS
 from logger.stages.inputs import StageInputs

@@ -7,7 +7,7 @@ from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.value import Argument, Value, known, name_of, number, word
 from logger.stages.evacuation.standstill import Source, Standstill
-from logger.stages.evacuation.stretches import Evacuation, Plateau
+from logger.stages.evacuation.stretches import EvacuationRun, Plateau
 
 HELPED = 0.9  # a level under nine tenths of where it was heading is a gain
 
@@ -131,7 +131,7 @@ def gain_finding(g: Gain) -> Finding:
     )
 
 
-def count_finding(whole: Sequence[Evacuation], asked: int | None, target_pa: float | None) -> Finding:
+def count_finding(whole: Sequence[EvacuationRun], asked: int | None, target_pa: float | None) -> Finding:
     """How many evacuations with nitrogen breaks between them, and whether each reached the target."""
     counted = [e for e in whole if target_pa is None or e.lowest_pa <= target_pa]
     inputs = [number("lowest", Quantity.VACUUM, known(e.lowest_pa, "Pa")) for e in whole]

@@ -49,7 +49,7 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True)
-class Evacuation:
+class EvacuationRun:
     """start_s, end_s; lowest_pa: lowest mean reading; broken_at_s: when gas was let in after it, None at the last."""
 
     start_s: float
@@ -179,18 +179,18 @@ def _quick(t: list[float], v: list[float], low: int, peak: int) -> bool:
     )
 
 
-def evacuations(stretches: Sequence[Stretch]) -> tuple[Evacuation, ...]:
+def evacuations(stretches: Sequence[Stretch]) -> tuple[EvacuationRun, ...]:
     """Stretches joined between nitrogen breaks."""
-    found: list[Evacuation] = []
+    found: list[EvacuationRun] = []
     for s in stretches:
         if found and s.begun_by != BREAK:
             last = found[-1]
-            found[-1] = Evacuation(last.start_s, s.end_s, min(last.lowest_pa, s.lowest_pa), None)
+            found[-1] = EvacuationRun(last.start_s, s.end_s, min(last.lowest_pa, s.lowest_pa), None)
         else:
             if found:
                 last = found[-1]
-                found[-1] = Evacuation(last.start_s, last.end_s, last.lowest_pa, last.end_s)
-            found.append(Evacuation(s.start_s, s.end_s, s.lowest_pa, None))
+                found[-1] = EvacuationRun(last.start_s, last.end_s, last.lowest_pa, last.end_s)
+            found.append(EvacuationRun(s.start_s, s.end_s, s.lowest_pa, None))
     return tuple(found)
 
 

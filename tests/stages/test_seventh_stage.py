@@ -1,0 +1,323 @@
+"""One more stage is a folder's worth of code and its line in the registry: everything else finds it there."""
+
+import ast
+import json
+import re
+import subprocess
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+import logger
+from logger.alarms.rules import AlarmRule, Kind, Priority
+from logger.api.shape import shape
+from logger.cli.acts import stage_begin
+from logger.cli.stage_begin import entered
+from logger.evidence.chain import GENESIS, chained, event_of, new_event
+from logger.export.bundle.verify import Outcome, VerifyReport, verify_bundle
+from logger.export.bundle.write import Exported, export_bundle
+from logger.export.replayed import replay_job
+from logger.model import records as r
+from logger.model.drawing import LimitLine, PlotSpec
+from logger.model.finding import Finding, Verdict
+from logger.model.plain import plain
+from logger.model.points import Quantity
+from logger.model.records import EVENT, NewRecord, Record
+from logger.model.units import NS_PER_S, POUND_KG, PSI_PA
+from logger.model.value import Value, known
+from logger.pipeline.acts import NotNow, do
+from logger.pipeline.engine import Pipeline
+from logger.pipeline.job_alarms import all_rules
+from logger.pipeline.replay import in_order, replay
+from logger.stages import registry
+from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View
+from logger.stages.inputs import StageInputs
+from logger.stages.settings import Form, setting
+from tests.export.rebag import as_new, taken_apart
+from tests.export.simulated import T0_NS, simulated_job
+
+KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
+END_S = 240.0
+OIL_KG = 4 * POUND_KG
+
+# -- the stage: an invented one, as its folder would have it ------------------------------------------------------
+
+Inputs = StageInputs["OilChange"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OilChange:
+    oil_charge: float | None = setting(Quantity.MASS, "the oil to put in, such as 4lb")
+    new_filter: bool = setting(Form.FLAG, "the oil filter is changed too")
+
+
+class OilWatch:
+    def update(self, now: Inputs) -> Mapping[str, Value]:
+        return {"oil_wanted": known(now.settings.oil_charge or 0.0, "kg")}
+
+    def advice(self, now: Inputs) -> tuple[str, ...]:
+        return ("Warm the crankcase before the oil is drained.",)
+
+
+def analyse(now: Inputs) -> StageResult:
+    scale = now.series("cylinder_mass")
+    count = known(float(len(scale)), "1")
+    filter_ = "with a new filter" if now.settings.new_filter else "the filter was not changed"
+    verdict = Verdict.PASS if now.settings.new_filter else Verdict.ATTENTION
+    return StageResult(
+        (
+            Finding("oil_change.readings", Verdict.INFO, "weighed", f"{len(scale)} readings of the scale."),
+            Finding("oil_change.filter", verdict, "oil changed", f"The oil was changed, {filter_}."),
+        ),
+        facts={"readings": count},
+        limits=(LimitLine("full sump", "cylinder_mass", 12.0),),
+    )
+
+
+def alarms(settings: OilChange | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    return (
+        AlarmRule(
+            "sump-pressure", "Pressure in the sump", Priority.HIGH, Kind.HIGH, "recovery_inlet_pressure",
+            Quantity.PRESSURE, 1 * PSI_PA, on_delay_s=2, stages=frozenset({"oil-change"}),
+            action="Let no oil out before the pressure is off.", basis="invented for this test",
+        ),
+    )  # fmt: skip
+
+
+OIL_CHANGE = StageDefinition(
+    kind="oil-change",
+    label="Oil change",
+    decides="oil_change.filter",
+    settings=OilChange,
+    analyse=analyse,
+    watch=lambda now: OilWatch(),
+    view=View("oil_wanted", ("cylinder_net_mass",), "cylinder_mass", ("ambient_temperature", "cylinder_mass")),
+    live=(LiveQuantity("oil_wanted", "Oil to put in", Quantity.MASS),),
+    alarms=alarms,
+    silence_matters=frozenset({"ambient_temperature"}),
+    plots=(PlotSpec("Oil on the scale", ("cylinder_mass",)),),
+    listed=("cylinder_mass", "ambient"),
+)
+
+
+@pytest.fixture
+def seven(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(registry, "STAGES", (*registry.STAGES, OIL_CHANGE))
+
+
+# -- a job with that stage ----------------------------------------------------------------------------------------
+
+BEGUN = {"kind": "oil-change", "settings": {"oil_charge": OIL_KG, "new_filter": True}}
+
+
+def linked(new: list[NewRecord]) -> tuple[Record, ...]:
+    out: list[Record] = []
+    for one in new:
+        out.append(chained(out[-1].digest if out else GENESIS, one, len(out) + 1))
+    return tuple(out)
+
+
+@lru_cache(maxsize=2)
+def job(*concluded: Finding) -> tuple[Record, ...]:
+    """Four minutes of a simulated plant, whose stage is an oil change that ended with these findings."""
+    out: list[NewRecord] = []
+    end_ns = T0_NS + round(END_S * NS_PER_S)
+    for record in simulated_job("recovery", END_S, ("scale", "recovery board")):
+        event = event_of(record) if record.kind == EVENT else {"type": ""}
+        if event["type"] == r.STAGE_BEGUN:
+            out.append(new_event({**event, **BEGUN}))
+        elif event["type"] == r.RUN_ENDED:
+            out.append(new_event({"type": r.STAGE_ENDED, "t_ns": end_ns, "number": 1}))
+            out += [new_event({"type": r.FINDING, "t_ns": end_ns, "stage": 1, "finding": plain(f)}) for f in concluded]
+            out.append(as_new(record))
+        else:
+            out.append(as_new(record))
+    return linked(out)
+
+
+def live(records: tuple[Record, ...], until_s: float) -> tuple[Pipeline, list[dict[str, Any]]]:
+    """A live pipeline over the records, ticked each second, and the events it made."""
+    pipeline, made, next_tick = Pipeline(), [], 0
+    for t_ns, _, _, device, item in in_order(records):
+        if t_ns >= T0_NS + until_s * NS_PER_S:
+            break
+        if isinstance(item, bytes):
+            pipeline.device_heard(device)
+            pipeline.frame(device, t_ns, item)
+        else:
+            pipeline.apply(item)
+        if t_ns >= next_tick:
+            pipeline.tick(t_ns)
+            next_tick = t_ns + NS_PER_S
+        made += pipeline.take_events()
+    return pipeline, made
+
+
+def exported(records: tuple[Record, ...], folder: Path) -> Exported:
+    return export_bundle(lambda: iter(records), replay_job, KEY, folder)
+
+
+def pages(report: Path) -> str:
+    done = subprocess.run(["pdftotext", "-layout", str(report), "-"], capture_output=True, check=True)
+    return re.sub(r"[\s\u200b]+", " ", done.stdout.decode())
+
+
+def outcomes(report: VerifyReport) -> dict[str, Outcome]:
+    """Of what is made anew from the records."""
+    made = ("readings", "events", "findings", "concluded", "report")
+    return {check.key: check.outcome for check in report.checks if check.key in made}
+
+
+# -- what finds it ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.usefixtures("seven")
+def test_stage_begin_has_its_options_and_reads_what_is_typed() -> None:
+    said = CliRunner().invoke(stage_begin, ["--help"]).output
+    assert re.search(r"--oil-charge TEXT\s+Oil change: the oil to put in, such as 4lb\.", said)
+    assert re.search(r"--new-filter\s+Oil change: the oil filter", said)
+    typed = {"oil_charge": "4lb", "new_filter": True, "target": None, "minor_repair": False}
+    assert entered("oil-change", typed) == {"oil_charge": pytest.approx(OIL_KG), "new_filter": True}
+
+
+@pytest.mark.usefixtures("seven")
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        (["oil-change", "--target", "98lb"], "Oil change: --target is not a setting of this stage; its"),
+        (["recovery", "--new-filter"], "Recovery: --new-filter is not a setting of this stage; its"),
+        (["lunch"], "'lunch' is not one of 'recovery', 'pressure-test',"),
+    ],
+)  # fmt: skip
+def test_stage_begin_refuses_what_belongs_to_another_stage(line: list[str], words: str) -> None:
+    done = CliRunner().invoke(stage_begin, line)
+    assert done.exit_code == 2
+    assert words in re.sub(r"[\s│]+", " ", done.output)
+
+
+@pytest.mark.usefixtures("seven")
+def test_it_is_begun_and_ended_like_any_other() -> None:
+    pipeline, _ = live(job(), 0.5)
+    with pytest.raises(NotNow, match=r"Oil change: target is not .* its settings: oil_charge, new_filter"):
+        do(pipeline, "stage-begin", {"kind": "oil-change", "settings": {"target": 3.0}}, T0_NS + NS_PER_S)
+    with pytest.raises(NotNow, match="oil_charge is above zero"):
+        do(pipeline, "stage-begin", {"kind": "oil-change", "settings": {"oil_charge": 0}}, T0_NS + NS_PER_S)
+    assert do(pipeline, "stage-begin", BEGUN, T0_NS + NS_PER_S) == {"text": "Oil change begun, stage 1", "number": 1}
+    ended = do(pipeline, "stage-end", {}, T0_NS + 9 * NS_PER_S)
+    assert ended["text"] == "Oil change ended"
+    assert [f["key"] for f in ended["findings"]] == ["oil_change.filter", "oil_change.readings"], "it decides"
+
+
+@pytest.mark.usefixtures("seven")
+def test_screens_show_its_view_advice_and_findings() -> None:
+    pipeline, _ = live(job(), END_S - 1)
+    state = shape(pipeline.snapshot(), {})
+    assert (state["stage"]["label"], state["stage"]["running"]) == ("Oil change", True)
+    assert state["view"] == {
+        "headline": "oil_wanted", "lines": ["cylinder_net_mass"], "trend": "cylinder_mass", "log_trend": False,
+    }  # fmt: skip
+    assert (state["live"]["oil_wanted"]["label"], state["live"]["oil_wanted"]["text"]) == ("Oil to put in", "4.0 lb")
+    assert state["advice"] == ["Warm the crankcase before the oil is drained."]
+    assert [f["key"] for f in state["findings"]] == ["oil_change.filter", "oil_change.readings"]
+    assert [p["point"] for p in state["points"]][:2] == ["ambient_temperature", "cylinder_mass"]
+
+
+@pytest.mark.usefixtures("seven")
+def test_its_alarms_are_watched_and_what_it_needs_may_not_fall_silent() -> None:
+    pipeline, made = live(job(), 60.0)
+    assert "sump-pressure" in {e["key"] for e in made if e["type"] == r.ALARM}
+    assert pipeline.alarm_state.of("sump-pressure").condition
+    rules = {rule.key: rule for rule in all_rules(["ambient_temperature", "recovery_inlet_pressure"])}
+    assert rules["sump-pressure"].stages == {"oil-change"}
+    assert "oil-change" in (rules["no-data-ambient_temperature"].stages or ())
+    assert rules["overfill-soon"].stages == {"recovery", None}, "it fills no cylinder"
+
+
+@pytest.mark.usefixtures("seven")
+def test_its_facts_are_there_for_the_stages_after_it() -> None:
+    pipeline = replay(job())
+    assert pipeline.scene.facts[1]["readings"].number == pytest.approx(END_S, abs=END_S / 2)
+    assert [f.key for f in pipeline.reports[1].findings] == ["oil_change.filter", "oil_change.readings"]
+
+
+@pytest.mark.usefixtures("seven")
+def test_report_and_bundle_have_it_and_the_bundle_holds(tmp_path: Path) -> None:
+    concluded = replay(job()).reports[1].findings
+    records = job(*concluded)
+    made = exported(records, tmp_path)
+    text = pages(made.report)
+    for part in ("Stage 1: Oil change", "PASS Oil changed", "with a new filter", "Oil on the scale", "full sump"):
+        assert part in text, part
+    _, files = taken_apart(made.bundle)
+    (stage,) = json.loads(files["data/findings.json"])["stages"]
+    assert (stage["stage"], stage["verdict"], stage["headline"]) == (1, "pass", "oil changed")
+    assert "oil change" in files["data/events.csv"].decode()
+    assert set(outcomes(verify_bundle(made.bundle, replay_job)).values()) == {Outcome.HOLDS}
+
+
+# -- and a program that does not have it --------------------------------------------------------------------------
+
+CONCLUDED = (
+    Finding("oil_change.filter", Verdict.PASS, "oil changed", "The oil was changed, with a new filter."),
+    Finding("oil_change.readings", Verdict.INFO, "weighed", "Seven readings of the scale."),
+)
+
+
+@pytest.mark.parametrize("until", [Pipeline, lambda: Pipeline(live=False)])
+def test_a_record_of_a_later_version_replays_with_its_findings_as_recorded(until: Callable[[], Pipeline]) -> None:
+    pipeline = replay(job(*CONCLUDED), until())
+    pipeline.tick(pipeline.scene.now_ns + NS_PER_S)
+    assert pipeline.reports[1].findings == pipeline.snapshot().findings == CONCLUDED
+    pipeline.count_late()
+    assert pipeline.reports[1].findings == CONCLUDED
+    state = shape(pipeline.snapshot(), {})
+    assert (state["stage"]["label"], state["stage"]["kind"]) == ("Oil change", "oil-change")
+    assert state["earlier"][0]["headline"] == "oil changed"
+
+
+def test_while_such_a_stage_runs_the_job_goes_on_with_the_alarms_of_every_stage() -> None:
+    pipeline, made = live(job(), 60.0)
+    assert pipeline.snapshot().stage is not None
+    assert pipeline.values["cylinder_of_limit"].number is not None
+    assert "program-fault" not in {e["key"] for e in made if e["type"] == r.ALARM}
+    assert "sump-pressure" not in {rule.key for rule in pipeline.engine.rules}
+    assert {"overfill", "cylinder-pressure"} <= {rule.key for rule in pipeline.engine.rules}
+
+
+def test_its_report_and_bundle_hold_and_say_what_was_not_computed_again(tmp_path: Path) -> None:
+    made = exported(job(*CONCLUDED), tmp_path)
+    text = pages(made.report)
+    assert "Stage 1: Oil change" in text and "PASS Oil changed" in text and "Seven readings" in text
+    report = verify_bundle(made.bundle, replay_job)
+    found = outcomes(report)
+    assert report.holds and found.pop("concluded") is Outcome.NOTED and set(found.values()) == {Outcome.HOLDS}
+    (check,) = (check for check in report.checks if check.key == "concluded")
+    assert check.text == "stage 1: this version does not know the stage oil-change; its findings are as recorded"
+
+
+# -- so nothing else may know which stages there are --------------------------------------------------------------
+
+# Settings of the demonstration's stages; other words for them that people type; the rig file's own word.
+NAMED = {"cli/demo.py", "cli/compare.py", "config/rig_file.py"}
+
+
+def test_outside_the_stages_no_text_is_a_stages_kind() -> None:
+    room = Path(logger.__file__).parent
+    kinds = {one.kind for one in registry.STAGES}
+    found = set()
+    for path in room.rglob("*.py"):
+        where = path.relative_to(room).as_posix()
+        literals = {
+            node.value
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        }
+        if literals & kinds and not where.startswith("stages/"):
+            found.add(where)
+    assert found == NAMED

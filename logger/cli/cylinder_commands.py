@@ -37,6 +37,7 @@ from logger.model.finding import Finding, Text, Verdict
 from logger.model.plain import plain
 from logger.model.points import Quantity
 from logger.model.value import known, unknown
+from logger.wording.given import sentence
 
 if TYPE_CHECKING:
     from logger.refrigerant import Catalogue
@@ -139,7 +140,7 @@ def check(
             note = f"  ({value.note})" if value.note else ""
             click.echo(f"  {label:30s} {shown_with_u(value, quantity, units, around.pressure_pa)}{note}")
     for finding in findings:
-        say(_line(finding))
+        say(_line(finding, units))
     for note in (*((around.note,) if rests_on_ambient(pressure) else ()), *limit.notes, limit.caution):
         say(note)
 
@@ -171,7 +172,7 @@ def add(name: str, contents: str | None, anew: bool, units: str, as_json: bool, 
         return
     click.echo(f"kept {kept.name}: max gross {shown_down(limit.max_gross, units)}")
     for finding in (limit.suitability, test):
-        say(_line(finding))
+        say(_line(finding, units))
     say(limit.caution)
 
 
@@ -197,9 +198,9 @@ def list_(units: str, as_json: bool) -> None:
         limit = _limits(c, "strictest", catalogue)
         mixture = " / ".join(c.candidates) + " ?" if c.candidates else "not known"
         contents = catalogue.labelled(c.refrigerant or mixture)
-        told = [_text(_requalification(c)).headline]
+        told = [_text(_requalification(c), units).headline]
         if limit.suitability.verdict is Verdict.FAIL:
-            told.append(f"service pressure {_text(limit.suitability).headline}: do not fill")
+            told.append(f"{_text(limit.suitability, units).headline}: do not fill")
         click.echo(
             f"{c.name[:16]:16s} {contents[:22]:22s} {shown(known(c.tare_kg, 'kg'), _Q.MASS, units, 0):>10s} "
             f"{shown(known(c.water_capacity_kg, 'kg'), _Q.MASS, units, 0):>10s} "
@@ -251,17 +252,15 @@ def _requalification(chosen: Cylinder) -> Finding:
     return requalification(chosen, date.today())  # noqa: DTZ011  the day on the wall calendar is meant
 
 
-def _text(finding: Finding) -> Text:
+def _text(finding: Finding, units: str) -> Text:
     from logger.stages.words import text_of
     from logger.wording.values import Shown
 
-    return text_of(finding, Shown())
+    return text_of(finding, Shown(units))
 
 
-def _line(finding: Finding) -> str:
-    label = finding.key.split(".")[1].replace("-", " ")
-    text = _text(finding)
-    return f"[{_MARK[finding.verdict]}] {label}: {text.headline}. {text.body}"
+def _line(finding: Finding, units: str) -> str:
+    return f"[{_MARK[finding.verdict]}] {sentence(_text(finding, units).line)}"
 
 
 def _contents(limit: Any) -> str:
@@ -294,7 +293,7 @@ def _print_limits(limit: Any, test: Finding, units: str) -> None:
     else:
         say(f"No limit can be given: {limit.max_net.problem}.")
     for finding in (limit.suitability, test):
-        say(_line(finding))
+        say(_line(finding, units))
     for note in (*limit.notes, limit.caution):
         say(note)
 

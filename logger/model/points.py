@@ -21,6 +21,7 @@ class Quantity(StrEnum):
     TIME = "time"  # s
     VOLUME = "volume"  # m3
     DENSITY = "density"  # kg/m3
+    GAUGE_PRESSURE = "gauge pressure"  # above the atmosphere, Pa: a cylinder's marking
     PRESSURE_DIFFERENCE = "pressure difference"  # Pa
     PRESSURE_RATE = "pressure rate"  # Pa/s
     LEAK_RATE = "leak rate"  # Pa m3/s
@@ -43,6 +44,7 @@ SI_UNIT: dict[Quantity, str] = {
     Quantity.TIME: "s",
     Quantity.VOLUME: "m3",
     Quantity.DENSITY: "kg/m3",
+    Quantity.GAUGE_PRESSURE: "Pa",
     Quantity.PRESSURE_DIFFERENCE: "Pa",
     Quantity.PRESSURE_RATE: "Pa/s",
     Quantity.LEAK_RATE: "Pa.m3/s",

@@ -57,6 +57,8 @@ UNITS: dict[str, Unit] = {
         Unit("micron", _Q.VACUUM, MICRON_PA, "um[Hg]", digits=0),
         Unit("Torr", _Q.VACUUM, 1e3 * MICRON_PA, "mm[Hg]", digits=3),
         Unit("psi", _Q.PRESSURE_DIFFERENCE, PSI_PA, "[psi]"),
+        Unit("psi_gauge", _Q.GAUGE_PRESSURE, PSI_PA, "[psi]"),
+        Unit("bar_gauge", _Q.GAUGE_PRESSURE, 1e5, "bar", digits=2),
         Unit("F", _Q.TEMPERATURE, 5 / 9, "[degF]", offset=459.67 * 5 / 9),
         Unit("C", _Q.TEMPERATURE, 1.0, "Cel", offset=273.15),
         Unit("K", _Q.TEMPERATURE, 1.0, "K", digits=2),
@@ -182,7 +184,7 @@ def from_si(number: float, unit: Unit, ambient_pa: float = STANDARD_ATMOSPHERE_P
 
 SYSTEMS: dict[str, dict[Quantity, str]] = {
     "us": {
-        _Q.PRESSURE: "psig", _Q.BAROMETER: "inHgabs",
+        _Q.PRESSURE: "psig", _Q.GAUGE_PRESSURE: "psi_gauge", _Q.BAROMETER: "inHgabs",
         _Q.TEMPERATURE: "F", _Q.TEMPERATURE_DIFFERENCE: "F_diff", _Q.MASS: "lb",
         _Q.MASS_RATE: "lb/min", _Q.VACUUM: "micron", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "ft3",
         _Q.DENSITY: "lb/ft3", _Q.PRESSURE_DIFFERENCE: "psi", _Q.PRESSURE_RATE: "micron/min",
@@ -190,7 +192,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.PRESSURE_DIFFERENCE_RATE: "psi/h", _Q.MASS_PER_YEAR: "lb/yr", _Q.DECADE_RATE: "decades/h",
     },
     "si": {
-        _Q.PRESSURE: "barg", _Q.BAROMETER: "hPa",
+        _Q.PRESSURE: "barg", _Q.GAUGE_PRESSURE: "bar_gauge", _Q.BAROMETER: "hPa",
         _Q.TEMPERATURE: "C", _Q.TEMPERATURE_DIFFERENCE: "K_diff", _Q.MASS: "kg",
         _Q.MASS_RATE: "kg/min", _Q.VACUUM: "Pa", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "L",
         _Q.DENSITY: "kg/m3", _Q.PRESSURE_DIFFERENCE: "bar", _Q.PRESSURE_RATE: "Pa/min",
@@ -199,7 +201,16 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
     },
 }  # fmt: skip
 
-_SHOWN = {"F": "°F", "C": "°C", "F_diff": "°F", "K_diff": "K", "inHgabs": "inHg abs", "L": "L"}
+_SHOWN = {
+    "psi_gauge": "psig",
+    "bar_gauge": "barg",
+    "F": "°F",
+    "C": "°C",
+    "F_diff": "°F",
+    "K_diff": "K",
+    "inHgabs": "inHg abs",
+    "L": "L",
+}
 
 
 def show_unit(unit: Unit) -> str:

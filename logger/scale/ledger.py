@@ -8,12 +8,16 @@ between two cylinders, or a tugged hose, is never counted as refrigerant.
 import math
 from dataclasses import dataclass, replace
 
-from logger.model.finding import Finding, Verdict, worded
-from logger.model.value import Value, known, unknown
+from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
+from logger.model.value import Argument, Value, known, name_of, number, unknown, word
 from logger.scale.rate import BIG_JUMP_KG, OFF_SCALE, Disturbance
-from logger.wording.numbers import mass, mass_spread
+from logger.wording.numbers import mass
 
 CLOSE = 0.03  # of the charge: too little to look for (common practice)
+NOT_NAMED = "not named"
+CAUSES = {"short": ("left_in_system", "leaked_before", "charge_too_high"),
+          "over": ("overcharged", "charge_too_low", "oil_or_air")}  # fmt: skip
 _SAME_CYLINDER_KG = 2.0  # put back: may have gained this much more than when it was lifted
 
 
@@ -106,19 +110,36 @@ class MassLedger:
         if self.steps:
             total = sum(size for size, _ in self.steps)
             notes.append(f"{len(self.steps)} step(s) of the scale, {mass(total)} in all, not counted")
-        jumps = sum(not leg.cylinder for leg in self.legs[1:])
-        if jumps:
-            notes.append(f"{jumps} jump(s) of the scale to what nobody named, not counted")
+        if self._jumps:
+            notes.append(f"{self._jumps} jump(s) of the scale to what nobody named, not counted")
         return known(sum(leg.moved_kg for leg in self.legs), "kg", self._u(self.legs), "; ".join(notes) or None)
 
     def by_cylinder(self) -> tuple[tuple[str, Value], ...]:
-        """(name, mass moved) in order of first use; cylinders nobody named as "not named"."""
+        """(name, mass moved) in order of first use; cylinders nobody named as NOT_NAMED."""
         names = list(dict.fromkeys(leg.cylinder for leg in self.legs))
         out = []
         for name in names:
             legs = tuple(leg for leg in self.legs if leg.cylinder == name)
-            out.append((name or "not named", known(sum(leg.moved_kg for leg in legs), "kg", self._u(legs))))
+            out.append((name or NOT_NAMED, known(sum(leg.moved_kg for leg in legs), "kg", self._u(legs))))
         return tuple(out)
+
+    def inputs(self) -> tuple[Argument, ...]:
+        """What a finding of the mass rests on: each cylinder with its mass, and what was not counted."""
+        found: list[Argument] = []
+        for name, moved in self.by_cylinder():
+            found.append(word("cylinder", NOT_NAMED) if name == NOT_NAMED else name_of("cylinder", name))
+            found.append(number("of_cylinder", Quantity.MASS, moved))
+        if self.steps:
+            found.append(number("steps", Quantity.COUNT, known(float(len(self.steps)), "1")))
+            found.append(number("steps_in_all", Quantity.MASS, known(sum(size for size, _ in self.steps), "kg")))
+        if self._jumps:
+            found.append(number("jumps", Quantity.COUNT, known(float(self._jumps), "1")))
+        return tuple(found)
+
+    @property
+    def _jumps(self) -> int:
+        """Of the scale, to what nobody named."""
+        return sum(not leg.cylinder for leg in self.legs[1:])
 
     def _u(self, legs: tuple[Leg, ...]) -> float:
         """Two readings a leg, each at least 0.29 of a division (GUM F.2.2.1), and the flow during the steps."""
@@ -130,29 +151,23 @@ class MassLedger:
 
 def balance(recovered: Value, charge_kg: float | None, u_charge_kg: float = 0.0) -> Finding:
     """Recovered mass against the appliance's charge: is the difference more than the weighing can explain?"""
-    key = "recovery.balance"
-    rule = "common practice, no source: recovered against the charge of the appliance"
-    decision = "differs where the difference exceeds its expanded uncertainty (k=2)"
+    key, moved = "recovery.balance", number("recovered", Quantity.MASS, recovered)
     if recovered.number is None:
-        return worded(key, Verdict.CANNOT_TELL, "no balance", f"No mass balance: {recovered.problem}.", rule, decision)
+        return Finding(key, Verdict.CANNOT_TELL, (moved, word("judged", "unknown")))
     if charge_kg is None:
-        text = f"{mass(recovered.number)} recovered; the charge of the appliance is not entered."
-        return worded(key, Verdict.INFO, "no charge entered", text, rule, decision, (("recovered", recovered),))
-    u = math.hypot(recovered.u or 0.0, u_charge_kg)
-    left = known(charge_kg - recovered.number, "kg", u)
-    inputs = (("recovered", recovered), ("charge", known(charge_kg, "kg", u_charge_kg or None)), ("difference", left))
+        return Finding(key, Verdict.INFO, (moved, word("judged", "no_charge")))
     difference = charge_kg - recovered.number
-    share = f"{100 * recovered.number / charge_kg:.1f} % of the charge"
+    u = math.hypot(recovered.u or 0.0, u_charge_kg)
+    inputs = (
+        moved,
+        number("charge", Quantity.MASS, known(charge_kg, "kg", u_charge_kg or None)),
+        number("difference", Quantity.MASS, known(difference, "kg", u)),
+        number("share", Quantity.RATIO, known(recovered.number / charge_kg, "1")),
+    )
+    side = "short" if difference > 0 else "over"
     if abs(difference) <= 2 * u:
-        text = f"{share} recovered; the difference is within the weighing's uncertainty (± {mass_spread(2 * u)})."
-        return worded(key, Verdict.PASS, "balances", text, rule, decision, inputs)
+        return Finding(key, Verdict.PASS, (*inputs, word("judged", "balances")))
     if abs(difference) <= CLOSE * charge_kg:
-        text = f"{share} recovered; the difference is {mass(difference)} (± {mass_spread(2 * u)})."
-        return worded(key, Verdict.INFO, share, text, rule, decision, inputs)
-    if difference > 0:
-        text = f"{share} recovered; {mass(difference)} (± {mass_spread(2 * u)}) are missing."
-        causes = ("still in the appliance or its oil", "leaked out before the job", "charge entered too high")
-        return worded(key, Verdict.ATTENTION, "less than the charge", text, rule, decision, inputs, causes)
-    text = f"{share} recovered: {mass(-difference)} (± {mass_spread(2 * u)}) more than the charge entered."
-    causes = ("overcharged", "charge entered too low", "oil or air came along")
-    return worded(key, Verdict.ATTENTION, "more than the charge", text, rule, decision, inputs, causes)
+        return Finding(key, Verdict.INFO, (*inputs, word("judged", f"little_{side}")))
+    causes = (word("cause", cause) for cause in CAUSES[side])
+    return Finding(key, Verdict.ATTENTION, (*inputs, word("judged", side), *causes))

@@ -3,9 +3,11 @@
 from functools import lru_cache
 from typing import Any
 
+from logger.cylinder.words import WORDS as CYLINDER
 from logger.model.finding import Finding, Text
 from logger.model.plain import plain
 from logger.model.value import Statement
+from logger.scale.words import WORDS as SCALE
 from logger.stages import registry
 from logger.stages.definition import StageDefinition
 from logger.wording.book import Book, Words
@@ -27,7 +29,7 @@ def whole() -> Book:
 
 @lru_cache(maxsize=4)
 def _whole(stages: tuple[StageDefinition[object], ...]) -> Book:
-    return Book((JOB, *(stage.words for stage in stages)))
+    return Book((JOB, SCALE, CYLINDER, *(stage.words for stage in stages)))
 
 
 def text_of(finding: Finding, shown: Shown) -> Text:

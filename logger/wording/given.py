@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from logger.model.points import Quantity
 from logger.model.value import Argument, Code, Value
-from logger.wording.values import Shown
+from logger.wording.values import Shown, rough
 
 
 class Given:
@@ -60,6 +60,18 @@ class Given:
         """Whether there is a number of that name."""
         return any(one.name == name and isinstance(one.value, Value) and one.value.number is not None
                    for one in self._inputs)  # fmt: skip
+
+    def whole(self, name: str) -> str:
+        """Without decimals: "131 °F"."""
+        one = self._first(name)
+        if not isinstance(one.value, Value) or not isinstance(one.kind, Quantity):
+            return self.text(one)
+        return self._shown.whole(one.value, one.kind)
+
+    def rough(self, name: str) -> str:
+        """A time in whole minutes: "12 min"."""
+        value = self.value(name)
+        return str(value.problem) if value.number is None else rough(value.number)
 
     def spread(self, name: str) -> str:
         """With its expanded uncertainty: "19.5 ± 0.4 lb"."""
@@ -114,3 +126,13 @@ class Given:
                 f"{one.value.number:.4g} {one.value.unit}" if one.value.number is not None else str(one.value.problem)
             )
         return self._shown.figure(one.value, one.kind)
+
+
+def many(count: float, thing: str) -> str:
+    """ "1 cylinder", "2 cylinders"."""
+    return f"{count:,.0f} {thing}{'' if count == 1 else 's'}"
+
+
+def sentence(text: str) -> str:
+    """With a capital at its beginning, units as they are: "Condensing 9.4 °F over ambient"."""
+    return text[:1].upper() + text[1:]

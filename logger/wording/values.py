@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 
 from logger.model.points import Quantity
-from logger.model.units import STANDARD_ATMOSPHERE_PA, from_si, show, show_unit, user_unit
+from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA, UNITS, Unit, from_si, show, show_unit, user_unit
 from logger.model.value import Value, known
 
 _Q = Quantity
@@ -13,6 +13,7 @@ _DIFFERENCE = {
     _Q.PRESSURE: _Q.PRESSURE_DIFFERENCE,
     _Q.TEMPERATURE: _Q.TEMPERATURE_DIFFERENCE,
 }
+_NO_VACUUM_PA = 0.05 * PSI_PA  # shown as 0.0 psig
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,35 +57,48 @@ class Shown:
         if quantity is Quantity.TIME:
             return duration(value.number)
         if quantity is Quantity.COUNT:
-            return f"{value.number:,.0f}"
-        if not value.u:
+            return f"{value.number:,.12g}"
+        if quantity is Quantity.LEAK_RATE and not value.u:
             return show(value, quantity, self.system, self.ambient_pa)
-        unit = user_unit(quantity, self.system)
-        digits = min(
-            unit.digits, _digits_of(2 * value.u / user_unit(_DIFFERENCE.get(quantity, quantity), self.system).factor)
-        )
-        shown = round(from_si(value.number, unit, self.ambient_pa), digits) + 0.0
-        return f"{shown:,.{max(digits, 0)}f} {show_unit(unit)}"
+        unit = self._unit(value.number, quantity)
+        digits = min(unit.digits, _digits_of(2 * value.u / unit.factor)) if value.u else unit.digits
+        return f"{self._rounded(value.number, unit, digits)} {_name(unit)}"
+
+    def whole(self, value: Value, quantity: Quantity) -> str:
+        """Without decimals, for a number that is whole in the system it was written in: "131 °F", "55 °C"."""
+        if value.number is None:
+            return value.problem or "unknown"
+        unit = self._unit(value.number, quantity)
+        return f"{self._rounded(value.number, unit, 0)} {_name(unit)}"
 
     def with_spread(self, value: Value, quantity: Quantity) -> str:
         """With the expanded uncertainty (k=2) in one unit: "19.5 ± 0.4 lb"; alone where none is stated."""
         if value.number is None or not value.u or quantity is Quantity.COUNT:
             return self.figure(value, quantity)
-        unit = user_unit(quantity, self.system)
-        spread = 2 * value.u / user_unit(_DIFFERENCE.get(quantity, quantity), self.system).factor
+        unit = self._unit(value.number, quantity)
+        spread = 2 * value.u / unit.factor
         digits = min(6, max(0, _digits_of(spread)))
-        shown = round(from_si(value.number, unit, self.ambient_pa), digits) + 0.0
-        return f"{shown:,.{digits}f} ± {spread:,.{digits}f} {show_unit(unit)}"
+        return f"{self._rounded(value.number, unit, digits)} ± {spread:,.{digits}f} {_name(unit)}"
 
     def apart(self, value: Value, limit: Value, quantity: Quantity) -> str:
         """A number that differs from its limit, with the decimals that show it: "500.3 microns" where it is 500."""
         assert value.number is not None and limit.number is not None
         if quantity is Quantity.TIME:
             return exact(value.number)
-        unit = user_unit(quantity, self.system)
+        unit = self._unit(value.number, quantity)
         one, other = (from_si(v, unit, self.ambient_pa) for v in (value.number, limit.number))
         digits = next((n for n in range(unit.digits, 7) if f"{one:.{n}f}" != f"{other:.{n}f}"), 7)
-        return f"{one:,.{digits}f} {show_unit(unit)}"
+        return f"{one:,.{digits}f} {_name(unit)}"
+
+    def _unit(self, number: float, quantity: Quantity) -> Unit:
+        """Of the user's system; a US pressure below the atmosphere is a vacuum in inches of mercury."""
+        unit = user_unit(quantity, self.system)
+        if quantity is Quantity.PRESSURE and unit.name == "psig" and number < self.ambient_pa - _NO_VACUUM_PA:
+            return UNITS["inHg"]
+        return unit
+
+    def _rounded(self, number: float, unit: Unit, digits: int) -> str:
+        return f"{round(from_si(number, unit, self.ambient_pa), digits) + 0.0:,.{max(digits, 0)}f}"
 
     def instant(self, rfc3339: str) -> str:
         """A stored time as of the place: "18:10:05"."""
@@ -119,6 +133,18 @@ def duration(seconds: float) -> str:
         return f"{whole // 60} min {whole % 60:02d} s"
     minutes = round(seconds / 60)
     return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def rough(seconds: float) -> str:
+    """Whole minutes from a minute and a half on: "45 s", "12 min", "2 h 05 min"."""
+    if round(seconds) < 90:
+        return f"{round(seconds)} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def _name(unit: Unit) -> str:
+    return "in. Hg vac" if unit.name == "inHg" else show_unit(unit)
 
 
 def _digits_of(spread: float) -> int:

@@ -24,6 +24,7 @@ from logger.model.finding import Verdict
 from logger.model.plain import from_plain, plain
 from logger.model.text import clean
 from logger.model.units import POUND_KG, UnitError
+from logger.model.value import day_of
 
 ONE = Cylinder("C-1", 12.5, 21.6, 2.76e6, date(2024, 2, 1), "R-410A", contents_kg=3.2, requalify_years=10.0)
 TWO = Cylinder('Kälte "2"', 12.0, 20.0, candidates=("R-22", "R-407C"))
@@ -117,9 +118,10 @@ def test_a_month_stays_a_month(tmp_path: Path) -> None:
         assert isinstance(cylinder.tested, MonthOnly) and str(cylinder.tested) == "2021-05"
     told = requalification(kept, date(2026, 5, 1))
     assert told.verdict is Verdict.PASS
-    assert "Tested 2021-05, good until 2026-05-01 (counted from the first day of the month)" in told.text
+    assert told.inputs[:2] == (day_of("tested", "2021-05"), day_of("due", "2026-05-01"))
+    assert told.codes("counted") == ("month_only",)
     overdue = requalification(kept, date(2026, 5, 2))
-    assert overdue.verdict is Verdict.FAIL and "test of 2021-05 ran out" in overdue.text
+    assert (overdue.verdict, overdue.inputs[:2]) == (Verdict.FAIL, told.inputs[:2])
 
 
 @pytest.mark.parametrize("written", ['"2021-13"', '"May 2021"', "2021"])

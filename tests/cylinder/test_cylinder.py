@@ -18,6 +18,7 @@ from logger.cylinder.checks import (
 )
 from logger.cylinder.filling_rules import (
     CFR_DENSITY,
+    CFR_FULL_K,
     P200_RATIO,
     WATER_DENSITY,
     NoLimit,
@@ -29,9 +30,9 @@ from logger.cylinder.filling_rules import (
 from logger.cylinder.limits import CylinderLimits, contents, limits, liquid_share, present_fill, volume_m3
 from logger.model.cylinder import Cylinder
 from logger.model.errors import ComputeError
-from logger.model.finding import Verdict
+from logger.model.finding import Finding, Verdict
 from logger.model.units import POUND_KG, PSI_PA
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, known, name_of, unknown
 from logger.refrigerant import Refrigerant, UnknownRefrigerant, find, names
 from logger.refrigerant.primed import PrimedState
 
@@ -288,6 +289,10 @@ def test_more_mass_is_fuller_sooner_full_and_leaves_less(mass_kg: float, more_kg
         assert two.liquid_full_temperature.number <= one.liquid_full_temperature.number
 
 
+def si_of(finding: Finding, name: str) -> float:
+    return number(finding.value(name) or unknown("", f"no {name}"))
+
+
 def number(value: Value) -> float:
     assert value.number is not None, value.problem
     return value.number
@@ -371,8 +376,9 @@ def test_limits_are_computed_once_for_the_same_cylinder() -> None:
 )
 def test_pressure_at_131_f(name: str, psig: float) -> None:
     """(C)."""
-    (label, value) = suitability(SMALL, (find(name),)).inputs[0]
-    assert "131" in label and number(value) / PSI_PA == pytest.approx(psig, abs=0.15)
+    finding = suitability(SMALL, (find(name),))
+    assert finding.value("at") == known(CFR_FULL_K, "K")
+    assert si_of(finding, "reaches") / PSI_PA == pytest.approx(psig, abs=0.15)
 
 
 @pytest.mark.parametrize(
@@ -394,24 +400,27 @@ def test_service_pressure(name: str, service_psi: float, verdict: Verdict) -> No
     """49 CFR 173.301a: at 131 °F at most 5/4 of the service pressure (S)."""
     cylinder = replace(SMALL, service_pressure_pa=service_psi * PSI_PA)
     finding = suitability(cylinder, (find(name),))
-    assert finding.verdict is verdict and "173.301a" in finding.rule
-    assert number(finding.inputs[2][1]) == pytest.approx(1.25 * service_psi * PSI_PA)
-    assert ("high-pressure cylinder" in finding.text) == (verdict is Verdict.CANNOT_TELL)
+    judged = {Verdict.PASS: "fits", Verdict.FAIL: "too_high", Verdict.CANNOT_TELL: "not_reached"}
+    assert (finding.verdict, finding.codes("judged")) == (verdict, (judged[verdict],))
+    assert si_of(finding, "allowed") == pytest.approx(1.25 * service_psi * PSI_PA)
+    assert (finding.codes("short") == ("above_critical",)) == (verdict is Verdict.CANNOT_TELL)
 
 
 def test_of_several_the_highest_pressure_decides() -> None:
     cylinder = replace(SMALL, service_pressure_pa=260 * PSI_PA)
     finding = suitability(cylinder, (find("R-134a"), find("R-404A"), find("R-22")))
-    assert finding.verdict is Verdict.FAIL and "R-404A" in finding.text
+    assert finding.verdict is Verdict.FAIL and name_of("refrigerant", "R-404A") in finding.inputs
     beside = suitability(cylinder, (find("R-744"), find("R-22")))  # a critical point is no excuse
-    assert beside.verdict is Verdict.FAIL and "R-744 reaches" in beside.text
+    assert beside.verdict is Verdict.FAIL and name_of("refrigerant", "R-744") in beside.inputs
 
 
 def test_an_unknown_marking_says_what_is_needed() -> None:
     finding = suitability(replace(SMALL, service_pressure_pa=None), (find("R-22"),))
-    assert finding.verdict is Verdict.CANNOT_TELL and "at least 240.6 psig" in finding.text
+    assert (finding.verdict, finding.codes("marking")) == (Verdict.CANNOT_TELL, ("at_least",))
+    assert si_of(finding, "needs") / PSI_PA == pytest.approx(240.6, abs=0.05)
     above = suitability(replace(SMALL, service_pressure_pa=None), (find("R-744"),))
-    assert above.verdict is Verdict.CANNOT_TELL and "marking above" in above.text and "critical" in above.text
+    assert (above.verdict, above.codes("marking")) == (Verdict.CANNOT_TELL, ("above",))
+    assert above.codes("short") == ("above_critical",)
 
 
 def test_another_refrigerant_than_the_cylinder_s_makes_it_a_mixture() -> None:
@@ -419,10 +428,11 @@ def test_another_refrigerant_than_the_cylinder_s_makes_it_a_mixture() -> None:
     both = limits(SMALL_R22, "strictest", "R-404A")
     assert [r.name for r in both.refrigerants] == ["R-22", "R-404A"]
     assert both.max_net.number == of("R-404A").max_net.number
-    assert both.suitability.text.startswith("R-404A reaches")
+    assert both.suitability.inputs[0] == name_of("refrigerant", "R-404A")
     assert limits(SMALL_R22, "strictest", "R-22") == limits(SMALL_R22)
     finding = one_refrigerant(SMALL_R22, "R-404A")
-    assert finding.verdict is Verdict.FAIL and "R-22" in finding.text and "R-404A" in finding.text
+    assert finding.verdict is Verdict.FAIL
+    assert finding.inputs[1:3] == (name_of("refrigerant", "R-404A"), name_of("entered", "R-22"))
     unknown_mixture = replace(SMALL, refrigerant=None, candidates=("R-22", "R-407C"))
     assert one_refrigerant(unknown_mixture, "R-404A").verdict is Verdict.FAIL
     for fits in (SMALL_R22, unknown_mixture, replace(SMALL, refrigerant=None)):
@@ -489,7 +499,8 @@ def test_nothing_is_called_without_settled_temperature_accuracy_liquid_or_one_re
     assert air(700e3, inside=(find("R-22"), find("R-134a"))) is Verdict.CANNOT_TELL
     assert air(700e3, fill=known(0.0, "1")) is Verdict.CANNOT_TELL
     lost = non_condensables(unknown("Pa", "open circuit"), known(298.15, "K", 0.1), R134A, settled=True)
-    assert lost.verdict is Verdict.CANNOT_TELL and "open circuit" in lost.text
+    assert (lost.verdict, lost.codes("judged")) == (Verdict.CANNOT_TELL, ("no_reading",))
+    assert lost.value("pressure") == unknown("Pa", "open circuit")
 
 
 def test_below_saturation_is_something_to_look_at() -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.model.finding import Verdict
+from logger.model.finding import Finding, Verdict
 from logger.model.units import POUND_KG
 from logger.model.value import known, unknown
 from logger.scale.ledger import MassLedger, balance
@@ -91,19 +91,31 @@ def test_masses_add_up_over_any_cylinders_and_u_grows_with_their_number(cylinder
 
 
 @pytest.mark.parametrize(
-    ("recovered", "charge", "verdict", "headline"),
+    ("recovered", "charge", "verdict", "judged"),
     [
         (99.9, 100.0, Verdict.PASS, "balances"),
-        (98.5, 100.0, Verdict.INFO, "98.5 % of the charge"),
-        (90.0, 100.0, Verdict.ATTENTION, "less than the charge"),
-        (104.0, 100.0, Verdict.ATTENTION, "more than the charge"),
+        (98.5, 100.0, Verdict.INFO, "little_short"),
+        (101.5, 100.0, Verdict.INFO, "little_over"),
+        (90.0, 100.0, Verdict.ATTENTION, "short"),
+        (104.0, 100.0, Verdict.ATTENTION, "over"),
     ],
 )
-def test_balance_against_the_appliance(recovered: float, charge: float, verdict: Verdict, headline: str) -> None:
+def test_balance_against_the_appliance(recovered: float, charge: float, verdict: Verdict, judged: str) -> None:
     finding = balance(known(recovered, "kg", 0.1), charge)
-    assert (finding.verdict, finding.headline) == (verdict, headline)
+    assert (finding.verdict, finding.codes("judged")) == (verdict, (judged,))
+    assert finding.value("share") == known(recovered / charge, "1")
+    assert bool(finding.codes("cause")) is (verdict is Verdict.ATTENTION)
 
 
 def test_no_balance_without_a_mass_or_a_charge() -> None:
     assert balance(unknown("kg", "no scale"), 100.0).verdict is Verdict.CANNOT_TELL
-    assert balance(known(5.0, "kg"), None).headline == "no charge entered"
+    alone = balance(known(5.0, "kg"), None)
+    assert (alone.verdict, alone.codes("judged")) == (Verdict.INFO, ("no_charge",))
+
+
+def test_a_finding_has_each_cylinder_and_what_was_not_counted() -> None:
+    ledger = started().read(known(30.0, "kg")).jumped(jump(30.0, 30.4, u=0.02)).jumped(jump(30.4, 55.0))
+    finding = Finding("mass", Verdict.INFO, ledger.inputs())
+    assert [one.value for one in ledger.inputs() if one.name == "cylinder"] == ["A", "not named"]
+    found = [(name, round(value.number or 0.0, 6)) for name, value in finding.numbers()]
+    assert found == [("of_cylinder", 10.0), ("of_cylinder", 0.0), ("steps", 1.0), ("steps_in_all", 0.4), ("jumps", 1.0)]

@@ -54,6 +54,31 @@ def test_every_number_can_be_told(number: float, u: float | None, unit: str) -> 
     assert not re.search(r"-0(\.0+)?(?![\d.])", text)
 
 
+@pytest.mark.parametrize(
+    ("value", "quantity", "us", "si"),
+    [
+        (known(62_500.0, "Pa"), Quantity.PRESSURE, "11.5 in. Hg vac", "-0.39 barg"),
+        (known(62_500.0, "Pa", 900.0), Quantity.PRESSURE, "11.5 ± 0.5 in. Hg vac", "-0.388 ± 0.018 barg"),
+        (known(101_200.0, "Pa"), Quantity.PRESSURE, "0.0 psig", "0.00 barg"),
+        (known(2.41e6, "Pa"), Quantity.GAUGE_PRESSURE, "349.5 psig", "24.10 barg"),
+        (known(3.0, "1"), Quantity.COUNT, "3", "3"),
+        (known(2.5, "1"), Quantity.COUNT, "2.5", "2.5"),
+    ],
+)
+def test_one_system_alone(value: Value, quantity: Quantity, us: str, si: str) -> None:
+    assert (Shown("us").with_spread(value, quantity), Shown("si").with_spread(value, quantity)) == (us, si)
+
+
+def test_a_vacuum_is_that_below_the_place_s_own_atmosphere() -> None:
+    assert Shown("us", 83_000.0).figure(known(62_500.0, "Pa"), Quantity.PRESSURE) == "6.1 in. Hg vac"
+    assert Shown("us", 83_000.0).figure(known(90_000.0, "Pa"), Quantity.PRESSURE) == "1.0 psig"
+
+
+def test_whole_degrees() -> None:
+    assert Shown("us").whole(known(328.15, "K"), Quantity.TEMPERATURE) == "131 °F"
+    assert Shown("si").whole(known(328.15, "K"), Quantity.TEMPERATURE) == "55 °C"
+
+
 def test_gauge_pressures_refer_to_the_jobs_ambient() -> None:
     assert Shown("us", 80_000.0).one(known(80_000.0, "Pa"), Quantity.PRESSURE) == "0.0 psig"
 

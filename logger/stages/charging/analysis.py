@@ -91,7 +91,7 @@ def _mass_finding(charged: Value, peak: Value, took_s: float, ledger: MassLedger
         (
             number("charged", Quantity.MASS, charged),
             number("fastest", Quantity.MASS_RATE, peak),
-            *(number(name, Quantity.MASS, moved) for name, moved in ledger.by_cylinder()),
+            *ledger.inputs(),
             number("lasted", Quantity.TIME, known(took_s, "s")),
         ),
     )

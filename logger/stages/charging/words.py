@@ -1,6 +1,7 @@
 """Charging in words."""
 
 from logger.model.finding import Text
+from logger.scale.words import MASS_LABELS, MASS_RULE, not_counted
 from logger.wording.book import Words
 from logger.wording.given import Given
 
@@ -8,12 +9,11 @@ _LEAK_LAW = "40 CFR 82.157(c)(2)"
 
 
 def _mass(f: Given) -> Text:
-    rule = "sum over the cylinders of last minus first settled reading (GUM for the uncertainty)"
     if not f.known("charged"):
-        return Text("charged mass unknown", f"Charged mass unknown: {f('charged')}.", rule)
+        return Text("charged mass unknown", f"Charged mass unknown: {f('charged')}.", MASS_RULE)
     fastest = f", fastest {f('fastest')}" if f.known("fastest") and f.value("fastest").number else ""
-    note = f"; {f.value('charged').note}" if f.value("charged").note else ""
-    return Text(f"{f('charged')} charged", f"{f.spread('charged')} in {f('lasted')}{fastest}{note}.", rule)
+    body = f"{f.spread('charged')} in {f.rough('lasted')}{fastest}.{not_counted(f)}"
+    return Text(f"{f('charged')} charged", body, MASS_RULE)
 
 
 def _target(f: Given) -> Text:
@@ -115,6 +115,7 @@ WORDS = Words(
         "charging.leak_rate": _leak_rate,
     },
     terms={
+        "not named": "not named",
         "met": "target met",
         "over": "over the target",
         "short": "short of the target",
@@ -124,5 +125,5 @@ WORDS = Words(
         "commercial": "commercial refrigeration",
         "industrial": "industrial process refrigeration",
     },
-    labels={"leak_rate": "leak rate, share a year", "in_the_system": "in the system now"},
+    labels={**MASS_LABELS, "leak_rate": "leak rate, share a year", "in_the_system": "in the system now"},
 )

@@ -1,4 +1,4 @@
-"""A recovery stage as a whole: what came out, as liquid and as vapour, what stood in the way, and whether it is done.
+"""A recovery stage as a whole: how much as liquid and as vapour, what was in the way, and whether it is done.
 
 Runs the live classes (MassRate, MassLedger, RecoveryWatch) over the recorded readings, so that its conclusions are
 those of the screen, then judges the end: mass balance, the level of 40 CFR 82.156, the rebound.
@@ -8,30 +8,29 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, known, number, unknown, word
 from logger.refrigerant import Refrigerant
 from logger.scale.ledger import MassLedger, balance
 from logger.scale.rate import Disturbance, MassRate
 from logger.stages.recovery.level import RecoveryLevel
 from logger.stages.recovery.live import Phase, RecoveryNow, RecoveryWatch
 from logger.stages.recovery.rebound import SETTLE_S, Rebound, judge_rebound
-from logger.wording.numbers import duration, kelvin, mass, mass_rate, mass_with_spread
+from logger.stages.recovery.stall import Cause, inputs_of
 
 MAX_STEPS = 4096
 STALE_S = 30.0
-_COMMON = "common practice, no source"
 
 
 @dataclass(frozen=True, slots=True)
 class Stall:
-    """From start_s to end_s (seconds from the window's start) nothing came while charge remained."""
+    """From start_s to end_s (seconds from the window's start) nothing flowed while charge remained."""
 
     start_s: float
     end_s: float
-    causes: tuple[str, ...]
-    check_next: tuple[str, ...]
+    causes: tuple[Cause, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +107,7 @@ def analyse_recovery(
     resolution_kg: the scale's division; u_accuracy_kg: see MassLedger. swaps: (time, name of the cylinder that came).
     level: from recovery_level.required_level. stopped_s: when the machine was stopped for good.
     """
-    charge = unknown("kg", "charge of the appliance not entered")
+    charge = unknown("kg", "the system's full charge is not entered")
     if charge_kg is not None:
         charge = known(charge_kg, "kg", u_charge_kg)
     level_pa = None if level is None else level.pressure.number
@@ -183,20 +182,20 @@ class _Run:
         if now.stalled_since_s is None:
             return
         if self.stalls and self.stalls[-1].start_s == now.stalled_since_s:
-            self.stalls[-1] = Stall(now.stalled_since_s, t, now.causes, now.check_next)
+            self.stalls[-1] = Stall(now.stalled_since_s, t, now.causes)
         else:
-            self.stalls.append(Stall(now.stalled_since_s, t, now.causes, now.check_next))
+            self.stalls.append(Stall(now.stalled_since_s, t, now.causes))
 
     def result(self, charge_kg: float | None, u_charge_kg: float, rebound: Rebound | None) -> RecoveryResult:
         recovered = self.ledger.moved
         liquid, vapour = self._rate_of(Phase.LIQUID), self._rate_of(Phase.VAPOUR)
         over = self._over_ambient()
         findings = [
-            self._mass_finding(recovered),
+            mass_finding(recovered, self.ledger),
             balance(recovered, charge_kg, u_charge_kg),
-            self._phase_finding(liquid, vapour),
-            *(self._stall_finding(stall) for stall in self.stalls),
-            *self._condensing_finding(over),
+            phase_finding(liquid, vapour, self.watch.changed_over_s, self.watch.because),
+            *(stall_finding(stall) for stall in self.stalls),
+            *condensing_finding(over),
             *(rebound.findings if rebound is not None else ()),
         ]
         return RecoveryResult(
@@ -216,7 +215,7 @@ class _Run:
     def _rate_of(self, phase: Phase) -> Value:
         rates = [s.rate_kg_s for s in self.steps if s.phase is phase and s.rate_kg_s is not None]
         if len(rates) < 5:
-            return unknown("kg/s", f"no {phase.value} to speak of was recovered")
+            return unknown("kg/s", f"too little {phase.value} was recovered")
         middle = median(rates)
         return known(middle, "kg/s", 1.4826 * median(abs(r - middle) for r in rates) / len(rates) ** 0.5)
 
@@ -228,39 +227,42 @@ class _Run:
         middle = median(over)
         return known(middle, "K", 1.4826 * median(abs(o - middle) for o in over))
 
-    def _mass_finding(self, recovered: Value) -> Finding:
-        key, rule = "recovery.mass", "sum over the cylinders of last minus first settled reading (GUM for u)"
-        inputs = (("recovered", recovered), *self.ledger.by_cylinder())
-        if recovered.number is None:
-            return worded(key, Verdict.CANNOT_TELL, "no mass", f"No mass: {recovered.problem}.", rule)
-        count = len(self.ledger.by_cylinder())
-        text = f"{mass_with_spread(recovered.number, recovered.u)} in {count} cylinder(s)"
-        text += f"; {recovered.note}." if recovered.note else "."
-        return worded(key, Verdict.INFO, mass(recovered.number), text, rule, inputs=inputs)
 
-    def _phase_finding(self, liquid: Value, vapour: Value) -> Finding:
-        key, rule = "recovery.phase", f"rate as volume, inlet superheat, fall of the rate ({_COMMON})"
-        inputs = (("rate as liquid", liquid), ("rate as vapour", vapour))
-        parts = [f"{name} at {mass_rate(v.number)}" for name, v in (("liquid", liquid), ("vapour", vapour)) if v.number]
-        if not parts:
-            text = f"Liquid or vapour not told: {self.watch.because}."
-            return worded(key, Verdict.CANNOT_TELL, "not clear", text, rule, "", inputs)
-        changed = self.watch.changed_over_s
-        when = f"; liquid gave way to vapour after {duration(changed)}" if changed is not None else ""
-        text = f"It came as {', '.join(parts)}{when}."
-        return worded(key, Verdict.INFO, " then ".join(parts), text, rule, "", inputs)
+def mass_finding(recovered: Value, ledger: MassLedger) -> Finding:
+    verdict = Verdict.CANNOT_TELL if recovered.number is None else Verdict.INFO
+    return Finding("recovery.mass", verdict, (number("recovered", Quantity.MASS, recovered), *ledger.inputs()))
 
-    def _stall_finding(self, stall: Stall) -> Finding:
-        text = f"After {duration(stall.start_s)} little or nothing came for {duration(stall.end_s - stall.start_s)}"
-        cause = f": {stall.causes[0]}" if stall.causes else "; the readings support no cause"
-        return worded(
-            "recovery.stall", Verdict.ATTENTION, "stalled", f"{text}{cause}.", _COMMON,
-            causes=stall.causes, check_next=stall.check_next,
-        )  # fmt: skip
 
-    def _condensing_finding(self, over: Value) -> tuple[Finding, ...]:
-        if over.number is None:
-            return ()
-        text = f"The machine's outlet condensed {kelvin(over.number)} over ambient (dew point, median while running)."
-        inputs = (("condensing over ambient", over),)
-        return (worded("recovery.condensing", Verdict.INFO, kelvin(over.number), text, _COMMON, "", inputs),)
+def phase_finding(liquid: Value, vapour: Value, changed_over_s: float | None, because: tuple[str, ...]) -> Finding:
+    """because: why neither liquid nor vapour could be told, codes of the words file."""
+    inputs = [
+        number("rate_as_liquid", Quantity.MASS_RATE, liquid),
+        number("rate_as_vapor", Quantity.MASS_RATE, vapour),
+    ]
+    if liquid.number is None and vapour.number is None:
+        return Finding(
+            "recovery.phase", Verdict.CANNOT_TELL, (*inputs, *(word("because", reason) for reason in because))
+        )
+    if changed_over_s is not None:
+        inputs.append(number("liquid_until", Quantity.TIME, known(changed_over_s, "s")))
+    return Finding("recovery.phase", Verdict.INFO, tuple(inputs))
+
+
+def stall_finding(stall: Stall) -> Finding:
+    inputs = (
+        number("after", Quantity.TIME, known(stall.start_s, "s")),
+        number("lasted", Quantity.TIME, known(stall.end_s - stall.start_s, "s")),
+        *inputs_of(stall.causes),
+    )
+    return Finding("recovery.stall", Verdict.ATTENTION, inputs)
+
+
+def condensing_finding(over: Value) -> tuple[Finding, ...]:
+    if over.number is None:
+        return ()
+    return (
+        Finding(
+            "recovery.condensing", Verdict.INFO,
+            (number("condensing_over_ambient", Quantity.TEMPERATURE_DIFFERENCE, over),),
+        ),
+    )  # fmt: skip

@@ -14,6 +14,7 @@ from logger.refrigerant import RefrigerantError
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
 from logger.stages.recovery.level import RecoveryLevel, required_level
+from logger.stages.recovery.words import WORDS
 from logger.stages.settings import Form, setting
 from logger.stages.weighed import cylinder_findings, on_scale, stays
 
@@ -177,4 +178,5 @@ DEFINITION = StageDefinition(
         PlotSpec("Temperatures", ("cylinder_temperature", "ambient_temperature")),
     ),
     listed=("cylinder", "recovery", "system_pressure", "ambient"),
+    words=WORDS,
 )  # fmt: skip

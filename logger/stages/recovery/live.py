@@ -16,14 +16,17 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import median
 
-from logger.model.value import Value, known, unknown
+from logger.model.points import Quantity
+from logger.model.value import Argument, Statement, Value, known, name_of, number, unknown, word
 from logger.physics import superheat
 from logger.refrigerant import OutOfRange, Refrigerant
-from logger.scale.time_left import TimeLeft, band, decay_time, time_left
+from logger.scale.time_left import TimeLeft, decay_time, time_left
 from logger.stages.recovery.definition import Inputs, level_of
-from logger.stages.recovery.stall import Readings, refrigerant_left, stall_causes
+from logger.stages.recovery.stall import Cause, Readings, inputs_of, refrigerant_left, stall_causes
+from logger.stages.recovery.words import WORDS
 from logger.stages.weighed import NO_SCALE, charge_of, scale_problem
-from logger.wording.numbers import duration, mass_rate
+from logger.wording.book import Book
+from logger.wording.values import Shown
 
 ROW_S = 5.0
 KEEP_ROWS = 360  # half an hour
@@ -37,27 +40,27 @@ _LEVEL_ROWS = 4
 
 
 class Phase(StrEnum):
-    """What comes into the recovery machine."""
+    """What flows into the recovery machine; codes of the words file."""
 
     LIQUID = "liquid"
-    VAPOUR = "vapour"
-    STOPPED = "nothing"
-    UNKNOWN = "not clear yet"
+    VAPOUR = "vapor"
+    STOPPED = "no_flow"
+    UNKNOWN = "not_clear"
 
 
 @dataclass(frozen=True, slots=True)
 class RecoveryNow:
     """changed_over_s: when liquid gave way to vapour last. stalled_since_s: None unless the rate is gone while charge
-    remains; causes and check_next then say what the readings support. first: which of the two times comes first.
-    stall_problem: why nobody can tell whether that nothing comes is a stall.
+    remains; causes then say what the readings support. because: codes of the words file. first: which of the two times
+    is the shorter. stall_problem: why nobody can tell whether that nothing flows is a stall.
     """
 
     phase: Phase
-    because: str
+    rate: Value
+    because: tuple[str, ...]
     changed_over_s: float | None
     stalled_since_s: float | None
-    causes: tuple[str, ...]
-    check_next: tuple[str, ...]
+    causes: tuple[Cause, ...]
     inlet_superheat: Value
     outlet_saturation: Value
     condensing_over_ambient: Value
@@ -90,7 +93,7 @@ class RecoveryWatch:
     def __init__(self, refrigerant: Refrigerant | None, charge: Value, level_pa: float | None = None) -> None:
         self.refrigerant, self.charge, self.level_pa = refrigerant, charge, level_pa
         self.phase = Phase.UNKNOWN
-        self.because = "no rate yet"
+        self.because: tuple[str, ...] = ("no_rate",)
         self.changed_over_s: float | None = None
         self.stalled_since_s: float | None = None
         self.peak_kg_s = 0.0
@@ -109,7 +112,7 @@ class RecoveryWatch:
         self._faded = False  # by then, and not broken off
         self._stall_problem: str | None = None
         self._decay: Value | None = None
-        self._causes: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
+        self._causes: tuple[Cause, ...] = ()
 
     def update(
         self,
@@ -139,10 +142,11 @@ class RecoveryWatch:
         limit = time_left(allowed, rate)
         return RecoveryNow(
             self.phase,
+            rate,
             self.because,
             self.changed_over_s,
             self.stalled_since_s,
-            *self._causes,
+            self._causes,
             superheat_now,
             saturation,
             over,
@@ -194,7 +198,7 @@ class RecoveryWatch:
         least = max(3 * row.u, 0.02 * self.peak_kg_s)
         nothing = row.rate <= (2 * least if self.phase is Phase.STOPPED else least)  # no flicker between the two
         if nothing:
-            self.phase, self.because = Phase.STOPPED, f"rate {mass_rate(row.rate)}, too little to tell from none"
+            self.phase, self.because = Phase.STOPPED, ("too_little",)
         else:
             self._look_for_shift(row)
             self._weigh(row, superheat_now, readings)
@@ -246,19 +250,19 @@ class RecoveryWatch:
         volume = self._vapour_volume(row.rate, readings.get("recovery_inlet_pressure", _NO_READING))
         if volume is not None and volume > LIQUID_M3_S:
             score += 3
-            reasons.append(f"{1e3 * volume:.1f} L/s if it were vapour, more than a machine takes")
+            reasons.append("too_fast_for_vapor")
         if superheat_now.number is not None:
             if superheat_now.number <= WET_K:
                 score += 1
-                reasons.append("inlet at saturation")
+                reasons.append("inlet_saturated")
             elif superheat_now.number >= DRY_K:
                 score -= 2
-                reasons.append(f"inlet superheated by {superheat_now.number:.0f} K")
+                reasons.append("inlet_superheated")
         if self._shift:
             score += self._shift
-            reasons.append("the rate fell and levelled" if self._shift < 0 else "the rate rose and levelled")
+            reasons.append("rate_fell" if self._shift < 0 else "rate_rose")
         elif self._outlet_up:
-            reasons.append("the rate fell, but the outlet pressure rose")
+            reasons.append("outlet_rose")
         wanted = Phase.LIQUID if score >= 1 else Phase.VAPOUR if score <= -1 else self._flow
         if wanted is not self._wanted:
             self._wanted, self._wanted_since_s = wanted, row.t_s
@@ -269,7 +273,7 @@ class RecoveryWatch:
                 self.changed_over_s = self._shift_s if by_rate else self._wanted_since_s
             self._flow = wanted
         self.phase = self._flow
-        self.because = "; ".join(reasons) or f"{mass_rate(row.rate)} fits either"
+        self.because = tuple(reasons) or ("fits_either",)
 
     def _vapour_volume(self, rate: float, pressure: Value) -> float | None:
         if self.refrigerant is None or pressure.number is None:
@@ -284,7 +288,7 @@ class RecoveryWatch:
         slow = self.peak_kg_s > 0 and (nothing or self._choked(row, readings))
         if not slow or not self._remains(left, readings):
             self._slow_since_s = self.stalled_since_s = None
-            self._causes = ((), ())
+            self._causes = ()
             return
         now_pa = _of_appliance(readings) or 0.0
         if self._slow_since_s is None:
@@ -292,16 +296,15 @@ class RecoveryWatch:
             self._faded = bool(before) and median(before) < FADED * self.peak_kg_s
             self._slow_since_s, self._slow_pa = row.t_s, now_pa
         if self.charge.number is None and self._faded and now_pa < FALLING * self._slow_pa:
-            self._slow_since_s, self._slow_pa = row.t_s, now_pa  # vapour comes, too little for the scale
-            self.stalled_since_s, self._causes = None, ((), ())
+            self._slow_since_s, self._slow_pa = row.t_s, now_pa  # vapour flows, too little for the scale
+            self.stalled_since_s, self._causes = None, ()
         if row.t_s - self._slow_since_s >= STALL_S:
             self.stalled_since_s = self._slow_since_s
             peak = max((r.outlet_pa for r in self._rows if r.outlet_pa and r.t_s > row.t_s - 600.0), default=None)
-            causes = stall_causes(readings, self._good, self.refrigerant, fill, peak)
-            self._causes = tuple(c.text for c in causes), tuple(c.check for c in causes)
+            self._causes = tuple(stall_causes(readings, self._good, self.refrigerant, fill, peak))
 
     def _remains(self, left: Value, readings: Readings) -> bool:
-        """Whether there is anything still to come: by the charge, or by the pressure where none is entered."""
+        """Whether anything is left to recover: by the charge, or by the pressure where none is entered."""
         pressure_pa = _of_appliance(readings)
         if pressure_pa is not None and self.level_pa is not None and pressure_pa <= self.level_pa:
             return False
@@ -341,15 +344,15 @@ def _first(charge_out: TimeLeft, limit: TimeLeft) -> str:
     if a is None and b is None:
         return ""
     if b is None or (a is not None and a <= b):
-        return "charge out"
-    return "cylinder limit"
+        return "system"
+    return "cylinder"
 
 
 _POINTS = (
     "recovery_inlet_pressure", "recovery_inlet_temperature", "recovery_outlet_pressure", "cylinder_pressure",
     "cylinder_temperature", "ambient_temperature", "system_pressure", "system_temperature",
 )  # fmt: skip
-_FLOWS = {Phase.LIQUID: "Liquid comes", Phase.VAPOUR: "Vapour comes", Phase.UNKNOWN: "Liquid or vapour not clear"}
+_BOOK = Book((WORDS,))
 
 
 class CylinderWatch:
@@ -388,9 +391,13 @@ class CylinderWatch:
         }
 
     def advice(self, now: Inputs) -> tuple[str, ...]:
+        found: tuple[Statement, ...] = ()
         if (silent := scale_problem(now)) is not None:
-            return (f"What flows is not known: {silent}.",)
-        return () if self.now is None else tuple(_advice(self.now, now.elapsed_s))
+            found = (Statement("recovery.flow_unknown", (name_of("why", silent),)),)
+        elif self.now is not None:
+            found = tuple(advice(self.now, now.elapsed_s))
+        shown = Shown(now.job.units, now.ambient.pressure_pa)
+        return tuple(_BOOK.statement_of(one, shown) for one in found)
 
 
 def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:
@@ -402,20 +409,26 @@ def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:
     return known(0.0 if now.stalled_since_s is None else t_s - now.stalled_since_s, "s")
 
 
-def _advice(now: RecoveryNow, t_s: float) -> Iterator[str]:
+def advice(now: RecoveryNow, t_s: float) -> Iterator[Statement]:
+    """What the mechanic reads now, most urgent first. t_s: since the stage began."""
     if now.stalled_since_s is not None:
-        stalled = f"Stalled for {duration(t_s - now.stalled_since_s)}"
-        cause = f": {now.causes[0]}" if now.causes else ": the readings support no cause"
-        yield f"{stalled}{cause}." + (f" Next: {now.check_next[0]}." if now.check_next else "")
+        lasted = _time("lasted", t_s - now.stalled_since_s)
+        yield Statement("recovery.stalled", (lasted, *inputs_of(now.causes[:1])))
         return
-    if now.phase is Phase.STOPPED:
-        yield f"Nothing comes: {now.because}."
-    else:
-        since = ""
-        if now.phase is Phase.VAPOUR and now.changed_over_s is not None:
-            since = f" since {duration(t_s - now.changed_over_s)}"
-        yield f"{_FLOWS[now.phase]}{since}: {now.because}."
-    if now.first == "charge out":
-        yield f"First the charge is out, in {band(now.time_to_charge_out)}."
-    elif now.first == "cylinder limit":
-        yield f"First the cylinder is at its limit, in {band(now.time_to_limit)}."
+    flow = [word("phase", now.phase), number("rate", Quantity.MASS_RATE, now.rate)]
+    if now.phase is Phase.VAPOUR and now.changed_over_s is not None:
+        flow.append(_time("since", t_s - now.changed_over_s))
+    if now.phase is Phase.VAPOUR and now.inlet_superheat.number is not None:
+        flow.append(number("inlet_superheat", Quantity.TEMPERATURE_DIFFERENCE, now.inlet_superheat))
+    yield Statement("recovery.flow", tuple(flow))
+    if now.first:
+        left = now.time_to_charge_out if now.first == "system" else now.time_to_limit
+        soonest = left.value.number if left.high_s is None else left.low_s
+        inputs = [word("first", now.first), _time("soonest", soonest or 0.0)]
+        if left.high_s is not None:
+            inputs.append(_time("latest", left.high_s))
+        yield Statement("recovery.first", tuple(inputs))
+
+
+def _time(name: str, seconds: float) -> Argument:
+    return number(name, Quantity.TIME, known(seconds, "s"))

@@ -1,15 +1,16 @@
-"""After the machine has stopped: is the level still held once it has settled, and what does the rebound say?"""
+"""After the recovery machine has stopped: is the level still held once it has settled, and is there a rebound?"""
 
 import math
 from dataclasses import dataclass
 
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.value import Value, known, unknown
+from logger.model.value import Argument, Value, known, number, unknown, word
 from logger.refrigerant import OutOfRange, Refrigerant
 from logger.stages.recovery.level import RecoveryLevel, judge_level
 from logger.statistics.block_means import blocks, interpolate
-from logger.wording.numbers import absolute, difference, duration
+from logger.wording.values import duration
 
 SETTLE_S = 300.0  # common practice, no source: the rule sets no time
 REBOUND_PA = 5e3
@@ -44,21 +45,21 @@ def judge_rebound(
 
     temperature: of the appliance or ambient, to tell liquid left behind by its saturation pressure.
     """
-    nothing = unknown("Pa", "no pressure of the appliance recorded")
+    nothing = unknown("Pa", "no system pressure was recorded")
     if len(pressure) < 3:
         return Rebound(0.0, nothing, nothing, nothing, unknown("Pa/s", "no pressure"), (judge_level(level, nothing),))
     stop = _lowest_s(pressure) if stopped_s is None else stopped_s
     before = [v for t, v in zip(pressure.t_s, pressure.value, strict=True) if stop - 30.0 <= t <= stop + 5.0]
     end = pressure.t_s[-1]
     u = math.hypot(pressure.u, pressure.u_scale)
-    lowest = known(min(before), "Pa", u) if before else unknown("Pa", "no reading when the machine stopped")
+    lowest = known(min(before), "Pa", u) if before else unknown("Pa", "no reading when the recovery machine stopped")
     if end - stop < settle_s:
         wait = settle_s - (end - stop)
-        settled = unknown("Pa", f"settling: {duration(wait)} of {duration(settle_s)} left after the machine stopped")
+        settled = unknown("Pa", f"still settling, {duration(wait)} of {duration(settle_s)} left")
         rise, rate = unknown("Pa", str(settled.problem)), unknown("Pa/s", str(settled.problem))
         return Rebound(stop, lowest, settled, rise, rate, (judge_level(level, settled),))
     if any(gap.end_s > stop and gap.end_s - gap.start_s > 0.2 * settle_s for gap in pressure.gaps):
-        settled = unknown("Pa", "too much of the settling time is without readings")
+        settled = unknown("Pa", "too much of the settling time has no readings")
         rise, rate = unknown("Pa", str(settled.problem)), unknown("Pa/s", str(settled.problem))
         return Rebound(stop, lowest, settled, rise, rate, (judge_level(level, settled),))
     last = [v for t, v in zip(pressure.t_s, pressure.value, strict=True) if t >= end - 60.0]
@@ -69,7 +70,7 @@ def judge_rebound(
     late = blocks(pressure, end - (end - stop) / 3, end, 40)
     slope = (late.value[-1] - late.value[0]) / (late.t_s[-1] - late.t_s[0]) if len(late) > 1 else 0.0
     rate = known(slope, "Pa/s")
-    findings = (judge_level(level, settled), _cause(rise, rate, settled.number, end, refrigerant, temperature))
+    findings = (judge_level(level, settled, end - stop), _judge(rise, rate, settled, end, refrigerant, temperature))
     return Rebound(stop, lowest, settled, rise, rate, findings)
 
 
@@ -78,31 +79,34 @@ def _lowest_s(pressure: Series) -> float:
     return b.t_s[min(range(len(b)), key=lambda i: b.value[i])]
 
 
-def _cause(
+def _judge(
     rise: Value,
     rate: Value,
-    settled_pa: float,
+    settled: Value,
     end_s: float,
     refrigerant: Refrigerant | None,
     temperature: Series | None,
 ) -> Finding:
-    key, rule = "recovery.rebound", "common practice, no source: a rebound shows refrigerant left behind"
-    assert rise.number is not None and rate.number is not None
-    inputs = (("rebound", rise), ("rate at the end", rate))
-    per_hour = rate.number * 3600.0
+    assert rise.number is not None and rate.number is not None and settled.number is not None
+    inputs: list[Argument] = [
+        number("rise", Quantity.PRESSURE_DIFFERENCE, rise),
+        number("rate", Quantity.PRESSURE_DIFFERENCE_RATE, rate),
+        number("settled", Quantity.PRESSURE, settled),
+    ]
     if rise.number <= max(REBOUND_PA, 3 * (rise.u or 0.0)):
-        text = f"The pressure came back by {difference(rise.number)} to {absolute(settled_pa)}: no more than it should."
-        return worded(key, Verdict.PASS, "no rebound", text, rule, inputs=inputs)
-    text = f"The pressure came back by {difference(rise.number)} to {absolute(settled_pa)}"
-    share = _share_of_saturation(settled_pa, end_s, refrigerant, temperature)
-    causes: tuple[str, ...] = ("refrigerant boiling out of the oil or from a trapped place",)
+        return Finding("recovery.rebound", Verdict.PASS, (*inputs, word("judged", "none")))
+    per_hour = rate.number * 3600.0
+    share = _share_of_saturation(settled.number, end_s, refrigerant, temperature)
+    causes = ["oil_or_trapped"]
     if share is not None and share >= NEAR_SATURATION:
-        causes = (f"liquid left: the pressure is {100 * share:.0f} % of saturation at the appliance", *causes)
+        inputs.append(number("share_of_saturation", Quantity.RATIO, known(share, "1")))
+        causes.insert(0, "liquid_left")
     elif per_hour > 0.3 * rise.number:
-        causes = (*causes, "liquid still warming up", "a valve leaking by, or air leaking in")
-    still = f", still rising by {difference(per_hour)} an hour" if per_hour > 0.1 * rise.number else ", and levelled"
-    check = ("recover again and wait again", "warm cold spots and the oil", "open every solenoid and isolated part")
-    return worded(key, Verdict.ATTENTION, "rebound", f"{text}{still}.", rule, "", inputs, causes, check)
+        causes += ["liquid_warming", "leaking_by"]
+    inputs.append(word("judged", "still_rising" if per_hour > 0.1 * rise.number else "leveled"))
+    inputs += [word("cause", cause) for cause in causes]
+    inputs += [word("check", check) for check in ("recover_again", "warm_cold_spots", "open_all")]
+    return Finding("recovery.rebound", Verdict.ATTENTION, tuple(inputs))
 
 
 def _share_of_saturation(

@@ -1,0 +1,69 @@
+"""Each thing that is said of a cylinder (tests/words.py). Invented figures."""
+
+from dataclasses import replace
+from datetime import date
+
+from logger.cylinder.checks import non_condensables, one_refrigerant, requalification, suitability
+from logger.model.cylinder import Cylinder, MonthOnly
+from logger.model.finding import Finding
+from logger.model.units import PSI_PA
+from logger.model.value import Value, known, unknown
+from logger.refrigerant import Refrigerant, find
+
+TODAY = date(2025, 9, 18)
+CYLINDER = Cylinder("R-7", tare_kg=12.9, water_capacity_kg=23.4)
+R134A, R404A, R22, R744, R407C = (find(name) for name in ("R-134a", "R-404A", "R-22", "R-744", "R-407C"))
+AT_K = 294.4
+
+
+def marked(service_psi: float | None, *inside: Refrigerant) -> Finding:
+    service_pa = None if service_psi is None else service_psi * PSI_PA
+    return suitability(replace(CYLINDER, service_pressure_pa=service_pa), inside)
+
+
+def entered(*names: str) -> Finding:
+    return one_refrigerant(replace(CYLINDER, refrigerant=names[0], candidates=names[1:]), "R-404A")
+
+
+def tested(day: date | None) -> Finding:
+    return requalification(replace(CYLINDER, tested=day), TODAY)
+
+
+def air(
+    over: float, inside: tuple[Refrigerant, ...] = (R134A,), *, settled: bool | None = True, u_pa: float | None = 600.0,
+    kelvin: float = AT_K, fill: Value | None = None,
+) -> Finding:  # fmt: skip
+    """over: pressure as a multiple of the bubble pressure at 70 °F."""
+    pressure = known(over * (inside or (R134A,))[0].bubble_pressure(AT_K), "Pa", u_pa)
+    return non_condensables(pressure, known(kelvin, "K", 0.06), inside, settled=settled, fill=fill)
+
+
+SAID = (
+    marked(260.0),
+    marked(None, R22),
+    marked(None, R744),
+    marked(240.0, R404A),
+    marked(1800.0, R744),
+    marked(400.0, R404A),
+    entered("R-404A"),
+    entered("R-22"),
+    entered("R-22", "R-407C"),
+    tested(None),
+    tested(date(2026, 3, 1)),
+    tested(date(2019, 5, 14)),
+    tested(date(2023, 5, 14)),
+    tested(MonthOnly(2023, 5, 1)),
+    non_condensables(unknown("Pa", "gauge silent for 40 s"), known(AT_K, "K", 0.1), (R134A,), settled=True),
+    air(1.1, (R134A, R22)),
+    air(1.1, u_pa=None),
+    air(1.1, fill=known(0.0, "1")),
+    air(1.1, kelvin=420.0),
+    air(1.1, settled=False),
+    air(1.1, settled=None),
+    air(0.86),
+    air(1.16),
+    air(1.0),
+    air(1.0, (R407C,)),
+    air(1.0, (R407C,), fill=known(0.12, "1")),
+    air(1.01, u_pa=9000.0),
+)

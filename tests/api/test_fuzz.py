@@ -22,6 +22,7 @@ from logger.stages import registry
 from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES
 from logger.store.reader import StoreReader
 from tests.end_to_end.running import Daemon, daemon, rimelog, simulated
+from tests.stages.test_settings import some_of
 
 JsonObject = dict[str, Any]
 NASTY = (
@@ -57,9 +58,10 @@ CYLINDER = st.fixed_dictionaries(
     },
 )  # fmt: skip
 BODIES: dict[str, st.SearchStrategy[JsonObject]] = {
-    "stage-begin": st.fixed_dictionaries(
-        {"kind": st.sampled_from([one.kind for one in registry.STAGES])},
-        optional={"settings": SETTINGS, "operator": WORD},
+    "stage-begin": st.one_of(
+        st.fixed_dictionaries({"kind": st.just(one.kind)}, optional={"settings": settings_, "operator": WORD})
+        for one in registry.STAGES
+        for settings_ in (some_of(one.settings, (*one.profiles, "mine")), SETTINGS)  # its own, or perhaps another's
     ),
     "stage-end": st.fixed_dictionaries({}, optional={"operator": WORD}),
     "mark": st.fixed_dictionaries(

@@ -176,7 +176,7 @@ def leak_rates(records: Sequence[NewRecord], data: Path, job: Job) -> dict[str, 
     place = store(data, job, records)
     with StoreReader(place.file) as reader:
         replayed = replay_job(reader.records, lambda samples: None)
-    found = [f for f in replayed.stages[-1].findings if f.key == "charging.leak_rate"]
+    found = [f for f in replayed.stages[max(replayed.stages)].findings if f.key == "charging.leak_rate"]
     return {str(next(one.value for one in f.inputs if one.name == "method")): f for f in found}
 
 

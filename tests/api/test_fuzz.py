@@ -58,11 +58,11 @@ CYLINDER = st.fixed_dictionaries(
     },
 )  # fmt: skip
 BODIES: dict[str, st.SearchStrategy[JsonObject]] = {
-    "stage-begin": st.one_of(
+    "stage-begin": st.one_of([
         st.fixed_dictionaries({"kind": st.just(one.kind)}, optional={"settings": settings_, "operator": WORD})
         for one in registry.STAGES
         for settings_ in (some_of(one.settings, (*one.profiles, "mine")), SETTINGS)  # its own, or perhaps another's
-    ),
+    ]),
     "stage-end": st.fixed_dictionaries({}, optional={"operator": WORD}),
     "mark": st.fixed_dictionaries(
         {"act": st.sampled_from(["isolated", "pump-started", "nitrogen-break", "machine-stopped", *NASTY])},

@@ -112,7 +112,7 @@ def test_its_alarms_are_its_own_and_watch_what_there_is(stage: Stage) -> None:
     rules = stage.alarms(None, {})
     assert len({rule.key for rule in rules}) == len(rules)
     for rule in (*rules, *stage.alarms(stage.settings(), {})):
-        assert rule.stages == {stage.kind}
+        assert rule.stages == frozenset({stage.kind})
         assert rule.source in sources and (rule.other is None or rule.other in sources)
 
 

@@ -234,9 +234,9 @@ def test_its_alarms_are_watched_and_what_it_needs_may_not_fall_silent() -> None:
     assert "sump-pressure" in {e["key"] for e in made if e["type"] == r.ALARM}
     assert pipeline.alarm_state.of("sump-pressure").condition
     rules = {rule.key: rule for rule in all_rules(["ambient_temperature", "recovery_inlet_pressure"])}
-    assert rules["sump-pressure"].stages == {"oil-change"}
+    assert rules["sump-pressure"].stages == frozenset({"oil-change"})
     assert "oil-change" in (rules["no-data-ambient_temperature"].stages or ())
-    assert rules["overfill-soon"].stages == {"recovery", None}, "it fills no cylinder"
+    assert rules["overfill-soon"].stages == frozenset({"recovery", None}), "it fills no cylinder"
 
 
 @pytest.mark.usefixtures("seven")

@@ -327,7 +327,7 @@ class Daemon:
         """Done at once; answered when the record holds it, or with "stored" false and why it does not."""
         if action == "stop":
             self.stopping.set()
-            return {"text": f"job {self.job_id} is being ended; all that was received is stored first"}
+            return {"text": f"job {self.job_id} is being closed; what was received is stored first"}
         before = self._newest_event
         if action in ("permit-arm", "permit-release"):
             answer = self._permit(action == "permit-arm", body)

@@ -4,16 +4,19 @@ A web page in the mechanic's browser can send requests to loopback; the token (w
 check (DNS rebinding) and the Origin check keep it out. No state changes by GET.
 """
 
+import asyncio
 import hmac
 import json
+from collections.abc import Mapping
 from typing import Any
 
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 MAX_BODY_BYTES = 16_384
 MAX_DEPTH = 8
+BODY_S = 10.0
 
 
 def problem(status: int, text: str) -> JSONResponse:
@@ -21,6 +24,11 @@ def problem(status: int, text: str) -> JSONResponse:
     return JSONResponse(
         {"type": "about:blank", "status": status, "title": text}, status, media_type="application/problem+json"
     )
+
+
+def shows_token(headers: Mapping[bytes, bytes], token: bytes) -> bool:
+    """headers: by name in lower case."""
+    return hmac.compare_digest(headers.get(b"authorization", b""), b"Bearer " + token)
 
 
 class Guard:
@@ -46,8 +54,7 @@ class Guard:
         origin = request.headers.get("origin")
         if origin is not None and origin.lower().removeprefix("http://") not in self._hosts:
             return problem(403, "requests from another origin are refused")
-        sent = request.headers.get("authorization", "").encode("utf-8", "replace")
-        if not hmac.compare_digest(sent, b"Bearer " + self._token):
+        if not shows_token(dict(request.headers.raw), self._token):
             return problem(401, "a valid token is needed")
         length = request.headers.get("content-length")
         if length is not None and (not length.isdecimal() or int(length[:9]) > MAX_BODY_BYTES):
@@ -56,15 +63,19 @@ class Guard:
 
 
 async def json_object(request: Request) -> dict[str, Any]:
-    """The body as a JSON object, or ValueError with the reason. Reads at most MAX_BODY_BYTES."""
+    """The body as a JSON object, or ValueError with the reason. Reads at most MAX_BODY_BYTES, for at most BODY_S."""
     kind = request.headers.get("content-type", "").split(";")[0].strip().lower()
     if kind != "application/json":
         raise ValueError("send application/json")
     body = b""
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MAX_BODY_BYTES:
-            raise ValueError(f"a body is at most {MAX_BODY_BYTES} bytes")
+    try:
+        async with asyncio.timeout(BODY_S):
+            async for chunk in request.stream():
+                body += chunk
+                if len(body) > MAX_BODY_BYTES:
+                    raise ValueError(f"a body is at most {MAX_BODY_BYTES} bytes")
+    except (TimeoutError, ClientDisconnect) as exc:
+        raise ValueError("the body did not come whole in time") from exc
     try:
         data = json.loads(body.decode("utf-8"), parse_constant=_no_constant)
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as exc:

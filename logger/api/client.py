@@ -3,8 +3,9 @@
 import http.client
 import json
 import os
+import socket
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ class Address:
     port: int
     token: str
     pid: int
+    private: str = ""  # a unix socket that only this user can reach; the port serves where there is none
 
 
 def write_address(directory: Path, address: Address) -> Path:
@@ -31,7 +33,8 @@ def write_address(directory: Path, address: Address) -> Path:
     path.unlink(missing_ok=True)
     fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(fd, "w") as file:
-        json.dump({"job": address.job_id, "port": address.port, "token": address.token, "pid": address.pid}, file)
+        json.dump({"job": address.job_id, "port": address.port, "token": address.token, "pid": address.pid,
+                   "private": address.private}, file)  # fmt: skip
     return path
 
 
@@ -39,11 +42,33 @@ def read_address(path: Path) -> Address:
     """Raises DaemonError when there is none."""
     try:
         data = json.loads(path.read_text())
-        return Address(str(data["job"]), int(data["port"]), str(data["token"]), int(data["pid"]))
+        address = Address(str(data["job"]), int(data["port"]), str(data["token"]), int(data["pid"]))
+        return replace(address, private=str(data.get("private", "")))
     except FileNotFoundError as exc:
         raise DaemonError("no daemon is running; start one with `rimelog run RIG.toml`") from exc
     except (OSError, ValueError, KeyError, TypeError) as exc:
         raise DaemonError(f"the daemon's address file cannot be read: {exc}") from exc
+
+
+class _Connection(http.client.HTTPConnection):
+    """By the unix socket, which nobody else can crowd; by the port where that does not answer."""
+
+    def __init__(self, host: str, port: int, private: str, timeout_s: float) -> None:
+        super().__init__(host, port, timeout=timeout_s)
+        self._private = private
+
+    def connect(self) -> None:
+        if self._private and hasattr(socket, "AF_UNIX"):
+            made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+            made.settimeout(self.timeout)
+            try:
+                made.connect(self._private)
+            except OSError:
+                made.close()
+            else:
+                self.sock = made
+                return
+        super().connect()
 
 
 class Client:
@@ -53,7 +78,7 @@ class Client:
         self.address, self._timeout_s = address, timeout_s
 
     def _open(self, method: str, path: str, body: bytes | None, extra: dict[str, str]) -> http.client.HTTPConnection:
-        connection = http.client.HTTPConnection("127.0.0.1", self.address.port, timeout=self._timeout_s)
+        connection = _Connection("127.0.0.1", self.address.port, self.address.private, self._timeout_s)
         headers = {"Authorization": f"Bearer {self.address.token}", "Content-Type": "application/json", **extra}
         try:
             connection.request(method, path, body, headers)

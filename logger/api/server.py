@@ -13,6 +13,7 @@ import contextlib
 import json
 import socket
 from collections.abc import AsyncIterator, Generator
+from pathlib import Path
 from typing import Any
 
 import uvicorn
@@ -21,14 +22,14 @@ from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
-from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from logger.api.access import Guard, json_object, problem
+from logger.api.connections import Connection, Door
 from logger.api.daemon_port import ACTIONS, Control, Refused
+from logger.api.private_socket import listen_at
 
 MAX_STREAMS = 16
 MAX_BUCKETS = 2000
-REQUEST_S = 10.0  # for a request to be whole: commands send theirs at once, each on a connection of its own
 PREFIX = "/api/v1"
 
 
@@ -128,64 +129,60 @@ def _last_event_id(text: str, job_id: str) -> int | None:
     return _number(number) if job == job_id else None
 
 
-class _Impatient(H11Protocol):
-    """Closes a connection on which no request is being answered: idle ones would keep the mechanic's out."""
-
-    _look: asyncio.TimerHandle | None = None
-
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        super().connection_made(transport)
-        self._look = self.loop.call_later(REQUEST_S, self._close_idle)
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        if self._look is not None:
-            self._look.cancel()
-        super().connection_lost(exc)
-
-    def _close_idle(self) -> None:
-        if self.cycle is None or self.cycle.response_complete:
-            self.transport.close()
-        else:
-            self._look = self.loop.call_later(REQUEST_S, self._close_idle)
-
-
 class ApiServer:
-    """uvicorn in the daemon's loop, on a loopback socket of its own."""
+    """uvicorn in the daemon's loop, on a loopback port of its own and a unix socket at `private` where that can be."""
 
-    def __init__(self, control: Control, token: str, port: int = 0) -> None:
+    def __init__(self, control: Control, token: str, port: int = 0, private: Path | None = None) -> None:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self._socket.bind(("127.0.0.1", port))
+        self._socket.listen(1024)  # strangers that wait there cost nothing
         self.port: int = self._socket.getsockname()[1]
         self.url = f"http://127.0.0.1:{self.port}"
+        self._private = listen_at(private)
+        self.private = private if self._private is not None else None
+        self._token = token.encode()
         hosts = frozenset({f"127.0.0.1:{self.port}", f"localhost:{self.port}"})
         config = uvicorn.Config(
             make_app(control, token, hosts),
-            log_level="warning",
+            log_level="error",  # a warning for each request of a stranger would fill the terminal
             access_log=False,
             lifespan="off",
             ws="none",
-            http=_Impatient,
             h11_max_incomplete_event_size=32_768,
             timeout_keep_alive=30,
             timeout_graceful_shutdown=1,
-            limit_concurrency=64,
         )
         self._server = _Server(config)
-        self._task: asyncio.Task[None] | None = None
+        self._serving: asyncio.Task[None] | None = None
+        self._doors: list[asyncio.Task[None]] = []
 
     async def start(self) -> None:
-        self._task = asyncio.create_task(self._server.serve(sockets=[self._socket]), name="api")
+        serving = asyncio.create_task(self._server.serve(sockets=[]), name="api")
         ready = asyncio.create_task(self._server.ready.wait())
-        await asyncio.wait([self._task, ready], return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait([serving, ready], return_when=asyncio.FIRST_COMPLETED)
         ready.cancel()
+        listeners = [self._socket] if self._private is None else [self._socket, self._private]
+        self._doors = [
+            asyncio.create_task(Door(one, self._token, self._made).run(), name="api door") for one in listeners
+        ]
+        self._serving = serving
+
+    def _made(self, begun: bytes) -> Connection:
+        server = self._server
+        return Connection(begun, config=server.config, server_state=server.server_state, app_state={})
 
     async def stop(self) -> None:
-        if self._task is not None:
+        if self._serving is not None:
+            for door in self._doors:
+                door.cancel()
             self._server.should_exit = True
             self._server.force_exit = True
-            await asyncio.wait([self._task], timeout=3)
+            await asyncio.wait([self._serving, *self._doors], timeout=3)
         self._socket.close()
+        if self._private is not None and self.private is not None:
+            self._private.close()
+            self.private.unlink(missing_ok=True)
 
 
 class _Server(uvicorn.Server):

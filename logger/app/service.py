@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.api.client import RUN_FILE, Address, DaemonError, read_address, write_address
+from logger.api.private_socket import socket_path
 from logger.api.server import ApiServer
 from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
@@ -83,12 +84,12 @@ async def run(settings: RunSettings) -> None:
         settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.anchors,
         settings.accept_lost_tail,
     )  # fmt: skip
-    server = ApiServer(daemon, token := secrets.token_urlsafe(32))
+    server = ApiServer(daemon, token := secrets.token_urlsafe(32), private=socket_path(settings.directory))
     run_file: Path | None = None
     running: list[Connection[Any]] = []
     try:
         await server.start()
-        address = Address(settings.job_id, server.port, token, os.getpid())
+        address = Address(settings.job_id, server.port, token, os.getpid(), str(server.private or ""))
         run_file = write_address(settings.directory, address)
         _stop_on_signals(daemon.stopping)
         running = connections(daemon, settings.rig, settings.speed)

@@ -211,16 +211,24 @@ def test_a_missing_daemon_is_told(tmp_path: Path) -> None:
 
 
 def test_connections_that_ask_nothing_do_not_keep_others_out(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.api.server.REQUEST_S", 0.3)
+    monkeypatch.setattr("logger.api.connections.REQUEST_S", 0.3)
     running = Running()
     try:
         address = ("127.0.0.1", running.server.port)
         silent = [socket.create_connection(address, timeout=60) for _ in range(80)]  # more than are served at a time
         for one in silent[::2]:
             one.sendall(b"POST /api/v1/do/note HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Slow: ")
-        assert [one.recv(1) for one in silent] == [b""] * len(silent), "closed, without an answer"
+        assert all(_is_closed(one) for one in silent), "closed, without an answer"
         assert running.client.status()["version"] == 1
         for one in silent:
             one.close()
     finally:
         running.stop()
+
+
+def _is_closed(connection: socket.socket) -> bool:
+    """By an end, or by a reset where the other side had not yet read."""
+    try:
+        return connection.recv(1) == b""
+    except ConnectionResetError:
+        return True

@@ -24,18 +24,10 @@ CHUNK = 1 << 18
 
 _PART = re.compile(r"[A-Za-z0-9_](?:[A-Za-z0-9 ._-]*[A-Za-z0-9_-])?")
 _END_RECORD = struct.Struct("<4s4H2LH")
-_UNREADABLE = (  # what zipfile and zlib raise on damaged or hostile bytes
-    zipfile.BadZipFile,
-    zlib.error,
-    EOFError,
-    NotImplementedError,
-    OSError,
-    OverflowError,
-    RuntimeError,
-    ValueError,
-    struct.error,
-)
-_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+_LOCAL = struct.Struct("<4s5H3L2H")  # APPNOTE 4.3.7
+_CENTRAL = struct.Struct("<4s6H3L5H2L")  # 4.3.12
+_STORED, _DEFLATED = zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED
+_FLAGS = 0x0806  # how hard it was packed, and that names are UTF-8
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,56 +60,73 @@ def write_zip(out: BinaryIO, sources: Iterable[Source]) -> None:
                 raise BundleError(f"{source.name}: {written} bytes written where {source.size} were announced")
 
 
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """packed, size: bytes in the archive and unpacked. at: where the packed bytes begin."""
+
+    name: str
+    method: int
+    crc: int
+    packed: int
+    size: int
+    at: int
+
+
 class SafeZip:
-    """A checked archive. `names`: the files in it, in order. Raises BundleError on anything out of the ordinary."""
+    """A checked archive. `names`: the files in it, in order. Raises BundleError on anything out of the ordinary.
+
+    Every byte belongs to an entry, and is said the same by the header before it and by the directory at the end: so a
+    reader that goes by either, or only looks for headers, finds the same files. Nothing is allocated by what the
+    archive says before that was bounded.
+    """
 
     def __init__(self, file: BinaryIO) -> None:
-        size = _check_end(file)
-        try:
-            self._zip = zipfile.ZipFile(file)
-            infos = self._zip.infolist()
-        except _UNREADABLE as exc:
-            raise BundleError(f"not a zip archive that can be read, or cut short: {_short(exc)}") from exc
+        self._file = file
+        size, count, directory = _directory(file)
+        begin = size - _END_RECORD.size - len(directory)
+        entries: dict[str, _Entry] = {}
         seen: set[str] = set()
-        total = 0
-        for info in infos:
-            name = info.orig_filename  # zipfile cuts `filename` at a NUL and turns backslashes round
-            _check_name(name.removesuffix("/"))
-            _check_kind(info)
-            key = name.removesuffix("/").casefold()
+        at = total = 0
+        while directory:
+            entry, directory = _entry(file, directory, at)
+            at = entry.at + entry.packed
+            key = entry.name.removesuffix("/").casefold()
             if key in seen:
-                raise BundleError(f"{name!r} is in the archive twice")
+                raise BundleError(f"{entry.name!r} is in the archive twice")
             seen.add(key)
-            total += info.file_size
-            if info.file_size > RATIO_FROM and info.file_size > MAX_RATIO * info.compress_size:
-                raise BundleError(f"{name!r} would unpack to over {MAX_RATIO} times its size: refused as a zip bomb")
+            total += entry.size
+            if entry.size > RATIO_FROM and entry.size > MAX_RATIO * entry.packed:
+                times = f"over {MAX_RATIO} times its size"
+                raise BundleError(f"{entry.name!r} would unpack to {times}: refused as a zip bomb")
+            if not entry.name.endswith("/"):
+                entries[entry.name] = entry
         if total > MAX_BYTES or (total > RATIO_FROM and total > MAX_RATIO * size):
             raise BundleError(f"the archive of {size:,} bytes would unpack to {total:,}: refused as a zip bomb")
-        _check_places(infos, size)
-        self._infos = {info.filename: info for info in infos if not _is_folder(info)}
+        if len(seen) != count or at != begin:
+            raise BundleError("the archive's directory does not fit its files")
+        self._entries = entries
 
     @property
     def names(self) -> list[str]:
-        return list(self._infos)
+        return list(self._entries)
 
     def size(self, name: str) -> int:
-        return self._infos[name].file_size
+        return self._entries[name].size
 
     def chunks(self, name: str) -> Iterator[bytes]:
         """The file's bytes, never more than announced. Raises BundleError when damaged or cut short."""
-        info = self._infos[name]
-        left = info.file_size
-        try:
-            with self._zip.open(info) as entry:
-                while chunk := entry.read(CHUNK):
-                    left -= len(chunk)
-                    if left < 0:
-                        raise BundleError(f"{name!r} is longer than the archive says")
-                    yield chunk
-        except _UNREADABLE as exc:
-            raise BundleError(f"{name!r} is damaged in the archive: {_short(exc)}") from exc
+        entry = self._entries[name]
+        left, crc = entry.size, 0
+        for chunk in self._unpacked(entry):
+            left -= len(chunk)
+            if left < 0:
+                raise BundleError(f"{name!r} is longer than the archive says")
+            crc = zlib.crc32(chunk, crc)
+            yield chunk
         if left:
             raise BundleError(f"{name!r} is shorter than the archive says")
+        if crc != entry.crc:
+            raise BundleError(f"{name!r} is damaged in the archive: its checksum does not fit")
 
     def read(self, name: str, limit: int) -> bytes:
         """All of a small file. Raises BundleError when it has more than `limit` bytes."""
@@ -125,26 +134,89 @@ class SafeZip:
             raise BundleError(f"{name!r} has {self.size(name):,} bytes; at most {limit:,} are expected")
         return b"".join(self.chunks(name))
 
+    def _unpacked(self, entry: _Entry) -> Iterator[bytes]:
+        """The packed bytes must be one stream to their last byte: nothing stands behind its end."""
+        if entry.method == _STORED:
+            yield from self._packed(entry)
+            return
+        stream = zlib.decompressobj(-zlib.MAX_WBITS)
+        try:
+            for packed in self._packed(entry):
+                while packed:
+                    if stream.eof:
+                        raise BundleError(f"{entry.name!r} is damaged in the archive: bytes stand behind its end")
+                    yield stream.decompress(packed, CHUNK)
+                    packed = stream.unconsumed_tail or stream.unused_data
+            while not stream.eof and (rest := stream.decompress(b"", CHUNK)):
+                yield rest
+        except zlib.error as exc:
+            raise BundleError(f"{entry.name!r} is damaged in the archive: {ascii(str(exc))[:120]}") from exc
+        if not stream.eof:
+            raise BundleError(f"{entry.name!r} is damaged in the archive: it is cut short")
 
-def _check_end(file: BinaryIO) -> int:
-    """The archive's size, after a look at its last record, before anything is parsed or allocated by it."""
-    size = file.seek(0, 2)
+    def _packed(self, entry: _Entry) -> Iterator[bytes]:
+        """Seeks before each read: two files may be read in turns."""
+        for at in range(0, entry.packed, CHUNK):
+            yield _read(self._file, entry.at + at, min(CHUNK, entry.packed - at))
+
+
+def _read(file: BinaryIO, at: int, count: int) -> bytes:
+    try:
+        file.seek(at)
+        data = file.read(count)
+    except OSError as exc:
+        raise BundleError(f"the archive cannot be read: {exc.strerror}") from exc
+    if len(data) != count:
+        raise BundleError("the archive is cut short")
+    return data
+
+
+def _directory(file: BinaryIO) -> tuple[int, int, bytes]:
+    """The archive's size, how many entries it says it has, and its directory."""
+    try:
+        size = file.seek(0, 2)
+    except OSError as exc:
+        raise BundleError(f"not a file that can be read as an archive: {exc.strerror}") from exc
     if size > MAX_BYTES:
         raise BundleError(f"the archive has {size:,} bytes; at most {MAX_BYTES:,} are read")
     if size < _END_RECORD.size:
         raise BundleError("not a zip archive, or cut short")
-    file.seek(size - _END_RECORD.size)
-    magic, disk, first_disk, here, entries, length, start, comment = _END_RECORD.unpack(file.read(_END_RECORD.size))
-    file.seek(0)
+    end = _END_RECORD.unpack(_read(file, size - _END_RECORD.size, _END_RECORD.size))
+    magic, disk, first_disk, here, entries, length, start, comment = end
     if magic != b"PK\x05\x06" or comment:
         raise BundleError("not a zip archive, or cut short (its end record is missing)")
     if disk or first_disk or here != entries:
         raise BundleError("an archive of several parts is not read")
     if entries > MAX_ENTRIES:
         raise BundleError(f"{entries} files in the archive; at most {MAX_ENTRIES} are read")
+    if length > entries * (_CENTRAL.size + MAX_NAME + 1):
+        raise BundleError("the archive's directory is refused: names too long, or more in it than files")
     if start + length + _END_RECORD.size != size:
         raise BundleError("the archive has bytes before, between or after its parts")
-    return size
+    return size, entries, _read(file, start, length)
+
+
+def _entry(file: BinaryIO, directory: bytes, at: int) -> tuple[_Entry, bytes]:
+    """The first entry of the directory, whose header must be the same and stand at `at`; the rest of the directory."""
+    if len(directory) < _CENTRAL.size:
+        raise BundleError("the archive's directory is cut short")
+    magic, _made_by, *fields, extra, comment, disk, _internal, mode, offset = _CENTRAL.unpack_from(directory)
+    _version, flags, method, _time, _date, crc, packed, size, name_size = fields
+    raw = directory[_CENTRAL.size : _CENTRAL.size + name_size]
+    name = raw.decode("latin-1")
+    if magic != b"PK\x01\x02" or len(raw) != name_size:
+        raise BundleError("the archive's directory cannot be read")
+    _check_name(name.removesuffix("/"))
+    _check_kind(name, flags, method, mode >> 16, packed, size)
+    if extra or comment or disk:
+        raise BundleError(f"{name!r} has extra fields or a comment in the archive: Rimelog writes none")
+    if offset != at:
+        raise BundleError(f"{name!r} overlaps another file of the archive, or something stands before it")
+    header = _LOCAL.unpack(_read(file, at, _LOCAL.size))
+    if header != (b"PK\x03\x04", *fields, 0) or _read(file, at + _LOCAL.size, name_size) != raw:
+        raise BundleError(f"{name!r} is described in two ways in the archive: its header and the directory differ")
+    entry = _Entry(name, method, crc, packed, size, at + _LOCAL.size + name_size)
+    return entry, directory[_CENTRAL.size + name_size :]
 
 
 def _check_name(name: str) -> None:
@@ -155,32 +227,17 @@ def _check_name(name: str) -> None:
         )
 
 
-def _is_folder(info: zipfile.ZipInfo) -> bool:
-    return info.orig_filename.endswith("/")
-
-
-def _check_kind(info: zipfile.ZipInfo) -> None:
-    name, mode = info.filename, info.external_attr >> 16
-    if info.flag_bits & 0x2041:
+def _check_kind(name: str, flags: int, method: int, mode: int, packed: int, size: int) -> None:
+    is_folder = name.endswith("/")
+    if flags & 0x2041:
         raise BundleError(f"{name!r} is encrypted")
-    if info.compress_type not in _METHODS:
+    if method not in (_STORED, _DEFLATED):
         raise BundleError(f"{name!r} is packed by a method that is not read (stored and deflated are)")
-    if stat.S_IFMT(mode) not in (0, stat.S_IFDIR if _is_folder(info) else stat.S_IFREG):
+    if flags & ~_FLAGS:
+        raise BundleError(f"{name!r} is written as a stream or in a way that is not read (flags {flags:#06x})")
+    if stat.S_IFMT(mode) not in (0, stat.S_IFDIR if is_folder else stat.S_IFREG):
         raise BundleError(f"{name!r} is a link or a special file")
-    if _is_folder(info) and info.file_size:
+    if is_folder and (size or packed):
         raise BundleError(f"{name!r} is a folder with contents of its own")
-
-
-def _check_places(infos: list[zipfile.ZipInfo], size: int) -> None:
-    """Entries one after another from the first byte on: none overlaps another, none lies outside."""
-    at = 0
-    for info in sorted(infos, key=lambda i: i.header_offset):
-        if info.header_offset < at or (at == 0 and info.header_offset):
-            raise BundleError(f"{info.filename!r} overlaps another file of the archive, or something stands before it")
-        at = info.header_offset + 30 + len(info.filename) + info.compress_size
-    if at > size:
-        raise BundleError("the archive is cut short")
-
-
-def _short(exc: Exception) -> str:
-    return ascii(str(exc) or type(exc).__name__)[:120]
+    if method == _STORED and packed != size:
+        raise BundleError(f"{name!r} is stored as it is, but in another size")

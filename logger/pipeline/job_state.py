@@ -117,9 +117,14 @@ class JobState:
                 self.on_scale = cylinder.name
                 self.swaps.append((event.t_ns, cylinder.name))
             case FindingConcluded():
-                self.findings.setdefault(event.stage, []).append(event.finding)
+                self.findings.setdefault(event.stage, []).append(self._readable(event))
             case SettingChanged(key="units" | "barometer_pa" | "full_charge_kg" | "volume_m3") if self.job is not None:
                 self.job = from_plain(Job, plain(self.job) | {event.key: event.value})  # checks the value's type
+
+    def _readable(self, event: FindingConcluded) -> Finding:
+        """Of a stage that is not known here with the words that were shown then: none else can be made."""
+        known = any(one.number == event.stage and registry.definition(one.kind) is not None for one in self.stages)
+        return event.finding if known or event.said is None else replace(event.finding, said=event.said)
 
     def _learn_blends(self, records: Iterable[Mapping[str, Any]]) -> None:
         """The user's own: a stranger's program must compute with the same. One with a shipped name is left out."""

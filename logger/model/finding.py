@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.value import Argument, Value
+from logger.model.value import Argument, Value, codes
 
 
 class Verdict(StrEnum):
@@ -55,6 +55,10 @@ class Finding:
         """The first number of that name."""
         found = (one.value for one in self.inputs if one.name == name)
         return next((value for value in found if isinstance(value, Value)), None)
+
+    def codes(self, name: str) -> tuple[str, ...]:
+        """What was judged, of that name: codes of the words file, in order."""
+        return codes(self.inputs, name)
 
     def numbers(self) -> Iterator[tuple[str, Value]]:
         """(name, value) of each input that is a number, in order."""

@@ -5,15 +5,20 @@
 sentence is a changed line of a words.txt, which is what a review reads.
 """
 
+import ast
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from importlib import import_module
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 from logger.model.finding import Finding
 from logger.model.value import Argument, Code, Statement
-from logger.wording.book import Book, Words
+from logger.wording.book import Words
+from logger.wording.given import Given
 from logger.wording.values import Shown
 
 ROOT = Path(__file__).parent
@@ -42,10 +47,20 @@ class Room:
         """Each code that is said."""
         return {str(argument.value) for argument in self.arguments() if argument.kind is Code.WORD}
 
+    def possible_codes(self) -> set[str]:
+        """Each code that the room's modules name: in a call of word(), or that words.py chooses by; and every member
+        of a table or enum of theirs of which a member is said."""
+        said, found = self.codes(), set[str]()
+        for path in sorted((ROOT.parent / "logger").joinpath(*self.name.split(".")).glob("*.py")):
+            tree = ast.parse(path.read_text(encoding="utf-8"))
+            found |= set(_chosen_by(tree) if path.stem == "words" else _written(tree))
+            for group in _groups(import_module(f"logger.{self.name}.{path.stem}")):
+                found |= group if group & said else set()
+        return found - {one.key for one in self.said} - {argument.name for argument in self.arguments()} | found & said
+
     def text(self) -> str:
         """Of words.txt."""
-        book = Book((self.words,))
-        return "\n".join("\n".join(_entry(book, one)) + "\n" for one in self.said)
+        return "\n".join("\n".join(_entry(self.words, one)) + "\n" for one in self.said)
 
 
 def rooms() -> list[Room]:
@@ -57,24 +72,81 @@ def rooms() -> list[Room]:
     ]
 
 
-def parts(book: Book, one: Said, system: str) -> tuple[Part, ...]:
-    """What is read of it: headline and body first, then what the second page has."""
+class _Terms(dict[str, str]):
+    """Raises KeyError for a code without a text, which people would read as it is."""
+
+    def get(self, code: str, default: Any = None) -> str:
+        return self[code]
+
+
+def parts(words: Words, one: Said, system: str) -> tuple[Part, ...]:
+    """What is read of it: headline and body first, then what the second page has. Raises KeyError for a key, code or
+    input that the words file does not know: the book would show such a finding as of a later version."""
+    given = Given(one.inputs, SHOWN[system], _Terms(words.terms))
     if isinstance(one, Statement):
-        return (("", book.statement_of(one, SHOWN[system])),)
-    text = book.text_of(one, SHOWN[system])
+        return (("", words.statements[one.key](given)),)
+    text = words.findings[one.key](given)
     more = (("rule", text.rule), ("decision", text.decision_rule))
     lists = (*(("cause", cause) for cause in text.causes), *(("check", check) for check in text.check_next))
     return (("", f"{text.headline} | {text.body}"), *(part for part in more if part[1]), *lists)
 
 
-def _entry(book: Book, one: Said) -> Iterator[str]:
+def _entry(words: Words, one: Said) -> Iterator[str]:
     """Its lines: both systems apart where they differ."""
     yield f"{one.key}, {one.verdict.value}" if isinstance(one, Finding) else one.key
-    us, si = (parts(book, one, system) for system in ("us", "si"))
+    us, si = (parts(words, one, system) for system in ("us", "si"))
     for (what, in_us), (_, in_si) in zip(us, si, strict=True):
         said = (("us", in_us), ("si", in_si)) if in_us != in_si else (("", in_us),)
         for system, text in said:
             yield "    " + " ".join(word for word in (system, what and f"{what}:", text) if word)
+
+
+def _written(tree: ast.Module) -> Iterator[str]:
+    """Codes written out in calls of word(name, code)."""
+    for call in ast.walk(tree):
+        if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "word":
+            yield from _strings(*call.args[1:])
+
+
+def _chosen_by(tree: ast.Module) -> Iterator[str]:
+    """What a words file compares with, matches, or looks up in a table."""
+    for function in (node for node in tree.body if isinstance(node, ast.FunctionDef)):
+        for node in ast.walk(function):
+            if isinstance(node, ast.MatchValue):
+                yield from _strings(node.value)
+            elif isinstance(node, ast.Compare):
+                yield from _strings(node.left, *node.comparators)
+            elif isinstance(node, ast.Dict):
+                yield from _strings(*(key for key in node.keys if key is not None))
+
+
+def _strings(*nodes: ast.expr) -> Iterator[str]:
+    """Constants, also of a conditional; nothing from within a call."""
+    for node in nodes:
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value:
+            yield node.value
+        elif isinstance(node, ast.IfExp):
+            yield from _strings(node.body, node.orelse)
+        elif isinstance(node, ast.Tuple | ast.Set | ast.List):
+            yield from _strings(*node.elts)
+
+
+def _groups(module: ModuleType) -> Iterator[set[str]]:
+    """Its enums, and its tables' keys and values."""
+    for thing in vars(module).values():
+        if isinstance(thing, type) and issubclass(thing, StrEnum) and thing.__module__ == module.__name__:
+            yield {member.value for member in thing}
+        elif isinstance(thing, Mapping):
+            yield set(_flat(thing))
+            yield set(_flat(thing.values()))
+
+
+def _flat(things: Any) -> Iterator[str]:
+    for thing in things:
+        if isinstance(thing, tuple | list):
+            yield from _flat(thing)
+        elif isinstance(thing, str) and not isinstance(thing, StrEnum):
+            yield thing
 
 
 def main() -> int:

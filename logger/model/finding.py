@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.value import Argument, Code, Value
+from logger.model.value import Argument, Value, codes
 
 
 class Verdict(StrEnum):
@@ -57,8 +57,8 @@ class Finding:
         return next((value for value in found if isinstance(value, Value)), None)
 
     def codes(self, name: str) -> tuple[str, ...]:
-        """The codes of each word of that name, in order."""
-        return tuple(str(one.value) for one in self.inputs if one.name == name and one.kind is Code.WORD)
+        """What was judged, of that name: codes of the words file, in order."""
+        return codes(self.inputs, name)
 
     def numbers(self) -> Iterator[tuple[str, Value]]:
         """(name, value) of each input that is a number, in order."""

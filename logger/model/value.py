@@ -1,6 +1,7 @@
 """One number of the job: SI value, standard uncertainty, or the reason why there is none; and what rests on such."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -76,6 +77,13 @@ class Statement:
 
     key: str
     inputs: tuple[Argument, ...] = ()
+
+
+def codes(inputs: Iterable[Argument], name: str) -> tuple[str, ...]:
+    """The codes of each word of that name, in order."""
+    return tuple(
+        one.value for one in inputs if one.name == name and one.kind is Code.WORD and isinstance(one.value, str)
+    )
 
 
 def day_of(name: str, iso: str) -> Argument:

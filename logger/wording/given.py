@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from logger.model.points import Quantity
-from logger.model.value import Argument, Code, Value
+from logger.model.value import Argument, Code, Value, codes
 from logger.wording.values import Shown, rough
 
 
@@ -39,16 +39,11 @@ class Given:
 
     def code(self, name: str) -> str:
         """A word's code, to choose a sentence by; "" where there is none."""
-        found = next((one.value for one in self._inputs if one.name == name and one.kind is Code.WORD), "")
-        return found if isinstance(found, str) else ""
+        return next(iter(self.codes(name)), "")
 
     def codes(self, name: str) -> tuple[str, ...]:
         """The codes of each word of that name, in order."""
-        return tuple(
-            one.value
-            for one in self._inputs
-            if one.name == name and one.kind is Code.WORD and isinstance(one.value, str)
-        )
+        return codes(self._inputs, name)
 
     def value(self, name: str) -> Value:
         found = self._first(name).value

@@ -93,14 +93,18 @@ def test_earlier_jobs_count_and_both_methods_may_differ() -> None:
 def test_the_first_known_addition_gives_no_annualized_rate() -> None:
     finding = judge_leak_rate([Addition(TODAY, 5.0)], 100.0, TODAY, "commercial")
     assert finding.verdict is Verdict.CANNOT_TELL
-    assert "not known" in finding.text
+    assert finding.codes("judged") == ("no_rate",)
+    rate = finding.value("leak_rate")
+    assert rate is not None and "not known" in (rate.problem or "")
 
 
 @pytest.mark.parametrize(("kind", "method"), [("sorbet", "annualizing"), ("commercial", "guessing")])
 def test_unknown_class_or_method_is_named(kind: str, method: str) -> None:
     finding = judge_leak_rate([Addition(TODAY, 5.0)], 100.0, TODAY, kind, method=method)
     assert finding.verdict is Verdict.CANNOT_TELL
-    assert "is not" in finding.text
+    assert finding.codes("judged") == ("no_rate",)
+    rate = finding.value("leak_rate")
+    assert rate is not None and "is not" in (rate.problem or "")
 
 
 def test_an_addition_for_another_purpose_is_not_judged() -> None:

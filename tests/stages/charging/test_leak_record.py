@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.model.finding import Finding, Verdict
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, day_of, known, name_of, unknown
 from logger.stages.charging.leak_rate import Addition
 from logger.stages.charging.leak_record import (
     FIRST_CHARGE,
@@ -40,7 +40,9 @@ def found(
 
 
 def rate(finding: Finding) -> float | None:
-    return dict(finding.inputs)["leak rate, share a year"].number
+    found = finding.value("leak_rate")
+    assert found is not None
+    return found.number
 
 
 def test_what_came_out_and_went_back_in_was_not_lost() -> None:
@@ -49,12 +51,13 @@ def test_what_came_out_and_went_back_in_was_not_lost() -> None:
     assert rate(annualizing) == pytest.approx(0.40)
     assert rate(rolling) == pytest.approx(0.11)
     assert (annualizing.verdict, rolling.verdict) == (Verdict.FAIL, Verdict.PASS)  # commercial: 20 %
-    assert annualizing.headline == "leak rate 40.0 % a year"
-    assert annualizing.text.startswith("Annualizing method: 40.0 % of the full charge a year; the threshold")
-    assert rolling.text.startswith("Rolling method: 11.0 % of the full charge a year; the threshold")
+    assert (annualizing.codes("method"), annualizing.codes("judged")) == (("annualizing",), ("over",))
+    assert (rolling.codes("method"), rolling.codes("judged")) == (("rolling",), ("within",))
     for finding in (annualizing, rolling):
-        assert "charged 216.1 lb (98.00 kg), less 198.4 lb (90.00 kg) recovered" in finding.text
-        assert "the last on 2026-09-13" in finding.text
+        assert finding.value("threshold") == known(0.20, "1")
+        assert finding.value("charged_in_all") == known(98.0, "kg")
+        assert finding.value("recovered_in_all") == known(90.0, "kg")
+        assert day_of("last_addition", "2026-09-13") in finding.inputs
 
 
 def test_several_stages_of_one_job_are_one_addition() -> None:
@@ -66,7 +69,7 @@ def test_a_charge_taken_out_by_an_earlier_job_is_put_back_not_leaked() -> None:
     annualizing, rolling = found([98.0], [], EarlierJob("a", ago(100), 2.0), EarlierJob("b", ago(3), -95.0))
     assert rate(rolling) == pytest.approx(0.05)  # 2 + 98 - 95
     assert rate(annualizing) == pytest.approx(0.03 / (100 / 365))  # a recovery is no addition: 100 days, not 3
-    assert "less 209.4 lb (95.00 kg) that earlier jobs took out and did not put back" in annualizing.text
+    assert annualizing.value("taken_out_earlier") == known(95.0, "kg")
 
 
 def test_putting_back_in_two_goes() -> None:
@@ -99,7 +102,7 @@ def test_what_was_put_back_is_awaited_no_more(back: EarlierJob) -> None:
 def test_a_first_charge_is_no_leak_but_its_day_counts() -> None:
     first = found([98.0], [], first_charge=True)
     assert {f.verdict for f in first} == {Verdict.INFO}
-    assert any(FIRST_CHARGE in f.text for f in first)
+    assert any(f.codes("judged") == ("other_purpose",) and name_of("purpose", FIRST_CHARGE) in f.inputs for f in first)
     annualizing, rolling = found([2.0], [], EarlierJob("a", ago(73), 98.0, first_charge=True))
     assert rate(rolling) == pytest.approx(0.02)
     assert rate(annualizing) == pytest.approx(0.10)
@@ -112,45 +115,51 @@ def test_an_empty_circuit_that_was_known_before_has_leaked_all_of_it() -> None:
 
 
 def test_a_purpose_that_was_stated_is_not_judged_now_nor_counted_later() -> None:
-    assert all("not judged: added for seasonal" in f.text for f in found([30.0], [], EarlierJob("a", ago(50), 1.0),
-                                                                         purpose="seasonal variance"))  # fmt: skip
+    for finding in found([30.0], [], EarlierJob("a", ago(50), 1.0), purpose="seasonal variance"):
+        assert finding.codes("judged") == ("other_purpose",)
+        assert name_of("purpose", "seasonal variance") in finding.inputs
     _, rolling = found([2.0], [], EarlierJob("a", ago(50), 30.0, purpose="seasonal variance"))
     assert rate(rolling) == pytest.approx(0.02)
 
 
 def test_nothing_added_no_rate() -> None:
     (only,) = found([90.0], [90.5], EarlierJob("a", ago(50), 1.0))
-    assert (only.verdict, only.headline) == (Verdict.INFO, "nothing added")
+    assert (only.verdict, only.codes("judged")) == (Verdict.INFO, ("nothing_added",))
 
 
 def test_a_first_known_addition_has_no_annualized_rate_and_that_is_no_pass() -> None:
     annualizing, rolling = found([5.0], [])
-    assert annualizing.verdict is Verdict.INFO and "not known" in annualizing.text
-    assert rolling.verdict is Verdict.PASS and "No earlier addition" in rolling.text
+    assert (annualizing.verdict, annualizing.codes("judged")) == (Verdict.INFO, ("no_rate",))
+    assert rate(annualizing) is None
+    assert rolling.verdict is Verdict.PASS
+    assert rolling.value("earlier_additions") == known(0.0, "1")
 
 
 def test_what_is_not_known_is_never_a_pass() -> None:
     _, rolling = found([5.0], [], EarlierJob("a", ago(50), None))
-    assert rolling.verdict is Verdict.INFO and "not known" in rolling.text
+    assert (rolling.verdict, rolling.codes("judged")) == (Verdict.INFO, ("unknown_addition",))
+    assert day_of("unknown_addition", ago(50).isoformat()) in rolling.inputs
     (unknown_now,) = leak_rate_findings(
         [unknown("kg", "the scale was silent")], [], LeakRecord(), full_charge_kg=FULL_KG, on=TODAY,
         appliance_class="commercial",
     )  # fmt: skip
-    assert unknown_now.verdict is Verdict.INFO and "the scale was silent" in unknown_now.text
+    assert (unknown_now.verdict, unknown_now.codes("judged")) == (Verdict.INFO, ("amount_unknown",))
+    assert unknown_now.value("added") == unknown("kg", "the scale was silent")
     half_read = leak_record([EarlierJob("a", ago(50), 1.0)], FULL_KG, complete=False)
     for finding in leak_rate_findings([kg(5.0)], [], half_read, full_charge_kg=FULL_KG, on=TODAY,
                                       appliance_class="industrial"):  # fmt: skip
-        assert "Not every earlier job could be read" in finding.text
+        assert finding.codes("record") == ("incomplete",)
+    assert finding.codes("judged") == ("at_least",)
     assert finding.verdict is Verdict.INFO  # rolling: more may have been added than is on record
 
 
 @pytest.mark.parametrize(
-    ("record", "full", "says"),
-    [(None, FULL_KG, "names no appliance"), (LeakRecord(), None, "full charge is not entered")],
+    ("record", "full", "judged"),
+    [(None, FULL_KG, "no_appliance"), (LeakRecord(), None, "no_full_charge")],
 )
-def test_without_a_name_or_a_charge_it_says_why(record: LeakRecord | None, full: float | None, says: str) -> None:
+def test_without_a_name_or_a_charge_it_says_why(record: LeakRecord | None, full: float | None, judged: str) -> None:
     (only,) = leak_rate_findings([kg(5.0)], [], record, full_charge_kg=full, on=TODAY, appliance_class="commercial")
-    assert only.verdict is Verdict.INFO and says in only.text
+    assert (only.verdict, only.codes("judged")) == (Verdict.INFO, (judged,))
 
 
 jobs = st.lists(

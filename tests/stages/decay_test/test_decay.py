@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from logger.model.finding import Verdict
+from logger.model.finding import Finding, Verdict
 from logger.model.units import MICRON_PA
+from logger.model.value import known, name_of
 from logger.physics.leak_flow import ServiceGas
 from logger.refrigerant.water import saturation_pressure, saturation_temperature
 from logger.stages.acceptance import DECAY_PROFILES
-from logger.stages.decay_test.analysis import analyse_decay
+from logger.stages.decay_test.analysis import DecayResult, analyse_decay
 from logger.stages.decay_test.cause import Cause
 from tests.stages.make import steady, temperature, vacuum
 
@@ -19,6 +20,10 @@ HOUR = 3600.0
 GRAMS_PER_YEAR = 1e3 * 365.25 * 24 * HOUR  # of kg/s
 R134A = ServiceGas("R-134a", 0.102032, 5.717e5, 11.5e-6)
 PROFILE = DECAY_PROFILES["ufgs-15182"]
+
+
+def found(result: DecayResult, key: str) -> Finding:
+    return next(f for f in result.findings if f.key == key)
 
 
 @pytest.mark.parametrize(
@@ -62,9 +67,10 @@ def test_leak_rate_with_a_volume() -> None:
     assert result.loss is not None
     assert (result.loss.low.number or 0.0) * GRAMS_PER_YEAR == pytest.approx(196, rel=0.01)
     assert (result.loss.high.number or 0.0) * GRAMS_PER_YEAR == pytest.approx(9500, rel=0.02)
-    text = next(f.text for f in result.findings if f.key == "decay.leak-rate")
-    assert "R-134a" in text
-    assert "the hole is not known" in text
+    leak_rate = found(result, "decay.leak-rate")
+    assert name_of("gas", "R-134a") in leak_rate.inputs
+    assert name_of("assumption", result.loss.assumption) in leak_rate.inputs
+    assert (leak_rate.value("loss_low"), leak_rate.value("loss_high")) == (result.loss.low, result.loss.high)
 
 
 def test_no_volume_no_leak_rate() -> None:
@@ -103,17 +109,18 @@ def test_free_water_is_named_by_its_pressure() -> None:
     series = vacuum(lambda t: 400.0 - (level - 400.0) * math.expm1(-t / 400.0), 2 * HOUR, period=5.0, noise=20.0)
     result = analyse_decay(series, isolated_s=0.0, temperature=steady(293.15, 2 * HOUR))
     assert result.cause in (Cause.LEVELS_OFF, Cause.MASKED)
-    water = next(f for f in result.findings if f.key == "decay.water")
-    assert water.headline == "free water"
-    assert "20.0 °C" in water.text
+    water = found(result, "decay.water")
+    assert (water.codes("judged"), water.codes("cause")) == (("free",), ("liquid_water",))
+    near = water.value("near")
+    assert near is not None and near.number == pytest.approx(293.15, abs=0.05)
 
 
 def test_moisture_well_below_free_water() -> None:
     series = vacuum(lambda t: 280.0 - 150.0 * math.expm1(-t / 400.0))
     result = analyse_decay(series, isolated_s=0.0, temperature=steady())
     assert result.cause is Cause.LEVELS_OFF
-    water = next(f for f in result.findings if f.key == "decay.water")
-    assert "ice at" in water.text
+    water = found(result, "decay.water")
+    assert (water.codes("phase"), water.codes("judged")) == (("ice",), ("colder",))
     assert result.levels_off_at.number is not None
     assert result.levels_off_at.number / MICRON_PA == pytest.approx(430, abs=5)
 
@@ -152,7 +159,8 @@ def test_the_test_ends_when_the_pump_is_opened_again() -> None:
 def test_without_a_profile_nothing_passes() -> None:
     result = analyse_decay(vacuum(lambda t: 280.0), isolated_s=0.0, temperature=steady())
     assert result.verdict.verdict is Verdict.CANNOT_TELL
-    assert "No acceptance profile" in result.verdict.text
+    assert result.verdict.codes("doubt") == ("no_profile",)
+    assert result.verdict.codes("check") == ("choose_profile",)
 
 
 def test_live_and_final_are_the_same_call() -> None:
@@ -160,7 +168,10 @@ def test_live_and_final_are_the_same_call() -> None:
     series = vacuum(lambda t: 220.0, 900.0)
     result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady())
     assert result.verdict.verdict is Verdict.CANNOT_TELL
-    assert "15 min of the 60 min" in result.verdict.text
+    assert result.verdict.codes("doubt") == ("too_short",)
+    assert result.verdict.value("hold") == known(HOUR, "s")
+    lasted = result.verdict.value("isolated_for")
+    assert lasted is not None and lasted.number == pytest.approx(900.0, abs=5.0)
 
 
 def test_held_by_the_profile_and_yet_leaking_is_said() -> None:
@@ -168,7 +179,7 @@ def test_held_by_the_profile_and_yet_leaking_is_said() -> None:
     result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady())
     assert result.verdict.verdict is Verdict.PASS
     assert result.cause is Cause.LEAK
-    assert "as a leak makes it" in result.verdict.text
+    assert result.verdict.codes("more") == ("steady_rise",)
 
 
 @pytest.mark.parametrize("per_kelvin", [0.03, 0.06])
@@ -192,14 +203,15 @@ def test_a_small_straight_rise_from_a_high_pressure_is_no_leak_yet() -> None:
     series = vacuum(lambda t: 6000.0 + 80.0 * t / HOUR)
     result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady())
     assert result.cause is Cause.CANNOT_TELL
-    assert "evacuate deeper first" in next(f.text for f in result.findings if f.key == "decay.cause")
+    assert found(result, "decay.cause").codes("why") == ("isolated_too_high",)
 
 
 def test_a_leak_says_what_else_would_look_as_straight() -> None:
     result = analyse_decay(vacuum(lambda t: 300.0 + 200.0 * t / HOUR), isolated_s=0.0, temperature=steady())
-    cause = next(f for f in result.findings if f.key == "decay.cause")
-    assert "over more than some 6 h would look as straight" in cause.text
-    assert any("moisture" in c for c in cause.causes)
+    cause = found(result, "decay.cause")
+    straight_for = cause.value("straight_for")
+    assert straight_for is not None and straight_for.number == pytest.approx(6 * HOUR, rel=0.02)
+    assert "slow_moisture" in cause.codes("cause")
 
 
 def test_a_rate_carries_the_gauges_accuracy() -> None:
@@ -225,9 +237,9 @@ def test_above_what_water_can_make_is_said() -> None:
     )
     result = analyse_decay(series, isolated_s=0.0, temperature=steady(288.15, 6 * HOUR))
     assert result.cause in (Cause.MASKED, Cause.LEAK_AND_RISE)
-    water = next(f for f in result.findings if f.key == "decay.water")
-    assert water.headline == "more than water"
-    assert "It stands at" in water.text
+    water = found(result, "decay.water")
+    assert water.codes("judged") == ("more",)
+    assert water.value("now") == known(result.readings[-1][1], "Pa")
 
 
 def test_a_temperature_beyond_water_does_not_stop_the_analysis() -> None:

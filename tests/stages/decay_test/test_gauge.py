@@ -9,6 +9,7 @@ from logger.model.sample import Series
 from logger.model.units import MICRON_PA
 from logger.stages.acceptance import DECAY_PROFILES
 from logger.stages.decay_test.analysis import DecayResult, analyse_decay
+from logger.stages.decay_test.words import SIGN_CHECK
 from tests.stages.make import steady, vacuum
 
 HOUR = 3600.0
@@ -26,7 +27,8 @@ def signs(result: DecayResult) -> set[str]:
     if result.suspicions:
         assert result.verdict.verdict is Verdict.CANNOT_TELL
         assert result.rate.number is None
-        assert result.verdict.check_next
+        assert result.verdict.codes("sign") == tuple(s.key for s in result.suspicions)
+        assert set(result.verdict.codes("sign")) <= set(SIGN_CHECK), "it says what to check"
     return {s.key for s in result.suspicions}
 
 
@@ -44,7 +46,8 @@ def test_a_sound_gauge_shows_no_sign(seed: int) -> None:
 def test_frozen_gauge() -> None:
     result = decay(vacuum(lambda t: 250.0, noise=0.0))
     assert signs(result) == {"gauge-stuck"}
-    assert "did not change by one digit" in result.verdict.text
+    unchanged = result.verdict.value("unchanged_for")
+    assert unchanged is not None and unchanged.number == pytest.approx(HOUR, rel=0.01)
 
 
 def test_gauge_that_freezes_during_the_test() -> None:
@@ -65,10 +68,10 @@ def test_gauge_valved_off_before_the_isolation() -> None:
     assert signs(result) == {"gauge-valved-off"}
 
 
-def test_gauge_valved_off_told_by_the_pump() -> None:
+def test_gauge_valved_off_shows_against_the_pumps_limit() -> None:
     """Steady at 250 micron over a pump that does 30, and no rise when it is closed off."""
     series = vacuum(lambda t: 250.0, 4800.0)
-    assert signs(decay(series, 1200.0, pump_ultimate_pa=30.0 * MICRON_PA)) == {"gauge-valved-off"}
+    assert signs(decay(series, 1200.0, pump_ultimate_pa=30.0 * MICRON_PA)) == {"gauge-above-pump"}
     assert signs(decay(series, 1200.0)) == set()  # nobody said what the pump can do
 
 
@@ -86,7 +89,10 @@ def test_oil_on_the_sensor_that_reads_high_and_late_is_named() -> None:
     """45 Pa high within minutes and then steady: moisture or the gauge; both are named."""
     result = decay(vacuum(lambda t: 150.0 - 337.0 * math.expm1(-t / 240.0)))
     doubt = next(f for f in result.findings if f.key == "decay.gauge")
-    assert "oil on the gauge's sensor" in doubt.text
+    assert set(doubt.codes("cause")) == {"oily_sensor", "little_moisture"}
+    rise, pace = doubt.value("rise"), doubt.value("time_constant")
+    assert rise is not None and rise.number == pytest.approx(337 * MICRON_PA, rel=0.1)
+    assert pace is not None and pace.number == pytest.approx(240.0, rel=0.1)
 
 
 def test_another_gauge_disagrees() -> None:

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from logger.model.finding import Verdict
 from logger.model.sample import Gap, Series
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
+from logger.model.value import known, name_of
 from logger.physics.nitrogen import sealed_pressure
 from logger.stages.acceptance import PRESSURE_PROFILES, PressureProfile, profile_from_mapping
-from logger.stages.pressure_test.analysis import IDEAL, NITROGEN, StandingResult, Thermometer, analyse_standing
+from logger.stages.pressure_test.analysis import IDEAL, NITROGEN, REASON, StandingResult, Thermometer, analyse_standing
 from sim_device.plant import Plant
 from sim_device.scenarios import SCENARIOS
 
@@ -50,18 +51,20 @@ def judged(pair: tuple[Series, Series], profile: PressureProfile | None = UFGS, 
 
 def test_tight_charge_holds_through_a_days_weather() -> None:
     result = judged(day())
-    assert result.verdict.verdict is Verdict.PASS, result.verdict.text
-    assert result.verdict.headline == "held"
+    assert result.verdict.verdict is Verdict.PASS, result.verdict
+    assert result.verdict.codes("doubt") == result.verdict.codes("check") == ()
     assert result.drop.number is not None
     assert abs(result.drop.number) < 0.1 * PSI_PA
-    assert "guard" in result.verdict.decision_rule or "held only if" in result.verdict.decision_rule
-    assert "UFGS" in result.verdict.rule or "Unified Facilities" in result.verdict.rule
+    assert name_of("profile", f"{UFGS.key}: {UFGS.described()}") in result.verdict.inputs
+    assert result.verdict.codes("law") == ("real nitrogen",)
+    assert name_of("law_source", NITROGEN.source) in result.verdict.inputs
 
 
 @pytest.mark.parametrize("lost", [0.5, 2.0, 10.0])
 def test_a_drop_is_found_and_sized(lost: float) -> None:
     result = judged(day(lost_psi=lost))
     assert result.verdict.verdict is Verdict.FAIL
+    assert result.verdict.codes("check") == ("find_leak",)
     assert result.drop.number is not None
     assert result.drop.u is not None
     assert result.drop.number / PSI_PA == pytest.approx(lost, abs=0.1 + 0.03 * lost)
@@ -73,7 +76,7 @@ def test_ideal_gas_would_mistake_real_nitrogen_for_a_leak() -> None:
     """At 600 psig and 9 K the ideal law is off by some 2 psi: its own error is in the uncertainty, so no false fail."""
     pair = day(psig=600.0, swing_k=-9.0)
     real, ideal = judged(pair, law=NITROGEN), judged(pair, law=IDEAL)
-    assert real.verdict.verdict is Verdict.PASS, real.verdict.text
+    assert real.verdict.verdict is Verdict.PASS, real.verdict
     assert ideal.drop.number is not None
     assert ideal.drop.u is not None
     assert abs(ideal.drop.number) > 0.3 * PSI_PA
@@ -136,20 +139,27 @@ def test_a_test_that_could_not_have_seen_it_does_not_pass() -> None:
     """10 psig, air temperature, no barometer: 1 % of the pressure is 0.1 psi and cannot be seen."""
     result = judged(day(psig=10.0), thermometer=Thermometer.AIR, barometer_measured=False)
     assert result.verdict.verdict is Verdict.CANNOT_TELL
-    assert "cannot be seen" in result.verdict.text
-    assert any("clamp a thermometer on the pipe" in check for check in result.verdict.check_next)
+    assert result.verdict.codes("doubt") == ("blind",)
+    must_see, smallest = result.verdict.value("must_see"), result.smallest_drop.number
+    assert must_see is not None and must_see.number is not None
+    assert must_see.number == pytest.approx(0.1 * PSI_PA, rel=0.02)
+    assert smallest is not None and smallest > must_see.number
+    assert result.verdict.codes("check") == ("clamp_pipe",)
 
 
 def test_too_short_for_the_profile() -> None:
     result = judged(day(seconds=6 * HOUR))
     assert result.verdict.verdict is Verdict.CANNOT_TELL
-    assert "of the 24 h 00 min asked for" in result.verdict.text
+    assert result.verdict.codes("doubt")[0] == "too_short"
+    assert result.verdict.value("hold") == known(DAY, "s")
+    assert result.verdict.value("lasted") == known(6 * HOUR, "s")
 
 
 def test_a_gap_is_no_pass() -> None:
     result = judged(day(gaps=((10000.0, 30000.0),)))
     assert result.verdict.verdict is Verdict.CANNOT_TELL
-    assert "no trusted readings" in result.verdict.text
+    assert result.verdict.codes("doubt") == ("gaps",)
+    assert result.verdict.value("lost") == known(20000.0, "s")
 
 
 @pytest.mark.parametrize(("lost", "wanted"), [(0.2, Verdict.PASS), (0.95, Verdict.CANNOT_TELL), (2.0, Verdict.FAIL)])
@@ -167,29 +177,34 @@ def test_flow_only_with_a_volume_and_a_loss() -> None:
 
 
 @pytest.mark.parametrize(
-    ("temperature", "part"),
+    ("temperature", "why"),
     [
-        (None, "no temperature was measured"),
-        (Series("t", [0.0, 100.0], [295.0, 295.0]), "both ends"),
-        (Series("t", [0.0, DAY], [295.0, 0.0]), "absolute zero"),
-        (Series("t", [0.0, DAY], [295.0, 500.0]), "no temperature is corrected for"),
+        (None, "no_temperature"),
+        (Series("t", [0.0, 100.0], [295.0, 295.0]), "temperature_at_ends"),
+        (Series("t", [0.0, DAY], [295.0, 0.0]), "absolute_zero"),
+        (Series("t", [0.0, DAY], [295.0, 500.0]), "out_of_range"),
     ],
 )
-def test_unusable_temperature_is_unknown_because(temperature: Series | None, part: str) -> None:
+def test_unusable_temperature_is_unknown_because(temperature: Series | None, why: str) -> None:
     result = analyse_standing(day()[0], profile=UFGS, temperature=temperature)
     assert result.verdict.verdict is Verdict.CANNOT_TELL
-    assert part in result.verdict.text
-    assert result.drop.number is None
+    assert result.verdict.codes("why") == (why,)
+    assert result.drop.problem == REASON[why]
 
 
 @pytest.mark.parametrize("n", [0, 1, 3])
 def test_hardly_any_readings(n: int) -> None:
     series = Series("system_pressure", [60.0 * i for i in range(n)], [2e6] * n)
-    assert "Unknown, because" in analyse_standing(series, profile=UFGS).verdict.text
+    result = analyse_standing(series, profile=UFGS)
+    assert result.verdict.verdict is Verdict.CANNOT_TELL
+    assert result.verdict.codes("why") == ("few_readings",)
+    assert result.drop.problem == REASON["few_readings"]
 
 
 def test_no_profile_no_verdict() -> None:
-    assert judged(day(), profile=None).verdict.verdict is Verdict.CANNOT_TELL
+    verdict = judged(day(), profile=None).verdict
+    assert verdict.verdict is Verdict.CANNOT_TELL
+    assert verdict.codes("doubt") == ("no_profile",)
 
 
 @settings(max_examples=30, deadline=None)
@@ -202,7 +217,8 @@ def test_sealed_charge_is_never_failed(seed: int, lost: float, swing: float) -> 
     assert abs(result.drop.number - lost * PSI_PA) < 4.0 * result.drop.u
 
 
-def test_just_short_of_the_least_is_not_told_as_the_least() -> None:
+def test_just_short_of_the_least_is_too_short() -> None:
     series = Series("system_pressure", [float(i) for i in range(598)], [2e6] * 598)
-    told = analyse_standing(series, profile=UFGS).verdict.text
-    assert "9 min 57 s of readings are too short, 10 min are the least" in told
+    verdict = analyse_standing(series, profile=UFGS).verdict
+    assert verdict.codes("why") == ("too_short",)
+    assert (verdict.value("lasted"), verdict.value("least")) == (known(597.0, "s"), known(600.0, "s"))

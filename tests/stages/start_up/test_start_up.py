@@ -31,7 +31,7 @@ def test_a_healthy_machine() -> None:
     result = analyse("start_up", high_limit_pa=3.0e6, subcooling_target_k=9.5)
     assert finding(result, "start_up.steady").verdict is Verdict.PASS
     assert finding(result, "start_up.hunting").verdict is Verdict.PASS
-    assert finding(result, "start_up.feed").headline == "fed well"
+    assert finding(result, "start_up.feed").codes("judged") == ("on_target",)
     assert {f.verdict for f in result.findings} == {Verdict.PASS}
     chiller = run("start_up", START_UP_POINTS, 3300.0).plant.chiller
     assert result.metrics["suction_superheat"].value.number == pytest.approx(chiller.superheat_k, abs=0.1)
@@ -49,14 +49,15 @@ def test_a_hunting_valve_with_its_period() -> None:
 
 @pytest.mark.parametrize(
     ("scenario", "cause"),
-    [("starved_evaporator", "short of charge"), ("clogged_drier", "restriction before the valve")],
+    [("starved_evaporator", "short_of_charge_seen"), ("clogged_drier", "restriction_seen")],
 )
 def test_a_starved_evaporator_with_the_cause_that_subcooling_tells(scenario: str, cause: str) -> None:
     feed = finding(analyse(scenario), "start_up.feed")
-    assert (feed.verdict, feed.headline) == (Verdict.ATTENTION, "starved")
-    assert "valve at 100 %" in feed.text
-    assert feed.causes[0].startswith(cause)
-    assert feed.check_next
+    assert (feed.verdict, feed.codes("judged")[0]) == (Verdict.ATTENTION, "starved")
+    valve = feed.value("valve_position")
+    assert valve is not None and valve.number == pytest.approx(1.0, abs=0.005)
+    assert feed.codes("cause")[0] == cause
+    assert feed.codes("check")
 
 
 def test_too_early_is_not_judged() -> None:
@@ -79,19 +80,22 @@ def test_the_window_ends_where_the_machine_last_ran() -> None:
 def test_before_and_after() -> None:
     before = analyse("start_up").baseline
     after = analyse("starved_evaporator", baseline=before)
-    text = finding(after, "start_up.compare").text
-    assert "suction superheat +" in text
-    assert "subcooling -" in text
-    same = analyse("start_up", baseline=before)
-    assert finding(same, "start_up.compare").headline == "no change"
+    compared = finding(after, "start_up.compare")
+    assert {"suction_superheat", "subcooling"} <= set(compared.codes("changed"))
+    superheat, subcooling = compared.value("suction_superheat_change"), compared.value("subcooling_change")
+    assert superheat is not None and superheat.number is not None and superheat.number > 0
+    assert subcooling is not None and subcooling.number is not None and subcooling.number < 0
+    same = finding(analyse("start_up", baseline=before), "start_up.compare")
+    assert same.codes("changed") == () and same.codes("same")
 
 
 def test_a_change_within_the_uncertainty_is_none() -> None:
     before = {"suction_superheat": known(6.0, "K", 0.5), "approach": known(4.0, "K")}
     after = {"suction_superheat": known(7.2, "K", 0.5), "approach": known(9.0, "K", 0.1)}
     found = compare_finding(before, after)
-    assert found.headline == "no change"
-    assert "no uncertainty stated" in found.text
+    assert found.codes("changed") == ()
+    assert found.codes("same") == ("suction_superheat",)
+    assert found.codes("not_judged") == ("approach",)
     assert compare_finding({}, after).verdict is Verdict.CANNOT_TELL
 
 
@@ -123,46 +127,49 @@ def test_near_its_setpoint_at_a_60_percent_valve_is_healthy(superheat_f: float) 
 
 @pytest.mark.parametrize("superheat_f", [20.5, 25.0, 40.0])
 def test_over_20_f_with_the_valve_at_100_percent_is_starved(superheat_f: float) -> None:
-    assert feed(superheat_f, 1.0).headline == "starved"
+    assert feed(superheat_f, 1.0).codes("judged") == ("starved",)
 
 
 @pytest.mark.parametrize(
-    ("superheat_f", "valve", "subcooling_f", "headline", "cause"),
+    ("superheat_f", "valve", "subcooling_f", "judged", "cause"),
     [
-        (30.0, 1.0, 1.0, "starved", "short of charge"),
-        (30.0, 1.0, 15.0, "starved", "restriction before the valve"),
-        (30.0, None, None, "starved", "short of charge"),
-        (30.0, 0.3, 12.0, "high superheat, valve not opening", "setpoint too high"),
-        (2.0, 0.1, 10.0, "flooding", "valve leaking by"),
-        (2.0, 0.7, 10.0, "flooding", "suction sensor"),
-        (11.0, 1.0, 10.0, "valve at its end", "short of charge"),
-        (11.0, 0.1, 10.0, "valve nearly closed", "low load"),
+        (30.0, 1.0, 1.0, "starved", "short_of_charge_seen"),
+        (30.0, 1.0, 15.0, "starved", "restriction_seen"),
+        (30.0, None, None, "starved", "short_of_charge"),
+        (30.0, 0.3, 12.0, "not_opening", "setpoint"),
+        (2.0, 0.1, 10.0, "floodback_closing", "leaking_by"),
+        (2.0, 0.7, 10.0, "floodback", "bulb_off"),
+        (11.0, 1.0, 10.0, "valve_wide_open", "no_reserve"),
+        (11.0, 0.1, 10.0, "valve_nearly_closed", "low_load_or_large_valve"),
     ],
 )
 def test_superheat_subcooling_and_valve_together(
-    superheat_f: float, valve: float | None, subcooling_f: float | None, headline: str, cause: str
+    superheat_f: float, valve: float | None, subcooling_f: float | None, judged: str, cause: str
 ) -> None:
     found = feed(superheat_f, valve, subcooling_f)
-    assert (found.verdict, found.headline) == (Verdict.ATTENTION, headline)
-    assert found.causes[0].startswith(cause)
-    assert found.check_next
-    assert len(found.inputs) == 4
+    assert (found.verdict, found.codes("judged")) == (Verdict.ATTENTION, (judged,))
+    assert found.codes("cause")[0] == cause
+    assert found.codes("check")
+    assert [name for name, _ in found.numbers()] == [
+        "suction_superheat", "subcooling", "valve_position", "liquid_level", "target",
+    ]  # fmt: skip
 
 
-def test_low_superheat_with_the_valve_closing_means_flooding() -> None:
+def test_low_superheat_with_the_valve_closing_is_floodback() -> None:
     found = feed(2.0, 0.5, change=-0.2)
-    assert "and closing" in found.text
-    assert found.causes[0].startswith("valve leaking by")
+    assert found.codes("judged") == ("floodback_closing",)
+    assert found.codes("cause")[0] == "leaking_by"
 
 
 def test_high_subcooling_with_low_superheat_adds_overcharge() -> None:
-    assert any("overcharged" in cause for cause in feed(2.0, 0.5, subcooling_f=25.0).causes)
+    assert "overcharged_seen" in feed(2.0, 0.5, subcooling_f=25.0).codes("cause")
 
 
 def test_no_superheat_no_judgement() -> None:
     found = judge_feed(Feed(unknown("K", "suction line: open circuit"), NO_VALVE, NO_VALVE, NO_VALVE))
     assert found.verdict is Verdict.CANNOT_TELL
-    assert "open circuit" in found.text
+    assert found.codes("judged") == ("unknown",)
+    assert found.value("suction_superheat") == unknown("K", "suction line: open circuit")
 
 
 # --- live -------------------------------------------------------------------------------------------------------

@@ -5,13 +5,16 @@ as a longer one. A checkpoint (last id, count, head) written elsewhere shows the
 wrote it. One line of JSON each, the signature over `checkpoint_bytes`; lines are only ever added.
 """
 
+import io
 import json
 from dataclasses import dataclass
 from typing import Any
 
 from logger.evidence.errors import ChainError
 
+MAX_CHECKPOINTS_BYTES = 32_000_000  # a month at one a minute
 _MAX_LINE = 8192
+_MAX_PROBLEMS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,16 +69,17 @@ def parse_checkpoint(line: bytes) -> Checkpoint:
 
 
 def parse_checkpoints(data: bytes) -> CheckpointFile:
-    """Every checkpoint of a checkpoint file, in file order. Never raises."""
+    """Every checkpoint of a checkpoint file, in file order; of many problems the first. Never raises."""
     found: list[Checkpoint] = []
     problems: list[str] = []
-    for number, line in enumerate(data.splitlines(), 1):
+    for number, line in enumerate(io.BytesIO(data), 1):
         if not line.strip():
             continue
         try:
             found.append(parse_checkpoint(line))
         except ChainError as exc:
-            problems.append(f"checkpoint line {number}: {exc}")
+            if len(problems) < _MAX_PROBLEMS:
+                problems.append(f"checkpoint line {number}: {exc}")
     return CheckpointFile(tuple(found), tuple(problems))
 
 

@@ -12,6 +12,8 @@ from logger.evidence.errors import BundleError
 from logger.model.records import EVENT, FRAMES, Record
 
 MAX_LINE = 4_000_000
+MAX_EVENTS_BYTES = 16_000_000  # of all events together: they are kept in memory, frames are not
+MAX_EVENT_PARTS = 1_000_000  # their lists, objects and members
 _KINDS = (FRAMES, EVENT)
 
 
@@ -54,8 +56,9 @@ def parse_record(line: bytes, number: int) -> Record:
 
 
 def parse_records(chunks: Iterable[bytes]) -> Iterator[Record]:
-    """Records of a file given in pieces of any size. Raises BundleError."""
+    """Records of a file given in pieces of any size. Raises BundleError, also for more events than any job has."""
     number, rest = 0, b""
+    events = parts = 0
     for chunk in chunks:
         rest += chunk
         lines = rest.split(b"\n")
@@ -64,7 +67,13 @@ def parse_records(chunks: Iterable[bytes]) -> Iterator[Record]:
             raise BundleError(f"record line {number + 1} has more than {MAX_LINE:,} bytes")
         for line in lines:
             number += 1
-            yield parse_record(line, number)
+            record = parse_record(line, number)
+            if record.kind == EVENT:
+                events += len(record.payload)
+                parts += 8 + sum(record.payload.count(mark) for mark in (b"[", b"{", b","))
+                if events > MAX_EVENTS_BYTES or parts > MAX_EVENT_PARTS:
+                    raise BundleError(f"record line {number}: more events than any job has, or larger ones")
+            yield record
     if rest:
         raise BundleError(f"record line {number + 1} is cut short")
 

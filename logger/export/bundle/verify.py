@@ -20,7 +20,7 @@ from logger.evidence.bagit import (
     tag_problems,
 )
 from logger.evidence.chain import verify_chain
-from logger.evidence.checkpoint import Checkpoint, checkpoint_bytes, parse_checkpoints
+from logger.evidence.checkpoint import MAX_CHECKPOINTS_BYTES, Checkpoint, checkpoint_bytes, parse_checkpoints
 from logger.evidence.errors import BundleError, EvidenceError, SignatureError
 from logger.evidence.keys import PublicKey, allowed_signers_line
 from logger.evidence.record_lines import parse_records
@@ -48,7 +48,7 @@ from logger.refrigerant import Refrigerant
 
 log = logging.getLogger(__name__)
 
-_MAX_SMALL = 100_000_000
+_MAX_MORE = 100_000  # bytes: how much longer a file may be before it is not even compared
 _MAX_PROBLEMS = 5
 _MAX_BLENDS = 8  # some seconds each
 
@@ -152,7 +152,7 @@ class _Verifier:
 
     def _chain(self, bag: Bag, story: Story) -> None:
         name = PAYLOAD + CHECKPOINTS
-        listed = parse_checkpoints(bag.read(name, _MAX_SMALL)) if name in bag.names else None
+        listed = parse_checkpoints(bag.read(name, MAX_CHECKPOINTS_BYTES)) if name in bag.names else None
         checkpoints = listed.checkpoints if listed is not None else ()
         chain = verify_chain(story.passing(self._records(bag)), checkpoints)
         if chain.problem is not None:
@@ -217,7 +217,9 @@ class _Verifier:
     def _compare(self, bag: Bag, name: str, made: bytes, same: bool) -> Agreement:
         if PAYLOAD + name not in bag.names:
             return Agreement("it is missing")
-        found = bag.read(PAYLOAD + name, _MAX_SMALL)
+        if (size := bag.size(PAYLOAD + name)) > 2 * len(made) + _MAX_MORE:  # not parsed: it cannot be the same
+            return Agreement(f"it has {size:,} bytes; from the records it has {len(made):,}")
+        found = bag.read(PAYLOAD + name, size)
         if not same:
             return AGREEMENTS[name](found, made)
         if name.endswith(".csv"):

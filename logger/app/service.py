@@ -52,7 +52,7 @@ class RunSettings:
     anchors: Path | None = None
     accept_lost_tail: bool = False
     catalogue: Catalogue = SHIPPED
-    more_cylinders: Callable[[str], Cylinder | None] = lambda name: None
+    kept_cylinder: Callable[[str], Cylinder | None] = lambda name: None
     earlier: Callable[[Job], dict[str, Any]] = lambda job: {}
     on_start: Callable[[Daemon], None] = lambda daemon: None
     helpers: tuple[Callable[[Daemon], Awaitable[None]], ...] = ()
@@ -78,7 +78,7 @@ async def run(settings: RunSettings) -> None:
     check_supported(settings.rig)
     clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
-    daemon.more_cylinders, daemon.earlier = settings.more_cylinders, settings.earlier
+    daemon.kept_cylinder, daemon.earlier = settings.kept_cylinder, settings.earlier
     daemon.engine.user_catalogue = settings.catalogue
     daemon.open(
         settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.anchors,
@@ -131,7 +131,7 @@ async def _publish(daemon: Daemon) -> None:
 
 async def _relays(daemon: Daemon) -> None:
     while True:
-        daemon.look_at_relays()
+        daemon.poll_relays()
         await asyncio.sleep(RELAYS_S)
 
 

@@ -93,7 +93,7 @@ def run(
         anchors=anchors_dir(),
         accept_lost_tail=accept_lost_tail,
         catalogue=catalogue,
-        more_cylinders=lambda name: kept_cylinder(name, catalogue),
+        kept_cylinder=lambda name: kept_cylinder(name, catalogue),
         earlier=earlier_jobs,
         on_start=lambda daemon: None if quiet else say_start(daemon),
         helpers=helpers(sound=not no_sound, demonstration=speed > 1, tied=while_input),

@@ -119,7 +119,7 @@ async def main(found: dict[str, tuple[Path, Course]], run: str) -> None:
         for host in hosts.values():
             daemon = host.begin()
             host.feed(lambda t_ns, kill_ns=host.course.kill_ns: t_ns <= kill_ns)  # type: ignore[misc]
-            assert daemon.writer is not None and daemon.writer.flush()
+            assert daemon.recorder.writer is not None and daemon.recorder.writer.flush()
         os.kill(os.getpid(), signal.SIGKILL)
     told = {}
     for name, host in hosts.items():

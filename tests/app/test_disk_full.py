@@ -41,7 +41,7 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
     async def night() -> None:
         daemon = Daemon("job-1", path, Clock(clock))
         daemon.open(Rig("r", (SCALE,)), Job("job-1", "R-407C"), commit_interval_s=0.01)
-        writer = daemon.writer
+        writer = daemon.recorder.writer
         assert writer is not None
 
         async def ticks_until(condition: Callable[[], bool], note: str = "") -> None:

@@ -8,7 +8,8 @@ from typing import Any
 
 from logger.api.client import Address, Client
 from logger.api.server import ApiServer
-from logger.app.daemon import FOLLOWER_QUEUE, Daemon
+from logger.app.broadcaster import FOLLOWER_QUEUE
+from logger.app.daemon import Daemon
 from logger.clock import Clock
 from logger.model import records
 from logger.model.events import NoteWritten
@@ -37,7 +38,7 @@ async def _note(daemon: Daemon, first: int, count: int) -> None:
 
 
 async def _stored(daemon: Daemon) -> None:
-    writer = daemon.writer
+    writer = daemon.recorder.writer
     assert writer is not None
     assert await asyncio.to_thread(writer.flush)
     await asyncio.sleep(0.05)  # the loop takes what the writer's thread told it
@@ -76,7 +77,7 @@ def test_a_quick_follower_and_one_who_left_are_not_held_up_by_it(tmp_path: Path)
         await asyncio.gather(reading, return_exceptions=True)
         del slow
         await _note(daemon, MANY, 1)
-        assert not daemon._followers, "nobody is remembered for ever"
+        assert not daemon.broadcaster.followers, "nobody is remembered for ever"
 
     _with_a_daemon(tmp_path, act)
 

@@ -23,7 +23,7 @@ def test_what_the_job_and_its_cylinders_hold_is_in_the_record_and_nothing_else(t
     async def run() -> dict[str, Any]:
         daemon = Daemon("job-1", path, Clock())
         daemon.engine.user_catalogue = SHIPPED.with_blends(blend(f"SHOP-{i}") for i in (1, 2, 3, 4))
-        daemon.more_cylinders = lambda name: kept
+        daemon.kept_cylinder = lambda name: kept
         job = Job("job-1", "SHOP-1", customer="Invented bakery", invented=True)
         daemon.open(Rig("none", ()), job, (Cylinder("C-1", 12.5, 21.6, candidates=("R-22", "SHOP-2")),))
         answer = await daemon.act("cylinder", {"name": "C-9"})

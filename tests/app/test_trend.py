@@ -58,8 +58,8 @@ class Night:
 
     async def stored(self, daemon: Daemon) -> None:
         daemon.tick()
-        assert daemon.writer is not None
-        assert await asyncio.to_thread(daemon.writer.flush, 60.0)
+        assert daemon.recorder.writer is not None
+        assert await asyncio.to_thread(daemon.recorder.writer.flush, 60.0)
 
 
 async def whole_stage(daemon: Daemon) -> list[dict[str, Any]]:

@@ -12,6 +12,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from logger.evidence.chain import chained, new_event
 from logger.evidence.record_lines import parse_records, record_line
+from logger.model.codec import event_from_json
 from logger.model.records import NOTE, NewRecord
 from tests.export.rebag import Files, put_together, signed_again, taken_apart
 
@@ -91,19 +92,19 @@ def lists_in_a_record(files: Files) -> Files:
 
 def a_note_of_lists(files: Files) -> Files:
     t_ns, many = _t_ns(files), json.loads("[" + "[]," * 300_000 + "0]")
-    return appended(files, iter([new_event({"type": NOTE, "t_ns": t_ns, "text": "x", "author": "", "more": many})]))
+    return appended(files, iter([new_event(event_from_json({"type": NOTE, "t_ns": t_ns, "text": "x", "author": "", "more": many}))]))
 
 
 def many_notes(files: Files) -> Files:
     t_ns = _t_ns(files)
     return appended(
-        files, (new_event({"type": NOTE, "t_ns": t_ns + n, "text": "x" * 2000, "author": ""}) for n in range(10_000))
+        files, (new_event(event_from_json({"type": NOTE, "t_ns": t_ns + n, "text": "x" * 2000, "author": ""})) for n in range(10_000))
     )
 
 
 def many_small_events(files: Files) -> Files:
     t_ns = _t_ns(files)
-    return appended(files, (new_event({"type": "later", "t_ns": t_ns + n}) for n in range(110_000)))
+    return appended(files, (new_event(event_from_json({"type": "later", "t_ns": t_ns + n})) for n in range(110_000)))
 
 
 def a_long_report(files: Files) -> Files:

@@ -7,7 +7,7 @@ from logger.cylinder.checks import non_condensables, one_refrigerant, requalific
 from logger.model.cylinder import Cylinder, MonthOnly
 from logger.model.finding import Finding
 from logger.model.units import PSI_PA
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, known, unknown, word
 from logger.refrigerant import Refrigerant, find
 
 TODAY = date(2025, 9, 18)
@@ -19,6 +19,12 @@ AT_K = 294.4
 def marked(service_psi: float | None, *inside: Refrigerant) -> Finding:
     service_pa = None if service_psi is None else service_psi * PSI_PA
     return suitability(replace(CYLINDER, service_pressure_pa=service_pa), inside)
+
+
+def short_of_its_table(finding: Finding) -> Finding:
+    """As of an own blend whose table ends below 131 °F; every shipped one goes as far."""
+    short = word("short", "table_ends")
+    return replace(finding, inputs=tuple(short if one.name == "short" else one for one in finding.inputs))
 
 
 def entered(*names: str) -> Finding:
@@ -44,6 +50,7 @@ SAID = (
     marked(None, R744),
     marked(240.0, R404A),
     marked(1800.0, R744),
+    short_of_its_table(marked(1800.0, R744)),
     marked(400.0, R404A),
     entered("R-404A"),
     entered("R-22"),

@@ -13,7 +13,7 @@ _OPEN = "pressure test: can't tell"
 _UNKNOWN = {
     "no_temperature": "no temperature was measured. Clamp a sensor on the pipe.",
     "absolute_zero": "a temperature reading is not above absolute zero. Check the sensor.",
-    "temperature_at_ends": "temperature missing at the start or the end of the test. Check the sensor, repeat the test.",
+    "temperature_at_ends": "temperature missing at the start or the end of the test. Check the sensor and repeat.",
 }
 _DO = {
     "no_profile": "Select a pass/fail standard when the stage begins: `--profile NAME`",

@@ -8,6 +8,7 @@ from firmware_protocol.requests import Request, SetPeriod
 from logger.clock import Clock
 from logger.decode.device_model import Explained
 from logger.link import events as link
+from logger.link.errors import SILENT
 from logger.model.events import DeviceHello, DeviceLost, Event, GapNoted
 from logger.model.instrument import TEXT
 from logger.model.rig import RigDevice
@@ -39,6 +40,7 @@ class DeviceFeed:
         self.rssi_dbm: int | None = None
         self.battery_percent: int | None = None
         self.refused: str | None = None
+        self.lost_code = ""  # why it is not heard (logger.link.errors), "" while it is
         self._at = (-1, 0)  # newest monotonic stamp and its UTC
         self._not_understood: str | None = None  # an instrument's newest line that no pattern fits
         self.request: Callable[[Request], None] = lambda request: None
@@ -78,7 +80,7 @@ class DeviceFeed:
     def _heard(self) -> None:
         if not self.connected:
             self.connected = True
-            self.state = "connected"
+            self.state, self.lost_code = "connected", ""
             self._engine.device_heard(self._key())
 
     def _key(self) -> str:
@@ -163,14 +165,14 @@ class DeviceFeed:
             self.battery_percent = event.battery_percent
 
     def _silent(self, event: link.Silent) -> None:
-        self._gone(event.at_ns, f"device lost: {self._not_understood or 'it is silent'}")
+        self._gone(event.at_ns, SILENT, f"device lost: {self._not_understood or 'it is silent'}")
 
     def _down(self, event: link.LinkDown) -> None:
-        self._gone(event.at_ns, f"device lost: {clean(event.reason, 120)}")
+        self._gone(event.at_ns, event.code, f"device lost: {clean(event.reason, 120)}")
 
     def _refused(self, event: link.Refused) -> None:
         self.refused = clean(event.reason, 160)
-        self._gone(event.at_ns, f"device lost: refused, {self.refused}")
+        self._gone(event.at_ns, event.code, f"device lost: refused, {self.refused}")
 
     def _too_much(self, event: link.TalksTooMuch) -> None:
         self._emit(
@@ -180,8 +182,8 @@ class DeviceFeed:
             )
         )  # fmt: skip
 
-    def _gone(self, at_ns: int, why: str) -> None:
-        self.state = why
+    def _gone(self, at_ns: int, code: str, why: str) -> None:
+        self.state, self.lost_code = why, code
         self.rssi_dbm = None
         if self.connected:
             self.connected = False

@@ -24,20 +24,20 @@ STOP_S: Final = 5.0
 LABEL_SHOWN: Final = 40
 LOST: Final = "device lost: "
 
-# What is said -> what to do about it; the first that is contained in a problem's words counts.
+# Why a link is lost (logger.link.errors) -> what to do about it, where its own words do not say so.
+_LINK_ADVICE: Final = {
+    "other-device": "another device is at this place: correct the id or the url, `rimelog find` shows both",
+    "shared-id": "two devices must not share an id: give one of them another in its firmware",
+    "wants-pairing": "pair it once in the system's Bluetooth settings, then try again",
+    "no-radio-service": "start it (on Linux: systemctl start bluetooth), or connect the device by its cable",
+    "no-radio": "plug in a Bluetooth adapter, or connect the device by its cable",
+    "radio-off": "switch Bluetooth on",
+    "not-seen": "switch it on, bring it near, and disconnect it from phones and other computers",
+    "not-found": "switch it on and bring it near, or plug its cable in; `rimelog find --ble` shows what answers",
+    "no-answer": "something is there but speaks another protocol or at another speed",
+}
+# What is said of a device or reading -> what to do; the first that is contained in a problem's words counts.
 _ADVICE: Final = (
-    ("answers where", "another device is at this place: correct the id or the url, `rimelog find` shows both"),
-    ("in use at", "two devices must not share an id: give one of them another in its firmware"),
-    ("wants to be paired", "pair it once in the system's Bluetooth settings, then try again"),
-    ("Bluetooth service", "start it (on Linux: systemctl start bluetooth), or connect the device by its cable"),
-    ("no Bluetooth", "plug in a Bluetooth adapter, or connect the device by its cable"),
-    ("Bluetooth is switched off", "switch Bluetooth on"),
-    ("not seen", "switch it on, bring it near, and disconnect it from phones and other computers"),
-    ("in radio range", "switch it on and bring it near, or plug its cable in; `rimelog find --ble` shows what answers"),
-    ("could not open port", "`rimelog find` lists the ports there are"),
-    ("No such file", "`rimelog find` lists the ports there are"),
-    ("ermission denied", "this user may not open the port: on Linux, join the group that owns it"),
-    ("no answer", "something is there but speaks another protocol or at another speed"),
     (OPEN, "is the sensor plugged in, and its cable whole?"),
     (SHORT, "is the cable pinched or wet?"),
     ("over range", "the reading is beyond what the sensor states it can measure"),
@@ -63,7 +63,7 @@ class PointCheck:
 class DeviceCheck:
     """One device of the rig. state: as on the screens. problem: None when it is connected and understood.
 
-    unused: channels that the rig maps to nothing.
+    advice: what to do about the problem, where there is a usual answer. unused: channels that the rig maps to nothing.
     """
 
     name: str
@@ -72,6 +72,7 @@ class DeviceCheck:
     firmware: str
     state: str
     problem: str | None
+    advice: str | None
     points: tuple[PointCheck, ...]
     unused: tuple[str, ...]
 
@@ -91,9 +92,9 @@ class RigCheck:
         return all(d.problem is None for d in self.devices) and all(p.value.number is not None for p in self.points)
 
 
-def advice(problem: str) -> str | None:
-    """What to do about a problem, where there is a usual answer."""
-    return next((what for words, what in _ADVICE if words in problem), None)
+def advice(problem: str | None) -> str | None:
+    """What to do about a problem of a device or reading, where there is a usual answer."""
+    return None if problem is None else next((what for words, what in _ADVICE if words in problem), None)
 
 
 async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
@@ -151,6 +152,7 @@ def _checked(daemon: Daemon, feed: DeviceFeed) -> DeviceCheck:
         firmware=clean(f"{hello.firmware_name} {hello.firmware_version}") if hello is not None else "",
         state=feed.shown()["text"].removeprefix(LOST),
         problem=None if problem is None else clean(problem),
+        advice=advice(problem) if feed.connected else _LINK_ADVICE.get(feed.lost_code),
         points=points,
         unused=tuple(f"{i} ({label})" if label else f"{i}" for i, label in labels.items() if i not in used),
     )

@@ -116,10 +116,9 @@ def _check_data(checked: "RigCheck", units: str) -> dict[str, Any]:
 
     def point_data(found: "PointCheck") -> dict[str, Any]:
         data = as_data(found.value, found.point.quantity, units, checked.ambient_pa)
-        problem = found.value.problem
         return {
             "point": found.point.name, "channel": found.index, "sensor": found.sensor, **data,
-            "advice": advice(problem) if problem else None,
+            "advice": advice(found.value.problem),
         }  # fmt: skip
 
     return {
@@ -128,7 +127,7 @@ def _check_data(checked: "RigCheck", units: str) -> dict[str, Any]:
             {
                 "name": device.name, "url": device.url, "id": device.device_id, "firmware": device.firmware,
                 "state": device.state, "problem": device.problem,
-                "advice": advice(device.problem) if device.problem else None,
+                "advice": device.advice,
                 "points": [point_data(point) for point in device.points], "unused_channels": list(device.unused),
             }
             for device in checked.devices
@@ -149,25 +148,23 @@ def _say_check(checked: "RigCheck", units: str) -> None:
 
 
 def _say_device(device: "DeviceCheck", checked: "RigCheck", units: str) -> None:
+    from logger.app.rig_check import advice
     from logger.cli.quantities import shown
 
     where = f" at {device.url}" if device.url else ""
     known = ", ".join(filter(None, (f"id {device.device_id}" if device.device_id else "", device.firmware)))
     click.echo(f"{device.name}{where}: {device.state}" + (f" ({known})" if known else ""))
-    _say_advice(device.problem)
+    _say_advice(device.advice)
     for point in device.points:
         text = shown(point.value, point.point.quantity, units, checked.ambient_pa)
         sensor = f"channel {point.index}" + (f", {point.sensor}" if point.sensor else "")
         click.echo(f"  {point.point.label:<24} {sensor:<28} {text}")
         if device.problem is None:
-            _say_advice(point.value.problem)
+            _say_advice(advice(point.value.problem))
     if device.unused:
         click.echo(f"  not used: channel {', '.join(device.unused)}")
 
 
-def _say_advice(problem: str | None) -> None:
-    from logger.app.rig_check import advice
-
-    what = advice(problem) if problem else None
+def _say_advice(what: str | None) -> None:
     if what is not None:
         click.echo(f"      -> {what}")

@@ -89,10 +89,12 @@ class ProtocolDevice:
             message = _message_in(raw)
             if message is None:
                 return None
-            if isinstance(message, Samples) and self.sequence is not None:
-                self.sequence.overflow()  # the record says itself what was given up
         if isinstance(message, Samples):
-            return self._samples(message)
+            if self.sequence is None:
+                self.sequence = SequenceTracker(message.sequence)
+            arrival = self.sequence.arrived(message.sequence)
+            layout = self.layouts.find(message.layout_id)
+            return Explained(message, layout, None if layout is None else layout.unpack(message), arrival)
         if isinstance(message, Hello):
             self._greeted(message)
         elif isinstance(message, Describe):
@@ -112,13 +114,6 @@ class ProtocolDevice:
             self.sequence = None
         self.hello = hello
         self.layouts.greeted(hello)
-
-    def _samples(self, samples: Samples) -> Explained:
-        if self.sequence is None:
-            self.sequence = SequenceTracker(samples.sequence)
-        arrival = self.sequence.arrived(samples.sequence)
-        layout = self.layouts.find(samples.layout_id)
-        return Explained(samples, layout, None if layout is None else layout.unpack(samples), arrival)
 
 
 def _message_in(raw: bytes) -> Message | None:

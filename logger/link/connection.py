@@ -213,7 +213,7 @@ class Connection(Generic[C]):
             self._on_event(events.Refused(hello.at_ns, hello.raw, refusal.code, str(refusal)))
 
     def _report(self, event: events.LinkUp | events.LinkDown | events.Silent) -> None:
-        """A port that opens and closes all night is told once, until the device is heard again."""
+        """A port that opens and closes all night is reported once, until the device is heard again."""
         match event:
             case events.LinkUp(url=url):
                 what = f"up {url}"

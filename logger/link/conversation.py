@@ -14,7 +14,7 @@ from logger.link.errors import SILENT, LinkLost
 from logger.link.events import LinkEvent
 from logger.model.units import NS_PER_S
 
-REOPEN_AFTER_S: Final = 15.0  # of silence: a half-open connection and a hung adapter are cured by opening anew
+REOPEN_AFTER_S: Final = 15.0  # of silence: a half-open connection and a hung adapter are cured by opening again
 
 
 class Conversation(Protocol):
@@ -69,7 +69,7 @@ class InstrumentConversation(ABC):
     def bytes_received(self, data: bytes, at_ns: int) -> Sequence[LinkEvent]: ...
 
     def tick(self, now_ns: int) -> Sequence[LinkEvent]:
-        """Silence is told, and when it lasts, the port is to be opened anew."""
+        """Reports silence; when it lasts, the port is to be opened again."""
         silent_s = (now_ns - self._heard_ns) / NS_PER_S
         if silent_s > self._stale_s and not self._silent:
             self._silent, self.live = True, False

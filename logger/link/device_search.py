@@ -55,7 +55,7 @@ class DeviceSearch:
         if not (again or url is None or (by_id_only and url == self._url)):
             return url
         try:
-            return await self._look_for_device()
+            return await self._search()
         except LinkLost:
             if by_id_only or self._url is None:
                 raise
@@ -77,18 +77,18 @@ class DeviceSearch:
         """ble:// would be whichever device there is; one whose id is known has to be looked for instead."""
         return self._url == ANY_RADIO and self._radio is not None and self.device_id is not None
 
-    async def _look_for_device(self) -> str:
+    async def _search(self) -> str:
         """Url at which the device answers now. What is in use by the rig is left alone. Raises LinkLost."""
         device_id = self.device_id
         if device_id is None:
             raise LinkLost("no-id", "the device's id is not known, so it cannot be looked for")
         reasons: list[LinkLost] = []
-        places = [self._on_ports, self._by_radio]
+        searches = [self._on_ports, self._by_radio]
         if self._url is not None and by_radio(self._url):
-            places.reverse()
-        for look in places:
+            searches.reverse()
+        for search in searches:
             try:
-                if (url := await look(device_id)) is not None:
+                if (url := await search(device_id)) is not None:
                     return url
             except LinkLost as exc:
                 reasons.append(exc)

@@ -66,7 +66,7 @@ async def find(
     wanted = list(dict.fromkeys([*urls, *ports]))
     wired = asyncio.gather(*(probe(url, timeout_s, baudrate) for url in wanted))
     seen = await _in_range(set(wanted), timeout_s) if radio else []
-    return _tell_twins([*await wired, *seen])
+    return _mark_twins([*await wired, *seen])
 
 
 async def radio_urls(device_id: bytes) -> list[str]:
@@ -81,7 +81,7 @@ async def radio_urls(device_id: bytes) -> list[str]:
     return [s.url for s in seen if is_it(s)] or [s.url for s in seen if s.ours][:MAX_ASKED]
 
 
-async def _in_range(told: set[str], timeout_s: float) -> list[Found]:
+async def _in_range(named: set[str], timeout_s: float) -> list[Found]:
     """Bluetooth devices: ours are asked for their hello, sensors of a standard are left alone."""
     from logger.link.ble.radio import Air, Sighting
     from logger.link.ble.standard_sensors import KIND, device_id_of
@@ -99,7 +99,7 @@ async def _in_range(told: set[str], timeout_s: float) -> list[Found]:
         seen = await Air.here().look(RADIO_LOOK_S)
     except LinkLost as exc:
         return [Found(RADIO, None, str(exc))]
-    asked = [s for s in seen if s.url not in told]
+    asked = [s for s in seen if s.url not in named]
     return list(await asyncio.gather(*(found(s) for s in asked[:MAX_ASKED])))
 
 
@@ -162,7 +162,7 @@ def _hello_in(decoder: FrameDecoder, data: bytes) -> Hello | None:
     return None
 
 
-def _tell_twins(found: list[Found]) -> list[Found]:
+def _mark_twins(found: list[Found]) -> list[Found]:
     """Two of one id on cables, or two by radio, cannot be told apart. One on a cable and by radio is one device."""
     urls: dict[tuple[bytes, bool], list[str]] = {}
     for each in found:

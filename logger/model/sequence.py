@@ -44,6 +44,8 @@ class SequenceTracker:
         if number >= self.next:
             if number > self.next:
                 self._missing.append((self.next, number - 1))
+                if len(self._missing) > 2 * MAX_RANGES:
+                    self.overflow()  # nobody else asks for it: a record says itself what was given up
             self.next = number + 1
             return Arrival.LIVE
         return Arrival.BACKFILLED if self._remove(number, number) else Arrival.DUPLICATE

@@ -15,7 +15,7 @@ from logger.scale.rate import BIG_JUMP_KG, OFF_SCALE, Disturbance
 from logger.wording.numbers import mass
 
 CLOSE = 0.03  # of the charge: too little to look for (common practice)
-NOT_NAMED = "not named"
+NOT_NAMED, UNNAMED = "not named", "unnamed"  # in a table; as a code of the stages' words files
 CAUSES = {"short": ("left_in_system", "leaked_before", "charge_too_high"),
           "over": ("overcharged", "charge_too_low", "oil_or_air")}  # fmt: skip
 _SAME_CYLINDER_KG = 2.0  # put back: may have gained this much more than when it was lifted
@@ -127,7 +127,7 @@ class MassLedger:
         """What a finding of the mass rests on: each cylinder with its mass, and what was not counted."""
         found: list[Argument] = []
         for name, moved in self.by_cylinder():
-            found.append(word("cylinder", NOT_NAMED) if name == NOT_NAMED else name_of("cylinder", name))
+            found.append(word("cylinder", UNNAMED) if name == NOT_NAMED else name_of("cylinder", name))
             found.append(number("of_cylinder", Quantity.MASS, moved))
         if self.steps:
             found.append(number("steps", Quantity.COUNT, known(float(len(self.steps)), "1")))

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from logger.model.value import Value, known, unknown
 from logger.statistics.least_squares import line
-from logger.wording.numbers import duration, mass
+from logger.wording.numbers import mass
+from logger.wording.values import rough
 
 _MAX_S = 7 * 86400.0
 _ALL = 0.98  # of what an exponential still brings
@@ -75,6 +76,6 @@ def band(left: TimeLeft) -> str:
     """ "38 min to 47 min"; where there is no telling how late "42 min or more"."""
     assert left.value.number is not None
     if left.high_s is None:
-        return f"{duration(left.value.number)} or more"
-    low, high = duration(left.low_s or 0.0), duration(left.high_s)
+        return f"{rough(left.value.number)} or more"
+    low, high = rough(left.low_s or 0.0), rough(left.high_s)
     return low if low == high else f"{low} to {high}"

@@ -17,7 +17,8 @@ from logger.stages.evacuation.tail_fit import MIN_PA
 from logger.statistics.block_means import blocks
 from logger.statistics.isolation import scatter
 from logger.statistics.ratio import Answer, Measure, crossing, measure
-from logger.wording.numbers import duration, mass, vacuum
+from logger.wording.numbers import mass, vacuum
+from logger.wording.values import rough
 
 POINTS = 400
 EQUALLY_LONG = 1.1  # times the shorter run: both ends are compared as they are
@@ -130,7 +131,7 @@ def compare_pull_downs(a: Run, b: Run) -> Comparison:
                 measures.append(measure(name, one, two, "took", "more time", "less time"))
         common = min(curve_a.x[-1], curve_b.x[-1])
         equal = max(curve_a.x[-1], curve_b.x[-1]) < EQUALLY_LONG * common
-        after = f"{common:.1f} s per litre" if by_volume else duration(common)
+        after = f"{common:.1f} s per litre" if by_volume else rough(common)
         ends = [_pressure_at(run, None if equal else common * scale) for run, scale in ((a, scale_a), (b, scale_b))]
         name, verb = ("last pressure", "ended") if equal else (f"pressure after {after}", "was")
         measures.append(measure(name, ends[0], ends[1], verb, "higher", "lower"))
@@ -164,7 +165,7 @@ def compare_decays(a: Run, b: Run) -> Comparison:
         )  # fmt: skip
         common = min(curve_a.x[-1], curve_b.x[-1])
         one, two = _rise_at(a, curve_a, common, scale_a, unit), _rise_at(b, curve_b, common, scale_b, unit)
-        measures.append(measure(f"rise in {duration(common)}", one, two, "rose", "more", "less"))
+        measures.append(measure(f"rise in {rough(common)}", one, two, "rose", "more", "less"))
     normalised = (
         "compared as gas let in, pressure times volume"
         if by_volume

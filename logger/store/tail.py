@@ -14,7 +14,7 @@ from logger.model.units import NS_PER_S
 from logger.store.errors import StoreDamaged
 from logger.store.place import anchor_path, checkpoints_path
 from logger.store.rows import COLUMNS_OF_RECORD, record_of
-from logger.wording.numbers import duration
+from logger.wording.values import rough
 
 RecordsBetween = Callable[[int, int], Iterable[Record]]
 """Records with since_id < id <= until_id."""
@@ -46,7 +46,7 @@ class Unseen:
     seconds: float
 
     def __str__(self) -> str:
-        return f"no checkpoint saw records {self.first_id} to {self.last_id} ({duration(self.seconds)} of record)"
+        return f"no checkpoint saw records {self.first_id} to {self.last_id} ({rough(self.seconds)} of record)"
 
 
 def read_checkpoints(file: Path, anchors: Path | None = None, job_id: str = "") -> CheckpointFile:

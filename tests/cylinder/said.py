@@ -5,9 +5,10 @@ from datetime import date
 
 from logger.cylinder.checks import non_condensables, one_refrigerant, requalification, suitability
 from logger.model.cylinder import Cylinder, MonthOnly
-from logger.model.finding import Finding
+from logger.model.finding import Finding, Verdict
+from logger.model.points import Quantity
 from logger.model.units import PSI_PA
-from logger.model.value import Value, known, unknown, word
+from logger.model.value import Value, known, name_of, number, unknown, word
 from logger.refrigerant import Refrigerant, find
 
 TODAY = date(2025, 9, 18)
@@ -21,10 +22,12 @@ def marked(service_psi: float | None, *inside: Refrigerant) -> Finding:
     return suitability(replace(CYLINDER, service_pressure_pa=service_pa), inside)
 
 
-def short_of_its_table(finding: Finding) -> Finding:
-    """As of an own blend whose table ends below 131 °F; every shipped one goes as far."""
-    short = word("short", "table_ends")
-    return replace(finding, inputs=tuple(short if one.name == "short" else one for one in finding.inputs))
+def short_table() -> Finding:
+    """Of a blend of one's own whose table ends before 131 °F."""
+    whole = marked(400.0, R404A)
+    ends = (word("short", "table_ends"), name_of("short_of", "SHOP-4"),
+            number("ends_at", Quantity.TEMPERATURE, known(319.0, "K")))  # fmt: skip
+    return Finding(whole.key, Verdict.CANNOT_TELL, (*whole.inputs[:-1], *ends, word("judged", "not_reached")))
 
 
 def entered(*names: str) -> Finding:
@@ -50,7 +53,7 @@ SAID = (
     marked(None, R744),
     marked(240.0, R404A),
     marked(1800.0, R744),
-    short_of_its_table(marked(1800.0, R744)),
+    short_table(),
     marked(400.0, R404A),
     entered("R-404A"),
     entered("R-22"),

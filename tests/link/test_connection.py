@@ -202,7 +202,8 @@ def test_a_half_open_connection_is_noticed_and_replaced() -> None:
             bench.to_host.silent = True
             await watched.until(lambda: bool(watched.of(events.LinkDown)))
             assert watched.of(events.Silent)
-            assert watched.of(events.LinkDown)[0].reason == "no answer"
+            lost = watched.of(events.LinkDown)[0]
+            assert (lost.code, lost.reason) == ("no-answer", "no answer")
             bench.to_host.silent = False
             await watched.streaming(20)
             await watched.complete(bench.device)
@@ -268,7 +269,9 @@ def test_two_devices_with_the_same_id_are_told() -> None:
             await first.streaming()
             async with watch(two.url, claims=claims) as second:
                 await second.until(lambda: bool(second.of(events.LinkDown)))
-                assert f"in use at {one.url}: two devices share it" in second.of(events.Refused)[0].reason
+                refused = second.of(events.Refused)[0]
+                assert f"in use at {one.url}: two devices share it" in refused.reason
+                assert refused.code == "shared-id" == second.of(events.LinkDown)[0].code
                 assert not second.of(events.SamplesReceived)
                 await first.streaming()
             assert not first.of(events.LinkDown)
@@ -349,7 +352,7 @@ def test_a_port_that_is_not_there_is_told_once_and_tried_ever_more_slowly(
             await watched.until(lambda: len(tried) == 6)
         pauses = [b - a for a, b in pairwise(tried)]
         assert all(p - 0.01 < pause < p + 1 for p, pause in zip((0.1, 0.2, 0.4, 0.4, 0.4), pauses, strict=True))
-        assert [e.reason for e in watched.of(events.LinkDown)] == ["/dev/absent: no such port"]
+        assert [(e.code, e.reason) for e in watched.of(events.LinkDown)] == [("no-port", "/dev/absent: no such port")]
 
     run(test)
 

@@ -461,7 +461,7 @@ def test_a_newer_major_version_is_refused_clearly() -> None:
     session = Session()
     session.connected(0)
     (refused,) = session.bytes_received(encode_frame(b"\x81\x01" + cbor.dumps({0: 2, 1: 4})), 5)
-    assert isinstance(refused, events.Refused)
+    assert isinstance(refused, events.Refused) and refused.code == "other-version"
     assert "version 2.4" in refused.reason
     assert session.over
     assert session.bytes_received(encode_frame(b"\x05\x01"), 6) == []
@@ -472,6 +472,7 @@ def test_another_device_than_expected_is_refused() -> None:
     line.connect()
     line.run(2)
     (refused,) = line.of(events.Refused)
+    assert refused.code == "other-device"
     assert DEVICE_ID.hex() in refused.reason
     assert b"someone else".hex() in refused.reason
     assert not line.of(events.SamplesReceived)
@@ -494,7 +495,8 @@ def test_descriptions_that_do_not_match_the_layout_id_end_in_a_refusal() -> None
     line = Line(Session(), device)
     line.connect()
     line.run(30, lambda: line.session.over)
-    assert "descriptions cannot be used" in line.of(events.Refused)[0].reason
+    refused = line.of(events.Refused)[0]
+    assert refused.code == "bad-descriptions" and "descriptions cannot be used" in refused.reason
     assert not line.of(events.SamplesReceived)
 
 

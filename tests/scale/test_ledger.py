@@ -116,6 +116,6 @@ def test_no_balance_without_a_mass_or_a_charge() -> None:
 def test_a_finding_has_each_cylinder_and_what_was_not_counted() -> None:
     ledger = started().read(known(30.0, "kg")).jumped(jump(30.0, 30.4, u=0.02)).jumped(jump(30.4, 55.0))
     finding = Finding("mass", Verdict.INFO, ledger.inputs())
-    assert [one.value for one in ledger.inputs() if one.name == "cylinder"] == ["A", "not named"]
+    assert [one.value for one in ledger.inputs() if one.name == "cylinder"] == ["A", "unnamed"]
     found = [(name, round(value.number or 0.0, 6)) for name, value in finding.numbers()]
     assert found == [("of_cylinder", 10.0), ("of_cylinder", 0.0), ("steps", 1.0), ("steps_in_all", 0.4), ("jumps", 1.0)]

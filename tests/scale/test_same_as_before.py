@@ -78,7 +78,7 @@ class Both:
         elif act.what == "name":
             self.old.told(act.name, self.before)
             self.new.name(act.name, self.before)
-            self.before = act.name
+            self.before = act.name  # type: ignore[assignment]
         elif act.what == "begin":
             self.old.begin(act.name)
             self.new.begin(act.name)

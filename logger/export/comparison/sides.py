@@ -34,8 +34,7 @@ from logger.stages.recovery.definition import RECOVERY
 from logger.stages.start_up.analysis import StartUpResult
 from logger.stages.start_up.definition import START_UP
 from logger.stages.words import statement_of, text_of
-from logger.wording.numbers import duration
-from logger.wording.values import Shown
+from logger.wording.values import Shown, rough
 
 COMPARABLE = (RECOVERY, EVACUATION, DECAY_TEST, START_UP)
 _Q = Quantity
@@ -144,9 +143,7 @@ def _keep(model: JobModel, stage: Stage, end_ns: int, report: StageResult, names
     found = _FINDERS[stage.kind](model, stage, end_ns, report, name)
     notes = list(found.notes)
     if stage.ended_ns is None:
-        notes.insert(
-            0, f"still running: compared as far as it has got, {duration((end_ns - stage.begun_ns) / NS_PER_S)}"
-        )
+        notes.insert(0, f"still running: compared as far as it has got, {rough((end_ns - stage.begun_ns) / NS_PER_S)}")
     facts = (*_job_facts(job), *found.facts, *_around(model, stage, end_ns))
     return Side(
         name, job, model.state.catalogue.labelled(job.refrigerant), stage, end_ns, 0, model.ambient.pressure_pa,
@@ -187,7 +184,7 @@ def _recovery(model: JobModel, stage: Stage, end_ns: int, report: StageResult, n
         notes.append(result.recovered.note)
     if len(result.ledger.by_cylinder()) > 1:
         notes.append(f"{len(result.ledger.by_cylinder())} cylinders, added up")
-    notes += [f"stalled after {duration(s.start_s)} for {duration(s.end_s - s.start_s)}" for s in result.stalls]
+    notes += [f"stalled after {rough(s.start_s)} for {rough(s.end_s - s.start_s)}" for s in result.stalls]
     return _Found(Run(name, series, begin_s, charge_kg=job.full_charge_kg), tuple(facts), tuple(notes))
 
 
@@ -225,7 +222,7 @@ def _evacuation(model: JobModel, stage: Stage, end_ns: int, report: StageResult,
         count = len(result.evacuations)
         notes.append(f"{count} evacuations with breaks: times count to the first passing of a pressure")
     notes += [
-        f"the curve changed after {duration(g.t_s)}, marked {g.what}" for g in result.gains if begin_s <= g.t_s <= end_s
+        f"the curve changed after {rough(g.t_s)}, marked {g.what}" for g in result.gains if begin_s <= g.t_s <= end_s
     ]
     return _Found(_on_volume(Run(name, vacuum, begin_s, end_s), model), tuple(facts), tuple(notes))
 
@@ -321,7 +318,7 @@ def _around(model: JobModel, stage: Stage, end_ns: int) -> Iterator[Fact]:
 
 def _gap_notes(series: Series, begin_s: float, end_s: float) -> list[str]:
     lost = sum(max(0.0, min(g.end_s, end_s) - max(g.start_s, begin_s)) for g in series.gaps)
-    return [f"{duration(lost)} of it without trusted readings"] if lost >= _MIN_GAP_S else []
+    return [f"{rough(lost)} of it without trusted readings"] if lost >= _MIN_GAP_S else []
 
 
 def _said(finding: Finding) -> Text:

@@ -21,7 +21,7 @@ from bleak.uuids import normalize_uuid_16
 from logger.link.ble.sig import ENVIRONMENTAL_SENSING, WEIGHT_SCALE
 from logger.link.ble.stamps import Stamps
 from logger.link.ble.trouble import SCAN_HUNG, trouble
-from logger.link.ble.virtual_device import HostMadeDevice
+from logger.link.ble.virtual_device import VirtualDevice
 from logger.link.errors import LinkLost
 from logger.link.ports.stream import ANY_RADIO
 from logger.model.text import clean
@@ -77,10 +77,10 @@ class _Waiter:
 
 
 class Air:
-    """One for each event loop: `Air.here()`. By address: host_made, the made-up devices of standard sensors; stamps."""
+    """One for each event loop: `Air.here()`. By address: virtual_devices, of standard sensors; their stamps."""
 
     def __init__(self) -> None:
-        self.host_made: dict[str, HostMadeDevice] = {}
+        self.virtual_devices: dict[str, VirtualDevice] = {}
         self.stamps: dict[str, Stamps] = {}
         self._radio = asyncio.Lock()  # held by the scan, or by whoever connects
         self._connecting = 0  # how many wait to connect

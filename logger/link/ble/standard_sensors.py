@@ -1,7 +1,7 @@
 """A sensor of a Bluetooth SIG standard as a device of our protocol: Environmental Sensing, Weight Scale.
 
-What its characteristics say goes, unscaled, into the frames of a host-made device (host_made.py), so that the rest of
-the program sees one kind of device. Values come by notification or indication; those that can be read and have not
+What its characteristics say goes, unscaled, into the frames of a virtual device (virtual_device.py), so that the rest
+of the program sees one kind of device. Values come by notification or indication; those that can be read and have not
 come for a period are read. A status is made only when the sensor was heard, so that its silence shows.
 """
 
@@ -26,7 +26,7 @@ from logger.link.ble import gatt, sig
 from logger.link.ble.radio import Air, Sighting
 from logger.link.ble.stamps import Stamps
 from logger.link.ble.trouble import trouble, wants_pairing
-from logger.link.ble.virtual_device import HostMadeDevice
+from logger.link.ble.virtual_device import VirtualDevice
 from logger.link.errors import CLOSED, LinkLost
 from logger.link.events import RadioHeard
 from logger.link.ports.arrivals import Arrivals
@@ -64,7 +64,7 @@ class Source:
 
 
 def device_id_of(address: str) -> bytes:
-    """Id of the host-made device for a sensor: standards give it none, so it follows from the Bluetooth address."""
+    """Id of the virtual device for a sensor: standards give it none, so it follows from the Bluetooth address."""
     return hashlib.sha256(f"Bluetooth {address.lower()}".encode()).digest()[:ID_BYTES]
 
 
@@ -103,7 +103,7 @@ class StandardLink:
         self._answers = [(b"", 0)] * len(standard)  # to the newest read of each, and when
         self._status_ns = 0
         self._reading: asyncio.Task[None] | None = None
-        self.device: HostMadeDevice  # from begin on
+        self.device: VirtualDevice  # from begin on
 
     @classmethod
     async def begin(
@@ -121,7 +121,7 @@ class StandardLink:
         about = await gatt.about(client)
         link._feature = await link._weight_scale_feature()
         channels = [await link._describe(index, source) for index, source in enumerate(standard)]
-        link.device = _host_made(air, sighting, channels, standard, about)
+        link.device = _virtual_device(air, sighting, channels, standard, about)
         arrivals.put(link.device.connected())
         await gatt.watch_battery(client, sighting.device, link._battery)
         for index, source in enumerate(standard):
@@ -255,15 +255,15 @@ class StandardLink:
             return None
 
 
-def _host_made(
+def _virtual_device(
     air: Air, sighting: Sighting, channels: list[Describe], standard: list[Source], about: gatt.About
-) -> HostMadeDevice:
+) -> VirtualDevice:
     """The device made for this sensor before, if it still has the same channels, so that its sequence goes on."""
-    before = air.host_made.get(sighting.address)
+    before = air.virtual_devices.get(sighting.address)
     if before is not None and _lasting(before.channels) == _lasting(channels):
         return before
     services = "+".join(f"{s:04X}" for s in dict.fromkeys(source.service for source in standard))
-    made = air.host_made[sighting.address] = HostMadeDevice(
+    made = air.virtual_devices[sighting.address] = VirtualDevice(
         device_id_of(sighting.address),
         channels,
         firmware_name=f"Bluetooth SIG {services} via host",

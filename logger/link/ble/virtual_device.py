@@ -38,7 +38,7 @@ _NS_PER_TICK: Final = NS_PER_S // TICK_RATE_HZ
 _U32: Final = 0xFFFF_FFFF
 
 
-class HostMadeDevice:
+class VirtualDevice:
     """Times are monotonic ns of the host. It outlives its connections, so that the sequence goes on.
 
     channels: index 0, 1, 2 ... as Describe messages. boot_count: any number that differs from run to run.
@@ -137,7 +137,7 @@ class HostMadeDevice:
                 return [TimeMarked(request_id, self.boot_count, request.host_time, tick, tick)]
             case SetPeriod():
                 return self._set_period(request, now_ns)
-        return [ErrorMessage(request_id, ErrorCode.NOT_SUPPORTED, "a host-made device cannot do this", kind)]
+        return [ErrorMessage(request_id, ErrorCode.NOT_SUPPORTED, "a virtual device cannot do this", kind)]
 
     def _set_period(self, request: SetPeriod, now_ns: int) -> list[DeviceMessage]:
         every = request.index == ALL_CHANNELS

@@ -41,7 +41,7 @@ class ModbusClient:
         from pymodbus import FramerType
         from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 
-        # It would tell every time-out of a night on the terminal; every exchange is told anyway.
+        # It would print every time-out of a night on the terminal; every exchange is an event here anyway.
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
         common: dict[str, Any] = {"timeout": port.timeout_s, "retries": 0, "reconnect_delay": 0}
         client: Any

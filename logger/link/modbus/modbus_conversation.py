@@ -1,4 +1,4 @@
-"""With Modbus transmitters: every exchange is told, and an answer, if only of an exception, is a sign of life."""
+"""With Modbus transmitters: every exchange is an event, and an answer, if only an exception, is a sign of life."""
 
 from collections.abc import Sequence
 

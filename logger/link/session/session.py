@@ -107,7 +107,7 @@ class Session:
 
     @property
     def ending(self) -> LinkLost | None:
-        """Why it is over; a refusal has told so itself."""
+        """Why it is over; a refusal has been an event of its own."""
         return _NO_ANSWER if self.over else None
 
     @property

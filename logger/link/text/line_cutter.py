@@ -10,7 +10,7 @@ from logger.model.units import NS_PER_S
 
 MAX_LINES_PER_S: Final = 50.0
 MAX_PAUSE_S: Final = 1.0  # inside a line; the pieces of a cut cable's line must not become one number
-TELL_EVERY_S: Final = 60.0
+REPORT_EVERY_S: Final = 60.0
 _CR_LF: Final = re.compile(rb"[\r\n]")
 
 
@@ -41,7 +41,7 @@ class LineCutter:
         self._skip = skip_first
         self._at_ns: int | None = None
         self._rate = RateLimit(MAX_LINES_PER_S)
-        self._told_ns: int | None = None
+        self._reported_ns: int | None = None
 
     def feed(self, data: bytes, at_ns: int) -> list[Line | BadLine]:
         out: list[Line | BadLine] = []
@@ -72,8 +72,9 @@ class LineCutter:
         return out
 
     def dropped(self, now_ns: int) -> int:
-        """Lines thrown away since this last said so; 0 until there is something to tell, once a minute at most."""
-        if not self._rate.refused or (self._told_ns is not None and now_ns - self._told_ns < TELL_EVERY_S * NS_PER_S):
+        """Lines thrown away since the last report; 0 until there is something to tell, once a minute at most."""
+        since_ns = None if self._reported_ns is None else now_ns - self._reported_ns
+        if not self._rate.refused or (since_ns is not None and since_ns < REPORT_EVERY_S * NS_PER_S):
             return 0
-        self._told_ns = now_ns
+        self._reported_ns = now_ns
         return self._rate.take_refused()

@@ -1,4 +1,4 @@
-"""With a scale or gauge that sends plain lines, by itself or when asked: every line is told."""
+"""With a scale or gauge that sends plain lines, by itself or when asked: every line is an event."""
 
 from collections.abc import Sequence
 from typing import Final

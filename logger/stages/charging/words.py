@@ -115,7 +115,7 @@ WORDS = Words(
         "charging.leak_rate": _leak_rate,
     },
     terms={
-        "not named": "not named",
+        "unnamed": "not named",
         "met": "target met",
         "over": "over the target",
         "short": "short of the target",

@@ -199,7 +199,7 @@ TERMS = {
     "vapor": "VAPOR",
     "system": "System empties",
     "cylinder": "Cylinder fills",
-    "not named": "not named",
+    "unnamed": "not named",
 }
 WORDS = Words(
     findings={

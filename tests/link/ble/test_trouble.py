@@ -34,33 +34,53 @@ REASON = BleakBluetoothNotAvailableReason
 
 
 @pytest.mark.parametrize(
-    ("raised", "reason"),
+    ("raised", "reason", "code"),
     [
-        (BleakBluetoothNotAvailableError("x", REASON.NO_BLUETOOTH), "this computer has no Bluetooth"),
-        (BleakBluetoothNotAvailableError("x", REASON.POWERED_OFF), "switched off"),
-        (BleakBluetoothNotAvailableError("x", REASON.DENIED_BY_USER), "privacy settings"),
-        (BleakBluetoothNotAvailableError("it rains", REASON.UNKNOWN), "cannot be used: it rains"),
-        (BleakDeviceNotFoundError("F0:00:00:00:00:01", "gone"), "not seen: is it switched on"),
-        (BleakDBusError("org.freedesktop.DBus.Error.ServiceUnknown", ["x"]), "Bluetooth service does not run"),
-        (BleakDBusError("org.freedesktop.DBus.Error.NoReply", []), "Bluetooth service does not run"),
-        (BleakDBusError("org.bluez.Error.NotReady", []), "switched off"),
-        (BleakDBusError("org.bluez.Error.AuthenticationRejected", []), "pairing was refused"),
-        (BleakDBusError("org.bluez.Error.InProgress", ["Operation already in progress"]), "InProgress: Operation alr"),
-        (BleakDBusError("org.bluez.Error.NotPermitted", ["Not paired"]), "wants to be paired"),
-        (BleakGATTProtocolError(BleakGATTProtocolErrorCode.INSUFFICIENT_ENCRYPTION), "wants to be paired"),
-        (BleakError("Could not start notify on 0011: Access Denied"), "wants to be paired"),  # Windows
-        (BleakError("Could not get GATT services: Unreachable"), "did not answer: is it switched on and in range?"),
-        (TimeoutError(), "did not answer in time"),
-        (BleakError("bad\x1b[31m news"), "bad[31m news"),
-        (AssertionError(), "AssertionError"),
-        (None, "Bluetooth stopped"),
+        (BleakBluetoothNotAvailableError("x", REASON.NO_BLUETOOTH), "this computer has no Bluetooth", "no-radio"),
+        (BleakBluetoothNotAvailableError("x", REASON.POWERED_OFF), "switched off", "radio-off"),
+        (BleakBluetoothNotAvailableError("x", REASON.DENIED_BY_USER), "privacy settings", "radio-denied"),
+        (BleakBluetoothNotAvailableError("it rains", REASON.UNKNOWN), "cannot be used: it rains", "radio"),
+        (BleakDeviceNotFoundError("F0:00:00:00:00:01", "gone"), "not seen: is it switched on", "not-seen"),
+        (
+            BleakDBusError("org.freedesktop.DBus.Error.ServiceUnknown", ["x"]),
+            "Bluetooth service does not run",
+            "no-radio-service",
+        ),
+        (
+            BleakDBusError("org.freedesktop.DBus.Error.NoReply", []),
+            "Bluetooth service does not run",
+            "no-radio-service",
+        ),
+        (BleakDBusError("org.bluez.Error.NotReady", []), "switched off", "radio-off"),
+        (BleakDBusError("org.bluez.Error.AuthenticationRejected", []), "pairing was refused", "pairing-failed"),
+        (
+            BleakDBusError("org.bluez.Error.InProgress", ["Operation already in progress"]),
+            "InProgress: Operation alr",
+            "radio",
+        ),
+        (BleakDBusError("org.bluez.Error.NotPermitted", ["Not paired"]), "wants to be paired", "wants-pairing"),
+        (
+            BleakGATTProtocolError(BleakGATTProtocolErrorCode.INSUFFICIENT_ENCRYPTION),
+            "wants to be paired",
+            "wants-pairing",
+        ),
+        (BleakError("Could not start notify on 0011: Access Denied"), "wants to be paired", "wants-pairing"),  # Windows
+        (
+            BleakError("Could not get GATT services: Unreachable"),
+            "did not answer: is it switched on and in range?",
+            "no-answer",
+        ),
+        (TimeoutError(), "did not answer in time", "no-answer"),
+        (BleakError("bad\x1b[31m news"), "bad[31m news", "radio"),
+        (AssertionError(), "AssertionError", "radio"),
+        (None, "Bluetooth stopped", "radio-stopped"),
     ],
 )
-def test_every_error_has_words(raised: BaseException | None, reason: str) -> None:
+def test_every_error_has_words(raised: BaseException | None, reason: str, code: str) -> None:
     lost = trouble("ble://", raised)
     assert isinstance(lost, LinkLost)
     assert str(lost).startswith("ble://: ")
-    assert reason in str(lost)
+    assert reason in str(lost) and lost.code == code
     assert str(lost).isprintable()
 
 

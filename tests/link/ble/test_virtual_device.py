@@ -1,4 +1,4 @@
-"""The host-made device talks to the logger's own session as any device does, and survives whatever is written."""
+"""The virtual device talks to the logger's own session as any device does, and survives whatever is written."""
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -16,7 +16,7 @@ from firmware_protocol.requests import (
     Start,
 )
 from logger.link import events
-from logger.link.ble.virtual_device import HostMadeDevice
+from logger.link.ble.virtual_device import VirtualDevice
 from logger.link.session.phases import Phase
 from logger.link.session.session import Session
 
@@ -26,8 +26,8 @@ PRESSURE = Describe(0, 0, Quantity.ABSOLUTE_PRESSURE, "Pa", SampleType.I32, -1, 
 WEIGHT = Describe(0, 1, Quantity.MASS, "kg", SampleType.I24, -3, 1000, accuracy=0.005)
 
 
-def made(boot_count: int = 7) -> HostMadeDevice:
-    return HostMadeDevice(
+def made(boot_count: int = 7) -> VirtualDevice:
+    return VirtualDevice(
         ID, [PRESSURE, WEIGHT], firmware_name="Bluetooth SIG 181A+181D via host", firmware_version="ä" * 30,
         model="maker", boot_count=boot_count, begun_ns=0,
     )  # fmt: skip
@@ -36,7 +36,7 @@ def made(boot_count: int = 7) -> HostMadeDevice:
 class Talk:
     """A session and the device, joined without a port."""
 
-    def __init__(self, device: HostMadeDevice) -> None:
+    def __init__(self, device: VirtualDevice) -> None:
         self.device, self.session, self.now_ns = device, Session(expected_device_id=ID), 0
         self.events: list[events.SessionEvent] = []
 
@@ -161,7 +161,7 @@ def test_readings_come_out_as_they_went_in(frames: list[dict[int, int | NoReadin
     assert [s.sequence for s in samples] == list(range(len(samples)))
 
 
-def answered(device: HostMadeDevice, request: object) -> list[object]:
+def answered(device: VirtualDevice, request: object) -> list[object]:
     payload = request if isinstance(request, bytes) else encode_message(request)  # type: ignore[arg-type]
     data = device.answer(encode_frame(payload), 1)
     return [decode_payload(block.payload) for block in FrameDecoder().feed(data) if isinstance(block, Frame)]

@@ -123,7 +123,8 @@ def test_all_silent_is_told_once_and_the_port_opened_anew(monkeypatch: pytest.Mo
             await watched.until(lambda: len(watched.exchanges()) >= 2)
             transmitter.silent = True
             await watched.until(lambda: bool(watched.of(events.LinkDown)))
-            assert "silent for" in watched.of(events.LinkDown)[0].reason
+            lost = watched.of(events.LinkDown)[0]
+            assert lost.code == "silent" and lost.reason.startswith("silent for")
             assert len(watched.of(events.Silent)) == 1
             transmitter.silent = False
             await watched.until(lambda: isinstance(watched.exchanges()[-1], tuple))

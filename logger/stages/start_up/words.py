@@ -231,7 +231,7 @@ WORDS = Words(
     terms=TERMS,
     labels={
         **LABELS,
-        **{f"{name}_mean": f"{text}, mean" for name, text in LABELS.items()},
+        **{f"{name}_mean": f"{LABELS[name]}, mean" for name in ("suction_superheat", "subcooling")},
         **{f"{name}_change": f"{text}, change" for name, text in LABELS.items()},
         "amplitude": "half of peak to peak",
         "least": "lowest expected",

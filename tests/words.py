@@ -52,9 +52,9 @@ class Room:
         of a table or enum of theirs of which a member is said."""
         said, found = self.codes(), set[str]()
         for path in sorted((ROOT.parent / "logger").joinpath(*self.name.split(".")).glob("*.py")):
-            tree = ast.parse(path.read_text(encoding="utf-8"))
-            found |= set(_chosen_by(tree) if path.stem == "words" else _written(tree))
-            for group in _groups(import_module(f"logger.{self.name}.{path.stem}")):
+            tree, words = ast.parse(path.read_text(encoding="utf-8")), path.stem == "words"
+            found |= set(_chosen_by(tree) if words else _written(tree))
+            for group in _groups(import_module(f"logger.{self.name}.{path.stem}"), values=not words):
                 found |= group if group & said else set()
         return found - {one.key for one in self.said} - {argument.name for argument in self.arguments()} | found & said
 
@@ -131,14 +131,14 @@ def _strings(*nodes: ast.expr) -> Iterator[str]:
             yield from _strings(*node.elts)
 
 
-def _groups(module: ModuleType) -> Iterator[set[str]]:
-    """Its enums, and its tables' keys and values."""
+def _groups(module: ModuleType, values: bool) -> Iterator[set[str]]:
+    """Its enums, its tables' keys, and their values, which are texts in a words file."""
     for thing in vars(module).values():
         if isinstance(thing, type) and issubclass(thing, StrEnum) and thing.__module__ == module.__name__:
             yield {member.value for member in thing}
         elif isinstance(thing, Mapping):
             yield set(_flat(thing))
-            yield set(_flat(thing.values()))
+            yield set(_flat(thing.values())) if values else set()
 
 
 def _flat(things: Any) -> Iterator[str]:

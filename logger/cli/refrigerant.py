@@ -206,7 +206,7 @@ def _water(pressure_pa: float | None, kelvin: float | None) -> tuple[dict[str, A
             ("saturation_pressure", "boils or sublimes at, absolute", pressure, _Q.VACUUM),
         ]
         phase = "unknown" if pressure.number is None else phase_at(pressure.number)
-    notes = [f"over {phase}: IAPWS R14-08 (ice) and SR1-86 (liquid); they meet at 4588 micron, 0.01 °C"]
+    notes = [f"over {phase}: IAPWS R14-08 (ice) and SR1-86 (liquid); they meet at 4,588 microns, 0.01 °C"]
     return {"refrigerant": "water", "phase": phase}, rows, notes
 
 

@@ -24,6 +24,7 @@ class Quantity(StrEnum):
     GAUGE_PRESSURE = "gauge pressure"  # above the atmosphere, Pa: a cylinder's marking
     PRESSURE_DIFFERENCE = "pressure difference"  # Pa
     PRESSURE_RATE = "pressure rate"  # Pa/s
+    VACUUM_RISE = "vacuum rise"  # Pa/s, of a vacuum that is shut off: shown by the hour
     LEAK_RATE = "leak rate"  # Pa m3/s
     LENGTH = "length"  # m
     COUNT = "count"  # 1
@@ -47,6 +48,7 @@ SI_UNIT: dict[Quantity, str] = {
     Quantity.GAUGE_PRESSURE: "Pa",
     Quantity.PRESSURE_DIFFERENCE: "Pa",
     Quantity.PRESSURE_RATE: "Pa/s",
+    Quantity.VACUUM_RISE: "Pa/s",
     Quantity.LEAK_RATE: "Pa.m3/s",
     Quantity.LENGTH: "m",
     Quantity.COUNT: "1",

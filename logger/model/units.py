@@ -85,12 +85,15 @@ UNITS: dict[str, Unit] = {
         Unit("lb/ft3", _Q.DENSITY, POUND_KG / 0.3048**3, "[lb_av]/[cft_i]", digits=2),
         Unit("micron/min", _Q.PRESSURE_RATE, MICRON_PA / 60, "um[Hg]/min"),
         Unit("Pa/min", _Q.PRESSURE_RATE, 1 / 60, "Pa/min", digits=2),
+        Unit("micron/h", _Q.VACUUM_RISE, MICRON_PA / 3600, "um[Hg]/h", digits=0),
+        Unit("Pa/h", _Q.VACUUM_RISE, 1 / 3600, "Pa/h"),
         Unit("psi/h", _Q.PRESSURE_DIFFERENCE_RATE, PSI_PA / 3600, "[psi]/h", digits=2),
         Unit("kPa/h", _Q.PRESSURE_DIFFERENCE_RATE, 1e3 / 3600, "kPa/h", digits=2),
         Unit("decades/h", _Q.DECADE_RATE, 1.0, "h-1", digits=2),
         Unit("lb/yr", _Q.MASS_PER_YEAR, POUND_KG / YEAR_S, "[lb_av]/a", digits=2),
         Unit("kg/yr", _Q.MASS_PER_YEAR, 1 / YEAR_S, "kg/a", digits=2),
         Unit("Pa.m3/s", _Q.LEAK_RATE, 1.0, "Pa.m3/s", digits=9),
+        Unit("atm.cc/s", _Q.LEAK_RATE, STANDARD_ATMOSPHERE_PA * 1e-6, "atm.cm3/s", digits=8),
     )
 }
 
@@ -188,7 +191,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.TEMPERATURE: "F", _Q.TEMPERATURE_DIFFERENCE: "F_diff", _Q.MASS: "lb",
         _Q.MASS_RATE: "lb/min", _Q.VACUUM: "micron", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "ft3",
         _Q.DENSITY: "lb/ft3", _Q.PRESSURE_DIFFERENCE: "psi", _Q.PRESSURE_RATE: "micron/min",
-        _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "ft",
+        _Q.VACUUM_RISE: "micron/h", _Q.LEAK_RATE: "atm.cc/s", _Q.LENGTH: "ft",
         _Q.PRESSURE_DIFFERENCE_RATE: "psi/h", _Q.MASS_PER_YEAR: "lb/yr", _Q.DECADE_RATE: "decades/h",
     },
     "si": {
@@ -196,7 +199,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.TEMPERATURE: "C", _Q.TEMPERATURE_DIFFERENCE: "K_diff", _Q.MASS: "kg",
         _Q.MASS_RATE: "kg/min", _Q.VACUUM: "Pa", _Q.RATIO: "%", _Q.TIME: "min", _Q.VOLUME: "L",
         _Q.DENSITY: "kg/m3", _Q.PRESSURE_DIFFERENCE: "bar", _Q.PRESSURE_RATE: "Pa/min",
-        _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "m",
+        _Q.VACUUM_RISE: "Pa/h", _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "m",
         _Q.PRESSURE_DIFFERENCE_RATE: "kPa/h", _Q.MASS_PER_YEAR: "kg/yr", _Q.DECADE_RATE: "decades/h",
     },
 }  # fmt: skip
@@ -210,6 +213,12 @@ _SHOWN = {
     "K_diff": "K",
     "inHgabs": "inHg abs",
     "L": "L",
+    "micron": "microns",
+    "micron/min": "microns/min",
+    "micron/h": "microns/hour",
+    "atm.cc/s": "atm cc/s",
+    "lb/yr": "lb a year",
+    "kg/yr": "kg a year",
 }
 
 

@@ -67,7 +67,7 @@ def refrigerant_loss(
 ) -> RefrigerantLoss:
     """What a hole that lets `air_flow` (Pa m3/s, into vacuum) in would let out of `gas` at its service pressure."""
     assumption = (
-        "the hole is not known, so only a range is: from the same Pa.m3/s as the air, over molecular flow, to viscous "
+        "the hole is not known, only a range: from the same Pa.m3/s as the air, over molecular flow, to viscous "
         f"flow, with {gas.name} at {gas.pressure_pa / 1e5:.1f} bar absolute inside"
     )
     if air_flow.number is None:

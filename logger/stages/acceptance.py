@@ -101,23 +101,23 @@ DECAY_PROFILES: dict[str, DecayProfile] = {
     p.key: p
     for p in (
         DecayProfile(
-            "ufgs-15182", "300 micron, then not above 500 micron in 1 h",
+            "ufgs-15182", "300 microns, then not above 500 microns in 1 h",
             "Unified Facilities Guide Specification 15182 section 3.3.3 (now 23 23 00)", SOURCED,
             (HoldStep(_micron(300), 1 * _HOUR, _micron(500)),), ambient_min_k=(35 + 459.67) * 5 / 9,
             remark="ambient above 35 °F; one system per pump",
         ),
         DecayProfile(
-            "ufgs-15741n", "three evacuations to 300 micron, the last held at 300 micron for 2 h",
+            "ufgs-15741n", "three evacuations to 300 microns, the last held at 300 microns for 2 h",
             "Unified Facilities Guide Specification 15741N section 3.7.3", SOURCED,
             (HoldStep(_micron(300), 2 * _HOUR, _micron(300)),), evacuations=3,
         ),
         DecayProfile(
-            "iec-60335-2-40", "500 micron, then not above 1500 micron in 10 min",
+            "iec-60335-2-40", "500 microns, then not above 1,500 microns in 10 min",
             "instruction in the style of IEC 60335-2-40 (quoted; the standard itself from memory)", SOURCED,
             (HoldStep(_micron(500), 600.0, _micron(1500)),),
         ),
         DecayProfile(
-            "ca-green-5.508.2.6", "500 micron held 30 min, then 300 micron for 24 h with a drift of at most 100 micron",
+            "ca-green-5.508.2.6", "500 microns held 30 min, then 300 microns for 24 h, drift up to 100 microns",
             "California Green Building Standards Code 5.508.2.6", FROM_MEMORY,
             (HoldStep(None, 0.5 * _HOUR, _micron(500)), HoldStep(_micron(300), 24 * _HOUR, None, _micron(100))),
             evacuations=2,

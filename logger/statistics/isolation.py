@@ -51,7 +51,7 @@ def detect_isolation(vacuum: Series) -> Isolation:
     closed, and is refused.
     """
     if len(vacuum) < 12 or vacuum.duration_s < 2.0 * MIN_S:
-        return Isolation(None, problem="too few readings to see an isolation")
+        return Isolation(None, problem="too few readings")
     data = blocks(vacuum, vacuum.t_s[0], vacuum.t_s[-1], _COUNT)
     noise = scatter(data)
     lowest = min(data.value)
@@ -59,7 +59,7 @@ def detect_isolation(vacuum: Series) -> Isolation:
     last = max(i for i, v in enumerate(data.value) if v <= lowest + 3.0 * noise)
     rise = data.value[-1] - lowest
     if data.t_s[-1] - data.t_s[last] < MIN_S or rise < 8.0 * noise or last >= len(data) - 4:
-        return Isolation(None, problem="no lasting rise is seen: mark the moment the pump was valved off")
+        return Isolation(None, problem="no lasting rise seen; mark the moment the pump was valved off")
     if last < 3:
         return Isolation(None, problem="the pressure rises from the first reading: the isolation lies before it")
     steepest = max(
@@ -69,7 +69,7 @@ def detect_isolation(vacuum: Series) -> Isolation:
         )
     )
     if steepest > 1.0 / 60.0 and rise > 1e3:
-        return Isolation(None, problem="gas was let in: that rise is no isolation")
+        return Isolation(None, problem="gas was let in")
     return _refine(vacuum, data.t_s[last], data.t_s[-1], noise)
 
 
@@ -92,7 +92,7 @@ def _refine(vacuum: Series, near_s: float, end_s: float, noise: float) -> Isolat
     rss, tk, (level, _before, kink) = best
     rms = max(math.sqrt(rss / len(t)), noise)
     if kink <= 0.0:
-        return Isolation(None, problem="no kink upwards is seen: mark the moment the pump was valved off")
+        return Isolation(None, problem="no kink upward seen; mark the moment the pump was valved off")
     return Isolation(tk, max(data.width_s / math.sqrt(3.0), rms / kink), level_pa=level)
 
 

@@ -55,10 +55,10 @@ class Shown:
         if value.number is None:
             return value.problem or "unknown"
         if quantity is Quantity.TIME:
-            return duration(value.number)
+            return lasted(value.number)
         if quantity is Quantity.COUNT:
             return f"{value.number:,.12g}"
-        if quantity is Quantity.LEAK_RATE and not value.u:
+        if quantity is Quantity.LEAK_RATE:
             return show(value, quantity, self.system, self.ambient_pa)
         unit = self._unit(value.number, quantity)
         digits = min(unit.digits, _digits_of(2 * value.u / unit.factor)) if value.u else unit.digits
@@ -77,6 +77,8 @@ class Shown:
             return self.figure(value, quantity)
         unit = self._unit(value.number, quantity)
         spread = 2 * value.u / unit.factor
+        if quantity is Quantity.LEAK_RATE:
+            return f"{value.number / unit.factor:.2e} ± {spread:.1e} {_name(unit)}"
         digits = min(6, max(0, _digits_of(spread)))
         return f"{self._rounded(value.number, unit, digits)} ± {spread:,.{digits}f} {_name(unit)}"
 
@@ -135,12 +137,17 @@ def duration(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
+def lasted(seconds: float) -> str:
+    """`duration` of what is over, without zeros at its end: "45 s", "12 min 05 s", "15 min", "24 h"."""
+    return duration(seconds).removesuffix(" 00 s").removesuffix(" 00 min")
+
+
 def rough(seconds: float) -> str:
-    """Whole minutes from a minute and a half on: "45 s", "12 min", "2 h 05 min"."""
+    """Whole minutes from a minute and a half on: "45 s", "12 min", "2 h 05 min", "24 h"."""
     if round(seconds) < 90:
         return f"{round(seconds)} s"
     minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"
+    return f"{minutes} min" if minutes < 120 else lasted(60.0 * minutes)
 
 
 def _name(unit: Unit) -> str:
@@ -155,5 +162,7 @@ def _digits_of(spread: float) -> int:
 
 def exact(seconds: float) -> str:
     """Rounded down to the second, so that a time below a limit never reads as the limit: "9 min 58 s"."""
-    whole = int(seconds)
-    return f"{whole // 60} min {whole % 60:02d} s" if whole >= 60 else f"{whole} s"
+    hours, rest = divmod(int(seconds), 3600)
+    if hours:
+        return f"{hours} h {rest // 60:02d} min {rest % 60:02d} s"
+    return f"{rest // 60} min {rest % 60:02d} s" if rest >= 60 else f"{rest} s"

@@ -161,7 +161,7 @@ def test_a_leak_against_a_tight_system(command: Command, tmp_path: Path) -> None
     status, said = command(f"{TIGHT}/decay-test", f"{LEAK}/decay-test", "--svg", str(tmp_path / "a.svg"))
     assert status == 0, said
     assert re.search(r"Steady rise: B is [\d.]+ times A", flat(said))
-    steady = re.search(r"Steady rise, micron/h +([\d.,]+) ± [\d.,]+ +([\d.,]+) ± ([\d.,]+)", said)
+    steady = re.search(r"Steady rise, microns/hour +([\d.,]+) ± [\d.,]+ +([\d.,]+) ± ([\d.,]+)", said)
     assert steady is not None
     assert float(steady[2]) == pytest.approx(540.0, abs=40.0) and float(steady[1]) < 40.0
     assert "so its volume cancels" in flat(said)
@@ -173,7 +173,7 @@ def test_two_alike_do_not_differ(command: Command) -> None:
     """The same pull-down twice (the leak is too small to matter to the pump)."""
     status, said = command(f"{TIGHT}/evacuation", f"{LEAK}/pull-down")
     assert status == 0
-    assert "Pumping time, min" in said and "Vacuum, micron" in said
+    assert "Pumping time, min" in said and "Vacuum, microns" in said
     assert "no difference beyond the uncertainty" in flat(said)
 
 

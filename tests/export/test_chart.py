@@ -27,7 +27,7 @@ def test_a_vacuum_over_decades() -> None:
     assert plot is not None
     labels = [label for _, label in plot["left"]["ticks"] if label]
     assert labels == ["100", "1,000", "10,000", "100,000", "1,000,000"]
-    assert plot["left"]["unit"] == "micron" and plot["right"]["unit"] == "Pa"
+    assert plot["left"]["unit"] == "microns" and plot["right"]["unit"] == "Pa"
     ends = [y for y, label in plot["left"]["ticks"] if label in ("100", "1,000,000")]
     assert ends == [1.0, 0.0]
     (piece,) = plot["traces"][0]["pieces"]
@@ -91,4 +91,4 @@ def test_clock_times_are_local_and_a_new_day_shows_its_date() -> None:
 def test_the_picture_is_told_in_words() -> None:
     plot = laid_out(one([100 * MICRON_PA, 700 * MICRON_PA]), T0, T0 + NS_PER_S, US)
     assert plot is not None
-    assert "lowest 100 micron, highest 700 micron" in plot["alt"]
+    assert "lowest 100 microns, highest 700 microns" in plot["alt"]

@@ -57,7 +57,7 @@ def test_everything_is_on_the_axes(tau_a: float, tau_b: float, base: float, syst
     a, b = (curve["at"] for curve in plot["curves"])
     assert math.hypot(a[0] - b[0], a[1] - b[1]) > 0.1  # the letters do not cover each other
     assert all(0.0 <= x <= 1.0 + 1e-9 for x, _ in plot["x"]) and 3 <= len(plot["x"]) <= 12
-    assert plot["left"]["unit"] == {"us": "micron", "si": "Pa"}[system]
+    assert plot["left"]["unit"] == {"us": "microns", "si": "Pa"}[system]
 
 
 def test_both_lie_on_one_scale() -> None:

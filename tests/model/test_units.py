@@ -52,7 +52,7 @@ def test_there_and_back(unit: str, number: float, ambient: float) -> None:
 def test_shown_as_the_user_reads_it() -> None:
     assert show(known(914906.36, "Pa"), Quantity.PRESSURE, "us") == "118.0 psig"
     assert show(known(277.594444, "K"), Quantity.TEMPERATURE, "us") == "40.0 °F"
-    assert show(known(66.66, "Pa"), Quantity.VACUUM, "us") == "500 micron"
+    assert show(known(66.66, "Pa"), Quantity.VACUUM, "us") == "500 microns"
     assert show(known(101324.0, "Pa"), Quantity.PRESSURE, "us") == "0.0 psig"
     assert show(unknown("Pa", "open circuit"), Quantity.PRESSURE, "us") == "unknown"
 

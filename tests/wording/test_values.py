@@ -1,5 +1,6 @@
 """Numbers as people read them."""
 
+import math
 import re
 
 import pytest
@@ -10,7 +11,7 @@ from logger.export.input_text import about_vacuum, confidence_text, input_text
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA
 from logger.model.value import Value, known, unknown
-from logger.wording.values import Shown, duration
+from logger.wording.values import Shown, duration, lasted, rough
 
 
 @pytest.mark.parametrize(
@@ -18,15 +19,16 @@ from logger.wording.values import Shown, duration
     [
         (known(45.359237, "kg", 0.05), "100.00 lb (45.36 kg) ± 0.22 lb (k = 2)",
          "45.36 kg (100.00 lb) ± 0.10 kg (k = 2)"),
-        (known(500 * MICRON_PA, "Pa", 10 * MICRON_PA), "500 micron (66.7 Pa) ± 20 micron (k = 2)",
-         "66.7 Pa (500 micron) ± 2.7 Pa (k = 2)"),
+        (known(500 * MICRON_PA, "Pa", 10 * MICRON_PA), "500 microns (66.7 Pa) ± 20 microns (k = 2)",
+         "66.7 Pa (500 microns) ± 2.7 Pa (k = 2)"),
         (known(300.0, "K", 0.25), "80.33 °F (26.85 °C) ± 0.90 °F (k = 2)", "26.85 °C (80.33 °F) ± 0.50 K (k = 2)"),
         (known(5.0, "K"), "9.00 °F (5.00 K)", "5.00 K (9.00 °F)"),
         (known(0.25, "1", 0.01), "25 % ± 2 % (k = 2)", "25 % ± 2 % (k = 2)"),
         (known(-2.0, "h-1"), "-2 /h", "-2 /h"),
         (known(1e-9, "Pa.m3/s", 2e-10), "1e-09 Pa.m3/s ± 4e-10 Pa.m3/s (k = 2)",
          "1e-09 Pa.m3/s ± 4e-10 Pa.m3/s (k = 2)"),
-        (known(0.0002 * MICRON_PA, "Pa/s"), "0.0120 micron/min (0.00160 Pa/min)", "0.00160 Pa/min (0.0120 micron/min)"),
+        (known(0.0002 * MICRON_PA, "Pa/s"), "0.0120 microns/min (0.00160 Pa/min)",
+         "0.00160 Pa/min (0.0120 microns/min)"),
         (known(5400.0, "s"), "1 h 30 min", "1 h 30 min"),
         (unknown("Pa", "no gauge"), "unknown: no gauge", "unknown: no gauge"),
         (known(1.0, "kg", None, "as entered"), "2.20 lb (1.00 kg); as entered", "1.00 kg (2.20 lb); as entered"),
@@ -72,6 +74,30 @@ def test_one_system_alone(value: Value, quantity: Quantity, us: str, si: str) ->
 def test_a_vacuum_is_that_below_the_place_s_own_atmosphere() -> None:
     assert Shown("us", 83_000.0).figure(known(62_500.0, "Pa"), Quantity.PRESSURE) == "6.1 in. Hg vac"
     assert Shown("us", 83_000.0).figure(known(90_000.0, "Pa"), Quantity.PRESSURE) == "1.0 psig"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "long", "short"),
+    [(45.0, "45 s", "45 s"), (725.0, "12 min 05 s", "12 min"), (900.0, "15 min", "15 min"), (3599.6, "1 h", "60 min"),
+     (5400.0, "1 h 30 min", "90 min"), (7500.0, "2 h 05 min", "2 h 05 min"), (86_400.0, "24 h", "24 h")],
+)  # fmt: skip
+def test_what_is_over_has_no_zeros_at_its_end(seconds: float, long: str, short: str) -> None:
+    assert (lasted(seconds), rough(seconds)) == (long, short)
+
+
+@given(st.floats(0, 1e6), st.floats(0.001, 0.999))
+def test_a_time_below_its_limit_never_reads_as_it(limit_s: float, short_by_s: float) -> None:
+    limit_s = math.floor(limit_s) + 1.0
+    limit, less = known(limit_s, "s"), known(limit_s - short_by_s, "s")
+    assert Shown().apart(less, limit, Quantity.TIME) != Shown().figure(limit, Quantity.TIME)
+
+
+def test_an_isolated_vacuum_rises_by_the_hour_and_a_leak_has_its_powers_of_ten() -> None:
+    rise, leak = known(0.00741, "Pa/s", 0.0002), known(1.48e-6, "Pa.m3/s", 3e-8)
+    assert Shown("us").with_spread(rise, Quantity.VACUUM_RISE) == "200 ± 11 microns/hour"
+    assert Shown("si").with_spread(rise, Quantity.VACUUM_RISE) == "26.7 ± 1.4 Pa/h"
+    assert Shown("us").with_spread(leak, Quantity.LEAK_RATE) == "1.46e-05 ± 5.9e-07 atm cc/s"
+    assert Shown("si").figure(leak, Quantity.LEAK_RATE) == "1.48e-06 Pa.m3/s"
 
 
 def test_whole_degrees() -> None:

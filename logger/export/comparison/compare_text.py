@@ -11,7 +11,7 @@ from logger.export.comparison.table import Compared
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.text import clean
-from logger.model.units import NS_PER_S, UNITS, show_unit
+from logger.model.units import NS_PER_S, UNITS, show_unit, user_unit
 from logger.model.value import Value
 from logger.stages import registry
 from logger.stages.decay_test.definition import DECAY_TEST
@@ -159,7 +159,8 @@ def _usual_unit(unit: str, largest: float, kind: str, system: str) -> tuple[str,
     if unit == "s":
         return ("s", 1.0) if largest < 180.0 else ("min", 60.0) if largest < 3 * 3600.0 else ("h", 3600.0)
     if unit == "Pa/s":
-        return (("micron/h", UNITS["micron"].factor / 3600.0), ("Pa/h", 1 / 3600.0))[at]
+        unit = user_unit(Quantity.VACUUM_RISE, system)
+        return show_unit(unit), unit.factor
     if unit == "Pa" and kind == START_UP:
         return (("psi", UNITS["psi"].factor), ("kPa", 1000.0))[at]
     if unit in _PLAIN:

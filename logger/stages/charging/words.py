@@ -3,7 +3,7 @@
 from logger.model.finding import Text
 from logger.scale.words import MASS_LABELS, MASS_RULE, not_counted
 from logger.wording.book import Words
-from logger.wording.given import Given
+from logger.wording.given import Given, many, sentence
 
 _LEAK_LAW = "40 CFR 82.157(c)(2)"
 
@@ -12,39 +12,41 @@ def _mass(f: Given) -> Text:
     if not f.known("charged"):
         return Text("charged mass unknown", f"Charged mass unknown: {f('charged')}.", MASS_RULE)
     fastest = f", fastest {f('fastest')}" if f.known("fastest") and f.value("fastest").number else ""
-    body = f"{f.spread('charged')} in {f.rough('lasted')}{fastest}.{not_counted(f)}"
+    body = f"Charged {f.spread('charged')} in {f.rough('lasted')}{fastest}.{not_counted(f)}"
     return Text(f"{f('charged')} charged", body, MASS_RULE)
 
 
 def _target(f: Given) -> Text:
-    body = {
-        "met": f"Target {f('target')} met.",
-        "over": f"{f('off_by')} over the target of {f('target')}.",
-        "short": f"{f('off_by')} short of the target of {f('target')}.",
-    }
-    return Text(
-        f("judged"),
-        body[f.code("judged")],
+    off, target = f("off_by"), f("target")
+    headline, body = {
+        "met": ("target met", f"Target met: {f('charged')}, target {target}."),
+        "over": (f"OVERCHARGED by {off}", f"OVERCHARGED by {off}, target {target}."),
+        "short": (f"{off} short of the target", f"{off} short of the target of {target}."),
+    }[f.code("judged")]
+    rule, decision = (
         "within one division of the scale of the target",
         "one division plus the expanded uncertainty (k=2)",
     )
+    checks = ("Recover the excess before starting the compressor",) if f.code("judged") == "over" else ()
+    return Text(headline, body, rule, decision, check_next=checks)
 
 
 def _full_charge(f: Given) -> Text:
     rule = "charge on the nameplate"
     decision = "over or short where the difference exceeds its expanded uncertainty (k=2) and 1 % of the charge"
     if f.code("judged") == "unknown":
-        body = f"Full charge {f('full_charge')}; what was in the system before is not known."
+        body = f"System charge unknown: what was in it before is not known. Full charge {f('full_charge')}."
         return Text("full charge: can't tell", body, rule, decision)
-    headline = {"met": "full charge", "over": "over the full charge", "short": "short of the full charge"}
+    headline = {"met": "full charge", "over": "OVER THE FULL CHARGE", "short": "short of the full charge"}
     text = headline[f.code("judged")]
-    body = f"{text.capitalize()}: {f('in_the_system')} of {f('full_charge')}."
-    return Text(text, body, rule, decision)
+    checks = ("Recover the excess before starting the compressor",) if f.code("judged") == "over" else ()
+    body = f"{sentence(text)}: {f('in_the_system')} of {f('full_charge')}."
+    return Text(text, body, rule, decision, check_next=checks)
 
 
 _NO_RATE = {
-    "no_full_charge": "the appliance's full charge is not entered",
-    "no_appliance": "no appliance is named in the job: its earlier jobs cannot be found",
+    "no_full_charge": "full charge of the system not entered. Enter it with the job",
+    "no_appliance": "no system named in the job, and earlier jobs are found by that name. Enter it with the job",
 }
 
 
@@ -74,9 +76,10 @@ def _leak_rate(f: Given) -> Text:
             said = f"{percent}; the threshold for {f('class')} is {f('threshold')}."
             decision = f"simple acceptance: {'above' if judged == 'over' else 'at or below'} the threshold"
             if judged == "at_least":
+                headline = f"leak rate at least {_percent(f)} a year"
                 said = f"at least {said} Earlier jobs are missing: no pass."
             if judged == "over":
-                check = ("find and repair the leaks within the rule's time", "keep the record of it")
+                check = ("Find and repair the leaks within the rule's time", "Keep the record of it")
     return Text(headline, f"{method} method: {said} {_record(f)}", rule, decision, check_next=check)
 
 
@@ -102,8 +105,9 @@ def _record(f: Given) -> str:
     if not count:
         text += " No earlier addition to this appliance is on this computer."
     else:
-        many = f"{count} earlier addition{'' if count == 1 else 's'}"
-        text += f" On this computer: {many} to this appliance, the last on {f('last_addition')}."
+        text += (
+            f" On this computer: {many(count, 'earlier addition')} to this appliance, the last on {f('last_addition')}."
+        )
     return f"{text} Not every earlier job could be read." if f.code("record") == "incomplete" else text
 
 

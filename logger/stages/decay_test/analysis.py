@@ -90,7 +90,7 @@ def analyse_decay(
     """
     isolation = detect_isolation(vacuum) if isolated_s is None else marked(vacuum, isolated_s)
     if isolation.t_s is None:
-        return _nothing(isolation, isolation.problem or "the isolation is not known")
+        return _nothing(isolation, isolation.problem or "mark the moment the pump was valved off")
     start = isolation.t_s
     end = sealed_until(vacuum, start)
     if ended_s is not None:
@@ -121,14 +121,14 @@ def analyse_decay(
         )
     cause = Cause.CANNOT_TELL if judgement is None or signs else judgement.cause
     if judgement is None:
-        rate = smallest = unknown("Pa/s", "the closed time is too short for a shape (five minutes at least)")
+        rate = smallest = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
     else:
         # the accuracy is stated at the newest reading; a rate shares the part that grows with the reading
         share = vacuum.u_scale / max(vacuum.value[-1], vacuum.u_scale, 1e-9)
         rate = known(judgement.rate_pa_s, "Pa/s", math.hypot(judgement.u_rate, share * judgement.rate_pa_s))
         smallest = known(3.29 * judgement.u_rate, "Pa/s", note="95 % both ways: missed, or called by mistake")
     if signs:
-        rate = unknown("Pa/s", "the gauge is not to be relied on")
+        rate = unknown("Pa/s", "the gauge cannot be trusted")
     levels = unknown("Pa", "the rise does not level off")
     if judgement is not None and judgement.levels_off_at_pa is not None and not signs:
         levels = known(judgement.levels_off_at_pa, "Pa")

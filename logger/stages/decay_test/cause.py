@@ -53,7 +53,7 @@ class Judgement:
     confidence: for a leak, share of the evidence (weights from the criterion) on shapes with a line; for no leak,
     probability that the steady rate is under what matters.
     settles_s: slowest time constant in play, 0 when none. go_on_s: how long the test should be in all, 0 when long
-    enough. levels_off_at_pa: None when no part levels off. why: a code of words.py, for CANNOT_TELL and MASKED.
+    enough. levels_off_at_pa: None when no part levels off. why: a code of words.py, for CANNOT_TELL.
     """
 
     cause: Cause
@@ -134,7 +134,7 @@ def judge_shapes(
     undecided = max(leak_share, 1.0 - leak_share)
     if levelling and shapes.lead([Shape.FLAT, Shape.LINEAR]) >= CLEAR:
         on = 3.0 * best.slowest_s if span_s < 3.0 * best.slowest_s else 0.0
-        return judged(Cause.MASKED, undecided, on, "large_leveling_part")
+        return judged(Cause.MASKED, undecided, on)
     needed = span_s * min(max((K * u / matters) ** (2.0 / 3.0), 1.5), 8.0)
     if settles > span_s / 3.0:
         needed = max(needed, 3.0 * min(settles, 2.0 * span_s))

@@ -128,7 +128,7 @@ def alarms(settings: DecayTest | None, profiles: Profiles) -> tuple[AlarmRule, .
     profile = profile_of(settings, profiles) if settings is not None else None
     limit_pa = profile.steps[-1].limit_pa if profile else None
     label, source, limit = "Vacuum is rising", "vacuum_rise", DECAY_RISE_PA
-    basis = "200 micron over the level at isolation, as UFGS 15182 3.3.3 (300 to 500 micron)"
+    basis = "200 microns over the level at isolation, as UFGS 15182 3.3.3 (300 to 500 microns)"
     if limit_pa is not None:
         label, source, limit, basis = "Vacuum above its limit", "vacuum", limit_pa, "the acceptance profile of the test"
     return (

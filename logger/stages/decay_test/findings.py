@@ -41,8 +41,8 @@ def cause_finding(
     uncertainties and at least a share MATTERS of the allowed rise; no leak when the rate plus two standard
     uncertainties is below that."""
     inputs: tuple[Argument, ...] = (
-        number("rate", Quantity.PRESSURE_RATE, rate),
-        number("smallest_rate", Quantity.PRESSURE_RATE, smallest),
+        number("rate", Quantity.VACUUM_RISE, rate),
+        number("smallest_rate", Quantity.VACUUM_RISE, smallest),
     )
     if signs:
         checks = tuple(word("check", s.key) for s in signs)
@@ -52,7 +52,7 @@ def cause_finding(
     at_most = known(judgement.at_most_pa_s, "Pa/s")
     inputs = (
         *inputs,
-        number("largest_rate", Quantity.PRESSURE_RATE, at_most),
+        number("largest_rate", Quantity.VACUUM_RISE, at_most),
         number("confidence", Quantity.RATIO, known(judgement.confidence, "1")),
         number("span", Quantity.TIME, known(span_s, "s")),
         word("cause_code", cause.value),

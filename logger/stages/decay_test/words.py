@@ -1,24 +1,22 @@
 """Vacuum decay test in words."""
 
-from collections.abc import Callable
-from functools import partial
-
 from logger.model.finding import Text
 from logger.wording.book import Words
-from logger.wording.given import Given
+from logger.wording.given import Given, sentence
 
 _SHAPES = (
     "a leak makes a straight rise, moisture and outgassing one that levels off (C. Zapfe, CERN Accelerator School "
     "2006); shapes ranked by the Bayesian information criterion over independent readings"
 )
 _CALLED = (
-    "a leak is called at odds of 20 to 1, a rate clear of zero by two standard uncertainties and at least a tenth of "
+    "a leak is called at odds of 20 to 1, a rate clear of zero by two standard uncertainties and at least a fifth of "
     "the allowed rise; no leak is called when the rate plus two standard uncertainties is below that"
 )
 _GUARD_BAND = (
     "guard band: held only if the reading plus U is within the limit, did not hold only if the reading minus U is "
     "beyond it, otherwise can't tell; U is the expanded uncertainty, k=2 (about 95 %)"
 )
+_OPEN = "decay test: can't tell"
 _WATER_RULE = "saturation of water and ice: IAPWS SR1-86 and R14-08"
 _FLOW_RULE = "Q = V dp/dt at constant temperature; 40 CFR 1065.644 with the temperature correction"
 
@@ -27,91 +25,110 @@ def _verdict(f: Given) -> Text:
     rule = f"profile {f('profile')}" if f.has("profile") else ""
     decision = _GUARD_BAND
     if f.code("accuracy") == "not_stated":
-        decision += "; the gauge's accuracy is not stated, so U holds only noise"
+        decision += "; the gauge's accuracy is not stated, U holds only noise"
     if signs := f.codes("sign"):
-        body = f"The gauge cannot be relied on: {'; '.join(_sign(code, f) for code in signs)}."
+        body = f"Gauge cannot be trusted: {'; '.join(_sign(code, f) for code in signs)}."
         checks = tuple(SIGN_CHECK[code] for code in signs)
-        return Text("can't tell: check the gauge", body, rule, decision, check_next=checks)
+        return Text("decay test: can't tell, check the gauge", body, rule, decision, check_next=checks)
     if doubts := f.codes("doubt"):
-        text = "; ".join(_doubt(f, code) for code in doubts)
-        return Text("can't tell", f"{text[0].upper()}{text[1:]}.", rule, decision, check_next=f.all("check"))
+        body = f"{sentence('; '.join(_doubt(f, code) for code in doubts))}."
+        checks = (*(_DO[code] for code in doubts if code in _DO), *f.all("check"))
+        return Text(_OPEN, body, rule, decision, check_next=checks)
+    isolated = f"Isolated at {f('start')}"
     match f.code("broken"):
         case "limit":
-            above = f"From {f('start')} the vacuum rose above {f('limit')} after {f('after')}"
-            return Text("did not hold", f"{above} and reached {f.beside('highest', 'limit')}.", rule, decision,
-                        check_next=f.all("check"))  # fmt: skip
+            top = f.beside("highest", "limit")
+            body = f"{isolated}: over the limit of {f('limit')} after {f.rough('after')}, highest {top}."
+            return Text(f"vacuum over the limit: {top}", body, rule, decision, check_next=f.all("check"))
         case "rise":
-            body = f"The vacuum rose by {f.beside('rise', 'rise_max')}, more than the {f('rise_max')} allowed."
-            return Text("did not hold", body, rule, decision, check_next=f.all("check"))
-    body = f"From {f('start')} it stayed at or below {f('highest')} for {f('hold')}."
-    if "next_hold" in f.codes("more"):
-        body += f" This is hold {f('hold_number')} of {f('holds')} of the profile."
-    if "steady_rise" in f.codes("more"):
-        body += " The profile allows that, but a steady rise shows, as a leak makes it."
-    return Text("held", body, rule, decision, check_next=f.all("check"))
+            rise = f.beside("rise", "rise_max")
+            body = f"{isolated}: up {rise} in {f.rough('isolated_for')}, {f('rise_max')} allowed."
+            return Text(f"vacuum rose too far: {rise}", body, rule, decision, check_next=f.all("check"))
+    body = f"{isolated}; {_within(f)} in {f('hold')}."
+    more = f.codes("more")
+    if "next_hold" in more:
+        body += f" This is hold {f('hold_number')} of {f('holds')}; the next one is still to do."
+    if "steady_rise" in more:
+        body += " Allowed, but the rise is steady, as from a leak."
+    return Text("vacuum held", body, rule, decision, check_next=f.all("check"))
+
+
+def _within(f: Given) -> str:
+    """What was held, with the limit beside it."""
+    parts = []
+    if f.has("limit") or not f.has("rise_max"):
+        limit = f" (limit {f('limit')})" if f.has("limit") else ""
+        parts.append(f"highest {f.beside('highest', 'limit') if f.has('limit') else f('highest')}{limit}")
+    if f.has("rise_max"):
+        up = (f.value("rise").number or 0.0) >= 0.0
+        rise = f"up {f.beside('rise', 'rise_max')}" if up else f"down {f.size('rise')}"
+        parts.append(f"{rise} ({f('rise_max')} allowed)")
+    return ", ".join(parts)
 
 
 def _doubt(f: Given, code: str) -> str:
     match code:
         case "no_profile":
-            return "no acceptance profile was chosen, so nothing decides"
+            return "no pass/fail standard selected"
         case "not_isolated":
             return f"isolation unknown: {f('reason')}"
         case "no_readings":
             return f"vacuum unknown: {f('highest')}"
         case "gauge_top":
-            return f"the gauge reads the top of its range, {f('gauge_top')}"
+            return f"the gauge is at the top of its range, {f('gauge_top')}"
         case "gauge_bottom":
-            return f"the gauge reads the bottom of its range, {f('gauge_bottom')}"
+            return f"the gauge is at the bottom of its range, {f('gauge_bottom')}"
         case "gap":
-            return f"no trusted readings for {f('gap')} of the hold ({f('gap_reason')})"
+            return f"{f('gap')} of the hold without trusted readings ({f('gap_reason')})"
         case "gaps":
             return f"{f('lost')} of the hold without trusted readings"
         case "too_short":
-            return f"isolated for {f.beside('isolated_for', 'hold')} of the {f('hold')} required"
+            return f"isolated {f.beside('isolated_for', 'hold')} of the {f('hold')} required"
         case "started_above":
-            return f"isolated at {f.beside('start', 'start_max')}, above the {f('start_max')} required"
+            return f"isolated at {f.beside('start', 'start_max')}, {f('start_max')} or less required"
         case "start_within_u":
             return (
-                f"the start at {f('start')} is within the gauge's uncertainty of the {f('start_max')} required: "
-                f"with this gauge isolate at {f('isolate_at')} or less"
+                f"isolated at {f('start')}, too close to the {f('start_max')} required for this gauge: "
+                f"isolate at {f('isolate_at')} or less"
             )
         case "started_above_limit":
-            return f"isolated at {f.beside('start', 'limit')}, above the limit of {f('limit')}"
+            return f"isolated at {f.beside('start', 'limit')}, over the limit of {f('limit')}"
         case "highest_within_u":
-            return f"the highest reading, {f('highest')}, is within the gauge's uncertainty of the limit {f('limit')}"
+            return f"highest {f('highest')}, too close to the limit of {f('limit')} for this gauge"
         case "rise_within_u":
-            return f"the rise of {f('rise')} is within its uncertainty of the {f('rise_max')} allowed"
+            return f"up {f('rise')}, too close to the {f('rise_max')} allowed for this gauge"
         case "earlier_holds":
-            held = f"{f('held_before')} before it recorded as held"
-            return f"this is hold {f('hold_number')} of {f('holds')} of the profile, with {held}"
+            return f"this is hold {f('hold_number')} of {f('holds')}, {f('held_before')} before it on record as held"
         case "evacuations_not_counted":
-            return f"the profile requires {f('evacuations_asked')} evacuations, and they were not counted"
+            return f"{f('evacuations_asked')} evacuations required, not counted"
         case "evacuations":
-            return f"the profile requires {f('evacuations_asked')} evacuations, {f('evacuations')} recorded"
+            return f"{f('evacuations_asked')} evacuations required, {f('evacuations')} recorded"
         case "no_ambient":
-            return f"the profile requires ambient above {f('ambient_min')}, and none was measured"
-    return f"ambient went down to {f('coldest')}; the profile requires above {f('ambient_min')}"
+            return f"ambient above {f('ambient_min')} required, none measured"
+        case "cold":
+            return f"ambient down to {f.beside('coldest', 'ambient_min')}, above {f('ambient_min')} required"
+    raise KeyError(code)
 
 
 def _sign(code: str, f: Given) -> str:
-    """What was seen of a gauge that cannot be relied on."""
+    """What was seen of a gauge that cannot be trusted."""
     match code:
         case "gauge-stuck":
-            return f"the reading did not change by a digit for {f('unchanged_for')}: frozen gauge, or steps too coarse"
+            return f"the reading did not change by a digit for {f.rough('unchanged_for')}"
         case "reading-falls":
             return f"the reading fell from {f('fell_from')} to {f('fell_to')} in a closed system"
         case "gauge-erratic":
-            swings = f"{f('swings')} times by more than {f('swings_by')}"
-            return f"the reading went up and down {swings}, which a closed system does not do"
+            return f"the reading swung {f('swings')} times by more than {f('swings_by')}, not as in a closed system"
         case "gauges-disagree":
-            return f"another gauge on the system reads {f('other_gauge')}, the vacuum gauge {f('vacuum_gauge')}"
+            return f"another gauge reads {f('other_gauge')}, the vacuum gauge {f('vacuum_gauge')}"
         case "gauge-valved-off":
-            return "the reading rose in the same way before and after the pump was valved off"
+            return "the reading rose the same way before and after the pump was valved off"
         case "gauge-above-pump":
-            limit = f"well above the {f('pump_limit')} the pump reaches"
-            return f"under the pump the reading was {f('under_pump')}, {limit}, and did not rise when it was valved off"
-    return "the reading kept falling after isolation just as before it"
+            reading = f"{f('under_pump')} with the pump on, which reaches {f('pump_limit')}"
+            return f"the reading was {reading}, and did not rise when the pump was valved off"
+        case "still-pumped":
+            return "the reading kept falling after isolation, just as before it"
+    raise KeyError(code)
 
 
 def _cause(f: Given) -> Text:
@@ -119,45 +136,43 @@ def _cause(f: Given) -> Text:
     body = _cause_body(f, code)
     if f.has("temperature"):
         body += f" {f('temperature')}"
-    checks = tuple(SIGN_CHECK.get(check, TERMS.get(check, check)) for check in f.codes("check"))
-    return Text(TERMS.get(code, "can't tell"), body, _SHAPES, _CALLED, f.all("cause"), checks)
+    checks = tuple(SIGN_CHECK[check] if check in SIGN_CHECK else TERMS[check] for check in f.codes("check"))
+    headline = f"leak: {f('rate')}" if code == "leak" else TERMS.get(code, "cause of the rise: can't tell")
+    return Text(headline, body, _SHAPES, _CALLED, f.all("cause"), checks)
 
 
 def _cause_body(f: Given, code: str) -> str:
     match code:
         case "not_isolated":
-            return f"Isolation unknown: {f('reason')}."
+            return f"Cause unknown: {f('reason')}."
         case "gauge":
-            return "The gauge cannot be relied on, so the shape of the rise says nothing."
+            return "Cause unknown: the gauge cannot be trusted."
         case "no_shape":
-            return f"Unknown: {f('rate')}."
+            return f"Cause unknown: {f('rate')}."
         case "tight":
-            return f"No steady rise that matters: {f('largest_rate')} at the most."
+            return f"No leak found: steady rise under {f('largest_rate')}."
         case "levels_off":
             level = f" at about {f('levels_off_at')}" if f.has("levels_off_at") else ""
-            settles = f"time constant {f('settles')}"
-            return f"The vacuum rose and leveled off{level}, {settles}; a steady rise is below {f('largest_rate')}."
+            return f"Rose and leveled off{level}; steady rise under {f('largest_rate')}."
         case "leak":
-            return (
-                f"The vacuum rises steadily by {f.spread('rate')}, as a leak makes it. Gas given off over more than "
-                f"some {f('straight_for')} would look as straight."
-            )
+            straight = f"Outgassing over more than about {f.rough('straight_for')} would look the same."
+            return f"Steady rise of {f.spread('rate')}, as from a leak. {straight}"
         case "leak_and_rise":
-            level = f" (it alone would end at {f('levels_off_at')})" if f.has("levels_off_at") else ""
-            return f"A steady rise of {f.spread('rate')} shows beside one that levels off{level}."
+            level = f" at {f('levels_off_at')}" if f.has("levels_off_at") else ""
+            return f"Steady rise of {f.spread('rate')}, as from a leak, beside a part that levels off{level}."
         case "masked":
-            return (
-                "The rise bends over, as moisture or refrigerant outgassing from oil makes it; a leak of up to "
-                f"{f('largest_rate')} would not show beside it. Dry the system and test again."
-            )
-    more = f" Keep it isolated for about {f('go_on')} in all." if f.has("go_on") else ""
-    return f"Can't tell: {f('why')}.{more}"
+            leak = f"A leak of up to {f('largest_rate')} would not show"
+            return f"The rise bends over, as from moisture or refrigerant in oil. {leak}. Dry the system, test again."
+        case "unknown":
+            more = f" Keep it isolated for about {f.rough('go_on')} in all." if f.has("go_on") else ""
+            return f"Cause unknown: {f('why')}.{more}"
+    raise KeyError(code)
 
 
 def _gauge(f: Given) -> Text:
     body = (
-        f"The reading rose by {f('rise')} within minutes (time constant {f('time_constant')}) and then was steady. "
-        "Moisture does that, and so does oil on the gauge's sensor, which then reads high and late."
+        f"The reading rose {f('rise')} within minutes, then held. Moisture does that, and oil on the gauge's sensor, "
+        "which then reads high and late."
     )
     return Text("check the gauge", body, causes=f.all("cause"), check_next=f.all("check"))
 
@@ -165,82 +180,96 @@ def _gauge(f: Given) -> Text:
 def _leak_rate(f: Given) -> Text:
     if not f.known("flow"):
         return Text("leak rate unknown", f"Leak rate unknown: {f('flow')}.", check_next=f.all("check"))
-    body = f"Air leaks in at {f.spread('flow')}."
-    if f.has("loss_low"):
-        loss = f"between {f('loss_low')} and {f('loss_high')} of {f('gas')}"
-        body += f" In service the same hole would lose {loss}: {f('assumption')}."
-    return Text(f"leak rate {f('flow')}", body, _FLOW_RULE)
+    if not f.has("loss_low"):
+        return Text(f"leak rate {f('flow')}", f"Leak rate {f('flow')} of air into the vacuum.", _FLOW_RULE)
+    loss = f"{f('loss_low')} to {f('loss_high')} of {f('gas')}"
+    body = f"Leak, in service: {loss}, depending on the hole. Air into the vacuum: {f('flow')}."
+    return Text(f"leak, in service: {loss}", body, f"{_FLOW_RULE}; {f('assumption')}")
 
 
 def _water(f: Given) -> Text:
-    level, boils = f("levels_off_at"), f("water_boils_at")
-    body = f"The rise tends to {level}, the vapor pressure of {f.code('phase')} at {boils}."
+    boils = f"{f.code('phase')} at {f.whole('water_boils_at')}"
+    body = f"Levels off at about {f('levels_off_at')}, the vapor pressure of {boils}."
     match f.code("judged"):
         case "free":
-            body += f" That is where liquid water at the measured {f('near')} holds it: water is left."
+            body += f" Water at the measured {f.whole('near')} holds it there: liquid water is left."
         case "more":
-            body += f" It is at {f('now')} now. Water at the measured {f('near')} alone could not reach that."
+            body += f" Now {f('now')}: water at the measured {f.whole('near')} alone cannot reach that."
         case "colder":
             body += (
-                f" Free water at the measured {f('near')} would rise to {f('water_pressure')}: a cold spot holds "
-                "ice or water at that temperature, or it is moisture or refrigerant outgassing from oil."
+                f" Free water at the measured {f.whole('near')} would reach {f('water_pressure')}: a cold spot with "
+                "ice or water, or moisture or refrigerant in oil."
             )
-    headline = {"free": "free water", "more": "more than water"}.get(f.code("judged"), "moisture possible")
+    headline = {"free": "free water", "more": "more than water", "colder": "moisture possible",
+                "possible": "moisture possible"}[f.code("judged")]  # fmt: skip
     return Text(headline, body, _WATER_RULE, causes=f.all("cause"))
 
 
 SIGN_CHECK = {
-    "gauge-stuck": "the gauge: frozen sensor or display; cycle its power and see it move when its port is opened",
-    "reading-falls": "whether the pump was really valved off; a gauge wetted by oil also falls slowly",
-    "gauge-erratic": "the gauge for oil or moisture on its sensor: clean or change it, mount it upright, test again",
-    "gauges-disagree": "whether the valve between the vacuum gauge and the system is open, and oil on its sensor",
-    "gauge-valved-off": "whether the valve between gauge and system is open: the gauge may see only its own volume",
-    "gauge-above-pump": "whether the valve between the gauge and the system is open; else the pump's oil",
-    "still-pumped": "whether the pump was really valved off, and the moment that was marked",
+    "gauge-stuck": "Cycle the gauge's power; the reading must move when its port is opened",
+    "reading-falls": "Check that the pump was really valved off; a gauge wetted by oil also falls slowly",
+    "gauge-erratic": "Check the gauge's sensor for oil or moisture: clean or change it, mount it upright, test again",
+    "gauges-disagree": "Check that the valve between vacuum gauge and system is open; look for oil on the sensor",
+    "gauge-valved-off": "Check that the valve between gauge and system is open: the gauge may see only its own volume",
+    "gauge-above-pump": "Check that the valve between gauge and system is open; else check the pump's oil",
+    "still-pumped": "Check that the pump was really valved off, and the moment that was marked",
+}
+_DO = {
+    "no_readings": "Check the gauge and its cable",
+    "gauge_top": "Use a gauge that reads higher, or evacuate further",
+    "gauge_bottom": "Use a gauge that reads lower",
+    "gap": "Check the gauge's cable and power, then repeat the test",
+    "gaps": "Check the gauge's cable and power, then repeat the test",
+    "too_short": "Keep it isolated until the hold is over",
+    "started_above": "Evacuate further, then isolate again",
+    "start_within_u": "Evacuate further, then isolate again",
+    "started_above_limit": "Evacuate further, then isolate again",
+    "highest_within_u": "Use a more accurate gauge, or evacuate further",
+    "rise_within_u": "Use a more accurate gauge",
+    "earlier_holds": "Do the earlier holds first",
+    "evacuations_not_counted": "Record each evacuation as its own, with nitrogen breaks between",
+    "evacuations": "Break with dry nitrogen and evacuate again",
+    "no_ambient": "Connect an ambient temperature sensor",
+    "cold": "Warm the system, then repeat the test",
 }
 TERMS = {
-    "tight": "no leak seen in this test",
-    "levels_off": "rises and levels off: no leak seen",
+    "tight": "no leak found",
+    "levels_off": "rises and levels off: no leak found",
     "leak": "a leak",
-    "leak_and_rise": "leak, and something that levels off",
-    "masked": "moisture or outgassing; a leak is not ruled out",
+    "leak_and_rise": "leak, with moisture or outgassing",
+    "masked": "moisture or outgassing: leak not ruled out",
     "moisture": "moisture",
-    "oil_outgassing": "refrigerant outgassing from oil",
+    "oil_outgassing": "refrigerant boiling out of oil",
     "outgassing": "outgassing",
     "oily_gauge": "oil on the gauge's sensor, which then reads high",
-    "core_or_hose": "a valve core or hose fitting of the test rig itself",
+    "core_or_hose": "a valve core or hose fitting of the test setup",
     "slow_moisture": "rarely, very slow moisture from under oil or out of a dead end",
     "leak_with_moisture": "a leak together with moisture or outgassing",
     "moisture_or_outgassing": "moisture or outgassing",
-    "evacuate_and_repeat": "keep evacuating, warm the system, break with dry nitrogen and test again",
-    "find_leak": "find the leak with nitrogen pressure and soap or an electronic detector",
-    "hoses_off": "valve off the hoses at the system and repeat: a rise that stops was the hoses",
-    "watch_for_hours": "if none is found, watch for several hours: only a leak stays straight",
-    "leak_first": "find and repair the leak first, then evacuate further with nitrogen breaks",
-    "dry_system": "dry the system: evacuate longer, warm it, break with dry nitrogen",
-    "not_measured": "No temperature was measured: a drift of 3 K either way is allowed for.",
-    "large_leveling_part": "what levels off is so large that a leak would not show beside it",
-    "still_rising": "it is still rising, and a leak and something that levels off slowly look the same so far",
-    "isolated_too_high": "isolated at so high a pressure that what is in it is mostly vapor: evacuate deeper first",
+    "evacuate_and_repeat": "Keep evacuating, warm the system, break with dry nitrogen and test again",
+    "find_leak": "Find the leak with nitrogen pressure and soap or an electronic detector",
+    "hoses_off": "Valve off the hoses at the system and repeat: a rise that stops was the hoses",
+    "watch_for_hours": "If none is found, watch for several hours: only a leak stays straight",
+    "leak_first": "Find and repair the leak first, then evacuate further with nitrogen breaks",
+    "dry_system": "Dry the system: evacuate longer, warm it, break with dry nitrogen",
+    "not_measured": "No temperature measured: drift is allowed for.",
+    "still_rising": "still rising, and a leak and slow outgassing look the same until now",
+    "isolated_too_high": "isolated at too high a pressure, mostly vapor; evacuate deeper first",
     "vapor_follows_temperature": "vapor over water or oil follows a drifting temperature, in a straight line too",
-    "scatter": "the readings scatter too much for so short a test",
+    "scatter": "the readings scatter too much for this short a test",
     "oily_sensor": "oil on the gauge's sensor",
-    "little_moisture": "a little moisture or refrigerant from oil",
-    "clean_gauge": "compare with a clean gauge, or clean this one, and test again",
-    "enter_volume": "enter the system's internal volume with the job",
-    "held_moisture": "moisture held in oil, or refrigerant outgassing from it",
+    "little_moisture": "a little moisture, or refrigerant in oil",
+    "clean_gauge": "Compare with a clean gauge, or clean this one, and test again",
+    "enter_volume": "Enter the system's internal volume with the job",
+    "held_moisture": "moisture held in oil, or refrigerant boiling out of it",
     "liquid_water": "liquid water in the system",
     "leak_beside_water": "a leak beside the water",
-    "liquid_refrigerant": "liquid refrigerant, or oil giving off refrigerant",
-    "choose_profile": "choose an acceptance profile for the stage",
-    "see_cause": "the finding on what made it rise",
-    "gauge_moves": "let a little nitrogen in, or open the pump again, and see the gauge move: a gauge shut off from "
-    "the system shows a good vacuum too",
+    "liquid_refrigerant": "liquid refrigerant, or refrigerant boiling out of oil",
+    "choose_profile": "Select a pass/fail standard when the stage begins: `--profile NAME`",
+    "see_cause": "See what made it rise",
+    "gauge_moves": "Let a little nitrogen in, or open the pump again: the gauge must move (a gauge shut off from the "
+    "system shows a good vacuum too)",
 }
-
-
-def _statement(code: str) -> Callable[[Given], str]:
-    return partial(_sign, code)
 
 
 WORDS = Words(
@@ -251,7 +280,6 @@ WORDS = Words(
         "decay.leak-rate": _leak_rate,
         "decay.water": _water,
     },
-    statements={f"decay.{code}": _statement(code) for code in SIGN_CHECK},
     terms=TERMS,
     labels={
         "start": "vacuum at isolation",

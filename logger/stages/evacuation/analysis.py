@@ -130,7 +130,9 @@ def analyse_pull_down(
     base = unknown("Pa", "the curve does not yet show where it ends")
     if tail is not None and tail.base_high_pa - tail.base_low_pa < 0.5 * recent.value[-1]:
         base = known(tail.best.base_pa, "Pa", 0.25 * (tail.base_high_pa - tail.base_low_pa))
-    findings = [progress_finding(state.value, rate, likely, soonest, latest, target_pa, vacuum.value[-1])]
+    findings = [
+        progress_finding(state.value, rate, pressure_rate, likely, soonest, latest, target_pa, vacuum.value[-1])
+    ]
     if standstill is not None:
         findings += standstill_findings(standstill, target_pa, state is PumpState.STALLED)
     findings += [plateau_finding(p) for p in stood]
@@ -318,8 +320,9 @@ def _end_level(vacuum: Series, stretch: Stretch) -> tuple[float, str, float] | N
 
 def _nothing(why: str) -> PullDown:
     none = unknown("s", why)
-    finding = progress_finding(PumpState.CANNOT_TELL.value, unknown("h-1", why), none, none, none, None, None)
+    rate, pressure_rate = unknown("h-1", why), unknown("Pa/s", why)
+    finding = progress_finding(PumpState.CANNOT_TELL.value, rate, pressure_rate, none, none, none, None, None)
     return PullDown(
-        PumpState.CANNOT_TELL, (), (), unknown("h-1", why), unknown("Pa/s", why), none, none, none,
+        PumpState.CANNOT_TELL, (), (), rate, pressure_rate, none, none, none,
         unknown("Pa", why), None, None, (), (), (finding,),
     )  # fmt: skip

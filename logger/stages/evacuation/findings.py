@@ -45,10 +45,17 @@ class Gain:
 
 
 def progress_finding(
-    state: str, rate: Value, likely: Value, soonest: Value, latest: Value, target_pa: float | None, now_pa: float | None
+    state: str,
+    rate: Value,
+    pressure_rate: Value,
+    likely: Value,
+    soonest: Value,
+    latest: Value,
+    target_pa: float | None,
+    now_pa: float | None,
 ) -> Finding:
-    """state: a code of words.py. rate: decades an hour. The band of times holds every fit that passes the target and
-    that the readings do not refuse at odds of 20 to 1."""
+    """state: a code of words.py. rate: decades an hour; pressure_rate: Pa/s. The band of times holds every fit that
+    passes the target and that the readings do not refuse at odds of 20 to 1."""
     inputs = [number("rate", Quantity.DECADE_RATE, rate)]
     if now_pa is None or rate.number is None:
         return Finding("evacuation.progress", Verdict.CANNOT_TELL, (*inputs, word("state", "unknown")))
@@ -60,6 +67,7 @@ def progress_finding(
             number("latest", Quantity.TIME, latest),
         ]
     inputs.append(number("vacuum", Quantity.VACUUM, known(now_pa, "Pa")))
+    inputs.append(number("pressure_rate", Quantity.PRESSURE_RATE, pressure_rate))
     verdict = {"stalled": Verdict.ATTENTION, "rising": Verdict.ATTENTION, "unknown": Verdict.CANNOT_TELL}
     return Finding("evacuation.progress", verdict.get(state, Verdict.INFO), (*inputs, word("state", state)))
 

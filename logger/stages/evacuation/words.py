@@ -2,7 +2,7 @@
 
 from logger.model.finding import Text
 from logger.wording.book import Words
-from logger.wording.given import Given
+from logger.wording.given import Given, many, sentence
 
 _RULE = "a pump and hose coming down to p_ultimate + Q/S, or outgassing as a power of time; ranked by BIC"
 _BAND = "the band holds every fit that passes the target and that the readings do not refuse at odds of 20 to 1"
@@ -11,49 +11,59 @@ _WATER_RULE = "saturation of water and ice: IAPWS SR1-86 and R14-08"
 
 def _progress(f: Given) -> Text:
     state = f.code("state")
-    if state == "unknown" and not f.has("vacuum"):
-        return Text("vacuum: can't tell", f"Vacuum unknown: {f('rate')}.", _RULE)
-    body = f"At {f('vacuum')}."
-    if f.has("target"):
-        body += f" {_target(f)}"
+    if not f.has("vacuum"):
+        body = f"Pull-down unknown: {f('rate')}. Wait for more readings, or check the vacuum gauge."
+        return Text("pull-down: can't tell yet", body, _RULE)
     headline = {
-        "pulling": "pulling down",
-        "tailing": "leveling off toward the target",
-        "stalled": f"stalled at {f('vacuum')}",
-        "reached": f"target reached: {f('vacuum')}",
-        "rising": f"vacuum rising: {f('vacuum')}",
-        "unknown": "can't tell yet",
-    }[state]
-    return Text(headline, body, _RULE, _BAND)
+        "pulling": "pulling down: ",
+        "tailing": "leveling off: ",
+        "stalled": "stalled at ",
+        "reached": "target reached: ",
+        "rising": "LOSING VACUUM: ",
+        "unknown": "pull-down: can't tell yet, ",
+    }[state] + f("vacuum")
+    body = sentence(headline)
+    if state in ("pulling", "tailing", "rising"):
+        body += f", {_rate(f)}"
+    if f.has("target"):
+        body += _target(f)
+    checks = ("If the pump has stopped, close its valve now: air and oil can get in",) if state == "rising" else ()
+    return Text(headline, f"{body}.", _RULE, _BAND, check_next=checks)
+
+
+def _rate(f: Given) -> str:
+    if not f.known("pressure_rate"):
+        return "rate unknown"
+    falling = (f.value("pressure_rate").number or 0.0) < 0.0
+    return f"{'falling' if falling else 'rising'} {f.size('pressure_rate')}"
 
 
 def _target(f: Given) -> str:
     target = f("target")
+    if f.code("state") in ("rising", "stalled", "reached"):
+        return f" (target {target})"
     if not f.known("time_to_target"):
         if f.known("soonest"):
-            return f"Target {target} in {f('soonest')} at the earliest; {f('time_to_target')}."
-        return f"Target {target}: {f('time_to_target')}."
-    if f.code("state") == "reached":
-        return f"Target {target} reached."
+            return f". Target {target} in {f.rough('soonest')} at the earliest; {f('time_to_target')}"
+        return f". Time to the target of {target} unknown: {f('time_to_target')}"
     if not f.value("time_to_target").number:
-        return f"Target {target} reached within the gauge's uncertainty."
-    text = f"Target {target} in about {f('time_to_target')}"
+        return f". Target {target} reached within the gauge's uncertainty"
+    text = f". Target {target} in about {f.rough('time_to_target')}"
     if not (f.known("soonest") and f.known("latest")):
-        return f"{text}, but {f('latest')}."
+        return f"{text}, but {f('latest')}"
     note = f.value("latest").note
-    return f"{text} ({f('soonest')} to {f('latest')}){f', {note}' if note else ''}."
+    return f"{text} ({f.rough('soonest')} to {f.rough('latest')}){f', {note}' if note else ''}"
 
 
 def _stall(f: Given) -> Text:
-    against = {"above": f", above the target of {f('target')}", "near": f", near the target of {f('target')}"} if (
-        f.has("target")
-    ) else {}  # fmt: skip
-    body = f"Stalled at {f('level')}{against.get(f.code('against_target'), '')}. "
+    body = f"Stalled at {f('level')}"
+    if f.has("target"):
+        body += {"above": ", above", "near": ", near"}[f.code("against_target")] + f" the target of {f('target')}"
     likely = f.codes("likely")
     if len(likely) == 1:
-        body += f"Most likely {TERMS[likely[0]]}: {_support(f, likely[0])}."
+        body += f". Most likely {TERMS[likely[0]]}: {_support(f, likely[0])}."
     else:
-        body += f"The readings do not show which: {' or '.join(f.all('likely'))}."
+        body += f". The readings fit {' or '.join(f.all('likely'))}."
     causes = tuple(f"{TERMS[code]}: {_support(f, code)}" for code in f.codes("cause"))
     return Text(f"stalled at {f('level')}", body, _RULE, causes=causes, check_next=f.all("check"))
 
@@ -66,99 +76,95 @@ def _support(f: Given, source: str) -> str:
 def _because(f: Given, code: str) -> str:
     match code:
         case "at_gauge_top":
-            return f"the reading is at the gauge's top, {f('gauge_top')}"
+            return f"reading at the gauge's top, {f('gauge_top')}"
         case "at_gauge_bottom":
-            return f"the reading is at the gauge's bottom, {f('gauge_bottom')}"
+            return f"reading at the gauge's bottom, {f('gauge_bottom')}"
         case "boils_at":
-            return f"water has this vapor pressure at {f('water_boils_at')}"
+            return f"this is the vapor pressure of water at {f('water_boils_at')}"
         case "temperature_agrees":
-            return f"{f('near')} was measured"
+            return f"{f('near')} measured"
         case "too_cold_for_water":
             return f"water at {f('near')} cannot reach this level"
         case "boiling_cools":
             return f"boiling cools water below the {f('near')} measured"
-        case "level_rises" | "level_falls" | "still_falling":
-            way = "rises" if code == "level_rises" else "falls"
-            return f"the level {way} by {f.size('drift')} an hour"
+        case "level_rises":
+            return f"rising {f.size('drift')} an hour"
+        case "level_falls" | "still_falling":
+            return f"still falling {f.size('drift')} an hour"
         case "steady_base":
-            return f"steady at {f('level')} however long it is pumped"
+            return f"steady at {f('level')}, however long it is pumped"
         case "earlier_same":
             return f"an earlier evacuation ended at {f('earlier_level')}"
         case "pump_limit":
-            return f"the pump's own limit is stated as {f('pump_limit')}"
+            return f"pump rated for {f('pump_limit')}"
         case "above_pump_limit":
             return f"above the {f('pump_limit')} the pump reaches with clean oil"
     return TERMS[code]
 
 
 def _ice(f: Given) -> Text:
-    body = (
-        f"At {f('level')} any water left is below its triple point and freezes, here at about {f('water_boils_at')}: "
-        "ice dries slowly and can block a line."
-    )
+    body = f"At {f('level')} water freezes, here at about {f.whole('water_boils_at')}."
+    body += " Ice dries slowly and can block a line."
     return Text("ice possible", body, _WATER_RULE, check_next=f.all("check"))
 
 
 def _water(f: Given) -> Text:
-    body = f"Water boils at {f('water_boils_at')} at this vacuum: the level holds until the water is gone."
+    body = f"Water boils at {f.whole('water_boils_at')} at this vacuum: the level holds until the water is gone."
     return Text("water boiling off", body, _WATER_RULE)
 
 
 def _plateau(f: Given) -> Text:
-    body = f"Held at {f('level')} for {f('lasted')}, then pulled down further"
+    body = f"Stalled at {f('level')} for {f.rough('lasted')}, then pulled down further"
     if not f.has("water_boils_at"):
-        return Text("plateau, then pulled down further", f"{body}.")
-    body += f", as when water boils off until it is gone (here at {f('water_boils_at')})."
-    return Text("water boiled off", body, _WATER_RULE, check_next=f.all("check"))
+        return Text("stalled, then pulled down further", f"{body}.")
+    body += f": water or ice at {f.whole('water_boils_at')} boiled off until it was gone."
+    return Text("moisture: water boiled off", body, _WATER_RULE, check_next=f.all("check"))
 
 
 def _gain(f: Given) -> Text:
     act = f("act")
-    body = f"After '{act}' the level went from {f('before')} to {f('after')}; it was heading for {f('heading')}"
+    body = f"After '{act}': from {f('before')} to {f('after')}"
     if f.code("judged") == "helped":
-        return Text(f"{act}: it helped", f"{body}.")
-    return Text(f"{act}: no gain seen", f"{body}: no gain beyond the readings' scatter.")
+        return Text(f"{act}: helped", f"{body}, lower than the {f('heading')} it was heading for.")
+    return Text(f"{act}: no gain", f"{body}; it was heading for {f('heading')}. No gain.")
 
 
 def _count(f: Given) -> Text:
-    evacuations, breaks = int(f.value("evacuations").number or 0), int(f.value("breaks").number or 0)
-    body = f"{_many(evacuations, 'evacuation')} with {_many(breaks, 'nitrogen break')}"
+    whole = many(f.value("evacuations").number or 0.0, "evacuation")
+    breaks = f.value("breaks").number
+    body = f"{whole} with {many(breaks, 'nitrogen break')}" if breaks else f"{whole}, no nitrogen break"
     body += f"; lowest {', '.join(f.all('lowest'))}."
     if f.has("target") and f("reached") != f("evacuations"):
-        body += f" {f('reached')} of them reached {f('target')}."
+        body += f" Target {f('target')} reached in {f('reached')} of them."
     if not f.has("required"):
-        return Text(_many(evacuations, "evacuation"), body)
+        return Text(whole, body)
     return Text(f"{f('reached')} of {f('required')} evacuations", body, check_next=f.all("check"))
-
-
-def _many(count: int, thing: str) -> str:
-    return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
 TERMS = {
     "gauge_top": "gauge at the top of its range",
     "gauge_bottom": "gauge at the bottom of its range",
     "water": "water boiling off",
-    "outgassing": "refrigerant outgassing from oil",
+    "outgassing": "refrigerant boiling out of oil",
     "leak": "a leak",
-    "pump": "the pump at its limit (wet oil)",
-    "no_temperature": "no temperature was measured beside it",
+    "pump": "the pump at its blank-off (wet oil)",
+    "no_temperature": "no temperature measured to compare it with",
     "oil_store": "a lot of refrigerant in oil can look steady",
-    "not_steady": "the level is not steady, which speaks against it",
+    "not_steady": "less likely, because the level is not steady",
     "oil_helped": "an oil change lowered it before",
     "water_in_oil": "its oil took up water that boiled off before",
-    "gas_ballast_and_break": "keep pumping with the gas ballast open, warm the coldest part, break with dry nitrogen",
-    "watch_for_ice": "watch for ice: a frozen spot dries slowly",
-    "close_at_pump_for_leak": "close the valve at the pump and watch: a steady rise is a leak, no rise is the pump",
-    "caps_and_cores": "tighten and cap the hose connections and valve cores first",
-    "change_pump_oil": "change the pump oil, and check the pump's blank-off with its inlet closed",
-    "close_at_pump_for_pump": "close the valve at the pump and watch: no rise means the system is tight",
-    "warm_the_oil": "keep pumping, run the crankcase heater or warm the oil, break with dry nitrogen",
-    "wait_for_range": "wait until the pressure is in the gauge's range; check that the gauge's valve is open",
-    "lower_gauge": "take the reading as 'at or below'; use a gauge that reads lower",
-    "break_and_warm": "break with dry nitrogen to a few psi, warm the cold spot, then pump again",
-    "change_pump_oil_after_water": "change the pump oil: it takes up part of the water",
-    "evacuate_again": "break with dry nitrogen and evacuate again",
+    "gas_ballast_and_break": "Keep pumping with the gas ballast open, warm the coldest part, break with dry nitrogen",
+    "watch_for_ice": "Look for ice: a frozen spot dries slowly",
+    "close_at_pump_for_leak": "Close the valve at the pump and watch: a steady rise is a leak, no rise is the pump",
+    "caps_and_cores": "Tighten and cap the hose connections and valve cores first",
+    "change_pump_oil": "Change the pump oil, then check the pump's blank-off with its inlet closed",
+    "close_at_pump_for_pump": "Close the valve at the pump and watch: no rise means the system is tight",
+    "warm_the_oil": "Keep pumping, run the crankcase heater or warm the oil, break with dry nitrogen",
+    "wait_for_range": "Wait until the pressure is in the gauge's range; check that the gauge's valve is open",
+    "lower_gauge": "Use a gauge that reads lower: the true vacuum may be deeper than shown",
+    "break_and_warm": "Break with dry nitrogen to just above atmospheric pressure, warm the cold spot, then pump again",
+    "change_pump_oil_after_water": "Change the pump oil: it took up part of the water",
+    "evacuate_again": "Break with dry nitrogen and evacuate again",
 }
 WORDS = Words(
     findings={
@@ -172,6 +178,8 @@ WORDS = Words(
     },
     terms=TERMS,
     labels={
+        "rate": "decades of pressure an hour",
+        "pressure_rate": "rate",
         "drift": "drift an hour",
         "water_boils_at": "water would boil there at",
         "lasted": "for",
@@ -179,6 +187,7 @@ WORDS = Words(
         "heading": "was heading for",
         "after": "level after",
         "near": "temperature measured",
+        "pump_limit": "blank-off stated for the pump",
         "lowest": "lowest of an evacuation",
     },
 )

@@ -148,8 +148,8 @@ def analyse_standing(
         end_pa, end_k = _mean(data.value[-window:]), _mean(kelvin[-window:])
         expected = law.expected(start_pa, start_k, end_k)
         per_k = law.expected(start_pa, start_k, start_k + 0.5) - law.expected(start_pa, start_k, start_k - 0.5)
-    except nitrogen.NitrogenRangeError as exc:
-        return _nothing("out_of_range", data, str(exc))
+    except nitrogen.NitrogenRangeError:
+        return _nothing("out_of_range", data)
     u_read = scatter(data) / math.sqrt(window)
     assert temperature is not None  # kelvin came from it
     u_kelvin = _temperature_u(temperature, thermometer, end_k - start_k, max(kelvin) - min(kelvin))
@@ -290,12 +290,17 @@ def _verdict(
     return finding(Verdict.CANNOT_TELL, *of_profile, *doubts, *checks)
 
 
-def _nothing(why: str, data: Blocks | None = None, detail: str = "", lasted_s: float | None = None) -> StandingResult:
-    """why: a code of words.py. detail: a person's or another module's own text of it."""
+def _nothing(why: str, data: Blocks | None = None, lasted_s: float | None = None) -> StandingResult:
+    """why: a code of words.py."""
     none = unknown("Pa", REASON[why])
     inputs = [word("why", why)]
-    if detail:
-        inputs.append(name_of("detail", detail))
+    if why == "out_of_range":
+        coldest_k, warmest_k = nitrogen.TEMPERATURE_RANGE_K
+        inputs += (
+            number("coldest", Quantity.TEMPERATURE, known(coldest_k, "K")),
+            number("warmest", Quantity.TEMPERATURE, known(warmest_k, "K")),
+            number("highest", Quantity.PRESSURE, known(nitrogen.PRESSURE_RANGE_PA[1], "Pa")),
+        )
     if lasted_s is not None:
         inputs += (
             number("lasted", Quantity.TIME, known(lasted_s, "s")),

@@ -6,82 +6,108 @@ from logger.wording.given import Given
 
 _DECISION = (
     "held only if the drop is not above zero by more than 1.645 of its standard uncertainty (95 %) and the test could "
-    "have seen the drop the profile asks for; did not hold only if the drop less its expanded uncertainty (k=2) is "
-    "above what is allowed"
+    "have seen the drop the profile requires it to see; did not hold only if the drop less its expanded uncertainty "
+    "(k=2) is above what is allowed"
 )
+_OPEN = "pressure test: can't tell"
+_UNKNOWN = {
+    "no_temperature": "no temperature was measured. Clamp a sensor on the pipe.",
+    "absolute_zero": "a temperature reading is not above absolute zero. Check the sensor.",
+    "temperature_at_ends": "temperature missing at the start or the end of the test. Check the sensor and repeat.",
+}
+_DO = {
+    "no_profile": "Select a pass/fail standard when the stage begins: `--profile NAME`",
+    "too_short": "Keep the system closed until the hold is over",
+    "gaps": "Check the gauge's cable and power, then repeat the test",
+    "no_pressure": "Fill with nitrogen to the test pressure",
+    "blind": "Test at a higher pressure, or with a finer gauge",
+    "rose": "Check that the nitrogen cylinder is shut and the gauge is sound",
+    "some_drop": "Soap the joints, or watch longer",
+    "near_limit": "Soap the joints, or watch longer",
+}
 
 
 def _why_not(f: Given) -> Text:
-    body = {
-        "few_readings": "Too few pressure readings. Check the gauge and its cable.",
-        "out_of_range": f"Not corrected for temperature: {f('detail') if f.has('detail') else 'out of range'}.",
-        "no_temperature": "No temperature was measured: without one a pressure change says nothing. "
-        "Clamp a sensor on the pipe.",
-        "absolute_zero": "A temperature is not above absolute zero. Check the sensor.",
-        "temperature_at_ends": "The temperature was not measured at both ends of the test.",
-    }
-    if f.code("why") == "too_short":
-        text = f"Held for {f('lasted')} so far; {f('least')} is the least that can be judged."
-    else:
-        text = body[f.code("why")]
-    return Text("can't tell", text, decision_rule=_DECISION)
+    match why := f.code("why"):
+        case "too_short":
+            held = f"Held {f.beside('lasted', 'least')} until now; judged from {f('least')} on."
+            return Text(_OPEN, f"{held} Keep the system closed.", decision_rule=_DECISION)
+        case "few_readings":
+            body = "Too few pressure readings. Check the gauge and its cable."
+        case "out_of_range":
+            reach = f"from {f.whole('coldest')} to {f.whole('warmest')} and up to {f.whole('highest')}"
+            body = f"Pressure loss unknown: temperature correction for nitrogen only {reach}."
+        case _:
+            body = f"Pressure loss unknown: {_UNKNOWN[why]}"
+    return Text(_OPEN, body, decision_rule=_DECISION)
 
 
 def _doubt(f: Given, code: str) -> str:
     match code:
         case "no_profile":
-            return "no acceptance profile was chosen"
+            return "no pass/fail standard selected"
         case "too_short":
-            return f"held for {f('lasted')} of the {f('hold')} required"
+            return f"held {f.beside('lasted', 'hold')} of the {f('hold')} required"
         case "gaps":
             return f"{f('lost')} of the test without trusted readings"
         case "no_pressure":
-            return "the pressure was not above ambient"
+            return "the system was not above atmospheric pressure"
         case "blind":
             return (
-                f"a drop under {f('smallest_drop')} cannot be seen with these instruments, and the test must see "
-                f"{f('must_see_share')} of the pressure, {f('must_see')}"
+                f"this test cannot see a loss under {f('smallest_drop')}; it must see {f('must_see')}, "
+                f"{f('must_see_share')} of the pressure"
             )
         case "rose":
-            return "the pressure rose by more than temperature explains: something else came in, or a sensor drifts"
+            return "the pressure rose by more than the temperature explains"
         case "some_drop":
-            return "a small drop shows, within the uncertainty"
-        case _:
-            return f"the drop is within its uncertainty of the {f('allowed')} allowed"
+            return "a small loss, no larger than the uncertainty"
+        case "near_limit":
+            return f"the loss is too close to the {f('allowed')} allowed"
+    raise KeyError(code)
 
 
 def _verdict(f: Given) -> Text:
     if f.has("why"):
         return _why_not(f)
-    drop = f.value("drop").number or 0.0
-    moved = f"down {f.spread('drop')}" if drop >= 0 else f"up {f.spread_of_size('drop')}"
-    body = f"Pressure {moved} in {f('lasted')}, corrected for temperature ({f('law')})."
-    body += f" A drop under {f('smallest_drop')} could not have been seen."
-    doubts = [_doubt(f, code) for code in f.codes("doubt")]
+    doubts, failed = f.codes("doubt"), "find_leak" in f.codes("check")
+    down = (f.value("drop").number or 0.0) >= 0.0
+    moved = f"down {f.spread('drop')}" if down else f"up {f.spread_of_size('drop')}"
+    body = f"{f('start')} for {f('lasted')}: {moved}, temperature-corrected"
+    if f.has("allowed") and f.value("allowed").number:
+        body += f"; {f('allowed')} allowed"
+    body += "."
+    if not failed and "blind" not in doubts:
+        body += f" Smallest loss this test could see: {f('smallest_drop')}."
     if doubts:
-        body += f" Can't tell: {'; '.join(doubts)}."
-    headline = "can't tell" if doubts else "did not hold" if "find_leak" in f.codes("check") else "held"
-    source = f("law_source")
+        body += f" Can't tell: {'; '.join(_doubt(f, code) for code in doubts)}."
+    headline = _OPEN if doubts else f"pressure lost: {f.beside('drop', 'allowed')}" if failed else "pressure held"
+    source = f"temperature correction: {f('law')}, {f('law_source')}"
     rule = f"profile {f('profile')}; {source}" if f.has("profile") else source
-    return Text(headline, body, rule, _DECISION, check_next=f.all("check"))
+    return Text(headline, body, rule, _DECISION, check_next=(*(_DO[code] for code in doubts), *f.all("check")))
 
 
 WORDS = Words(
     findings={"standing-pressure.verdict": _verdict},
     terms={
-        "find_leak": "find the leak: soap on every joint, then repeat",
-        "clamp_pipe": "clamp a temperature sensor on the pipe, under insulation: the gas follows the air late",
+        "real nitrogen": "real nitrogen",
+        "ideal gas": "ideal gas",
+        "find_leak": "Find the leak: soap every joint, repair, then repeat the test",
+        "clamp_pipe": "Clamp a temperature sensor on the pipe, under insulation: the gas follows the air late",
     },
     labels={
         "expected": "expected at the end",
-        "smallest_drop": "smallest drop that could be seen",
+        "smallest_drop": "smallest loss this test could see",
         "temperature_start": "temperature at the start",
         "temperature_end": "temperature at the end",
         "lasted": "time",
+        "least": "shortest time that is judged",
         "hold": "time required",
-        "allowed": "drop allowed",
+        "allowed": "loss allowed",
         "lost": "time without trusted readings",
-        "must_see": "drop the test must see",
+        "must_see": "loss the test must see",
         "must_see_share": "as a share of the pressure",
+        "coldest": "coldest with a correction",
+        "warmest": "warmest with a correction",
+        "highest": "highest pressure with a correction",
     },
 )

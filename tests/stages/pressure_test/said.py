@@ -1,0 +1,79 @@
+"""Each thing that is said of a pressure test (tests/words.py). Invented figures."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from logger.model.finding import Finding
+from logger.model.points import Quantity
+from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
+from logger.model.value import known, name_of, number, word
+from logger.stages.acceptance import PRESSURE_PROFILES, PressureProfile
+from logger.stages.pressure_test.analysis import IDEAL, NITROGEN, GasLaw, Thermometer, _nothing, _verdict
+
+HOUR = 3600.0
+UFGS = PRESSURE_PROFILES["ufgs-15217n"]
+OWN = replace(UFGS, key="shop", label="4 h, no more than 1 psi down", source="own", hold_s=4 * HOUR, drop_max_pa=PSI_PA)
+
+
+def stood(
+    lost_psi: float,
+    u_psi: float,
+    profile: PressureProfile | None = UFGS,
+    hours: float = 24.0,
+    psig: float = 337.0,
+    gaps_s: Sequence[float] = (),
+    thermometer: Thermometer = Thermometer.GAS,
+    law: GasLaw = NITROGEN,
+) -> Finding:
+    """A test that lost that much, known to that (k=1), while it cooled from 21.4 to 17.9 °C."""
+    start_pa = psig * PSI_PA + STANDARD_ATMOSPHERE_PA
+    expected_pa = law.expected(start_pa, 294.55, 291.05)
+    drop = known(lost_psi * PSI_PA, "Pa", u_psi * PSI_PA)
+    smallest = known(3.29 * u_psi * PSI_PA, "Pa")
+    inputs = (
+        number("start", Quantity.PRESSURE, known(start_pa, "Pa", 0.3 * PSI_PA)),
+        number("end", Quantity.PRESSURE, known(expected_pa - lost_psi * PSI_PA, "Pa", 0.3 * PSI_PA)),
+        number("expected", Quantity.PRESSURE, known(expected_pa, "Pa", 0.4 * PSI_PA)),
+        number("drop", Quantity.PRESSURE_DIFFERENCE, drop),
+        number("smallest_drop", Quantity.PRESSURE_DIFFERENCE, smallest),
+        number("rate", Quantity.PRESSURE_DIFFERENCE_RATE, known(-lost_psi * PSI_PA / hours / HOUR, "Pa/s", 1e-3)),
+        number("temperature_start", Quantity.TEMPERATURE, known(294.55, "K")),
+        number("temperature_end", Quantity.TEMPERATURE, known(291.05, "K")),
+        number("lasted", Quantity.TIME, known(hours * HOUR, "s")),
+        word("law", law.name),
+        name_of("law_source", law.source),
+    )
+    lost_s = list(gaps_s)
+    return _verdict(
+        profile, drop, smallest, start_pa - STANDARD_ATMOSPHERE_PA, hours * HOUR, lost_s, thermometer, inputs
+    )
+
+
+SAID = (
+    stood(0.04, 0.06),
+    stood(-0.05, 0.06, law=IDEAL),
+    stood(0.4, 0.1, OWN, hours=4.2),
+    stood(7.3, 0.2),
+    stood(2.6, 0.2, OWN, hours=4.0),
+    stood(0.0, 0.06, None),
+    stood(0.02, 0.06, hours=23.98 - 18.7),
+    stood(0.02, 0.06, hours=23.98),
+    stood(0.02, 0.06, gaps_s=(5200.0, 900.0)),
+    stood(0.02, 0.06, psig=-3.0),
+    stood(0.3, 1.4, psig=62.0, thermometer=Thermometer.AIR),
+    stood(-1.9, 0.2),
+    stood(0.21, 0.12),
+    stood(0.9, 0.12, OWN, hours=4.0),
+    *(
+        _nothing(why, lasted_s=lasted_s).verdict
+        for why, lasted_s in (
+            ("few_readings", 700.0),
+            ("too_short", 388.0),
+            ("too_short", 599.8),
+            ("out_of_range", None),
+            ("no_temperature", None),
+            ("absolute_zero", None),
+            ("temperature_at_ends", None),
+        )
+    ),
+)

@@ -1,0 +1,116 @@
+"""Each thing that is said of a start-up (tests/words.py). Invented figures."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from logger.model.finding import Finding
+from logger.model.sample import Series
+from logger.model.value import Value, known, unknown
+from logger.stages.start_up.carry import figures_finding
+from logger.stages.start_up.evaporator_feed import Feed, judge_feed
+from logger.stages.start_up.findings import (
+    compare_finding,
+    condensing_finding,
+    discharge_finding,
+    hunting_finding,
+    margin_finding,
+    steady_finding,
+    target_finding,
+)
+from logger.statistics.steadiness import Hunting, Steadiness
+
+WINDOW_S = 900.0
+YES = Steadiness(True, 6.31, 0.04, 0.2, 0.1, 0.2, WINDOW_S, "steady for 15 min")
+RISING = replace(YES, steady=False, reason="still rising")
+SETTLING = replace(YES, steady=None, reason="6 min of settling left")
+SWINGING = Hunting(True, 131.0, 3.4, 7, 0.8, "swings with a regular period")
+STABLE = Hunting(False, None, 0.3, 0, 0.1, "no repeated swing")
+NO_LEVEL = unknown("1", "no readings for liquid level")
+NO_LIQUID = unknown("K", "no readings for subcooling")
+NO_VALVE = unknown("1", "no readings for valve position")
+
+
+def kelvin(value: float, u: float | None = 0.15) -> Value:
+    return known(value, "K", u)
+
+
+def steady(**found: Steadiness) -> Finding:
+    return steady_finding(found, WINDOW_S)
+
+
+def target(name: str, value: Value, steady: Steadiness | None = YES, swing: Hunting | None = None) -> Finding:
+    return target_finding(name, value, steady, swing, 6.4, 2.5)
+
+
+def feed(
+    superheat: Value, valve: float | None = 0.52, subcooling: float | None = 6.8, level: float | None = None,
+    change: float = 0.0,
+) -> Finding:  # fmt: skip
+    return judge_feed(
+        Feed(
+            superheat,
+            NO_LIQUID if subcooling is None else kelvin(subcooling),
+            NO_VALVE if valve is None else known(valve, "1", 0.01),
+            NO_LEVEL if level is None else known(level, "1", 0.02),
+            change, 6.4, 2.5,
+        )
+    )  # fmt: skip
+
+
+def compared(before: Mapping[str, Value], after: Mapping[str, Value], of: str = "") -> Finding:
+    return compare_finding(before, after, of)
+
+
+BEFORE = {
+    "suction_superheat": kelvin(6.3),
+    "subcooling": kelvin(7.2),
+    "discharge_superheat": kelvin(23.8),
+    "condensing_over_ambient": kelvin(13.1),
+    "approach": kelvin(4.4),
+    "valve_position": known(0.52, "1", 0.005),
+    "liquid_level": known(0.48, "1", 0.005),
+    "high_side_margin": known(5.2e5, "Pa", 3e3),
+}
+CHANGED = {name: replace(value, number=(value.number or 0.0) * 1.3) for name, value in BEFORE.items()}
+UNSTATED = {name: replace(value, u=None) for name, value in CHANGED.items()}
+SAID = (
+    steady(),
+    steady(suction_superheat=YES, subcooling=YES),
+    steady(suction_superheat=RISING, subcooling=YES),
+    steady(suction_superheat=SETTLING, subcooling=SETTLING),
+    *hunting_finding(STABLE, None),
+    *hunting_finding(SWINGING, Series("valve_position", (0.0,), (0.5,))),
+    *hunting_finding(SWINGING, None),
+    target("suction_superheat", unknown("K", "suction line: open circuit")),
+    target("suction_superheat", kelvin(8.8), SETTLING),
+    target("suction_superheat", kelvin(7.1)),
+    target("suction_superheat", kelvin(9.1, 0.4)),
+    target("suction_superheat", kelvin(11.6)),
+    target("suction_superheat", kelvin(2.2)),
+    target("subcooling", unknown("K", "liquid line: open circuit")),
+    target("subcooling", kelvin(5.9)),
+    target("subcooling", kelvin(2.2)),
+    feed(unknown("K", "suction line: open circuit")),
+    feed(kelvin(13.4), 1.0, 1.2),
+    feed(kelvin(13.4), 1.0, 8.3, 0.14),
+    feed(kelvin(13.4), None, None),
+    feed(kelvin(13.4), 0.31, 7.1),
+    feed(kelvin(1.6), 0.64),
+    feed(kelvin(1.6), 0.64, 14.6, 0.83),
+    feed(kelvin(1.6), 0.44, change=-0.22),
+    feed(kelvin(6.8), 0.98),
+    feed(kelvin(6.8), 0.11),
+    feed(kelvin(6.8)),
+    *discharge_finding(kelvin(24.1)),
+    *discharge_finding(kelvin(7.7)),
+    *condensing_finding(kelvin(13.6)),
+    *condensing_finding(kelvin(23.9)),
+    *margin_finding(known(4.1e5, "Pa", 9e3)),
+    *margin_finding(known(1.2e4, "Pa", 9e3)),
+    *margin_finding(known(-7.4e4, "Pa", 9e3)),
+    *figures_finding(BEFORE),
+    compared(BEFORE, CHANGED, "the start-up of job R-1 on 2025-09-18"),
+    compared(BEFORE, BEFORE),
+    compared(BEFORE, UNSTATED),
+    compared({}, CHANGED, "the start-up of job R-1 on 2025-09-18"),
+)

@@ -92,14 +92,14 @@ def lists_in_a_record(files: Files) -> Files:
 
 def a_note_of_lists(files: Files) -> Files:
     t_ns, many = _t_ns(files), json.loads("[" + "[]," * 300_000 + "0]")
-    return appended(files, iter([new_event(event_from_json({"type": NOTE, "t_ns": t_ns, "text": "x", "author": "", "more": many}))]))
+    note = {"type": NOTE, "t_ns": t_ns, "text": "x", "author": "", "more": many}
+    return appended(files, iter([new_event(event_from_json(note))]))
 
 
 def many_notes(files: Files) -> Files:
     t_ns = _t_ns(files)
-    return appended(
-        files, (new_event(event_from_json({"type": NOTE, "t_ns": t_ns + n, "text": "x" * 2000, "author": ""})) for n in range(10_000))
-    )
+    note = {"type": NOTE, "text": "x" * 2000, "author": ""}
+    return appended(files, (new_event(event_from_json(note | {"t_ns": t_ns + n})) for n in range(10_000)))
 
 
 def many_small_events(files: Files) -> Files:

@@ -8,7 +8,7 @@ from enum import Enum, IntEnum, IntFlag
 from typing import Final
 
 PROTOCOL_MAJOR: Final = 1
-PROTOCOL_MINOR: Final = 0
+PROTOCOL_MINOR: Final = 1
 
 MAX_CHANNELS: Final = 64
 MAX_OUTPUTS: Final = 8
@@ -19,6 +19,9 @@ UNSOLICITED: Final = 0  # request id of a message nobody asked for
 STATUS_INTERVAL_S: Final = 5.0  # a device sends a status at least this often
 REPLY_WITHIN_S: Final = 0.5  # a device has begun its reply by then
 REPLY_TIMEOUT_S: Final = 1.0  # a host gives a request up after this
+
+
+FROM_DEVICE: Final = 0x80  # bit 7 of a payload's first byte; each side ignores payloads of its own direction
 
 
 class MessageType(IntEnum):
@@ -83,6 +86,7 @@ class SensorKind(IntEnum):
     NTC_STEINHART_HART = 5  # Ohm
     RTD_IEC60751 = 6  # Ohm
     BRIDGE = 7  # V/V
+    LOG_VOLTAGE = 8  # V; the reading grows by the same factor with each volt, as of a vacuum gauge's log output
 
 
 class NoReading(Enum):
@@ -162,6 +166,7 @@ class OpenedBy(IntEnum):
     GUARD_LIMIT = 4
     DEVICE_FAULT = 5
     STREAM_STOPPED = 6
+    LAYOUT_CHANGED = 7  # the guard's limits were computed for another layout
 
 
 class PermitAction(IntEnum):

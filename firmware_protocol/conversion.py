@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable
 from typing import Final
 
-from firmware_protocol.codes import SensorKind
+from firmware_protocol.codes import Quantity, SensorKind
 from firmware_protocol.errors import MessageError
 from firmware_protocol.messages import Describe
 
@@ -29,11 +29,30 @@ _LINEAR: Final = {
 }
 _PARAMETER_COUNTS: Final = {
     SensorKind.DIRECT: (0,),
-    **dict.fromkeys(_LINEAR, (4,)),
+    **dict.fromkeys(_LINEAR | {SensorKind.LOG_VOLTAGE}, (4,)),
     SensorKind.NTC_BETA: (3,),
     SensorKind.NTC_STEINHART_HART: (3,),
     SensorKind.RTD_IEC60751: (1, 4),
 }
+
+_PRESSURES: Final = frozenset({"Pa", "kPa", "bar", "mbar", "[psi]", "um[Hg]"})
+_UNITS: Final[dict[int, frozenset[str]]] = {  # of each quantity, those that every host knows (SPEC.md section 7.2)
+    Quantity.ABSOLUTE_PRESSURE: _PRESSURES,
+    Quantity.GAUGE_PRESSURE: _PRESSURES,
+    Quantity.DIFFERENTIAL_PRESSURE: _PRESSURES,
+    Quantity.TEMPERATURE: frozenset({"K", "Cel", "[degF]"}),
+    Quantity.MASS: frozenset({"kg", "g", "[lb_av]", "[oz_av]"}),
+    Quantity.RATIO: frozenset({"1", "%"}),
+    Quantity.RELATIVE_HUMIDITY: frozenset({"1", "%"}),
+    Quantity.VOLTAGE: frozenset({"V"}),
+    Quantity.CURRENT: frozenset({"A"}),
+    Quantity.RESISTANCE: frozenset({"Ohm"}),
+    Quantity.POWER: frozenset({"W"}),
+    Quantity.FREQUENCY: frozenset({"Hz"}),
+    Quantity.STATE: frozenset({"1"}),
+    Quantity.COUNT: frozenset({"1"}),
+}
+_KNOWN_UNITS: Final = frozenset(unit for units in _UNITS.values() for unit in units)
 
 # Temperature units a thermistor or RTD channel may have: kelvin to unit, unit to kelvin
 _FROM_KELVIN: Final[dict[str, Callable[[float], float]]] = {
@@ -57,8 +76,12 @@ def problem_with(channel: Describe) -> str | None:
     given = channel.parameters
     if len(given) < min(counts) or (len(given) not in counts and len(given) < max(counts)):
         return f"sensor kind {SensorKind(kind).name} needs {' or '.join(map(str, counts))} parameters, not {len(given)}"
-    if kind in _LINEAR and given[0] == given[2]:
+    if (kind in _LINEAR or kind == SensorKind.LOG_VOLTAGE) and given[0] == given[2]:
         return "the two points of the sensor's line have the same input"
+    if kind == SensorKind.RATIOMETRIC and not (0 <= given[0] <= 1 and 0 <= given[2] <= 1):
+        return "the two points of a ratiometric sensor must lie in 0 to 1, as shares of its supply"
+    if kind == SensorKind.LOG_VOLTAGE and not (given[1] > 0 and given[3] > 0):
+        return "the two readings of a logarithmic sensor must be above zero"
     if kind == SensorKind.NTC_BETA and not (given[0] > 0 and given[1] > 0 and given[2] != 0):
         return "beta thermistor: resistance and temperature must be above zero, beta not zero"
     if kind == SensorKind.RTD_IEC60751 and not given[0] > 0:
@@ -67,6 +90,9 @@ def problem_with(channel: Describe) -> str | None:
         channel.unit not in _FROM_KELVIN
     ):
         return f"a temperature sensor in {channel.unit!r}: K, Cel or [degF] expected"
+    units = _UNITS.get(channel.quantity)
+    if units is not None and channel.unit in _KNOWN_UNITS - units:
+        return f"{channel.unit} is no unit of {Quantity(channel.quantity).name.lower().replace('_', ' ')}"
     return None
 
 
@@ -124,6 +150,9 @@ def _formula(channel: Describe, value: float) -> float | None:
     if kind in _LINEAR:
         x0, y0, x1, y1 = given[:4]
         return y0 + (value - x0) * (y1 - y0) / (x1 - x0)
+    if kind == SensorKind.LOG_VOLTAGE:
+        x0, y0, x1, y1 = given[:4]
+        return y0 * math.pow(y1 / y0, (value - x0) / (x1 - x0))
     if value <= 0:
         return None
     if kind == SensorKind.RTD_IEC60751:
@@ -163,6 +192,9 @@ def _inverse_formula(channel: Describe, value: float) -> float:
     if kind in _LINEAR:
         x0, y0, x1, y1 = given[:4]
         return x0 + (value - y0) * (x1 - x0) / (y1 - y0)
+    if kind == SensorKind.LOG_VOLTAGE:
+        x0, y0, x1, y1 = given[:4]
+        return x0 + math.log(value / y0) * (x1 - x0) / math.log(y1 / y0) if value > 0 else math.inf
     kelvin = _TO_KELVIN[channel.unit](value)
     if kelvin <= 0:
         raise MessageError(f"channel {channel.index}: {value} {channel.unit} is not above absolute zero")

@@ -193,5 +193,6 @@ def _check(request: Request) -> None:
         case Permit():
             if request.action not in list(PermitAction):
                 raise MessageError(f"{name}: unknown action {request.action}")
-            if request.guard_channel != NO_GUARD and request.guard_low > request.guard_high:
+            watches = request.action == PermitAction.HOLD_CLOSED and request.guard_channel != NO_GUARD
+            if watches and request.guard_low > request.guard_high:
                 raise MessageError(f"{name}: guard limits are the wrong way round")

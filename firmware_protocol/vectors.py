@@ -1,17 +1,17 @@
 """Test vectors that bind every implementation: python -m firmware_protocol.vectors [DIRECTORY] writes them.
 
-valid.txt: `name payload frame`, hex, one blank between, no comments, so fscanf("%s %s %s") reads it. Rows `frame-...`
-bind framing only (their payloads need be no messages); rows `msg-...` bind messages too: decoding and encoding
-again gives the same payload. invalid.txt: `name reason bytes`: the bytes hold no acceptable message, for this reason;
-too-short, too-long, cobs and crc are found by framing, cbor, message, unknown-type and version after it.
+vectors/README.md says what the rows mean.
 """
 
+import struct
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from firmware_protocol import cbor
 from firmware_protocol.codes import (
+    NO_GUARD,
     Capability,
     DeviceState,
     ErrorCode,
@@ -149,6 +149,12 @@ def messages() -> list[tuple[str, Message]]:
         ("msg-set-period-all", SetPeriod(10, 1000)),
         ("msg-permit-closed", Permit(11, 0, PermitAction.HOLD_CLOSED, 3000, 7, 12_500, layout_id, 2, 0, 32_000)),
         ("msg-permit-open", Permit(12, 0, PermitAction.OPEN, 0, 7, 12_500)),
+        ("msg-permit-unguarded", Permit(
+            16, 0, PermitAction.HOLD_CLOSED, 3000, 7, 12_500, 0xDEADBEEF, NO_GUARD, guard_low=1, guard_high=-1
+        )),
+        ("msg-permit-open-other-fields-senseless", Permit(
+            17, 0, PermitAction.OPEN, 0xFFFF, 0xFFFF_FFFF, 0xFFFF_FFFF, 0xDEADBEEF, 63, guard_low=1, guard_high=-1
+        )),
         ("msg-request-status", RequestStatus(13)),
         (
             "msg-status",
@@ -169,8 +175,13 @@ def messages() -> list[tuple[str, Message]]:
                 outputs=((OutputState.CLOSED, OpenedBy.START_UP, 2950),),
             ),
         ),
+        ("msg-status-opened-by-layout", Status(
+            0, 90, 7, DeviceState.STREAMING, layout_id ^ 1, 0, 800, 90_000,
+            outputs=((OutputState.OPEN, OpenedBy.LAYOUT_CHANGED, 0),),
+        )),
         ("msg-status-least", Status(0, 0, 0, DeviceState.IDLE, layout_id, 0, 0, 0)),
         ("msg-error", ErrorMessage(14, ErrorCode.NO_SUCH_CHANNEL, "no channel 9", MessageType.REQUEST_DESCRIBE)),
+        ("msg-error-no-outputs", ErrorMessage(16, ErrorCode.NOT_SUPPORTED, request_type=MessageType.PERMIT)),
         ("msg-stop", Stop(15)),
         ("msg-accepted-stop", Accepted(15, MessageType.STOP, 7, layout_id, 5, 13_000)),
         ("msg-describe-steinhart-hart", Describe(
@@ -178,6 +189,16 @@ def messages() -> list[tuple[str, Message]]:
             sensor_kind=SensorKind.NTC_STEINHART_HART,
             parameters=(1.129148e-3, 2.34125e-4, 8.76741e-8),
         )),
+        ("msg-describe-logarithmic", Describe(
+            0, 0, Quantity.ABSOLUTE_PRESSURE, "um[Hg]", SampleType.I24, -4, 500,
+            sensor_kind=SensorKind.LOG_VOLTAGE,
+            parameters=(1, 1, 7, 760_000),
+            range_low=1, range_high=760_000,
+        )),
+        ("msg-request-hello-1-0", RequestHello(1, 1, 0)),
+        ("msg-request-hello-of-another-major", RequestHello(1, 2, 3)),
+        ("msg-hello-1-0", replace(EXAMPLE_HELLO, minor=0)),
+        ("msg-hello-of-a-later-minor", replace(EXAMPLE_HELLO, minor=9, extra={40: True})),
         ("msg-describe-unknown-keys", Describe(
             0, 63, 200, "Pa", SampleType.I24, 18, 86_400_000,
             offset=-(2**31), sensor_kind=99, parameters=(1,), extra={40: [1, "two", b"\x03"], -1: None},
@@ -238,6 +259,9 @@ def invalid_rows() -> list[str]:
         ("message-label-too-long", "message", _frame(0x82, cbor.dumps({**describe, 13: "x" * 33}))),
         ("message-request-id-zero", "message", encode_frame(b"\x01\x00\x01\x00")),
         ("message-request-cut-short", "message", encode_frame(b"\x07\x01\x00\x00\x00\x00")),
+        ("message-permit-other-action", "message", _permit(action=2)),
+        ("message-permit-low-above-high", "message", _permit(guard_channel=2, guard_low=1, guard_high=0)),
+        ("message-permit-id-zero", "message", _permit(request_id=0)),
         ("message-resend-of-none", "message", encode_frame(b"\x07\x01\x00\x00\x00\x00\x00\x00")),
         ("message-samples-cut-short", "message", encode_frame(b"\x90\x01\x02\x03\x04\x05\x06\x07\x08\x09\x0a\x0b")),
         ("unknown-type-device", "unknown-type", encode_frame(b"\xa0\x01\x02\x03")),
@@ -255,6 +279,17 @@ def write(directory: Path) -> None:
 
 def _frame(code: int, body: bytes) -> bytes:
     return encode_frame(bytes((code, 1)) + body)
+
+
+def _permit(**fields: int) -> bytes:
+    """The frame of a permit with fields that none may have, which `Permit` would not encode."""
+    good = {"request_id": 11, "action": 1, "guard_channel": NO_GUARD, "guard_low": 0, "guard_high": 0} | fields
+    return encode_frame(
+        struct.pack(
+            "<BBBBHIIIBii", MessageType.PERMIT, good["request_id"], 0, good["action"], 3000, 7, 12_500,
+            EXAMPLE_LAYOUT.layout_id, good["guard_channel"], good["guard_low"], good["guard_high"],
+        )
+    )  # fmt: skip
 
 
 def _payload_whose_crc_has_a_zero() -> bytes:

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from firmware_protocol.codes import (
     ALL_CHANNELS,
+    FROM_DEVICE,
     Capability,
     DeviceState,
     ErrorCode,
@@ -250,8 +251,10 @@ class Device:
         )
 
     def _answer(self, payload: bytes) -> Sequence[DeviceMessage]:
-        """The reply to one request, perhaps followed by a hello."""
+        """The reply to one request, perhaps followed by a hello; none to what a device sent."""
         kind, request_id = payload[0], payload[1] if len(payload) > 1 else 0
+        if kind & FROM_DEVICE:
+            return []
         try:
             request = decode_payload(payload)
         except UnknownMessageError:
@@ -263,6 +266,8 @@ class Device:
                 return [self._hello(request_id)]
             case RequestDescribe(index=index) if index < len(self.sensors):
                 return [self.board.channels[index].describe(index, self._periods_ms[index], request_id)]
+            case RequestOutput() | Permit() if not self.outputs:
+                return [ErrorMessage(request_id, ErrorCode.NOT_SUPPORTED, "no outputs", kind)]
             case RequestOutput(index=index) if index < len(self.outputs):
                 return [self._describe_output(request_id, index)]
             case RequestDescribe() | RequestOutput():
@@ -283,7 +288,7 @@ class Device:
                 return self._set_period(request)
             case Permit():
                 return [self._permit(request)]
-        return [ErrorMessage(request_id, ErrorCode.UNKNOWN_REQUEST, "a device's own message", kind)]
+        raise AssertionError("every request has its case above")
 
     def _describe_output(self, request_id: int, index: int) -> DeviceMessage:
         return replace(self.outputs[index].description, request_id=request_id)

@@ -12,7 +12,7 @@ from firmware_protocol.requests import Permit
 
 _TRIPPING = (
     OpenedBy.PERMIT_EXPIRED, OpenedBy.GUARD_NO_READING, OpenedBy.GUARD_LIMIT, OpenedBy.DEVICE_FAULT,
-    OpenedBy.STREAM_STOPPED,
+    OpenedBy.STREAM_STOPPED, OpenedBy.LAYOUT_CHANGED,
 )  # fmt: skip
 
 
@@ -59,15 +59,16 @@ class Output:
             self._guard = permit if permit.guard_channel != NO_GUARD else None
         return refused
 
+    # Refused by the first that applies, in the order of SPEC.md section 8.
     def _refusal(self, permit: Permit, device: DeviceNow) -> tuple[ErrorCode, str] | None:
         if device.state is not DeviceState.STREAMING:
             return ErrorCode.NOT_STREAMING, "not streaming"
         if permit.boot_count != device.boot_count:
             return ErrorCode.STALE_PERMIT, "permit of another start"
+        if not 0 < permit.timeout_ms <= self.description.longest_timeout_ms:
+            return ErrorCode.OUT_OF_RANGE, f"a time-out is 1 to {self.description.longest_timeout_ms} ms"
         if (device.tick - permit.tick) & 0xFFFFFFFF > permit.timeout_ms * device.tick_rate_hz // 1000:
             return ErrorCode.STALE_PERMIT, "permit too old"
-        if permit.timeout_ms > self.description.longest_timeout_ms:
-            return ErrorCode.OUT_OF_RANGE, f"at most {self.description.longest_timeout_ms} ms"
         if permit.guard_channel != NO_GUARD:
             if permit.guard_channel >= len(device.layout.channels):
                 return ErrorCode.NO_SUCH_CHANNEL, f"no channel {permit.guard_channel} to guard by"
@@ -97,7 +98,7 @@ class Output:
         if not self.closed or guard is None:
             return False
         if guard.guard_layout_id != layout.layout_id:
-            return self._open(OpenedBy.GUARD_NO_READING, ms)
+            return self._open(OpenedBy.LAYOUT_CHANGED, ms)
         if guard.guard_channel not in readings:
             return False
         reading = readings[guard.guard_channel]

@@ -16,10 +16,15 @@ from tests.protocol.strategies import describes
 fast = settings(max_examples=150, deadline=None)
 
 
+MEASURED = {
+    "[psi]": Quantity.GAUGE_PRESSURE, "bar": Quantity.GAUGE_PRESSURE, "um[Hg]": Quantity.ABSOLUTE_PRESSURE,
+    "kg": Quantity.MASS,
+}  # fmt: skip
+
+
 def make(kind: int, parameters: tuple[float, ...], unit: str = "Cel", exponent: int = -3) -> Describe:
-    return Describe(
-        0, 0, Quantity.TEMPERATURE, unit, SampleType.I32, exponent, 100, sensor_kind=kind, parameters=parameters
-    )
+    quantity = MEASURED.get(unit, Quantity.TEMPERATURE)
+    return Describe(0, 0, quantity, unit, SampleType.I32, exponent, 100, sensor_kind=kind, parameters=parameters)
 
 
 @pytest.mark.parametrize(
@@ -73,15 +78,25 @@ def test_thermistor_by_steinhart_and_hart() -> None:
 
 
 def test_transducers_are_lines() -> None:
-    ratiometric = replace(
-        make(SensorKind.RATIOMETRIC, (0.1, 0, 0.9, 500), "[psi]", -4), quantity=Quantity.GAUGE_PRESSURE
-    )
+    ratiometric = make(SensorKind.RATIOMETRIC, (0.1, 0, 0.9, 500), "[psi]", -4)
     assert measured(ratiometric, 1000) == pytest.approx(0)
     assert measured(ratiometric, 5000) == pytest.approx(250)
     loop = make(SensorKind.CURRENT_LOOP, (0.004, -1, 0.020, 24), "bar", -6)
     assert measured(loop, 12_000) == pytest.approx(11.5)
     bridge = make(SensorKind.BRIDGE, (0, 0, 0.002, 100), "kg", -9)
     assert measured(bridge, 1_000_000) == pytest.approx(50)
+
+
+def test_a_logarithmic_output_gains_a_decade_a_volt() -> None:
+    gauge = make(SensorKind.LOG_VOLTAGE, (1, 1, 7, 1_000_000), "um[Hg]", -4)
+    for raw, microns in ((10_000, 1), (40_000, 1000), (42_500, 1778.279), (70_000, 1e6), (0, 0.1)):
+        assert measured(gauge, raw) == pytest.approx(microns)
+        assert to_raw(gauge, microns) == raw
+    falling = replace(gauge, parameters=(10, 1, 0, 1000))
+    assert from_input(falling, 5) == pytest.approx(1000**0.5)
+    assert from_input(gauge, 1e9) is None  # far from any real gauge: no number, never infinity
+    with pytest.raises(MessageError, match="no input gives"):
+        to_input(gauge, 0)
 
 
 def test_scaling_is_exact_in_decimal_units() -> None:
@@ -137,12 +152,27 @@ def test_any_description_gives_a_finite_input_or_a_clear_problem(channel: Descri
         assert str(exc).startswith("channel ")
 
 
+def test_a_unit_or_quantity_of_a_later_version_is_no_problem() -> None:
+    direct = make(SensorKind.DIRECT, ())
+    assert problem_with(replace(direct, unit="kat")) is None
+    assert problem_with(replace(direct, quantity=99, unit="kg")) is None
+
+
 @pytest.mark.parametrize(
     ("channel", "why"),
     [
         (make(99, ()), "sensor kind 99 is not known"),
         (make(SensorKind.RATIOMETRIC, (1, 2)), "needs 4 parameters, not 2"),
         (make(SensorKind.RATIOMETRIC, (1, 0, 1, 5)), "same input"),
+        (make(SensorKind.LOG_VOLTAGE, (1, 5, 1, 50), "um[Hg]"), "same input"),
+        (make(SensorKind.LOG_VOLTAGE, (1, 0, 2, 50), "um[Hg]"), "above zero"),
+        (make(SensorKind.LOG_VOLTAGE, (1, 5, 2)), "needs 4 parameters, not 3"),
+        (make(SensorKind.RATIOMETRIC, (0.5, 0, 4.5, 500), "[psi]"), "shares of its supply"),
+        (make(SensorKind.RATIOMETRIC, (-0.1, 0, 0.9, 500), "[psi]"), "shares of its supply"),
+        (
+            replace(make(SensorKind.DIRECT, (), "kg"), quantity=Quantity.GAUGE_PRESSURE),
+            "kg is no unit of gauge pressure",
+        ),
         (make(SensorKind.NTC_BETA, (0, 298, 3950)), "above zero"),
         (make(SensorKind.NTC_BETA, (1, 298, 3950), "Pa"), "K, Cel or"),
         (make(SensorKind.RTD_IEC60751, (100, 1)), "1 or 4 parameters, not 2"),

@@ -125,6 +125,8 @@ def test_the_numbers_of_the_spec_are_those_of_the_code() -> None:
 def test_the_c_functions_printed_in_the_spec_agree_with_the_vectors(tmp_path: Path) -> None:
     """What a stranger pastes from SPEC.md must work: compile it and run every framing row through it."""
     (functions,) = re.findall(r"```c\n(.*?)```", SPEC, re.S)
+    error = next(payload.hex() for name, payload, _ in VALID if name == "msg-error")
+    writer = ["1863", "3818", "1a000f4240", "fa42f6e979", "6474657874"]  # 99, -25, 1000000, 123.456, "text"
     source = tmp_path / "spec.c"
     source.write_text(
         "#include <stdio.h>\n#include <stdint.h>\n#include <stddef.h>\n#include <string.h>\n"
@@ -142,6 +144,13 @@ int main(void)
     static char name[80], a[600], b[600];
     static uint8_t raw[300], wire[300], out[300];
     int rows = 0;
+    size_t pieces = error_reply(out, 14, 3, "no channel 9", 2);
+    if (pieces != unhex("ERROR", raw) || memcmp(out, raw, pieces)) { printf("error reply\\n"); return 1; }
+    if (~crc32_add(crc32_add(0xFFFFFFFFu, raw, 5), raw + 5, pieces - 5) != crc32(raw, pieces)) return 1;
+    uint8_t *p = cbor_int(cbor_int(cbor_int(out, 99), -25), 1000000);
+    p = cbor_text(cbor_float(p, 123.456f), "text");
+    pieces = (size_t)(p - out);
+    if (pieces != unhex("WRITER", raw) || memcmp(out, raw, pieces)) { printf("CBOR\\n"); return 1; }
     while (scanf("%79s %599s %599s", name, a, b) == 3) {
         size_t n = unhex(a, raw), w = unhex(b, wire);
         uint32_t crc = crc32(raw, n);
@@ -153,7 +162,7 @@ int main(void)
     printf("%d", rows);
     return 0;
 }
-"""
+""".replace("ERROR", error).replace("WRITER", "".join(writer))
     )
     program = tmp_path / "spec"
     subprocess.run(["cc", "-std=c99", "-Wall", "-Wextra", "-Werror", "-o", program, source], check=True)

@@ -81,6 +81,9 @@ def test_tripped_until_re_armed_and_not_closed_within_the_delay() -> None:
         ({"tick": 0}, ErrorCode.STALE_PERMIT),
         ({"timeout_ms": 61_000}, ErrorCode.OUT_OF_RANGE),
         ({"index": 3}, ErrorCode.NO_SUCH_CHANNEL),
+        ({"timeout_ms": 0, "tick": 0}, ErrorCode.OUT_OF_RANGE),
+        ({"boot_count": 2, "timeout_ms": 0}, ErrorCode.STALE_PERMIT),
+        ({"timeout_ms": 61_000, "tick": 0x8000_0000}, ErrorCode.OUT_OF_RANGE),
         ({"guard_channel": 5, "guard_low": 0, "guard_high": 9}, ErrorCode.NO_SUCH_CHANNEL),
         ({"guard_channel": 0, "guard_low": 0, "guard_high": 9, "guard_layout_id": 1}, ErrorCode.OUT_OF_RANGE),
     ],
@@ -92,6 +95,42 @@ def test_refused_permits_leave_it_open(change: dict[str, int], code: ErrorCode) 
     assert isinstance(reply, ErrorMessage)
     assert reply.code == code
     assert not talk.device.outputs[0].closed
+
+
+def test_a_permit_with_another_action_is_malformed_and_changes_nothing() -> None:
+    talk = _streaming()
+    payload = bytearray(encode_message(replace(_CLOSE, tick=int(talk.now_s * 1000))))
+    payload[3] = 2
+    for closed in (False, True):
+        if closed:
+            assert isinstance(_close(talk), Accepted)
+        refused = only(talk.send(raw=encode_frame(bytes(payload))), ErrorMessage)
+        assert (refused.code, refused.request_type) == (ErrorCode.MALFORMED, 0x0A)
+        assert talk.device.outputs[0].closed is closed
+
+
+def test_open_is_carried_out_whatever_its_other_fields_say() -> None:
+    talk = _streaming()
+    _close(talk)
+    senseless = replace(_CLOSE, action=PermitAction.OPEN, timeout_ms=0xFFFF, boot_count=99, tick=1, guard_channel=63,
+                        guard_layout_id=1, guard_low=1, guard_high=-1)  # fmt: skip
+    assert only(talk.send(senseless), Accepted)
+    assert not talk.device.outputs[0].closed
+
+
+def test_guard_channel_ff_watches_nothing() -> None:
+    talk = _streaming()
+    accepted = _close(talk, guard_channel=0xFF, guard_layout_id=1, guard_low=1, guard_high=-1)
+    assert isinstance(accepted, Accepted)
+    talk.send(SetPeriod(3, 500))
+    talk.wait(1.0)
+    assert talk.device.outputs[0].closed
+
+
+def test_a_device_without_outputs_does_not_support_them() -> None:
+    talk = _streaming("vacuum board")
+    for request in (RequestOutput(2, 0), replace(_CLOSE, action=PermitAction.OPEN), _CLOSE):
+        assert only(talk.send(request), ErrorMessage).code == ErrorCode.NOT_SUPPORTED
 
 
 def test_needs_the_stream() -> None:
@@ -131,7 +170,7 @@ def test_guard_opens_when_its_layout_changes_and_stop_and_reboot_open_too() -> N
     talk = _streaming()
     _guarded(talk, high=10_000)
     talk.send(SetPeriod(3, 500))
-    assert talk.device.outputs[0].opened_by is OpenedBy.GUARD_NO_READING
+    assert talk.device.outputs[0].opened_by is OpenedBy.LAYOUT_CHANGED
     talk = _streaming()
     _close(talk)
     told = only(talk.send(Stop(4)), Status)

@@ -42,6 +42,7 @@ _OPENED_BY = {
     OpenedBy.GUARD_LIMIT: "its scale reached the limit",
     OpenedBy.DEVICE_FAULT: "a fault of the device",
     OpenedBy.STREAM_STOPPED: "it was stopped",
+    OpenedBy.LAYOUT_CHANGED: "its channels changed, so its limit no longer holds",
 }
 
 

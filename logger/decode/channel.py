@@ -264,6 +264,8 @@ def curve_of(describe: Describe, unit: UcumUnit) -> Curve:
                 return sensor_curves.current_loop(x0, x1, si(y0), si(y1))
             case SensorKind.BRIDGE, (x0, y0, x1, y1, *_):
                 return sensor_curves.bridge(x0, x1, si(y0), si(y1))
+            case SensorKind.LOG_VOLTAGE, (x0, y0, x1, y1, *_):
+                return sensor_curves.logarithmic(x0, x1, si(y0), si(y1), "V")
             case SensorKind.NTC_BETA, (r0, t0_k, beta_k, *_):
                 return sensor_curves.ntc_beta(r0, t0_k, beta_k)
             case SensorKind.NTC_STEINHART_HART, (a, b, c, *_):

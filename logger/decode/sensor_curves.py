@@ -100,6 +100,22 @@ def current_loop(x_low: float, x_high: float, value_low: float, value_high: floa
     )
 
 
+def logarithmic(x_low: float, x_high: float, value_low: float, value_high: float, electrical: str) -> Curve:
+    """A straight line through two points in the logarithm of the value: so many volts a decade, as a vacuum gauge's log
+    output. Farther beyond its two points than they lie apart, the input is no gauge's. Raises SensorError."""
+    _positive("logarithmic", value_low=value_low, value_high=value_high)
+    line = linear(x_low, x_high, math.log(value_low), math.log(value_high), electrical)
+    span = abs(x_high - x_low)
+    first, last = min(x_low, x_high) - span, max(x_low, x_high) + span
+    if max(abs(line.value_at(first)), abs(line.value_at(last))) > _MAX_LOG:
+        raise SensorError(f"logarithmic sensor: {value_low:g} to {value_high:g} is no gauge's range")
+    exp, log_value_at = math.exp, line.value_at
+    return replace(line, value_at=lambda x: exp(log_value_at(x)), fault_low=first, fault_high=last)
+
+
+_MAX_LOG = 700.0  # e^709 is no float any more
+
+
 def ntc_beta(r0_ohm: float, t0_k: float, beta_k: float) -> Curve:
     """NTC thermistor: R = R0 exp(B (1/T - 1/T0)), input in Ohm."""
     _positive("NTC", r0_ohm=r0_ohm, t0_k=t0_k, beta_k=beta_k)

@@ -34,6 +34,7 @@ _SENSOR: dict[int, str] = {
     SensorKind.NTC_STEINHART_HART: "NTC",
     SensorKind.RTD_IEC60751: "platinum RTD",
     SensorKind.BRIDGE: "bridge",
+    SensorKind.LOG_VOLTAGE: "logarithmic voltage",
 }
 
 _MODEL = {TEXT: "text instrument", MODBUS: "Modbus transmitter"}

@@ -50,6 +50,10 @@ SCALE = describe(Quantity.MASS, "[lb_av]", -1, range_low=0.0, range_high=220.0, 
 VACUUM = describe(
     Quantity.ABSOLUTE_PRESSURE, "um[Hg]", range_low=0.0, range_high=25000.0, accuracy=5.0, accuracy_of_reading=0.1
 )
+LOG_VACUUM = describe(
+    Quantity.ABSOLUTE_PRESSURE, "um[Hg]", -4, sensor_kind=SensorKind.LOG_VOLTAGE, parameters=(1.0, 1.0, 6.0, 1e5),
+    range_low=1.0, range_high=25000.0,
+)  # fmt: skip
 VALVE = describe(Quantity.RATIO, "%", -1, range_low=0.0, range_high=100.0)
 
 SENSORS = [  # description, measuring point, unit to SI: factor and offset
@@ -60,6 +64,7 @@ SENSORS = [  # description, measuring point, unit to SI: factor and offset
     (CELL, "cylinder_mass", 0.45359237, 0.0),
     (SCALE, "cylinder_mass", 0.45359237, 0.0),
     (VACUUM, "vacuum", 0.133322387415, 0.0),
+    (LOG_VACUUM, "vacuum", 0.133322387415, 0.0),
     (VALVE, "valve_position", 0.01, 0.0),
 ]
 

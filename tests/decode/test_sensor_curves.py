@@ -86,6 +86,17 @@ def test_current_loop_ends_and_namur_limits() -> None:
     assert (loop.fault_low, loop.valid_low, loop.valid_high, loop.fault_high) == (3.6e-3, 3.8e-3, 20.5e-3, 21e-3)
 
 
+def test_logarithmic_gauge_gains_a_decade_a_volt() -> None:
+    gauge = sensor_curves.logarithmic(1.0, 7.0, 0.1, 1e5, "V")
+    assert gauge.value_at(4.0) == pytest.approx(100.0)
+    assert gauge.value_at(4.25) == pytest.approx(100.0 * 10**0.25)
+    assert (gauge.fault_low, gauge.fault_high) == (-5.0, 13.0)
+    for x in (gauge.fault_low, gauge.fault_high):
+        assert math.isfinite(gauge.value_at(x))
+    falling = sensor_curves.logarithmic(10.0, 0.0, 1.0, 1000.0, "V")
+    assert falling.value_at(5.0) == pytest.approx(1000.0**0.5)
+
+
 def test_ratiometric_transducer_half_to_four_and_a_half_of_five_volts() -> None:
     # 0.5-4.5 V of a 5 V supply, 0-500 psi: the usual transducer of the trade (common practice, no source).
     curve = sensor_curves.ratiometric(0.1, 0.9, 0.0, 500.0)
@@ -108,6 +119,9 @@ def test_bridge_of_two_millivolt_per_volt() -> None:
     "make",
     [
         lambda: sensor_curves.linear(1, 1, 0, 5, "V"),
+        lambda: sensor_curves.logarithmic(1, 1, 1, 5, "V"),
+        lambda: sensor_curves.logarithmic(1, 2, 0, 5, "V"),
+        lambda: sensor_curves.logarithmic(1, 2, 1e-200, 1e200, "V"),
         lambda: sensor_curves.linear(0, 1, 5, 5, "V"),
         lambda: sensor_curves.linear(0, math.nan, 0, 5, "V"),
         lambda: sensor_curves.ratiometric(0.5, 4.5, 0, 100),

@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import time
 
 from logger.alarms.defaults import AWAKE, PUSH, SOUND
 from logger.alarms.memory import AlarmRow
@@ -21,7 +22,7 @@ from logger.model.value import known, unknown
 
 log = logging.getLogger(__name__)
 
-UPDATE_S = 0.2
+UPDATE_S, VALUES_S = 0.2, 1.0
 CHECK_AWAKE_S = 60.0
 
 
@@ -70,20 +71,26 @@ class Reach:
 
 
 async def _feed(annunciator: Annunciator, daemon: Daemon) -> None:
-    told: list[AlarmRow] = []
-    failed = False
+    """A change of an alarm at once; what the instruments read in the meantime, each second."""
+    given: list[AlarmRow] = []
+    failed, seen, next_s = False, None, 0.0
     while True:
+        keys, now_s = daemon.engine.judge.state.keys, time.monotonic()
+        if keys == seen and now_s < next_s:
+            await asyncio.sleep(UPDATE_S)
+            continue
+        seen, next_s = keys, now_s + VALUES_S
         try:
             rows = daemon.alarms()
-        except Exception:  # what was told so far goes on sounding
+        except Exception:  # what was given so far goes on sounding
             if not failed:
                 log.exception("the present alarms cannot be listed")
             failed = True
         else:
             failed = False
-            if rows != told:
+            if rows != given:
                 annunciator.update(rows)
-                told = rows
+                given = rows
         await asyncio.sleep(UPDATE_S)
 
 

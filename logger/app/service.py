@@ -27,7 +27,7 @@ from logger.refrigerant import SHIPPED, Catalogue
 log = logging.getLogger(__name__)
 
 TICK_S = 1.0
-PUBLISH_S = 0.5
+PUBLISH_S = 1.0
 RELAYS_S = 0.2
 ADDRESS_S = 0.5
 OPENING_S = 0.3  # for a last request to open to be on the wire

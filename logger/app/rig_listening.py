@@ -32,7 +32,7 @@ class Reading:
     problem: str | None = None
 
 
-class Heard:
+class ObservedDevice:
     """One device, filled by the listening thread. problem: why nothing is heard, None while all is well.
 
     failed: its link could not be opened, or was lost.
@@ -108,7 +108,7 @@ class Listener:
     def __init__(self) -> None:
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="listening", daemon=True)
-        self._running: dict[Heard, tuple[Connection[Any], asyncio.Task[None]]] = {}
+        self._running: dict[ObservedDevice, tuple[Connection[Any], asyncio.Task[None]]] = {}
 
     def __enter__(self) -> "Listener":
         self._thread.start()
@@ -131,9 +131,9 @@ class Listener:
             future.cancel()
             raise
 
-    def hear(self, make: Callable[[Callable[[LinkEvent], None]], Connection[Any]]) -> Heard:
+    def hear(self, make: Callable[[Callable[[LinkEvent], None]], Connection[Any]]) -> ObservedDevice:
         """Listen to a device from now on. make: its connection, given where its events go."""
-        heard = Heard()
+        heard = ObservedDevice()
 
         async def begin() -> None:
             connection = make(heard.take)
@@ -142,7 +142,7 @@ class Listener:
         self.ask(begin())
         return heard
 
-    def stop(self, heard: Heard) -> None:
+    def stop(self, heard: ObservedDevice) -> None:
         """Let the device go, so that its port is free."""
         found = self._running.pop(heard, None)
         if found is None:

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 
-from logger.app.rig_listening import Heard, Listener, Reading
+from logger.app.rig_listening import Listener, ObservedDevice, Reading
 from logger.cli.rig_wizard.questions import Zeroing, ask, ask_point, say, shown, yes
 from logger.config.errors import FileProblems
 from logger.config.rig_draft import ChannelDraft, DeviceDraft, RigDraft, Value, read_again, rig_toml
@@ -28,7 +28,7 @@ READINGS_S = 3.0
 
 def ask_stated(
     device: DeviceDraft, field: dict[str, Value], unit_name: str, step: str, draft: RigDraft, zeroing: Zeroing,
-    heard: Heard, listener: Listener,
+    heard: ObservedDevice, listener: Listener,
 ) -> ChannelDraft | None:  # fmt: skip
     """field: keys that say where the reading is. step: likely smallest step in the unit, "" when not known.
 
@@ -98,7 +98,9 @@ def typed_problem(convert: Callable[[], object]) -> str | None:
     return None
 
 
-def _live(entry: RigDevice, heard: Heard) -> tuple[Callable[[float], list[float]], Callable[[], Reading | None]]:
+def _live(
+    entry: RigDevice, heard: ObservedDevice
+) -> tuple[Callable[[float], list[float]], Callable[[], Reading | None]]:
     """Readings of the entry's last channel, from what its instrument says."""
     model, wanted = model_of(entry), entry.channels[-1].index
 

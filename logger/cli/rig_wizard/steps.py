@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from firmware_protocol.messages import Describe
-from logger.app.rig_listening import Heard, Listener
+from logger.app.rig_listening import Listener, ObservedDevice
 from logger.cli.rig_wizard.modbus_steps import modbus_instrument
 from logger.cli.rig_wizard.questions import (
     Back,
@@ -113,7 +113,9 @@ class Guide:
         finally:
             self._listener.stop(heard)
 
-    def _channels(self, url: str, device_id: bytes | None, kind: str, called: str, heard: Heard) -> DeviceDraft:
+    def _channels(
+        self, url: str, device_id: bytes | None, kind: str, called: str, heard: ObservedDevice
+    ) -> DeviceDraft:
         found_id = device_id if heard.hello is None else heard.hello.device_id
         name = ask("Name for it", self._free_name(called or kind.split(" ")[0]), problem=name_problem(self._draft))
         keys: dict[str, Value] = {"name": name, "url": url}
@@ -132,13 +134,15 @@ class Guide:
             steps.append(device if channel is None else device.with_channel(channel))
         return steps[-1]
 
-    def _table(self, heard: Heard) -> None:
+    def _table(self, heard: ObservedDevice) -> None:
         say("  ch  label                             says now")
         for describe in heard.describes:
             reading = shown(describe, heard.newest(describe.index))
             say(f"  {describe.index:>2}  {clean(describe.label, 32) or '-':<32}  {reading}")
 
-    def _channel(self, describe: Describe, heard: Heard, taken: set[str], *, back: bool) -> ChannelDraft | None:
+    def _channel(
+        self, describe: Describe, heard: ObservedDevice, taken: set[str], *, back: bool
+    ) -> ChannelDraft | None:
         """None when it is not used. Raises Back."""
         index = describe.index
         label = clean(describe.label, 32)

@@ -3,7 +3,7 @@
 import codecs
 from collections.abc import Sequence
 
-from logger.app.rig_listening import Heard, Listener
+from logger.app.rig_listening import Listener, ObservedDevice
 from logger.cli.rig_wizard.questions import Zeroing, ask, choose, heading, name_problem, needed, say, whole, yes
 from logger.cli.rig_wizard.stated_steps import ask_stated, typed_problem
 from logger.config.rig_draft import DeviceDraft, RigDraft, Value
@@ -73,7 +73,8 @@ def _ask_port(url: str, keys: dict[str, Value]) -> TextPort:
 
 
 def _understand(
-    lines: list[bytes], heard: Heard, keys: dict[str, Value], draft: RigDraft, zeroing: Zeroing, listener: Listener
+    lines: list[bytes], heard: ObservedDevice, keys: dict[str, Value], draft: RigDraft, zeroing: Zeroing,
+    listener: Listener,
 ) -> DeviceDraft | None:  # fmt: skip
     say("It says:")
     for line in lines[-SHOWN:]:

@@ -70,9 +70,9 @@ def verify_bundle(
         try:
             bag = Bag(SafeZip(file))
         except BundleError as exc:
-            verifier.told("archive", Outcome.FAILS, str(exc))
+            verifier.record("archive", Outcome.FAILS, str(exc))
             return verifier.report()
-        verifier.told("archive", Outcome.HOLDS, f"{len(bag.names)} files, none with a name or size that is refused")
+        verifier.record("archive", Outcome.HOLDS, f"{len(bag.names)} files, none with a name or size that is refused")
         verifier.check(bag)
     return verifier.report()
 
@@ -87,27 +87,29 @@ class _Verifier:
     def report(self) -> VerifyReport:
         for key in TITLES:
             if key not in self._checks:
-                self.told(key, Outcome.NOT_CHECKED, "an earlier check must hold first")
+                self.record(key, Outcome.NOT_CHECKED, "an earlier check must hold first")
         fingerprint = self._key.fingerprint if self._key is not None else None
         signer = self._known(self._key) if self._key is not None else None
         checks = tuple(self._checks[key] for key in TITLES)
         return VerifyReport(clean(self._name), self._job_id, fingerprint, signer, checks)
 
-    def told(self, key: str, outcome: Outcome, text: str) -> None:
+    def record(self, key: str, outcome: Outcome, text: str) -> None:
         self._checks[key] = Check(key, TITLES[key], outcome, clean(text, 1000))
 
-    def _told_problems(self, key: str, problems: list[str], well: str) -> None:
+    def _record_problems(self, key: str, problems: list[str], well: str) -> None:
         more = f"; and {len(problems) - _MAX_PROBLEMS} more" if len(problems) > _MAX_PROBLEMS else ""
         text = "; ".join(problems[:_MAX_PROBLEMS]) + more if problems else well
-        self.told(key, Outcome.FAILS if problems else Outcome.HOLDS, text)
+        self.record(key, Outcome.FAILS if problems else Outcome.HOLDS, text)
 
     def check(self, bag: Bag) -> None:
         self._guarded("signature", lambda: self._signature(bag))
-        self._guarded("tags", lambda: self._told_problems("tags", tag_problems(bag), "as the tag manifest lists them"))
+        self._guarded(
+            "tags", lambda: self._record_problems("tags", tag_problems(bag), "as the tag manifest lists them")
+        )
         payload = f"{sum(n.startswith(PAYLOAD) for n in bag.names)} files as the manifest lists them"
-        self._guarded("payload", lambda: self._told_problems("payload", payload_problems(bag), payload))
+        self._guarded("payload", lambda: self._record_problems("payload", payload_problems(bag), payload))
         if PAYLOAD + RECORDS not in bag.names:
-            self.told("chain", Outcome.FAILS, f"{PAYLOAD}{RECORDS} is missing")
+            self.record("chain", Outcome.FAILS, f"{PAYLOAD}{RECORDS} is missing")
             return
         story = Story()
         self._guarded("chain", lambda: self._chain(bag, story))
@@ -120,27 +122,27 @@ class _Verifier:
         try:
             check()
         except EvidenceError as exc:
-            self.told(key, Outcome.FAILS, str(exc))
+            self.record(key, Outcome.FAILS, str(exc))
         except Exception as exc:
             log.exception("check %s of %s", key, self._name)
-            self.told(key, Outcome.FAILS, f"it could not be computed ({type(exc).__name__}: {exc})")
+            self.record(key, Outcome.FAILS, f"it could not be computed ({type(exc).__name__}: {exc})")
 
     def _signature(self, bag: Bag) -> None:
         if SIGNATURE not in bag.names:
             raise SignatureError(f"{SIGNATURE} is missing: the bundle is not signed")
         text = bag.read(SIGNATURE).decode("ascii", "replace")
         key = self._key = sshsig.verify(text, bag.read(TAG_MANIFEST), sshsig.BUNDLE_NAMESPACE)
-        self.told("signature", Outcome.HOLDS, f"made with the key {key.fingerprint}")
+        self.record("signature", Outcome.HOLDS, f"made with the key {key.fingerprint}")
         stated = bag.read(SIGNERS).decode("utf-8", "replace") if SIGNERS in bag.names else ""
         if stated != allowed_signers_line(PRINCIPAL, sshsig.BUNDLE_NAMESPACE, key):
-            self.told("signature", Outcome.FAILS, f"{SIGNERS} does not name the key that signed ({key.fingerprint})")
+            self.record("signature", Outcome.FAILS, f"{SIGNERS} does not name the key that signed ({key.fingerprint})")
         whose = self._known(key)
         if whose is not None:
-            self.told("key", Outcome.HOLDS, f"it is the key of {whose}")
+            self.record("key", Outcome.HOLDS, f"it is the key of {whose}")
         elif self._must:
-            self.told("key", Outcome.FAILS, f"{key.fingerprint} is none of the keys that were asked for")
+            self.record("key", Outcome.FAILS, f"{key.fingerprint} is none of the keys that were asked for")
         else:
-            self.told(
+            self.record(
                 "key",
                 Outcome.NOT_CHECKED,
                 f"{key.fingerprint} is not known here: compare it with the fingerprint you were given in another way. "
@@ -158,20 +160,22 @@ class _Verifier:
         if chain.problem is not None:
             raise EvidenceError(chain.problem)
         self._job_id = clean(story.job.job_id, 80)
-        self.told("chain", Outcome.HOLDS, f"{chain.count:,} records; the last one has digest {chain.head.hex()}")
+        self.record("chain", Outcome.HOLDS, f"{chain.count:,} records; the last one has digest {chain.head.hex()}")
         if listed is None:
-            self.told("checkpoints", Outcome.NOT_CHECKED, "the bundle has none")
+            self.record("checkpoints", Outcome.NOT_CHECKED, "the bundle has none")
             return
         if self._key is None:
-            self.told("checkpoints", Outcome.NOT_CHECKED, "without a signature there is no key to compare theirs with")
+            self.record(
+                "checkpoints", Outcome.NOT_CHECKED, "without a signature there is no key to compare theirs with"
+            )
             return
         key, job_id = self._key, story.job.job_id
         problems = [p for c in checkpoints if (p := _checkpoint_problem(c, key, job_id)) is not None]
         told = f"{chain.checkpoints} agree with the chain and carry the signature of the same key"
         torn = list(listed.problems[:_MAX_PROBLEMS])  # a power cut can do that, the holder of the key too
-        self._told_problems("checkpoints", problems, "; ".join([told, *torn, *chain.declared]))
+        self._record_problems("checkpoints", problems, "; ".join([told, *torn, *chain.declared]))
         if torn and not problems:
-            self.told("checkpoints", Outcome.NOTED, self._checks["checkpoints"].text)
+            self.record("checkpoints", Outcome.NOTED, self._checks["checkpoints"].text)
 
     def _blends(self, story: Story) -> None:
         """The record holds their curves, so that all can be computed anywhere; a wrong curve hides a wrong limit."""
@@ -185,18 +189,18 @@ class _Verifier:
         if len(records) > _MAX_BLENDS:
             unchecked.append(f"{len(records) - _MAX_BLENDS} more than the {_MAX_BLENDS} that are checked")
         notes = [c.note for c in checks if c.note is not None]
-        self._told_problems("blends", problems, f"{len(checks)} built anew: the same" if checks else "it has none")
+        self._record_problems("blends", problems, f"{len(checks)} built anew: the same" if checks else "it has none")
         for outcome, texts in ((Outcome.NOTED, notes), (Outcome.NOT_CHECKED, unchecked)):
             if texts and not problems:
-                self.told("blends", outcome, "; ".join(texts[:_MAX_PROBLEMS]))
+                self.record("blends", outcome, "; ".join(texts[:_MAX_PROBLEMS]))
 
     def _derived(self, bag: Bag, story: Story) -> None:
         version = analysis_of(bag)
         same = version == ANALYSIS
         if same:
-            self.told("analysis", Outcome.HOLDS, f"version {version} of it")
+            self.record("analysis", Outcome.HOLDS, f"version {version} of it")
         else:
-            self.told("analysis", Outcome.NOTED, f"version {version} made them, here is {ANALYSIS}: wording is not "
+            self.record("analysis", Outcome.NOTED, f"version {version} made them, here is {ANALYSIS}: wording is not "
                       "compared, and numbers within their uncertainty")  # fmt: skip
         derived = Derived(story, lambda: self._records(bag), self._replay)
         found = lines_of(bag.chunks(PAYLOAD + READINGS)) if PAYLOAD + READINGS in bag.names else iter(())
@@ -206,13 +210,13 @@ class _Verifier:
         self._agreed("findings", {FINDINGS: compared.pop(FINDINGS)})
         self._agreed("events", compared)
         noted = [*derived.conclusions(), *derived.not_known()]
-        self.told("concluded", Outcome.NOTED if noted else Outcome.HOLDS, "; ".join(noted) or "the same verdicts")
+        self.record("concluded", Outcome.NOTED if noted else Outcome.HOLDS, "; ".join(noted) or "the same verdicts")
         if not same:
-            self.told("report", Outcome.NOT_CHECKED, f"it was made by version {version} of the analysis")
+            self.record("report", Outcome.NOT_CHECKED, f"it was made by version {version} of the analysis")
         elif readings.holds:
             self._guarded("report", lambda: self._report(bag, derived))
         else:
-            self.told("report", Outcome.NOT_CHECKED, "the readings it shows do not follow from the records")
+            self.record("report", Outcome.NOT_CHECKED, "the readings it shows do not follow from the records")
 
     def _compare(self, bag: Bag, name: str, made: bytes, same: bool) -> Agreement:
         if PAYLOAD + name not in bag.names:
@@ -232,24 +236,24 @@ class _Verifier:
         well = "computed anew from the records: the same"
         if rounded:
             well += f" but for the last figures of {rounded} numbers, as computers round differently"
-        self._told_problems(key, problems, well)
+        self._record_problems(key, problems, well)
         noted = [f"{name}: {text}" for name, a in compared.items() for text in a.noted]
         if noted and not problems:
-            self._told_problems(key, noted, "")
-            self.told(key, Outcome.NOTED, self._checks[key].text)
+            self._record_problems(key, noted, "")
+            self.record(key, Outcome.NOTED, self._checks[key].text)
 
     def _report(self, bag: Bag, derived: Derived) -> None:
         if PAYLOAD + REPORT not in bag.names:
-            self.told("report", Outcome.FAILS, f"{PAYLOAD}{REPORT} is missing")
+            self.record("report", Outcome.FAILS, f"{PAYLOAD}{REPORT} is missing")
             return
         info = bag.info()
         made_with = info.get(TYPESETTER_INFO, "")
         if self._key is None:
-            self.told("report", Outcome.NOT_CHECKED, "without a signature the fingerprint it prints is not known")
+            self.record("report", Outcome.NOT_CHECKED, "without a signature the fingerprint it prints is not known")
             return
         if made_with != typesetter():
             text = f"it was set with {made_with[:120]!a}; here is {typesetter()}, which may give other bytes"
-            self.told("report", Outcome.NOT_CHECKED, text)
+            self.record("report", Outcome.NOT_CHECKED, text)
             return
         paper = info.get(PAPER_INFO)
         if paper not in PAPER.values():
@@ -259,7 +263,7 @@ class _Verifier:
         made = derived.report(digest, csv, self._key.fingerprint, cast(Paper, paper))
         if digest_of(bag.chunks(PAYLOAD + REPORT)) != digest_of([made]):
             raise EvidenceError(f"{REPORT} is not what the records give")
-        self.told("report", Outcome.HOLDS, "set anew from the records: the same, byte for byte")
+        self.record("report", Outcome.HOLDS, "set anew from the records: the same, byte for byte")
 
 
 def analysis_of(bag: Bag) -> int:

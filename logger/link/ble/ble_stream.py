@@ -46,22 +46,22 @@ async def open_ble(url: str) -> StreamLink:
     """
     air = Air.here()
     address = _address_in(url)
-    let_go: Callable[[], None] | None = None
+    release: Callable[[], None] | None = None
     arrivals = Arrivals()
     try:
         if address is not None:
-            let_go = await _use(air, address, url)
+            release = await _use(air, address, url)
             sighting = await air.find(lambda s: s.address.lower() == address, everything=True)
         else:
             sighting = await air.find(lambda s: s.ours and not air.in_use(s.address))
         if sighting is None:
             raise LinkLost("not-seen", f"{url}: {NOT_SEEN}")
-        if let_go is None:
-            let_go = await _use(air, sighting.address, url)
-        return await _connect(air, sighting, arrivals, let_go)
+        if release is None:
+            release = await _use(air, sighting.address, url)
+        return await _connect(air, sighting, arrivals, release)
     except BaseException as exc:
-        if let_go is not None:
-            let_go()
+        if release is not None:
+            release()
         if isinstance(exc, Exception):
             raise trouble(url, exc) from exc
         raise
@@ -87,7 +87,7 @@ async def _use(air: Air, address: str, url: str) -> Callable[[], None]:
         raise LinkLost("busy", f"{url}: in use by another link of this program") from None
 
 
-async def _connect(air: Air, sighting: Sighting, arrivals: Arrivals, let_go: Callable[[], None]) -> StreamLink:
+async def _connect(air: Air, sighting: Sighting, arrivals: Arrivals, release: Callable[[], None]) -> StreamLink:
     client = await gatt.connect(
         air, sighting, lambda: arrivals.end(LinkLost(CLOSED, f"{sighting.url}: the connection was lost"))
     )
@@ -95,12 +95,12 @@ async def _connect(air: Air, sighting: Sighting, arrivals: Arrivals, let_go: Cal
         data_out = gatt.characteristic(client, SERVICE, DATA_OUT)
         data_in = gatt.characteristic(client, SERVICE, DATA_IN)
         if data_out is not None and data_in is not None:
-            link = BleLink(client, sighting, arrivals, data_in, let_go)
+            link = BleLink(client, sighting, arrivals, data_in, release)
             await link.begin(data_out)
             return link
         standard = standard_sensors.sources(client)
         if standard:
-            return await standard_sensors.StandardLink.begin(air, client, sighting, arrivals, standard, let_go)
+            return await standard_sensors.StandardLink.begin(air, client, sighting, arrivals, standard, release)
         raise LinkLost("does-not-measure", f"{sighting.url}: it does not measure: {_offered(client)}")
     except BaseException:
         await gatt.disconnect(client)
@@ -122,7 +122,7 @@ class BleLink:
         sighting: Sighting,
         arrivals: Arrivals,
         data_in: BleakGATTCharacteristic,
-        let_go: Callable[[], None],
+        release: Callable[[], None],
     ) -> None:
         self.url = sighting.url
         self.radio: RadioHeard | None = RadioHeard(time.monotonic_ns(), sighting.rssi_dbm, None)
@@ -132,7 +132,7 @@ class BleLink:
         self._client = client
         self._arrivals = arrivals
         self._data_in = data_in
-        self._let_go = let_go
+        self._let_go = release
 
     async def begin(self, data_out: BleakGATTCharacteristic) -> None:
         """Subscribe, last of all, so that the first bytes do not wait long. Raises what bleak raises."""

@@ -219,13 +219,13 @@ class Air:
         await user.acquire()
         held = True
 
-        def let_go() -> None:
+        def release() -> None:
             nonlocal held
             if held:
                 held = False
                 user.release()
 
-        return let_go
+        return release
 
 
 _of_loop: "weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, Air]" = weakref.WeakKeyDictionary()

@@ -88,7 +88,7 @@ class StandardLink:
         arrivals: Arrivals,
         standard: list[Source],
         stamps: Stamps,
-        let_go: Callable[[], None],
+        release: Callable[[], None],
     ) -> None:
         self.url = sighting.url
         self.radio: RadioHeard | None = RadioHeard(time.monotonic_ns(), sighting.rssi_dbm, None)
@@ -96,7 +96,7 @@ class StandardLink:
         self._client = client
         self._arrivals = arrivals
         self._sources = standard
-        self._let_go = let_go
+        self._let_go = release
         self._feature = b""
         self._stamps = stamps
         self._heard_ns = [0] * len(standard)
@@ -113,11 +113,11 @@ class StandardLink:
         sighting: Sighting,
         arrivals: Arrivals,
         standard: list[Source],
-        let_go: Callable[[], None],
+        release: Callable[[], None],
     ) -> "StandardLink":
         """Learn what the sensor says of itself and subscribe. Raises what bleak raises."""
         stamps = air.stamps.setdefault(sighting.address, Stamps())
-        link = cls(client, sighting, arrivals, standard, stamps, let_go)
+        link = cls(client, sighting, arrivals, standard, stamps, release)
         about = await gatt.about(client)
         link._feature = await link._weight_scale_feature()
         channels = [await link._describe(index, source) for index, source in enumerate(standard)]

@@ -156,7 +156,7 @@ def test_test_sound_plays_both_tones(rimelog: CommandLine, player: Path) -> None
 def test_test_sound_that_cannot_play_says_why(rimelog: CommandLine, player: Path) -> None:
     player.write_text("#!/bin/sh\necho 'no card' >&2\nexit 3\n")
     ran = rimelog("alarms", "test-sound")
-    assert ran.status == 1 and "pw-play: no card" in ran.err and "ObservedDevice nothing" not in ran.out
+    assert ran.status == 1 and "pw-play: no card" in ran.err and "Heard nothing" not in ran.out
     player.unlink()
     ran = rimelog("alarms", "test-sound")
     assert ran.status == 1 and "no player found" in ran.err

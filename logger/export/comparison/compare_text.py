@@ -159,8 +159,8 @@ def _usual_unit(unit: str, largest: float, kind: str, system: str) -> tuple[str,
     if unit == "s":
         return ("s", 1.0) if largest < 180.0 else ("min", 60.0) if largest < 3 * 3600.0 else ("h", 3600.0)
     if unit == "Pa/s":
-        unit = user_unit(Quantity.VACUUM_RISE, system)
-        return show_unit(unit), unit.factor
+        per_hour = user_unit(Quantity.VACUUM_RISE, system)
+        return show_unit(per_hour), per_hour.factor
     if unit == "Pa" and kind == START_UP:
         return (("psi", UNITS["psi"].factor), ("kPa", 1000.0))[at]
     if unit in _PLAIN:

@@ -186,12 +186,12 @@ def _inputs(finding: Finding, kind: str, shown: Shown) -> list[list[str]]:
     for one in finding.inputs:
         if isinstance(one.value, str):
             continue
-        if isinstance(one.kind, Quantity):
+        if one.name == "confidence":
+            text = confidence_text(one.value)
+        elif isinstance(one.kind, Quantity):
             text = shown.with_spread(one.value, one.kind)
         else:  # of an analysis that does not say what quantity it is
-            text = (
-                confidence_text(one.value) if one.name == "confidence" else input_text(one.value, shown.system, vacuum)
-            )
+            text = input_text(one.value, shown.system, vacuum)
         rows.append([_sentence(label_of(finding, one.name)), text])
     return rows
 

@@ -37,7 +37,7 @@ def time_left(amount: Value, rate: Value, *, decay: Value | None = None, may_slo
     u_amount, u_rate = amount.u or 0.0, rate.u or 0.0
     if amount.number <= 0:
         return TimeLeft(known(0.0, "s", 0.0, "reached"), 0.0, 0.0)
-    if rate.number <= 2 * u_rate or rate.number <= 0:
+    if rate.number <= 2 * u_rate:
         return TimeLeft(unknown("s", "no flow in this direction to speak of"))
     seconds = amount.number / rate.number
     low = max(amount.number - 2 * u_amount, 0.0) / (rate.number + 2 * u_rate)

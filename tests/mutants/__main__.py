@@ -1,0 +1,108 @@
+"""`python -m tests.mutants [module ...]`: how many small faults in the code would its tests notice?
+
+Each mutant of a module is tried with those of its tests that run the changed line, the quickest first. Survivors that
+were judged are in survivors.md beside this file, with the reason why each may live; others are printed and make the
+exit status 1, and so does a share killed below the target. Not in CI: it takes an hour.
+"""
+
+import argparse
+import random
+import re
+import sys
+import time
+from pathlib import Path
+
+from tests.mutants.mutate import Mutant, mutants
+from tests.mutants.trial import Trial, record
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+JUDGED = Path(__file__).with_name("survivors.md")
+TARGET = 0.92
+MAX_TESTS = 40  # that are tried on a mutant, the quickest first
+TARGETS: dict[str, tuple[str, ...]] = {
+    "logger.scale.state": ("tests/scale/test_state.py", "tests/scale/test_outage.py"),
+    "logger.scale.rate": ("tests/scale/test_rate.py",),
+    "logger.scale.ledger": ("tests/scale/test_ledger.py", "tests/scale/test_state.py"),
+    "logger.scale.job_ledger": ("tests/scale/test_job_ledger.py",),
+    "logger.scale.outage": ("tests/scale/test_outage.py",),
+    "logger.scale.time_left": ("tests/scale/test_time_left.py",),
+    "logger.cylinder.limits": ("tests/cylinder",),
+    "logger.cylinder.filling_rules": ("tests/cylinder",),
+    "logger.cylinder.checks": ("tests/cylinder",),
+    "logger.cylinder.scale_guard": ("tests/cylinder",),
+    "logger.alarms.overrides": ("tests/alarms/test_overrides.py", "tests/alarms/test_overfill.py"),
+}
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.mutants", description=__doc__.splitlines()[0])
+    parser.add_argument("modules", nargs="*", metavar="MODULE", help="such as scale.state; all when none is given")
+    parser.add_argument("--sample", type=int, metavar="N", help="no more than N mutants a module, drawn by --seed")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, choices=(1, 2), default=2)
+    given = parser.parse_args()
+    chosen = {name: tests for name, tests in TARGETS.items() if not given.modules or name[7:] in given.modules}
+    if unknown := set(given.modules) - {name[7:] for name in chosen}:
+        parser.error(f"not listed: {', '.join(sorted(unknown))}; listed: {', '.join(n[7:] for n in TARGETS)}")
+    judged, met = read_judged(JUDGED.read_text()), True
+    for module, tests in chosen.items():
+        met &= try_module(module, tests, judged.get(module, set()), given)
+    return 0 if met else 1
+
+
+def read_judged(text: str) -> dict[str, set[str]]:
+    """Names of the judged survivors by module: a heading each, a line `- NAME: why` a survivor."""
+    found: dict[str, set[str]] = {}
+    module = ""
+    for line in text.splitlines():
+        if line.startswith("## "):
+            module = line[3:].strip()
+        elif entry := re.match(r"- (.+?: `.*?` -> `.*?`(?: #\d+)?): ", line):
+            found.setdefault(module, set()).add(entry[1])
+    return found
+
+
+def try_module(module: str, tests: tuple[str, ...], judged: set[str], given: argparse.Namespace) -> bool:
+    """Prints the share killed and the survivors; whether that is enough."""
+    path = ROOT / (module.replace(".", "/") + ".py")
+    every = mutants(path.read_text())
+    if given.sample is not None and len(every) > given.sample:
+        every = random.Random(given.seed).sample(every, given.sample)
+    begun = time.monotonic()
+    lines, took_s = record(path, [str(ROOT / test) for test in tests])
+    waiting, running, survivors = list(every), dict[int, tuple[Mutant, Trial]](), list[Mutant]()
+    while waiting or running:
+        while waiting and len(running) < given.workers:
+            mutant = waiting.pop()
+            names = seen_by(mutant, lines, took_s)
+            if not names:
+                survivors.append(mutant)
+                continue
+            most_s = 30 + 5 * sum(took_s[name] for name in names)
+            where = [str(ROOT / name) for name in names]
+            running[id(mutant)] = mutant, Trial(module, path, mutant.tree, where, most_s)
+        for key, (mutant, trial) in list(running.items()):
+            killed = trial.killed()
+            if killed is not None:
+                del running[key]
+                survivors += [] if killed else [mutant]
+        time.sleep(0.02)
+    share = 1 - len(survivors) / max(len(every), 1)
+    fresh = [mutant for mutant in survivors if mutant.name not in judged]
+    took = (time.monotonic() - begun) / 60
+    print(f"{module}: {share:.1%} of {len(every)} killed, {len(fresh)} of {len(survivors)} survivors not judged"
+          f" ({took:.0f} min)")  # fmt: skip
+    for mutant in sorted(fresh, key=lambda m: m.lines.start):
+        print(f"  line {mutant.lines.start}: {mutant.name}")
+    sys.stdout.flush()
+    return share >= TARGET and not fresh
+
+
+def seen_by(mutant: Mutant, lines: dict[str, list[int]], took_s: dict[str, float]) -> list[str]:
+    """Tests that run a changed line, the quickest first; of what is run at import all may."""
+    seen = [name for name in lines if not mutant.where or any(line in mutant.lines for line in lines[name])]
+    return sorted(seen, key=lambda name: took_s[name])[:MAX_TESTS]
+
+
+if __name__ == "__main__":
+    sys.exit(main())

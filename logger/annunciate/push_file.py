@@ -17,6 +17,7 @@ from urllib.parse import unquote
 from platformdirs import user_config_path
 
 from logger.annunciate.errors import PushFileError
+from logger.config.private_files import write_private
 from logger.model.points import Quantity
 from logger.model.units import UnitError, parse_quantity
 
@@ -65,13 +66,8 @@ def save_push(path: Path, settings: PushSettings) -> None:
         f"heartbeat_urls = [{', '.join(map(_quoted, settings.heartbeat_urls))}]\n"
         f'heartbeat = "{heartbeat}"\n'
     )
-    fresh = path.with_name(f".{path.name}.new")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        fresh.unlink(missing_ok=True)
-        with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
-            file.write(text)
-        fresh.replace(path)
+        write_private(path, text)
     except OSError as exc:
         raise PushFileError(f"{path}: {exc.strerror or exc}") from exc
 

@@ -1,6 +1,7 @@
 """The `rimelog` command. Heavy modules are imported inside the commands, so that --help answers at once."""
 
 import importlib
+import os
 import sys
 
 import click
@@ -70,4 +71,5 @@ def main() -> None:
     """Entry point: errors for the user are one clear message and exit status 2, never a traceback."""
     from logger.cli.errors import told
 
+    os.umask(os.umask(0o022) | 0o022)  # nothing this program writes is for others to write in
     sys.exit(told(rimelog))

@@ -12,9 +12,7 @@ The same table as in a job file. Written whole to a second file and moved into p
 file or the new one, never half of one.
 """
 
-import contextlib
 import json
-import os
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -22,6 +20,7 @@ from pydantic import Field
 
 from logger.config.errors import ConfigError
 from logger.config.job_file import CylinderTable, cylinder_of
+from logger.config.private_files import write_private
 from logger.config.toml_file import Table, parse, read_text
 from logger.model.cylinder import Cylinder, MonthOnly
 from logger.model.text import clean
@@ -92,17 +91,9 @@ def write_cylinders(path: Path, cylinders: Iterable[Cylinder]) -> None:
     text = "# Cylinders kept by `rimelog cylinder`; masses may be written in lb or kg.\n" + "".join(
         "\n" + _toml(cylinder) for cylinder in cylinders
     )
-    partial = path.with_name(f"{path.name}.{os.getpid()}")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with partial.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        partial.replace(path)
+        write_private(path, text)
     except OSError as exc:
-        with contextlib.suppress(OSError):
-            partial.unlink()
         raise ConfigError(f"{path}: cannot be written: {exc.strerror}") from exc
 
 

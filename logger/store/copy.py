@@ -9,7 +9,7 @@ from logger.evidence.chain import ChainReport
 from logger.evidence.checkpoint import checkpoint_line
 from logger.store.database import SQLITE_ERRORS, connect_reader, sync_directory, told
 from logger.store.errors import PlaceError
-from logger.store.place import checkpoints_path
+from logger.store.place import checkpoints_path, make_private, new_part
 from logger.store.reader import CheckSignature, StoreReader
 
 
@@ -27,17 +27,16 @@ def copy_job(
     """Copy the job file and its checkpoints into the directory `out` (made if need be) and verify the copy.
 
     The copy is the state of one moment, whatever is written meanwhile; a job can be continued from it.
-    Raises a StoreError; a copy that does not hold is left for inspection, its fault is in the report.
+    Raises a StoreError; a copy that does not hold is left for inspection, its fault is in the report. Cut short, it can
+    be made again: the job file appears last, whole.
     """
     target = out / path.name
-    if target.exists() or checkpoints_path(target).exists():
-        raise PlaceError(f"{out} already holds a job; name another directory")
+    part = new_part(target)
     try:
-        out.mkdir(mode=0o700, parents=True, exist_ok=True)
+        make_private(out)
         with StoreReader(path, anchors) as reader:  # before the records: no checkpoint may tell of more than is copied
             seen = reader.checkpoints().checkpoints
         source = connect_reader(path)
-        part = target.with_name(target.name + ".part")
         try:
             copy = sqlite3.connect(part, isolation_level=None)
             try:
@@ -49,11 +48,11 @@ def copy_job(
             source.close()
         with part.open("rb+") as file:
             os.fsync(file.fileno())
-        part.replace(target)
         with checkpoints_path(target).open("wb") as lines:
             lines.writelines(checkpoint_line(c) for c in seen)
             lines.flush()
             os.fsync(lines.fileno())
+        part.replace(target)
         sync_directory(out)
     except SQLITE_ERRORS as exc:
         raise told(exc, out) from exc

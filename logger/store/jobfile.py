@@ -19,7 +19,7 @@ from logger.store.identity import Identity, sidecars
 from logger.store.lock import JobLock
 from logger.store.place import lock_path, make_private
 from logger.store.reader import StoreReader
-from logger.store.rescue import RescueReport, put_aside, repair
+from logger.store.rescue import RescueReport, finish_repair, put_aside, repair
 from logger.store.rollup import Bins, store_bins
 from logger.store.rows import INSERT_RECORD, row_of
 from logger.store.tail import Tail, check_tail, lost_tail_event, read_checkpoints, unseen_event
@@ -197,6 +197,7 @@ class JobFile:
 
     def _connect(self, accept_lost_tail: bool) -> Tail:
         try:
+            finish_repair(self.path)
             seen = read_checkpoints(self.path, self._anchors, self._job_id).checkpoints
             if seen and not self.path.exists() and not accept_lost_tail:
                 raise StoreTailLost(

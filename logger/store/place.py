@@ -3,16 +3,15 @@
 The data directory is RIMELOG_DATA, or what the platform gives ("rimelog" in the user's data directory).
 """
 
-import errno
 import os
 import re
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
 import platformdirs
 
+from logger.config import private_files
 from logger.store.errors import PlaceError
 from logger.store.lock import holder_of
 
@@ -61,6 +60,23 @@ def anchors_dir(data: Path | None = None) -> Path:
 
 def anchor_path(anchors: Path, job_id: str) -> Path:
     return anchors / f"{job_id}.jsonl"
+
+
+def new_part(file: Path) -> Path:
+    """Where a new job file is made before it gets its name; what a killed attempt left there is taken away.
+
+    Raises PlaceError when there is a job already, or checkpoints of one that is gone.
+    """
+    part = file.with_name(file.name + ".part")
+    if file.exists() or (checkpoints_path(file).exists() and not part.exists()):
+        raise PlaceError(f"{file.parent} already holds a job; name another directory")
+    try:
+        if part.exists():  # the part itself last: it is what tells that the rest is only a killed attempt's
+            for left in (checkpoints_path(file), *part.parent.glob(f"{part.name}-*"), part):
+                left.unlink(missing_ok=True)
+    except OSError as exc:
+        raise PlaceError(f"cannot write in {file.parent}: {exc.strerror}") from exc
+    return part
 
 
 def ballast_path(file: Path) -> Path:
@@ -170,12 +186,7 @@ def running_address_file(job_id: str | None, data: Path | None = None) -> Path:
 def make_private(directory: Path) -> None:
     """Make the folder and the missing ones above it, for this user alone whatever the umask. Raises PlaceError."""
     try:
-        for folder in (*reversed(directory.parents), directory):
-            with suppress(FileExistsError):
-                if not folder.is_dir():
-                    folder.mkdir(mode=0o700)
-        if not directory.is_dir():
-            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+        private_files.make_private(directory)
     except OSError as exc:
         raise _unusable(directory, exc) from exc
 

@@ -6,6 +6,7 @@ chain goes on from it. The damaged file is never written to: it stays evidence.
 """
 
 import logging
+import shutil
 import sqlite3
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
@@ -23,7 +24,7 @@ from logger.store.checkpoints import CheckpointLog, Sign, append_line
 from logger.store.database import SQLITE_ERRORS, connect_reader, connect_writer, sync_directory, told
 from logger.store.errors import PlaceError, StoreDamaged, StoreError
 from logger.store.identity import sidecars
-from logger.store.place import checkpoints_path
+from logger.store.place import checkpoints_path, make_private, new_part
 from logger.store.rollup import rebuild
 from logger.store.rows import INSERT_RECORD, row_of
 from logger.store.tail import read_checkpoints
@@ -32,6 +33,7 @@ Readings = Callable[[Iterable[Record]], Iterable[Scan]]
 
 log = logging.getLogger(__name__)
 
+RESCUED = "rescued"  # folder of a rescued file that is to take the damaged one's place
 MISSING = "missing"
 CHANGED = "changed"
 UNCHECKED = "kept, but could not be checked: the record before it is missing"
@@ -164,16 +166,16 @@ def rescue(
     """Write what can be saved of `path` to the new file `out`, with its own checkpoints beside it. Raises a StoreError.
 
     readings: gives the readings in records in order; overviews are then made from them. Without it, for a job that must
-    go on at once, they are copied, and the report says so if they cannot be.
+    go on at once, they are copied, and the report says so if they cannot be. Cut short, it can be run again: the job
+    file appears last, whole.
     """
-    if out.exists() or checkpoints_path(out).exists():
-        raise PlaceError(f"{out.parent} already holds a job; name a new directory")
+    part = new_part(out)
     found = salvage(path, last_id, anchors, job_id)
     if not found.records:
         raise StoreDamaged(f"{path}: not one record can be read")
     try:
-        out.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        connection = connect_writer(out, job_id, now_ns)
+        make_private(out.parent)
+        connection = connect_writer(part, job_id, now_ns)
         try:
             last = _write(connection, found, now_ns)
             made = _made(connection, found, readings) if readings is not None else _copy_overviews(path, connection)
@@ -183,6 +185,7 @@ def rescue(
         for checkpoint in filter(found.holds, found.checkpoints):
             append_line(checkpoints_path(out), checkpoint_line(checkpoint))
         CheckpointLog(out, job_id, sign).write(now_ns, last.id, last.digest)
+        part.replace(out)
         sync_directory(out.parent)
     except SQLITE_ERRORS as exc:
         raise told(exc, out) from exc
@@ -198,20 +201,36 @@ def repair(
 
     The caller holds the job's lock and has closed every writing connection. Raises a StoreError.
     """
-    directory = path.parent
-    fresh = directory / f"rescued-{1 + sum(1 for d in directory.glob('damaged-*') if d.is_dir())}"
+    fresh = path.parent / RESCUED
+    shutil.rmtree(fresh, ignore_errors=True)  # half of a rescue that was cut short
     report = rescue(path, fresh / path.name, job_id=job_id, now_ns=now_ns, sign=sign, last_id=last_id, anchors=anchors)
     try:
-        aside = put_aside((path, *sidecars(path), checkpoints_path(path)), "damaged")
-        for new in sorted(fresh.iterdir()):
-            new.rename(directory / new.name)
-        fresh.rmdir()
-        sync_directory(directory)
+        aside = finish_repair(path)
     except OSError as exc:
         raise PlaceError(f"the rescued file is in {fresh}, but cannot be put in place: {exc.strerror}") from exc
     assert aside is not None
     text = f"{report.text}; the damaged file is kept in {aside.name}"
     return RescueReport(path, report.kept, report.lost, report.breaks, text)
+
+
+def finish_repair(path: Path) -> Path | None:
+    """Put a rescued file in the damaged one's place; where that was moved to. Raises OSError.
+
+    Cut short it is gone on with when the job is opened next: a log of the damaged file must never meet the other.
+    """
+    fresh = path.parent / RESCUED
+    if not (fresh / path.name).exists():
+        with suppress(OSError):  # nothing is in it, or half of a rescue
+            fresh.rmdir()
+        return None
+    aside = None
+    if checkpoints_path(fresh / path.name).exists():  # nothing of it is in place yet
+        aside = put_aside((*sidecars(path), checkpoints_path(path), path), "damaged")
+    for new in sorted(fresh.iterdir(), key=lambda file: file.name == path.name):  # the job file last
+        new.replace(path.with_name(new.name))
+    fresh.rmdir()
+    sync_directory(path.parent)
+    return aside
 
 
 def put_aside(files: Iterable[Path], why: str) -> Path | None:

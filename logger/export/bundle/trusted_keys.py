@@ -12,6 +12,7 @@ from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from logger.config.private_files import make_private
 from logger.evidence.keys import PublicKey, public_key
 from logger.export.errors import KeyFileError
 
@@ -41,7 +42,7 @@ def own_public_key(data_dir: Path) -> PublicKey | None:
 
 def _create(path: Path) -> None:
     """Two processes at once end with one key: the file appears whole or not at all, and is never replaced."""
-    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    make_private(path.parent)
     private = Ed25519PrivateKey.generate()
     pem = private.private_bytes(
         serialization.Encoding.PEM, serialization.PrivateFormat.OpenSSH, serialization.NoEncryption()

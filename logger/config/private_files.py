@@ -1,0 +1,32 @@
+"""The program's own folders and files are its user's alone, whatever the umask is."""
+
+import contextlib
+import os
+from pathlib import Path
+
+
+def make_private(directory: Path) -> None:
+    """Make the folder and the missing ones above it, mode 0700. Raises OSError."""
+    for folder in (*reversed(directory.parents), directory):
+        if not folder.is_dir():
+            with contextlib.suppress(FileExistsError):
+                folder.mkdir(mode=0o700)
+    if not directory.is_dir():
+        raise NotADirectoryError(20, "a file is in the folder's place", str(directory))
+
+
+def write_private(path: Path, text: str) -> None:
+    """Whole or not at all, mode 0600, its folder made if need be. Raises OSError."""
+    make_private(path.parent)
+    partial = path.with_name(f"{path.name}.{os.getpid()}")
+    try:
+        fd = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(fd, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        partial.replace(path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            partial.unlink()
+        raise

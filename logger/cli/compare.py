@@ -74,7 +74,7 @@ def compare(
         for path in (svg, pdf):
             if path is not None:
                 click.echo(f"written  {path}")
-    return 0 if found.told else 1
+    return 0 if found.result.told else 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,20 +154,26 @@ def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
     from logger.model.plain import plain
     from logger.stages.words import text_of
 
+    result = found.result
     return {
-        "kind": found.kind,
-        "told": found.told,
-        "headline": found.headline,
+        "kind": found.a.stage.kind,
+        "told": result.told,
+        "headline": result.headline,
         "sentences": sentences(found),
         "remarks": remarks(found, shown),
-        "normalised": found.normalised,
+        "normalised": result.normalised,
         "invented": invented(found),
-        "measures": [plain(m) for m in found.measures],
+        "measures": [plain(m) for m in result.measures],
         "a": _side(found.a),
         "b": _side(found.b),
-        "axes": {"x": found.x_label, "x_unit": found.x_unit, "y": found.y_label, "y_unit": found.y_unit},
-        "curves": None if found.curves is None else [plain(c) for c in found.curves],
-        "rule": text_of(found.finding, shown).rule,
+        "axes": {
+            "x": result.x_label,
+            "x_unit": result.x_unit,
+            "y": result.y_label,
+            "y_unit": result.y_unit,
+        },
+        "curves": None if result.curves is None else [plain(c) for c in result.curves],
+        "rule": text_of(result.finding, shown).rule,
         "caution": CAUTION,
     }
 

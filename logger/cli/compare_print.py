@@ -23,11 +23,11 @@ def say(found: Compared, shown: Shown, plot: dict[str, Any] | None) -> None:
     """plot: of compare_plot.laid_out."""
     width = max(60, min(shutil.get_terminal_size().columns, 110))
     warned = invented(found)
-    click.echo(compare_text.title(found.kind) + (f" · {warned.upper()}" if warned else ""))
+    click.echo(found.title + (f" · {warned.upper()}" if warned else ""))
     for letter, side in (("A", found.a), ("B", found.b)):
         click.echo(f"  {letter}  {compare_text.label(side)}")
     click.echo("")
-    click.echo(click.style(found.headline.upper(), bold=True))
+    click.echo(click.style(found.result.headline.upper(), bold=True))
     for sentence in compare_text.sentences(found):
         _fold(sentence, width)
     click.echo("")

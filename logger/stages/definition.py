@@ -11,6 +11,7 @@ from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.value import Value
 from logger.stages.acceptance import Profile
+from logger.stages.comparison import Comparing
 from logger.stages.inputs import StageInputs
 from logger.stages.settings import NoSettings
 from logger.wording.book import Words
@@ -87,7 +88,8 @@ class StageDefinition(Generic[S]):
     `analyse`. fed_by: points whose every reading feeds the watch, on replay too. alarms: its rules; settings None:
     the stage is not running. silence_matters: points that must be read in this stage. plots: what the report draws;
     listed: beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged
-    by. words: the sentences of its findings and statements.
+    by. comparing: how two of this kind are laid side by side, made when asked. words: the sentences of its findings and
+    statements.
     """
 
     kind: str
@@ -106,5 +108,6 @@ class StageDefinition(Generic[S]):
     plots: tuple[PlotSpec, ...] = ()
     listed: tuple[str, ...] = ()
     profiles: Mapping[str, Profile] = field(default_factory=dict)
+    comparing: Callable[[], Comparing] | None = None
     carry: Carry | None = None
     words: Words = field(default_factory=Words)

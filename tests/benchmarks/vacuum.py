@@ -7,9 +7,10 @@ from collections.abc import Callable
 from logger.model.sample import Series
 from logger.model.units import MICRON_PA
 from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES
-from logger.stages.comparison import Run, compare_pull_downs
+from logger.stages.comparison import Run
 from logger.stages.decay_test.analysis import analyse_decay
 from logger.stages.evacuation.analysis import analyse_pull_down
+from logger.stages.evacuation.compare import compare as compare_pull_downs
 from logger.stages.pressure_test.analysis import analyse_standing
 from tests.stages.make import temperature, vacuum
 

@@ -14,14 +14,14 @@ from logger.evidence.chain import GENESIS
 from logger.export.comparison import compare_text
 from logger.export.comparison.compare_pdf import invented, page, picture
 from logger.export.comparison.curves import laid_out
-from logger.export.comparison.sides import Fact, Side
+from logger.export.comparison.sides import Side
 from logger.export.comparison.table import Compared, compared
 from logger.export.errors import CompareError
 from logger.model.job import Job, Stage
 from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.value import known
-from logger.stages.comparison import Run
+from logger.stages.comparison import Differs, Fact, Run
 from logger.wording.values import Shown
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -33,7 +33,7 @@ def side(name: str, series: Series, kind: str = "evacuation", fake: bool = False
     job = Job(f"job-{name[:3].strip()}", "R-407C", invented=fake, **of_job)  # type: ignore[arg-type]
     run = Run(name, series, charge_kg=job.full_charge_kg, volume_m3=job.volume_m3)
     stage = Stage(1, kind, HOUR_NS, 2 * HOUR_NS)
-    return Side(name, job, job.refrigerant, stage, 2 * HOUR_NS, 0, 101325.0, run, None, (), (), 1, GENESIS)
+    return Side(name, job, job.refrigerant, stage, 2 * HOUR_NS, 0, 101325.0, run, (), (), 1, GENESIS)
 
 
 def pulled(tau_s: float, base_pa: float = 60.0, hole: tuple[float, float] = (0.0, 0.0)) -> Series:
@@ -75,7 +75,7 @@ def test_a_line_is_broken_where_nothing_was_measured() -> None:
 
 def test_a_picture_without_curves_still_says_why() -> None:
     found = two(pulled(300.0), Series("vacuum", [0.0], [100.0]))
-    assert not found.told and laid_out(found, Shown()) is None
+    assert not found.result.told and laid_out(found, Shown()) is None
     root = Xml.fromstring(picture(found, Shown()))
     texts = " ".join(t.text or "" for t in root.iter(f"{SVG}text"))
     assert "Cannot tell" in texts and "did not pass through a common range" in texts
@@ -114,11 +114,11 @@ def test_one_appliance_twice_is_not_blurred_by_its_volume() -> None:
     """The doubt about a volume is the same in both runs; of two appliances it is not."""
     a, b = pulled(300.0), pulled(500.0)
     alike = [side(n, s, volume_m3=0.05) for n, s in (("one", a), ("two", b))]
-    assert "litre" in compared(*alike).x_label
+    assert "litre" in compared(*alike).result.x_label
     same = Job("job", "R-407C", appliance="GC-2", volume_m3=0.05)
     one, other = (replace(s, job=same) for s in alike)
     found = compared(one, other)
-    assert found.x_label == "Pumping time" and "cancels" in found.normalised
+    assert found.result.x_label == "Pumping time" and "cancels" in found.result.normalised
 
 
 @pytest.mark.parametrize(
@@ -137,7 +137,7 @@ def test_figures_follow_the_uncertainty(si: float, u: float | None, factor: floa
 
 def test_what_else_differs_is_named() -> None:
     def warmer(kelvin: float) -> Side:
-        facts = (Fact("Ambient, mean", known(kelvin, "K", 0.2), Quantity.TEMPERATURE),)
+        facts = (Fact("Ambient, mean", known(kelvin, "K", 0.2), Quantity.TEMPERATURE, Differs.BY_WEATHER),)
         return replace(side("one", pulled(300.0)), facts=facts)
 
     told = " ".join(compare_text.remarks(compared(warmer(293.15), warmer(303.15)), Shown("si")))

@@ -10,8 +10,11 @@ from hypothesis import strategies as st
 
 from logger.model.finding import Text, Verdict
 from logger.model.sample import Series
-from logger.stages.comparison import Comparison, Run, compare_decays, compare_pull_downs, compare_recoveries
+from logger.stages.comparison import Comparison, Run
 from logger.stages.decay_test.analysis import analyse_decay
+from logger.stages.decay_test.compare import compare as compare_decays
+from logger.stages.evacuation.compare import compare as compare_pull_downs
+from logger.stages.recovery.compare import compare as compare_recoveries
 from logger.statistics.ratio import Answer, Measure
 from tests.stages.make import steady, vacuum
 
@@ -126,7 +129,7 @@ def decayed(per_hour: float, volume: float | None, seed: int) -> Run:
     series = vacuum(lambda t: 250.0 + per_hour * t / HOUR, seed=seed)
     return Run(
         f"{per_hour:g}", series, volume_m3=volume, volume_u_m3=None if volume is None else 0.02 * volume,
-        decay=analyse_decay(series, isolated_s=0.0, temperature=steady()),
+        result=analyse_decay(series, isolated_s=0.0, temperature=steady()),
     )  # fmt: skip
 
 

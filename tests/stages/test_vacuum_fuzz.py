@@ -8,9 +8,12 @@ from logger.model.sample import Gap, Series
 from logger.model.value import Value
 from logger.physics.leak_flow import ServiceGas
 from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES, DecayProfile, PressureProfile
-from logger.stages.comparison import Run, compare_decays, compare_pull_downs, compare_recoveries
+from logger.stages.comparison import Run
 from logger.stages.decay_test.analysis import analyse_decay
+from logger.stages.decay_test.compare import compare as compare_decays
+from logger.stages.evacuation.compare import compare as compare_pull_downs
 from logger.stages.pressure_test.analysis import Thermometer, analyse_standing
+from logger.stages.recovery.compare import compare as compare_recoveries
 from logger.stages.words import text_of
 from logger.statistics.isolation import detect_isolation
 from logger.wording.values import Shown
@@ -103,8 +106,8 @@ def test_standing(
 @settings(max_examples=60, deadline=None)
 @given(series(), series(), st.one_of(st.none(), st.floats(0.0, 1.0)))
 def test_comparison(one: Series, two: Series, size: float | None) -> None:
-    a = Run("a", one, charge_kg=size, volume_m3=size, decay=analyse_decay(one, isolated_s=0.0))
-    b = Run("b", two, charge_kg=size, volume_m3=size, decay=analyse_decay(two, isolated_s=0.0))
+    a = Run("a", one, charge_kg=size, volume_m3=size, result=analyse_decay(one, isolated_s=0.0))
+    b = Run("b", two, charge_kg=size, volume_m3=size, result=analyse_decay(two, isolated_s=0.0))
     for compare in (compare_recoveries, compare_pull_downs, compare_decays):
         result = compare(a, b)
         _told(result.finding)

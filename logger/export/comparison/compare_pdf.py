@@ -26,9 +26,9 @@ CAUTION = (
 def picture(found: Compared, shown: Shown) -> bytes:
     """The SVG: plot, verdict and the sentences behind it."""
     plot = harmless(laid_out(found, shown), lambda _: True)
-    title = compare_text.title(found.kind)
+    title = found.title
     said = compare_text.sentences(found) + compare_text.remarks(found, shown)
-    return svg(plot, title, f"{title}: no curve can be drawn", said, found.headline, invented(found))
+    return svg(plot, title, f"{title}: no curve can be drawn", said, found.result.headline, invented(found))
 
 
 def page(found: Compared, shown: Shown, paper: Paper | None = None) -> bytes:
@@ -54,17 +54,17 @@ def invented(found: Compared) -> str | None:
 
 def _data(found: Compared, shown: Shown) -> dict[str, Any]:
     return {
-        "title": compare_text.title(found.kind),
+        "title": found.title,
         "names": [compare_text.label(side) for side in (found.a, found.b)],
         "invented": invented(found),
-        "told": found.told,
-        "headline": found.headline,
+        "told": found.result.told,
+        "headline": found.result.headline,
         "sentences": compare_text.sentences(found),
         "rows": [[r.name, r.a, r.b, r.against, r.word] for r in compare_text.rows(found, shown)],
         "remarks": compare_text.remarks(found, shown),
         "facts": [list(row) for row in compare_text.circumstances(found, shown)],
         "plot": laid_out(found, shown),
-        "rule": text_of(found.finding, shown).rule,
+        "rule": text_of(found.result.finding, shown).rule,
         "caution": CAUTION,
         "sources": [_source(side) for side in (found.a, found.b)],
         "software": version("rimelog"),

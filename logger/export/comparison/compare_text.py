@@ -6,7 +6,7 @@ Numbers are in the user's unit, both sides of a row in the same one; ± is the e
 import math
 from dataclasses import dataclass
 
-from logger.export.comparison.sides import Fact, Side
+from logger.export.comparison.sides import Side
 from logger.export.comparison.table import Compared
 from logger.model.finding import Finding
 from logger.model.points import Quantity
@@ -14,10 +14,7 @@ from logger.model.text import clean
 from logger.model.units import NS_PER_S, UNITS, show_unit, user_unit
 from logger.model.value import Value
 from logger.stages import registry
-from logger.stages.decay_test.definition import DECAY_TEST
-from logger.stages.evacuation.definition import EVACUATION
-from logger.stages.recovery.definition import RECOVERY
-from logger.stages.start_up.definition import START_UP
+from logger.stages.comparison import Fact
 from logger.stages.words import text_of
 from logger.statistics.ratio import Answer, K, Measure
 from logger.wording.values import Shown, duration
@@ -31,13 +28,8 @@ _PLAIN: dict[str, tuple[str, float]] = {
     "Pa.m3": ("Pa·m³", 1.0),
     "Pa.m3/s": ("Pa·m³/s", 1.0),
 }
-_BY_UNIT = {"kg": ("lb", "kg"), "kg/s": ("lb/min", "kg/min"), "K": ("F_diff", "K_diff"), "vacuum": ("micron", "Pa")}
-_TITLE = {
-    RECOVERY: "Two recoveries",
-    EVACUATION: "Two pull-downs",
-    DECAY_TEST: "Two vacuum decay tests",
-    START_UP: "Two start-ups",
-}
+_BY_UNIT = {"kg": ("lb", "kg"), "kg/s": ("lb/min", "kg/min"), "K": ("F_diff", "K_diff")}
+_PRESSURES = {Quantity.VACUUM: ("micron", "Pa"), Quantity.PRESSURE_DIFFERENCE: ("psi", "kPa")}
 _WORD = {Answer.MORE: "differs", Answer.LESS: "differs", Answer.SAME: "same", Answer.CANNOT_TELL: "cannot tell"}
 
 
@@ -54,17 +46,13 @@ class Row:
     word: str
 
 
-def title(kind: str) -> str:
-    return f"{_TITLE[kind]} side by side"
-
-
 def rows(found: Compared, shown: Shown) -> list[Row]:
-    return [_row(m, found.kind, shown) for m in found.measures]
+    return [_row(m, found.by.pressure, shown) for m in found.result.measures]
 
 
-def _row(measure: Measure, kind: str, shown: Shown) -> Row:
+def _row(measure: Measure, pressure: Quantity, shown: Shown) -> Row:
     a, b = measure.a, measure.b
-    name, factor = _unit(a, b, kind, shown.system)
+    name, factor = _unit(a, b, pressure, shown.system)
     against = "unknown"
     if measure.ratio.number is not None and measure.low is not None and measure.high is not None:
         against = f"{_plain(measure.ratio.number)} ({_plain(measure.low)} to {_plain(measure.high)})"
@@ -78,10 +66,10 @@ def _row(measure: Measure, kind: str, shown: Shown) -> Row:
 
 def sentences(found: Compared) -> list[str]:
     """The verdict in plain words: what each measure says, or why nothing can be said."""
-    if not found.told:
-        reasons = [m.text for m in found.measures] or [_reason(found.finding)]
+    if not found.result.told:
+        reasons = [m.text for m in found.result.measures] or [_reason(found.result.finding)]
         return [_sentence(text) for text in dict.fromkeys(reasons)]
-    return [_sentence(m.text) for m in found.measures]
+    return [_sentence(m.text) for m in found.result.measures]
 
 
 def _reason(finding: Finding) -> str:
@@ -91,13 +79,13 @@ def _reason(finding: Finding) -> str:
 
 def remarks(found: Compared, shown: Shown) -> list[str]:
     """What the reader must know beside the verdict."""
-    out = [_sentence(found.normalised)] if found.told else []
+    out = [_sentence(found.result.normalised)] if found.result.told else []
     for letter, side in (("A", found.a), ("B", found.b)):
         out += [f"{letter}: {note}." for note in (clean(n).rstrip(".") for n in side.notes)]
     if found.differs:
         told = "; ".join(f"{label} ({fact(one, shown)} and {fact(two, shown)})" for label, one, two in found.differs)
         out.append(f"They also differ in: {told}.")
-    return [*out, found.caveat] if found.told else out
+    return [*out, found.caveat] if found.result.told else out
 
 
 def circumstances(found: Compared, shown: Shown) -> list[tuple[str, str, str]]:
@@ -144,28 +132,26 @@ def label(side: Side) -> str:
     return clean(side.name, 60)
 
 
-def _unit(a: Value, b: Value, kind: str, system: str) -> tuple[str, float]:
+def _unit(a: Value, b: Value, pressure: Quantity, system: str) -> tuple[str, float]:
     """Name and size of the unit that both numbers are shown in; very small ones with a power of ten."""
     largest = max((abs(v.number) for v in (a, b) if v.number is not None), default=0.0)
-    name, factor = _usual_unit(a.unit, largest, kind, system)
+    name, factor = _usual_unit(a.unit, largest, pressure, system)
     if 0.0 < largest / factor < 0.01:
         power = math.floor(math.log10(largest / factor))
         return f"1e{power} {name}", factor * 10.0**power
     return name, factor
 
 
-def _usual_unit(unit: str, largest: float, kind: str, system: str) -> tuple[str, float]:
+def _usual_unit(unit: str, largest: float, pressure: Quantity, system: str) -> tuple[str, float]:
     at = 0 if system == "us" else 1
     if unit == "s":
         return ("s", 1.0) if largest < 180.0 else ("min", 60.0) if largest < 3 * 3600.0 else ("h", 3600.0)
     if unit == "Pa/s":
         rise = user_unit(Quantity.VACUUM_RISE, system)
         return show_unit(rise), rise.factor
-    if unit == "Pa" and kind == START_UP:
-        return (("psi", UNITS["psi"].factor), ("kPa", 1000.0))[at]
     if unit in _PLAIN:
         return _PLAIN[unit]
-    known = UNITS[_BY_UNIT["vacuum" if unit == "Pa" else unit][at]]
+    known = UNITS[(_PRESSURES[pressure] if unit == "Pa" else _BY_UNIT[unit])[at]]
     return show_unit(known), known.factor
 
 

@@ -14,7 +14,7 @@ from logger.export.comparison.table import Compared
 from logger.export.report.chart import axis_of, nice_step, scale_of
 from logger.model.points import Quantity
 from logger.model.units import Unit, show_unit, user_unit
-from logger.stages.comparison import Curve
+from logger.stages.comparison import Comparison, Curve
 from logger.wording.values import Shown, duration
 
 _BROKEN = 5.0  # times the usual spacing: the line is broken there
@@ -30,30 +30,31 @@ _LETTER_GAP = 0.12  # least distance between the two letters, of the width
 
 def laid_out(found: Compared, shown: Shown) -> dict[str, Any] | None:
     """Data for a drawing, None when there is no curve."""
-    if found.curves is None:
+    result = found.result
+    if result.curves is None:
         return None
-    curves = [_drawable(c, found.log_y) for c in found.curves]
+    curves = [_drawable(c, result.log_y) for c in result.curves]
     if any(len(c) < 2 for c in curves):
         return None
-    first, second = (_y_unit(found.y_unit, found.kind, system) for system in (shown.system, shown.other))
-    axis = axis_of(found.log_y, [y for c in curves for _, y in c], [], first, shown)
+    first, second = (_y_unit(result.y_unit, system) for system in (shown.system, shown.other))
+    axis = axis_of(result.log_y, [y for c in curves for _, y in c], [], first, shown)
     end = max(x for c in curves for x, _ in c)
-    unit, ticks = _x_ticks(end, found.x_unit)
+    unit, ticks = _x_ticks(end, result.x_unit)
     lines = [[(x / end, axis.y(y)) for x, y in c] for c in curves]
     at = _letters(*lines)
     right = None if first == second else scale_of(axis, second, shown)
     names = [compare_text.label(side) for side in (found.a, found.b)]
     return {
-        "title": found.y_label,
+        "title": result.y_label,
         "left": scale_of(axis, first, shown),
         "right": right,
         "x": ticks,
-        "x_title": f"{found.x_label}, {unit}",
+        "x_title": f"{result.x_label}, {unit}",
         "curves": [
             {"letter": letter, "label": name, "pieces": _pieces(line), "at": place}
             for letter, name, line, place in zip("AB", names, lines, at, strict=True)
         ],
-        "alt": _alt(found, curves, names, first),
+        "alt": _alt(result, curves, names, first),
     }
 
 
@@ -61,7 +62,7 @@ def _drawable(curve: Curve, log: bool) -> list[tuple[float, float]]:
     return [(x, y) for x, y in zip(curve.x, curve.y, strict=True) if x >= 0.0 and (not log or y > 0.0)]
 
 
-def _y_unit(unit: str, kind: str, system: str) -> Unit:
+def _y_unit(unit: str, system: str) -> Unit:
     if unit == "Pa.m3":
         return _INFLOW
     quantity = {"1": Quantity.RATIO, "kg": Quantity.MASS, "K": Quantity.TEMPERATURE_DIFFERENCE, "Pa": Quantity.VACUUM}
@@ -111,12 +112,12 @@ def _distance(place: tuple[float, float], line: Sequence[tuple[float, float]]) -
     return min((place[0] - x) ** 2 + (place[1] - y) ** 2 for x, y in line)
 
 
-def _alt(found: Compared, curves: Sequence[Sequence[tuple[float, float]]], names: Sequence[str], unit: Unit) -> str:
+def _alt(result: Comparison, curves: Sequence[Sequence[tuple[float, float]]], names: Sequence[str], unit: Unit) -> str:
     """What the picture shows, for someone who cannot see it."""
-    scale = " on a logarithmic scale" if found.log_y else ""
-    parts = [f"{found.y_label}{scale} over {found.x_label[0].lower()}{found.x_label[1:]}, two lines."]
+    scale = " on a logarithmic scale" if result.log_y else ""
+    parts = [f"{result.y_label}{scale} over {result.x_label[0].lower()}{result.x_label[1:]}, two lines."]
     for letter, name, line in zip("AB", names, curves, strict=True):
         begins, ends = (f"{y / unit.factor:,.{unit.digits}f} {show_unit(unit)}" for y in (line[0][1], line[-1][1]))
-        lasts = duration(line[-1][0]) if found.x_unit == "s" else f"{line[-1][0]:.1f} {found.x_unit}"
+        lasts = duration(line[-1][0]) if result.x_unit == "s" else f"{line[-1][0]:.1f} {result.x_unit}"
         parts.append(f"{letter}, {name}: begins at {begins}, ends at {ends} after {lasts}.")
-    return " ".join([*parts, found.headline + "."])
+    return " ".join([*parts, result.headline + "."])

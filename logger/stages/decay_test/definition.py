@@ -14,6 +14,7 @@ from logger.physics.leak_flow import ServiceGas, service_gas
 from logger.refrigerant import OutOfRange
 from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE, DecayProfile
+from logger.stages.comparison import Comparing
 from logger.stages.computed_curve import curve_of
 from logger.stages.decay_test.words import WORDS
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
@@ -141,6 +142,12 @@ def alarms(settings: DecayTest | None, profiles: Profiles) -> tuple[AlarmRule, .
     )  # fmt: skip
 
 
+def _comparing() -> Comparing:
+    from logger.stages.decay_test.compare import COMPARING
+
+    return COMPARING
+
+
 DEFINITION = StageDefinition(
     kind=DECAY_TEST,
     label="Vacuum decay test",
@@ -165,5 +172,6 @@ DEFINITION = StageDefinition(
     plots=(PlotSpec("Vacuum", ("vacuum",), log=True),),
     listed=("vacuum", "system_temperature", "ambient"),
     profiles=DECAY_PROFILES,
+    comparing=_comparing,
     words=WORDS,
 )

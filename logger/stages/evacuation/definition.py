@@ -12,6 +12,7 @@ from logger.model.units import MICRON_PA
 from logger.model.value import known
 from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE
+from logger.stages.comparison import Comparing
 from logger.stages.computed_curve import curve_of
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.evacuation.words import WORDS
@@ -88,6 +89,12 @@ def alarms(settings: Evacuation | None, profiles: Profiles) -> tuple[AlarmRule, 
     )  # fmt: skip
 
 
+def _comparing() -> Comparing:
+    from logger.stages.evacuation.compare import COMPARING
+
+    return COMPARING
+
+
 DEFINITION = StageDefinition(
     kind=EVACUATION,
     label="Evacuation",
@@ -107,5 +114,6 @@ DEFINITION = StageDefinition(
     silence_matters=frozenset({"vacuum"}),
     plots=(PlotSpec("Vacuum", ("vacuum",), log=True),),
     listed=("vacuum", "system_temperature", "ambient"),
+    comparing=_comparing,
     words=WORDS,
 )

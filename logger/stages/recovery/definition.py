@@ -11,6 +11,7 @@ from logger.model.points import Quantity
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, unknown
 from logger.refrigerant import RefrigerantError
+from logger.stages.comparison import Comparing
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
 from logger.stages.recovery.level import RecoveryLevel, required_level
@@ -140,6 +141,12 @@ def alarms(settings: Recovery | None, profiles: Profiles) -> tuple[AlarmRule, ..
     )  # fmt: skip
 
 
+def _comparing() -> Comparing:
+    from logger.stages.recovery.compare import COMPARING
+
+    return COMPARING
+
+
 DEFINITION = StageDefinition(
     kind=RECOVERY,
     label="Recovery",
@@ -178,5 +185,6 @@ DEFINITION = StageDefinition(
         PlotSpec("Temperatures", ("cylinder_temperature", "ambient_temperature")),
     ),
     listed=("cylinder", "recovery", "system_pressure", "ambient"),
+    comparing=_comparing,
     words=WORDS,
 )  # fmt: skip

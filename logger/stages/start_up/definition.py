@@ -9,6 +9,7 @@ from logger.model.drawing import PlotSpec
 from logger.model.events import JobOpened
 from logger.model.points import Quantity
 from logger.model.value import Value
+from logger.stages.comparison import Comparing
 from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
 from logger.stages.inputs import StageInputs
@@ -91,6 +92,12 @@ def alarms(settings: StartUp | None, profiles: Profiles) -> tuple[AlarmRule, ...
     )  # fmt: skip
 
 
+def _comparing() -> Comparing:
+    from logger.stages.start_up.compare import COMPARING
+
+    return COMPARING
+
+
 DEFINITION = StageDefinition(
     kind=START_UP,
     label="Start-up",
@@ -131,5 +138,6 @@ DEFINITION = StageDefinition(
     ),
     listed=("suction", "liquid", "discharge", "valve", "entering", "leaving", "ambient"),
     carry=Carry(_carried),
+    comparing=_comparing,
     words=WORDS,
 )  # fmt: skip

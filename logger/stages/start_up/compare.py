@@ -1,0 +1,56 @@
+"""Two start-ups side by side: what is steady at the end of each, and the superheat over time."""
+
+import math
+
+from logger.model.points import Quantity
+from logger.model.sample import Series
+from logger.stages.comparison import POINTS, Comparing, Comparison, Curve, NothingToCompare, Run, by_difference
+from logger.stages.inputs import StageInputs
+from logger.stages.start_up.analysis import StartUpResult
+from logger.stages.start_up.definition import StartUp
+from logger.stages.start_up.findings import WORTH_NAMING, compare_finding
+from logger.stages.start_up.words import LABELS, WORDS
+from logger.statistics.block_means import blocks
+from logger.wording.book import Book
+from logger.wording.values import Shown
+
+_DRAWN = ("suction_superheat", "subcooling", "discharge_superheat", "condensing_over_ambient")
+
+
+def side(now: StageInputs[StartUp], result: StartUpResult | None, name: str) -> Run:
+    if result is None:
+        raise NothingToCompare("its refrigerant is not known, so nothing was computed")
+    if not result.metrics:
+        raise NothingToCompare("no pressure was measured together with its temperature")
+    unsteady = [f for f in result.findings if f.key == "start_up.steady" and f.verdict != "pass"]
+    texts = [Book((WORDS,)).text_of(finding, Shown()) for finding in unsteady]
+    return Run(name, Series("", [], []), result=result, notes=tuple(f"{t.headline}: {t.body}" for t in texts))
+
+
+def compare(a: Run, b: Run) -> Comparison:
+    """Before and after, by the means of the window that was judged."""
+    before, after = a.result.baseline, b.result.baseline
+    both = [n for n in LABELS if n in before and n in after]
+    drawn = next((n for n in _DRAWN if n in both), None)
+    return Comparison(
+        a=_curve(a, drawn), b=_curve(b, drawn), x_label="Time since the stage began",
+        y_label=LABELS[drawn].capitalize() if drawn else "", y_unit="K",
+        normalised="compared as they are: each is the mean of the window that was judged",
+        measures=tuple(
+            by_difference(
+                LABELS[n], before[n], after[n], "is", "higher", "lower", WORTH_NAMING.get(before[n].unit, 0.0)
+            )
+            for n in both
+        ),
+        finding=compare_finding(before, after),
+    )  # fmt: skip
+
+
+def _curve(run: Run, drawn: str | None) -> Curve:
+    if drawn is None:
+        return Curve(run.label)
+    data = blocks(run.result.metrics[drawn].series, 0.0, math.inf, POINTS)
+    return Curve(run.label, tuple(data.t_s), tuple(data.value))
+
+
+COMPARING = Comparing("Two start-ups", side, compare, Quantity.PRESSURE_DIFFERENCE)

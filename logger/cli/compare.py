@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from logger.store.place import JobPlace
     from logger.wording.values import Shown
 
-_ALSO_CALLED = {"pull-down": "evacuation", "decay": "decay-test", "startup": "start-up"}
-
 
 def _file(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path | None:
     """A mistaken name must not cost a job's file, nor a missing folder the time of the comparison."""
@@ -105,12 +103,14 @@ def _asked(text: str, name: str | None) -> _Asked:
 
 def _stage(which: str, stages: list["Stage"]) -> "Stage | None":
     """A stage by its number, or by its kind with, from the second on, which of that kind: recovery-2."""
+    from logger.stages import registry
+
     if which.isdigit():
         return next((s for s in stages if s.number == int(which)), None)
     match = re.fullmatch(r"([a-z-]+?)(?:-([0-9]{1,3}))?", which.lower())
     if match is None:
         return None
-    kind = _ALSO_CALLED.get(match[1], match[1])
+    kind = next((one.kind for one in registry.STAGES if match[1] in one.also_called), match[1])
     of_kind = [s for s in stages if s.kind == kind]
     nth = int(match[2] or 1)
     return of_kind[nth - 1] if 1 <= nth <= len(of_kind) else None

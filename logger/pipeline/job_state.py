@@ -137,4 +137,4 @@ class JobState:
         self.closed = False
         self.cylinders |= {cylinder.name: cylinder for cylinder in event.cylinders}
         self.profiles = {key: profile_from_mapping(key, table) for key, table in event.profiles.items()}
-        self.carried = {one.kind: one.carry.read(event) for one in registry.STAGES if one.carry is not None}
+        self.carried = {one.kind: one.carry().read(event) for one in registry.STAGES if one.carry is not None}

@@ -1,13 +1,15 @@
 """What a stage is: one StageDefinition each, named in registry.py. Everything else iterates over those."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any, Generic, Protocol, TypeVar
 
 from logger.alarms.rules import AlarmRule
 from logger.model.drawing import Curve, LimitLine, PlotSpec, Stay
 from logger.model.events import JobOpened
 from logger.model.finding import Finding
+from logger.model.job import Job, Stage
 from logger.model.points import Quantity
 from logger.model.value import Value
 from logger.stages.acceptance import Profile
@@ -70,9 +72,31 @@ class Watch(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Carry:
-    """What earlier jobs of the same appliance give to this one. read: from this job's first event."""
+class PastJob:
+    """An earlier job of the same appliance, by its record. findings: by the number of the stage. day: of a UTC time in
+    ns, at the computer's place."""
 
+    job: Job
+    opened_ns: int
+    stages: Sequence[Stage]
+    findings: Mapping[int, Sequence[Finding]]
+    day: Callable[[int], date]
+
+    def day_of(self, stages: Sequence[Stage]) -> date:
+        """On which the last of them ended; of the job's beginning where none did."""
+        return self.day(max((stage.ended_ns or self.opened_ns for stage in stages), default=self.opened_ns))
+
+
+@dataclass(frozen=True, slots=True)
+class Carry:
+    """What earlier jobs of the same appliance give to this one, by way of its first event.
+
+    tell: what one earlier job tells the job that is opened; None when nothing. fields: of JobOpened, out of what they
+    told, newest job first. read: from that event again.
+    """
+
+    tell: Callable[[PastJob, Job], Any]
+    fields: Callable[[Sequence[Any]], Mapping[str, Any]]
     read: Callable[[JobOpened], object]
 
 
@@ -82,17 +106,19 @@ def no_alarms(settings: Any, profiles: Profiles) -> tuple[AlarmRule, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StageDefinition(Generic[S]):
-    """kind: as stored and typed. decides: key of the finding that the stage is judged by.
+    """kind: as stored and typed. also_called: what else people type for it. decides: key of the finding that the stage
+    is judged by.
 
     analyse: the stage as a whole, at its end. interim: every ten seconds while it runs, on thinned series; None:
-    `analyse`. fed_by: points whose every reading feeds the watch, on replay too. alarms: its rules; settings None:
-    the stage is not running. silence_matters: points that must be read in this stage. plots: what the report draws;
-    listed: beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged
-    by. comparing: how two of this kind are laid side by side, made when asked. words: the sentences of its findings and
-    statements.
+    `analyse`. fed_by: points whose every reading feeds the watch, on replay too. alarms: its rules; settings None: the
+    stage is not running. silence_matters: points that must be read in this stage. plots: what the report draws; listed:
+    beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged by.
+    comparing: how two of this kind are laid side by side; carry: what it takes from earlier jobs; both made when asked.
+    words: the sentences of its findings and statements.
     """
 
     kind: str
+    also_called: tuple[str, ...] = ()
     label: str
     decides: str
     view: View
@@ -109,5 +135,5 @@ class StageDefinition(Generic[S]):
     listed: tuple[str, ...] = ()
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     comparing: Callable[[], Comparing] | None = None
-    carry: Carry | None = None
+    carry: Callable[[], Carry] | None = None
     words: Words = field(default_factory=Words)

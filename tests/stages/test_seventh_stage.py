@@ -324,21 +324,26 @@ def test_its_report_and_bundle_hold_and_say_what_was_not_computed_again(tmp_path
 
 # -- so nothing else may know which stages there are --------------------------------------------------------------
 
-# Settings of the demonstration's stages; other words for them that people type; the rig file's own word.
-NAMED = {"cli/demo.py", "cli/compare.py", "config/rig_file.py"}
+# Settings of the demonstration's stages; the rig file's own word.
+NAMED = {"cli/demo.py", "config/rig_file.py"}
 
 
-def test_outside_the_stages_no_text_is_a_stages_kind() -> None:
+def test_outside_the_stages_nothing_names_a_stage() -> None:
+    """Neither by the text of its kind nor by importing from its folder."""
     room = Path(logger.__file__).parent
     kinds = {one.kind for one in registry.STAGES}
-    found = set()
+    folders = tuple(f"logger.stages.{kind.replace('-', '_')}" for kind in kinds)
+    found, imported = set(), set()
     for path in room.rglob("*.py"):
         where = path.relative_to(room).as_posix()
-        literals = {
-            node.value
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-            if isinstance(node, ast.Constant) and isinstance(node.value, str)
-        }
-        if literals & kinds and not where.startswith("stages/"):
+        if where.startswith("stages/"):
+            continue
+        nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+        if {node.value for node in nodes if isinstance(node, ast.Constant) and isinstance(node.value, str)} & kinds:
             found.add(where)
-    assert found == NAMED
+        for node in nodes:
+            if isinstance(node, ast.Import | ast.ImportFrom):
+                package = f"{node.module}." if isinstance(node, ast.ImportFrom) else ""
+                modules = {f"{package}{one.name}" for one in node.names}
+                imported |= {(where, module) for module in modules if module.startswith(folders)}
+    assert (found, imported) == (NAMED, set())

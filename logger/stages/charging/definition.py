@@ -6,7 +6,6 @@ from logger.alarms.rules import AlarmRule, Kind
 from logger.cylinder.on_scale import contents_finding
 from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
-from logger.model.events import JobOpened
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.value import Value
@@ -73,7 +72,8 @@ def _analyse(now: Inputs) -> StageResult:
 
 def _leak_rate(now: Inputs, charged: Value) -> tuple[Finding, ...]:
     """By what this job has added so far and what earlier jobs of the appliance did."""
-    from logger.stages.charging.leak_record import EarlierJobs, leak_rate_findings, leak_record
+    from logger.stages.charging.carry import EarlierJobs
+    from logger.stages.charging.leak_record import leak_rate_findings, leak_record
 
     recovered = [one.facts["recovered"] for one in now.earlier if "recovered" in one.facts]
     carried = now.carried if isinstance(now.carried, EarlierJobs) else None
@@ -95,10 +95,10 @@ def _watch(now: Inputs) -> Watch:
     return ScaleWatch(now)
 
 
-def _carried(opened: JobOpened) -> object:
-    from logger.stages.charging.leak_record import EarlierJobs
+def _carry() -> Carry:
+    from logger.stages.charging.carry import CARRY
 
-    return EarlierJobs.from_event(opened)
+    return CARRY
 
 
 def alarms(settings: Charging | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
@@ -154,6 +154,6 @@ DEFINITION = StageDefinition(
         PlotSpec("Pressures", ("suction_pressure", "liquid_pressure", "cylinder_pressure")),
     ),
     listed=("cylinder", "suction_pressure", "liquid_pressure", "ambient"),
-    carry=Carry(_carried),
+    carry=_carry,
     words=WORDS,
 )  # fmt: skip

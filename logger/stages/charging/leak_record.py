@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from logger.model.events import JobOpened
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.value import Argument, Value, day_of, known, number, unknown, word
@@ -51,22 +50,6 @@ class EarlierJob:
     def to_dict(self) -> dict[str, Any]:
         return {"job": self.job, "date": self.day.isoformat(), "added_kg": self.added_kg,
                 "first_charge": self.first_charge, "purpose": self.purpose}  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class EarlierJobs:
-    """The earlier jobs of this appliance that moved refrigerant. complete: all of them were read."""
-
-    jobs: tuple[EarlierJob, ...]
-    complete: bool = True
-
-    @classmethod
-    def from_event(cls, opened: JobOpened) -> "EarlierJobs | None":
-        """None when they could not be looked for."""
-        if opened.earlier_additions is None:
-            return None
-        jobs = tuple(EarlierJob.from_dict(data) for data in opened.earlier_additions)
-        return cls(jobs, opened.earlier_complete is not False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -150,6 +150,7 @@ def _comparing() -> Comparing:
 
 DEFINITION = StageDefinition(
     kind=DECAY_TEST,
+    also_called=("decay",),
     label="Vacuum decay test",
     decides="decay.verdict",
     settings=DecayTest,

@@ -97,6 +97,7 @@ def _comparing() -> Comparing:
 
 DEFINITION = StageDefinition(
     kind=EVACUATION,
+    also_called=("pull-down",),
     label="Evacuation",
     decides="evacuation.progress",
     settings=Evacuation,

@@ -1,11 +1,14 @@
 """The figures of a start-up as one finding: in the report a table, and for a later job what it is compared with."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from logger.model.events import JobOpened
+from logger.model.events import Baseline, JobOpened
 from logger.model.finding import Finding, Verdict
+from logger.model.job import Job
 from logger.model.value import Value, number
+from logger.stages.definition import Carry, PastJob
 from logger.stages.start_up.findings import FIGURES
 
 KEY = "start_up.figures"
@@ -49,3 +52,21 @@ class EarlierStartUp:
         """None when no earlier start-up is known."""
         last = opened.baseline
         return None if last is None else cls(last.figures, f"the start-up of job {last.job} on {last.date}")
+
+
+def tell(past: PastJob, job: Job) -> Baseline | None:
+    """Its last start-up with the same refrigerant."""
+    found = [(stage, f) for stage in past.stages for f in past.findings.get(stage.number, ()) if f.key == KEY]
+    if not found or past.job.refrigerant != job.refrigerant:
+        return None
+    stage, finding = found[-1]
+    figures = figures_of(finding)
+    return Baseline(job=past.job.job_id, date=past.day_of([stage]).isoformat(), figures=figures) if figures else None
+
+
+def fields(told: Sequence[Baseline]) -> Mapping[str, Any]:
+    newest = max(told, key=lambda one: one.date, default=None)
+    return {} if newest is None else {"baseline": newest}
+
+
+CARRY = Carry(tell, fields, EarlierStartUp.from_event)

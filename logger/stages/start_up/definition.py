@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from logger.alarms.rules import AlarmRule, Kind
 from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
-from logger.model.events import JobOpened
 from logger.model.points import Quantity
 from logger.model.value import Value
 from logger.stages.comparison import Comparing
@@ -67,10 +66,10 @@ def _watch(now: Inputs) -> Watch:
     return MachineWatch()
 
 
-def _carried(opened: JobOpened) -> object:
-    from logger.stages.start_up.carry import EarlierStartUp
+def _carry() -> Carry:
+    from logger.stages.start_up.carry import CARRY
 
-    return EarlierStartUp.from_event(opened)
+    return CARRY
 
 
 def alarms(settings: StartUp | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
@@ -100,6 +99,7 @@ def _comparing() -> Comparing:
 
 DEFINITION = StageDefinition(
     kind=START_UP,
+    also_called=("startup",),
     label="Start-up",
     decides="start_up.feed",
     settings=StartUp,
@@ -137,7 +137,7 @@ DEFINITION = StageDefinition(
         PlotSpec("Fluid temperatures", ("entering_fluid_temperature", "leaving_fluid_temperature")),
     ),
     listed=("suction", "liquid", "discharge", "valve", "entering", "leaving", "ambient"),
-    carry=Carry(_carried),
+    carry=_carry,
     comparing=_comparing,
     words=WORDS,
 )  # fmt: skip

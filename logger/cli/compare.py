@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from logger.export.comparison.sides import Side
     from logger.export.comparison.table import Compared
     from logger.model.job import Stage
+    from logger.statistics.ratio import Measure
     from logger.store.place import JobPlace
     from logger.wording.values import Shown
 
@@ -152,18 +153,19 @@ def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
     from logger.export.comparison.compare_pdf import CAUTION, invented
     from logger.export.comparison.compare_text import remarks, sentences
     from logger.model.plain import plain
+    from logger.stages.comparison_words import NORMALISED
     from logger.stages.words import text_of
 
     result = found.result
     return {
         "kind": found.a.stage.kind,
         "told": result.told,
-        "headline": result.headline,
-        "sentences": sentences(found),
+        "headline": found.headline,
+        "sentences": sentences(found, shown),
         "remarks": remarks(found, shown),
-        "normalised": result.normalised,
+        "normalised": NORMALISED[result.normalised],
         "invented": invented(found),
-        "measures": [plain(m) for m in result.measures],
+        "measures": [_measure(m, found, shown) for m in result.measures],
         "a": _side(found.a),
         "b": _side(found.b),
         "axes": {
@@ -176,6 +178,17 @@ def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
         "rule": text_of(result.finding, shown).rule,
         "caution": CAUTION,
     }
+
+
+def _measure(measure: "Measure", found: "Compared", shown: "Shown") -> dict[str, Any]:
+    from logger.model.plain import plain
+    from logger.stages.comparison_words import name_of_measure, said_of_measure
+
+    words = {
+        "name": name_of_measure(measure, found.by, shown),
+        "text": said_of_measure(measure, found.by, shown),
+    }
+    return {**words, **plain(measure)}
 
 
 def _side(side: "Side") -> dict[str, Any]:

@@ -27,8 +27,8 @@ def say(found: Compared, shown: Shown, plot: dict[str, Any] | None) -> None:
     for letter, side in (("A", found.a), ("B", found.b)):
         click.echo(f"  {letter}  {compare_text.label(side)}")
     click.echo("")
-    click.echo(click.style(found.result.headline.upper(), bold=True))
-    for sentence in compare_text.sentences(found):
+    click.echo(click.style(found.headline.upper(), bold=True))
+    for sentence in compare_text.sentences(found, shown):
         _fold(sentence, width)
     click.echo("")
     rows = compare_text.rows(found, shown)

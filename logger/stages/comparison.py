@@ -6,31 +6,26 @@ and the finding says so. What a kind of stage is compared by is in its folder (c
 """
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Any
 
 from logger.model.errors import ComputeError
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.units import NS_PER_S
-from logger.model.value import Value, known, unknown
+from logger.model.value import Argument, Value, known, name_of, word
 from logger.stages.inputs import StageInputs
 from logger.statistics.block_means import blocks
 from logger.statistics.isolation import scatter
 from logger.statistics.ratio import Answer, K, Measure
-from logger.wording.numbers import difference, kelvin
+from logger.wording.given import Given
 from logger.wording.values import rough
 
 POINTS = 400
 MIN_GAP_S = 60.0
-BY_VOLUME_UNKNOWN = "not normalised: a volume is not known for both"
-CAVEAT = (
-    "one run of each: whatever else differed between them (weather, hoses, warm-up) is in the difference, and how much "
-    "runs differ of themselves is not known"
-)
 
 
 class NothingToCompare(ComputeError):
@@ -112,9 +107,9 @@ class Curve:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Both curves on one axis, in SI (UCUM). log_y: a vacuum is drawn by its logarithm. normalised: by what, in words.
+    """Both curves on one axis, in SI (UCUM). log_y: a vacuum is drawn by its logarithm. normalised: by what, a code.
 
-    told: whether anything could be answered. headline: the verdict.
+    told: whether anything could be answered.
     """
 
     a: Curve
@@ -130,11 +125,7 @@ class Comparison:
 
     @property
     def told(self) -> bool:
-        return any(m.answer is not Answer.CANNOT_TELL for m in self.measures)
-
-    @property
-    def headline(self) -> str:
-        return headline_of(self.measures)
+        return judged(self.measures) != "unknown"
 
     @property
     def curves(self) -> tuple[Curve, Curve] | None:
@@ -143,8 +134,20 @@ class Comparison:
 
 
 @dataclass(frozen=True, slots=True)
+class MeasureWords:
+    """name: such as "time to 20.0 lb", given what the measure is at. "B took 12% more time": verb, and what more and
+    less of it is."""
+
+    name: Callable[[Given], str]
+    verb: str
+    more: str
+    less: str
+
+
+@dataclass(frozen=True, slots=True)
 class Comparing:
-    """How two stages of one kind are compared. title: such as "Two recoveries". pressure: what its pascals are.
+    """How two stages of one kind are compared. title: such as "Two recoveries". measures: their words, by key.
+    pressure: what its pascals are.
 
     side: of a stage, its analysis and the name it is called by; raises NothingToCompare. compare: of two sides.
     """
@@ -152,54 +155,31 @@ class Comparing:
     title: str
     side: Callable[[StageInputs[Any], Any, str], Run]
     compare: Callable[[Run, Run], Comparison]
+    measures: Mapping[str, MeasureWords]
     pressure: Quantity = Quantity.VACUUM
 
 
-def headline_of(measures: Sequence[Measure]) -> str:
-    answered = [m.answer for m in measures if m.answer is not Answer.CANNOT_TELL]
-    if not answered:
-        return "Cannot tell"
-    if any(answer is not Answer.SAME for answer in answered):
-        return "They differ by more than the uncertainty"
-    return "No difference beyond the uncertainty"
+def judged(measures: Sequence[Measure]) -> str:
+    """ "differ", "same" or "unknown"."""
+    answers = {m.answer for m in measures} - {Answer.CANNOT_TELL}
+    return "unknown" if not answers else "same" if answers == {Answer.SAME} else "differ"
 
 
 def finding_of(key: str, a: Run, b: Run, measures: Sequence[Measure], normalised: str, none_why: str) -> Finding:
-    """none_why: why there are no measures at all."""
-    rule = "95 % intervals from the instruments' and the readings' uncertainty (k = 2)"
-    sides, headline = f"A is {a.label}, B is {b.label}.", headline_of(measures)
-    inputs = tuple((f"{m.name}, {side}", v) for m in measures for side, v in (("A", m.a), ("B", m.b)))
+    """normalised, none_why (why there are no measures at all): codes."""
+    found: list[Argument] = [Argument(f"{m.key}_{n}", None, v) for m in measures for n, v in (("a", m.a), ("b", m.b))]
+    found += [name_of("a", a.label), name_of("b", b.label), word("normalised", normalised)]
+    found.append(word("judged", judged(measures)))
     verdict = Verdict.INFO
-    text = f"{sides} {'; '.join(m.text for m in measures)}. {normalised[0].upper() + normalised[1:]}. Only {CAVEAT}."
-    if all(m.answer is Answer.CANNOT_TELL for m in measures):
-        why = measures[0].ratio.problem if measures else none_why
-        verdict, text = Verdict.CANNOT_TELL, f"{sides} Unknown, because {why or none_why}."
-    return worded(key, verdict, headline[0].lower() + headline[1:], text, rule, inputs=inputs)
+    if judged(measures) == "unknown":
+        verdict = Verdict.CANNOT_TELL
+        why = measures[0].ratio.problem if measures else None
+        found.append(name_of("why", why) if why else word("why", none_why))
+    return Finding(key, verdict, tuple(found))
 
 
 def volumes_known(a: Run, b: Run) -> bool:
     return a.volume_m3 is not None and b.volume_m3 is not None and min(a.volume_m3, b.volume_m3) > 0.0
-
-
-def by_difference(name: str, a: Value, b: Value, verb: str, more: str, less: str, floor: float = 0.0) -> Measure:
-    """A measure whose ratio would say nothing. floor: least difference worth naming."""
-    no_ratio = unknown("1", "a ratio of these says nothing")
-    if a.number is None or b.number is None:
-        why = a.problem or b.problem or "unknown"
-        return Measure(name, a, b, no_ratio, None, None, Answer.CANNOT_TELL, f"{name}: unknown, because {why}")
-    if a.u is None or b.u is None:
-        text = f"{name}: not judged, because no uncertainty is stated"
-        return Measure(name, a, b, no_ratio, None, None, Answer.CANNOT_TELL, text)
-    gap, u = b.number - a.number, math.hypot(a.u, b.u)
-    if abs(gap) <= max(K * u, floor):
-        return Measure(name, a, b, no_ratio, None, None, Answer.SAME, f"{name}: no difference beyond the uncertainty")
-    answer, word = (Answer.MORE, more) if gap > 0.0 else (Answer.LESS, less)
-    text = f"{name}: B {verb} {_size(abs(gap), a.unit)} {word} (± {_size(K * u, a.unit)}, 95 %)"
-    return Measure(name, a, b, no_ratio, None, None, answer, text)
-
-
-def _size(size: float, unit: str) -> str:
-    return kelvin(size) if unit == "K" else difference(size) if unit == "Pa" else f"{100 * size:.1f} %"
 
 
 def ends_u(curve: Curve) -> float:

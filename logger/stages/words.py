@@ -9,6 +9,7 @@ from logger.model.plain import plain
 from logger.model.value import Statement
 from logger.scale.words import WORDS as SCALE
 from logger.stages import registry
+from logger.stages.comparison_words import WORDS as COMPARISON
 from logger.stages.definition import StageDefinition
 from logger.wording.book import Book, Words
 from logger.wording.values import Shown
@@ -29,7 +30,7 @@ def whole() -> Book:
 
 @lru_cache(maxsize=4)
 def _whole(stages: tuple[StageDefinition[object], ...]) -> Book:
-    return Book((JOB, SCALE, CYLINDER, *(stage.words for stage in stages)))
+    return Book((JOB, SCALE, CYLINDER, COMPARISON, *(stage.words for stage in stages)))
 
 
 def text_of(finding: Finding, shown: Shown) -> Text:

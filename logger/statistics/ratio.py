@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.value import Value, known, unknown
+from logger.model.points import Quantity
+from logger.model.value import Argument, Value, known, unknown
 from logger.statistics.least_squares import line
 
 K = 2.0
@@ -20,50 +21,51 @@ class Answer(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """One figure of both. ratio: b over a, low..high its 95 % interval. text: plain words."""
+    """One figure of both. key: what is measured; at: between or after what. ratio: b over a, low..high its 95 %
+    interval. difference: the quantity of b less a, where that is judged and a ratio would say nothing."""
 
-    name: str
+    key: str
+    at: tuple[Argument, ...]
     a: Value
     b: Value
     ratio: Value
     low: float | None
     high: float | None
     answer: Answer
-    text: str
+    difference: Quantity | None = None
+
+    @property
+    def u_difference(self) -> float | None:
+        return None if self.a.u is None or self.b.u is None else math.hypot(self.a.u, self.b.u)
 
 
-def measure(name: str, a: Value, b: Value, verb: str, more: str, less: str) -> Measure:
+def measure(key: str, a: Value, b: Value, *at: Argument) -> Measure:
     """Ratio b/a with its interval: in the logarithm where both are clear of zero, else only the difference decides."""
     if a.number is None or b.number is None:
         why = a.problem or b.problem or "unknown"
-        return Measure(name, a, b, unknown("1", why), None, None, Answer.CANNOT_TELL, f"{name}: unknown, because {why}")
+        return Measure(key, at, a, b, unknown("1", why), None, None, Answer.CANNOT_TELL)
     u_a, u_b = a.u or 0.0, b.u or 0.0
-    gap, u_gap = b.number - a.number, math.hypot(u_a, u_b)
-    clear = abs(gap) > K * u_gap
-    answer = (Answer.MORE if gap > 0.0 else Answer.LESS) if clear else Answer.SAME
+    answer = _answer(b.number - a.number, K * math.hypot(u_a, u_b))
     if a.number <= K * u_a or b.number <= K * u_b:
         ratio = unknown("1", "one of them is not told from zero, so there is no ratio")
-        low = high = None
-        words = f"B {verb} {more if gap > 0 else less}" if clear else "no difference beyond the uncertainty"
-        return Measure(name, a, b, ratio, low, high, answer, f"{name}: {words}")
+        return Measure(key, at, a, b, ratio, None, None, answer)
     value = b.number / a.number
     relative = math.hypot(u_a / a.number, u_b / b.number)
     low, high = value * math.exp(-K * relative), value * math.exp(K * relative)
-    ratio = known(value, "1", value * relative)
-    if not clear:
-        text = f"{name}: no difference beyond the uncertainty (B is {low:.2f} to {high:.2f} times A)"
-        return Measure(name, a, b, ratio, low, high, answer, text)
-    if value >= 2.0:
-        digits = 1 if value < 20.0 else 0
-        told, first, last = (f"{x:,.{digits}f}" for x in (value, low, high))
-        text = f"{name}: B is {told} times A ({first} to {last}, 95 %)"
-        return Measure(name, a, b, ratio, low, high, answer, text)
-    change = abs(value - 1.0)
-    ends = sorted((abs(low - 1.0), abs(high - 1.0)))
-    digits = 0 if ends[1] - ends[0] >= 0.02 else 1
-    told, first, last = (f"{x:.{digits}%}" for x in (change, *ends))
-    text = f"{name}: B {verb} {told} {more if gap > 0.0 else less} ({first} to {last}, 95 %)"
-    return Measure(name, a, b, ratio, low, high, answer, text)
+    return Measure(key, at, a, b, known(value, "1", value * relative), low, high, answer)
+
+
+def by_difference(key: str, a: Value, b: Value, quantity: Quantity, floor: float = 0.0) -> Measure:
+    """A measure whose ratio would say nothing. floor: least difference worth naming."""
+    no_ratio = unknown("1", "a ratio of these says nothing")
+    answer = Answer.CANNOT_TELL
+    if a.number is not None and b.number is not None and a.u is not None and b.u is not None:
+        answer = _answer(b.number - a.number, max(K * math.hypot(a.u, b.u), floor))
+    return Measure(key, (), a, b, no_ratio, None, None, answer, quantity)
+
+
+def _answer(gap: float, least: float) -> Answer:
+    return Answer.SAME if abs(gap) <= least else Answer.MORE if gap > 0.0 else Answer.LESS
 
 
 def crossing(x: Sequence[float], y: Sequence[float], level: float, upward: bool) -> tuple[float, float] | None:

@@ -114,7 +114,7 @@ def test_one_appliance_twice_is_not_blurred_by_its_volume() -> None:
     """The doubt about a volume is the same in both runs; of two appliances it is not."""
     a, b = pulled(300.0), pulled(500.0)
     alike = [side(n, s, volume_m3=0.05) for n, s in (("one", a), ("two", b))]
-    assert "litre" in compared(*alike).result.x_label
+    assert "liter" in compared(*alike).result.x_label
     same = Job("job", "R-407C", appliance="GC-2", volume_m3=0.05)
     one, other = (replace(s, job=same) for s in alike)
     found = compared(one, other)

@@ -27,8 +27,8 @@ def picture(found: Compared, shown: Shown) -> bytes:
     """The SVG: plot, verdict and the sentences behind it."""
     plot = harmless(laid_out(found, shown), lambda _: True)
     title = found.title
-    said = compare_text.sentences(found) + compare_text.remarks(found, shown)
-    return svg(plot, title, f"{title}: no curve can be drawn", said, found.result.headline, invented(found))
+    said = compare_text.sentences(found, shown) + compare_text.remarks(found, shown)
+    return svg(plot, title, f"{title}: no curve can be drawn", said, found.headline, invented(found))
 
 
 def page(found: Compared, shown: Shown, paper: Paper | None = None) -> bytes:
@@ -58,8 +58,8 @@ def _data(found: Compared, shown: Shown) -> dict[str, Any]:
         "names": [compare_text.label(side) for side in (found.a, found.b)],
         "invented": invented(found),
         "told": found.result.told,
-        "headline": found.result.headline,
-        "sentences": compare_text.sentences(found),
+        "headline": found.headline,
+        "sentences": compare_text.sentences(found, shown),
         "rows": [[r.name, r.a, r.b, r.against, r.word] for r in compare_text.rows(found, shown)],
         "remarks": compare_text.remarks(found, shown),
         "facts": [list(row) for row in compare_text.circumstances(found, shown)],

@@ -14,7 +14,8 @@ from logger.model.text import clean
 from logger.model.units import NS_PER_S, UNITS, show_unit, user_unit
 from logger.model.value import Value
 from logger.stages import registry
-from logger.stages.comparison import Fact
+from logger.stages.comparison import Comparing, Fact
+from logger.stages.comparison_words import CAVEAT, NORMALISED, name_of_measure, said_of_measure
 from logger.stages.words import text_of
 from logger.statistics.ratio import Answer, K, Measure
 from logger.wording.values import Shown, duration
@@ -47,12 +48,12 @@ class Row:
 
 
 def rows(found: Compared, shown: Shown) -> list[Row]:
-    return [_row(m, found.by.pressure, shown) for m in found.result.measures]
+    return [_row(m, found.by, shown) for m in found.result.measures]
 
 
-def _row(measure: Measure, pressure: Quantity, shown: Shown) -> Row:
+def _row(measure: Measure, by: Comparing, shown: Shown) -> Row:
     a, b = measure.a, measure.b
-    name, factor = _unit(a, b, pressure, shown.system)
+    name, factor = _unit(a, b, by.pressure, shown.system)
     against = "unknown"
     if measure.ratio.number is not None and measure.low is not None and measure.high is not None:
         against = f"{_plain(measure.ratio.number)} ({_plain(measure.low)} to {_plain(measure.high)})"
@@ -61,31 +62,29 @@ def _row(measure: Measure, pressure: Quantity, shown: Shown) -> Row:
         gap = b.number - a.number
         against = f"{'+' if gap >= 0 else '-'}{_figure(abs(gap), u, factor)} (B - A)"
     of_a, of_b = (_value(v, factor) for v in (a, b))
-    return Row(f"{_capital(measure.name)}, {name}", of_a, of_b, against, _WORD[measure.answer])
+    return Row(f"{_capital(name_of_measure(measure, by, shown))}, {name}", of_a, of_b, against, _WORD[measure.answer])
 
 
-def sentences(found: Compared) -> list[str]:
+def sentences(found: Compared, shown: Shown) -> list[str]:
     """The verdict in plain words: what each measure says, or why nothing can be said."""
-    if not found.result.told:
-        reasons = [m.text for m in found.result.measures] or [_reason(found.result.finding)]
-        return [_sentence(text) for text in dict.fromkeys(reasons)]
-    return [_sentence(m.text) for m in found.result.measures]
+    said = [said_of_measure(m, found.by, shown) for m in found.result.measures]
+    return [_sentence(text) for text in dict.fromkeys(said or [_reason(found.result.finding, shown)])]
 
 
-def _reason(finding: Finding) -> str:
-    body = text_of(finding, Shown()).body
+def _reason(finding: Finding, shown: Shown) -> str:
+    body = text_of(finding, shown).body
     return body.partition(". ")[2] or body
 
 
 def remarks(found: Compared, shown: Shown) -> list[str]:
     """What the reader must know beside the verdict."""
-    out = [_sentence(found.result.normalised)] if found.result.told else []
+    out = [_sentence(NORMALISED[found.result.normalised])] if found.result.told else []
     for letter, side in (("A", found.a), ("B", found.b)):
         out += [f"{letter}: {note}." for note in (clean(n).rstrip(".") for n in side.notes)]
     if found.differs:
         told = "; ".join(f"{label} ({fact(one, shown)} and {fact(two, shown)})" for label, one, two in found.differs)
         out.append(f"They also differ in: {told}.")
-    return [*out, found.caveat] if found.result.told else out
+    return [*out, CAVEAT] if found.result.told else out
 
 
 def circumstances(found: Compared, shown: Shown) -> list[tuple[str, str, str]]:

@@ -25,6 +25,7 @@ _TIMES: tuple[tuple[str, float, tuple[float, ...]], ...] = (
 )
 _MAX_TICKS = 9
 _INFLOW = Unit("Pa·m³", Quantity.LEAK_RATE, 1.0, "Pa.m3", digits=6)
+_Line = Sequence[tuple[float, float]]
 _LETTER_GAP = 0.12  # least distance between the two letters, of the width
 
 
@@ -54,7 +55,7 @@ def laid_out(found: Compared, shown: Shown) -> dict[str, Any] | None:
             {"letter": letter, "label": name, "pieces": _pieces(line), "at": place}
             for letter, name, line, place in zip("AB", names, lines, at, strict=True)
         ],
-        "alt": _alt(result, curves, names, first),
+        "alt": _alt(result, found.headline, curves, names, first),
     }
 
 
@@ -112,7 +113,7 @@ def _distance(place: tuple[float, float], line: Sequence[tuple[float, float]]) -
     return min((place[0] - x) ** 2 + (place[1] - y) ** 2 for x, y in line)
 
 
-def _alt(result: Comparison, curves: Sequence[Sequence[tuple[float, float]]], names: Sequence[str], unit: Unit) -> str:
+def _alt(result: Comparison, headline: str, curves: Sequence[_Line], names: Sequence[str], unit: Unit) -> str:
     """What the picture shows, for someone who cannot see it."""
     scale = " on a logarithmic scale" if result.log_y else ""
     parts = [f"{result.y_label}{scale} over {result.x_label[0].lower()}{result.x_label[1:]}, two lines."]
@@ -120,4 +121,4 @@ def _alt(result: Comparison, curves: Sequence[Sequence[tuple[float, float]]], na
         begins, ends = (f"{y / unit.factor:,.{unit.digits}f} {show_unit(unit)}" for y in (line[0][1], line[-1][1]))
         lasts = duration(line[-1][0]) if result.x_unit == "s" else f"{line[-1][0]:.1f} {result.x_unit}"
         parts.append(f"{letter}, {name}: begins at {begins}, ends at {ends} after {lasts}.")
-    return " ".join([*parts, result.headline + "."])
+    return " ".join([*parts, headline + "."])

@@ -4,9 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from logger.export.comparison.sides import Side, must_be_comparable
-from logger.stages.comparison import CAVEAT, Comparing, Comparison, Fact
-
-_CANCELS = "both on the same circuit, so its volume cancels and times and pressures are compared as they are"
+from logger.stages.comparison import Comparing, Comparison, Fact, judged
+from logger.stages.comparison_words import HEADLINES
+from logger.wording.given import sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,8 +24,9 @@ class Compared:
         return f"{self.by.title} side by side"
 
     @property
-    def caveat(self) -> str:
-        return f"{CAVEAT[0].upper()}{CAVEAT[1:]}."
+    def headline(self) -> str:
+        """The verdict."""
+        return sentence(HEADLINES[judged(self.result.measures)])
 
 
 def compared(a: Side, b: Side) -> Compared:
@@ -35,7 +36,7 @@ def compared(a: Side, b: Side) -> Compared:
     if not _one_circuit(a, b):
         return Compared(a, b, by, by.compare(a.run, b.run), differs)
     result = by.compare(replace(a.run, volume_m3=None), replace(b.run, volume_m3=None))
-    return Compared(a, b, by, replace(result, normalised=_CANCELS), differs)
+    return Compared(a, b, by, replace(result, normalised="volume_cancels"), differs)
 
 
 def _one_circuit(a: Side, b: Side) -> bool:

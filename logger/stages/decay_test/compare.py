@@ -4,15 +4,15 @@ import math
 from dataclasses import replace
 
 from logger.model.points import Quantity
-from logger.model.value import Statement, Value, known, unknown
+from logger.model.value import Statement, Value, known, number, unknown
 from logger.stages.comparison import (
-    BY_VOLUME_UNKNOWN,
     POINTS,
     Comparing,
     Comparison,
     Curve,
     Differs,
     Fact,
+    MeasureWords,
     NothingToCompare,
     Run,
     finding_of,
@@ -27,7 +27,7 @@ from logger.statistics.block_means import blocks
 from logger.statistics.isolation import scatter
 from logger.statistics.ratio import Measure, measure
 from logger.wording.book import Book
-from logger.wording.values import Shown, rough
+from logger.wording.values import Shown
 
 _Q = Quantity
 _BOOK = Book((WORDS,))
@@ -36,7 +36,7 @@ _BOOK = Book((WORDS,))
 def side(now: StageInputs[DecayTest], result: DecayResult | None, name: str) -> Run:
     """The rise since isolation; a decay's series begins with what led to it."""
     if result is None:
-        raise NothingToCompare("it was not analysed")
+        raise NothingToCompare("it was not analyzed")
     vacuum = now.series("vacuum", now.lead_ns)
     if not len(vacuum):
         raise NothingToCompare("it has no readings of the vacuum")
@@ -70,21 +70,19 @@ def compare(a: Run, b: Run) -> Comparison:
     if curve_a.x and curve_b.x and a.result is not None and b.result is not None:
         measures.append(
             measure(
-                "steady inflow" if by_volume else "steady rise",
+                "steady_inflow" if by_volume else "steady_rise",
                 _scaled(a.result.rate, scale_a, a.volume_share, rate_unit),
                 _scaled(b.result.rate, scale_b, b.volume_share, rate_unit),
-                "rose", "faster", "slower",
             )
         )  # fmt: skip
         common = min(curve_a.x[-1], curve_b.x[-1])
         one, two = _rise_at(a, curve_a, common, scale_a, unit), _rise_at(b, curve_b, common, scale_b, unit)
-        measures.append(measure(f"rise in {rough(common)}", one, two, "rose", "more", "less"))
-    normalised = "compared as gas let in, pressure times volume" if by_volume else BY_VOLUME_UNKNOWN
-    why = "a decay of one or both could not be analysed"
+        measures.append(measure("rise_in", one, two, number("time", _Q.TIME, known(common, "s"))))
+    normalised = "gas_let_in" if by_volume else "volume_unknown"
     return Comparison(
         a=curve_a, b=curve_b, x_label="Time since isolation", y_label="Gas let in" if by_volume else "Rise",
         y_unit=unit, normalised=normalised, measures=tuple(measures),
-        finding=finding_of("compare.decay", a, b, measures, normalised, why),
+        finding=finding_of("compare.decay", a, b, measures, normalised, "not_analyzed"),
     )  # fmt: skip
 
 
@@ -115,4 +113,9 @@ def _scaled(rate: Value, scale: float, share: float, unit: str) -> Value:
     return known(rate.number * scale, unit, math.hypot((rate.u or 0.0) * scale, share * rate.number * scale))
 
 
-COMPARING = Comparing("Two vacuum decay tests", side, compare)
+_MEASURES = {
+    "steady_inflow": MeasureWords(lambda f: "steady inflow", "rose", "faster", "slower"),
+    "steady_rise": MeasureWords(lambda f: "steady rise", "rose", "faster", "slower"),
+    "rise_in": MeasureWords(lambda f: f"rise in {f.rough('time')}", "rose", "more", "less"),
+}
+COMPARING = Comparing("Two vacuum decay tests", side, compare, _MEASURES)

@@ -1,16 +1,16 @@
-"""Two pull-downs side by side: pressure over time, per litre of circuit where both volumes are known."""
+"""Two pull-downs side by side: pressure over time, per liter of circuit where both volumes are known."""
 
 import math
 
 from logger.model.points import Quantity
-from logger.model.value import Value, known, unknown
+from logger.model.value import Argument, Value, known, number, unknown
 from logger.stages.comparison import (
-    BY_VOLUME_UNKNOWN,
     POINTS,
     Comparing,
     Comparison,
     Curve,
     Fact,
+    MeasureWords,
     NothingToCompare,
     Run,
     ends_u,
@@ -25,10 +25,11 @@ from logger.stages.inputs import StageInputs
 from logger.statistics.block_means import blocks
 from logger.statistics.isolation import scatter
 from logger.statistics.ratio import Measure, crossing, measure
-from logger.wording.numbers import vacuum
 from logger.wording.values import rough
 
 EQUALLY_LONG = 1.1  # times the shorter run: both ends are compared as they are
+
+_Q = Quantity
 
 
 def side(now: StageInputs[Evacuation], result: PullDown | None, name: str) -> Run:
@@ -54,7 +55,7 @@ def side(now: StageInputs[Evacuation], result: PullDown | None, name: str) -> Ru
     ]
     return Run(
         name, series, begin_s, end_s, None, now.job.volume_m3, now.job.volume_u_m3, result,
-        (Fact("Lowest vacuum", lowest, Quantity.VACUUM),), tuple(notes),
+        (Fact("Lowest vacuum", lowest, _Q.VACUUM),), tuple(notes),
     )  # fmt: skip
 
 
@@ -76,20 +77,20 @@ def compare(a: Run, b: Run) -> Comparison:
             for level in levels:
                 one = _fall_time(a, curve_a, high, level, by_volume)
                 two = _fall_time(b, curve_b, high, level, by_volume)
-                name = f"pumping from {vacuum(high)} to {vacuum(level)}" + (" per litre" if by_volume else "")
-                measures.append(measure(name, one, two, "took", "more time", "less time"))
+                at = (number("high", _Q.VACUUM, known(high, "Pa")), number("low", _Q.VACUUM, known(level, "Pa")))
+                measures.append(measure("pumping_per_liter" if by_volume else "pumping", one, two, *at))
         common = min(curve_a.x[-1], curve_b.x[-1])
         equal = max(curve_a.x[-1], curve_b.x[-1]) < EQUALLY_LONG * common
-        after = f"{common:.1f} s per litre" if by_volume else rough(common)
         ends = [_pressure_at(run, None if equal else common * scale) for run, scale in ((a, scale_a), (b, scale_b))]
-        name, verb = ("last pressure", "ended") if equal else (f"pressure after {after}", "was")
-        measures.append(measure(name, ends[0], ends[1], verb, "higher", "lower"))
-    normalised = "compared as time per litre of circuit" if by_volume else BY_VOLUME_UNKNOWN
-    why = "the two did not pass through a common range of pressures"
+        after = Argument("after", None if by_volume else _Q.TIME, known(common, "s/L" if by_volume else "s"))
+        key = "last_pressure" if equal else "pressure_after_per_liter" if by_volume else "pressure_after"
+        measures.append(measure(key, ends[0], ends[1], after))
+    normalised = "time_per_liter" if by_volume else "volume_unknown"
     return Comparison(
-        a=curve_a, b=curve_b, x_label="Pumping time per litre of circuit" if by_volume else "Pumping time",
+        a=curve_a, b=curve_b, x_label="Pumping time per liter of circuit" if by_volume else "Pumping time",
         x_unit="s/L" if by_volume else "s", y_label="Vacuum", y_unit="Pa", log_y=True, normalised=normalised,
-        measures=tuple(measures), finding=finding_of("compare.pull-down", a, b, measures, normalised, why),
+        measures=tuple(measures),
+        finding=finding_of("compare.pull-down", a, b, measures, normalised, "no_common_range"),
     )  # fmt: skip
 
 
@@ -125,4 +126,13 @@ def _pressure_at(run: Run, after_s: float | None) -> Value:
     return known(sum(part) / 6.0, "Pa", math.hypot(scatter(data) / math.sqrt(6.0), run.series.u_scale))
 
 
-COMPARING = Comparing("Two pull-downs", side, compare)
+_MEASURES = {
+    "pumping": MeasureWords(lambda f: f"pumping from {f('high')} to {f('low')}", "took", "more time", "less time"),
+    "pumping_per_liter": MeasureWords(
+        lambda f: f"pumping from {f('high')} to {f('low')} per liter", "took", "more time", "less time"
+    ),
+    "last_pressure": MeasureWords(lambda f: "last pressure", "ended", "higher", "lower"),
+    "pressure_after": MeasureWords(lambda f: f"pressure after {f.rough('after')}", "was", "higher", "lower"),
+    "pressure_after_per_liter": MeasureWords(lambda f: f"pressure after {f('after')}", "was", "higher", "lower"),
+}
+COMPARING = Comparing("Two pull-downs", side, compare, _MEASURES)

@@ -5,16 +5,16 @@ from collections.abc import Iterable
 
 from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, known, number, unknown
 from logger.stages.comparison import (
     POINTS,
     Comparing,
     Comparison,
     Curve,
     Fact,
+    MeasureWords,
     NothingToCompare,
     Run,
-    by_difference,
     ends_u,
     finding_of,
     first_pressure,
@@ -24,8 +24,7 @@ from logger.stages.inputs import StageInputs
 from logger.stages.recovery.analysis import RecoveryResult, RecoveryStep
 from logger.stages.recovery.definition import Recovery
 from logger.statistics.block_means import blocks
-from logger.statistics.ratio import Measure, crossing, measure
-from logger.wording.numbers import mass
+from logger.statistics.ratio import Measure, by_difference, crossing, measure
 from logger.wording.values import rough
 
 _Q = Quantity
@@ -45,7 +44,7 @@ def side(now: StageInputs[Recovery], result: RecoveryResult | None, name: str) -
     facts = (
         Fact("Recovered", result.recovered, _Q.MASS),
         Fact("Rate while liquid came", _bare(result.liquid_rate), _Q.MASS_RATE),
-        Fact("Rate while vapour came", _bare(result.vapour_rate), _Q.MASS_RATE),
+        Fact("Rate while vapor came", _bare(result.vapour_rate), _Q.MASS_RATE),
         Fact("Condensing over ambient", result.condensing_over_ambient, _Q.TEMPERATURE_DIFFERENCE),
         *first_pressure(now, "cylinder_pressure", "Cylinder pressure at the start", begin_s),
     )
@@ -89,21 +88,17 @@ def compare(a: Run, b: Run) -> Comparison:
     if len(curve_a.x) >= 5 and len(curve_b.x) >= 5 and top > 10.0 * max(u_a, u_b, 1e-9):
         marks = [0.5 * top, 0.9 * top]
         mean_a, mean_b = _mean_rate(curve_a, top, u_a, unit), _mean_rate(curve_b, top, u_b, unit)
-        measures.append(measure("mean rate over the common part", mean_a, mean_b, "recovered", "faster", "slower"))
+        measures.append(measure("mean_rate", mean_a, mean_b))
         for level in marks:
-            name = f"time to {level:.0%} of the charge" if by_charge else f"time to {mass(level)}"
-            measures.append(
-                measure(
-                    name, _time_to(curve_a, level, u_a), _time_to(curve_b, level, u_b), "took", "more time", "less time"
-                )
-            )
+            at = number(*(("share", _Q.RATIO) if by_charge else ("mass", _Q.MASS)), known(level, unit))
+            measures.append(measure("time_to", _time_to(curve_a, level, u_a), _time_to(curve_b, level, u_b), at))
         measures += _condensing(a.result, b.result)
-    normalised = "compared as share of the charge" if by_charge else "not normalised: a charge is not known for both"
-    why = "nothing was recovered over a part common to both"
+    normalised = "share_of_charge" if by_charge else "charge_unknown"
     return Comparison(
         a=curve_a, b=curve_b, x_label="Time since the start",
         y_label="Recovered, share of the charge" if by_charge else "Recovered", y_unit=unit, normalised=normalised,
-        measures=tuple(measures), finding=finding_of("compare.recovery", a, b, measures, normalised, why),
+        measures=tuple(measures),
+        finding=finding_of("compare.recovery", a, b, measures, normalised, "nothing_recovered"),
     )  # fmt: skip
 
 
@@ -114,7 +109,7 @@ def _condensing(a: RecoveryResult | None, b: RecoveryResult | None) -> list[Meas
     one, two = a.condensing_over_ambient, b.condensing_over_ambient
     if one.number is None or two.number is None:
         return []
-    return [by_difference("condensing over ambient", one, two, "condensed", "hotter", "cooler")]
+    return [by_difference("condensing_over_ambient", one, two, _Q.TEMPERATURE_DIFFERENCE)]
 
 
 def _recovered(run: Run, scale: float) -> Curve:
@@ -145,4 +140,12 @@ def _mean_rate(curve: Curve, top: float, u: float, unit: str) -> Value:
     return known(rate, rate_unit, rate * math.hypot(min(u_took / took, 10.0), math.sqrt(2.0) * u / (0.96 * top)))
 
 
-COMPARING = Comparing("Two recoveries", side, compare)
+_MEASURES = {
+    "mean_rate": MeasureWords(lambda f: "mean rate over the common part", "recovered", "faster", "slower"),
+    "time_to": MeasureWords(
+        lambda f: f"time to {f.whole('share')} of the charge" if f.has("share") else f"time to {f('mass')}",
+        "took", "more time", "less time",
+    ),
+    "condensing_over_ambient": MeasureWords(lambda f: "condensing over ambient", "condensed", "hotter", "cooler"),
+}  # fmt: skip
+COMPARING = Comparing("Two recoveries", side, compare, _MEASURES)

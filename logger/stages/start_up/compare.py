@@ -4,13 +4,14 @@ import math
 
 from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.stages.comparison import POINTS, Comparing, Comparison, Curve, NothingToCompare, Run, by_difference
+from logger.stages.comparison import POINTS, Comparing, Comparison, Curve, MeasureWords, NothingToCompare, Run
 from logger.stages.inputs import StageInputs
 from logger.stages.start_up.analysis import StartUpResult
 from logger.stages.start_up.definition import StartUp
-from logger.stages.start_up.findings import WORTH_NAMING, compare_finding
+from logger.stages.start_up.findings import FIGURES, WORTH_NAMING, compare_finding
 from logger.stages.start_up.words import LABELS, WORDS
 from logger.statistics.block_means import blocks
+from logger.statistics.ratio import by_difference
 from logger.wording.book import Book
 from logger.wording.values import Shown
 
@@ -35,11 +36,9 @@ def compare(a: Run, b: Run) -> Comparison:
     return Comparison(
         a=_curve(a, drawn), b=_curve(b, drawn), x_label="Time since the stage began",
         y_label=LABELS[drawn].capitalize() if drawn else "", y_unit="K",
-        normalised="compared as they are: each is the mean of the window that was judged",
+        normalised="as_they_are",
         measures=tuple(
-            by_difference(
-                LABELS[n], before[n], after[n], "is", "higher", "lower", WORTH_NAMING.get(before[n].unit, 0.0)
-            )
+            by_difference(n, before[n], after[n], FIGURES[n], WORTH_NAMING.get(before[n].unit, 0.0))
             for n in both
         ),
         finding=compare_finding(before, after),
@@ -53,4 +52,9 @@ def _curve(run: Run, drawn: str | None) -> Curve:
     return Curve(run.label, tuple(data.t_s), tuple(data.value))
 
 
-COMPARING = Comparing("Two start-ups", side, compare, Quantity.PRESSURE_DIFFERENCE)
+def _words(label: str) -> MeasureWords:
+    return MeasureWords(lambda f: label, "is", "higher", "lower")
+
+
+_MEASURES = {name: _words(label) for name, label in LABELS.items()}
+COMPARING = Comparing("Two start-ups", side, compare, _MEASURES, Quantity.PRESSURE_DIFFERENCE)

@@ -51,7 +51,7 @@ class Baseline:
 class JobOpened(Event):
     """profiles: the user's own acceptance profiles, as in their file. blends: the user's own, whole.
 
-    earlier_additions: what earlier jobs of the appliance added (stages/charging/leak_record.py), None when they were
+    earlier_additions: what earlier jobs of the appliance added (stages/charging/carry.py), None when they were
     not looked for. earlier_complete: all of them were read.
     """
 

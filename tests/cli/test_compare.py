@@ -104,7 +104,7 @@ def test_a_subcooler_at_the_outlet(command: Command, tmp_path: Path) -> None:
     assert status == 0, said
     assert "THEY DIFFER BY MORE THAN THE UNCERTAINTY" in said
     assert "A without <subcooler>" in flat(said) and "INVENTED DATA" in said
-    cooler = re.search(r"B condensed ([\d.]+) °F \([\d.]+ K\) cooler", flat(said))
+    cooler = re.search(r"B condensed ([\d.]+) °F cooler", flat(said))
     assert cooler is not None and float(cooler[1]) > 10.0
     assert "Compared as share of the charge" in said and "One run of each" in said
     assert max(map(len, said.partition("written")[0].splitlines())) <= 80

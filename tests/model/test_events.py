@@ -18,13 +18,16 @@ from logger.model.codec import EVENT_CLASSES, details_of, event_bytes, event_fro
 from logger.model.cylinder import MonthOnly
 from logger.model.errors import EventError
 from logger.model.events import Event, GapNoted, NoteWritten, StageBegun, UnknownEvent
+from logger.model.finding import Finding, Verdict, worded
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT, LineField, ModbusPort, Register, TextPort
+from logger.model.points import Quantity
 from logger.model.rig import RigChannel, RigDevice
-from logger.model.value import Value
+from logger.model.value import Argument, Code, Value
 from logger.pipeline.job_state import JobState
 
 T0_NS = 1_772_467_200_000_000_000
-GOLDEN = Path(__file__).with_name("events.jsonl").read_bytes().splitlines()
+# Version 0.1.0 wrote a time into each finding that was never set; it is not written any more.
+GOLDEN = Path(__file__).with_name("events.jsonl").read_bytes().replace(b'"t_ns":null,"text"', b'"text"').splitlines()
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | st.text(max_size=8),
     lambda inner: st.lists(inner, max_size=2) | st.dictionaries(st.text(max_size=5), inner, max_size=2),
@@ -43,6 +46,15 @@ SCALARS: dict[Any, st.SearchStrategy[Any]] = {
     Value: st.builds(Value, NUMBERS, st.text(max_size=3), st.none() | NUMBERS, note=st.none() | st.text(max_size=9))
     | st.builds(Value, st.none(), st.text(max_size=3), problem=st.text(min_size=1, max_size=9)),
 }  # fmt: skip
+SCALARS[Argument] = st.builds(Argument, st.text(max_size=12), st.sampled_from(Quantity), SCALARS[Value]) | st.builds(
+    Argument, st.text(max_size=12), st.sampled_from(Code), st.text(max_size=12)
+)
+TOLD = st.text(max_size=12)
+SCALARS[Finding] = st.builds(
+    Finding, TOLD, st.sampled_from(Verdict), st.lists(SCALARS[Argument], max_size=2).map(tuple)) | (
+    st.builds(worded, TOLD, st.sampled_from(Verdict), TOLD, TOLD, TOLD, TOLD,
+              st.lists(st.tuples(TOLD, SCALARS[Value]), max_size=2).map(tuple))
+)  # fmt: skip
 MINIMAL_JOB = {"job_id": "j", "refrigerant": "R-22"}
 NO_REASON = [["x", {"number": None, "unit": "K"}]]
 FINDING = {"key": "k", "verdict": "pass", "headline": "", "text": ""}
@@ -173,7 +185,7 @@ def test_events_of_an_earlier_version_are_read_as_todays(monkeypatch: pytest.Mon
         ({"type": "job-opened", "job": {"job_id": "j"}}, "job: refrigerant is missing"),
         ({"type": "job-opened", "job": MINIMAL_JOB | {"full_charge_kg": "9"}}, "job: full_charge_kg: '9' is no number"),
         ({"type": "job-opened", "job": MINIMAL_JOB | {"recovery_machine_made": "May"}}, "'May' is no date"),
-        ({"type": "finding", "stage": 1, "finding": {"key": "k", "verdict": "so so"}}, "finding: headline is missing"),
+        ({"type": "finding", "stage": 1, "finding": {"key": "k", "verdict": "so so"}}, "'so so' is none of pass, fail"),
         ({"type": "finding", "stage": 1, "finding": FINDING | {"verdict": "so so"}}, "'so so' is none of pass, fail"),
         ({"type": "finding", "stage": 1, "finding": FINDING | {"inputs": [["x", REASONLESS]]}}, "inputs: a Value"),
         ({"type": "setting", "key": "units", "value": None}, "value: None is no"),

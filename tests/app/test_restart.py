@@ -81,7 +81,7 @@ def test_killed_in_the_middle_of_a_stage_it_goes_on_as_if_it_had_not_been(tmp_pa
         assert bool(found["closing_s"]) is (scenario == "charging")
         assert found["closing_s"] != CLOSING_S, "the closing time was learned before"
         if scenario == "recovery":
-            assert found["advice"][0].startswith("Vapour comes since"), "known since before the kill"
+            assert found["advice"][0].startswith("Pulling VAPOR for"), "known since before the kill"
 
 
 def same(found: Any, wanted: Any) -> None:

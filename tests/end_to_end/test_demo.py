@@ -30,7 +30,7 @@ def test_the_demonstration(tmp_path: Path) -> None:
     out = tmp_path / "demo"
     said = rimelog(tmp_path, "demo", "--no-view", "--out", out, patience_s=PATIENCE_S)
     assert said.startswith("Invented demonstration")
-    assert said.rstrip().endswith("Everything that was checked holds.")
+    assert said.rstrip().endswith("Everything was checked, and holds.")
     found = _findings(said)
     for name, wanted in FOUND.items():
         missing = [one for one in wanted if not any(re.match(one, told.casefold()) for told in found[name])]

@@ -30,6 +30,7 @@ from logger.api.private_socket import listen_at
 
 MAX_STREAMS = 16
 MAX_BUCKETS = 2000
+GRACE_S = 1.5  # for answers under way when the daemon ends
 PREFIX = "/api/v1"
 
 
@@ -177,8 +178,10 @@ class ApiServer:
             for door in self._doors:
                 door.cancel()
             self._server.should_exit = True
-            self._server.force_exit = True
-            await asyncio.wait([self._serving, *self._doors], timeout=3)
+            _, waiting = await asyncio.wait([self._serving, *self._doors], timeout=GRACE_S)
+            self._server.force_exit = True  # a reader that does not go holds nothing up
+            if waiting:
+                await asyncio.wait(waiting, timeout=GRACE_S)
         self._socket.close()
         if self._private is not None and self.private is not None:
             self._private.close()

@@ -13,8 +13,13 @@ class Follower:
     """left_behind: nothing is added any more; what is in the queue is whole up to there."""
 
     def __init__(self) -> None:
-        self.queue: asyncio.Queue[Told] = asyncio.Queue(FOLLOWER_QUEUE)
+        self.queue: asyncio.Queue[Told | None] = asyncio.Queue(FOLLOWER_QUEUE + 1)
         self.left_behind = False
+
+    def leave(self) -> None:
+        """None after what is in the queue: whoever waits for more is told that there is none."""
+        self.left_behind = True
+        self.queue.put_nowait(None)
 
 
 class Broadcaster:
@@ -32,15 +37,21 @@ class Broadcaster:
         for follower in list(self.followers):
             if name == "snapshot" and follower.queue.qsize() > 2:
                 continue  # a slow reader gets a later one
-            if follower.queue.full():
-                follower.left_behind = True
+            if follower.queue.qsize() >= FOLLOWER_QUEUE:
                 self.followers.discard(follower)
+                follower.leave()
             else:
                 follower.queue.put_nowait((name, record_id, data))
 
+    def end(self) -> None:
+        """The job is stored and closed: every stream ends after what it was told."""
+        for follower in list(self.followers):
+            self.followers.discard(follower)
+            follower.leave()
+
     async def _queued(self, follower: Follower) -> AsyncIterator[Told]:
         try:
-            while not (follower.left_behind and follower.queue.empty()):
-                yield await follower.queue.get()
+            while (told := await follower.queue.get()) is not None:
+                yield told
         finally:
             self.followers.discard(follower)

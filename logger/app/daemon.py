@@ -66,6 +66,7 @@ class Daemon:
         self.feeds: dict[str, DeviceFeed] = {}
         self.relays: list[Relay] = []
         self.awake: dict[str, Any] = {}
+        self.log = ""  # the file of this program's own messages
         self.channels: dict[str, str | None] = {}  # how someone is reached: channel -> its problem
         self.catch_up: CatchUp | None = None  # of a job that goes on: what was before
         self.stopping = asyncio.Event()
@@ -232,6 +233,7 @@ class Daemon:
                 "store": self.recorder.shape(),
                 "awake": self.awake,
                 "channels": self.channels,
+                "log": self.log,
                 "software": SOFTWARE.partition(" ")[2],
                 "speed": self.speed,
             },

@@ -6,6 +6,7 @@ import logging
 import os
 import secrets
 import signal
+import sys
 from collections.abc import Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -37,7 +38,8 @@ OPENING_S = 0.3  # for a last request to open to be on the wire
 class RunSettings:
     """speed: the record's seconds per real second, above 1 only for demonstrations with a simulated rig.
 
-    catalogue: what the user knows. A job takes from it the blends that it rests on.
+    catalogue: what the user knows. A job takes from it the blends that it rests on. interrupted: whether Ctrl-C ends
+    it now; False where a person is asked first. log: file that its messages are in, shown in the state.
     """
 
     rig: Rig
@@ -51,10 +53,12 @@ class RunSettings:
     sign: Callable[[bytes], str] | None = None
     anchors: Path | None = None
     accept_lost_tail: bool = False
+    log: Path | None = None
     catalogue: Catalogue = SHIPPED
     kept_cylinder: Callable[[str], Cylinder | None] = lambda name: None
     earlier: Callable[[Job], dict[str, Any]] = lambda job: {}
     on_start: Callable[[Daemon], None] = lambda daemon: None
+    interrupted: Callable[[Daemon], bool] = lambda daemon: True
     helpers: tuple[Callable[[Daemon], Awaitable[None]], ...] = ()
 
 
@@ -73,13 +77,16 @@ def faster(speed: float) -> Callable[[], Reading]:
     return read
 
 
-async def run(settings: RunSettings) -> None:
-    """Until a signal, `rimelog stop`, or a failure of the daemon itself. Raises StoreError, AppError, LinkError."""
+async def run(settings: RunSettings) -> bool:
+    """Until a signal, `rimelog stop`, or a failure of the daemon itself. Raises StoreError, AppError, LinkError.
+
+    Whether a person ended it (`rimelog stop`, Ctrl-C), and not the system (a shut-down, a closed window).
+    """
     check_supported(settings.rig)
     clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
     daemon.kept_cylinder, daemon.earlier = settings.kept_cylinder, settings.earlier
-    daemon.engine.user_catalogue = settings.catalogue
+    daemon.engine.user_catalogue, daemon.log = settings.catalogue, str(settings.log or "")
     daemon.open(
         settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.anchors,
         settings.accept_lost_tail,
@@ -87,11 +94,12 @@ async def run(settings: RunSettings) -> None:
     server = ApiServer(daemon, token := secrets.token_urlsafe(32), private=socket_path(settings.directory))
     run_file: Path | None = None
     running: list[Connection[Any]] = []
+    by_system: set[int] = set()
     try:
         await server.start()
         address = Address(settings.job_id, server.port, token, os.getpid(), str(server.private or ""))
         run_file = write_address(settings.directory, address)
-        _stop_on_signals(daemon.stopping)
+        by_system = _stop_on_signals(daemon, settings.interrupted)
         running = connections(daemon, settings.rig, settings.speed)
         tasks = [
             asyncio.create_task(s.run(), name=f"device {d.name}")
@@ -108,9 +116,11 @@ async def run(settings: RunSettings) -> None:
         await _let_go(daemon)
         await asyncio.gather(*(_stopped(s) for s in running))
         await daemon.close()
+        daemon.broadcaster.end()
         await server.stop()
         if run_file is not None:
             run_file.unlink(missing_ok=True)
+    return not by_system
 
 
 async def _tick(daemon: Daemon) -> None:
@@ -198,10 +208,24 @@ async def _stopped(connection: Connection[Any]) -> None:
             await connection.stop()
 
 
-def _stop_on_signals(stopping: asyncio.Event) -> None:
+def _stop_on_signals(daemon: Daemon, interrupted: Callable[[Daemon], bool]) -> set[int]:
+    """Ctrl-C when `interrupted` says so, SIGTERM and a closed window at once. The system's signals that came."""
+    came: set[int] = set()
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
+
+    def stop(number: int) -> None:
+        if number != signal.SIGINT:
+            came.add(number)
+        elif not interrupted(daemon):
+            return
+        daemon.stopping.set()
+
+    numbers = [signal.SIGINT, signal.SIGTERM]
+    if sys.platform != "win32" and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # nohup
+        numbers.append(signal.SIGHUP)
+    for number in numbers:
         try:
-            loop.add_signal_handler(number, stopping.set)
+            loop.add_signal_handler(number, stop, number)
         except NotImplementedError:  # Windows: handlers run in the main thread, outside the loop
-            signal.signal(number, lambda *_: loop.call_soon_threadsafe(stopping.set))
+            signal.signal(number, lambda got, _: loop.call_soon_threadsafe(stop, got))
+    return came

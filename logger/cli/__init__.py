@@ -10,7 +10,8 @@ from logger import __version__
 
 # command name -> (module, attribute, one line of help)
 COMMANDS: dict[str, tuple[str, str, str]] = {
-    "run": ("logger.cli.run", "run", "Log the devices of a rig until stopped."),
+    "start": ("logger.cli.start", "start", "Start logging, apart from this window."),
+    "run": ("logger.cli.run", "run", "Log in this window until stopped."),
     "demo": ("logger.cli.demo", "demo", "Show the whole job on an invented plant, in about a minute."),
     "view": ("logger.cli.view", "view", "Watch the running job on this terminal."),
     "status": ("logger.cli.acts", "status", "Print what the running job shows now."),
@@ -21,7 +22,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "ack": ("logger.cli.acts", "ack", "Acknowledge alarms."),
     "shelve": ("logger.cli.acts", "shelve", "Silence one alarm for a stated time."),
     "permit": ("logger.cli.acts", "permit", "Hold the recovery machine's supply through a device's relay, or not."),
-    "stop": ("logger.cli.acts", "stop", "End the running daemon; everything is stored."),
+    "stop": ("logger.cli.acts", "stop", "Stop the logger; everything is stored."),
     "find": ("logger.cli.devices", "find", "List the ports that answer."),
     "rig": ("logger.cli.devices", "rig", "Write or check a rig file."),
     "jobs": ("logger.cli.jobs", "jobs", "List the jobs on this computer."),

@@ -170,5 +170,5 @@ def permit_release(hold: str, operator: str, job: str | None) -> None:
 @click.command()
 @JOB_OPTION
 def stop(job: str | None) -> None:
-    """End the running daemon; everything is stored."""
+    """Stop the logger; everything is stored."""
     click.echo(client(job).act("stop")["text"])

@@ -1,85 +1,76 @@
-"""`rimelog run`: the daemon in the foreground."""
+"""`rimelog run`: the logger in the foreground."""
 
+import asyncio
+import contextlib
 import logging
+import sys
+import time
 from collections.abc import Callable
+from logging.handlers import RotatingFileHandler
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+from logger.cli.job_options import JobWords, go_on_options, job_options, rig_argument
+
+if TYPE_CHECKING:
+    from logger.app.daemon import Daemon
+    from logger.store.place import JobPlace
+
+LOG_BYTES = 1_000_000
+ASKED_FOR_S = 15.0  # a second Ctrl-C within this time stops
 
 
 @click.command()
-@click.argument("rig_file", metavar="RIG.toml", type=FILE)
-@click.option("--job-file", type=FILE, help="Job file (TOML).")
-@click.option("--continue", "continued", metavar="JOB", help="Go on with a job: its id, or `latest`.")
-@click.option("--job", "job_id", metavar="ID", help="Id for the new job; by default today's date and a number.")
-@click.option("--refrigerant", help="Without a job file: the refrigerant, such as R-407C.")
-@click.option("--charge", help="Without a job file: the appliance's full charge, such as 220lb.")
-@click.option("--customer", help="Without a job file: whose machine it is.")
-@click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
-@click.option(
-    "--accept-lost-tail",
-    is_flag=True,
-    help="Go on although records are known to be gone, or no checkpoint saw them.",
-)
+@rig_argument
+@go_on_options
+@job_options
 @click.option("--speed", type=float, default=1.0, hidden=True, help="Record seconds per second; demonstrations only.")
 @click.option("--while-input", is_flag=True, hidden=True, help="End when standard input does; for demonstrations.")
-@click.option("--no-sound", is_flag=True, help="Never play the alarm tone.")
-@click.option("--quiet", is_flag=True, help="Print nothing but trouble.")
+@click.option("--apart", is_flag=True, hidden=True, help="Started by `rimelog start`: no terminal to talk to.")
+@click.option("--resume", is_flag=True, hidden=True, help="Go on with the job that a reboot cut; for the service.")
+@click.option("--quiet", is_flag=True, help="Print only problems.")
 def run(
-    rig_file: Path,
-    job_file: Path | None,
+    rig_file: Path | None,
     continued: str | None,
     job_id: str | None,
-    refrigerant: str | None,
-    charge: str | None,
-    customer: str | None,
-    units: str,
     accept_lost_tail: bool,
     speed: float,
     while_input: bool,
+    apart: bool,
+    resume: bool,
     no_sound: bool,
     quiet: bool,
+    **typed: Any,
 ) -> None:
-    """Log the devices of RIG.toml until stopped (Ctrl-C or `rimelog stop`).
+    """Log the devices of RIG.toml in this window until stopped (Ctrl-C or `rimelog stop`).
 
-    Everything is stored as it arrives. Other terminals steer and watch: `rimelog stage begin recovery`,
-    `rimelog view`.
+    Everything is stored as it arrives. Other windows steer and watch: `rimelog stage begin recovery`, `rimelog view`.
+    `rimelog start` does the same apart from any window.
     """
-    import asyncio
-
     from logger.app.connections import check_supported
     from logger.app.earlier_jobs import earlier_jobs
     from logger.app.service import RunSettings
     from logger.app.service import run as run_daemon
     from logger.cli.helpers import helpers, kept_cylinder, say_start, signer
+    from logger.cli.job_options import chosen_job, chosen_rig, refuse_devices_in_use, resumable
     from logger.cli.quantities import user_catalogue
-    from logger.clock import local_day
-    from logger.config.job_file import JobSetup, job_from_words, load_job
-    from logger.config.rig_file import load_rig
-    from logger.store.place import anchors_dir, find_job, job_place, new_job
+    from logger.store.place import anchors_dir
 
-    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    if resume:
+        cut = resumable()
+        if cut is None:
+            click.echo("No job was cut off: nothing to go on with.")
+            return
+        continued = cut.job_id
     catalogue = user_catalogue()
-    rig = load_rig(rig_file)
+    words = JobWords(continued=continued, job_id=job_id, **typed)
+    rig = chosen_rig(rig_file, continued)
     check_supported(rig)
-    setup: JobSetup | None = None
-    if continued is not None:
-        place = find_job(continued)
-    else:
-        read: Callable[[str], JobSetup]
-        if job_file is not None:
-            path = job_file
-            read = lambda job: load_job(path, job, catalogue)  # noqa: E731
-        elif refrigerant is not None:
-            words = {"refrigerant": refrigerant, "full_charge": charge, "customer": customer, "units": units}
-            read = lambda job: job_from_words({k: v for k, v in words.items() if v}, job, catalogue)  # noqa: E731
-        else:
-            raise click.UsageError("name a --job-file, a --refrigerant, or --continue a job")
-        read("checked first, so that a wrong file leaves no empty job behind")
-        place = job_place(job_id) if job_id else new_job(local_day())
-        setup = read(place.job_id)
+    refuse_devices_in_use(rig, words.own_id)
+    place, setup = chosen_job(words, catalogue)
+    _messages_to(place, apart)
     settings = RunSettings(
         rig=rig,
         job=setup.job if setup else None,
@@ -92,12 +83,61 @@ def run(
         sign=signer(),
         anchors=anchors_dir(),
         accept_lost_tail=accept_lost_tail,
+        log=place.log_file,
         catalogue=catalogue,
         kept_cylinder=lambda name: kept_cylinder(name, catalogue),
         earlier=earlier_jobs,
-        on_start=lambda daemon: None if quiet else say_start(daemon),
+        on_start=_started(place, None if quiet else say_start),
+        interrupted=_asking(place) if sys.stdin.isatty() else lambda daemon: True,
         helpers=helpers(sound=not no_sound, demonstration=speed > 1, tied=while_input),
     )
-    asyncio.run(run_daemon(settings))
+    by_person = asyncio.run(run_daemon(settings))
+    if by_person:
+        place.going_on_file.unlink(missing_ok=True)
     if not quiet:
-        click.echo(f"job {place.job_id} is stored in {place.file}")
+        with contextlib.suppress(OSError):  # the window was closed
+            click.echo(f"job {place.job_id} is stored in {place.file}")
+
+
+def _messages_to(place: "JobPlace", apart: bool) -> None:
+    """The program's own messages: to this window and the job's log file; apart, standard error is that file."""
+    handlers: list[logging.Handler] = [logging.StreamHandler()]
+    if not apart:
+        handlers.append(RotatingFileHandler(place.log_file, maxBytes=LOG_BYTES, backupCount=1))
+    handlers[-1].setFormatter(
+        logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s", "%Y-%m-%d %H:%M:%S %z")
+    )
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s", handlers=handlers)
+
+
+def _started(place: "JobPlace", say: "Callable[[Daemon], None] | None") -> "Callable[[Daemon], None]":
+    def on_start(daemon: "Daemon") -> None:
+        place.going_on_file.touch(mode=0o600)
+        if say is not None:
+            say(daemon)
+
+    return on_start
+
+
+def _asking(place: "JobPlace") -> "Callable[[Daemon], bool]":
+    """Whether a Ctrl-C ends the logger: in mid-stage only the second one does."""
+    asked_at: list[float] = []
+
+    def interrupted(daemon: "Daemon") -> bool:
+        stage = daemon.engine.model.state.stage
+        if stage is None or (asked_at and time.monotonic() - asked_at[-1] < ASKED_FOR_S):
+            if stage is not None:
+                click.echo(f"\nThe stage stays open. Go on with: rimelog start --continue {place.job_id}")
+            return True
+        from logger.stages import registry
+
+        asked_at.append(time.monotonic())
+        click.echo(
+            f"\n{registry.label(stage.kind)} is running. Logging goes on.\n"
+            f"  Stop all the same: Ctrl-C again within {ASKED_FOR_S:.0f} s. The stage stays open;\n"
+            f"  `rimelog start --continue {place.job_id}` goes on with it.\n"
+            "  End the stage first: `rimelog stage end`. All done: `rimelog finish`."
+        )
+        return False
+
+    return interrupted

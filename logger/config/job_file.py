@@ -42,6 +42,9 @@ class JobTable(Table):
     site: str = Field(default="", max_length=200)
     appliance: str = Field(default="", max_length=200)
     technician: str = Field(default="", max_length=200)
+    certification: str = Field(default="", max_length=80)
+    company: list[Annotated[str, Field(max_length=200)]] = Field(default_factory=list, max_length=6)
+    recovery_machine: str = Field(default="", max_length=200)
     volume: str | None = None
     volume_u: str | None = None
     pump_ultimate: str | None = None
@@ -148,6 +151,9 @@ def job_of(table: JobTable, job_id: str, problems: Problems, catalogue: Catalogu
         site=table.site,
         appliance=table.appliance,
         technician=table.technician,
+        certification=table.certification,
+        company=tuple(table.company),
+        recovery_machine=table.recovery_machine,
         volume_m3=volume,
         volume_u_m3=volume_u,
         pump_ultimate_pa=problems.quantity("job.pump_ultimate", table.pump_ultimate, Quantity.VACUUM),

@@ -12,7 +12,8 @@ class Job:
     volume_m3: internal volume of the circuit, None when unknown (then no leak rate is given).
     volume_u_m3: its standard uncertainty. jurisdiction: "us", "un" or "strictest".
     pump_ultimate_pa: what the vacuum pump is stated to reach.
-    recovery_machine_made: when the recovery equipment was made (40 CFR 82.156).
+    certification: the technician's number. company: lines of the block on the report.
+    recovery_machine: its name. recovery_machine_made: when the recovery equipment was made (40 CFR 82.156).
     appliance_class: "comfort-cooling", "commercial" or "industrial" (40 CFR 82.157).
     """
 
@@ -23,6 +24,9 @@ class Job:
     site: str = ""
     appliance: str = ""
     technician: str = ""
+    certification: str = ""
+    company: tuple[str, ...] = ()
+    recovery_machine: str = ""
     volume_m3: float | None = None
     volume_u_m3: float | None = None
     pump_ultimate_pa: float | None = None

@@ -33,5 +33,7 @@ def status_lines(state: dict[str, Any]) -> list[str]:
     store = state.get("store", {})
     if store:
         lines.append(f"  {store['text']}")
+    if state.get("log"):
+        lines.append(f"  messages of the logger: {state['log']}")
     lines.append(f"  {state['caution']}")
     return lines

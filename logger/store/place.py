@@ -12,7 +12,7 @@ from pathlib import Path
 import platformdirs
 
 from logger.config import private_files
-from logger.store.errors import PlaceError
+from logger.store.errors import PlaceError, StoreError
 from logger.store.lock import holder_of
 
 DATA_VARIABLE = "RIMELOG_DATA"
@@ -37,6 +37,16 @@ class JobPlace:
     @property
     def run_file(self) -> Path:
         return self.directory / RUN_FILE
+
+    @property
+    def log_file(self) -> Path:
+        """The program's own messages while it writes this job."""
+        return self.directory / "logger.log"
+
+    @property
+    def going_on_file(self) -> Path:
+        """There from the beginning of a run until a person ends it: after a reboot such a job goes on."""
+        return self.directory / "going-on"
 
     @property
     def running(self) -> bool:
@@ -157,7 +167,7 @@ def find_job(text: str, data: Path | None = None) -> JobPlace:
     if not known:
         raise PlaceError(f"there are no jobs in {jobs_dir(data)}")
     if text == LATEST:
-        return known[-1]
+        return latest(known)
     fitting = [p for p in known if p.job_id == text] or [
         p for p in known if p.job_id.startswith(text) or p.job_id.endswith(text)
     ]
@@ -169,12 +179,38 @@ def find_job(text: str, data: Path | None = None) -> JobPlace:
     raise PlaceError(f"no job {text!r:.80}; the last ones are {listed}")
 
 
+def latest(places: list[JobPlace]) -> JobPlace:
+    """One that runs before one that does not, then the one begun last; an empty one only where all are."""
+    begun = {place.job_id: begun_ns(place) for place in places}
+    return max(places, key=lambda p: (p.running, begun[p.job_id] is not None, begun[p.job_id] or 0, p.job_id))
+
+
+def begun_ns(place: JobPlace) -> int | None:
+    """UTC when the job was begun, 0 when its file cannot be read; None for an empty job: no device was ever heard."""
+    from logger.model.records import FRAMES
+    from logger.store.reader import StoreReader
+
+    try:
+        with StoreReader(place.file) as reader:
+            first = next(reader.records(until_id=1), None)
+            if next(reader.records(kind=FRAMES), None) is None:
+                return None
+            return first.t0_ns if first is not None else 0
+    except StoreError:
+        return 0
+
+
+def running_jobs(data: Path | None = None) -> list[JobPlace]:
+    """Those that a daemon writes now and answers for."""
+    return [place for place in _folders(data) if place.run_file.is_file() and place.running]
+
+
 def running_address_file(job_id: str | None, data: Path | None = None) -> Path:
     """Address file of the daemon that writes `job_id`, or of the only daemon (whether or not one runs).
 
     A daemon is found by its address and its lock: its job file may just have been taken away.
     """
-    running = [place for place in _folders(data) if place.run_file.is_file() and place.running]
+    running = running_jobs(data)
     if job_id is not None:
         named = next((place for place in running if place.job_id == job_id), None)
         return named.run_file if named is not None else find_job(job_id, data).run_file

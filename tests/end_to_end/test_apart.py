@@ -1,0 +1,139 @@
+"""The night does not hang on a window: a logger started apart, Ctrl-C in mid-stage, devices in use, views left open."""
+
+import contextlib
+import os
+import re
+import signal
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pexpect
+import pytest
+
+from logger.api.client import Client, read_address
+from logger.store.lock import holder_of
+from logger.store.place import lock_path
+from tests.end_to_end.running import Sim, Stored, daemon, environment, rimelog, simulated, until
+
+PATIENCE_S = 60
+
+
+@contextlib.contextmanager
+def terminal(place: Path, *words: str | Path) -> Iterator[pexpect.spawn]:
+    """A command in a pty of its own; closing the pty is closing the window."""
+    child = pexpect.spawn(
+        sys.executable, ["-m", "logger", *map(str, words)], env=environment(place) | {"TERM": "xterm"},
+        cwd=str(place), timeout=PATIENCE_S, encoding="utf-8", dimensions=(24, 80),
+    )  # fmt: skip
+    try:
+        yield child
+    finally:
+        child.close(force=True)
+
+
+@pytest.fixture
+def scale(tmp_path: Path) -> Iterator[Sim]:
+    with simulated(tmp_path, "recovery", only=("scale",)) as sim:
+        yield sim
+
+
+def job_of(place: Path) -> Path:
+    (directory,) = (place / "data" / "jobs").iterdir()
+    return directory
+
+
+def test_start_asks_survives_its_window_and_is_stopped_and_gone_on_with(tmp_path: Path, scale: Sim) -> None:
+    with terminal(tmp_path, "start", scale.rig_file, "--no-sound") as window:
+        window.expect("Refrigerant in the system")
+        window.sendline("R-999")
+        window.expect("Refrigerant in the system")  # told and asked again
+        window.sendline("r407c")
+        window.expect("Full charge")
+        window.sendline("98kg")
+        window.expect("Customer")
+        window.sendline("Invented plant")
+        window.expect("System, by")
+        window.sendline("")
+        window.expect(r"job (\S+): logging, apart from this window \(process (\d+)\)")
+        pid = int(window.match.group(2))
+        window.expect("finish")
+    try:
+        job = job_of(tmp_path)
+        client = Client(read_address(job / "daemon.json"))
+        assert os.getsid(pid) == pid  # a session of its own: no terminal can end it
+        state = client.status()
+        assert state["job"]["refrigerant"] == "R-407C"
+        assert state["job"]["full_charge_kg"] == 98.0
+        assert state["log"] == str(job / "logger.log")
+        assert str(job / "logger.log") in rimelog(tmp_path, "status")
+        until(lambda: all(d["ok"] for d in client.status()["devices"]), "the scale is heard")
+        said = rimelog(tmp_path, "start", scale.rig_file, "--refrigerant", "R-22", status=2)
+        assert re.search(rf"scale .* in use by job {job.name}\b", said)
+        assert len(list(job.parent.iterdir())) == 1  # and no empty job is left behind
+        rimelog(tmp_path, "stop")
+        until(lambda: not (job / "going-on").exists(), "it has stopped")
+        rimelog(tmp_path, "start", "--continue", "latest", "--no-sound")  # the rig of its record
+        assert Client(read_address(job / "daemon.json")).status()["job"]["customer"] == "Invented plant"
+        rimelog(tmp_path, "stop")
+        until(lambda: not (job / "going-on").exists(), "it has stopped")
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+    stored = Stored(job / "job.rimelog")
+    assert stored.chain.holds
+    assert [e["continued"] for e in stored.of_type("run-begun")] == [False, True]
+
+
+def test_ctrl_c_in_mid_stage_asks_once_and_an_open_view_ends_without_a_traceback(tmp_path: Path, scale: Sim) -> None:
+    with terminal(tmp_path, "run", scale.rig_file, "--refrigerant", "R-407C", "--job", "j", "--no-sound") as window:
+        window.expect("job j: logging")
+        client = Client(read_address(tmp_path / "data" / "jobs" / "j" / "daemon.json"))
+        rimelog(tmp_path, "stage", "begin", "recovery")
+        with terminal(tmp_path, "view") as view:
+            view.expect("Recovery")
+            window.sendintr()
+            window.expect("Logging goes on")
+            window.expect("--continue j")
+            assert client.status()["stage"]["running"]
+            window.sendintr()
+            window.expect("is stored in")
+            window.expect(pexpect.EOF)
+            assert "Traceback" not in window.before
+            view.expect("NOT CURRENT")
+            view.send("q")
+            view.expect(pexpect.EOF)
+            assert "Traceback" not in view.before
+        window.close()
+        assert window.exitstatus == 0
+    assert "Traceback" not in (tmp_path / "data" / "jobs" / "j" / "logger.log").read_text()
+    stored = Stored(tmp_path / "data" / "jobs" / "j" / "job.rimelog")
+    assert stored.events[-1]["type"] == "run-ended"
+    assert not stored.of_type("stage-ended")
+
+
+def test_a_closed_window_ends_a_foreground_run_cleanly_and_the_service_goes_on_with_it(
+    tmp_path: Path, scale: Sim
+) -> None:
+    with terminal(tmp_path, "run", scale.rig_file, "--refrigerant", "R-407C", "--job", "j", "--no-sound") as window:
+        window.expect("job j: logging")
+        pid = window.pid
+    job = tmp_path / "data" / "jobs" / "j"
+    until(lambda: holder_of(lock_path(job / "job.rimelog")) is None, f"{pid} has ended")
+    assert Stored(job / "job.rimelog").events[-1]["type"] == "run-ended"
+    with daemon(tmp_path, Path("--resume"), "--quiet", job="j") as logger:
+        logger.ready()
+        assert logger.status()["job"]["job_id"] == "j"
+        rimelog(tmp_path, "stop")
+        assert logger.process.wait(PATIENCE_S) == 0
+    assert "No job was cut off" in rimelog(tmp_path, "run", "--resume")
+
+
+def test_options_that_would_change_nothing_are_refused(tmp_path: Path, scale: Sim) -> None:
+    with daemon(tmp_path, scale.rig_file) as logger:
+        logger.ready()
+        logger.stop()
+    said = rimelog(tmp_path, "run", scale.rig_file, "--continue", "job-1", "--refrigerant", "R-22", status=2)
+    assert "--refrigerant" in said
+    said = rimelog(tmp_path, "run", scale.rig_file, "--job", "job-1", "--refrigerant", "R-22", status=2)
+    assert "--continue job-1" in said

@@ -38,7 +38,7 @@ T = TypeVar("T")
 class Job1:
     """The daemon in this loop. `shown`: what its status says of a device."""
 
-    def __init__(self, directory: Path, task: "asyncio.Task[None]") -> None:
+    def __init__(self, directory: Path, task: "asyncio.Task[bool]") -> None:
         self.file, self._run_file, self._task = directory / "job.rimelog", directory / RUN_FILE, task
 
     async def state(self) -> Any:

@@ -1,0 +1,1004 @@
+/* See rimelog.h. Sections in brackets are those of ../SPEC.md. */
+#include "rimelog.h"
+
+#include <float.h>
+#include <string.h>
+
+#ifdef __AVR__
+#define FLASH_BYTE(at) pgm_read_byte(at)
+#define FLASH_U16(at) pgm_read_word(at)
+#define FLASH_U32(at) pgm_read_dword(at)
+#define FLASH_COPY(to, at, n) memcpy_P(to, at, n)
+#else
+#define FLASH_BYTE(at) (*(const uint8_t *)(at))
+#define FLASH_U16(at) (*(at))
+#define FLASH_U32(at) (*(at))
+#define FLASH_COPY(to, at, n) memcpy(to, at, n)
+#endif
+
+/* Where inlining costs an AVR more than the call: a function too long keeps its pointers on the stack. */
+#ifdef __GNUC__
+#define APART __attribute__((noinline))
+#else
+#define APART
+#endif
+
+#if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_BIG_ENDIAN__
+#define BYTE_AT(n, width) ((width)-1 - (n)) /* where the byte worth 256^n lies in a number */
+#else
+#define BYTE_AT(n, width) (n)
+#define LITTLE_ENDIAN_CHIP 1
+#endif
+
+#define STATUS_MS 2000u
+#define MAX_PERIOD_MS 86400000u
+#define MAX_ELAPSED_MS 60000u
+#define SHORTEST_BLOCK 6u
+#define MAX_TEXT 32u
+
+enum { CBOR_UINT, CBOR_NEGATIVE, CBOR_BYTES, CBOR_TEXT, CBOR_ARRAY, CBOR_MAP, CBOR_SIMPLE = 7, SIMPLE_TRUE = 21 };
+enum { CAN_RESEND = 1, CAN_SET_PERIOD = 2, HAS_OUTPUTS = 4 };
+
+/* Offsets in the payloads of requests [6, 8]. */
+enum { AT_INDEX = 2, AT_FIRST = 2, AT_COUNT = 6, AT_HOST_TIME = 2, AT_PERIOD = 3 };
+enum { AT_ACTION = 3, AT_TIMEOUT = 4, AT_BOOT = 6, AT_TICK = 10, AT_LAYOUT = 14, AT_GUARD = 18, AT_LOW = 19, AT_HIGH = 23 };
+enum { OPEN, HOLD_CLOSED };
+
+/* ---- numbers ----------------------------------------------------------------------------------------------------- */
+
+uint16_t rl_u16(const uint8_t *at)
+{
+    return (uint16_t)(at[0] | (uint16_t)at[1] << 8);
+}
+
+static inline uint32_t u32_at(const uint8_t *at)
+{
+    uint32_t number;
+#if LITTLE_ENDIAN_CHIP
+    memcpy(&number, at, sizeof number);
+#else
+    number = rl_u16(at) | (uint32_t)rl_u16(at + 2) << 16;
+#endif
+    return number;
+}
+
+uint32_t rl_u32(const uint8_t *at)
+{
+    return u32_at(at);
+}
+
+static APART void add(uint32_t *count, uint8_t more)
+{
+    *count += more;
+}
+
+static int32_t signed32(uint32_t bits)
+{
+    return bits <= INT32_MAX ? (int32_t)bits : (int32_t)(bits - 0x80000000u) + INT32_MIN;
+}
+
+/* Bit by bit: on an AVR as fast as by half bytes from a table in flash (some 130 cycles a byte), and a third as long. */
+uint32_t rl_crc32(uint32_t crc, uint8_t byte)
+{
+    uint8_t bits = 8;
+    crc ^= byte;
+    do {
+        bool odd = crc & 1u;
+        crc >>= 1;
+        if (odd)
+            crc ^= 0xEDB88320u;
+    } while (--bits > 0);
+    return crc;
+}
+
+int32_t rl_fit(uint8_t sample_type, int32_t raw)
+{
+    int32_t lowest = sample_type == RL_I16 ? -0x8000 : -0x800000;
+    uint8_t reason = (uint8_t)raw;
+    if (sample_type == RL_I32)
+        return raw;
+    if (raw >= INT32_MIN + 16) {
+        reason = 2; /* under range */
+        if (raw >= lowest + 16) {
+            reason = 3; /* over range */
+            if (raw < -lowest)
+                return raw;
+        }
+    }
+    return signed32((uint32_t)lowest | reason);
+}
+
+/* ---- frames [2] -------------------------------------------------------------------------------------------------- */
+
+void rl_frame_begin(rl_writer *w, uint8_t *bytes, uint8_t room)
+{
+    if (room > RL_MAX_FRAME)
+        room = RL_MAX_FRAME;
+    w->bytes = bytes;
+    w->n = 1;
+    w->room = room < 7 ? 0 : (uint8_t)(room - 5); /* CRC and delimiter come after it */
+}
+
+void rl_put(rl_writer *w, uint8_t byte)
+{
+    if (w->n < w->room)
+        w->bytes[w->n++] = byte;
+    else
+        w->room = 0;
+}
+
+void rl_put_number(rl_writer *w, uint32_t number, uint8_t width)
+{
+    for (; width > 0; width--, number >>= 8)
+        rl_put(w, (uint8_t)number);
+}
+
+static void put_bytes(rl_writer *w, const uint8_t *bytes, uint8_t n)
+{
+    for (; n > 0; n--)
+        rl_put(w, *bytes++);
+}
+
+static APART uint32_t crc_of(const uint8_t *bytes, uint8_t n, uint32_t crc)
+{
+    for (; n > 0; n--)
+        crc = rl_crc32(crc, *bytes++);
+    return crc;
+}
+
+uint8_t rl_frame_end(rl_writer *w)
+{
+    uint8_t *bytes = w->bytes, n = w->n, code = 0, i;
+    if (w->room == 0)
+        return 0;
+    w->room = (uint8_t)(n + 4);
+    rl_put_number(w, ~crc_of(bytes + 1, (uint8_t)(n - 1), 0xFFFFFFFFu), 4);
+    n = w->n;
+    bytes[n] = 0;
+    for (i = 1; i <= n; i++)
+        if (bytes[i] == 0) { /* a zero becomes a code byte: how far it is to the next one */
+            bytes[code] = (uint8_t)(i - code);
+            code = i;
+        }
+    return i;
+}
+
+void rl_receiver_init(rl_receiver *r, uint8_t *block, uint8_t size)
+{
+    r->block = block;
+    r->size = size;
+    r->n = 0;
+}
+
+/* Unstuffs in place; the payload then begins at block + 1. */
+static APART int16_t unstuff(uint8_t *block, uint8_t n)
+{
+    uint16_t at = 0;
+    if (n < SHORTEST_BLOCK)
+        return RL_E_SHORT;
+    while (at < n) {
+        uint8_t code = block[at];
+        block[at] = 0;
+        at = (uint16_t)(at + code);
+    }
+    if (at != n)
+        return RL_E_STUFFING;
+    if (crc_of(block + 1, (uint8_t)(n - 1), 0xFFFFFFFFu) != 0xDEBB20E3u) /* what every good frame leaves: ~0x2144DF1C */
+        return RL_E_CRC;
+    return (int16_t)(n - 5);
+}
+
+int16_t rl_receive(rl_receiver *r, uint8_t byte)
+{
+    uint8_t n = r->n;
+    if (byte == 0) {
+        r->n = 0;
+        return n == 0 || n > r->size ? 0 : unstuff(r->block, n);
+    }
+    if (n >= RL_MAX_FRAME)
+        return 0;
+    if (n < r->size)
+        r->block[n] = byte;
+    r->n = ++n;
+    return n == RL_MAX_FRAME ? RL_E_LONG : 0;
+}
+
+/* ---- CBOR [5] ---------------------------------------------------------------------------------------------------- */
+
+static void put_big_endian(rl_writer *w, uint16_t number)
+{
+    rl_put(w, (uint8_t)(number >> 8));
+    rl_put(w, (uint8_t)number);
+}
+
+void rl_cbor_head(rl_writer *w, uint8_t major, uint32_t argument)
+{
+    uint16_t high = (uint16_t)(argument >> 16), low = (uint16_t)argument;
+    major = (uint8_t)(major << 5);
+    if (high != 0) {
+        rl_put(w, major | 26);
+        put_big_endian(w, high);
+        put_big_endian(w, low);
+    } else if (low > 0xFF) {
+        rl_put(w, major | 25);
+        put_big_endian(w, low);
+    } else {
+        if (low < 24)
+            low |= major;
+        else
+            rl_put(w, major | 24);
+        rl_put(w, (uint8_t)low);
+    }
+}
+
+void rl_cbor_int(rl_writer *w, int32_t number)
+{
+    if (number < 0)
+        rl_cbor_head(w, CBOR_NEGATIVE, ~(uint32_t)number);
+    else
+        rl_cbor_head(w, CBOR_UINT, (uint32_t)number);
+}
+
+void rl_cbor_bytes(rl_writer *w, uint8_t major, const uint8_t *bytes, uint8_t n)
+{
+    rl_cbor_head(w, major, n);
+    put_bytes(w, bytes, n);
+}
+
+#if DBL_MANT_DIG == 24 /* as on an AVR: any number as it is */
+void rl_cbor_number(rl_writer *w, double number)
+{
+    uint32_t bits;
+    memcpy(&bits, &number, sizeof bits);
+    rl_put(w, 0xFA);
+    put_big_endian(w, (uint16_t)(bits >> 16));
+    put_big_endian(w, (uint16_t)bits);
+}
+#else
+/* By the bits of IEEE 754: a chip without floating point need not link its arithmetic. */
+void rl_cbor_number(rl_writer *w, double number)
+{
+    const uint64_t one = 1;
+    uint64_t bits, mantissa;
+    int exponent, width = 8;
+    bool negative;
+    memcpy(&bits, &number, sizeof bits);
+    negative = bits >> 63 != 0;
+    exponent = (int)(bits >> 52 & 0x7FF) - 1023;
+    mantissa = (bits & ((one << 52) - 1)) | one << 52;
+    if (bits << 1 == 0) {
+        rl_cbor_int(w, 0);
+        return;
+    }
+    if (exponent >= 0 && exponent < 31 && (mantissa & ((one << (52 - exponent)) - 1)) == 0) {
+        int32_t whole = (int32_t)(mantissa >> (52 - exponent));
+        rl_cbor_int(w, negative ? -whole : whole);
+        return;
+    }
+    if ((bits & 0x1FFFFFFFu) == 0 && exponent > -127 && exponent < 128) { /* 32 bits hold it, and no less */
+        bits = (uint64_t)negative << 31 | (uint64_t)(exponent + 127) << 23 | (mantissa >> 29 & 0x7FFFFFu);
+        width = 4;
+    }
+    rl_put(w, width == 8 ? 0xFB : 0xFA);
+    for (width -= 2; width >= 0; width -= 2)
+        put_big_endian(w, (uint16_t)(bits >> 8 * width));
+}
+#endif
+
+/* ---- requests [6, 8] --------------------------------------------------------------------------------------------- */
+
+int8_t rl_check_request(const uint8_t *p, uint8_t n)
+{
+    static const uint8_t lengths[] RL_FLASH = {4, 3, 3, 2, 2, 2, 8, 10, 7, 27};
+    uint8_t type = p[0];
+    bool bad = false;
+    if (type & 0x80u)
+        return RL_E_NOT_MINE;
+    if (n < 2 || p[1] == 0)
+        return RL_E_MALFORMED;
+    if (type < RL_ASK_HELLO || type > RL_PERMIT)
+        return RL_E_UNKNOWN;
+    if (n < FLASH_BYTE(&lengths[type - 1]))
+        return RL_E_MALFORMED;
+    if (type == RL_RESEND_FROM)
+        bad = rl_u16(p + AT_COUNT) == 0;
+    else if (type == RL_SET_PERIOD)
+        bad = u32_at(p + AT_PERIOD) == 0;
+    else if (type == RL_PERMIT && p[AT_ACTION] != OPEN)
+        bad = p[AT_ACTION] != HOLD_CLOSED
+              || (p[AT_GUARD] != RL_NO_GUARD /* low above high, both moved so that the lowest is 0 */
+                  && (u32_at(p + AT_LOW) ^ 0x80000000u) > (u32_at(p + AT_HIGH) ^ 0x80000000u));
+    return bad ? RL_E_MALFORMED : RL_OK;
+}
+
+/* ---- what the device says, as tables [7, 8] ---------------------------------------------------------------------- */
+
+/* One field of a message. key: its key, IN_FLASH where it lies in the channel, output or firmware and not in rl_device,
+ * OPTIONAL where it is left out when 0, LAST of its message. form: the CBOR major type or one of the below, and in the low four bits the bytes
+ * of the number there; a number of no bytes is 1, BACK is the sequence so many frames before the next to be made. */
+typedef struct {
+    uint8_t key, form, at;
+} row;
+enum { KEY = 0x0F, LAST = 0x20, IN_FLASH = 0x40, OPTIONAL = 0x80 };
+enum { WIDTH = 0x0F, SIGNED = CBOR_NEGATIVE, OUTPUTS = 5, BACK = 6, NUMBER = 8, RANGE_LOW, RANGE_HIGH };
+enum { U8 = CBOR_UINT << 4 | 1, U16 = CBOR_UINT << 4 | 2, U32 = CBOR_UINT << 4 | 4, I32 = SIGNED << 4 | 4,
+       DEVICE_ID = CBOR_BYTES << 4 | 1, TEXT = CBOR_TEXT << 4 | 1, NUMBERS = CBOR_ARRAY << 4 | 1, YES = CBOR_SIMPLE << 4 | 1, RAW = 8,
+       COUNT = CBOR_UINT << 4 | sizeof(rl_count), SEQUENCE = BACK << 4 | sizeof(rl_count) };
+
+#define TELL(key, form, field) {key, form, offsetof(rl_device, field)}
+#define CHANNEL(key, form, field) {(key) | IN_FLASH, form, offsetof(rl_channel, field)}
+#define FIRMWARE(key, form, field) {(key) | IN_FLASH, form, offsetof(rl_firmware, field)}
+#define CONTACT(key, form, field) {(key) | IN_FLASH, form, offsetof(rl_output, field)}
+
+static const row rows[] RL_FLASH = {
+    /* hello */
+    {0, CBOR_UINT << 4, 0},
+    {1, CBOR_UINT << 4, 0},
+    TELL(2, DEVICE_ID, device_id),
+    FIRMWARE(3, TEXT, name),
+    FIRMWARE(4, TEXT, version),
+    TELL(5, U32, boot_count),
+    TELL(6, U16, tick_rate_hz),
+    TELL(7, U8, channel_count),
+    TELL(8, U32, layout_id),
+    TELL(9, U8, capabilities),
+    TELL(10 | OPTIONAL, U8, output_count),
+    TELL(11, COUNT, slots),
+    FIRMWARE(12 | OPTIONAL | LAST, TEXT, model),
+    /* describe */
+    TELL(0, U8, index),
+    CHANNEL(1, U8, quantity),
+    CHANNEL(2, TEXT, unit),
+    CHANNEL(3, U8, type),
+    CHANNEL(4, I32, exponent),
+    CHANNEL(5, U32, period_ms),
+    CHANNEL(6 | OPTIONAL, I32, offset),
+    CHANNEL(7 | OPTIONAL, U8, sensor),
+    CHANNEL(8 | OPTIONAL, NUMBERS, parameters),
+    CHANNEL(9 | OPTIONAL, RANGE_LOW << 4, range),
+    CHANNEL(10 | OPTIONAL, RANGE_HIGH << 4, range),
+    CHANNEL(11 | OPTIONAL, NUMBER << 4, accuracy),
+    CHANNEL(12 | OPTIONAL, NUMBER << 4, accuracy_of_reading),
+    CHANNEL(13 | OPTIONAL | LAST, TEXT, label),
+    /* output */
+    TELL(0, U8, index),
+    CONTACT(1, U16, longest_timeout_ms),
+    CONTACT(2 | OPTIONAL, U32, reopen_delay_ms),
+    CONTACT(3 | OPTIONAL, YES, reads_back),
+    CONTACT(4 | OPTIONAL | LAST, TEXT, label),
+    /* status */
+    TELL(0, U32, uptime_s),
+    TELL(1, U32, boot_count),
+    TELL(2, U8, streaming),
+    TELL(3, U32, layout_id),
+    TELL(4, SEQUENCE, held),
+    TELL(5, SEQUENCE, unsent),
+    TELL(6, U32, now_ms),
+    TELL(7 | OPTIONAL, U32, dropped),
+    TELL(8 | OPTIONAL, U32, bad_frames),
+    TELL(9 | OPTIONAL, U16, supply_mv),
+    TELL(10 | OPTIONAL, U8, battery_percent),
+    TELL(11 | OPTIONAL, U8, faults),
+    TELL(12 | OPTIONAL | LAST, OUTPUTS << 4 | 1, output_count),
+    /* error */
+    TELL(0, U8, reply.code),
+    TELL(2 | OPTIONAL | LAST, U8, reply.request),
+    /* accepted, resending, time marked, and the head of samples: no maps, so without keys */
+    TELL(0, U8, reply.request),
+    TELL(0, U32, boot_count),
+    TELL(0, U32, layout_id),
+    TELL(0, SEQUENCE, unsent),
+    TELL(LAST, U32, now_ms),
+    TELL(0, U32, boot_count),
+    TELL(0, SEQUENCE, resend_back),
+    TELL(0, U16, resend_left),
+    TELL(0, SEQUENCE, held),
+    TELL(LAST, SEQUENCE, unsent),
+    TELL(0, U32, boot_count),
+    TELL(0, RAW, host_time),
+    TELL(0, U32, received_ms),
+    TELL(LAST, U32, now_ms),
+    TELL(0, U32, layout_id),
+    TELL(0, U32, made),
+    TELL(LAST, U32, now_ms),
+};
+enum { SAMPLES_HEAD = RL_TIME_MARKED + 1 };
+static const uint8_t first_rows[] RL_FLASH = {0, 13, 27, 32, 45, 47, 52, 57, 61}; /* of RL_HELLO and so on */
+
+static const uint8_t sizes[] RL_FLASH = {sizeof(rl_firmware), sizeof(rl_channel), sizeof(rl_output)};
+
+/* Offsets fit a byte, or this does not compile. */
+typedef char offsets_fit[offsetof(rl_device, told) < 256 && sizeof(rl_channel) < 256 ? 1 : -1];
+
+static void write_outputs(rl_device *d)
+{
+    const rl_output_state *o = d->output_states;
+    uint8_t i;
+    for (i = d->output_count; i > 0; i--, o++) {
+        rl_put(&d->writer, CBOR_ARRAY << 5 | 3);
+        rl_put(&d->writer, o->closed);
+        rl_put(&d->writer, o->opened_by);
+        rl_cbor_head(&d->writer, CBOR_UINT, o->left_ms);
+    }
+}
+
+/* at: where the field lies; value: the number there. */
+static void write_field(rl_device *d, uint8_t major, const uint8_t *at, uint32_t value)
+{
+    uint8_t n = (uint8_t)value;
+    double number;
+    switch (major) {
+    case SIGNED:
+        rl_cbor_int(&d->writer, signed32(value));
+        break;
+    case CBOR_TEXT:
+        for (n = 0; n < MAX_TEXT && at[n] != 0; n++)
+            continue;
+        rl_cbor_bytes(&d->writer, CBOR_TEXT, at, n);
+        break;
+    case CBOR_BYTES:
+        rl_cbor_bytes(&d->writer, CBOR_BYTES, at, d->device_id_bytes);
+        break;
+    case CBOR_ARRAY:
+        at += offsetof(rl_channel, parameter) - offsetof(rl_channel, parameters);
+        n = n < RL_MAX_PARAMETERS ? n : RL_MAX_PARAMETERS;
+        rl_put(&d->writer, CBOR_ARRAY << 5 | n);
+        goto numbers;
+    case RANGE_HIGH:
+        at += sizeof number;
+        /* fall through */
+    case RANGE_LOW:
+    case NUMBER:
+        n = 1;
+    numbers:
+        for (; n > 0; n--, at += sizeof number) {
+            memcpy(&number, at, sizeof number);
+            rl_cbor_number(&d->writer, number);
+        }
+        break;
+    case OUTPUTS:
+        rl_put(&d->writer, CBOR_ARRAY << 5 | n);
+        write_outputs(d);
+        break;
+    case CBOR_SIMPLE:
+        rl_put(&d->writer, CBOR_SIMPLE << 5 | SIMPLE_TRUE);
+        break;
+    default:
+        rl_cbor_head(&d->writer, CBOR_UINT, value);
+        break;
+    }
+}
+
+/* The body of a message, from RL_HELLO to SAMPLES_HEAD; of the channel or output reply.code. */
+static void write_body(rl_device *d, uint8_t type)
+{
+    const row *r = rows + FLASH_BYTE(&first_rows[type - RL_HELLO]);
+    rl_writer *w = &d->writer;
+    uint8_t map = w->n, keys = 0, key;
+    if (type <= RL_OUTPUT) {
+        const uint8_t *from;
+        uint8_t message = (uint8_t)(type - RL_HELLO), size = FLASH_BYTE(&sizes[message]);
+        memcpy(&from, (const uint8_t *)d + offsetof(rl_device, firmware) + message * sizeof from, sizeof from);
+        if (type != RL_HELLO)
+            from += d->index * size;
+        FLASH_COPY(&d->told, from, size);
+    }
+    if (type == RL_DESCRIBE)
+        d->told.channel.period_ms = d->channel_states[d->index].period_ms;
+    if (type < RL_ACCEPTED)
+        rl_put(w, CBOR_MAP << 5);
+    do {
+        uint8_t form = FLASH_BYTE(&r->form), major = form >> 4, width = form & WIDTH, any = 0, n;
+        const uint8_t *at = (const uint8_t *)d;
+        uint32_t value = width == 0;
+        key = FLASH_BYTE(&r->key);
+        if (key & IN_FLASH)
+            at = (const uint8_t *)&d->told;
+        at += FLASH_BYTE(&r->at);
+        r++;
+        if (major >= NUMBER)
+            width = major == NUMBER ? sizeof(double) : 2 * sizeof(double);
+        for (n = width; n > 0; n--) {
+            uint8_t byte = at[BYTE_AT(n - 1, width)];
+            value = value << 8 | byte;
+            any |= byte;
+        }
+        if (any == 0 && key & OPTIONAL)
+            continue;
+        if (major == BACK) {
+            value = d->made - value;
+            major = CBOR_UINT;
+            width = 4;
+        }
+        if (form == RAW) {
+            put_bytes(w, at, width);
+        } else if (type >= RL_ACCEPTED) {
+            rl_put_number(w, value, width);
+        } else {
+            keys++;
+            rl_put(w, key & KEY);
+            write_field(d, major, at, value);
+        }
+    } while (!(key & LAST));
+    if (type < RL_ACCEPTED && w->room != 0)
+        w->bytes[map] |= keys;
+}
+
+/* ---- outputs [8] ------------------------------------------------------------------------------------------------- */
+
+#ifndef RL_NO_OUTPUTS
+static void open_output(rl_device *d, uint8_t index, uint8_t why)
+{
+    rl_output_state *o = &d->output_states[index];
+    d->set_output(d, index, false); /* even if it is open already: that costs nothing */
+    if (o->closed) {
+        o->closed = 0;
+        o->left_ms = 0;
+        o->reopen_ms = FLASH_U32(&d->outputs[index].reopen_delay_ms);
+        if (why != RL_BY_HOST)
+            d->status_due = 1;
+    } else if (why != RL_BY_HOST) {
+        return;
+    }
+    o->opened_by = why;
+}
+
+/* Opens every output, or those that have a guard. */
+static void open_outputs(rl_device *d, bool guarded, uint8_t why)
+{
+    uint8_t i;
+    for (i = 0; i < d->output_count; i++)
+        if (!guarded || d->output_states[i].guard[0] != RL_NO_GUARD)
+            open_output(d, i, why);
+}
+
+/* Carries "hold closed" out. Returns 0, or the code of the error by which it is refused, in the order of section 8. */
+static uint8_t hold_closed(rl_device *d, const uint8_t *p)
+{
+    uint8_t index = p[AT_INDEX], guard = p[AT_GUARD];
+    rl_output_state *o = &d->output_states[index];
+    uint16_t timeout_ms = rl_u16(p + AT_TIMEOUT);
+    if (!d->streaming)
+        return RL_NOT_STREAMING;
+    if (u32_at(p + AT_BOOT) != d->boot_count)
+        return RL_STALE_PERMIT;
+    if (timeout_ms == 0 || timeout_ms > FLASH_U16(&d->outputs[index].longest_timeout_ms))
+        return RL_OUT_OF_RANGE;
+    if (d->now_ms - u32_at(p + AT_TICK) > timeout_ms)
+        return RL_STALE_PERMIT;
+    if (guard != RL_NO_GUARD) {
+        if (guard >= d->channel_count)
+            return RL_NO_SUCH_CHANNEL;
+        if (u32_at(p + AT_LAYOUT) != d->layout_id)
+            return RL_OUT_OF_RANGE;
+    }
+    if (!o->closed) {
+        if (o->opened_by > RL_BY_HOST)
+            return RL_MUST_REARM;
+        if (o->reopen_ms != 0)
+            return RL_BUSY;
+        o->closed = 1;
+        d->set_output(d, index, true);
+    }
+    o->left_ms = timeout_ms;
+    memcpy(o->guard, p + AT_GUARD, sizeof o->guard);
+    return 0;
+}
+
+static void watch_time(rl_device *d, uint16_t elapsed_ms)
+{
+    rl_output_state *o = d->output_states;
+    uint8_t i;
+    for (i = 0; i < d->output_count; i++, o++) {
+        o->reopen_ms = o->reopen_ms > elapsed_ms ? o->reopen_ms - elapsed_ms : 0;
+        if (o->left_ms > elapsed_ms)
+            o->left_ms = (uint16_t)(o->left_ms - elapsed_ms);
+        else if (o->closed)
+            open_output(d, i, RL_BY_EXPIRY);
+    }
+}
+
+static void watch_sample(rl_device *d, uint8_t channel, bool good)
+{
+    const rl_output_state *o = d->output_states;
+    uint8_t i;
+    for (i = 0; i < d->output_count; i++, o++)
+        if (o->closed && o->guard[0] == channel) {
+            if (!good)
+                open_output(d, i, RL_BY_NO_READING);
+            else if (d->sample < signed32(u32_at(o->guard + 1)) || d->sample > signed32(u32_at(o->guard + 5)))
+                open_output(d, i, RL_BY_LIMIT);
+        }
+}
+
+void rl_trip(rl_device *d, uint8_t output)
+{
+    if (output < d->output_count)
+        open_output(d, output, RL_BY_FAULT);
+}
+#else
+#define open_outputs(d, guarded, why) ((void)0)
+#define watch_time(d, elapsed_ms) ((void)0)
+#define watch_sample(d, channel, good) ((void)(good))
+
+void rl_trip(rl_device *d, uint8_t output)
+{
+    (void)d;
+    (void)output;
+}
+#endif
+
+/* ---- samples and their ring [3.5, 7.3] --------------------------------------------------------------------------- */
+
+/* The frame made `back` frames before the next one. It ends with its delimiter. */
+static uint8_t *slot_of(const rl_device *d, rl_count back)
+{
+    rl_count slot = (rl_count)(d->slot - back);
+    if (d->slot < back)
+        slot = (rl_count)(slot + d->slots);
+    return d->ring + (uint16_t)(slot * d->slot_size);
+}
+
+static APART bool is_due(const rl_device *d, const rl_channel_state *s)
+{
+    return d->now_ms - s->due_ms < 0x80000000u;
+}
+
+static void put_sample(rl_device *d, uint8_t channel)
+{
+    uint8_t type = FLASH_BYTE(&d->channels[channel].type);
+    int32_t raw = d->read(d, channel);
+    d->sample = rl_fit(type, raw);
+    watch_sample(d, channel, d->sample == raw && raw >= INT32_MIN + 16);
+    rl_put_number(&d->writer, (uint32_t)d->sample, type);
+}
+
+/* Makes a frame of the channels that are due, in place of the oldest. */
+static void make_samples(rl_device *d)
+{
+    rl_channel_state *s = d->channel_states;
+    uint8_t mask = 0, i, *bits;
+    rl_frame_begin(&d->writer, slot_of(d, 0), d->slot_size);
+    rl_put(&d->writer, RL_SAMPLES);
+    write_body(d, SAMPLES_HEAD);
+    bits = d->writer.bytes + d->writer.n - 1;
+    for (i = 0; i < d->channel_count; i = (uint8_t)(i + 8))
+        rl_put(&d->writer, 0); /* bits of the bitmap, set below */
+    for (i = 0; i < d->channel_count; i++, s++) {
+        mask = (uint8_t)(mask << 1);
+        if (mask == 0) {
+            mask = 1;
+            bits++;
+        }
+        if (is_due(d, s)) {
+            *bits |= mask;
+            put_sample(d, i);
+            s->due_ms += s->period_ms;
+            if (is_due(d, s)) /* late by a whole period */
+                s->due_ms = d->now_ms + s->period_ms;
+        }
+    }
+    rl_frame_end(&d->writer);
+    add(&d->made, 1);
+    d->slot++;
+    if (d->slot == d->slots)
+        d->slot = 0;
+    if (d->unsent < d->slots)
+        d->unsent++;
+    else
+        add(&d->dropped, 1); /* the oldest, overwritten now, had not been sent */
+    if (d->held < d->slots)
+        d->held++;
+    if (d->resend_back < d->slots)
+        d->resend_back++;
+    else if (d->resend_left != 0)
+        d->resend_left--; /* overwritten before its turn */
+}
+
+/* Finds what is still held of `count` frames from `first` on, and begins to send it again. */
+static void begin_resend(rl_device *d, uint32_t first, uint16_t count)
+{
+    uint32_t back = d->made - first;
+    rl_count held = d->held, sent;
+    if (back > held) { /* before the oldest, or after the newest */
+        back -= held;
+        count = back < count ? (uint16_t)(count - back) : 0;
+        back = held;
+    }
+    sent = (rl_count)back;
+    d->resend_back = sent;
+    sent = sent > d->unsent ? (rl_count)(sent - d->unsent) : 0;
+    d->resend_left = count < sent ? count : sent;
+}
+
+/* ---- sending ----------------------------------------------------------------------------------------------------- */
+
+/* d->frame[1 .. n] is to be sent, led by a delimiter: it ends whatever went before, a cut frame or noise [2]. */
+static APART void hand_over(rl_device *d, uint8_t n)
+{
+    d->frame[0] = 0;
+    d->out = d->frame;
+    d->left = n > 0 ? (uint8_t)(n + 1) : 0;
+}
+
+static void message_begin(rl_device *d, uint8_t type, uint8_t request_id)
+{
+    rl_frame_begin(&d->writer, d->frame + 1, (uint8_t)(d->frame_size - 1));
+    rl_put(&d->writer, type);
+    rl_put(&d->writer, request_id);
+    write_body(d, type);
+}
+
+static void send_samples(rl_device *d, rl_count back)
+{
+    const uint8_t *frame = slot_of(d, back);
+    uint8_t n = 0, byte;
+    do {
+        byte = *frame++;
+        d->frame[++n] = byte;
+    } while (byte != 0);
+    hand_over(d, n);
+}
+
+/* Makes the layout id, in d->frame. */
+static void lay_out(rl_device *d)
+{
+    uint32_t crc = 0xFFFFFFFFu;
+    for (d->index = 0; d->index < d->channel_count; d->index++) {
+        message_begin(d, RL_DESCRIBE, 0);
+        crc = crc_of(d->writer.bytes + 3, (uint8_t)(d->writer.n - 3), crc); /* without type and request id */
+    }
+    d->layout_id = ~crc;
+}
+
+/* Puts the next frame into d->frame: replies first, then what the device says of its own accord, live samples, and
+ * resent ones last. False: nothing is to be sent. */
+static bool next_frame(rl_device *d)
+{
+    uint8_t type = d->reply.type, id = d->reply.id;
+    if (d->layout_due) { /* only now is d->frame free to write descriptions in */
+        d->layout_due = 0;
+        d->hello_due = 1;
+        lay_out(d);
+        open_outputs(d, true, RL_BY_LAYOUT);
+    }
+    d->reply.type = 0;
+    d->index = d->reply.code;
+    if (type == 0) {
+        id = d->open_reply;
+        d->open_reply = 0;
+        if (id != 0) {
+            d->reply.request = RL_PERMIT;
+            type = RL_ACCEPTED;
+        } else if (d->hello_due) {
+            d->hello_due = 0;
+            type = RL_HELLO;
+        } else if (d->status_due) {
+            d->status_due = 0;
+            type = RL_STATUS;
+        } else if (d->unsent != 0) {
+            send_samples(d, d->unsent--);
+            return true;
+        } else if (d->resend_left != 0 && d->resend_wait_ms == 0) {
+            d->resend_left--;
+            send_samples(d, d->resend_back--);
+            d->resend_wait_ms = (uint8_t)(d->left >> d->resend_shift);
+            return true;
+        } else {
+            return false;
+        }
+    }
+    message_begin(d, type, id);
+    hand_over(d, rl_frame_end(&d->writer));
+    return true;
+}
+
+static void send(rl_device *d)
+{
+    do {
+        if (d->left > 0) {
+            uint8_t taken = d->write(d, d->out, d->left);
+            d->out += taken;
+            d->left = (uint8_t)(d->left - taken);
+        }
+    } while (d->left == 0 && next_frame(d));
+}
+
+/* ---- requests ---------------------------------------------------------------------------------------------------- */
+
+static uint8_t set_period(rl_device *d, uint8_t index, uint32_t period_ms)
+{
+    rl_channel_state *s = d->channel_states;
+    uint8_t i;
+    if (index != RL_ALL_CHANNELS && index >= d->channel_count)
+        return RL_NO_SUCH_CHANNEL;
+    if (period_ms < d->min_period_ms)
+        period_ms = d->min_period_ms;
+    if (period_ms > MAX_PERIOD_MS)
+        period_ms = MAX_PERIOD_MS;
+    for (i = 0; i < d->channel_count; i++, s++)
+        if ((index == RL_ALL_CHANNELS || index == i) && s->period_ms != period_ms) {
+            s->period_ms = period_ms;
+            s->due_ms = d->now_ms;
+            d->layout_due = 1;
+        }
+    return 0;
+}
+
+/* Does what a good request asks. Returns 0 or the code of an error. */
+static uint8_t carry_out(rl_device *d, const uint8_t *p)
+{
+    uint8_t index = p[AT_INDEX];
+    switch (p[0]) {
+    case RL_ASK_DESCRIBE:
+        return index < d->channel_count ? 0 : RL_NO_SUCH_CHANNEL;
+    case RL_ASK_OUTPUT:
+    case RL_PERMIT:
+        if (d->output_count == 0)
+            return RL_NOT_SUPPORTED;
+        if (index >= d->output_count)
+            return RL_NO_SUCH_CHANNEL;
+#ifndef RL_NO_OUTPUTS
+        if (p[0] == RL_PERMIT)
+            return hold_closed(d, p);
+#endif
+        return 0;
+    case RL_START:
+        d->streaming = 1;
+        return 0;
+    case RL_STOP:
+        d->streaming = 0;
+        open_outputs(d, false, RL_BY_STOP);
+        return 0;
+    case RL_RESEND_FROM:
+        begin_resend(d, u32_at(p + AT_FIRST), rl_u16(p + AT_COUNT));
+        return 0;
+    case RL_TIME_MARK:
+        memcpy(d->host_time, p + AT_HOST_TIME, sizeof d->host_time);
+        d->received_ms = d->now_ms;
+        return 0;
+    case RL_SET_PERIOD:
+        return set_period(d, index, u32_at(p + AT_PERIOD));
+    default: /* hello and status */
+        return 0;
+    }
+}
+
+/* Notes the reply to a request. A newer request takes the place of one that still waits; an "open" does not [3.1]. */
+static void answer(rl_device *d, const uint8_t *p, uint8_t n)
+{
+    static const uint8_t replies[] RL_FLASH = {RL_HELLO,    RL_DESCRIBE,  RL_OUTPUT,      RL_STATUS,   RL_ACCEPTED,
+                                               RL_ACCEPTED, RL_RESENDING, RL_TIME_MARKED, RL_ACCEPTED, RL_ACCEPTED};
+    int8_t checked = rl_check_request(p, n);
+    uint8_t error = (uint8_t)-checked; /* the codes of these two errors are those of the message */
+    if (checked == RL_E_NOT_MINE)
+        return;
+    if (checked == RL_OK) {
+#ifndef RL_NO_OUTPUTS
+        if (p[0] == RL_PERMIT && p[AT_ACTION] == OPEN && p[AT_INDEX] < d->output_count) {
+            open_output(d, p[AT_INDEX], RL_BY_HOST);
+            d->open_reply = p[1];
+            return;
+        }
+#endif
+        error = carry_out(d, p);
+    }
+    d->reply.request = p[0];
+    d->reply.id = n > 1 ? p[1] : 0;
+    d->reply.code = error;
+    d->reply.type = RL_ERROR;
+    if (error == 0) {
+        d->reply.code = p[AT_INDEX];
+        d->reply.type = FLASH_BYTE(&replies[p[0] - RL_ASK_HELLO]);
+    }
+}
+
+void rl_input(rl_device *d, uint8_t byte)
+{
+    int16_t n = rl_receive(&d->receiver, byte);
+    if (n < 0)
+        add(&d->bad_frames, 1);
+    if (n > 0)
+        answer(d, d->receiver.block + 1, (uint8_t)n);
+}
+
+/* ---- time -------------------------------------------------------------------------------------------------------- */
+
+void rl_poll(rl_device *d, uint32_t now_ms)
+{
+    uint32_t gone_ms = now_ms - d->now_ms;
+    uint16_t elapsed_ms = gone_ms < MAX_ELAPSED_MS ? (uint16_t)gone_ms : MAX_ELAPSED_MS;
+    rl_channel_state *s = d->channel_states;
+    uint8_t i;
+    d->now_ms = now_ms;
+    d->status_ms = (uint16_t)(d->status_ms + elapsed_ms);
+    while (d->status_ms >= STATUS_MS) {
+        d->status_ms = (uint16_t)(d->status_ms - STATUS_MS);
+        add(&d->uptime_s, STATUS_MS / 1000u);
+        d->status_due = 1;
+    }
+    d->resend_wait_ms = d->resend_wait_ms > elapsed_ms ? (uint8_t)(d->resend_wait_ms - elapsed_ms) : 0;
+    watch_time(d, elapsed_ms);
+    for (i = d->channel_count; i > 0; i--, s++) {
+        if (!d->streaming) {
+            s->due_ms = now_ms; /* at once after start */
+        } else if (is_due(d, s)) {
+            make_samples(d);
+            break;
+        }
+    }
+    send(d);
+}
+
+void rl_link_up(rl_device *d)
+{
+    d->left = 0;
+    d->receiver.n = 0;
+    d->reply.type = d->open_reply = 0;
+}
+
+int8_t rl_start_up(rl_device *d, uint32_t now_ms)
+{
+    const rl_channel *c = d->channels;
+    rl_channel_state *s = d->channel_states;
+    uint16_t left = d->ring_size, slot = (uint8_t)(d->channel_count + 159) >> 3; /* the bitmap, and 19 bytes around */
+    uint8_t i;
+    d->now_ms = now_ms;
+    d->tick_rate_hz = 1000;
+    d->capabilities = d->output_count != 0 ? CAN_RESEND | CAN_SET_PERIOD | HAS_OUTPUTS : CAN_RESEND | CAN_SET_PERIOD;
+    d->hello_due = 1;
+    rl_receiver_init(&d->receiver, d->block, sizeof d->block);
+    open_outputs(d, false, RL_BY_START_UP);
+    for (i = d->channel_count; i > 0; i--, c++, s++) {
+        s->period_ms = FLASH_U32(&c->period_ms);
+        slot = (uint16_t)(slot + FLASH_BYTE(&c->type));
+    }
+    for (; left >= slot && d->slots < (rl_count)-1; left = (uint16_t)(left - slot))
+        d->slots++;
+    d->slot_size = (uint8_t)slot;
+    lay_out(d);
+    return d->slots > 0 && slot < d->frame_size && slot <= RL_MAX_FRAME ? RL_OK : RL_E_SPACE;
+}
+
+/* ---- for use while a firmware is written ------------------------------------------------------------------------- */
+
+static bool text_is_right(const char *text, uint8_t size)
+{
+    while (size > 0 && FLASH_BYTE(text) != 0) {
+        text++;
+        size--;
+    }
+    return size > 0;
+}
+
+int16_t rl_check_settings(rl_device *d)
+{
+    uint8_t longest = (uint8_t)(71 + 6 * d->output_count), n, i; /* of a status with the largest numbers */
+    bool right = d->device_id_bytes >= 8 && d->device_id_bytes <= 16 && d->channel_count <= RL_MAX_CHANNELS
+                 && d->output_count <= RL_MAX_OUTPUTS && text_is_right(d->firmware->name, sizeof d->firmware->name)
+                 && text_is_right(d->firmware->version, sizeof d->firmware->version)
+                 && text_is_right(d->firmware->model, sizeof d->firmware->model);
+    for (i = 0; i < d->channel_count && right; i++) {
+        rl_channel c;
+        FLASH_COPY(&c, &d->channels[i], sizeof c);
+        right = c.type >= RL_I16 && c.type <= RL_I32 && c.exponent >= -18 && c.exponent <= 18 && c.unit[0] != 0
+                && text_is_right(d->channels[i].unit, sizeof c.unit) && text_is_right(d->channels[i].label, sizeof c.label)
+                && c.period_ms > 0 && c.period_ms <= MAX_PERIOD_MS && c.parameters <= RL_MAX_PARAMETERS;
+    }
+    for (i = 0; i < d->output_count && right; i++) {
+        rl_output o;
+        FLASH_COPY(&o, &d->outputs[i], sizeof o);
+        right = o.longest_timeout_ms >= 100 && o.longest_timeout_ms <= 60000
+                && text_is_right(d->outputs[i].label, sizeof o.label);
+    }
+    for (d->index = 0; d->index <= d->channel_count && right; d->index++) {
+        message_begin(d, d->index < d->channel_count ? RL_DESCRIBE : RL_HELLO, 0);
+        n = rl_frame_end(&d->writer);
+        right = n > 0;
+        if (n > longest)
+            longest = n;
+    }
+    if (d->slot_size > longest)
+        longest = d->slot_size;
+    return right ? (int16_t)(longest + 1) : RL_E_SETTING;
+}

@@ -41,7 +41,8 @@ enum { CAN_RESEND = 1, CAN_SET_PERIOD = 2, HAS_OUTPUTS = 4 };
 
 /* Offsets in the payloads of requests [6, 8]. */
 enum { AT_INDEX = 2, AT_FIRST = 2, AT_COUNT = 6, AT_HOST_TIME = 2, AT_PERIOD = 3 };
-enum { AT_ACTION = 3, AT_TIMEOUT = 4, AT_BOOT = 6, AT_TICK = 10, AT_LAYOUT = 14, AT_GUARD = 18, AT_LOW = 19, AT_HIGH = 23 };
+enum { AT_ACTION = 3, AT_TIMEOUT = 4, AT_BOOT = 6, AT_TICK = 10, AT_LAYOUT = 14, AT_GUARD = 18, AT_LOW = 19,
+       AT_HIGH = 23 };
 enum { OPEN, HOLD_CLOSED };
 
 /* ---- numbers ----------------------------------------------------------------------------------------------------- */
@@ -77,7 +78,7 @@ static int32_t signed32(uint32_t bits)
     return bits <= INT32_MAX ? (int32_t)bits : (int32_t)(bits - 0x80000000u) + INT32_MIN;
 }
 
-/* Bit by bit: on an AVR as fast as by half bytes from a table in flash (some 130 cycles a byte), and a third as long. */
+/* Bit by bit: hardly slower on an AVR than by half bytes from a table in flash, and a third as long. */
 uint32_t rl_crc32(uint32_t crc, uint8_t byte)
 {
     uint8_t bits = 8;
@@ -218,17 +219,17 @@ void rl_cbor_head(rl_writer *w, uint8_t major, uint32_t argument)
     if (high != 0) {
         rl_put(w, major | 26);
         put_big_endian(w, high);
-        put_big_endian(w, low);
     } else if (low > 0xFF) {
         rl_put(w, major | 25);
-        put_big_endian(w, low);
     } else {
         if (low < 24)
             low |= major;
         else
             rl_put(w, major | 24);
         rl_put(w, (uint8_t)low);
+        return;
     }
+    put_big_endian(w, low);
 }
 
 void rl_cbor_int(rl_writer *w, int32_t number)
@@ -255,33 +256,49 @@ void rl_cbor_number(rl_writer *w, double number)
     put_big_endian(w, (uint16_t)bits);
 }
 #else
-/* By the bits of IEEE 754: a chip without floating point need not link its arithmetic. */
+static void put_u32_big_endian(rl_writer *w, uint32_t number)
+{
+    put_big_endian(w, (uint16_t)(number >> 16));
+    put_big_endian(w, (uint16_t)number);
+}
+
+/* By the bits of IEEE 754, in halves of 32: a chip without floating point and long shifts need not link them. */
 void rl_cbor_number(rl_writer *w, double number)
 {
-    const uint64_t one = 1;
-    uint64_t bits, mantissa;
-    int exponent, width = 8;
-    bool negative;
+    uint64_t bits;
+    uint32_t high, low, top, whole, behind; /* top: the upper bits of the mantissa; behind: what is after the point */
+    int exponent;
     memcpy(&bits, &number, sizeof bits);
-    negative = bits >> 63 != 0;
-    exponent = (int)(bits >> 52 & 0x7FF) - 1023;
-    mantissa = (bits & ((one << 52) - 1)) | one << 52;
-    if (bits << 1 == 0) {
+    high = (uint32_t)(bits >> 32);
+    low = (uint32_t)bits;
+    exponent = (int)(high >> 20 & 0x7FFu) - 1023;
+    top = (high & 0xFFFFFu) | 0x100000u;
+    if ((high & 0x7FFFFFFFu) == 0 && low == 0) {
         rl_cbor_int(w, 0);
         return;
     }
-    if (exponent >= 0 && exponent < 31 && (mantissa & ((one << (52 - exponent)) - 1)) == 0) {
-        int32_t whole = (int32_t)(mantissa >> (52 - exponent));
-        rl_cbor_int(w, negative ? -whole : whole);
-        return;
+    if (exponent >= 0 && exponent < 31) {
+        if (exponent <= 20) {
+            whole = top >> (20 - exponent);
+            behind = low | (top & (((uint32_t)1 << (20 - exponent)) - 1u));
+        } else {
+            whole = top << (exponent - 20) | low >> (52 - exponent);
+            behind = low << (exponent - 20);
+        }
+        if (behind == 0) {
+            rl_cbor_int(w, high & 0x80000000u ? -(int32_t)whole : (int32_t)whole);
+            return;
+        }
     }
-    if ((bits & 0x1FFFFFFFu) == 0 && exponent > -127 && exponent < 128) { /* 32 bits hold it, and no less */
-        bits = (uint64_t)negative << 31 | (uint64_t)(exponent + 127) << 23 | (mantissa >> 29 & 0x7FFFFFu);
-        width = 4;
+    if ((low & 0x1FFFFFFFu) == 0 && exponent > -127 && exponent < 128) { /* 32 bits hold it, and no less */
+        rl_put(w, 0xFA);
+        high = (high & 0x80000000u) | (uint32_t)(exponent + 127) << 23 | (top & 0xFFFFFu) << 3 | low >> 29;
+    } else {
+        rl_put(w, 0xFB);
+        put_u32_big_endian(w, high);
+        high = low;
     }
-    rl_put(w, width == 8 ? 0xFB : 0xFA);
-    for (width -= 2; width >= 0; width -= 2)
-        put_big_endian(w, (uint16_t)(bits >> 8 * width));
+    put_u32_big_endian(w, high);
 }
 #endif
 
@@ -313,17 +330,29 @@ int8_t rl_check_request(const uint8_t *p, uint8_t n)
 
 /* ---- what the device says, as tables [7, 8] ---------------------------------------------------------------------- */
 
-/* One field of a message. key: its key, IN_FLASH where it lies in the channel, output or firmware and not in rl_device,
- * OPTIONAL where it is left out when 0, LAST of its message. form: the CBOR major type or one of the below, and in the low four bits the bytes
- * of the number there; a number of no bytes is 1, BACK is the sequence so many frames before the next to be made. */
+/* One field of a message.
+ * key: of the map; IN_FLASH where the field lies in the channel, output or firmware and not in rl_device, OPTIONAL
+ * where it is left out when 0, LAST of its message.
+ * form: a CBOR major type or one of the below, and in the low four bits the bytes of the number there. A number of no
+ * bytes is 1; BACK is the sequence of the frame made so many before the next one. */
 typedef struct {
     uint8_t key, form, at;
 } row;
 enum { KEY = 0x0F, LAST = 0x20, IN_FLASH = 0x40, OPTIONAL = 0x80 };
 enum { WIDTH = 0x0F, SIGNED = CBOR_NEGATIVE, OUTPUTS = 5, BACK = 6, NUMBER = 8, RANGE_LOW, RANGE_HIGH };
-enum { U8 = CBOR_UINT << 4 | 1, U16 = CBOR_UINT << 4 | 2, U32 = CBOR_UINT << 4 | 4, I32 = SIGNED << 4 | 4,
-       DEVICE_ID = CBOR_BYTES << 4 | 1, TEXT = CBOR_TEXT << 4 | 1, NUMBERS = CBOR_ARRAY << 4 | 1, YES = CBOR_SIMPLE << 4 | 1, RAW = 8,
-       COUNT = CBOR_UINT << 4 | sizeof(rl_count), SEQUENCE = BACK << 4 | sizeof(rl_count) };
+enum {
+    U8 = CBOR_UINT << 4 | 1,
+    U16 = CBOR_UINT << 4 | 2,
+    U32 = CBOR_UINT << 4 | 4,
+    I32 = SIGNED << 4 | 4,
+    COUNT = CBOR_UINT << 4 | sizeof(rl_count),
+    SEQUENCE = BACK << 4 | sizeof(rl_count),
+    DEVICE_ID = CBOR_BYTES << 4 | 1,
+    TEXT = CBOR_TEXT << 4 | 1,
+    NUMBERS = CBOR_ARRAY << 4 | 1,
+    YES = CBOR_SIMPLE << 4 | 1,
+    RAW = 8 /* eight bytes as they are */
+};
 
 #define TELL(key, form, field) {key, form, offsetof(rl_device, field)}
 #define CHANNEL(key, form, field) {(key) | IN_FLASH, form, offsetof(rl_channel, field)}
@@ -751,17 +780,23 @@ static void lay_out(rl_device *d)
     d->layout_id = ~crc;
 }
 
-/* Puts the next frame into d->frame: replies first, then what the device says of its own accord, live samples, and
- * resent ones last. False: nothing is to be sent. */
-static bool next_frame(rl_device *d)
+/* After a period was set, as soon as d->frame is free to write descriptions in. */
+static APART void change_layout(rl_device *d)
 {
-    uint8_t type = d->reply.type, id = d->reply.id;
-    if (d->layout_due) { /* only now is d->frame free to write descriptions in */
+    if (d->layout_due && d->left == 0) {
         d->layout_due = 0;
         d->hello_due = 1;
         lay_out(d);
         open_outputs(d, true, RL_BY_LAYOUT);
     }
+}
+
+/* Puts the next frame into d->frame: replies first, then what the device says of its own accord, live samples, and
+ * resent ones last. False: nothing is to be sent. */
+static bool next_frame(rl_device *d)
+{
+    uint8_t type = d->reply.type, id = d->reply.id;
+    change_layout(d);
     d->reply.type = 0;
     d->index = d->reply.code;
     if (type == 0) {
@@ -867,8 +902,6 @@ static uint8_t carry_out(rl_device *d, const uint8_t *p)
 /* Notes the reply to a request. A newer request takes the place of one that still waits; an "open" does not [3.1]. */
 static void answer(rl_device *d, const uint8_t *p, uint8_t n)
 {
-    static const uint8_t replies[] RL_FLASH = {RL_HELLO,    RL_DESCRIBE,  RL_OUTPUT,      RL_STATUS,   RL_ACCEPTED,
-                                               RL_ACCEPTED, RL_RESENDING, RL_TIME_MARKED, RL_ACCEPTED, RL_ACCEPTED};
     int8_t checked = rl_check_request(p, n);
     uint8_t error = (uint8_t)-checked; /* the codes of these two errors are those of the message */
     if (checked == RL_E_NOT_MINE)
@@ -888,8 +921,11 @@ static void answer(rl_device *d, const uint8_t *p, uint8_t n)
     d->reply.code = error;
     d->reply.type = RL_ERROR;
     if (error == 0) {
+        uint8_t type = p[0] | 0x80u;
+        if (type == RL_ERROR || type > RL_TIME_MARKED) /* the type of no reply: start, set period, permit */
+            type = RL_ACCEPTED;                        /* that of stop is this already */
+        d->reply.type = type;
         d->reply.code = p[AT_INDEX];
-        d->reply.type = FLASH_BYTE(&replies[p[0] - RL_ASK_HELLO]);
     }
 }
 
@@ -919,6 +955,7 @@ void rl_poll(rl_device *d, uint32_t now_ms)
     }
     d->resend_wait_ms = d->resend_wait_ms > elapsed_ms ? (uint8_t)(d->resend_wait_ms - elapsed_ms) : 0;
     watch_time(d, elapsed_ms);
+    change_layout(d);
     for (i = d->channel_count; i > 0; i--, s++) {
         if (!d->streaming) {
             s->due_ms = now_ms; /* at once after start */
@@ -962,6 +999,7 @@ int8_t rl_start_up(rl_device *d, uint32_t now_ms)
 
 /* ---- for use while a firmware is written ------------------------------------------------------------------------- */
 
+/* A text in flash that ends within its array. */
 static bool text_is_right(const char *text, uint8_t size)
 {
     while (size > 0 && FLASH_BYTE(text) != 0) {
@@ -971,25 +1009,25 @@ static bool text_is_right(const char *text, uint8_t size)
     return size > 0;
 }
 
+#define IS_RIGHT(text) text_is_right(text, sizeof(text))
+
 int16_t rl_check_settings(rl_device *d)
 {
     uint8_t longest = (uint8_t)(71 + 6 * d->output_count), n, i; /* of a status with the largest numbers */
     bool right = d->device_id_bytes >= 8 && d->device_id_bytes <= 16 && d->channel_count <= RL_MAX_CHANNELS
-                 && d->output_count <= RL_MAX_OUTPUTS && text_is_right(d->firmware->name, sizeof d->firmware->name)
-                 && text_is_right(d->firmware->version, sizeof d->firmware->version)
-                 && text_is_right(d->firmware->model, sizeof d->firmware->model);
+                 && d->output_count <= RL_MAX_OUTPUTS && IS_RIGHT(d->firmware->name) && IS_RIGHT(d->firmware->version)
+                 && IS_RIGHT(d->firmware->model);
     for (i = 0; i < d->channel_count && right; i++) {
         rl_channel c;
         FLASH_COPY(&c, &d->channels[i], sizeof c);
         right = c.type >= RL_I16 && c.type <= RL_I32 && c.exponent >= -18 && c.exponent <= 18 && c.unit[0] != 0
-                && text_is_right(d->channels[i].unit, sizeof c.unit) && text_is_right(d->channels[i].label, sizeof c.label)
+                && IS_RIGHT(d->channels[i].unit) && IS_RIGHT(d->channels[i].label)
                 && c.period_ms > 0 && c.period_ms <= MAX_PERIOD_MS && c.parameters <= RL_MAX_PARAMETERS;
     }
     for (i = 0; i < d->output_count && right; i++) {
         rl_output o;
         FLASH_COPY(&o, &d->outputs[i], sizeof o);
-        right = o.longest_timeout_ms >= 100 && o.longest_timeout_ms <= 60000
-                && text_is_right(d->outputs[i].label, sizeof o.label);
+        right = o.longest_timeout_ms >= 100 && o.longest_timeout_ms <= 60000 && IS_RIGHT(d->outputs[i].label);
     }
     for (d->index = 0; d->index <= d->channel_count && right; d->index++) {
         message_begin(d, d->index < d->channel_count ? RL_DESCRIBE : RL_HELLO, 0);

@@ -333,8 +333,9 @@ struct rl_device {
  * counter; it may run over. */
 int8_t rl_start_up(rl_device *d, uint32_t now_ms);
 
-/* After rl_start_up: the bytes that `frame` must have for these descriptions, or RL_E_SETTING: they break SPEC.md, or make
- * a message too long to send. For use while a firmware is written; one that never calls it is smaller by it. */
+/* After rl_start_up: the bytes that `frame` must have for these descriptions, or RL_E_SETTING: they break SPEC.md, or
+ * make a message longer than `frame` is now. For use while a firmware is written; without a call of it a program is
+ * smaller. */
 int16_t rl_check_settings(rl_device *d);
 
 /* One byte from the host, at the time of the last rl_poll. */
@@ -343,8 +344,8 @@ void rl_input(rl_device *d, uint8_t byte);
 /* Lets time pass, at most a minute between two calls: takes samples that are due, watches outputs, sends. */
 void rl_poll(rl_device *d, uint32_t now_ms);
 
-/* For links that tell (Bluetooth, TCP): there is one again. What was begun on the old one is forgotten; samples that were
- * made meanwhile and are still held go out first. */
+/* For links that tell (Bluetooth, TCP): there is one again. What was begun on the old one is forgotten; samples made
+ * meanwhile, as far as they are still held, go out as live ones. */
 void rl_link_up(rl_device *d);
 
 /* A fault of the device that touches this output or its guard: opens it, to be re-armed. */

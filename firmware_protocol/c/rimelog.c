@@ -94,7 +94,8 @@ uint32_t rl_crc32(uint32_t crc, uint8_t byte)
 
 int32_t rl_fit(uint8_t sample_type, int32_t raw)
 {
-    int32_t lowest = sample_type == RL_I16 ? -0x8000 : -0x800000;
+    /* not -0x8000, which is above 0 where int has 16 bits */
+    int32_t lowest = sample_type == RL_I16 ? -32768L : -8388608L;
     uint8_t reason = (uint8_t)raw;
     if (sample_type == RL_I32)
         return raw;
@@ -665,7 +666,7 @@ static uint8_t *slot_of(const rl_device *d, rl_count back)
     rl_count slot = (rl_count)(d->slot - back);
     if (d->slot < back)
         slot = (rl_count)(slot + d->slots);
-    return d->ring + (uint16_t)(slot * d->slot_size);
+    return d->ring + (uint16_t)slot * d->slot_size;
 }
 
 static APART bool is_due(const rl_device *d, const rl_channel_state *s)

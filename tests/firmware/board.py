@@ -128,6 +128,9 @@ class Board:
     def poke(self, address: int, data: bytes) -> None:
         self._ask(f"poke {address:x} {data.hex()}")
 
+    def peek(self, address: int, count: int) -> bytes:
+        return bytes.fromhex(self._ask(f"peek {address:x} {count}"))
+
     def stack_bytes(self) -> int:
         """The most stack used since the last start."""
         return int(self._ask(f"stack {symbols(self.elf)['_end']:x}"))

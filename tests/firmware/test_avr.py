@@ -1,4 +1,4 @@
-"""The reference firmware on an emulated AVR: what it measures, how it talks for minutes, and every way it may be upset."""
+"""The reference firmware on an emulated AVR: what it measures, minutes of talk, and every way it may be upset."""
 
 import math
 import random
@@ -298,7 +298,7 @@ def test_guard_opens_the_relay_by_the_scale_itself(board: Board) -> None:
     board.set_input(MASS, 5000 * 33 / 150)
     said = line.wait(0.4)
     assert not board.relay
-    assert [m for m in said if isinstance(m, Status)][0].outputs[0][1] == OpenedBy.GUARD_LIMIT
+    assert next(m for m in said if isinstance(m, Status)).outputs[0][1] == OpenedBy.GUARD_LIMIT
 
 
 def test_a_hung_loop_is_restarted_by_the_watchdog_with_the_relay_open(board: Board) -> None:

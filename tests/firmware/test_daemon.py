@@ -1,0 +1,135 @@
+"""The real daemon and the real firmware: a job with a relay, a cut line, and a host that dies."""
+
+import time
+from pathlib import Path
+
+import pytest
+
+from firmware_protocol.framing import Frame, FrameDecoder
+from firmware_protocol.messages import Hello, decode_payload
+from logger.api.client import DaemonError
+from tests.end_to_end.running import Daemon, Stored, daemon, until
+from tests.firmware.board import MASS, PRESSURE, TEMPERATURE, Board
+from tests.firmware.bridge import Bridge, bridged
+
+TIMEOUT_S = 3.0
+RIG = """\
+[rig]
+name = "Reference firmware (emulated)"
+
+[[device]]
+name = "reference board"
+url = "{url}"
+id = "{device_id}"
+
+  [[device.channel]]
+  index = {pressure}
+  point = "recovery_inlet_pressure"
+
+  [[device.channel]]
+  index = {temperature}
+  point = "cylinder_temperature"
+
+  [[device.channel]]
+  index = {mass}
+  point = "cylinder_mass"
+
+  [[device.output]]
+  index = 0
+  hold = "machine"
+  timeout = "{timeout:g}s"
+"""
+
+
+def _kg(mass: float) -> float:
+    """mV at the scale's input."""
+    return 5000 * mass / 150
+
+
+def _id_of(board: Board) -> str:
+    blocks = FrameDecoder().feed(board.run(500))
+    (hello,) = [decode_payload(b.payload) for b in blocks if isinstance(b, Frame)]
+    assert isinstance(hello, Hello)
+    return hello.device_id.hex()
+
+
+def _armed(host: Daemon) -> bool:
+    try:
+        host.client.act("permit-arm", operator="tester")
+    except DaemonError:
+        return False  # something still objects: a reading not there yet
+    return True
+
+
+def _closed(host: Daemon, bridge: Bridge) -> None:
+    until(lambda: _armed(host), "armed")
+    host.when(lambda state: state["relays"][0]["contact"] == "closed", "the daemon says that the contact is closed")
+    assert bridge.relay
+
+
+def _complete(host: Daemon, device_id: str) -> bool:
+    numbers = sorted(Stored(host.file).sequences(device_id))
+    return numbers == list(range(len(numbers)))
+
+
+def test_a_job_with_the_reference_firmware(tmp_path: Path) -> None:
+    with Board() as board:
+        device_id = _id_of(board)
+        board.set_input(MASS, _kg(14.0))
+        with bridged(board) as bridge:
+            rig = tmp_path / "rig.toml"
+            rig.write_text(RIG.format(
+                url=bridge.url, device_id=device_id, pressure=PRESSURE, temperature=TEMPERATURE, mass=MASS,
+                timeout=TIMEOUT_S,
+            ))  # fmt: skip
+            with daemon(tmp_path, rig) as host:
+                host.ready()
+                host.client.act("stage-begin", kind="recovery")
+                _closed(host, bridge)
+
+                bridge.cut()  # shorter than the ring, longer than a time-out of the line
+                time.sleep(1.0)
+                bridge.join()
+                host.ready()
+                until(lambda: _complete(host, device_id), "what was missed is fetched")
+
+                host.client.act("permit-release", operator="tester")
+                until(lambda: not bridge.relay, "released")
+                _closed(host, bridge)
+                bridge.set_input(MASS, _kg(40.0))  # over the cylinder's limit: the chip's own guard
+                until(lambda: not bridge.relay, "the guard opens it", 2 * TIMEOUT_S)
+                host.when(lambda state: state["relays"][0]["mode"] == "stopped", "the daemon says so")
+                bridge.set_input(MASS, _kg(14.0))
+                host.client.act("stage-end")
+                host.client.act("stage-begin", kind="recovery")
+
+                host.client.act("acknowledge")
+                _closed(host, bridge)
+                host.kill()
+                until(lambda: not bridge.relay, "the permit runs out", TIMEOUT_S + 3.0)
+            stored = Stored(host.file)
+            assert stored.chain.holds
+            assert len(stored.sequences(device_id)) > 50
+
+
+@pytest.mark.parametrize("moment_ms", [0, 700])
+def test_the_supply_fails_and_the_daemon_goes_on_by_itself(tmp_path: Path, moment_ms: int) -> None:
+    with Board() as board:
+        device_id = _id_of(board)
+        board.set_input(MASS, _kg(14.0))
+        with bridged(board) as bridge:
+            rig = tmp_path / "rig.toml"
+            rig.write_text(RIG.format(
+                url=bridge.url, device_id=device_id, pressure=PRESSURE, temperature=TEMPERATURE, mass=MASS,
+                timeout=TIMEOUT_S,
+            ))  # fmt: skip
+            with daemon(tmp_path, rig) as host:
+                host.ready()
+                time.sleep(moment_ms / 1000)
+                with bridge.lock:
+                    board.reset("brownout")
+                until(lambda: (device_id, 2) in Stored(host.file).samples, "samples of the second start are stored")
+                host.stop()
+            stored = Stored(host.file)
+            assert stored.chain.holds
+            assert {boot for _, boot in stored.samples} == {1, 2}

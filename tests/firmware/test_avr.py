@@ -19,6 +19,7 @@ from logger.link.session.phases import Phase
 from logger.link.session.session import Session
 from logger.model.units import NS_PER_S
 from tests.firmware.board import (
+    FIRMWARE,
     FLASH_BYTES,
     LOOP,
     MASS,
@@ -30,6 +31,7 @@ from tests.firmware.board import (
     section_bytes,
 )
 from tests.link.proxy import Faults
+from tests.protocol.c.library import AVR_OPTIONS
 from tests.sim_device.host import Talk, only, samples, unpacked
 
 ADCSRA = 0x7A
@@ -310,9 +312,9 @@ def test_a_hung_loop_is_restarted_by_the_watchdog_with_the_relay_open(board: Boa
     line.wait(0.1)
     said = line.wait(0.6)
     assert not board.relay
-    hello = only([m for m in said if isinstance(m, Hello)], Hello)  # type: ignore[arg-type]
+    hello = only([m for m in said if isinstance(m, Hello)], Hello)
     assert hello.boot_count == 2
-    status = only(send(line, RequestStatus(5)), Status, request_id=5)  # type: ignore[arg-type]
+    status = only(send(line, RequestStatus(5)), Status, request_id=5)
     assert status.faults & Fault.WATCHDOG_RESET
     assert status.outputs[0] == (OutputState.OPEN, OpenedBy.START_UP, 0)
 
@@ -335,7 +337,7 @@ def test_brown_outs_at_any_moment_never_lower_the_boot_count(board: Board) -> No
         line = Talk(board, board.ms / 1000)  # type: ignore[arg-type]
         said = line.wait(0.5)
         assert not board.relay
-        hello = only([m for m in said if isinstance(m, Hello)], Hello)  # type: ignore[arg-type]
+        hello = only([m for m in said if isinstance(m, Hello)], Hello)
         counts.append((hello.boot_count, hello.device_id))
         line.now_s = board.ms / 1000
     boots = [count for count, _ in counts]
@@ -382,3 +384,9 @@ def test_all_samples_carry_a_reading_of_every_due_channel(board: Board) -> None:
     assert set.union(*present) == {0, 1, 2, 3}
     assert all(PRESSURE in channels for channels in present)
     assert len(samples(got)) >= 29  # type: ignore[arg-type]
+
+
+def test_the_firmware_is_built_as_the_library_is_measured() -> None:
+    makefile = (FIRMWARE / "Makefile").read_text().replace("\\\n", " ")
+    options = next(line.partition("=")[2].split() for line in makefile.splitlines() if line.startswith("SMALL ="))
+    assert options == AVR_OPTIONS

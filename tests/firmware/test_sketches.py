@@ -34,12 +34,12 @@ def _core() -> tuple[Path, list[Path]]:
     gcc, gpp = needs("avr-gcc", "builds sketches"), needs("avr-g++", "builds sketches")
     _KEPT.append(kept := tempfile.TemporaryDirectory())
     folder = Path(kept.name)
-    include = ["-I", root / "cores" / "arduino", "-I", root / "variants" / "standard"]
+    include: list[str | Path] = ["-I", root / "cores" / "arduino", "-I", root / "variants" / "standard"]
     objects = []
     for source in sorted((root / "cores" / "arduino").iterdir()):
         if source.suffix in (".c", ".cpp") and not source.name.startswith(("USB", "CDC", "Plug", "Tone", "IPAddress")):
             target = folder / f"{source.name}.o"
-            compiler = [gcc, "-std=gnu11"] if source.suffix == ".c" else [gpp, *CPP]
+            compiler: list[str] = [gcc, "-std=gnu11"] if source.suffix == ".c" else [gpp, *CPP]
             subprocess.run([*compiler, *OPTIONS, *include, "-c", source, "-o", target], check=True)
             objects.append(target)
     return folder, objects
@@ -52,7 +52,7 @@ def sketch(name: str) -> Path:
     text = "#include <Arduino.h>\n" + (LIBRARY / "examples" / name / f"{name}.ino").read_text()
     source, target = folder / f"{name}.cpp", folder / f"{name}.elf"
     source.write_text(text)
-    include = ["-I", root / "cores" / "arduino", "-I", root / "variants" / "standard"]
+    include: list[str | Path] = ["-I", root / "cores" / "arduino", "-I", root / "variants" / "standard"]
     include += ["-I", root / "libraries" / "EEPROM" / "src", "-I", LIBRARY]
     for file, compiler in ((source, ["avr-g++", *CPP]), (LIBRARY / "rimelog.c", ["avr-gcc", "-std=gnu11"])):
         subprocess.run([*compiler, *OPTIONS, *include, "-c", file, "-o", folder / f"{file.name}.o"], check=True)
@@ -89,7 +89,7 @@ def test_the_pressure_sketch_measures(built: Any) -> None:
         layout = _layout(line)
         chip.run(100, encode_frame(encode_message(Start(1))))
         line.now_s = chip.ms / 1000
-        values = {}
+        values: dict[int, float | None] = {}
         for readings in unpacked(layout, line.wait(2.0)):
             values |= {i: measured(layout.channels[i], raw) for i, raw in readings.items() if isinstance(raw, int)}
         assert values[0] == pytest.approx(1750, abs=10)

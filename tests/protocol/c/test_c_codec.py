@@ -1,8 +1,9 @@
 """The C codec against the Python codec and the vectors, byte for byte."""
 
 import ctypes
-import math
+import re
 import subprocess
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
@@ -10,11 +11,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_protocol import cbor
-from firmware_protocol.codes import NoReading, SampleType
+from firmware_protocol.codes import (
+    MAX_CHANNELS,
+    MAX_OUTPUTS,
+    ErrorCode,
+    Fault,
+    MessageType,
+    NoReading,
+    OpenedBy,
+    Quantity,
+    SampleType,
+    SensorKind,
+)
 from firmware_protocol.errors import ProtocolError, UnknownMessageError
 from firmware_protocol.framing import MAX_PAYLOAD, MAX_WIRE, BadFrame, FrameDecoder, encode_frame
 from firmware_protocol.layout import highest_reading, lowest_reading
-from firmware_protocol.messages import decode_payload
+from firmware_protocol.messages import Message, decode_payload, encode_message
 from tests.protocol import reference
 from tests.protocol.c import library
 from tests.protocol.strategies import device_messages, requests
@@ -123,11 +135,9 @@ def test_requests_are_judged_as_in_python(payload: bytes) -> None:
 
 
 @fast
-@given(requests.map(lambda r: r) | device_messages)
-def test_every_message_has_its_side(message: object) -> None:
-    from firmware_protocol.messages import encode_message
-
-    payload = encode_message(message)  # type: ignore[arg-type]
+@given(requests | device_messages)
+def test_every_message_has_its_side(message: Message) -> None:
+    payload = encode_message(message)
     assert check(payload) == (NOT_MINE if payload[0] & 0x80 else OK)
 
 
@@ -181,8 +191,34 @@ def test_raw_numbers_fit_their_type_or_give_the_reason(sample_type: SampleType, 
         assert fitted == raw
 
 
-def test_the_sizes_in_the_header_are_those_of_the_spec() -> None:
+def header_enum(name: str) -> list[int]:
+    """The numbers of an enum of the header, in its order."""
     header = (library.SOURCE / "rimelog.h").read_text()
-    assert f"#define RL_MAX_PAYLOAD {MAX_PAYLOAD}u" in header
-    assert f"#define RL_MAX_FRAME {MAX_WIRE}u" in header
-    assert math.ceil(27 + 4 + 1) == 32
+    body = re.search(rf"enum {name} \{{(.*?)\}};", re.sub(r"/\*.*?\*/", "", header, flags=re.S), re.S)
+    assert body is not None
+    numbers: list[int] = []
+    for entry in filter(None, (part.strip() for part in body[1].split(","))):
+        _, _, number = entry.partition("=")
+        numbers.append(int(number, 0) if number else numbers[-1] + 1 if numbers else 0)
+    return numbers
+
+
+@pytest.mark.parametrize(
+    ("name", "codes"),
+    [
+        ("rl_type", MessageType), ("rl_error_code", ErrorCode), ("rl_quantity", Quantity),
+        ("rl_sample_type", SampleType), ("rl_sensor", SensorKind),
+        ("rl_opened_by", OpenedBy), ("rl_fault", [f for f in Fault if f]),
+    ],
+)  # fmt: skip
+def test_the_numbers_of_the_header_are_those_of_the_codec(name: str, codes: Iterable[int]) -> None:
+    assert header_enum(name) == [int(code) for code in codes]
+
+
+def test_the_bounds_of_the_header_are_those_of_the_spec() -> None:
+    header = (library.SOURCE / "rimelog.h").read_text()
+    for name, number in (
+        ("MAX_PAYLOAD", MAX_PAYLOAD), ("MAX_FRAME", MAX_WIRE), ("MAX_CHANNELS", MAX_CHANNELS),
+        ("MAX_OUTPUTS", MAX_OUTPUTS), ("REQUEST_BLOCK", 33 - 1),
+    ):  # fmt: skip
+        assert f"#define RL_{name} {number}u" in header

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from firmware_protocol.codes import Capability, DeviceState, ErrorCode, Fault, MessageType, NoReading, SampleType
+from firmware_protocol.codes import Capability, DeviceState, ErrorCode, Fault, NoReading, SampleType
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.layout import Layout, Reading, highest_reading, lowest_reading
 from firmware_protocol.messages import (
@@ -536,7 +536,3 @@ def test_check_settings_looks_at_hello_and_outputs(hello: Hello, outputs: Sequen
 def test_its_own_ram_is_bounded() -> None:
     print(f"rl_device: {library().bench_ram()} bytes on this machine")
     assert library().bench_ram() <= 600  # pointers of 8 bytes; on an AVR test_c_sizes measures it
-
-
-def test_message_types_of_the_header_are_those_of_the_codec() -> None:
-    assert MessageType.SAMPLES == 0x90

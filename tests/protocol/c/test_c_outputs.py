@@ -19,8 +19,8 @@ from firmware_protocol.messages import (
     Status,
     encode_message,
 )
-from firmware_protocol.requests import Permit, RequestHello, RequestStatus, SetPeriod, Start, Stop
-from firmware_protocol.vectors import EXAMPLE_CHANNELS, EXAMPLE_HELLO, EXAMPLE_LAYOUT
+from firmware_protocol.requests import Permit, Request, RequestHello, RequestStatus, SetPeriod, Start, Stop
+from firmware_protocol.vectors import EXAMPLE_CHANNELS, EXAMPLE_LAYOUT
 from sim_device.outputs import DeviceNow, Output
 from tests.protocol.c.library import CDevice
 from tests.protocol.c.test_c_device import device, line_ms, talk
@@ -30,8 +30,8 @@ RELAY = OutputDescription(0, 0, 5000, 1000, False, "Relay")
 CLOSE = Permit(1, 0, PermitAction.HOLD_CLOSED, 3000, 7, 0)
 
 
-def streaming(**options: int) -> tuple[Talk, CDevice]:
-    dev = device(outputs=(RELAY, replace(RELAY, index=1)), **options)
+def streaming() -> tuple[Talk, CDevice]:
+    dev = device(outputs=(RELAY, replace(RELAY, index=1)))
     line = talk(dev)
     line.send(Start(1))
     line.wait(0.5)
@@ -219,7 +219,8 @@ def test_decides_as_the_simulated_device_does(acts: list[tuple[str, Any]]) -> No
         elif act == "reading":
             dev.set_reading(*value)
         else:
-            request = {"stop": Stop(2), "start": Start(3), "period": SetPeriod(4, value or 1, 0)}[act]
+            asks: dict[str, Request] = {"stop": Stop(2), "start": Start(3), "period": SetPeriod(4, value or 1, 0)}
+            request = asks[act]
             dev.input(encode_frame(encode_message(request)))
             if act == "stop":
                 streams = False
@@ -235,7 +236,3 @@ def test_decides_as_the_simulated_device_does(acts: list[tuple[str, Any]]) -> No
         dev.input(encode_frame(encode_message(RequestStatus(9))))
         told = only(line.take(dev.poll(now_ms)), Status, request_id=9)
         assert told.outputs[0] == model.status(now_ms)
-
-
-def test_the_hello_of_the_example_has_this_boot_count() -> None:
-    assert EXAMPLE_HELLO.boot_count == CLOSE.boot_count

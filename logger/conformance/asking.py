@@ -1,0 +1,105 @@
+"""Asking a device something and judging how it answers, for the steps of script.py and output_steps.py."""
+
+from collections.abc import Callable, Generator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+from firmware_protocol.codes import ErrorCode
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.messages import Accepted, ErrorMessage, Hello, Status, encode_message
+from firmware_protocol.requests import Request, RequestStatus, Start
+from logger.conformance.observer import Received
+
+if TYPE_CHECKING:
+    from logger.conformance.check import Check
+
+Holds = Callable[[], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Until `holds` is true, at most `seconds`."""
+
+    seconds: float
+    holds: Holds = lambda: False
+
+
+Steps: TypeAlias = Generator[Wait, None, None]
+Asking: TypeAlias = Generator[Wait, None, Received | None]
+
+REPLY_S = 1.0
+LATE_MS = 500
+
+
+def ask(check: "Check", request: Request | bytes, wanted: type | None = None) -> Asking:
+    """The reply, or None when none came in time. wanted: its class; an error is blamed then."""
+    payload = request if isinstance(request, bytes) else encode_message(request)
+    if not isinstance(request, bytes):
+        payload = bytes((payload[0], check.next_id())) + payload[2:]
+    request_id = payload[1] if len(payload) > 1 else 0
+    begun, asked_ns = len(check.received), check.now_ns
+    check.send(encode_frame(payload))
+
+    def answered() -> Received | None:
+        for received in check.received[begun:]:
+            message = received.message
+            if message is not None and getattr(message, "request_id", None) == request_id and not unasked(received):
+                return received
+        return None
+
+    yield Wait(REPLY_S, lambda: answered() is not None)
+    reply = answered()
+    name = f"type 0x{payload[0]:02x}"
+    if reply is None and request_id == 0:
+        return None  # what that means, the caller knows
+    if reply is None:
+        others = [r for r in check.received[begun:] if getattr(r.message, "request_id", 0) not in (0, request_id)]
+        if others:
+            check.blame("reply.id", f"request id {request_id} of {name} came back as another", others[0], 1)
+        else:
+            check.blame("reply.none", f"no reply to {name} within {REPLY_S:g} s")
+        return None
+    assert reply.at_ns is not None
+    late_ms = (reply.at_ns - asked_ns) / 1e6
+    if late_ms > LATE_MS + check.slack_ms:
+        check.blame("reply.late", f"{late_ms:.0f} ms after {name}", reply)
+    if wanted is not None and not isinstance(reply.message, wanted):
+        check.blame("reply.type", f"{type(reply.message).__name__} as the reply to {name}", reply, 0)
+        return None
+    yield Wait(0.1)  # a second reply would follow at once
+    replies = [r for r in check.received[begun:] if getattr(r.message, "request_id", -1) == request_id]
+    if request_id and len(replies) > 1:
+        check.blame("reply.twice", f"{len(replies)} replies to {name}", replies[1])
+    return reply
+
+
+def unasked(received: Received) -> bool:
+    """Of the device's own accord: hello and status with id 0."""
+    return isinstance(received.message, Hello | Status) and received.message.request_id == 0
+
+
+def refused(check: "Check", rule: str, request: Request | bytes, *codes: ErrorCode) -> Steps:
+    reply = yield from ask(check, request)
+    if reply is None:
+        if isinstance(request, bytes) and request[1:2] in (b"", b"\0"):
+            check.blame(rule, f"no error {int(codes[0])} with id 0 for {request.hex(' ')}")
+        return
+    message = reply.message
+    expected = " or ".join(str(int(code)) for code in codes)
+    if not isinstance(message, ErrorMessage):
+        check.blame(rule, f"{type(message).__name__} instead of error {expected}", reply, 0)
+    elif message.code not in codes:
+        check.blame(rule, f"error {message.code} instead of {expected}", reply)
+
+
+def status_of(check: "Check") -> Generator[Wait, None, Status | None]:
+    reply = yield from ask(check, RequestStatus(1), Status)
+    return reply.message if reply is not None and isinstance(reply.message, Status) else None
+
+
+def start(check: "Check") -> Generator[Wait, None, Accepted | None]:
+    check.observer.forget_stream()
+    check.observer.streaming = None  # a sample may overtake the reply
+    reply = yield from ask(check, Start(1), Accepted)
+    check.observer.streaming = True
+    return reply.message if reply is not None and isinstance(reply.message, Accepted) else None

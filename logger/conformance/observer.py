@@ -1,0 +1,302 @@
+"""What every frame of a device, and its neighbours, must hold: live, or from recorded bytes without times."""
+
+import re
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from firmware_protocol import cbor
+from firmware_protocol.codes import FROM_DEVICE, Capability, DeviceState, MessageType
+from firmware_protocol.conversion import problem_with
+from firmware_protocol.errors import CborError, LayoutError, ProtocolError, UnknownMessageError
+from firmware_protocol.fields import clean_text
+from firmware_protocol.framing import BadFrame, BadFrameReason, Frame
+from firmware_protocol.layout import Layout
+from firmware_protocol.messages import (
+    Accepted,
+    Describe,
+    Hello,
+    Message,
+    Resending,
+    Samples,
+    Status,
+    TimeMarked,
+    decode_payload,
+    encode_message,
+)
+from logger.conformance.cbor_walk import walk
+from logger.conformance.rules import RULES
+from logger.model.units import NS_PER_S
+
+U32 = 0xFFFF_FFFF
+BODY_AT = 2
+MAX_STATUS_NS = 5 * NS_PER_S
+SLACK_NS = NS_PER_S // 2  # the line's and the computer's own delay
+RATE_TOLERANCE = 0.02  # of a device's clock against the computer's, measured over RATE_OVER_NS
+RATE_OVER_NS = 4 * NS_PER_S
+PERIOD_TOLERANCE = 0.25  # of a period, and two ticks of a slow loop
+PERIOD_SLACK_MS = 60
+
+_FRAMING = {
+    BadFrameReason.CRC: "frame.crc",
+    BadFrameReason.COBS: "frame.cobs",
+    BadFrameReason.TOO_LONG: "frame.length",
+    BadFrameReason.TOO_SHORT: "frame.length",
+}
+_CBOR_TYPES = range(MessageType.HELLO, MessageType.ERROR + 1)
+
+
+@dataclass(slots=True)
+class Fault:
+    """A rule that a device broke. frame: the first that shows it, as on the wire; at: the offending byte of payload."""
+
+    rule: str
+    found: str
+    frame: bytes = b""
+    payload: bytes = b""
+    at: int | None = None
+    times: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A good frame. message: None when its content is not understood."""
+
+    at_ns: int | None
+    frame: Frame
+    message: Message | None
+
+
+@dataclass(slots=True)
+class Observer:
+    """Feed it all that comes, in order. faults: by rule, the first of each. at_ns: None for recorded bytes."""
+
+    faults: dict[str, Fault] = field(default_factory=dict)
+    counts: Counter[str] = field(default_factory=Counter)
+    hello: Hello | None = None
+    layout: Layout | None = None
+    describes: dict[int, bytes] = field(default_factory=dict)
+    streaming: bool | None = None  # what it was asked to do last; None: not known
+    may_repeat: set[int] = field(default_factory=set)  # sequences that were asked for again
+    raws: dict[int, bytes] = field(default_factory=dict)  # samples frames by sequence, as first sent
+    last_live: Samples | None = None
+    _status: Status | None = None
+    _status_ns: int | None = None
+    _first_tick: tuple[int, int] | None = None  # (ns, tick) of the first status, to measure the rate by
+    _last_tick: int | None = None
+    _shown: dict[int, int] = field(default_factory=dict)  # channel -> tick of its newest sample
+
+    def blame(self, rule: str, found: str, received: Received | None = None, at: int | None = None) -> None:
+        """Note a broken rule; the first instance is kept whole."""
+        assert rule in RULES, rule
+        if rule in self.faults:
+            self.faults[rule].times += 1
+            return
+        frame = received.frame if received else None
+        self.faults[rule] = Fault(rule, found, frame.raw if frame else b"", frame.payload if frame else b"", at)
+
+    def forget_stream(self) -> None:
+        """What is not to be compared across a stop, a changed period or an asked-for resend."""
+        self._shown.clear()
+
+    def bad_frame(self, bad: BadFrame) -> None:
+        if self.counts["good"] == 0:
+            self.counts["text before the first frame"] += 1  # a boot loader's greeting is normal
+            return
+        rule = _FRAMING[bad.reason]
+        if rule not in self.faults:
+            self.faults[rule] = Fault(rule, f"a block that is no frame: {bad.reason}", bad.raw, bad.raw)
+        else:
+            self.faults[rule].times += 1
+
+    def frame(self, frame: Frame, at_ns: int | None) -> Received:
+        """Check one good frame."""
+        self.counts["good"] += 1
+        received = Received(at_ns, frame, None)
+        payload = frame.payload
+        if not payload[0] & FROM_DEVICE:
+            self.blame("payload.direction", f"type 0x{payload[0]:02x} is a host's: does the line echo?", received, 0)
+            return received
+        try:
+            message = decode_payload(payload)
+        except UnknownMessageError:
+            self.blame("payload.type", f"type 0x{payload[0]:02x} is not known to version 1.1", received, 0)
+            return received
+        except ProtocolError as exc:
+            self._content(received, exc)
+            return received
+        received = Received(at_ns, frame, message)
+        self.counts[type(message).__name__] += 1
+        if payload[0] in _CBOR_TYPES:
+            self._form(received)
+        checks: dict[type, Callable[..., None]] = {
+            Hello: self._hello, Describe: self._describe, Status: self._status_seen, Samples: self._samples,
+            Accepted: self._boot, Resending: self._boot, TimeMarked: self._boot,
+        }  # fmt: skip
+        if (found := checks.get(type(message))) is not None:
+            found(received, message)
+        return received
+
+    # -- content ---------------------------------------------------------------------------------------------------
+
+    def _content(self, received: Received, exc: ProtocolError) -> None:
+        payload, rule = received.frame.payload, "message.field"
+        if isinstance(exc, CborError):
+            self.blame("cbor.form", str(exc), received)
+            return
+        at = None
+        if (key := re.search(r"key (\d+)", str(exc))) and payload[0] in _CBOR_TYPES:
+            where = walk(payload[BODY_AT:]).keys.get(int(key[1]))
+            at = None if where is None else where[0] + BODY_AT
+        self.blame(rule, str(exc), received, at)
+
+    def _form(self, received: Received) -> None:
+        body = received.frame.payload[BODY_AT:]
+        form = walk(body)
+        if form.longer is not None:
+            self.blame("cbor.shortest", "a longer form than needed", received, form.longer + BODY_AT)
+        if form.unordered is not None:
+            self.blame("cbor.order", "a key after a higher one", received, form.unordered + BODY_AT)
+        values = cbor.loads(body)
+        usual = cbor.loads(encode_message(received.message)[BODY_AT:]) if received.message else {}
+        assert isinstance(values, dict)
+        assert isinstance(usual, dict)
+        for key, value in values.items():
+            where = form.keys.get(key, (0, 0))[0] + BODY_AT
+            if key not in usual:
+                self.blame("cbor.default", f"key {key} holds its default", received, where)
+            elif isinstance(value, str) and clean_text(value) != value:
+                self.blame("cbor.text", f"key {key} holds control characters", received, where)
+
+    def _boot(self, received: Received, message: Accepted | Resending | TimeMarked | Status) -> None:
+        hello = self.hello
+        if hello is not None and message.boot_count != hello.boot_count:
+            self.blame("status.boot", f"boot count {message.boot_count}, hello has {hello.boot_count}", received)
+
+    def _hello(self, received: Received, hello: Hello) -> None:
+        known = self.hello
+        if bool(hello.capabilities & Capability.OUTPUTS) != (hello.outputs > 0):
+            self.blame("hello.outputs", f"capabilities {int(hello.capabilities)}, outputs {hello.outputs}", received)
+        if hello.capabilities & Capability.RESEND and hello.buffer_frames == 0:
+            self.blame("hello.buffer", "capability bit 0 (resend), and no frames kept (key 11)", received)
+        if known is not None and hello.boot_count == known.boot_count:
+            same = encode_message(_without_changes(hello)) == encode_message(_without_changes(known))
+            if not same:
+                self.blame("hello.same", "another hello than before, without a new start", received)
+        self.hello = hello
+
+    def _describe(self, received: Received, describe: Describe) -> None:
+        body = received.frame.payload[BODY_AT:]
+        self.describes[describe.index] = body
+        if (problem := problem_with(describe)) is not None and "not known" not in problem:
+            self.blame("describe.sensor", f"channel {describe.index}: {problem}", received)
+        low, high = describe.range_low, describe.range_high
+        if low is not None and high is not None and low >= high:
+            self.blame("describe.range", f"channel {describe.index}: {low} to {high}", received)
+
+    # -- time ------------------------------------------------------------------------------------------------------
+
+    def _status_seen(self, received: Received, status: Status) -> None:
+        self._boot(received, status)
+        before, hello = self._status, self.hello
+        if hello is not None:
+            if status.layout_id != hello.layout_id:
+                self.blame("status.layout", f"0x{status.layout_id:08x}, hello 0x{hello.layout_id:08x}", received)
+            if len(status.outputs) != hello.outputs:
+                self.blame("status.outputs", f"{len(status.outputs)} entries for {hello.outputs} outputs", received)
+            held = (status.next_sequence - status.oldest_sequence) & U32
+            if held > max(hello.buffer_frames, 0):
+                self.blame("status.sequence", f"{held} frames held, hello keeps {hello.buffer_frames}", received)
+        if self.streaming is not None and (status.state == DeviceState.STREAMING) != self.streaming:
+            self.blame("status.state", f"state {status.state}", received)
+        if before is not None and before.boot_count == status.boot_count:
+            falls = status.uptime_s < before.uptime_s or status.dropped < before.dropped
+            if falls or status.bad_frames < before.bad_frames:
+                self.blame("status.counters", "a counter fell since the status before", received)
+        self._interval(received)
+        if hello is not None and received.at_ns is not None:
+            self._rate(received, status, hello.tick_rate_hz)
+        live = self.last_live
+        if live is not None and self.counts["blind"] == 0:
+            behind = (status.next_sequence - live.sequence - 1) & U32
+            if behind > U32 // 2 or (behind > 0 and status.dropped == 0):
+                self.blame("next.sequence", f"{status.next_sequence}, the newest frame was {live.sequence}", received)
+        self._status, self._status_ns = status, received.at_ns
+
+    def _interval(self, received: Received) -> None:
+        if received.at_ns is None or self._status_ns is None:
+            return
+        gap_ns = received.at_ns - self._status_ns
+        if gap_ns > MAX_STATUS_NS + SLACK_NS:
+            self.blame("status.interval", f"{gap_ns / NS_PER_S:.1f} s since the status before", received)
+
+    def overdue(self, now_ns: int) -> None:
+        """Called as time passes: a status that does not come at all."""
+        if self._status_ns is not None and now_ns - self._status_ns > MAX_STATUS_NS + SLACK_NS:
+            self.blame("status.interval", f"none for {(now_ns - self._status_ns) / NS_PER_S:.1f} s")
+            self._status_ns = now_ns
+
+    def _rate(self, received: Received, status: Status, rate_hz: int) -> None:
+        assert received.at_ns is not None
+        if self._first_tick is None:
+            self._first_tick = received.at_ns, status.tick
+            return
+        begun_ns, begun = self._first_tick
+        elapsed_ns = received.at_ns - begun_ns
+        if elapsed_ns < RATE_OVER_NS:
+            return
+        counted = (status.tick - begun) & U32
+        expected = elapsed_ns * rate_hz / NS_PER_S
+        if abs(counted - expected) > RATE_TOLERANCE * expected + 0.1 * rate_hz:
+            self.blame("tick.rate", f"{counted} ticks in {elapsed_ns / NS_PER_S:.1f} s at {rate_hz} Hz", received)
+
+    # -- samples ---------------------------------------------------------------------------------------------------
+
+    def _samples(self, received: Received, samples: Samples) -> None:
+        again = samples.sequence in self.may_repeat and samples.sequence in self.raws
+        if again:
+            if received.frame.raw != self.raws[samples.sequence]:
+                self.blame("resend.bytes", f"frame {samples.sequence} differs from its first sending", received)
+            return
+        if self.streaming is False:
+            self.blame("idle.stream", "samples while idle", received)
+        self.raws[samples.sequence] = received.frame.raw
+        before = self.last_live
+        if before is not None and samples.sequence not in self.may_repeat:
+            step = (samples.sequence - before.sequence) & U32
+            if step != 1 and (self._status is None or self._status.dropped == 0):
+                self.blame("sequence.step", f"{samples.sequence} after {before.sequence}", received, 5)
+            if (samples.tick - before.tick) & U32 > U32 // 2:
+                self.blame("tick.forward", f"tick {samples.tick} after {before.tick}", received, 9)
+        self.last_live = samples
+        self._readings(received, samples)
+
+    def _readings(self, received: Received, samples: Samples) -> None:
+        layout, hello = self.layout, self.hello
+        if layout is None or hello is None:
+            return
+        if samples.layout_id != layout.layout_id:
+            self.blame("samples.layout", f"0x{samples.layout_id:08x}, described 0x{layout.layout_id:08x}", received, 1)
+            return
+        try:
+            present = [index for index, _ in layout.unpack(samples)]
+        except LayoutError as exc:
+            self.blame("samples.length", str(exc), received, 13)
+            return
+        for index in present:
+            if (before := self._shown.get(index)) is not None:
+                gap_ms = ((samples.tick - before) & U32) * 1000 / hello.tick_rate_hz
+                period_ms = layout.channels[index].period_ms
+                if abs(gap_ms - period_ms) > PERIOD_TOLERANCE * period_ms + PERIOD_SLACK_MS:
+                    found = f"channel {index} after {gap_ms:.0f} ms, its period is {period_ms} ms"
+                    self.blame("samples.period", found, received)
+            self._shown[index] = samples.tick
+
+
+def _without_changes(hello: Hello) -> Hello:
+    """What may differ between two hellos of one start: request id and layout."""
+    return Hello(
+        0, hello.device_id, hello.firmware_name, hello.firmware_version, hello.boot_count, hello.tick_rate_hz,
+        hello.channels, 0, hello.capabilities, hello.outputs, hello.buffer_frames, hello.model, hello.major,
+        hello.minor,
+    )  # fmt: skip

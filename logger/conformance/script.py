@@ -1,0 +1,303 @@
+"""What is asked of a live device, and what it must answer.
+
+A generator: it yields what it waits for, and check.py runs it.
+"""
+
+from collections.abc import Generator
+from typing import TYPE_CHECKING
+
+from firmware_protocol.codes import Capability, ErrorCode, PermitAction
+from firmware_protocol.errors import ProtocolError
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.layout import Layout, layout_id_of
+from firmware_protocol.messages import Accepted, Describe, Hello, Resending, Samples, Status, TimeMarked, encode_message
+from firmware_protocol.requests import (
+    Permit,
+    RequestDescribe,
+    RequestHello,
+    RequestOutput,
+    ResendFrom,
+    SetPeriod,
+    Start,
+    Stop,
+    TimeMark,
+)
+from logger.conformance.asking import Steps, Wait, ask, refused, start, status_of, unasked
+from logger.conformance.observer import U32
+from logger.conformance.output_steps import check_outputs
+
+if TYPE_CHECKING:
+    from logger.conformance.check import Check
+
+STREAM_S = 6.0
+QUIET_S = 0.8
+GREET_S = 8.0  # a board that resets when its port is opened
+
+
+def script(check: "Check") -> Steps:
+    """All of it. Ends early when the device does not answer at all."""
+    check.step = "greeting"
+    hello = yield from _greet(check)
+    if hello is None:
+        return
+    check.step = "descriptions"
+    yield from _describe(check, hello)
+    check.step = "requests that no device may carry out"
+    yield from _refusals(check, hello)
+    check.step = "what needs no answer"
+    yield from _silence(check)
+    check.step = "idle"
+    yield from _idle(check)
+    check.step = "stream"
+    yield from _stream(check)
+    if hello.capabilities & Capability.RESEND:
+        check.step = "resending"
+        yield from _resend(check)
+    if hello.capabilities & Capability.SET_PERIOD and hello.channels:
+        check.step = "period"
+        yield from _period(check)
+    if hello.outputs:
+        check.step = "outputs"
+        yield from check_outputs(check, hello)
+    check.step = "stop"
+    yield from _stop(check)
+
+
+# -- the steps ---------------------------------------------------------------------------------------------------
+
+
+def _greet(check: "Check") -> Generator[Wait, None, Hello | None]:
+    hello = None
+    for _ in range(int(GREET_S)):
+        check.send(encode_frame(encode_message(RequestHello(check.next_id()))))
+        yield Wait(1.0, lambda: check.observer.hello is not None)
+        if (hello := check.observer.hello) is not None:
+            break
+    if hello is None:
+        check.blame("reply.none", f"no hello within {GREET_S:g} s")
+        return None
+    yield from ask(check, Stop(1), Accepted)  # it may stream since a host before
+    check.observer.streaming = False
+    reply = yield from ask(check, RequestHello(1), Hello)
+    again = yield from ask(check, b"\x01" + bytes((check.next_id(),)) + b"\x09\x07")
+    if reply is not None and (again is None or not isinstance(again.message, Hello)):
+        check.blame("hello.major", "no hello for a host of version 9.7", again)
+    return check.observer.hello
+
+
+def _describe(check: "Check", hello: Hello) -> Steps:
+    payloads: list[bytes] = []
+    for index in range(hello.channels):
+        reply = yield from ask(check, RequestDescribe(1, index), Describe)
+        if reply is None or not isinstance(reply.message, Describe):
+            return
+        if reply.message.index != index:
+            check.blame("describe.index", f"index {reply.message.index} for {index}", reply)
+            return
+        payloads.append(reply.frame.payload)
+        again = yield from ask(check, RequestDescribe(1, index), Describe)
+        if again is not None and again.frame.payload[2:] != reply.frame.payload[2:]:
+            check.blame("describe.same", f"channel {index} was described differently before", again)
+    found = layout_id_of(payloads)
+    if found != hello.layout_id:
+        check.blame("layout.id", f"the descriptions make 0x{found:08x}, hello says 0x{hello.layout_id:08x}")
+    try:
+        check.observer.layout = Layout.from_payloads(payloads)
+    except ProtocolError as exc:
+        check.blame("message.field", str(exc))
+    for index in {hello.channels, 255}:
+        yield from refused(check, "error.index", RequestDescribe(1, index), ErrorCode.NO_SUCH_CHANNEL)
+
+
+def _refusals(check: "Check", hello: Hello) -> Steps:
+    unknown, malformed = (ErrorCode.UNKNOWN_REQUEST,), (ErrorCode.MALFORMED,)
+    yield from refused(check, "error.unknown", bytes((0x7E, check.next_id())), *unknown)
+    yield from refused(check, "error.unknown", bytes((0x33, check.next_id())) + b"some", *unknown)
+    yield from refused(check, "error.malformed", bytes((0x02, check.next_id())), *malformed)
+    yield from refused(check, "error.malformed", bytes((0x08, check.next_id())) + b"short", *malformed)
+    for payload in (b"\x04", b"\x04\x00"):
+        yield from refused(check, "error.id0", payload, *malformed)
+    longer = yield from ask(check, bytes((0x04, check.next_id())) + b"\x01\x02\x03")
+    if longer is None or not isinstance(longer.message, Status):
+        check.blame("request.longer", "no status for a status? with three bytes more", longer)
+    missing = (ErrorCode.NOT_SUPPORTED, ErrorCode.UNKNOWN_REQUEST)
+    if hello.capabilities & Capability.RESEND:
+        yield from refused(check, "error.malformed", bytes((0x07, check.next_id())) + bytes(6), *malformed)
+    else:
+        yield from refused(check, "error.capability", ResendFrom(1, 0, 1), *missing)
+    if hello.capabilities & Capability.SET_PERIOD:
+        yield from refused(check, "error.malformed", bytes((0x09, check.next_id(), 0)) + bytes(4), *malformed)
+        channel = max(hello.channels, 64)
+        yield from refused(check, "error.index", SetPeriod(1, 1000, channel), ErrorCode.NO_SUCH_CHANNEL)
+    else:
+        yield from refused(check, "error.capability", SetPeriod(1, 1000), *missing)
+    if hello.outputs == 0:
+        yield from refused(check, "error.capability", RequestOutput(1, 0), *missing)
+        yield from refused(check, "error.capability", Permit(1, 0, PermitAction.OPEN, 0, 0, 0), *missing)
+
+
+def _silence(check: "Check") -> Steps:
+    """Its own messages sent back, and bytes that are no frames."""
+    before = yield from status_of(check)
+    said = [received.frame.raw for received in check.received if received.frame.payload[0] in (0x81, 0x82, 0x84, 0x85)]
+    begun = len(check.received)
+    check.send(b"".join(said[-6:]))
+    yield Wait(QUIET_S)
+    if found := [r for r in check.received[begun:] if not unasked(r)]:
+        check.blame("echo.answered", f"{type(found[0].message).__name__} to its own message", found[0])
+    begun = len(check.received)
+    good = encode_frame(bytes((0x04, 77)))
+    for bad in (
+        good[:2] + bytes((good[2] ^ 0x10,)) + good[3:],
+        b"\x09" + good[1:],
+        b"\x02\x02\x00",
+        b"\x11" * 300 + b"\0",
+    ):
+        check.send(bad)
+    yield Wait(QUIET_S)
+    if found := [r for r in check.received[begun:] if not unasked(r)]:
+        check.blame("bad.answered", f"{type(found[0].message).__name__} to bytes that are no frame", found[0])
+    check.send(b"boot: garbage without an end")
+    check.send(b"\0\0\0")
+    after = yield from status_of(check)
+    if after is None:
+        check.blame("frame.recovery", "no reply to a good request after garbage")
+    elif before is not None and after.bad_frames <= before.bad_frames:
+        check.blame("frame.counted", f"{after.bad_frames} after five bad blocks, {before.bad_frames} before")
+
+
+def _idle(check: "Check") -> Steps:
+    again = yield from ask(check, Stop(1))
+    if again is None or not isinstance(again.message, Accepted):
+        check.blame("start.again", "stop while idle is not accepted", again)
+    yield Wait(1.0)
+    for number in (0, 0x0102_0304_0506_0708, 2**64 - 1):
+        reply = yield from ask(check, TimeMark(1, number), TimeMarked)
+        if reply is not None and isinstance(reply.message, TimeMarked):
+            if reply.message.host_time != number:
+                check.blame("mark.host_time", f"{reply.message.host_time} for {number}", reply)
+            if (reply.message.tick_replied - reply.message.tick_received) & U32 > U32 // 2:
+                check.blame("mark.ticks", "the tick at receipt is after the one at reply", reply)
+
+
+def _stream(check: "Check") -> Steps:
+    layout = check.observer.layout
+    begun = len(check.received)
+    accepted = yield from start(check)
+    if accepted is None:
+        return
+    yield Wait(STREAM_S)
+    again = yield from ask(check, Start(1))
+    if again is None or not isinstance(again.message, Accepted):
+        check.blame("start.again", "start while streaming is not accepted", again)
+    elif (again.message.next_sequence - accepted.next_sequence) & U32 > U32 // 2:
+        check.blame("start.again", "the sequence went back", again)
+    yield Wait(0.5)
+    seen: set[int] = set()
+    if layout is not None:
+        for received in check.received[begun:]:
+            if isinstance(received.message, Samples):
+                try:
+                    seen |= {index for index, _ in layout.unpack(received.message)}
+                except ProtocolError:
+                    continue  # blamed by the observer
+        late = [c.index for c in layout.channels if c.index not in seen and c.period_ms < STREAM_S * 900]
+        if late:
+            check.blame("start.first", f"channel {late[0]} has not come within its period")
+    yield from status_of(check)
+
+
+def _resend(check: "Check") -> Steps:
+    observer = check.observer
+    status = yield from status_of(check)
+    if status is None or not observer.raws:
+        return
+    held = [n for n in sorted(observer.raws) if (n - status.oldest_sequence) & U32 < U32 // 2]
+    wanted = held[max(0, len(held) // 2 - 3) :][:5]
+    if not wanted:
+        return
+    yield from _resent(check, wanted[0], len(wanted))
+    future = (status.next_sequence + 100_000) & U32
+    reply = yield from ask(check, ResendFrom(1, future, 5), Resending)
+    if reply is not None and isinstance(reply.message, Resending) and reply.message.count:
+        check.blame("resend.future", f"{reply.message.count} frames of the future", reply)
+    yield from ask(check, Stop(1), Accepted)
+    check.observer.streaming = None
+    yield Wait(0.3)
+    check.observer.streaming = False
+    status = yield from status_of(check)
+    if status is not None and status.oldest_sequence != status.next_sequence:
+        newest = (status.next_sequence - 3) & U32
+        if (newest - status.oldest_sequence) & U32 < U32 // 2 and newest in observer.raws:
+            yield from _resent(check, newest, 3)
+    yield from start(check)
+
+
+def _resent(check: "Check", first: int, count: int) -> Steps:
+    begun = len(check.received)
+    numbers = {(first + i) & U32 for i in range(count)}
+    check.observer.may_repeat = numbers
+    reply = yield from ask(check, ResendFrom(1, first, count), Resending)
+    if reply is None or not isinstance(reply.message, Resending):
+        check.observer.may_repeat = set()
+        return
+    resending = reply.message
+    ahead = (resending.first - first) & U32
+    if resending.count and ahead and (first - resending.oldest) & U32 < U32 // 2:
+        check.blame("resend.first", f"from {resending.first} on, and {first} is still held", reply)
+    if ahead + resending.count > count and resending.count:
+        check.blame("resend.count", f"{resending.count} from {resending.first}, asked for {count} from {first}", reply)
+
+    def got() -> list[int]:
+        found = [r.message.sequence for r in check.received[begun:] if isinstance(r.message, Samples)]
+        return [n for n in found if n in numbers]
+
+    yield Wait(3.0, lambda: len(got()) >= min(resending.count, count))
+    expected = [(resending.first + i) & U32 for i in range(min(resending.count, count))]
+    if got() != expected:
+        check.blame("resend.all", f"frames {got()} for {expected}", reply)
+    yield Wait(0.2)
+    check.observer.may_repeat = set()
+
+
+def _period(check: "Check") -> Steps:
+    observer = check.observer
+    layout, before = observer.layout, observer.hello
+    if layout is None or before is None:
+        return
+    old_ms = layout.channels[0].period_ms
+    new_ms = 700 if old_ms != 700 else 900
+    begun = len(check.received)
+    observer.counts["blind"] += 1  # sequences go on, layouts change: compared again below
+    observer.layout = None
+    reply = yield from ask(check, SetPeriod(1, new_ms, 0), Accepted)
+    yield Wait(0.5)
+    if reply is not None and isinstance(reply.message, Accepted):
+        hellos = [r for r in check.received[begun:] if isinstance(r.message, Hello) and r.message.request_id == 0]
+        if reply.message.layout_id == before.layout_id:
+            check.blame("period.layout", f"the layout id stays for a period of {new_ms} ms after {old_ms} ms", reply)
+        if not hellos:
+            check.blame("period.hello", "no hello after the period was changed", reply)
+        elif isinstance(hellos[0].message, Hello) and hellos[0].message.layout_id != reply.message.layout_id:
+            check.blame("period.accepted", "accepted and hello carry different layout ids", reply)
+    yield from ask(check, SetPeriod(1, old_ms, 0), Accepted)
+    yield Wait(0.3)
+    again = yield from ask(check, RequestHello(1), Hello)
+    observer.forget_stream()
+    if again is not None and isinstance(again.message, Hello) and again.message.layout_id == layout.layout_id:
+        observer.layout = layout
+    elif again is not None:
+        check.blame("period.layout", "the old period does not bring the old layout id back", again)
+    observer.counts["blind"] -= 1
+
+
+def _stop(check: "Check") -> Steps:
+    check.observer.streaming = None
+    yield from ask(check, Stop(1), Accepted)
+    yield Wait(0.3)
+    begun = len(check.received)
+    check.observer.streaming = False
+    yield Wait(1.5)
+    if any(isinstance(received.message, Samples) for received in check.received[begun:]):
+        check.blame("stop.stream", "samples more than 0.3 s after stop")
+    yield from status_of(check)

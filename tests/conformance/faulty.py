@@ -1,0 +1,532 @@
+"""A device with a fault that can be chosen: the simulated one, its frames and what it hears changed on the way."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from firmware_protocol import cbor
+from firmware_protocol.codes import ErrorCode, OpenedBy
+from firmware_protocol.framing import BadFrame, FrameDecoder, encode_frame
+from firmware_protocol.messages import ErrorMessage, encode_message
+from sim_device.device import Device
+from tests.sim_device.host import device
+
+HELLO, DESCRIBE, OUTPUT, STATUS, ERROR, ACCEPTED, RESENDING, MARKED, SAMPLES = (
+    0x81, 0x82, 0x83, 0x84, 0x85, 0x86, 0x87, 0x88, 0x90,
+)  # fmt: skip
+
+
+class Faulty:
+    """`said`: a payload to the bytes on the wire instead. `heard`: a request to what the device hears of it."""
+
+    def __init__(self, board: str = "scale") -> None:
+        self.device: Device = device(board)
+        self.now_s = 0.0
+        self.count = 0  # for faults that come now and then
+        self._in, self._out = FrameDecoder(), FrameDecoder()
+        self.extra: list[bytes] = []  # payloads to be said besides
+        self.later: list[tuple[float, bytes]] = []
+
+    def said(self, payload: bytes) -> Sequence[bytes]:
+        return [encode_frame(payload)]
+
+    def heard(self, payload: bytes) -> bytes | None:
+        return payload
+
+    def bad(self, raw: bytes) -> None:
+        """It received bytes that are no frame."""
+
+    def step(self, data: bytes, now_s: float) -> bytes:
+        self.now_s = now_s
+        passed = b""
+        for block in self._in.feed(data):
+            if isinstance(block, BadFrame):
+                self.bad(block.raw)
+                passed += block.raw
+            elif (payload := self.heard(block.payload)) is not None:
+                passed += b"\0" + encode_frame(payload)
+        out = b""
+        for block in self._out.feed(self.device.step(passed, now_s)):
+            assert not isinstance(block, BadFrame)
+            out += b"".join(self.said(block.payload))
+        out += b"".join(encode_frame(payload) for payload in self.extra)
+        self.extra.clear()
+        due = [raw for at_s, raw in self.later if at_s <= now_s]
+        self.later = [(at_s, raw) for at_s, raw in self.later if at_s > now_s]
+        return out + b"".join(due)
+
+
+def body_of(payload: bytes) -> dict[int, Any]:
+    body = cbor.loads(payload[2:])
+    assert isinstance(body, dict)
+    return body
+
+
+def with_body(payload: bytes, body: dict[int, Any]) -> bytes:
+    return payload[:2] + cbor.dumps(body)
+
+
+# -- faults ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Case:
+    """A fault: how it is built in, and the rule that must be named for it."""
+
+    name: str
+    rule: str
+    build: Callable[[], Faulty]
+
+
+CASES: list[Case] = []
+
+
+def changes(name: str, rule: str, board: str = "scale", *, of: int | None = None) -> Callable[[Any], Any]:
+    """The function decorated gives the bytes on the wire for a payload (of type `of`); None: as it was."""
+
+    def register(function: Callable[[Faulty, bytes], Sequence[bytes] | bytes | None]) -> Any:
+        class Changed(Faulty):
+            def said(self, payload: bytes) -> Sequence[bytes]:
+                if of is not None and payload[0] != of:
+                    return super().said(payload)
+                found = function(self, payload)
+                if found is None:
+                    return super().said(payload)
+                return [encode_frame(found)] if isinstance(found, bytes) else found
+
+        CASES.append(Case(name, rule, lambda: Changed(board)))
+        return function
+
+    return register
+
+
+def hears(name: str, rule: str, board: str = "scale", *, of: int | None = None) -> Callable[[Any], Any]:
+    """The function decorated gives what the device hears instead of a request; None: nothing."""
+
+    def register(function: Callable[[Faulty, bytes], bytes | None]) -> Any:
+        class Deaf(Faulty):
+            def heard(self, payload: bytes) -> bytes | None:
+                return payload if of is not None and payload[0] != of else function(self, payload)
+
+        CASES.append(Case(name, rule, lambda: Deaf(board)))
+        return function
+
+    return register
+
+
+def field(name: str, rule: str, of: int, key: int, change: Callable[[Any], Any], board: str = "scale") -> None:
+    """One key of a body is another."""
+
+    @changes(name, rule, board, of=of)
+    def changed(self: Faulty, payload: bytes) -> bytes:
+        body = body_of(payload)
+        body[key] = change(body.get(key))
+        return with_body(payload, body)
+
+
+def raw_bytes(name: str, rule: str, of: int, at: int, change: Callable[[int], int], width: int = 1) -> None:
+    """One number of a fixed payload is another."""
+
+    @changes(name, rule, of=of)
+    def changed(self: Faulty, payload: bytes) -> bytes:
+        number = change(int.from_bytes(payload[at : at + width], "little")) % (1 << 8 * width)
+        return payload[:at] + number.to_bytes(width, "little") + payload[at + width :]
+
+
+# framing
+
+
+@changes("CRC most significant byte first", "frame.crc", of=STATUS)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes]:
+    import zlib
+
+    raw = payload + zlib.crc32(payload).to_bytes(4, "big")
+    return [b"".join(bytes((len(run) + 1,)) + run for run in raw.split(b"\0")) + b"\0"]
+
+
+@changes("stuffing that ends elsewhere", "frame.cobs", of=STATUS)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes]:
+    frame = encode_frame(payload)
+    return [bytes((frame[0] + 90,)) + frame[1:]]
+
+
+@changes("frames without an end", "frame.length", of=STATUS)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes]:
+    return [b"\x01" * 250, encode_frame(payload)]
+
+
+# content
+
+
+@changes("a reply with bit 7 clear", "payload.direction", of=ACCEPTED)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return bytes((payload[0] & 0x7F,)) + payload[1:]
+
+
+@changes("a type of its own", "payload.type", of=STATUS)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes]:
+    return [encode_frame(payload), encode_frame(b"\xa1\x00own")]
+
+
+@changes("an indefinite map", "cbor.form", of=STATUS)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return payload[:2] + b"\xbf" + payload[3:] + b"\xff"
+
+
+@changes("a byte after the map", "cbor.form", of=HELLO)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return payload + b"\x00"
+
+
+@changes("a not-a-number", "cbor.form", of=DESCRIBE)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return bytes((payload[0], payload[1], payload[2] + 1)) + payload[3:] + b"\x18\x28\xf9\x7e\x00"
+
+
+@changes("a key twice", "cbor.form", of=STATUS)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return bytes((payload[0], payload[1], payload[2] + 1)) + payload[3:] + b"\x00\x00"
+
+
+@changes("integers longer than needed", "cbor.shortest", of=STATUS)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return (
+        payload[:3]
+        + payload[3:4]
+        + b"\x1a\x00\x00\x00"
+        + bytes((body_of(payload)[0] % 256,))
+        + payload[3 + 1 + len(cbor.dumps(body_of(payload)[0])) :]
+    )
+
+
+@changes("keys out of order", "cbor.order", of=HELLO)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return payload[:3] + payload[5:7] + payload[3:5] + payload[7:]
+
+
+field("a default that is not left out", "cbor.default", STATUS, 7, lambda value: value or 0)
+field("a label with a control character", "cbor.text", DESCRIBE, 13, lambda value: "a\x07b")
+field("a device id of five bytes", "message.field", HELLO, 2, lambda value: b"short")
+field("an unknown sample type", "message.field", DESCRIBE, 3, lambda value: 9)
+field("a unit with a blank", "message.field", DESCRIBE, 2, lambda value: "k g")
+field("a period of 0", "message.field", DESCRIBE, 5, lambda value: 0)
+
+# conversation
+
+
+@hears("status? is not answered", "reply.none", of=0x04)
+def _(self: Faulty, payload: bytes) -> None:
+    return None
+
+
+@changes("time marks are answered late", "reply.late", of=MARKED)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes]:
+    self.later.append((self.now_s + 0.75, encode_frame(payload)))
+    return []
+
+
+raw_bytes("the request id is not repeated", "reply.id", MARKED, 1, lambda n: n + 1)
+
+
+@changes("accepted instead of time marked", "reply.type", of=MARKED)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return bytes((ACCEPTED, payload[1], 8)) + bytes(16)
+
+
+@changes("a reply twice", "reply.twice", of=MARKED)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes]:
+    return [encode_frame(payload)] * 2
+
+
+@changes("samples while idle", "idle.stream", of=MARKED)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes]:
+    return [encode_frame(payload), encode_frame(b"\x90" + bytes(12) + b"\x00")]
+
+
+class _Answers(Faulty):
+    """Answers what it must not."""
+
+    def __init__(self, direction: bool, garbage: bool) -> None:
+        super().__init__()
+        self._direction, self._garbage = direction, garbage
+
+    def heard(self, payload: bytes) -> bytes | None:
+        if self._direction and payload[0] & 0x80:
+            self.extra.append(encode_message(ErrorMessage(payload[1] or 1, ErrorCode.UNKNOWN_REQUEST)))
+        return payload
+
+    def bad(self, raw: bytes) -> None:
+        if self._garbage:
+            self.extra.append(encode_message(ErrorMessage(9, ErrorCode.MALFORMED)))
+
+
+CASES.append(Case("answers itself", "echo.answered", lambda: _Answers(True, False)))
+CASES.append(Case("answers bad frames", "bad.answered", lambda: _Answers(False, True)))
+
+
+@hears("silent to another major version", "hello.major", of=0x01)
+def _(self: Faulty, payload: bytes) -> bytes | None:
+    return payload if payload[2] == 1 else None
+
+
+@changes("another hello each time", "hello.same", of=HELLO)
+def _(self: Faulty, payload: bytes) -> bytes:
+    self.count += 1
+    return with_body(payload, body_of(payload) | {4: f"1.{self.count}"})
+
+
+field("outputs without their capability", "hello.outputs", HELLO, 9, lambda value: 3)
+field("resending without a buffer", "hello.buffer", HELLO, 11, lambda value: 0)
+field("error 5 for the unknown", "error.unknown", ERROR, 0, lambda value: 5 if value == 1 else value)
+field("error 4 for the malformed", "error.malformed", ERROR, 0, lambda value: 4 if value == 2 else value)
+field("error 4 for what does not exist", "error.index", ERROR, 0, lambda value: 4 if value == 3 else value)
+field("error 3 without outputs", "error.capability", ERROR, 0, lambda value: 3 if value == 5 else value, "vacuum board")
+
+
+@hears("carries out a request with id 0", "error.id0", of=0x04)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return b"\x04\x63" if payload == b"\x04\x00" else payload
+
+
+@hears("refuses a longer request", "request.longer", of=0x04)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return payload if len(payload) == 2 else b"\x04"
+
+
+@hears("a second start is refused", "start.again", of=0x05)
+def _(self: Faulty, payload: bytes) -> bytes:
+    self.count += 1
+    return payload if self.count != 2 else bytes((0x70, payload[1]))
+
+
+@changes("a channel that never comes", "start.first", "machine board", of=SAMPLES)
+def _(self: Faulty, payload: bytes) -> bytes:
+    layout = self.device._layout
+    samples = [(i, c) for i, c in enumerate(layout.channels) if payload[13 + i // 8] >> i % 8 & 1]
+    bitmap, rest, at = bytearray(payload[13:15]), b"", 15
+    for index, channel in samples:
+        if index == 1:
+            bitmap[0] &= 0xFD
+        else:
+            rest += payload[at : at + channel.sample_type]
+        at += channel.sample_type
+    return payload[:13] + bytes(bitmap) + rest
+
+
+@hears("does not stop", "stop.stream", of=0x06)
+def _(self: Faulty, payload: bytes) -> bytes:
+    self.extra.append(
+        bytes((ACCEPTED, payload[1], 6)) + self.device.boot_count.to_bytes(4, "little")
+        + self.device._layout.layout_id.to_bytes(4, "little") + bytes(8)
+    )  # fmt: skip
+    return b"\x91\x00"
+
+
+# counters and time
+
+
+@changes("a status every nine seconds", "status.interval", of=STATUS)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes] | None:
+    if payload[1] or self.now_s - self.count < 9:
+        return None if payload[1] else []
+    self.count = round(self.now_s)
+    return None
+
+
+field("another boot count in status", "status.boot", STATUS, 1, lambda value: value + 1)
+field("another layout in status", "status.layout", STATUS, 3, lambda value: value ^ 1)
+field("state 1 while idle", "status.state", STATUS, 2, lambda value: 1)
+field("more frames held than kept", "status.sequence", STATUS, 4, lambda value: (value - 20_000) % 2**32)
+field("a next sequence of frames not sent", "next.sequence", STATUS, 5, lambda value: value + 3 if value else 0)
+field("bad frames are not counted", "frame.counted", STATUS, 8, lambda value: 1)
+
+
+@changes("an uptime that falls", "status.counters", of=STATUS)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return with_body(payload, body_of(payload) | {0: max(0, 1000 - round(self.now_s))})
+
+
+@changes("no entry for the output", "status.outputs", of=STATUS)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return with_body(payload, {key: value for key, value in body_of(payload).items() if key != 12})
+
+
+raw_bytes("every sequence twice as far", "sequence.step", SAMPLES, 5, lambda n: 2 * n, 4)
+
+
+@changes("a tick that goes back", "tick.forward", of=SAMPLES)
+def _(self: Faulty, payload: bytes) -> bytes:
+    self.count += 1
+    tick = int.from_bytes(payload[9:13], "little") - (5000 if self.count == 9 else 0)
+    return payload[:9] + (tick % 2**32).to_bytes(4, "little") + payload[13:]
+
+
+field("a clock that runs 10 % fast", "tick.rate", STATUS, 6, lambda value: value * 11 // 10)
+raw_bytes("the host's time comes back in 32 bits", "mark.host_time", MARKED, 6, lambda n: n & 0xFFFF_FFFF, 8)
+raw_bytes("receipt after reply", "mark.ticks", MARKED, 14, lambda n: n + 500, 4)
+
+# descriptions and samples
+
+field("a layout id that nothing makes", "layout.id", HELLO, 8, lambda value: value ^ 0x1000)
+field("the index of another channel", "describe.index", DESCRIBE, 0, lambda value: value + 1)
+
+
+@changes("another label each time", "describe.same", of=DESCRIBE)
+def _(self: Faulty, payload: bytes) -> bytes:
+    self.count += 1
+    return with_body(payload, body_of(payload) | {13: f"label {self.count}"})
+
+
+field("a pressure in kg", "describe.sensor", DESCRIBE, 1, lambda value: 2)
+field("a range upside down", "describe.range", DESCRIBE, 9, lambda value: 10_000)
+raw_bytes("samples of another layout", "samples.layout", SAMPLES, 1, lambda n: n ^ 1, 4)
+
+
+@changes("a byte too many in samples", "samples.length", of=SAMPLES)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return payload + b"\0"
+
+
+@changes("a third of the pace that it states", "samples.period", of=DESCRIBE)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return payload
+
+
+class _Slow(Faulty):
+    """Samples three times as slowly as it describes."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        run = self.device._sample
+
+        def slow(due_ms: int) -> Any:
+            made = run(due_ms)
+            self.device._due_ms = {period: due_ms + 3 * period for period in self.device._due_ms}
+            return made
+
+        self.device._sample = slow  # type: ignore[method-assign]
+
+
+CASES[-1] = Case(CASES[-1].name, CASES[-1].rule, _Slow)
+
+# periods and resending
+
+
+@hears("a set period changes nothing", "period.layout", of=0x09)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return payload if payload[2] > 10 else payload[:3] + (200).to_bytes(4, "little") if len(payload) > 6 else payload
+
+
+@changes("no hello after a changed layout", "period.hello", of=HELLO)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes] | None:
+    return [] if payload[1] == 0 and self.now_s > 1 else None
+
+
+@changes("accepted carries the old layout", "period.accepted", of=ACCEPTED)
+def _(self: Faulty, payload: bytes) -> bytes | None:
+    if payload[2] != 9:
+        return None
+    return payload[:7] + (int.from_bytes(payload[7:11], "little") ^ 2).to_bytes(4, "little") + payload[11:]
+
+
+@changes("resent with a new tick", "resend.bytes", of=SAMPLES)
+def _(self: Faulty, payload: bytes) -> bytes | None:
+    sequence = int.from_bytes(payload[5:9], "little")
+    again = sequence < self.count
+    self.count = max(self.count, sequence + 1)
+    return payload[:9] + bytes((payload[9] ^ 1,)) + payload[10:] if again else None
+
+
+@changes("not all that was announced is resent", "resend.all", of=SAMPLES)
+def _(self: Faulty, payload: bytes) -> Sequence[bytes] | None:
+    sequence = int.from_bytes(payload[5:9], "little")
+    again = sequence < self.count
+    self.count = max(self.count, sequence + 1)
+    return [] if again and sequence % 2 else None
+
+
+raw_bytes("first' later than what is held", "resend.first", RESENDING, 6, lambda n: n + 1, 4)
+raw_bytes("more than was asked for", "resend.count", RESENDING, 10, lambda n: n + 9 if n else 0, 2)
+raw_bytes("frames of the future", "resend.future", RESENDING, 10, lambda n: n or 5, 2)
+
+# outputs
+
+
+field("describes another output", "output.describe", OUTPUT, 0, lambda value: 1)
+field("stale permits are called malformed", "permit.order", ERROR, 0, lambda value: 2 if value == 9 else value)
+
+
+def outputs(name: str, rule: str, change: Callable[[Any], None]) -> None:
+    """The simulated output with a part of it changed."""
+
+    def build() -> Faulty:
+        made = Faulty()
+        change(made.device.outputs[0])
+        return made
+
+    CASES.append(Case(name, rule, build))
+
+
+def _closes_nothing(output: Any) -> None:
+    permit = output.permit
+
+    def never(asked: Any, now: Any) -> Any:
+        found = permit(asked, now)
+        output.closed = False
+        return found
+
+    output.permit = never
+
+
+def _refuses_open(output: Any) -> None:
+    permit = output.permit
+    output.permit = lambda asked, now: (
+        (ErrorCode.STALE_PERMIT, "") if asked.boot_count != now.boot_count else permit(asked, now)
+    )
+
+
+def _never_expires(output: Any) -> None:
+    def extended(ms: int) -> bool:
+        output.expires_ms = ms + 10**6
+        return False
+
+    output.watch_time = extended
+
+
+def _opened_by_host(output: Any) -> None:
+    opens = output._open
+    output._open = lambda why, ms: opens(OpenedBy.GUARD_LIMIT if why == OpenedBy.PERMIT_EXPIRED else why, ms)
+
+
+def _says_nothing(output: Any) -> None:
+    watch = output.watch_time
+    output.watch_time = lambda ms: bool(watch(ms)) and False
+
+
+def _not_tripped(output: Any) -> None:
+    permit = output.permit
+
+    def closes_again(asked: Any, now: Any) -> Any:
+        if output.tripped and asked.action == 1:
+            output.opened_by, output.opened_ms = OpenedBy.HOST, None
+        return permit(asked, now)
+
+    output.permit = closes_again
+
+
+def _no_guard(output: Any) -> None:
+    output.watch_samples = lambda readings, layout, ms: False
+
+
+def _survives_stop(output: Any) -> None:
+    output.trip = lambda why, ms: False
+
+
+outputs("a permit that closes nothing", "permit.closed", _closes_nothing)
+outputs("open is refused for its boot count", "permit.open", _refuses_open)
+outputs("a permit that never runs out", "permit.expiry", _never_expires)
+outputs("another reason for having opened", "permit.opened_by", _opened_by_host)
+outputs("no status when it opens", "permit.at_once", _says_nothing)
+outputs("closes again without being re-armed", "permit.tripped", _not_tripped)
+outputs("a guard that watches nothing", "permit.guard", _no_guard)
+outputs("stays closed after stop", "permit.stop", _survives_stop)

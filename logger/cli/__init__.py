@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "stop": ("logger.cli.acts", "stop", "Stop the logger; everything is stored."),
     "find": ("logger.cli.devices", "find", "List the ports that answer."),
     "rig": ("logger.cli.devices", "rig", "Write or check a rig file."),
+    "device": ("logger.cli.device_check", "device", "Hold a device that you make to the protocol."),
     "jobs": ("logger.cli.jobs", "jobs", "List the jobs on this computer."),
     "export": ("logger.cli.evidence", "export", "Write a job's evidence bundle."),
     "verify": ("logger.cli.evidence", "verify", "Check an evidence bundle."),

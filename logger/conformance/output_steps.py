@@ -54,7 +54,7 @@ def _permits_refused(hello: Hello, status: Status, layout: Layout) -> list[tuple
         (permit(timeout_ms=0, tick=stale), ErrorCode.OUT_OF_RANGE),
         (permit(timeout_ms=65_535), ErrorCode.OUT_OF_RANGE),
         (permit(tick=stale), ErrorCode.STALE_PERMIT),
-        (permit(guard_channel=200, timeout_ms=60_000, tick=stale), ErrorCode.STALE_PERMIT),
+        (permit(guard_channel=200, tick=stale), ErrorCode.STALE_PERMIT),
         (malformed(3, 2), ErrorCode.MALFORMED),
         (bytes(crossed), ErrorCode.MALFORMED),
     ]

@@ -1,0 +1,108 @@
+"""Other devices than the simulated one: plain Python, the C library, the firmware on its chip; and the command."""
+
+import ast
+import json
+import re
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from firmware_protocol.codes import PermitAction
+from firmware_protocol.vectors import EXAMPLE_CHANNELS, EXAMPLE_OUTPUT
+from logger.cli import rimelog
+from logger.conformance.report import fault_lines, marked_hex, trace_line
+from tests.conformance import plain_device
+from tests.conformance.faulty import CASES
+from tests.conformance.test_check import checked
+from tests.end_to_end.running import simulated
+from tests.firmware.board import Board
+from tests.protocol import reference
+from tests.protocol.c.test_c_device import device as c_device
+from tests.sim_device.host import device
+
+
+def test_a_device_without_our_codec_has_no_fault() -> None:
+    tree = ast.parse(Path(plain_device.__file__).read_text())
+    imported = [n.name for node in ast.walk(tree) if isinstance(node, ast.Import) for n in node.names]
+    assert imported == ["struct", "zlib"]
+    assert not [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)]
+    assert checked(plain_device.PlainDevice()).faults == []
+
+
+@pytest.mark.parametrize("outputs", [0, 1])
+def test_the_c_library_has_no_fault(outputs: int) -> None:
+    from dataclasses import replace
+
+    relays = (replace(EXAMPLE_OUTPUT, request_id=0, reopen_delay_ms=3000),)[:outputs]
+    assert checked(c_device(EXAMPLE_CHANNELS, relays, ring_size=4000)).faults == []
+
+
+def test_the_reference_firmware_has_no_fault() -> None:
+    class Chip:
+        """Its time runs on by what it is given."""
+
+        def step(self, data: bytes, now_s: float) -> bytes:
+            return board.run(max(0, round(now_s * 1000) - board.ms), data)
+
+    with Board() as board:
+        assert checked(Chip()).faults == []
+
+
+# -- what a person sees ----------------------------------------------------------------------------------------------
+
+
+def test_the_offending_byte_is_marked() -> None:
+    case = next(case for case in CASES if case.name == "an unknown sample type")
+    fault = checked(case.build()).observer.faults["message.field"]
+    lines = fault_lines(fault)
+    assert lines[0].startswith("MUST, SPEC.md section 7: ")
+    assert "key 3 (sample_type): 9 is no SampleType" in lines[1]
+    mark = next(i for i, line in enumerate(lines) if line.strip() == "^^")
+    column = lines[mark].index("^^")
+    assert lines[mark - 1][column : column + 2] == "09"
+
+
+@pytest.mark.parametrize("at", [0, 1, 23, 24, 47, 50])
+def test_marks_lie_under_their_bytes(at: int) -> None:
+    data = bytes(range(60))
+    lines = marked_hex(data, at)
+    mark = next(i for i, line in enumerate(lines) if "^^" in line)
+    column = lines[mark].index("^^")
+    assert int(lines[mark - 1][column : column + 2], 16) == at
+
+
+def test_every_rule_names_a_section_that_is_there() -> None:
+    from logger.conformance.rules import RULES
+
+    spec = (reference.VECTORS.parent / "SPEC.md").read_text(encoding="utf-8")
+    sections = set(re.findall(r"^##+ (\d+(?:\.\d+)?)\.? ", spec, re.M))
+    assert {rule.section for rule in RULES.values()} <= sections
+
+
+def test_a_trace_shows_both_directions_decoded() -> None:
+    seen: list[str] = []
+    checked(device(), trace=lambda from_host, raw: seen.append(trace_line(1.5, from_host, raw)))
+    text = "\n".join(seen)
+    assert "> RequestHello(" in text
+    assert "< Hello(" in text
+    assert "< Samples(" in text
+    assert f"> Permit(request_id=" in text and f"action={int(PermitAction.HOLD_CLOSED)}" in text  # noqa: F541
+
+
+def test_the_command_on_a_live_device_and_on_recorded_bytes(tmp_path: Path) -> None:
+    with simulated(tmp_path, "brewery", only=("scale",)) as sim:
+        ran = CliRunner().invoke(rimelog, ["device", "check", sim.urls["scale"], "--json"], standalone_mode=False)
+        assert ran.exception is None, ran.output
+        said = json.loads(ran.output)
+        assert (said["finished"], said["faults"]) == (True, [])
+        assert said["frames"] > 60
+    stored = tmp_path / "device.bin"
+    stored.write_bytes(b"boot: ok\r\n\0" + b"".join(wire for _, p, wire in reference.valid_rows() if p[0] == 0x85))
+    ran = CliRunner().invoke(rimelog, ["device", "check", str(stored)], standalone_mode=False)
+    assert ran.return_value == 0, ran.output
+    assert "no fault in 2 frames" in ran.output
+    stored.write_bytes(b"\x04\x85\x01\x02\0" * 3 + stored.read_bytes()[11:] + b"\x06\x85\x01\x01\x01\x01\0")
+    ran = CliRunner().invoke(rimelog, ["device", "check", str(stored)], standalone_mode=False)
+    assert ran.return_value == 1
+    assert "SPEC.md section 2" in ran.output

@@ -52,7 +52,7 @@ async def _live(url: str, baudrate: int, close_outputs: bool, trace: bool) -> "C
     """Raises LinkLost when the device cannot be reached or goes away."""
     from logger.conformance.check import Check
     from logger.conformance.report import trace_line
-    from logger.link.ports.stream import open_link
+    from logger.link.opening import open_stream
 
     begun_ns = time.monotonic_ns()
 
@@ -60,7 +60,7 @@ async def _live(url: str, baudrate: int, close_outputs: bool, trace: bool) -> "C
         click.echo(trace_line((time.monotonic_ns() - begun_ns) / 1e9, from_host, raw))
 
     made = Check(close_outputs=close_outputs, trace=show if trace else None)
-    link = await open_link(url, baudrate)
+    link = await open_stream(url, baudrate)
     try:
         async with asyncio.timeout(MAX_S):
             await _drive(made, link)

@@ -63,8 +63,8 @@ def _armed(host: Daemon) -> bool:
 
 def _closed(host: Daemon, bridge: Bridge) -> None:
     until(lambda: _armed(host), "armed")
+    until(lambda: bridge.relay, "the contact closes")
     host.when(lambda state: state["relays"][0]["contact"] == "closed", "the daemon says that the contact is closed")
-    assert bridge.relay
 
 
 def _complete(host: Daemon, device_id: str) -> bool:

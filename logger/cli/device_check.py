@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from logger.conformance.check import Check
+    from logger.conformance.check import ConformanceCheck
     from logger.conformance.observer import Observer
 
 TICK_S = 0.05
@@ -48,10 +48,10 @@ def check(target: str, close_outputs: bool, trace: bool, baudrate: int, as_json:
     return 1 if observer.faults or not finished else 0
 
 
-async def _live(url: str, baudrate: int, close_outputs: bool, trace: bool) -> "Check":
+async def _live(url: str, baudrate: int, close_outputs: bool, trace: bool) -> "ConformanceCheck":
     """Raises LinkLost when the device cannot be reached or goes away."""
-    from logger.conformance.check import Check
-    from logger.conformance.report import trace_line
+    from logger.conformance.check import ConformanceCheck
+    from logger.conformance.check_report import trace_line
     from logger.link.opening import open_stream
 
     begun_ns = time.monotonic_ns()
@@ -59,7 +59,7 @@ async def _live(url: str, baudrate: int, close_outputs: bool, trace: bool) -> "C
     def show(from_host: bool, raw: bytes) -> None:
         click.echo(trace_line((time.monotonic_ns() - begun_ns) / 1e9, from_host, raw))
 
-    made = Check(close_outputs=close_outputs, trace=show if trace else None)
+    made = ConformanceCheck(close_outputs=close_outputs, trace=show if trace else None)
     link = await open_stream(url, baudrate)
     try:
         async with asyncio.timeout(MAX_S):
@@ -69,7 +69,7 @@ async def _live(url: str, baudrate: int, close_outputs: bool, trace: bool) -> "C
     return made
 
 
-async def _drive(made: "Check", link: Any) -> None:
+async def _drive(made: "ConformanceCheck", link: Any) -> None:
     reading = asyncio.ensure_future(link.read())
     try:
         while not made.done:
@@ -87,7 +87,7 @@ async def _drive(made: "Check", link: Any) -> None:
 
 
 def _say(observer: "Observer", step: str, finished: bool) -> None:
-    from logger.conformance.report import fault_lines, summary
+    from logger.conformance.check_report import fault_lines, summary
 
     for fault in observer.faults.values():
         click.echo("\n".join(fault_lines(fault)) + "\n")
@@ -95,7 +95,7 @@ def _say(observer: "Observer", step: str, finished: bool) -> None:
 
 
 def _data(observer: "Observer", step: str, finished: bool) -> dict[str, Any]:
-    from logger.conformance.rules import RULES
+    from logger.conformance.protocol_rules import RULES
 
     return {
         "finished": finished,

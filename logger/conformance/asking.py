@@ -11,7 +11,7 @@ from firmware_protocol.requests import Request, RequestStatus, Start
 from logger.conformance.observer import Received
 
 if TYPE_CHECKING:
-    from logger.conformance.check import Check
+    from logger.conformance.check import ConformanceCheck
 
 Holds = Callable[[], bool]
 
@@ -31,7 +31,7 @@ REPLY_S = 1.0
 LATE_MS = 500
 
 
-def ask(check: "Check", request: Request | bytes, wanted: type | None = None) -> Asking:
+def ask(check: "ConformanceCheck", request: Request | bytes, wanted: type | None = None) -> Asking:
     """The reply, or None when none came in time. wanted: its class; an error is blamed then."""
     payload = request if isinstance(request, bytes) else encode_message(request)
     if not isinstance(request, bytes):
@@ -78,7 +78,7 @@ def unasked(received: Received) -> bool:
     return isinstance(received.message, Hello | Status) and received.message.request_id == 0
 
 
-def refused(check: "Check", rule: str, request: Request | bytes, *codes: ErrorCode) -> Steps:
+def refused(check: "ConformanceCheck", rule: str, request: Request | bytes, *codes: ErrorCode) -> Steps:
     reply = yield from ask(check, request)
     if reply is None:
         if isinstance(request, bytes) and request[1:2] in (b"", b"\0"):
@@ -92,12 +92,12 @@ def refused(check: "Check", rule: str, request: Request | bytes, *codes: ErrorCo
         check.blame(rule, f"error {message.code} instead of {expected}", reply)
 
 
-def status_of(check: "Check") -> Generator[Wait, None, Status | None]:
+def status_of(check: "ConformanceCheck") -> Generator[Wait, None, Status | None]:
     reply = yield from ask(check, RequestStatus(1), Status)
     return reply.message if reply is not None and isinstance(reply.message, Status) else None
 
 
-def start(check: "Check") -> Generator[Wait, None, Accepted | None]:
+def start(check: "ConformanceCheck") -> Generator[Wait, None, Accepted | None]:
     check.observer.forget_stream()
     check.observer.streaming = None  # a sample may overtake the reply
     reply = yield from ask(check, Start(1), Accepted)

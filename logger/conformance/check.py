@@ -1,20 +1,21 @@
 """One device put to the test: bytes and times in, bytes and faults out. No port, no clock.
 
-`Check` asks a live device what script.py says and watches all that it sends. `recorded` watches bytes that were stored.
+`ConformanceCheck` asks a live device what script.py says and watches all that it sends.
+`recorded` watches bytes that were stored.
 """
 
 from collections.abc import Callable, Iterable
 
 from firmware_protocol.framing import BadFrame, FrameDecoder
 from logger.conformance.asking import Wait
-from logger.conformance.observer import Fault, Observer, Received
+from logger.conformance.observer import BrokenRule, Observer, Received
 from logger.conformance.script import script
 from logger.model.units import NS_PER_S
 
 MAX_RECEIVED = 200_000
 
 
-class Check:
+class ConformanceCheck:
     """Feed `received` and `passed`, send what `to_send` gives, until `done`.
 
     close_outputs: also closes the device's first contact; whatever it switches must be disconnected. slack_ms: what a
@@ -40,7 +41,7 @@ class Check:
         self._until_ns = 0
 
     @property
-    def faults(self) -> list[Fault]:
+    def faults(self) -> list[BrokenRule]:
         return list(self.observer.faults.values())
 
     def to_send(self) -> bytes:

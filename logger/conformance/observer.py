@@ -25,7 +25,7 @@ from firmware_protocol.messages import (
     encode_message,
 )
 from logger.conformance.cbor_walk import walk
-from logger.conformance.rules import RULES
+from logger.conformance.protocol_rules import RULES
 from logger.model.units import NS_PER_S
 
 U32 = 0xFFFF_FFFF
@@ -47,7 +47,7 @@ _CBOR_TYPES = range(MessageType.HELLO, MessageType.ERROR + 1)
 
 
 @dataclass(slots=True)
-class Fault:
+class BrokenRule:
     """A rule that a device broke. frame: the first that shows it, as on the wire; at: the offending byte of payload."""
 
     rule: str
@@ -71,7 +71,7 @@ class Received:
 class Observer:
     """Feed it all that comes, in order. faults: by rule, the first of each. at_ns: None for recorded bytes."""
 
-    faults: dict[str, Fault] = field(default_factory=dict)
+    faults: dict[str, BrokenRule] = field(default_factory=dict)
     counts: Counter[str] = field(default_factory=Counter)
     hello: Hello | None = None
     layout: Layout | None = None
@@ -93,7 +93,7 @@ class Observer:
             self.faults[rule].times += 1
             return
         frame = received.frame if received else None
-        self.faults[rule] = Fault(rule, found, frame.raw if frame else b"", frame.payload if frame else b"", at)
+        self.faults[rule] = BrokenRule(rule, found, frame.raw if frame else b"", frame.payload if frame else b"", at)
 
     def forget_stream(self) -> None:
         """What is not to be compared across a stop, a changed period or an asked-for resend."""
@@ -105,7 +105,7 @@ class Observer:
             return
         rule = _FRAMING[bad.reason]
         if rule not in self.faults:
-            self.faults[rule] = Fault(rule, f"a block that is no frame: {bad.reason}", bad.raw, bad.raw)
+            self.faults[rule] = BrokenRule(rule, f"a block that is no frame: {bad.reason}", bad.raw, bad.raw)
         else:
             self.faults[rule].times += 1
 

@@ -11,13 +11,13 @@ from logger.conformance.asking import Asking, Steps, Wait, ask, refused, start, 
 from logger.conformance.observer import U32
 
 if TYPE_CHECKING:
-    from logger.conformance.check import Check
+    from logger.conformance.check import ConformanceCheck
 
 PERMIT_MS = 1000
 AT_ONCE_MS = 100  # by the device's own ticks; a status of its rhythm seldom falls there
 
 
-def check_outputs(check: "Check", hello: Hello) -> Steps:
+def check_outputs(check: "ConformanceCheck", hello: Hello) -> Steps:
     for index in range(hello.outputs):
         reply = yield from ask(check, RequestOutput(1, index), OutputDescription)
         if reply is not None and isinstance(reply.message, OutputDescription) and reply.message.index != index:
@@ -60,7 +60,7 @@ def _permits_refused(hello: Hello, status: Status, layout: Layout) -> list[tuple
     ]
 
 
-def _contact(check: "Check", layout: Layout) -> Steps:
+def _contact(check: "ConformanceCheck", layout: Layout) -> Steps:
     """With the contact itself: the machine behind it must be disconnected."""
     hello = check.observer.hello
     assert hello is not None
@@ -131,7 +131,7 @@ def _contact(check: "Check", layout: Layout) -> Steps:
     yield from start(check)
 
 
-def _refused_hold(check: "Check", hold: Callable[..., Asking], code: ErrorCode) -> Steps:
+def _refused_hold(check: "ConformanceCheck", hold: Callable[..., Asking], code: ErrorCode) -> Steps:
     reply = yield from hold()
     if reply is not None and not (isinstance(reply.message, ErrorMessage) and reply.message.code == code):
         check.blame("permit.tripped", f"{reply.message} instead of error {int(code)}", reply)

@@ -27,14 +27,14 @@ from logger.conformance.observer import U32
 from logger.conformance.output_steps import check_outputs
 
 if TYPE_CHECKING:
-    from logger.conformance.check import Check
+    from logger.conformance.check import ConformanceCheck
 
 STREAM_S = 6.0
 QUIET_S = 0.8
 GREET_S = 8.0  # a board that resets when its port is opened
 
 
-def script(check: "Check") -> Steps:
+def script(check: "ConformanceCheck") -> Steps:
     """All of it. Ends early when the device does not answer at all."""
     check.step = "greeting"
     hello = yield from _greet(check)
@@ -66,7 +66,7 @@ def script(check: "Check") -> Steps:
 # -- the steps ---------------------------------------------------------------------------------------------------
 
 
-def _greet(check: "Check") -> Generator[Wait, None, Hello | None]:
+def _greet(check: "ConformanceCheck") -> Generator[Wait, None, Hello | None]:
     hello = None
     for _ in range(int(GREET_S)):
         check.send(encode_frame(encode_message(RequestHello(check.next_id()))))
@@ -85,7 +85,7 @@ def _greet(check: "Check") -> Generator[Wait, None, Hello | None]:
     return check.observer.hello
 
 
-def _describe(check: "Check", hello: Hello) -> Steps:
+def _describe(check: "ConformanceCheck", hello: Hello) -> Steps:
     payloads: list[bytes] = []
     for index in range(hello.channels):
         reply = yield from ask(check, RequestDescribe(1, index), Describe)
@@ -109,7 +109,7 @@ def _describe(check: "Check", hello: Hello) -> Steps:
         yield from refused(check, "error.index", RequestDescribe(1, index), ErrorCode.NO_SUCH_CHANNEL)
 
 
-def _refusals(check: "Check", hello: Hello) -> Steps:
+def _refusals(check: "ConformanceCheck", hello: Hello) -> Steps:
     unknown, malformed = (ErrorCode.UNKNOWN_REQUEST,), (ErrorCode.MALFORMED,)
     yield from refused(check, "error.unknown", bytes((0x7E, check.next_id())), *unknown)
     yield from refused(check, "error.unknown", bytes((0x33, check.next_id())) + b"some", *unknown)
@@ -136,7 +136,7 @@ def _refusals(check: "Check", hello: Hello) -> Steps:
         yield from refused(check, "error.capability", Permit(1, 0, PermitAction.OPEN, 0, 0, 0), *missing)
 
 
-def _silence(check: "Check") -> Steps:
+def _silence(check: "ConformanceCheck") -> Steps:
     """Its own messages sent back, and bytes that are no frames."""
     before = yield from status_of(check)
     said = [received.frame.raw for received in check.received if received.frame.payload[0] in (0x81, 0x82, 0x84, 0x85)]
@@ -166,7 +166,7 @@ def _silence(check: "Check") -> Steps:
         check.blame("frame.counted", f"{after.bad_frames} after five bad blocks, {before.bad_frames} before")
 
 
-def _idle(check: "Check") -> Steps:
+def _idle(check: "ConformanceCheck") -> Steps:
     again = yield from ask(check, Stop(1))
     if again is None or not isinstance(again.message, Accepted):
         check.blame("start.again", "stop while idle is not accepted", again)
@@ -180,7 +180,7 @@ def _idle(check: "Check") -> Steps:
                 check.blame("mark.ticks", "the tick at receipt is after the one at reply", reply)
 
 
-def _stream(check: "Check") -> Steps:
+def _stream(check: "ConformanceCheck") -> Steps:
     layout = check.observer.layout
     begun = len(check.received)
     accepted = yield from start(check)
@@ -207,7 +207,7 @@ def _stream(check: "Check") -> Steps:
     yield from status_of(check)
 
 
-def _resend(check: "Check") -> Steps:
+def _resend(check: "ConformanceCheck") -> Steps:
     observer = check.observer
     status = yield from status_of(check)
     if status is None or not observer.raws:
@@ -233,7 +233,7 @@ def _resend(check: "Check") -> Steps:
     yield from start(check)
 
 
-def _resent(check: "Check", first: int, count: int) -> Steps:
+def _resent(check: "ConformanceCheck", first: int, count: int) -> Steps:
     begun = len(check.received)
     numbers = {(first + i) & U32 for i in range(count)}
     check.observer.may_repeat = numbers
@@ -260,7 +260,7 @@ def _resent(check: "Check", first: int, count: int) -> Steps:
     check.observer.may_repeat = set()
 
 
-def _period(check: "Check") -> Steps:
+def _period(check: "ConformanceCheck") -> Steps:
     observer = check.observer
     layout, before = observer.layout, observer.hello
     if layout is None or before is None:
@@ -291,7 +291,7 @@ def _period(check: "Check") -> Steps:
     observer.counts["blind"] -= 1
 
 
-def _stop(check: "Check") -> Steps:
+def _stop(check: "ConformanceCheck") -> Steps:
     check.observer.streaming = None
     yield from ask(check, Stop(1), Accepted)
     yield Wait(0.3)

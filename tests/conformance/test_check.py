@@ -4,8 +4,8 @@ from typing import Any, Protocol
 
 import pytest
 
-from logger.conformance.check import Check, recorded
-from logger.conformance.rules import RULES
+from logger.conformance.check import ConformanceCheck, recorded
+from logger.conformance.protocol_rules import RULES
 from tests.conformance.faulty import CASES
 from tests.sim_device.host import device
 
@@ -17,9 +17,9 @@ class Stepped(Protocol):
         """On to now_s with `data` received; what is sent."""
 
 
-def checked(dev: Any, step_ms: int = STEP_MS, **options: Any) -> Check:
+def checked(dev: Any, step_ms: int = STEP_MS, **options: Any) -> ConformanceCheck:
     """A whole check in simulated time."""
-    check = Check(close_outputs=True, reopen_s=3.2, slack_ms=2 * step_ms, **options)
+    check = ConformanceCheck(close_outputs=True, reopen_s=3.2, slack_ms=2 * step_ms, **options)
     for ms in range(0, 300_000, step_ms):
         now_ns = ms * 1_000_000
         check.passed(now_ns)

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from firmware_protocol.codes import PermitAction
 from firmware_protocol.vectors import EXAMPLE_CHANNELS, EXAMPLE_OUTPUT
 from logger.cli import rimelog
-from logger.conformance.report import fault_lines, marked_hex, trace_line
+from logger.conformance.check_report import fault_lines, marked_hex, trace_line
 from tests.conformance import plain_device
 from tests.conformance.faulty import CASES
 from tests.conformance.test_check import checked
@@ -73,7 +73,7 @@ def test_marks_lie_under_their_bytes(at: int) -> None:
 
 
 def test_every_rule_names_a_section_that_is_there() -> None:
-    from logger.conformance.rules import RULES
+    from logger.conformance.protocol_rules import RULES
 
     spec = (reference.VECTORS.parent / "SPEC.md").read_text(encoding="utf-8")
     sections = set(re.findall(r"^##+ (\d+(?:\.\d+)?)\.? ", spec, re.M))

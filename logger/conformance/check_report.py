@@ -3,15 +3,15 @@
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.framing import decode_frame
 from firmware_protocol.messages import Hello, decode_payload
-from logger.conformance.observer import Fault, Observer
-from logger.conformance.rules import RULES
+from logger.conformance.observer import BrokenRule, Observer
+from logger.conformance.protocol_rules import RULES
 from logger.model.text import clean
 
 BYTES_A_LINE = 24
 MAX_SHOWN = 400  # characters of a decoded message
 
 
-def fault_lines(fault: Fault) -> list[str]:
+def fault_lines(fault: BrokenRule) -> list[str]:
     """One fault: the rule, what was found, and the payload in hex with the offending byte marked."""
     rule = RULES[fault.rule]
     times = f" ({fault.times} times)" if fault.times > 1 else ""

@@ -43,7 +43,7 @@ def _connection(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Cla
     if device.port is None:
         return _protocol(daemon, device, feed, claims, speed)
     assert device.url is not None and device.device_id is not None, "an instrument has a url, and an id by its name"
-    claims.claim(device.device_id.encode(), device.url)  # nobody looks for a lost device at this port
+    claims.claim(device.device_id.encode(), device.url, device)  # nobody looks for a lost device at this port
     match device.port:
         case TextPort() as port:
             return connect.to_text(device.url, port, model_of(device), feed.take)

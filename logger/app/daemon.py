@@ -188,7 +188,7 @@ class Daemon:
             return
         self._next_fits_ns = now_ns + FITS_EVERY_NS
         for device in list(self.engine.model.devices.values()):
-            line = device.fit.line if device.fit is not None else None
+            line = device.clock.fit.line if device.clock is not None else None
             if line is not None and line.error_ns is not None:
                 fit = from_plain(ClockFit, plain(line))
                 self.emit(ClockNoted(t_ns=self.clock.now_ns(), device=device.device_id, fit=fit))

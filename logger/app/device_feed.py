@@ -78,10 +78,12 @@ class DeviceFeed:
         self._keep(self.device_id, t_ns, raw, samples)
 
     def _heard(self) -> None:
-        if not self.connected:
-            self.connected = True
-            self.state, self.lost_code = "connected", ""
-            self._engine.device_heard(self._key())
+        """Each good frame says that the device is there, whatever was told of it."""
+        if self.connected and self.device_id not in self._engine.model.lost:
+            return
+        self.connected = True
+        self.state, self.lost_code = "connected", ""
+        self._engine.device_heard(self._key())
 
     def _key(self) -> str:
         return self._engine.model.state.device_key(self.rig_device.name)
@@ -203,9 +205,12 @@ class DeviceFeed:
             parts.append(f"battery {self.battery_percent} %")
         if self.rssi_dbm is not None:
             parts.append(f"signal {self.rssi_dbm} dBm when found")  # systems do not tell it of a connected device
-        problem = self._engine.model.devices[self.device_id].problem if self._known() else None
+        readings = self._engine.model.devices.get(self.device_id)
+        problem = readings.problem if readings is not None else None
         if problem and self.connected:
             parts.append(clean(problem))
+        if self.connected and readings is not None and readings.clock_problem:
+            parts.append(readings.clock_problem)
         return {
             "name": self.rig_device.name,
             "id": self.device_id,

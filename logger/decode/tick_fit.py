@@ -72,6 +72,7 @@ class TickFit:
         self._sent: dict[int, Point] = {}  # per bin, the time mark sent latest for its tick
         self._line: TickLine | None = None
         self._stamped = -(1 << 63)
+        self.runs_ahead_ns = 0.0  # within the bins, of ticks faster than any clock's; 0: they are not
 
     @property
     def line(self) -> TickLine | None:
@@ -160,6 +161,7 @@ class TickFit:
         xs = [(tick - tick0) * self._nominal_ns for tick, _ in points]
         ys = [t - t0 - x for (_, t), x in zip(points, xs, strict=True)]
         offset, drift = _line_under(xs, ys)
+        self.runs_ahead_ns = max(0.0, -drift * xs[-1]) if drift < -_MAX_DRIFT else 0.0
         if abs(drift) > _MAX_DRIFT:
             offset, drift = min(ys), 0.0
         delay = self._least_delay(tick0, t0, offset, drift)

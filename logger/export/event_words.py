@@ -83,7 +83,7 @@ def _about_and_text(event: Event, shown: Shown) -> tuple[str, str]:
         case ClockNoted(fit=ClockFit() as fit):
             return event.device or "", _fit(fit)
         case ClockNoted(cause=str(cause)):
-            return "", cause
+            return event.device or "", cause
         case KeepAwakeNoted():
             return "", event.text
         case PermitChanged():

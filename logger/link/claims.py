@@ -9,20 +9,31 @@ KNOWN_NS: Final = 600_000_000_000  # so long who answers at a radio's address is
 
 
 class Claims:
-    """Which device id is in use at which url: shared by the connections of a rig, so that none is counted twice.
+    """Which device id belongs to which connection of a rig, and where it is in use: none is counted twice.
+
+    An id once claimed is its owner's for good, also while that one's link is down: a second device with the same id
+    never takes it over. owner: whoever claims, told apart by identity.
 
     asking: held by whoever asks devices in radio range for their ids, so that each is asked once, not by everyone.
     """
 
     def __init__(self) -> None:
         self.asking = asyncio.Lock()
-        self._url_of: dict[bytes, str] = {}
+        self._owner_of: dict[bytes, object] = {}
+        self._url_of: dict[bytes, str] = {}  # of those in use now
         self._heard_at: dict[str, tuple[bytes, int]] = {}  # by radio: who, and until when that is believed
 
-    def claim(self, device_id: bytes, url: str) -> str | None:
-        """Take the device for this url; returns the other url where it is in use already, if so."""
-        holder = self._url_of.setdefault(device_id, url)
-        return None if holder == url else holder
+    def reserve(self, device_id: bytes, owner: object) -> bool:
+        """The id is this owner's from now on; False where it is another's already."""
+        return self._owner_of.setdefault(device_id, owner) is owner
+
+    def claim(self, device_id: bytes, url: str, owner: object) -> str | None:
+        """The owner's device answers at this url. Where the device is in use, or "" where it is not now, if the id
+        is another's."""
+        if not self.reserve(device_id, owner):
+            return self._url_of.get(device_id, "")
+        self._url_of[device_id] = url
+        return None
 
     def release(self, url: str) -> None:
         self._url_of = {device_id: held for device_id, held in self._url_of.items() if held != url}

@@ -43,14 +43,17 @@ def to_device(
     search = DeviceSearch(
         url, device_id, claims if claims is not None else Claims(), search_ports, search_radio, baudrate, now_ns
     )
-    return Connection(
+    session = Session(expected_device_id=device_id, model=model, settings=settings)
+    connection = Connection(
         url,
-        Session(expected_device_id=device_id, model=model, settings=settings),
+        session,
         on_event,
         search=search,
         open_stream=lambda place: open_stream(place, baudrate),
         now_ns=now_ns,
     )
+    session.admit = lambda found, at_ns: search.claim(found, connection.url or "", at_ns)
+    return connection
 
 
 def to_text(url: str, port: TextPort, model: DeviceModel | None, on_event: OnEvent) -> Connection[TextConversation]:

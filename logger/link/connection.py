@@ -201,16 +201,8 @@ class Connection(Generic[C]):
                     self._reported.clear()
                 case events.HelloReceived():
                     self._reported.clear()
-                    self._claim(event)
                 case events.Refused(code=code, reason=reason):
                     self._refusal = LinkLost(code, reason)
-
-    def _claim(self, hello: events.HelloReceived) -> None:
-        """A device that another link of the rig has is none for this one."""
-        refusal = None if self._search is None or self.url is None else self._search.claim(hello, self.url)
-        if refusal is not None:
-            self._refusal = refusal
-            self._on_event(events.Refused(hello.at_ns, hello.raw, refusal.code, str(refusal)))
 
     def _report(self, event: events.LinkUp | events.LinkDown | events.Silent) -> None:
         """A port that opens and closes all night is reported once, until the device is heard again."""

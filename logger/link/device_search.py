@@ -12,7 +12,6 @@ from typing import Final
 from logger.link.claims import Claims
 from logger.link.discovery import probe
 from logger.link.errors import LinkLost
-from logger.link.events import HelloReceived
 from logger.link.ports.stream import ANY_RADIO, by_radio
 
 log = logging.getLogger(__name__)
@@ -43,6 +42,8 @@ class DeviceSearch:
         self._radio = radio
         self._baudrate = baudrate
         self._now_ns = now_ns
+        if device_id is not None:
+            claims.reserve(device_id, self)
 
     @property
     def can_find(self) -> bool:
@@ -61,14 +62,15 @@ class DeviceSearch:
                 raise
             return self._url
 
-    def claim(self, hello: HelloReceived, url: str) -> LinkLost | None:
-        """This device answers at this url: it is ours. Why not, where another link of the rig has it."""
-        self.device_id = hello.hello.device_id
-        self._claims.heard(url, self.device_id, hello.at_ns)
-        other = self._claims.claim(self.device_id, url)
+    def claim(self, device_id: bytes, url: str, at_ns: int) -> LinkLost | None:
+        """A device of this id answers at this url: it is ours. Why not, where it is another link's of the rig."""
+        self._claims.heard(url, device_id, at_ns)
+        other = self._claims.claim(device_id, url, self)
         if other is None:
+            self.device_id = device_id
             return None
-        return LinkLost("shared-id", f"device id {self.device_id.hex()} is in use at {other}: two devices share it")
+        where = f"is in use at {other}" if other else "belongs to another device of the rig"
+        return LinkLost("shared-id", f"device id {device_id.hex()} {where}: two devices share it")
 
     def release(self, url: str) -> None:
         self._claims.release(url)

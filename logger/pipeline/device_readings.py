@@ -7,11 +7,12 @@ from firmware_protocol.errors import ProtocolError
 from firmware_protocol.layout import Layout
 from firmware_protocol.messages import Describe, Hello, Message, Samples, TimeMarked
 from logger.decode.channel import ChannelDecoder, DecodeError, DeviceDecoder, Raw
+from logger.decode.device_clock import DeviceClock
 from logger.decode.device_model import CHANNELS_CHANGED, Explained, ProtocolDevice
 from logger.decode.instrument_model import model_of
-from logger.decode.tick_fit import TickFit
 from logger.model.rig import RigChannel, RigDevice
 from logger.model.sample import PointSample
+from logger.model.sequence import Arrival
 
 MAX_TRIP_NS = 2_000_000_000
 
@@ -31,11 +32,18 @@ class DeviceReadings:
         self.hello: Hello | None = None
         self.described: tuple[Describe, ...] = ()
         self.decoders: tuple[ChannelDecoder, ...] = ()
-        self.fit: TickFit | None = None
+        self.clock: DeviceClock | None = None
+        self.speed = 1.0  # of the run: how many times faster than real time
         self._layout_id: int | None = None  # of the layout that decoders are for
         self._decoder: DeviceDecoder | None = None
         self._earlier: dict[int, DeviceDecoder | None] = {}  # of layouts before, whose samples may still be sent again
         self._newest: dict[int, Raw] = {}
+
+    @property
+    def clock_problem(self) -> str | None:
+        """Why its readings carry the time of their arrival, None while its ticks say when they were taken."""
+        problem = self.clock.problem if self.clock is not None else None
+        return f"{problem}; the time of arrival is used" if problem else None
 
     def readings(self) -> list[tuple[ChannelDecoder, float]]:
         """Newest raw reading of each channel in use that has one."""
@@ -67,7 +75,7 @@ class DeviceReadings:
                 return []
             if explained is None:
                 return []
-        message, layout, readings, _ = explained
+        message, layout, readings, arrival = explained
         if isinstance(message, Samples):
             if readings is None or layout is None:
                 return []
@@ -76,7 +84,8 @@ class DeviceReadings:
                 self._newest.update(readings)
             else:
                 decoder = self._earlier_decoder(layout)
-            return decoder.decode(self._time_of(message, t_ns), readings, ambient_pa) if decoder is not None else []
+            taken_ns = self._time_of(message, t_ns, arrival)
+            return decoder.decode(taken_ns, readings, ambient_pa) if decoder is not None else []
         if message is not None:
             self._follow(t_ns, message, layout)
             return []
@@ -96,10 +105,10 @@ class DeviceReadings:
         """What the device says of itself and of its clock. layout: the one in force."""
         if isinstance(message, Hello):
             if self.hello is None or self.hello.boot_count != message.boot_count:
-                self.fit = TickFit(message.tick_rate_hz)
+                self.clock = DeviceClock(message.tick_rate_hz, self.speed)
             self.hello = message
-        elif isinstance(message, TimeMarked) and self.fit is not None and self._plausible(message, t_ns):
-            self.fit.mark(message.host_time, message.tick_received, message.tick_replied, t_ns)
+        elif isinstance(message, TimeMarked) and self.clock is not None and self._plausible(message, t_ns):
+            self.clock.mark(message.host_time, message.tick_received, message.tick_replied, t_ns)
         if layout is not None and layout.layout_id != self._layout_id:
             self._forget(None)
             self._layout_id = layout.layout_id
@@ -140,10 +149,12 @@ class DeviceReadings:
         same = self.hello is not None and mark.boot_count == self.hello.boot_count
         return same and 0 <= arrival_ns - mark.host_time < MAX_TRIP_NS
 
-    def _time_of(self, samples: Samples, arrival_ns: int) -> int:
-        """When the readings were taken: by the device's ticks; a frame sent again keeps its first time."""
-        if self.fit is None:
+    def _time_of(self, samples: Samples, arrival_ns: int, arrival: Arrival) -> int:
+        """When the readings were taken: by the device's ticks, where they are a clock's.
+
+        A frame that came before counts as live: only what a device counted from the start again is in the record.
+        """
+        if self.clock is None:
             return arrival_ns
-        if self.fit.is_late(samples.tick):
-            return self.fit.utc_ns(samples.tick) or arrival_ns
-        return self.fit.stamp(samples.tick, arrival_ns)
+        at = self.clock.resent if arrival is Arrival.BACKFILLED else self.clock.live
+        return at(samples.sequence, samples.tick, arrival_ns)

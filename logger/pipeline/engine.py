@@ -19,6 +19,7 @@ from logger.alarms.restore import Restored
 from logger.decode.device_model import Explained
 from logger.model.events import (
     AlarmChanged,
+    ClockNoted,
     CylinderOnScale,
     DeviceHello,
     Event,
@@ -253,10 +254,14 @@ class Engine:
         model = self.model
         device = model.device(device_id)
         decoders = device.decoders
+        clock_problem = device.clock_problem
         samples = device.frame(t_ns, raw, explained, model.ambient.pressure_pa)
         if device.decoders is not decoders:
             model.described(device)
             self.judge.rules_due = True
+        if self.live and device.clock_problem != clock_problem:
+            cause = device.clock_problem or "its clock fits again: its ticks say when readings were taken"
+            self.emit(ClockNoted(t_ns=model.now_ns, device=device_id, cause=cause))
         model.take(samples)
         return samples
 

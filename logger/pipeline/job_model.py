@@ -66,11 +66,13 @@ class JobModel:
         found = self.devices.get(device_id)
         if found is None:
             found = self.devices[device_id] = DeviceReadings(device_id, self.state.rig_device(device_id))
+            found.speed = self.state.speed
         return found
 
     def rig_loaded(self) -> None:
         """A rig is in force, perhaps with other calibrations than the one before a restart."""
         for device_id, device in self.devices.items():
+            device.speed = self.state.speed
             if device.use(self.state.rig_device(device_id)):
                 self.described(device)
 

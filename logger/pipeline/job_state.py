@@ -59,6 +59,7 @@ class JobState:
         self.findings: dict[int, list[Finding]] = {}
         self.closed = False
         self.utc_offset_s = 0
+        self.speed = 1.0  # of the run: how many times faster than real time
         self.carried: dict[str, object] = {}
 
     def day(self, t_ns: int) -> date:
@@ -96,7 +97,7 @@ class JobState:
             case JobClosed():
                 self.closed = True
             case RunBegun():
-                self.utc_offset_s = event.utc_offset_s
+                self.utc_offset_s, self.speed = event.utc_offset_s, event.speed
             case RigLoaded():
                 self.rig = event.rig
             case DeviceHello():

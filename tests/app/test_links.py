@@ -16,13 +16,18 @@ import pytest
 from firmware_protocol.codes import OpenedBy
 from logger.api.client import RUN_FILE, Client, DaemonError, read_address
 from logger.app import connections
+from logger.app.device_feed import DeviceFeed
 from logger.app.service import RunSettings, run
+from logger.clock import Clock
 from logger.config.rig_file import parse_rig
+from logger.link.connect import to_device
 from logger.model import records
 from logger.model.cylinder import Cylinder
+from logger.model.events import RigLoaded
 from logger.model.job import Job
 from logger.model.rig import Rig as RigOfJob
 from logger.model.rig import RigDevice
+from logger.pipeline.engine import Engine
 from sim_device.control import Control
 from sim_device.rig import Rig, rig_toml
 from sim_device.serve import PtyServer, RigServer
@@ -191,7 +196,8 @@ async def _ended(place: Path) -> None:
     assert acts == ["armed", "closed", "released", "opened"]
 
 
-def test_two_devices_with_one_id_are_not_taken_for_one(tmp_path: Path) -> None:
+def test_a_twin_that_goes_away_leaves_the_healthy_device_read_and_watched(tmp_path: Path) -> None:
+    """Cloned firmware: a second board says hello with the id that the scale has, and goes away."""
     asyncio.run(_twins(tmp_path))
 
 
@@ -204,8 +210,41 @@ async def _twins(place: Path) -> None:
             await job.well("scale")
             shown = await job.until("twin", lambda shown: "share it" in str(shown["text"]))
             assert not shown["ok"]
+            for server in second.servers.values():
+                await server.aclose()
+            await job.until("twin", lambda shown: "share it" not in str(shown["text"]))
             await asyncio.sleep(1.0)
+            state = await job.state()
             assert (await job.shown("scale"))["ok"], "the first one goes on"
+            assert state["points"][0]["value"] is not None, "and its readings are known"
+            assert [a["key"] for a in state["alarms"] if a["key"] == "device-scale" and a["active"]] == []
             await job.until_complete((one.devices["scale"].device_id.hex(), 1))
     stored = Stored(place / "job.rimelog")
     _complete(stored.sequences(one.devices["scale"].device_id.hex()), "scale")
+    assert {e["name"] for e in stored.of_type("device-hello")} == {"scale"}, "the twin is never taken for it"
+
+
+def test_each_good_frame_ends_lost() -> None:
+    """Whoever called it lost: a device that is read is there."""
+    asyncio.run(_called_lost())
+
+
+async def _called_lost() -> None:
+    rig = Rig("recovery", 5, autopilot=False, only=("scale",))
+    async with RigServer(rig, SimClock()) as served:
+        engine, clock = Engine(), Clock()
+        engine.apply(RigLoaded(t_ns=1, rig=parse_rig(rig_toml(served.urls, "recovery", 5))))
+        device = engine.model.state.rig.devices[0]
+        feed = DeviceFeed(device, engine, clock, 1.0, engine.apply, lambda *_: None)
+        connection = to_device(device.url, None, feed.take)
+        task = asyncio.create_task(connection.run())
+        async with asyncio.timeout(PATIENCE_S):
+            while engine.model.value("cylinder_mass").number is None:
+                engine.model.now_ns = clock.now_ns()
+                await asyncio.sleep(0.05)
+            engine.device_lost(feed.device_id, "device lost: somebody said so")
+            assert engine.model.value("cylinder_mass").number is None
+            while engine.model.value("cylinder_mass").number is None:  # noqa: ASYNC110
+                await asyncio.sleep(0.05)
+        await connection.stop()
+        await task

@@ -258,6 +258,30 @@ def test_noise_on_a_real_port() -> None:
     run(test)
 
 
+def test_a_claimed_id_is_never_taken_over() -> None:
+    """Also not while its own link is down; and what stood there wrongly is forgotten when it is gone."""
+    claims, one, two = Claims(), object(), object()
+    assert claims.claim(b"scale", "/dev/one", one) is None
+    assert claims.claim(b"scale", "/dev/two", two) == "/dev/one"
+    claims.release("/dev/one")
+    assert claims.urls() == set()
+    assert claims.claim(b"scale", "/dev/two", two) == ""
+    assert claims.claim(b"scale", "/dev/three", one) is None  # where its own device has moved to
+    assert claims.reserve(b"vacuum", two)
+    assert claims.claim(b"vacuum", "/dev/one", one) == "", "what a rig file gives to one, before it was ever heard"
+
+    async def test() -> None:
+        owner, held = object(), Claims()
+        held.reserve(DEVICE_ID, owner)
+        async with PtyBench(fast_device()) as bench, watch(bench.url, claims=held) as watched:
+            await watched.until(lambda: bool(watched.of(events.Refused)))
+            assert not watched.of(events.HelloReceived)
+            bench.device.device_id = b"12345678"  # the right one in its place
+            await watched.streaming()
+
+    run(test)
+
+
 def test_two_devices_with_the_same_id_are_told() -> None:
     async def test() -> None:
         claims = Claims()

@@ -1,10 +1,14 @@
 """The heart on the simulated plant's frames: what a mechanic would see, alarm by alarm, live and on replay."""
 
+from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
 import pytest
 
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.messages import Samples, encode_message
 from logger.evidence.chain import event_of
 from logger.model.alarm import State
 from logger.model.events import AlarmChanged, CylinderOnScale
@@ -19,6 +23,7 @@ from logger.pipeline.replay import in_order, replay
 from logger.stages.words import text_of
 from logger.wording.values import Shown
 from sim_device.plant import Plant
+from tests.end_to_end.running import message_of
 from tests.export.simulated import T0_NS, simulated_job
 
 RECOVERY = ("recovery board", "scale")
@@ -36,8 +41,11 @@ def _tells(record: Record, cylinder: str) -> bool:
     return isinstance(event, CylinderOnScale) and event.cylinder.name == cylinder
 
 
-def live(records: tuple[Record, ...], untold: str = "") -> tuple[Engine, list[AlarmChanged]]:
-    """A live engine over recorded items, ticked each second; the alarm changes it made. untold: a cylinder."""
+def live(
+    records: tuple[Record, ...], untold: str = "", sent: Callable[[bytes], bytes] = bytes
+) -> tuple[Engine, list[AlarmChanged]]:
+    """A live engine over recorded items, ticked each second; the alarm changes it made. untold: a cylinder.
+    sent: what becomes of a frame."""
     engine, told, next_tick = Engine(), [], 0
     for t_ns, _, _, device, item in in_order(records):
         if t_ns >= next_tick:
@@ -45,7 +53,7 @@ def live(records: tuple[Record, ...], untold: str = "") -> tuple[Engine, list[Al
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):
             engine.device_heard(device)
-            engine.frame(device, t_ns, item)
+            engine.frame(device, t_ns, sent(item))
         elif not isinstance(item, CylinderOnScale) or item.cylinder.name != untold:
             engine.apply(item)
         told += engine.take_events()
@@ -192,3 +200,33 @@ def test_a_stage_at_whose_analysis_this_program_fails_ends_and_says_so(monkeypat
     assert [f["key"] for f in findings] == ["program.failed"]
     for finding in engine.result.findings:
         assert finding.verdict is Verdict.CANNOT_TELL and "of ours" in text_of(finding, Shown()).body
+
+
+LIES: dict[str, Callable[[int], int]] = {
+    "stuck": lambda tick: 5000,
+    "noise": lambda tick: tick * 2_654_435_761,
+}
+
+
+@pytest.mark.parametrize("lie", LIES)
+def test_no_alarm_waits_for_a_device_whose_clock_lies(lie: str) -> None:
+    """Readings are known, at their age, and an alarm comes when it would; the record and the view say why."""
+
+    def lying(raw: bytes) -> bytes:
+        message = message_of(raw)
+        if not isinstance(message, Samples):
+            return raw
+        return encode_frame(encode_message(replace(message, tick=LIES[lie](message.tick) % (1 << 32))))
+
+    records, until_ns = brewery(), T0_NS + 520 * NS_PER_S
+    some = tuple(record for record in records if record.t0_ns < until_ns)
+    _, honest = live(some)
+    engine, alarms = live(some, sent=lying)
+    assert engine.model.value("cylinder_mass").number is not None
+
+    def soon(told: list[AlarmChanged]) -> int:
+        return next(a.t_ns for a in told if a.key == "time-to-limit" and a.to_state is State.UNACKNOWLEDGED)
+
+    assert abs(soon(alarms) - soon(honest)) < 20 * NS_PER_S, "it rests on a rate"
+    assert not [a for a in alarms if a.key.startswith(("silent", "no-data"))]
+    assert {d.clock_problem is None for d in engine.model.devices.values()} == {False}

@@ -75,6 +75,8 @@ class Session:
         self.hello: Hello | None = None
         self.decoder = FrameDecoder()
         self.host_time: Callable[[int], int] = lambda now_ns: now_ns  # what a time mark carries, ns
+        # Why a device of this id, heard at this time, is none for this session, if so.
+        self.admit: Callable[[bytes, int], LinkLost | None] = lambda device_id, now_ns: None
         self._settings = settings or Settings()
         self._expected = expected_device_id
         self.model = model if model is not None else ProtocolDevice()
@@ -315,6 +317,9 @@ class Session:
         if expected is not None and hello.device_id != expected:
             reason = f"device {hello.device_id.hex()} answers where {expected.hex()} is expected"
             self._refuse(raw, "other-device", reason, now_ns)
+            return
+        if (not_ours := self.admit(hello.device_id, now_ns)) is not None:
+            self._refuse(raw, not_ours.code, str(not_ours), now_ns)
             return
         before = self._boot_count_before(hello)
         rebooted = before is not None and before != hello.boot_count

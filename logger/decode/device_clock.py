@@ -1,0 +1,103 @@
+"""May a device's clock say when its samples were taken? Where its ticks do not fit, the arrival serves.
+
+A clock can stand still, go back, run at another rate than it states, or be noise. Its readings are good all the same,
+and an alarm must not wait for them. What comes live is later than what came before, and a delay that is the line's or
+the computer's shrinks once what waited is through; so ticks that go back, or stay behind while frames go on coming,
+are not a clock's. Neither are ticks faster than any oscillator's. Such a clock is believed again after TRUST_S without
+trouble.
+
+Pure. One object serves one start of one device, as its TickFit does.
+"""
+
+from typing import Final
+
+from logger.decode.tick_fit import TickFit
+from logger.model.units import NS_PER_S
+
+TRUST_S: Final = 60.0
+MAX_BEHIND_S: Final = 1.0  # a delay that lasts; a reading is stale after three
+PATIENCE_S: Final = 0.7  # for each times faster than real time that a simulated job runs
+FAST_SEEN_NS: Final = 20 * NS_PER_S  # what waited somewhere comes faster than it was made, but not for so long
+FAR_AHEAD: Final = 5  # times the delay that is borne
+_WRAP: Final = 1 << 32
+
+GOES_BACK: Final = "its clock went back"
+STAYS_BEHIND: Final = "its clock stands still or runs slow"
+RUNS_FAST: Final = "its clock runs fast"
+
+
+class DeviceClock:
+    """problem: why its ticks are not believed now, None while they are. fit: of its ticks, also while they are not."""
+
+    def __init__(self, tick_hz: int, speed: float = 1.0) -> None:
+        """speed: how many times faster than real time the job runs; delays seem longer by that."""
+        self.problem: str | None = None
+        self.fit = TickFit(tick_hz)
+        self._tick_hz = tick_hz
+        self._max_behind_ns = int(NS_PER_S * (MAX_BEHIND_S + (PATIENCE_S * speed if speed > 1 else 0.0)))
+        self._behind: tuple[int, int] | None = None  # since when, and by how much then
+        self._stamped = -(1 << 63)
+        self._began_ns = 0  # arrival of the first frame, or of the one that spoke against the clock last
+        self._first: tuple[int, int] | None = None  # sequence number and arrival, of live frames
+        self._newest: tuple[int, int] | None = None
+
+    def live(self, sequence: int, tick: int, arrival_ns: int) -> int:
+        """UTC ns of a frame that comes as it is made: never after its arrival, never before an earlier one's."""
+        if self._first is None:
+            self._first, self._began_ns = (sequence, arrival_ns), arrival_ns
+        self._newest = sequence, arrival_ns
+        t_ns, trouble = self._read(tick, arrival_ns)
+        if trouble is not None:
+            self._distrust(trouble, tick, arrival_ns)
+        elif self.problem is not None and arrival_ns - self._began_ns > TRUST_S * NS_PER_S:
+            self.problem = None
+        if self.problem is not None:
+            t_ns = arrival_ns
+        self._stamped = max(self._stamped, t_ns)
+        return self._stamped
+
+    def resent(self, sequence: int, tick: int, arrival_ns: int) -> int:
+        """UTC ns of a frame that is sent again: where ticks are not believed, by its place among the live ones."""
+        if self._newest is None or self._first is None:
+            return arrival_ns
+        if self.problem is None:
+            t_ns = self.fit.utc_ns(tick)
+            return self._stamped if t_ns is None else min(t_ns, self._stamped)
+        (first, first_ns), (newest, newest_ns) = self._first, self._newest
+        made = (newest - first) % _WRAP
+        apart_ns = (newest_ns - first_ns) // made if made else 0
+        return newest_ns - ((newest - sequence) % _WRAP) * apart_ns
+
+    def mark(self, sent_ns: int, tick_at_receipt: int, tick_at_reply: int, answered_ns: int) -> None:
+        """A time mark's round trip, as TickFit has it."""
+        if self.problem is None:
+            self.fit.mark(sent_ns, tick_at_receipt, tick_at_reply, answered_ns)
+
+    def _read(self, tick: int, arrival_ns: int) -> tuple[int, str | None]:
+        """By its ticks, and what speaks against them."""
+        if self.fit.is_late(tick):
+            return arrival_ns, GOES_BACK
+        t_ns = self.fit.stamp(tick, arrival_ns)
+        if arrival_ns - self._began_ns > FAST_SEEN_NS and self.fit.runs_ahead_ns > FAR_AHEAD * self._max_behind_ns:
+            return t_ns, RUNS_FAST
+        behind_ns = arrival_ns - (self.fit.utc_ns(tick) or arrival_ns)
+        if behind_ns <= self._max_behind_ns:
+            self._behind = None
+        elif self._behind is None:
+            self._behind = arrival_ns, behind_ns
+        else:
+            since_ns, was_ns = self._behind
+            waited_ns = arrival_ns - since_ns
+            if waited_ns >= self._max_behind_ns:
+                if behind_ns > was_ns - waited_ns // 2:
+                    return t_ns, STAYS_BEHIND
+                self._behind = arrival_ns, behind_ns
+        return t_ns, None
+
+    def _distrust(self, trouble: str, tick: int, arrival_ns: int) -> None:
+        """The arrival serves; the clock begins anew to show what it is."""
+        if self.problem is None:
+            self.problem = trouble
+        self._began_ns, self._behind = arrival_ns, None
+        self.fit = TickFit(self._tick_hz)
+        self.fit.stamp(tick, arrival_ns)

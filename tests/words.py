@@ -1,6 +1,6 @@
 """Golden words: what people read of every finding, in both unit systems. `python -m tests.words` writes them.
 
-`tests/<room>/said.py` lists findings and statements as `SAID`: each key, verdict and code of the words file
+`tests/<room>/said.py` lists findings, statements and alarms as `SAID`: each key, verdict and code of the words file
 `logger/<room>/words.py`. `tests/<room>/words.txt` beside it has their words. No other test holds a sentence: a changed
 sentence is a changed line of a words.txt, which is what a review reads.
 """
@@ -15,16 +15,17 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+from logger.alarms.rules import AlarmRule
 from logger.model.finding import Finding
 from logger.model.value import Argument, Code, Statement
-from logger.wording.book import Words
+from logger.wording.book import Book, Words
 from logger.wording.given import Given
 from logger.wording.values import Shown
 
 ROOT = Path(__file__).parent
 UTC_OFFSET_S = -6 * 3600
 SHOWN = {system: Shown(system, utc_offset_s=UTC_OFFSET_S) for system in ("us", "si")}
-Said = Finding | Statement
+Said = Finding | Statement | AlarmRule
 Part = tuple[str, str]  # what it is, text
 
 
@@ -41,7 +42,7 @@ class Room:
         return ROOT.joinpath(*self.name.split("."), "words.txt")
 
     def arguments(self) -> Iterator[Argument]:
-        return (argument for one in self.said for argument in one.inputs)
+        return (argument for one in self.said for argument in inputs_of(one))
 
     def codes(self) -> set[str]:
         """Each code that is said."""
@@ -74,6 +75,10 @@ def rooms() -> list[Room]:
     ]
 
 
+def inputs_of(one: Said) -> tuple[Argument, ...]:
+    return one.about.inputs if isinstance(one, AlarmRule) else one.inputs
+
+
 class _Terms(dict[str, str]):
     """Raises KeyError for a code without a text, which people would read as it is."""
 
@@ -84,7 +89,11 @@ class _Terms(dict[str, str]):
 def parts(words: Words, one: Said, system: str) -> tuple[Part, ...]:
     """What is read of it: headline and body first, then what the second page has. Raises KeyError for a key, code or
     input that the words file does not know: the book would show such a finding as of a later version."""
-    given = Given(one.inputs, SHOWN[system], _Terms(words.terms))
+    given = Given(inputs_of(one), SHOWN[system], _Terms(words.terms))
+    if isinstance(one, AlarmRule):
+        alarm = Book((words,)).alarm_of(one.about, SHOWN[system])
+        assert one.about.key in words.alarms, one.key
+        return (("", f"{alarm.label} | {alarm.action}"),)
     if isinstance(one, Statement):
         return (("", words.statements[one.key](given)),)
     text = words.findings[one.key](given)

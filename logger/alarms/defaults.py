@@ -12,6 +12,7 @@ from logger.alarms.rules import SENSOR_FAULTS, AlarmRule, Kind
 from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.units import PSI_PA
+from logger.model.value import Statement, name_of
 
 STORE = "store"  # records are being written
 DISK = "disk"  # there is room for the night
@@ -33,7 +34,6 @@ CYLINDER_HOT_K = 273.15 + 51.7
 
 _Q, _P, _K = Quantity, Priority, Kind
 _OWN = "our own figure, no source"
-_STOP = "Stop the recovery machine and close the cylinder valve."
 
 
 def default_rules(
@@ -66,34 +66,30 @@ def default_rules(
 def _cylinder(filling: frozenset[str | None]) -> tuple[AlarmRule, ...]:
     return (
         AlarmRule(
-            "overfill", "Cylinder is full to its limit", _P.URGENT, _K.HIGH, "cylinder_of_limit", _Q.RATIO, 1.0,
+            "overfill", _P.URGENT, _K.HIGH, "cylinder_of_limit", _Q.RATIO, 1.0,
             deadband=0.01, off_delay_s=10, latched=True, protected=True, guard_k=2, remind_s=300,
-            action=f"{_STOP} Change to an empty cylinder. Do not heat, move or ship this one before it is drawn down.",
             basis="the strictest filling rule that applies to the cylinder; the scale's uncertainty (k=2) counts",
         ),
         AlarmRule(
-            "overfill-soon", "Cylinder nearly full", _P.HIGH, _K.HIGH, "cylinder_of_limit", _Q.RATIO, 0.9,
+            "overfill-soon", _P.HIGH, _K.HIGH, "cylinder_of_limit", _Q.RATIO, 0.9,
             deadband=0.01, on_delay_s=3, off_delay_s=30, stages=filling, protected=True,
-            action="Have an empty cylinder ready and stay at the machine.", basis=_OWN,
+            basis=_OWN,
         ),
         AlarmRule(
-            "cylinder-pressure", "Cylinder pressure at its limit", _P.URGENT, _K.LOW, "cylinder_margin",
+            "cylinder-pressure", _P.URGENT, _K.LOW, "cylinder_margin",
             _Q.PRESSURE_DIFFERENCE, 0.0, deadband=10 * PSI_PA, on_delay_s=2, off_delay_s=30, latched=True,
             protected=True, remind_s=300,
-            action=f"{_STOP} Keep clear of the relief valve, cool the cylinder with air or water; never vent it.",
             basis="the cylinder's service pressure",
         ),
         AlarmRule(
-            "cylinder-hot", "Cylinder is hot", _P.HIGH, _K.HIGH, "cylinder_temperature", _Q.TEMPERATURE,
+            "cylinder-hot", _P.HIGH, _K.HIGH, "cylinder_temperature", _Q.TEMPERATURE,
             CYLINDER_HOT_K, deadband=2, on_delay_s=10, off_delay_s=60,
-            action=f"{_STOP} Move the cylinder out of the sun or heat; cool it with air or water.",
             basis="125 F, the usual marking on cylinders (from memory)",
         ),
         AlarmRule(
-            "liquid-full", "Cylinder near liquid-full", _P.URGENT, _K.HIGH, "cylinder_temperature",
+            "liquid-full", _P.URGENT, _K.HIGH, "cylinder_temperature",
             _Q.TEMPERATURE_DIFFERENCE, -10.0, deadband=2, on_delay_s=5, off_delay_s=60, latched=True,
             protected=True, other="liquid_full_temperature", remind_s=300,
-            action=f"{_STOP} Cool the cylinder and draw some out: once liquid-full, its pressure climbs steeply.",
             basis="10 K below the temperature at which liquid would fill the shell; our own figure",
         ),
     )  # fmt: skip
@@ -103,18 +99,17 @@ _RANGE_IS_NORMAL = frozenset({"vacuum"})  # a vacuum gauge reads over range at e
 
 
 def _point(name: str, stages: frozenset[str | None] | None) -> list[AlarmRule]:
-    label = POINTS[name].label
-    priority = _P.HIGH if stages else _P.LOW
+    priority, point = _P.HIGH if stages else _P.LOW, (name_of("point", name),)
     fault = AlarmRule(
-        f"fault-{name}", f"{label}: sensor fault", priority, _K.FAULT, name, on_delay_s=5, off_delay_s=10,
-        stages=stages, action="Check plug, cable and sensor.", basis="the device's own reason",
+        f"fault-{name}", priority, _K.FAULT, name, on_delay_s=5, off_delay_s=10,
+        stages=stages, about=Statement("fault", point), basis="the device's own reason",
     )  # fmt: skip
     if name in _RANGE_IS_NORMAL:
         fault = replace(fault, faults=SENSOR_FAULTS)
     return [
         AlarmRule(
-            f"no-data-{name}", f"{label}: no readings", priority, _K.NO_DATA, name, on_delay_s=15, off_delay_s=5,
-            stages=stages, action="Check the instrument, its battery and its cable or radio.", basis=_OWN,
+            f"no-data-{name}", priority, _K.NO_DATA, name, on_delay_s=15, off_delay_s=5,
+            stages=stages, about=Statement("no-data", point), basis=_OWN,
         ),
         fault,
     ]  # fmt: skip
@@ -122,52 +117,48 @@ def _point(name: str, stages: frozenset[str | None] | None) -> list[AlarmRule]:
 
 def _device(key: str, name: str) -> AlarmRule:
     return AlarmRule(
-        f"device-{key}", f"{name} is lost", _P.HIGH, _K.TROUBLE, device_input(key), on_delay_s=10, off_delay_s=5,
-        action="Check its power and cable. It is looked for all the time; what it kept meanwhile is fetched.",
+        f"device-{key}", _P.HIGH, _K.TROUBLE, device_input(key), on_delay_s=10, off_delay_s=5,
+        about=Statement("device", (name_of("device", name),)),
         basis=_OWN,
     )  # fmt: skip
 
 
 _HEALTH_RULES = (
     AlarmRule(
-        "store-trouble", "Records are not being written", _P.URGENT, _K.TROUBLE, STORE, off_delay_s=10,
-        action="Free some disk space or check the disk. Alarms go on; the newest readings are kept in memory.",
+        "store-trouble", _P.URGENT, _K.TROUBLE, STORE, off_delay_s=10,
         basis="every failed write",
     ),
     AlarmRule(
-        "disk-low", "The disk is nearly full", _P.HIGH, _K.TROUBLE, DISK, off_delay_s=10,
-        action="Make room before you leave. Records are still being written.", basis="less than twice the reserve free",
+        "disk-low", _P.HIGH, _K.TROUBLE, DISK, off_delay_s=10,
+        basis="less than twice the reserve free",
     ),
     AlarmRule(
-        "clock-gap", "Time was lost", _P.HIGH, _K.TROUBLE, CLOCK, off_delay_s=1, latched=True,
-        action="Set the computer never to sleep, leave the lid open and the charger in.", basis="every sleep or stall",
+        "clock-gap", _P.HIGH, _K.TROUBLE, CLOCK, off_delay_s=1, latched=True,
+        basis="every sleep or stall",
     ),
     AlarmRule(
-        "program-fault", "This program made an error", _P.HIGH, _K.TROUBLE, PROGRAM, off_delay_s=30, latched=True,
-        action="Records go on. What cannot be computed shows as unknown: do not rely on it, stay at the machine.",
+        "program-fault", _P.HIGH, _K.TROUBLE, PROGRAM, off_delay_s=30, latched=True,
         basis="every failure of a computation",
     ),
     AlarmRule(
-        "machine-stopped", "The recovery machine was stopped", _P.HIGH, _K.TROUBLE, PERMIT,
-        action="See why before you arm it again with `rimelog permit arm`; `rimelog permit release` lets it rest.",
+        "machine-stopped", _P.HIGH, _K.TROUBLE, PERMIT,
         basis="every opening that nobody asked for",
     ),
     AlarmRule(
-        "keep-awake", "This computer may fall asleep", _P.LOW, _K.TROUBLE, AWAKE, on_delay_s=5,
-        action="Set the computer never to sleep, leave the lid open and the charger in.", basis="what was obtained",
+        "keep-awake", _P.LOW, _K.TROUBLE, AWAKE, on_delay_s=5,
+        basis="what was obtained",
     ),
     AlarmRule(
-        "push-trouble", "Messages do not reach the phone", _P.HIGH, _K.TROUBLE, PUSH, on_delay_s=60,
-        action="Check the internet connection; until then only this computer calls you.", basis=_OWN,
+        "push-trouble", _P.HIGH, _K.TROUBLE, PUSH, on_delay_s=60,
+        basis=_OWN,
     ),
     AlarmRule(
-        "sound-trouble", "The alarm tone cannot be played", _P.LOW, _K.TROUBLE, SOUND,
-        action="Check the loudspeaker and run the sound test; until then look at the screen.", basis="every failure",
+        "sound-trouble", _P.LOW, _K.TROUBLE, SOUND,
+        basis="every failure",
     ),
 )  # fmt: skip
 
 _FLOOD = AlarmRule(
-    "flood", "Many alarms at once", _P.HIGH, _K.HIGH, ALARM_COUNT, _Q.RATIO, FLOOD_COUNT + 1.0, deadband=6,
-    off_delay_s=60, action="Look at the first one; the others often follow from it.",
-    basis="over ten alarms in ten minutes (EEMUA 191, from memory); over when fewer than five",
+    "flood", _P.HIGH, _K.HIGH, ALARM_COUNT, _Q.RATIO, FLOOD_COUNT + 1.0, deadband=6,
+    off_delay_s=60, basis="over ten alarms in ten minutes (EEMUA 191, from memory); over when fewer than five",
 )  # fmt: skip

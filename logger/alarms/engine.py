@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 
 from logger.alarms.errors import NotAllowed, UnknownAlarm
 from logger.alarms.memory import AlarmRow, AlarmState, KeyState
-from logger.alarms.rules import PRIORITY_ORDER, AlarmRule, Kind, Look, Verdict, look, remember
+from logger.alarms.rules import LIMIT_KINDS, PRIORITY_ORDER, AlarmRule, Condition, Judgment, Kind, evaluate, remember
 from logger.alarms.states import UNSEEN, next_state
 from logger.model.alarm import AlarmEvent, Priority, State
 from logger.model.events import AlarmChanged
+from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
-from logger.model.value import Value, known
+from logger.model.value import Argument, Statement, Value, known, name_of, number, word
 
 MAX_SHELVE_S = 4 * 3600.0
 """The longest an alarm can be shelved. Shelving is timed and bounded (OPC UA part 9, 5.8.17); the figure is ours."""
@@ -27,7 +28,7 @@ FLOOD_COUNT = 10
 ALARM_COUNT = "alarms_in_ten_minutes"
 """Input the engine itself provides: alarms raised within the flood window."""
 
-KEPT_RAISES = 100  # enough to see a flood, bounded
+MAX_RAISES = 100  # enough to see a flood, bounded
 
 Stepped = tuple[AlarmState, list[AlarmChanged]]
 
@@ -70,17 +71,17 @@ class AlarmEngine:
             if rule.source == ALARM_COUNT:
                 inputs = {**inputs, ALARM_COUNT: known(len(recent), "1")}
             before = keys.get(rule.key, _FRESH)
-            after, told = _step_one(rule, before, inputs, stage, now_ns)
+            after, news = _step_one(rule, before, inputs, stage, now_ns)
             if after is not before:
                 keys[rule.key] = after
-            if told:
-                changes += told
-                if told[-1].to_state is State.UNACKNOWLEDGED:
+            if news:
+                changes += news
+                if news[-1].to_state is State.UNACKNOWLEDGED:
                     onsets[rule.key] = before.pending_ns if before.pending_ns is not None else now_ns
-                    if rule.source != ALARM_COUNT and told[-1].event is AlarmEvent.RAISE:
+                    if rule.source != ALARM_COUNT and news[-1].event is AlarmEvent.RAISE:
                         recent.append(now_ns)
         first_out, changes = _mark_first_out(state.first_out, self.rules, keys, changes, onsets)
-        return AlarmState(now_ns, keys, first_out, tuple(recent[-KEPT_RAISES:])), changes
+        return AlarmState(now_ns, keys, first_out, tuple(recent[-MAX_RAISES:])), changes
 
     def acknowledge(self, state: AlarmState, key: str, operator: str, now_ns: int, reason: str = "") -> Stepped:
         """Someone has seen it. Raises UnknownAlarm, NotAllowed (nothing to acknowledge)."""
@@ -91,8 +92,8 @@ class AlarmEngine:
         changes: list[AlarmChanged] = []
         for rule in self.rules:
             if state.of(rule.key).state in UNSEEN:
-                state, told = self._act(state, rule.key, AlarmEvent.ACKNOWLEDGE, operator, reason, now_ns)
-                changes += told
+                state, acknowledged = self._act(state, rule.key, AlarmEvent.ACKNOWLEDGE, operator, reason, now_ns)
+                changes += acknowledged
         return state, changes
 
     def reset(self, state: AlarmState, key: str, operator: str, now_ns: int, reason: str = "") -> Stepped:
@@ -103,10 +104,13 @@ class AlarmEngine:
         """Silence one alarm for a time, 0 < for_s <= MAX_SHELVE_S. Raises UnknownAlarm, NotAllowed."""
         rule = self._rule(key)
         if rule.protected:
-            raise NotAllowed(f"{rule.label}: this alarm cannot be shelved; acknowledge it to stop the sound")
+            raise NotAllowed(Statement("alarm.not_shelvable"), about=rule.about)
         if not 0 < for_s <= MAX_SHELVE_S:
-            raise NotAllowed(f"{rule.label}: shelve it for up to {MAX_SHELVE_S / 3600:g} h, not {for_s / 3600:g} h")
-        _need_reason(rule, reason, "shelving")
+            raise NotAllowed(
+                Statement("alarm.shelved_for", (_time("longest", MAX_SHELVE_S), _time("asked", for_s))),
+                about=rule.about,
+            )
+        _need_reason(rule, reason, AlarmEvent.SHELVE)
         until_ns = max(now_ns, state.now_ns) + int(for_s * NS_PER_S)
         return self._act(state, key, AlarmEvent.SHELVE, operator, reason, now_ns, shelved_until_ns=until_ns)
 
@@ -118,8 +122,8 @@ class AlarmEngine:
         """Until put back: the instrument is broken or away. Raises UnknownAlarm, NotAllowed."""
         rule = self._rule(key)
         if rule.protected:
-            raise NotAllowed(f"{rule.label}: this alarm cannot be taken out of service")
-        _need_reason(rule, reason, "taking it out of service")
+            raise NotAllowed(Statement("alarm.stays_in_service"), about=rule.about)
+        _need_reason(rule, reason, AlarmEvent.TAKE_OUT)
         return self._act(state, key, AlarmEvent.TAKE_OUT, operator, reason, now_ns)
 
     def return_to_service(self, state: AlarmState, key: str, operator: str, now_ns: int, reason: str = "") -> Stepped:
@@ -133,13 +137,13 @@ class AlarmEngine:
             one = state.of(rule.key)
             if one.state in (State.NORMAL, State.SUPPRESSED):
                 continue
-            seen = Look(Verdict.CANNOT_TELL, one.value, one.problem)
+            seen = Judgment(Condition.CANNOT_TELL, one.value, one.problem)
             if inputs is not None and rule.source != ALARM_COUNT:
-                seen = look(rule, inputs, one.history)
+                seen = evaluate(rule, inputs, one.history)
             rows.append(
                 AlarmRow(
                     key=rule.key,
-                    label=rule.label,
+                    about=rule.about,
                     priority=rule.priority,
                     state=one.state,
                     since_ns=one.since_ns,
@@ -149,7 +153,6 @@ class AlarmEngine:
                     limit=rule.limit,
                     unit=rule.unit,
                     quantity=rule.quantity,
-                    message=rule.action,
                     first_out=state.first_out == rule.key,
                     protected=rule.protected,
                     shelved_until_ns=one.shelved_until_ns,
@@ -163,7 +166,8 @@ class AlarmEngine:
         for rule in self.rules:
             if rule.key == key:
                 return rule
-        raise UnknownAlarm(f"no alarm {key!r}; there are: {', '.join(rule.key for rule in self.rules)}")
+        there_are = (name_of("there_is", rule.key) for rule in self.rules)
+        raise UnknownAlarm(Statement("alarm.unknown", (name_of("asked", key), *there_are)))
 
     def _act(
         self, state: AlarmState, key: str, event: AlarmEvent, operator: str, reason: str, now_ns: int,
@@ -174,11 +178,15 @@ class AlarmEngine:
         before = state.of(key)
         to = next_state(before.state, event, rule.latched)
         if to is None:
-            raise NotAllowed(f"{rule.label} is {before.state}: nothing to {event}")
+            raise NotAllowed(
+                Statement("alarm.nothing_to", (word("state", before.state), word("act", event))), about=rule.about
+            )
         after = replace(
             before, state=to, since_ns=now_ns, operator=operator, reason=reason, shelved_until_ns=shelved_until_ns
         )
-        change = _change(rule, before, after, event, f"{event} by {operator or 'the user'}", now_ns)
+        by = (name_of("by", operator),) if operator else ()
+        why = Statement("alarm.act", (word("act", event), *by))
+        change = _change(rule, before, after, event, why, now_ns)
         keys = {**state.keys, key: after}
         first_out, changes = _mark_first_out(state.first_out, self.rules, keys, [change], {})
         return replace(state, now_ns=now_ns, keys=keys, first_out=first_out), changes
@@ -191,9 +199,10 @@ def _step_one(
     rule: AlarmRule, before: KeyState, inputs: Mapping[str, Value], stage: str | None, now_ns: int
 ) -> tuple[KeyState, list[AlarmChanged]]:
     """One rule, one step. Being suppressed and resumed while normal is not told: the stage events say it."""
-    one, told = before, []
+    one = before
+    changes: list[AlarmChanged] = []
 
-    def move(event: AlarmEvent, seen: Look, cause: str) -> None:
+    def move(event: AlarmEvent, seen: Judgment, why: Statement) -> None:
         nonlocal one
         to = next_state(one.state, event, rule.latched)
         if to is None:
@@ -204,55 +213,53 @@ def _step_one(
                 one, raised_ns=now_ns, value=seen.number, limit=rule.limit, problem=seen.problem, operator="", reason=""
             )
         if {was.state, to} != {State.NORMAL, State.SUPPRESSED}:
-            told.append(_change(rule, was, one, event, cause, now_ns, seen))
+            changes.append(_change(rule, was, one, event, why, now_ns, seen))
 
     if one.shelved_until_ns is not None and one.state is State.SHELVED and now_ns >= one.shelved_until_ns:
-        move(AlarmEvent.UNSHELVE, _NO_LOOK, "the time it was shelved for is over")
+        move(AlarmEvent.UNSHELVE, _NOT_JUDGED, Statement("alarm.shelf_over"))
     if not rule.concerns(stage):
         if one.condition or one.pending_ns is not None or one.history:
             one = replace(one, condition=False, pending_ns=None, history=())
-        during = f"the {stage.replace('-', ' ')}" if stage is not None else "the time between stages"
-        move(AlarmEvent.SUPPRESS, _NO_LOOK, f"not watched during {during}")
-        return one, told
+        during = (word("stage", stage),) if stage is not None else ()
+        move(AlarmEvent.SUPPRESS, _NOT_JUDGED, Statement("alarm.not_watched", during))
+        return one, changes
 
     if rule.kind is Kind.RATE:
         source = inputs.get(rule.source)
         history = remember(one.history, now_ns, source.number if source is not None else None, rule.window_s)
         if history is not one.history:
             one = replace(one, history=history)
-    seen = look(rule, inputs, one.history)
+    seen = evaluate(rule, inputs, one.history)
     if one.state is State.NORMAL and not one.condition and one.pending_ns is None:
-        if seen.verdict is not Verdict.IN_ALARM:
-            return one, told  # the quiet case, kept cheap
+        if seen.condition is not Condition.IN_ALARM:
+            return one, changes  # the quiet case, kept cheap
     elif one.state is State.SUPPRESSED:
-        move(AlarmEvent.RESUME, seen, "")
-    one = _time_condition(rule, one, seen.verdict, now_ns)
+        move(AlarmEvent.RESUME, seen, Statement("alarm.normal"))
+    one = _time_condition(rule, one, seen.condition, now_ns)
     if one.condition:
-        move(AlarmEvent.RAISE, seen, _cause(rule, seen))
+        move(AlarmEvent.RAISE, seen, _why(rule, seen))
         stands_s = (now_ns - one.since_ns) / NS_PER_S
         waited = rule.remind_s is not None and one.state is State.ACKNOWLEDGED and stands_s >= rule.remind_s
-        if waited and seen.verdict is Verdict.IN_ALARM:
-            move(AlarmEvent.REMIND, seen, f"still in alarm {_words(stands_s)} after it was acknowledged")
+        if waited and seen.condition is Condition.IN_ALARM:
+            move(AlarmEvent.REMIND, seen, Statement("alarm.reminded", (_time("after", stands_s),)))
     else:
-        move(
-            AlarmEvent.RETURN, seen, "back to normal" + (f" for {_words(rule.off_delay_s)}" if rule.off_delay_s else "")
-        )
-    return one, told
+        move(AlarmEvent.RETURN, seen, Statement("alarm.normal", _held(rule.off_delay_s)))
+    return one, changes
 
 
-_NO_LOOK = Look(Verdict.CANNOT_TELL)
+_NOT_JUDGED = Judgment(Condition.CANNOT_TELL)
 
 
-def _time_condition(rule: AlarmRule, one: KeyState, verdict: Verdict, now_ns: int) -> KeyState:
+def _time_condition(rule: AlarmRule, one: KeyState, found: Condition, now_ns: int) -> KeyState:
     """The condition after its delays; see the module's docstring for which doubt counts for what."""
-    towards_change = Verdict.NORMAL if one.condition else Verdict.IN_ALARM
-    if verdict is towards_change:
+    towards_change = Condition.NORMAL if one.condition else Condition.IN_ALARM
+    if found is towards_change:
         start_ns = now_ns if one.pending_ns is None else one.pending_ns
         delay_s = rule.off_delay_s if one.condition else rule.on_delay_s
         if now_ns - start_ns >= delay_s * NS_PER_S:
             return replace(one, condition=not one.condition, pending_ns=None)
         return one if one.pending_ns is not None else replace(one, pending_ns=start_ns)
-    stops = one.condition or verdict is Verdict.NORMAL
+    stops = one.condition or found is Condition.NORMAL
     return replace(one, pending_ns=None) if stops and one.pending_ns is not None else one
 
 
@@ -281,39 +288,34 @@ def _change(
     before: KeyState,
     after: KeyState,
     event: AlarmEvent,
-    cause: str,
+    why: Statement,
     now_ns: int,
-    seen: Look | None = None,
+    seen: Judgment | None = None,
 ) -> AlarmChanged:
-    """Without a look (a person's act) the value is that of the raise."""
+    """Where nothing was judged (a person's act) the value is that of the raise."""
     number, problem = (after.value, after.problem) if seen is None else (seen.number, seen.problem)
     acted = seen is None
     return AlarmChanged(
-        t_ns=now_ns, key=rule.key, label=rule.label, priority=rule.priority, event=event, from_state=before.state,
+        t_ns=now_ns, key=rule.key, about=rule.about, priority=rule.priority, event=event, from_state=before.state,
         to_state=after.state, value=number, problem=problem, limit=rule.limit, unit=rule.unit, quantity=rule.quantity,
-        cause=cause, operator=after.operator if acted else "", reason=after.reason if acted else "",
-        message=rule.action,
+        why=why, operator=after.operator if acted else "", reason=after.reason if acted else "",
     )  # fmt: skip
 
 
-_PAST: dict[Kind, str] = {
-    Kind.HIGH: "at or above its limit",
-    Kind.LOW: "at or below its limit",
-    Kind.RATE: "changing as fast as its limit or faster",
-    Kind.PREDICTION: "predicted to be this near",
-    Kind.DISAGREE: "two readings disagree",
-}
+def _why(rule: AlarmRule, seen: Judgment) -> Statement:
+    if rule.kind in LIMIT_KINDS:
+        return Statement(f"alarm.{rule.kind}", _held(rule.on_delay_s))
+    return Statement("alarm.trouble", (name_of("reason", seen.problem or "unknown"), *_held(rule.on_delay_s)))
 
 
-def _cause(rule: AlarmRule, seen: Look) -> str:
-    held = f" for {_words(rule.on_delay_s)}" if rule.on_delay_s else ""
-    return _PAST.get(rule.kind, seen.problem or "unknown") + held
+def _held(seconds: float) -> tuple[Argument, ...]:
+    return (_time("held", seconds),) if seconds else ()
 
 
-def _words(seconds: float) -> str:
-    return f"{seconds:g} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+def _time(name: str, seconds: float) -> Argument:
+    return number(name, Quantity.TIME, known(seconds, "s"))
 
 
-def _need_reason(rule: AlarmRule, reason: str, act: str) -> None:
+def _need_reason(rule: AlarmRule, reason: str, act: AlarmEvent) -> None:
     if not reason.strip():
-        raise NotAllowed(f"{rule.label}: {act} needs a reason, it is recorded")
+        raise NotAllowed(Statement("alarm.needs_reason", (word("act", act),)), about=rule.about)

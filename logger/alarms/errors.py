@@ -2,20 +2,30 @@
 
 AlarmError
 |-- UnknownAlarm   no alarm has that key
-|-- NotAllowed     the act does not fit the alarm or its state; the message says what would
+|-- NotAllowed     the act does not fit the alarm or its state; the reason says what would
 `-- OverrideError  the user's alarm table is wrong; `problems` lists every fault with its key
 """
+
+from logger.model.value import Statement
 
 
 class AlarmError(Exception):
     """Any failure of the alarms room."""
 
 
-class UnknownAlarm(AlarmError):
+class Refusal(AlarmError):
+    """why: every reason. about: the alarm meant, as in its rule. Their words: logger/stages/words.py."""
+
+    def __init__(self, *why: Statement, about: Statement | None = None) -> None:
+        super().__init__(", ".join(one.key for one in why))
+        self.why, self.about = why, about
+
+
+class UnknownAlarm(Refusal):
     """No alarm has that key."""
 
 
-class NotAllowed(AlarmError):
+class NotAllowed(Refusal):
     """The act is refused; nothing changed."""
 
 

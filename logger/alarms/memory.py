@@ -7,6 +7,7 @@ from logger.alarms.rules import PRIORITY_ORDER, History
 from logger.alarms.states import AUDIBLE, STANDING, UNSEEN
 from logger.model.alarm import Priority, State
 from logger.model.points import Quantity
+from logger.model.value import Statement
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +55,13 @@ _FRESH = KeyState()
 
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
-    """One line of the present alarm list. value: the present one where inputs were given, else as at the raise."""
+    """One line of the present alarm list. value: the present one where inputs were given, else as at the raise.
+
+    about: what its words are made from (words.py).
+    """
 
     key: str
-    label: str
+    about: Statement
     priority: Priority
     state: State
     since_ns: int
@@ -67,7 +71,6 @@ class AlarmRow:
     limit: float | None
     unit: str
     quantity: Quantity
-    message: str
     first_out: bool = False
     protected: bool = False
     shelved_until_ns: int | None = None

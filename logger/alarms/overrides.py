@@ -29,11 +29,12 @@ from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError, example, parse_quantity
+from logger.model.value import Statement, name_of
 
 BETWEEN_STAGES = "between-stages"
+OWN_WORDS = ("label", "action")  # arguments of an alarm's `about`, shown in place of the program's
 _KEYS = (
-    "enabled", "limit", "deadband", "on_delay", "off_delay", "remind", "window", "priority", "latched", "label",
-    "action",
+    "enabled", "limit", "deadband", "on_delay", "off_delay", "remind", "window", "priority", "latched", *OWN_WORDS,
 )  # fmt: skip
 _OWN_KEYS = ("source", "other", "kind", "quantity", "stages")
 _DIFFERENCE: dict[Quantity, Quantity] = {
@@ -167,11 +168,14 @@ def _changed(rule: AlarmRule, entry: Mapping[str, Any], faults: _Faults) -> Alar
         changed["priority"] = Priority(word)
     if "latched" in entry and (flag := faults.flag("latched", entry["latched"])) is not None:
         changed["latched"] = flag
-    for key in ("label", "action"):
-        if key in entry and not isinstance(entry[key], str):
+    own = [key for key in OWN_WORDS if key in entry]
+    for key in own:
+        if not isinstance(entry[key], str):
             faults.add(key, f"is a text, not {entry[key]!r}")
-        elif key in entry:
-            changed[key] = clean(entry[key], 200)
+    if own and not faults.any:
+        words = tuple(name_of(key, clean(entry[key], 200)) for key in own)
+        rest = tuple(one for one in rule.about.inputs if one.name not in own)
+        changed["about"] = Statement(rule.about.key, (*rest, *words))
     after = replace(rule, **changed)
     if rule.protected:
         _refuse_looser(rule, after, faults)
@@ -249,8 +253,9 @@ def _own_rule(key: str, entry: Mapping[str, Any], faults: _Faults, sources: Mapp
     if faults.any or quantity is None:
         return None
     rule = AlarmRule(
-        clean(key, 60), key, Priority.HIGH, kind, entry["source"], quantity, stages=stages, other=entry.get("other"),
-        on_delay_s=10.0, off_delay_s=10.0, basis="set by the user",
+        clean(key, 60), Priority.HIGH, kind, entry["source"], quantity, stages=stages, other=entry.get("other"),
+        on_delay_s=10.0, off_delay_s=10.0, about=Statement("own", (name_of("label", clean(key, 60)),)),
+        basis="set by the user",
     )  # fmt: skip
     plain = {name: given for name, given in entry.items() if name in _KEYS}
     return _changed(rule, plain, faults)

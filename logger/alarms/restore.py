@@ -8,7 +8,7 @@ outlives a restart: what still holds is raised again.
 from collections import deque
 from dataclasses import replace
 
-from logger.alarms.engine import FLOOD_WINDOW_S, KEPT_RAISES
+from logger.alarms.engine import FLOOD_WINDOW_S, MAX_RAISES
 from logger.alarms.memory import AlarmState, KeyState
 from logger.alarms.states import STANDING, UNSEEN
 from logger.model.alarm import AlarmEvent, Priority, State
@@ -30,7 +30,7 @@ class Restored:
         self._now_ns = 0
         self._first_out: str | None = None
         self._loud: set[str] = set()  # sounding priorities that nobody has seen: an outbreak lasts while there is one
-        self._raised: deque[int] = deque(maxlen=KEPT_RAISES)
+        self._raised: deque[int] = deque(maxlen=MAX_RAISES)
 
     @property
     def state(self) -> AlarmState:

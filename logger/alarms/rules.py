@@ -6,20 +6,20 @@ minus the deadband; here a value *at* the limit is already in alarm.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
+from enum import Enum, StrEnum, auto
 
 from logger.model.alarm import Priority
 from logger.model.points import SI_UNIT, Quantity
 from logger.model.units import NS_PER_S
-from logger.model.value import Value
+from logger.model.value import DEVICE_LOST, Statement, Value, code_of
 
 PRIORITY_ORDER: dict[Priority, int] = {Priority.URGENT: 0, Priority.HIGH: 1, Priority.LOW: 2}
 
 
 class Kind(StrEnum):
-    """How a rule looks at its source."""
+    """How a rule judges its source."""
 
     HIGH = "high"  # at or above the limit
     LOW = "low"  # at or below the limit
@@ -32,17 +32,21 @@ class Kind(StrEnum):
     TROUBLE = "trouble"  # a device, the store, the clock ...: unknown input = trouble, its problem says which
 
 
-class Verdict(StrEnum):
-    IN_ALARM = "in alarm"
-    NORMAL = "normal"
-    BETWEEN = "between"
-    CANNOT_TELL = "cannot tell"
+class Condition(Enum):
+    """Of what a rule watches. BETWEEN: within the deadband."""
+
+    IN_ALARM = auto()
+    NORMAL = auto()
+    BETWEEN = auto()
+    CANNOT_TELL = auto()
 
 
-SENSOR_FAULTS = ("open", "short", "sensor")
-OUT_OF_RANGE = ("over range", "under range")
-DEVICE_LOST = ("device lost",)
-"""How the `problem` of a reading begins when the sensor is at fault, its range is left, or its device is gone."""
+SENSOR_FAULTS = frozenset({"open-circuit", "short-circuit", "open-or-short"})
+OUT_OF_RANGE = frozenset({"over-range", "under-range"})
+"""Codes of the reason why there is no reading (logger/model/value.py)."""
+
+
+UNNAMED = Statement("")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +58,12 @@ class AlarmRule:
     guard_k: this many standard uncertainties count against the user before the limit is compared.
     stages: the stages it concerns, None inside stands for "between stages"; None: always.
     protected: never shelved, out of service, switched off or loosened. remind_s: acknowledged and still in alarm
-    after this long, it sounds again. window_s: over which RATE is taken. faults: problems that count for FAULT.
-    action: what to do, plain words. basis: where the default limit comes from.
+    after this long, it sounds again. window_s: over which RATE is taken. faults: codes of reasons that count for FAULT.
+    about: which words say it, and of what (words.py); the rule's own key where that is enough. basis: where the
+    default limit comes from.
     """
 
     key: str
-    label: str
     priority: Priority
     kind: Kind
     source: str
@@ -75,11 +79,13 @@ class AlarmRule:
     guard_k: float = 0.0
     remind_s: float | None = None
     window_s: float = 60.0
-    faults: tuple[str, ...] = SENSOR_FAULTS + OUT_OF_RANGE
-    action: str = ""
+    faults: frozenset[str] = SENSOR_FAULTS | OUT_OF_RANGE
+    about: Statement = UNNAMED
     basis: str = ""
 
     def __post_init__(self) -> None:
+        if self.about is UNNAMED:
+            object.__setattr__(self, "about", Statement(self.key))
         numbers = (self.deadband, self.on_delay_s, self.off_delay_s, self.guard_k, self.remind_s or 0.0)
         if not all(math.isfinite(n) and n >= 0 for n in numbers):
             raise ValueError(f"alarm {self.key}: deadband, delays and guard are finite and not negative")
@@ -117,20 +123,20 @@ _HISTORY_POINTS = 16
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
-    """What one look said. number: what was compared, SI, or None and `problem`."""
+class Judgment:
+    """Of one rule at one moment. number: what was compared, SI, or None and `problem`."""
 
-    verdict: Verdict
+    condition: Condition
     number: float | None = None
     problem: str | None = None
 
 
-def look(rule: AlarmRule, inputs: Mapping[str, Value], history: History = ()) -> Look:
+def evaluate(rule: AlarmRule, inputs: Mapping[str, Value], history: History = ()) -> Judgment:
     """Judge `rule` on the present inputs. An input that is missing counts as unknown ("not measured")."""
     value = inputs.get(rule.source)
     number = value.number if value is not None else None
     if rule.kind not in LIMIT_KINDS:
-        return _look_for_trouble(rule, number, value.problem if value is not None else "not measured")
+        return _evaluate_trouble(rule, number, value.problem if value is not None else "not measured")
     if number is None or value is None:
         return _cannot_tell(rule, value.problem if value is not None else "not measured")
     if rule.other is not None:
@@ -139,10 +145,10 @@ def look(rule: AlarmRule, inputs: Mapping[str, Value], history: History = ()) ->
             return _cannot_tell(rule, other.problem if other is not None else f"{rule.other} not measured")
         number -= other.number
     if rule.kind is Kind.RATE:
-        return _look_at_rate(rule, history)
+        return _evaluate_rate(rule, history)
     limit = rule.limit
     if limit is None:
-        return Look(Verdict.CANNOT_TELL, number)
+        return Judgment(Condition.CANNOT_TELL, number)
     against = rule.guard_k * value.u if value.u else 0.0
     if rule.kind is Kind.HIGH:
         over = number + against - limit
@@ -151,47 +157,42 @@ def look(rule: AlarmRule, inputs: Mapping[str, Value], history: History = ()) ->
         over = number - limit
     else:
         over = limit - number + against
-    return Look(_verdict(over, rule.deadband), number)
+    return Judgment(_condition(over, rule.deadband), number)
 
 
-def _verdict(over: float, deadband: float) -> Verdict:
+def _condition(over: float, deadband: float) -> Condition:
     """`over`: how far past the limit, towards alarm."""
     if over >= 0:
-        return Verdict.IN_ALARM
-    return Verdict.NORMAL if over < -deadband else Verdict.BETWEEN
+        return Condition.IN_ALARM
+    return Condition.NORMAL if over < -deadband else Condition.BETWEEN
 
 
-def _cannot_tell(rule: AlarmRule, problem: str | None) -> Look:
-    verdict = Verdict.NORMAL if rule.kind is Kind.PREDICTION else Verdict.CANNOT_TELL
-    return Look(verdict, None, problem)
+def _cannot_tell(rule: AlarmRule, problem: str | None) -> Judgment:
+    unknown = Condition.NORMAL if rule.kind is Kind.PREDICTION else Condition.CANNOT_TELL
+    return Judgment(unknown, None, problem)
 
 
-def _look_for_trouble(rule: AlarmRule, number: float | None, problem: str | None) -> Look:
+def _evaluate_trouble(rule: AlarmRule, number: float | None, problem: str | None) -> Judgment:
     if number is not None:
-        return Look(Verdict.NORMAL, number)
+        return Judgment(Condition.NORMAL, number)
     if rule.kind is Kind.NO_DATA:
-        alarm = not is_problem(problem, SENSOR_FAULTS + OUT_OF_RANGE + DEVICE_LOST)
+        alarm = code_of(problem) not in SENSOR_FAULTS | OUT_OF_RANGE | {DEVICE_LOST}
     elif rule.kind is Kind.FAULT:
-        alarm = is_problem(problem, rule.faults)
+        alarm = code_of(problem) in rule.faults
     else:
         alarm = True
-    return Look(Verdict.IN_ALARM if alarm else Verdict.NORMAL, None, problem)
+    return Judgment(Condition.IN_ALARM if alarm else Condition.NORMAL, None, problem)
 
 
-def is_problem(problem: str | None, beginnings: Sequence[str]) -> bool:
-    """Whether the reason of a missing reading begins with one of these words ("open-circuit" = "open circuit")."""
-    return problem is not None and problem.lower().replace("-", " ").startswith(tuple(beginnings))
-
-
-def _look_at_rate(rule: AlarmRule, history: History) -> Look:
+def _evaluate_rate(rule: AlarmRule, history: History) -> Judgment:
     rate = slope(history)
     spanned_s = (history[-1][0] - history[0][0]) / NS_PER_S if history else 0.0
     if rate is None or spanned_s < rule.window_s / 2:
-        return Look(Verdict.CANNOT_TELL, None, "not measured for long enough to tell a rate")
+        return Judgment(Condition.CANNOT_TELL, None, "not measured for long enough to tell a rate")
     if rule.limit is None:
-        return Look(Verdict.CANNOT_TELL, rate)
+        return Judgment(Condition.CANNOT_TELL, rate)
     over = rate - rule.limit if rule.limit >= 0 else rule.limit - rate
-    return Look(_verdict(over, rule.deadband), rate)
+    return Judgment(_condition(over, rule.deadband), rate)
 
 
 def slope(history: History) -> float | None:

@@ -19,6 +19,7 @@ from logger.annunciate.news import News
 from logger.annunciate.push import Push
 from logger.annunciate.tone import LEVELS
 from logger.model.alarm import Priority
+from logger.wording.book import AlarmText
 
 log = logging.getLogger(__name__)
 
@@ -39,14 +40,14 @@ class Timing:
 class Annunciator:
     """Drives ringers, notices and push. `update` and `run` belong to one event loop.
 
-    sentence: a row in the user's words and units. status: one line on how the job stands, for "still fine".
+    words: of a row, in the user's units. status: one line on how the job stands, for "still fine".
     on_health: called with a channel and None or its problem, whenever that changes; the health inputs "sound" and
     "push" of the alarms are among the channels.
     """
 
     def __init__(
         self,
-        sentence: Callable[[AlarmRow], str],
+        words: Callable[[AlarmRow], AlarmText],
         status: Callable[[], str],
         on_health: Callable[[str, str | None], None],
         *,
@@ -64,7 +65,7 @@ class Annunciator:
         self._changed = asyncio.Event()
         self._ring_now = [asyncio.Event() for _ in ringers]
         self._audible: set[str] = set()
-        self._news = News(sentence, self._timing.repeat)
+        self._news = News(words, self._timing.repeat)
         self._health: dict[str, str | None] = {}
         self._push_health: dict[str, str | None] = {}
 

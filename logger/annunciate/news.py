@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from logger.alarms.memory import AlarmRow
 from logger.annunciate.message import Message
 from logger.model.alarm import Priority, State
+from logger.wording.book import AlarmText
 
 log = logging.getLogger(__name__)
 
@@ -30,10 +31,10 @@ class _Told:
 
 
 class News:
-    """sentence: a row in the user's words and units. repeat_s: before an unanswered urgent alarm is told again."""
+    """words: of a row, in the user's units. repeat_s: before an unanswered urgent alarm is told again."""
 
-    def __init__(self, sentence: Callable[[AlarmRow], str], repeat_s: float) -> None:
-        self._sentence, self._repeat_s = sentence, repeat_s
+    def __init__(self, words: Callable[[AlarmRow], AlarmText], repeat_s: float) -> None:
+        self._words, self._repeat_s = words, repeat_s
         self._told: dict[str, _Told] = {}
 
     def of(self, rows: Sequence[AlarmRow], now_s: float) -> list[Message]:
@@ -52,7 +53,9 @@ class News:
         for told in ended:
             told.over = True
         for row in fresh:
-            self._told[row.key] = _Told(row.raised_ns, row.label, now_s, self._times(row) + 1, not row.standing)
+            self._told[row.key] = _Told(
+                row.raised_ns, self._text(row).label, now_s, self._times(row) + 1, not row.standing
+            )
         self._told = {key: told for key, told in self._told.items() if key in listed}
         return messages
 
@@ -68,20 +71,20 @@ class News:
 
     def _one(self, row: AlarmRow) -> Message:
         urgent = row.priority is Priority.URGENT
-        times = self._times(row)
+        text, times = self._text(row), self._times(row)
         again = f" (told {times + 1} times)" if times else ""
-        return Message(f"{'URGENT' if urgent else 'Alarm'}: {row.label}{again}", self._said(row), urgent)
+        return Message(f"{'URGENT' if urgent else 'Alarm'}: {text.label}{again}", text.line, urgent)
 
     def _many(self, rows: Sequence[AlarmRow]) -> Message:
         first = next((row for row in rows if row.first_out), rows[0])
-        names = ", ".join(row.label for row in rows if row is not first)
+        names = ", ".join(self._text(row).label for row in rows if row is not first)
         urgent = any(row.priority is Priority.URGENT for row in rows)
-        return Message(f"{len(rows)} alarms", f"First: {self._said(first)} Also: {names}.", urgent)
+        return Message(f"{len(rows)} alarms", f"First: {self._text(first).line} Also: {names}.", urgent)
 
-    def _said(self, row: AlarmRow) -> str:
-        """The sentence; a plain one where it cannot be made: an alarm goes out whatever else fails."""
+    def _text(self, row: AlarmRow) -> AlarmText:
+        """Its words; its key where they cannot be made: an alarm goes out whatever else fails."""
         try:
-            return self._sentence(row)
+            return self._words(row)
         except Exception:
-            log.exception("the sentence of alarm %s cannot be made", row.key)
-            return f"{row.label}. {row.message}"
+            log.exception("the words of alarm %s cannot be made", row.key)
+            return AlarmText(row.key)

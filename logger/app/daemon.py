@@ -45,9 +45,11 @@ from logger.model.units import NS_PER_S, user_unit
 from logger.model.value import known, unknown
 from logger.model.version import SOFTWARE
 from logger.pipeline.engine import Engine
+from logger.stages.words import alarm_text, reasons_of
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
 from logger.store.writer import StoreWriter
+from logger.wording.values import Shown
 
 log = logging.getLogger(__name__)
 
@@ -164,7 +166,11 @@ class Daemon:
         model.now_ns = max(model.now_ns, self.clock.now_ns())
         for relay in self.relays:
             relay.look(self._loop.time())
-        why = [f"{r.output.hold}: {'; '.join(r.hold.why)}" for r in self.relays if r.hold.mode is Mode.STOPPED]
+        why = [
+            f"{r.output.hold}: {reasons_of(r.hold.why, self.engine.shown)}"
+            for r in self.relays
+            if r.hold.mode is Mode.STOPPED
+        ]
         self.engine.judge.health[PERMIT] = unknown("1", ", ".join(why)) if why else known(1.0, "1")
 
     def publish(self) -> None:
@@ -227,7 +233,7 @@ class Daemon:
         return shape(
             self.engine.snapshot(),
             {
-                "alarms": [alarm_shape(row) for row in self.alarms()],
+                "alarms": [alarm_shape(row, self.engine.shown) for row in self.alarms()],
                 "devices": [feed.shown() for feed in self.feeds.values()],
                 "relays": [relay.shown() for relay in self.relays],
                 "store": self.recorder.shape(),
@@ -275,11 +281,12 @@ class Daemon:
         return self.broadcaster.follow()
 
 
-def alarm_shape(row: AlarmRow) -> dict[str, Any]:
+def alarm_shape(row: AlarmRow, shown: Shown) -> dict[str, Any]:
     """One present alarm for screens and commands."""
+    text = alarm_text(row, shown)
     return {
         "key": row.key,
-        "label": row.label,
+        "label": text.label,
         "priority": row.priority.value,
         "state": row.state.value,
         "active": row.state in STANDING,
@@ -289,7 +296,7 @@ def alarm_shape(row: AlarmRow) -> dict[str, Any]:
         "problem": row.problem,
         "limit": row.limit,
         "unit": row.unit,
-        "message": row.message,
+        "message": text.action,
         "first_out": row.first_out,
         "protected": row.protected,
         "shelved_until_ns": row.shelved_until_ns,

@@ -14,6 +14,7 @@ from logger.model.text import clean
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import NotNow, do
 from logger.pipeline.engine import Engine
+from logger.stages.words import refusal_of
 
 MAX_AGO_S = 4 * 3600.0  # an act can be entered this much later than it was done
 
@@ -77,7 +78,7 @@ def _permit(job: RunningJob, arm: bool, body: dict[str, Any]) -> dict[str, Any]:
     try:
         said = [relay.arm(operator) if arm else relay.release(operator) for relay in meant]
     except AlarmError as exc:
-        raise Refused(str(exc)) from exc
+        raise Refused(f"not armed: {refusal_of(exc, job.engine.shown)}") from exc
     job.poll_relays()
     return {"text": "\n".join(said)}
 

@@ -6,7 +6,6 @@ import time
 
 from logger.alarms.defaults import AWAKE, PUSH, SOUND
 from logger.alarms.memory import AlarmRow
-from logger.alarms.text import sentence
 from logger.annunciate.annunciator import Annunciator
 from logger.annunciate.awake import Awake, KeepAwake
 from logger.annunciate.bell import Bell
@@ -19,6 +18,8 @@ from logger.annunciate.sound import Sound
 from logger.app.daemon import Daemon
 from logger.model.events import KeepAwakeNoted
 from logger.model.value import known, unknown
+from logger.stages.words import alarm_text
+from logger.wording.book import AlarmText
 
 log = logging.getLogger(__name__)
 
@@ -43,9 +44,8 @@ class Reach:
         def health(channel: str, problem: str | None) -> None:
             set_health(daemon, channel, problem)
 
-        def words(row: AlarmRow) -> str:
-            job = daemon.engine.model.state.job
-            return sentence(row, job.units if job else "us", daemon.engine.model.ambient.pressure_pa)
+        def words(row: AlarmRow) -> AlarmText:
+            return alarm_text(row, daemon.engine.shown)
 
         push, heartbeat_s = None, None
         try:

@@ -24,11 +24,11 @@ from logger.link.session.session import Session
 from logger.model.events import PermitChanged
 from logger.model.rig import RigOutput
 from logger.model.text import clean
-from logger.model.value import unknown
+from logger.model.value import Statement, unknown
 from logger.pipeline.engine import Engine
 from logger.pipeline.live_values import forbidding
 from logger.stages import registry
-from logger.stages.words import text_of
+from logger.stages.words import reasons_of, text_of
 
 log = logging.getLogger(__name__)
 
@@ -99,7 +99,7 @@ class Relay:
             self.closed = None
         if not self.hold.permitted:
             return
-        self._take(rules.look(self.hold, self._situation()))
+        self._take(rules.still_held(self.hold, self._situation()))
         if self.hold.permitted and now_s >= self._next_s and self._ticket is None:
             self._next_s = now_s + self._every_s
             permit = self._permit()
@@ -122,7 +122,7 @@ class Relay:
                     self._contact(state == OutputState.CLOSED, opened_by)
             case link.Rebooted():
                 self._contact(False, OpenedBy.START_UP)
-                self._take(rules.stopped(self.hold, "its device started anew"))
+                self._take(rules.stopped(self.hold, Statement("permit.restarted")))
             case link.Replied(request=Permit(index=self.output.index) as asked, reply=reply):
                 self._ticket = None
                 self._answered(asked, reply)
@@ -138,7 +138,7 @@ class Relay:
                 self._open_now()  # it was under way when something objected
         elif isinstance(reply, ErrorMessage) and closing and reply.code not in _AGAIN:
             why = clean(reply.text, 80) or f"error {reply.code}"
-            self._take(rules.stopped(self.hold, f"its device refuses: {why}"))
+            self._take(rules.stopped(self.hold, rules.because("permit.refused", why)))
 
     def _contact(self, closed: bool, opened_by: int) -> None:
         how = _OPENED_BY.get(OpenedBy(opened_by), "") if opened_by in list(OpenedBy) else ""
@@ -148,13 +148,13 @@ class Relay:
         if closed:
             self._confirmed = self._confirmed or self.hold.permitted
         elif self._confirmed and opened_by != OpenedBy.HOST:
-            self._take(rules.stopped(self.hold, f"its device opened it: {how}"))
+            self._take(rules.stopped(self.hold, rules.because("permit.opened", how)))
 
     def _take(self, hold: Hold) -> None:
         was, self.hold = self.hold, hold
         if was.permitted and not hold.permitted:
             self._open_now()
-            self._tell("stopped", reason="; ".join(hold.why))
+            self._tell("stopped", reason=reasons_of(hold.why, self._engine.shown))
 
     # -- to the device -------------------------------------------------------------------------------------------
 
@@ -256,7 +256,7 @@ class Relay:
         """For screens: one line of text, and whether all is well."""
         contact = {True: "closed", False: "open", None: "not known"}[self.closed]
         if self.hold.mode is Mode.STOPPED:
-            text = f"STOPPED: {'; '.join(self.hold.why)}"
+            text = f"STOPPED: {reasons_of(self.hold.why, self._engine.shown)}"
         elif self.hold.permitted:
             text = "held closed" if self.closed else f"armed, contact {contact}"
         else:

@@ -10,12 +10,13 @@ from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
 from logger.app.device_feed import DeviceFeed
 from logger.clock import Clock
+from logger.decode.channel import OVER_RANGE, UNDER_RANGE
 from logger.decode.sensor_curves import OPEN, SHORT
 from logger.model.events import RigLoaded
 from logger.model.points import POINTS, MeasuringPoint
 from logger.model.rig import Rig
 from logger.model.text import clean
-from logger.model.value import Value, unknown
+from logger.model.value import DEVICE_LOST, Value, code_of, unknown
 from logger.pipeline.device_readings import DeviceReadings
 
 CHECK_S: Final = 20.0  # looking around by radio, connecting and describing take the most of it
@@ -36,17 +37,18 @@ _LINK_ADVICE: Final = {
     "not-found": "switch it on and bring it near, or plug its cable in; `rimelog find --ble` shows what answers",
     "no-answer": "something is there but speaks another protocol or at another speed",
 }
-# What is said of a device or reading -> what to do; the first that is contained in a problem's words counts.
-_ADVICE: Final = (
-    (OPEN, "is the sensor plugged in, and its cable whole?"),
-    (SHORT, "is the cable pinched or wet?"),
-    ("over range", "the reading is beyond what the sensor states it can measure"),
-    ("under range", "the reading is beyond what the sensor states it can measure"),
-    ("no reading for", "it sends seldom or has stopped: a longer `period` in the rig file suits a slow one"),
-    ("measures", "map the channel to a point that fits what it measures"),
-    ("has no channel", "correct the channel's index"),
-    ("not heard yet", "it is connected, but has sent nothing yet: try with more --seconds"),
-)  # fmt: skip
+# Why there is no reading (logger.model.value) -> what to do about it.
+_BEYOND: Final = "the reading is beyond what the sensor states it can measure"
+_ADVICE: Final = {
+    OPEN.code: "is the sensor plugged in, and its cable whole?",
+    SHORT.code: "is the cable pinched or wet?",
+    OVER_RANGE.code: _BEYOND,
+    UNDER_RANGE.code: _BEYOND,
+    "silent": "it sends seldom or has stopped: a longer `period` in the rig file suits a slow one",
+    "misfit": "map the channel to a point that fits what it measures",
+    "no-channel": "correct the channel's index",
+    DEVICE_LOST: "it is connected, but has sent nothing yet: try with more --seconds",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,7 @@ class RigCheck:
 
 def advice(problem: str | None) -> str | None:
     """What to do about a problem of a device or reading, where there is a usual answer."""
-    return None if problem is None else next((what for words, what in _ADVICE if words in problem), None)
+    return _ADVICE.get(code_of(problem))
 
 
 async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:

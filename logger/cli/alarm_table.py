@@ -13,6 +13,8 @@ from logger.model.units import STANDARD_ATMOSPHERE_PA, from_si, show, user_unit
 from logger.model.value import known
 from logger.pipeline.job_alarms import all_rules, defaults_of, rules_of
 from logger.stages import registry
+from logger.stages.words import alarm_text
+from logger.wording.values import Shown
 
 CAUTION = (
     "The alarms record and warn. They replace no relief valve, float switch, pressure cut-out, scale alarm or person; "
@@ -80,23 +82,25 @@ def notes(rules: tuple[AlarmRule, ...], off: list[str], *, with_rig: bool) -> li
 
 def rule_data(rule: AlarmRule, units: str) -> dict[str, Any]:
     """JSON: SI and the user's unit. Gauge limits rest on a barometer of 101.325 kPa."""
-    limit = rule.limit
+    limit, text = rule.limit, alarm_text(rule, Shown(units))
     unit = user_unit(rule.quantity, units)
     return {
-        "key": clean(rule.key), "label": clean(rule.label), "priority": rule.priority.value, "kind": rule.kind.value,
+        "key": clean(rule.key), "label": clean(text.label), "priority": rule.priority.value, "kind": rule.kind.value,
         "source": clean(rule.source), "other": rule.other, "quantity": rule.quantity.value,
         "limit_si": limit, "si_unit": rule.unit, "deadband_si": rule.deadband,
         "limit": None if limit is None else round(from_si(limit, unit, STANDARD_ATMOSPHERE_PA), 6),
         "unit": unit.name, "on_delay_s": rule.on_delay_s, "off_delay_s": rule.off_delay_s,
         "remind_s": rule.remind_s, "latched": rule.latched, "protected": rule.protected,
         "stages": None if rule.stages is None else sorted(s if s else "between-stages" for s in rule.stages),
-        "action": clean(rule.action), "basis": clean(rule.basis),
+        "action": clean(text.action), "basis": clean(rule.basis),
     }  # fmt: skip
 
 
 def _watches(rule: AlarmRule) -> str:
     if rule.kind is Kind.TROUBLE:
-        return clean(rule.label)  # such as "Records are not being written": its input has no other name
+        return clean(
+            alarm_text(rule, Shown()).label
+        )  # such as "RECORDS NOT BEING WRITTEN": its input has no other name
     minus = f" minus {_named(rule.other).lower()}" if rule.other is not None else ""
     return _named(rule.source) + minus
 

@@ -23,11 +23,12 @@ from logger.model.errors import ComputeError
 from logger.model.points import POINTS, MeasuringPoint, Quantity
 from logger.model.rig import Calibration, RigChannel
 from logger.model.sample import PointSample
+from logger.model.value import CodedProblem
 
 Raw: TypeAlias = float | NoReading | str  # a device's integer, or the number an instrument states; or why there is none
 
-UNDER_RANGE = "under range"
-OVER_RANGE = "over range"
+UNDER_RANGE = CodedProblem("under-range", "under range")
+OVER_RANGE = CodedProblem("over-range", "over range")
 NO_BAROMETER = "gauge pressure without a barometer, an entered pressure or an altitude"
 
 NO_READING_TEXT: dict[NoReading, str] = {
@@ -55,7 +56,11 @@ _ROOT_3 = math.sqrt(3)
 
 
 class DecodeError(ComputeError):
-    """A channel whose description and measuring point do not fit. The message says what and where."""
+    """A channel whose description and measuring point do not fit. The reason says what and where."""
+
+    def __init__(self, text: str, code: str = "") -> None:
+        super().__init__(text)
+        self.reason = CodedProblem(code, text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +112,8 @@ class ChannelDecoder:
         if describe.quantity not in fitting:
             raise DecodeError(
                 f"{where} measures {measured_name(describe.quantity)}; {self.point.name} "
-                f"needs {' or '.join(measured_name(q) for q in fitting)}"
+                f"needs {' or '.join(measured_name(q) for q in fitting)}",
+                "misfit",
             )
         try:
             self._unit: UcumUnit = ucum(describe.unit)
@@ -224,7 +230,8 @@ class DeviceDecoder:
             if channel.index not in known:
                 raise DecodeError(
                     f"the device has no channel {channel.index} (for {channel.point}); it has "
-                    + (", ".join(str(index) for index in sorted(known)) or "none")
+                    + (", ".join(str(index) for index in sorted(known)) or "none"),
+                    "no-channel",
                 )
         self.channels = tuple(
             ChannelDecoder(known[channel.index], channel, channel.stated.division if channel.stated else None)

@@ -9,14 +9,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from logger.model.errors import ComputeError
+from logger.model.value import CodedProblem
 
 # IEC 60751:2008, 4.2: industrial platinum resistance thermometers, -200 C to 850 C.
 RTD_A, RTD_B, RTD_C = 3.9083e-3, -5.775e-7, -4.183e-12
 ICE_POINT_K = 273.15
 
-OPEN = "open circuit"
-SHORT = "short circuit"
-OPEN_OR_SHORT = "open or short circuit"
+OPEN = CodedProblem("open-circuit", "open circuit")
+SHORT = CodedProblem("short-circuit", "short circuit")
+OPEN_OR_SHORT = CodedProblem("open-or-short", "open or short circuit")
 
 
 class SensorError(ComputeError):
@@ -36,8 +37,8 @@ class Curve:
     electrical: str
     fault_low: float = -math.inf
     fault_high: float = math.inf
-    low_fault: str = OPEN_OR_SHORT
-    high_fault: str = OPEN_OR_SHORT
+    low_fault: CodedProblem = OPEN_OR_SHORT
+    high_fault: CodedProblem = OPEN_OR_SHORT
     valid_low: float = -math.inf
     valid_high: float = math.inf
 
@@ -78,7 +79,7 @@ def ratiometric(x_low: float, x_high: float, value_low: float, value_high: float
         line,
         fault_low=low / 2 if low > 0 else -math.inf,
         fault_high=(high + 1) / 2 if high < 1 else math.inf,
-        high_fault="short circuit to supply",
+        high_fault=CodedProblem(SHORT.code, "short circuit to supply"),
     )
 
 
@@ -93,8 +94,8 @@ def current_loop(x_low: float, x_high: float, value_low: float, value_high: floa
         line,
         fault_low=3.6e-3,
         fault_high=21e-3,
-        low_fault="open circuit or transmitter fault, below 3.6 mA",
-        high_fault="short circuit or transmitter fault, above 21 mA",
+        low_fault=CodedProblem(OPEN.code, "open circuit or transmitter fault, below 3.6 mA"),
+        high_fault=CodedProblem(SHORT.code, "short circuit or transmitter fault, above 21 mA"),
         valid_low=3.8e-3,
         valid_high=20.5e-3,
     )

@@ -1,6 +1,6 @@
 """Each event of a job as words: what it is about, what happened, who acted. For events.csv and the report."""
 
-from logger.alarms.text import measured
+from logger.alarms.words import measured
 from logger.model.codec import details_of, operator_of
 from logger.model.events import (
     AlarmChanged,
@@ -70,9 +70,10 @@ def _about_and_text(event: Event, shown: Shown) -> tuple[str, str]:
         case NoteWritten():
             return "", event.text
         case AlarmChanged():
-            text = f"{event.event}: now {event.to_state}{measured(event, shown.system, shown.ambient_pa)}"
+            number = measured(event, shown)
+            text = f"{event.event}: now {event.to_state}{f': {number}' if number else ''}"
             parts = [text, event.cause, event.reason, "first of the outbreak" if event.first_out else ""]
-            return event.label, "; ".join(filter(None, parts))
+            return event.label or event.key, "; ".join(filter(None, parts))
         case CylinderOnScale(cylinder=cylinder, reading_kg=reading):
             text = f"on the scale; tare {shown.number(cylinder.tare_kg, _MASS)}"
             return cylinder.name, text + (f", scale {shown.number(reading, _MASS)}" if reading else "")

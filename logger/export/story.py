@@ -200,5 +200,11 @@ def _raised(change: AlarmChanged) -> AlarmEntry:
     )
     limit = unknown(change.unit, "none") if change.limit is None else known(change.limit, change.unit)
     return AlarmEntry(
-        change.label, change.priority, change.t_ns, value, limit, change.quantity, first_out=change.first_out
+        change.label or change.key,
+        change.priority,
+        change.t_ns,
+        value,
+        limit,
+        change.quantity,
+        first_out=change.first_out,
     )

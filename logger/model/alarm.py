@@ -42,3 +42,10 @@ class AlarmEvent(StrEnum):
     RESUME = "resume"  # the stage concerns it again
     TAKE_OUT = "take out of service"
     PUT_BACK = "put back in service"
+
+
+ACTS = frozenset(
+    {AlarmEvent.ACKNOWLEDGE, AlarmEvent.RESET, AlarmEvent.SHELVE, AlarmEvent.UNSHELVE, AlarmEvent.TAKE_OUT,
+     AlarmEvent.PUT_BACK}
+)  # fmt: skip
+"""What a person can do."""

@@ -13,7 +13,7 @@ from logger.model.finding import Finding, Text
 from logger.model.job import Job
 from logger.model.points import Quantity
 from logger.model.rig import Rig
-from logger.model.value import Value
+from logger.model.value import Statement, Value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,12 +212,12 @@ class FindingConcluded(Event):
 class AlarmChanged(Event):
     """One change of one alarm.
 
-    value, limit in `unit` (SI, UCUM); value None with `problem`. cause: plain words why it changed. operator and
-    reason: of the person, "" when nobody acted. message: what to do. first_out: it began the outbreak.
+    value, limit in `unit` (SI, UCUM); value None with `problem`. operator and reason: of the person, "" when nobody
+    acted. first_out: it began the outbreak. about, why: what it is and why it changed; None in records of before.
+    label, message (what to do), cause: their words as shown then, which are evidence of what was said.
     """
 
     key: str
-    label: str
     priority: Priority
     event: AlarmEvent
     from_state: State
@@ -227,7 +227,10 @@ class AlarmChanged(Event):
     limit: float | None
     unit: str
     quantity: Quantity
-    cause: str
+    about: Statement | None = None
+    why: Statement | None = None
+    label: str = ""
+    cause: str = ""
     operator: str = ""
     reason: str = ""
     message: str = ""

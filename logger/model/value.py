@@ -7,6 +7,31 @@ from enum import StrEnum
 
 from logger.model.points import Quantity
 
+DEVICE_LOST = "device-lost"
+
+
+class CodedProblem(str):
+    """Why there is no number: a text for people, with the code that a program decides by.
+
+    code: "open-circuit", "short-circuit", "open-or-short", "over-range", "under-range", "device-lost", "silent",
+    "misfit" (not what the point needs), "no-channel".
+    """
+
+    code: str
+
+    def __new__(cls, code: str, text: str) -> "CodedProblem":
+        made = super().__new__(cls, text)
+        made.code = code
+        return made
+
+    def __getnewargs__(self) -> tuple[str, str]:  # type: ignore[override]
+        return self.code, str(self)
+
+
+def code_of(reason: str | None) -> str:
+    """ "" for one that no program decides by."""
+    return reason.code if isinstance(reason, CodedProblem) else ""
+
 
 @dataclass(frozen=True, slots=True)
 class Value:

@@ -25,7 +25,7 @@ from logger.refrigerant import Catalogue, RefrigerantError
 from logger.stages import registry
 from logger.stages.definition import StageDefinition
 from logger.stages.settings import SettingError, check
-from logger.stages.words import shown_finding, text_of
+from logger.stages.words import refusal_of, shown_finding, text_of
 
 Body = dict[str, Any]
 
@@ -159,7 +159,7 @@ def _acknowledge(engine: Engine, body: Body, now_ns: int) -> Body:
     alarms, state = engine.judge.alarm_engine, engine.judge.state
     before = len(engine.judge.waiting())
     if key:
-        engine.step_alarms(_allowed(lambda: alarms.acknowledge(state, key, operator, now_ns)))
+        engine.step_alarms(_allowed(engine, lambda: alarms.acknowledge(state, key, operator, now_ns)))
         return {"text": f"acknowledged: {key}"}
     engine.step_alarms(alarms.acknowledge_all(state, operator, now_ns))
     done = before - len(engine.judge.waiting())
@@ -177,15 +177,15 @@ def _alarm_act(verb: str) -> Callable[[Engine, Body, int], Body]:
         alarms, state = engine.judge.alarm_engine, engine.judge.state
         if verb == "shelved":
             seconds = _number(body, "seconds", 1800.0)
-            stepped = _allowed(lambda: alarms.shelve(state, key, operator, reason, seconds, now_ns))
+            stepped = _allowed(engine, lambda: alarms.shelve(state, key, operator, reason, seconds, now_ns))
         elif verb == "unshelved":
-            stepped = _allowed(lambda: alarms.unshelve(state, key, operator, now_ns, reason))
+            stepped = _allowed(engine, lambda: alarms.unshelve(state, key, operator, now_ns, reason))
         elif verb == "reset":
-            stepped = _allowed(lambda: alarms.reset(state, key, operator, now_ns, reason))
+            stepped = _allowed(engine, lambda: alarms.reset(state, key, operator, now_ns, reason))
         elif verb == "taken out of service":
-            stepped = _allowed(lambda: alarms.out_of_service(state, key, operator, reason, now_ns))
+            stepped = _allowed(engine, lambda: alarms.out_of_service(state, key, operator, reason, now_ns))
         else:
-            stepped = _allowed(lambda: alarms.return_to_service(state, key, operator, now_ns, reason))
+            stepped = _allowed(engine, lambda: alarms.return_to_service(state, key, operator, now_ns, reason))
         engine.step_alarms(stepped)
         return {"text": f"{verb}: {key}"}
 
@@ -206,11 +206,11 @@ def _setting(engine: Engine, body: Body, now_ns: int) -> Body:
     return {"text": f"{key} is {value} now"}
 
 
-def _allowed(act: Callable[[], Any]) -> Any:
+def _allowed(engine: Engine, act: Callable[[], Any]) -> Any:
     try:
         return act()
     except AlarmError as exc:
-        raise NotNow(str(exc)) from exc
+        raise NotNow(refusal_of(exc, engine.shown)) from exc
 
 
 def _word(body: Body, key: str, limit: int = 300) -> str:

@@ -12,6 +12,8 @@ from logger.model.units import show
 from logger.model.value import known
 from logger.pipeline.job_alarms import all_rules
 from logger.stages import registry
+from logger.stages.words import alarm_text
+from logger.wording.values import Shown
 
 
 def page() -> str:
@@ -63,8 +65,9 @@ def _defaults() -> list[str]:
         if rule not in of_points:
             star = "\\*" if rule.protected else ""
             latched = ", latched" if rule.latched else ""
+            label = alarm_text(rule, Shown()).label
             cells = (
-                f"`{rule.key}`{star}", rule.label, f"{rule.priority}{latched}", _watches(rule), *_limits(rule),
+                f"`{rule.key}`{star}", label, f"{rule.priority}{latched}", _watches(rule), *_limits(rule),
                 _delays(rule), _stages(rule), rule.basis,
             )  # fmt: skip
             lines.append(f"| {' | '.join(cells)} |")

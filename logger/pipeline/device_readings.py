@@ -123,7 +123,7 @@ class DeviceReadings:
             self._decoder = DeviceDecoder(described, self._channels)
             self.decoders, self.problem = self._decoder.channels, None
         except DecodeError as exc:
-            self.problem = str(exc)
+            self.problem = exc.reason
 
     def _forget(self, problem: str | None) -> None:
         self.described, self.decoders, self._decoder, self._layout_id = (), (), None, None

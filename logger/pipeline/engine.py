@@ -35,7 +35,7 @@ from logger.model.job import Stage
 from logger.model.sample import PointSample
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
-from logger.model.value import Value, known, name_of, unknown
+from logger.model.value import DEVICE_LOST, CodedProblem, Value, known, name_of, unknown
 from logger.pipeline.job_model import LATE_QUIET_NS, JobModel
 from logger.pipeline.job_state import Item
 from logger.pipeline.judge import Judge
@@ -45,7 +45,7 @@ from logger.pipeline.stage_inputs import conclude, interim
 from logger.refrigerant import SHIPPED
 from logger.stages import registry
 from logger.stages.definition import StageResult
-from logger.stages.words import text_of
+from logger.stages.words import said, text_of
 from logger.wording.values import Shown
 
 T = TypeVar("T")
@@ -181,7 +181,7 @@ class Engine:
 
     def device_lost(self, device_id: str, why: str) -> None:
         """Its points are unknown from now on, and the alarm's delay begins."""
-        self.model.lost[device_id] = why
+        self.model.lost[device_id] = CodedProblem(DEVICE_LOST, why)
         self.judge.health[device_input(device_id)] = unknown("1", why)
 
     def device_heard(self, device_id: str) -> None:
@@ -235,7 +235,7 @@ class Engine:
 
     def step_alarms(self, stepped: tuple[AlarmState, list[AlarmChanged]]) -> None:
         """Take what the alarm engine made of an act of a person."""
-        self._out += self.judge.take(stepped)
+        self._out += [said(change, self.shown) for change in self.judge.take(stepped)]
 
     def emit(self, event: Event) -> None:
         """An event concluded here or by a person's act: applied now, stored by the app."""
@@ -277,7 +277,7 @@ class Engine:
             self.values |= {
                 k: unknown(v.unit, self.catching_up_reason) for k, v in self.values.items() if live[k].whole_stage
             }
-        self._out += self.judge.step(model, self.values, at_once)
+        self._out += [said(change, self.shown) for change in self.judge.step(model, self.values, at_once)]
 
     def _watch(self, samples: Sequence[PointSample] = ()) -> None:
         """On replay: feed the live watch of the stage that a restart goes on with, as it was fed then: once a second,

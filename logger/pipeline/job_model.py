@@ -9,7 +9,7 @@ from logger.model.errors import ComputeError
 from logger.model.points import POINTS
 from logger.model.sample import PointSample, Series
 from logger.model.units import NS_PER_S
-from logger.model.value import Value, known, unknown
+from logger.model.value import CodedProblem, Value, known, unknown
 from logger.physics.ambient import SEA_LEVEL, Ambient, AmbientSource, ambient
 from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.job_state import JobState
@@ -217,7 +217,7 @@ class JobModel:
             return unknown(unit, "no reading yet")
         age_s = (self.now_ns - sample.t_ns) / NS_PER_S
         if age_s > max(3.0, 3.0 * period_s) + self.slack_s:
-            return unknown(unit, f"no reading for {age_s:.0f} s")
+            return unknown(unit, CodedProblem("silent", f"no reading for {age_s:.0f} s"))
         if sample.value is None:
             return unknown(unit, sample.problem or "no reading")
         kept = self._values.get(name)

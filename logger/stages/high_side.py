@@ -8,17 +8,24 @@ from logger.model.points import POINTS, Quantity
 from logger.model.units import PSI_PA
 from logger.model.value import Value, unknown
 from logger.stages.definition import LiveQuantity
+from logger.wording.book import alarm
 
 HIGH_SIDE_LIMIT_HELP = "the pressure not to be exceeded, such as 380psig"
 HIGH_SIDE_MARGIN = LiveQuantity("high_side_margin", "High side below limit", Quantity.PRESSURE_DIFFERENCE)
 
 
+HIGH_HEAD = "high-head"
+HIGH_HEAD_WORDS = alarm(
+    "HIGH HEAD PRESSURE",
+    "Stop the compressor. Check condenser fans, water flow and valves, charge, and air in the system.",
+)
+
+
 def high_head(*stages: str) -> AlarmRule:
     return AlarmRule(
-        "high-head", "Head pressure at its limit", Priority.URGENT, Kind.LOW, "high_side_margin",
+        HIGH_HEAD, Priority.URGENT, Kind.LOW, "high_side_margin",
         Quantity.PRESSURE_DIFFERENCE, 0.0, deadband=10 * PSI_PA, on_delay_s=2, off_delay_s=30,
         stages=frozenset(stages), latched=True,
-        action="Stop the compressor. Check condenser fans, water flow and valves, charge and air in the system.",
         basis="the job's high-side limit",
     )  # fmt: skip
 

@@ -6,15 +6,16 @@ from logger.alarms.defaults import DISK, HEALTH, STORE, device_input
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmState
 from logger.alarms.rules import LIMIT_KINDS, Kind
-from logger.alarms.text import sentence
 from logger.model.alarm import Priority, State
 from logger.model.job import Stage
 from logger.model.points import POINTS
 from logger.model.units import NS_PER_S, PSI_PA
-from logger.model.value import Value, known, unknown
+from logger.model.value import CodedProblem, Value, known, unknown
 from logger.pipeline.job_alarms import all_rules
 from logger.stages import registry
 from logger.stages.acceptance import OWN, DecayProfile, HoldStep
+from logger.stages.words import alarm_text
+from logger.wording.values import Shown
 
 KINDS = tuple(one.kind for one in registry.STAGES)
 RULES = all_rules(tuple(POINTS), {"a1": "Scale"})
@@ -86,9 +87,9 @@ _R, _P, _E, _D, _C, _U = KINDS
         (_U, "suction_superheat", known(1.0, "K"), {"low-superheat"}),
         (_U, "discharge_temperature", known(385.0, "K"), {"discharge-hot"}),
         (_R, "cylinder_mass", unknown("kg", "no readings for 9 s"), {"no-data-cylinder_mass"}),
-        (_R, "cylinder_mass", unknown("kg", "open circuit"), {"fault-cylinder_mass"}),
-        (_E, "vacuum", unknown("Pa", "over range"), set()),  # at the start of every pull-down
-        (_E, "vacuum", unknown("Pa", "short circuit"), {"fault-vacuum"}),
+        (_R, "cylinder_mass", unknown("kg", CodedProblem("open-circuit", "open circuit")), {"fault-cylinder_mass"}),
+        (_E, "vacuum", unknown("Pa", CodedProblem("over-range", "over range")), set()),  # at each start
+        (_E, "vacuum", unknown("Pa", CodedProblem("short-circuit", "short circuit")), {"fault-vacuum"}),
         (_R, "vacuum", unknown("Pa", "no readings"), set()),
         (None, device_input("a1"), unknown("1", "unplugged"), {"device-a1"}),
         (None, STORE, unknown("1", "disk full"), {"store-trouble"}),
@@ -130,9 +131,10 @@ def test_the_acceptance_profile_sets_the_vacuum_limit() -> None:
 
 def test_every_alarm_says_what_to_do_and_where_its_limit_is_from() -> None:
     for rule in RULES:
-        assert rule.action.endswith("."), rule.key
+        text = alarm_text(rule, Shown())
+        assert text.action.endswith("."), rule.key
         assert rule.basis, rule.key
-        assert rule.label[0].isupper()
+        assert text.label != rule.key
         assert rule.kind in LIMIT_KINDS or rule.limit is None
 
 
@@ -151,14 +153,14 @@ def test_few_alarms_can_wake_someone() -> None:
     assert sum(r.priority is Priority.URGENT for r in RULES) <= len(RULES) / 5
 
 
-def test_sentences_are_in_the_users_units() -> None:
+def test_numbers_are_in_the_users_units() -> None:
     state, _ = ENGINE.step(AlarmState(), {**WELL, "cylinder_of_limit": known(1.012, "1")}, _R, 0)
     row = ENGINE.present(state)[0]
-    assert sentence(row, "us").startswith("Cylinder is full to its limit: 101.2 %, limit 100.0 %. Stop the recovery")
+    assert alarm_text(row, Shown()).measured == "101.2 %, limit 100.0 %"
     outlet = {**WELL, "recovery_outlet_pressure": known(470 * PSI_PA + 9e4, "Pa")}
     for t in (0, 10):
         state, _ = ENGINE.step(state, outlet, _R, t * NS_PER_S)
     row = next(r for r in ENGINE.present(state) if r.key == "outlet-pressure")
-    assert sentence(row, "us", 9e4).startswith("Recovery outlet pressure high: 470.0 psig, limit 451.6 psig.")
+    assert alarm_text(row, Shown(ambient_pa=9e4)).measured == "470.0 psig, limit 451.6 psig"
     state, _ = ENGINE.step(AlarmState(), {**WELL, STORE: unknown("1", "disk full")}, _R, 0)
-    assert sentence(ENGINE.present(state)[0], "si").startswith("Records are not being written: disk full. Free some")
+    assert alarm_text(ENGINE.present(state)[0], Shown("si")).measured == "disk full"

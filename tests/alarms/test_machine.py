@@ -27,7 +27,7 @@ from logger.model.value import known, unknown
 LEVELS = {"normal": 5.0, "between": 9.5, "alarm": 11.0, "unknown": None}
 RULES = tuple(
     AlarmRule(
-        key, key, Priority.HIGH, Kind.HIGH, f"{key}_x", Quantity.MASS, 10.0, deadband=1.0, on_delay_s=on,
+        key, Priority.HIGH, Kind.HIGH, f"{key}_x", Quantity.MASS, 10.0, deadband=1.0, on_delay_s=on,
         off_delay_s=off, latched=latched, stages=stages, protected=protected, remind_s=remind,
     )
     for key, on, off, latched, stages, protected, remind in (

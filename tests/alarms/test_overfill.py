@@ -149,7 +149,7 @@ def test_no_file_loosens_it(table: dict[str, object]) -> None:
     assert rule.on_delay_s == 0.0
     assert rule.latched
     same = replace(
-        rule, limit=1.0, basis=built_in.basis, deadband=0.01, off_delay_s=10, remind_s=300, label=built_in.label
+        rule, limit=1.0, basis=built_in.basis, deadband=0.01, off_delay_s=10, remind_s=300, about=built_in.about
     )
     assert same == built_in
     state, _ = AlarmEngine(rules).step(AlarmState(), {"cylinder_of_limit": known(1.0, "1")}, None, 0)

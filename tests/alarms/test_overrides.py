@@ -13,6 +13,8 @@ from logger.model.points import POINTS, Quantity
 from logger.model.units import MICRON_PA, PSI_PA
 from logger.pipeline.job_alarms import all_rules
 from logger.stages import registry
+from logger.stages.words import alarm_text
+from logger.wording.values import Shown
 
 KINDS = tuple(one.kind for one in registry.STAGES)
 RULES = all_rules(tuple(POINTS), {"scale": "Scale"})
@@ -61,7 +63,7 @@ def test_settings_in_the_users_units() -> None:
     assert rules["cylinder-hot"].limit == pytest.approx(318.15)
     assert rules["cylinder-hot"].deadband == pytest.approx(5 / 1.8)
     assert rules["cylinder-hot"].latched
-    assert rules["cylinder-hot"].label == "Cylinder[2J warm"
+    assert alarm_text(rules["cylinder-hot"], Shown()).label == "Cylinder[2J warm"
     assert rules["vacuum-rise"].limit == pytest.approx(100 * MICRON_PA)
     assert "no-data-barometer" not in rules
 

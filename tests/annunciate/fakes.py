@@ -17,6 +17,8 @@ from logger.annunciate.message import Message
 from logger.annunciate.push_child import problem_of
 from logger.model.alarm import Priority, State
 from logger.model.points import Quantity
+from logger.model.value import Statement
+from logger.wording.book import AlarmText
 
 
 def program(directory: Path, name: str, *, fails: str = "", sleeps: float = 0.0) -> Path:
@@ -99,9 +101,13 @@ async def in_process(url: str, message: Message | None) -> str | None:
     return await in_thread(lambda: problem_of(url, None if message is None else asdict(message)), 60)
 
 
+def text(row: AlarmRow) -> AlarmText:
+    return AlarmText(row.key.title(), "Do something.", "2 kg")
+
+
 def row(key: str, state: State = State.UNACKNOWLEDGED, **more: Any) -> AlarmRow:
-    fields: dict[str, Any] = {"label": key.title(), "priority": Priority.HIGH, "raised_ns": 1, "value": 2.0, **more}
+    fields: dict[str, Any] = {"priority": Priority.HIGH, "raised_ns": 1, "value": 2.0, **more}
     return AlarmRow(
         key=key, state=state, since_ns=1, problem=None, limit=1.0, unit="kg", quantity=Quantity.MASS,
-        message="Do something.", **fields,
+        about=Statement(key), **fields,
     )  # fmt: skip

@@ -12,7 +12,6 @@ import pytest
 from logger.alarms.defaults import HEALTH
 from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmRow, AlarmState
-from logger.alarms.text import sentence
 from logger.annunciate.annunciator import Annunciator, Timing
 from logger.annunciate.errors import ChannelFailed
 from logger.annunciate.message import Message
@@ -22,7 +21,10 @@ from logger.annunciate.sound import Sound
 from logger.model.alarm import Priority, State
 from logger.model.value import known
 from logger.pipeline.job_alarms import all_rules
-from tests.annunciate.fakes import calls, in_process, only_these, program, push_server, row
+from logger.stages.words import alarm_text
+from logger.wording.book import AlarmText
+from logger.wording.values import Shown
+from tests.annunciate.fakes import calls, in_process, only_these, program, push_server, row, text
 
 FAST = Timing(ring_urgent=0.02, ring_high=0.06, rise=2, repeat=0.4, gather=0.02, restart=0.02)
 URGENT = row("full", priority=Priority.URGENT)
@@ -69,11 +71,11 @@ class Night:
         self.health: list[tuple[str, str | None]] = []
         options: dict[str, object] = {"ringers": [self.horn], "notifiers": [self.board], "timing": FAST, **more}
         self.annunciator = Annunciator(
-            self.sentence, lambda: "48.1 lb in the cylinder.", lambda *h: self.health.append(h), **options  # type: ignore[arg-type]
+            self.words, lambda: "48.1 lb in the cylinder.", lambda *h: self.health.append(h), **options  # type: ignore[arg-type]
         )  # fmt: skip
 
-    def sentence(self, r: AlarmRow) -> str:
-        return f"{r.label}. {r.message}"
+    def words(self, r: AlarmRow) -> AlarmText:
+        return text(r)
 
     def run(self, script: Callable[[], Awaitable[None]]) -> None:
         async def whole() -> None:
@@ -284,8 +286,8 @@ def test_an_overfill_reaches_the_phone_until_someone_answers() -> None:
     inputs = {"cylinder_of_limit": known(1.013, "1"), **{name: known(1.0, "1") for name in HEALTH}}
     with push_server() as server:
         night = Night(push=Push([server.url()], send=in_process))
-        night.sentence = lambda r: sentence(r, "us")  # type: ignore[method-assign]
-        night.annunciator._news = News(night.sentence, FAST.repeat)
+        night.words = lambda r: alarm_text(r, Shown())  # type: ignore[method-assign]
+        night.annunciator._news = News(night.words, FAST.repeat)
 
         async def script() -> None:
             nonlocal state
@@ -301,8 +303,8 @@ def test_an_overfill_reaches_the_phone_until_someone_answers() -> None:
 
         night.run(script)
     _, first = server.got[0]
-    assert first["title"] == "URGENT: Cylinder is full to its limit"
+    assert first["title"] == "URGENT: CYLINDER FULL: STOP RECOVERY"
     assert first["message"].startswith(
-        "Cylinder is full to its limit: 101.3 %, limit 100.0 %. Stop the recovery machine"
+        "CYLINDER FULL: STOP RECOVERY, 101.3 %, limit 100.0 %. Stop the recovery machine"
     )
     assert server.got[1][1]["title"].endswith("(told 2 times)")

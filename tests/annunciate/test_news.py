@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 from logger.alarms.memory import AlarmRow
 from logger.annunciate.news import MANY, News
 from logger.model.alarm import Priority, State
-from tests.annunciate.fakes import row
+from logger.wording.book import AlarmText
+from tests.annunciate.fakes import row, text
 
 
 def news(repeat_s: float = 600.0) -> News:
-    return News(lambda r: f"{r.label} 2 kg.", repeat_s)
+    return News(text, repeat_s)
 
 
 def told(n: News, rows: list[AlarmRow], t: float) -> list[str]:
@@ -63,7 +64,7 @@ def test_many_at_once_are_one_message_that_names_the_first() -> None:
     rows = [row(f"a{i}", first_out=i == 3) for i in range(MANY + 1)]
     (message,) = news().of(rows, 0)
     assert message.title == f"{MANY + 1} alarms"
-    assert message.body == "First: A3 2 kg. Also: A0, A1, A2, A4, A5."
+    assert message.body == "First: A3, 2 kg. Do something. Also: A0, A1, A2, A4, A5."
 
 
 def test_in_a_flood_only_the_flood_and_urgent_ones_are_told() -> None:
@@ -74,13 +75,13 @@ def test_in_a_flood_only_the_flood_and_urgent_ones_are_told() -> None:
     assert told(n, calm, 10) == ["Alarm: A", "Back to normal"]  # what it held back, and its end
 
 
-def test_an_alarm_goes_out_even_when_its_sentence_fails(caplog: pytest.LogCaptureFixture) -> None:
-    def broken(r: AlarmRow) -> str:
+def test_an_alarm_goes_out_even_when_its_words_fail(caplog: pytest.LogCaptureFixture) -> None:
+    def broken(r: AlarmRow) -> AlarmText:
         raise KeyError("units")
 
     caplog.set_level(logging.ERROR)
     (message,) = News(broken, 600).of([row("a")], 0)
-    assert message.body == "A. Do something."
+    assert message.body == "a."
     assert "cannot be made" in caplog.text
 
 
@@ -103,6 +104,6 @@ def test_no_unseen_urgent_alarm_goes_untold(steps: list[tuple[State | None, Stat
         titles = " ".join(told(n, rows, t))
         for r in rows:
             if r.unseen and (r.key, raised[r.key]) not in seen:
-                assert f"URGENT: {r.label}" in titles
+                assert f"URGENT: {text(r).label}" in titles
                 seen.add((r.key, raised[r.key]))
         seen = {(key, r) for key, r in seen if key in {x.key for x in rows}}

@@ -98,7 +98,7 @@ def test_show_with_a_rig_is_what_the_daemon_will_use(rimelog: CommandLine, rig: 
     ran = rimelog("alarms", "show", "--rig", rig)
     assert ran.status == 0 and "≥ 380.0 psig" in ran.out and "7/30" in ran.out
     assert "Switched off by the rig file: time-to-limit." in ran.out
-    assert "scale is lost" in ran.out and "≤ 0.50 lb/min" in ran.out
+    assert "scale OFFLINE" in ran.out and "≤ 0.50 lb/min" in ran.out
     assert max(map(len, ran.out.splitlines())) <= 80
 
 

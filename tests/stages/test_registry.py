@@ -120,7 +120,7 @@ def test_alarms_of_one_key_differ_in_nothing_but_the_stage() -> None:
     found = defaultdict(set)
     for stage in registry.STAGES:
         for rule in stage.alarms(None, {}):
-            found[rule.key].add((rule.label, rule.source, rule.kind, rule.limit, rule.action, rule.basis))
+            found[rule.key].add((rule.about, rule.source, rule.kind, rule.limit, rule.basis))
     assert {key: said for key, said in found.items() if len(said) > 1} == {}
 
 

@@ -105,17 +105,17 @@ def alarms(settings: Charging | None, profiles: Profiles) -> tuple[AlarmRule, ..
     only = frozenset({CHARGING})
     return (
         AlarmRule(
-            "charge-near", "Charge nearly in", Priority.HIGH, Kind.PREDICTION, "time_to_stop", _Q.TIME, 60,
-            deadband=30, on_delay_s=3, off_delay_s=30, stages=only, action="Have your hand at the valve.", basis=_OWN,
+            "charge-near", Priority.HIGH, Kind.PREDICTION, "time_to_stop", _Q.TIME, 60,
+            deadband=30, on_delay_s=3, off_delay_s=30, stages=only, basis=_OWN,
         ),
         AlarmRule(
-            "charge-reached", "Charge is in", Priority.HIGH, Kind.LOW, "charge_to_go", _Q.MASS, 0.0,
-            deadband=TOLERANCE_KG, off_delay_s=10, stages=only, action="Close the valve now.", basis="the target",
+            "charge-reached", Priority.HIGH, Kind.LOW, "charge_to_go", _Q.MASS, 0.0,
+            deadband=TOLERANCE_KG, off_delay_s=10, stages=only, basis="the target",
         ),
         AlarmRule(
-            "overcharge", "More than the charge is in", Priority.URGENT, Kind.LOW, "charge_to_go", _Q.MASS,
+            "overcharge", Priority.URGENT, Kind.LOW, "charge_to_go", _Q.MASS,
             -TOLERANCE_KG, deadband=TOLERANCE_KG / 2, on_delay_s=1, off_delay_s=10, stages=only, latched=True,
-            action="Close the valve and take out what is over before the machine runs.", basis=_OWN,
+            basis=_OWN,
         ),
         high_head(CHARGING),
     )  # fmt: skip

@@ -2,7 +2,8 @@
 
 from logger.model.finding import Text
 from logger.scale.words import MASS_LABELS, MASS_RULE, not_counted
-from logger.wording.book import Words
+from logger.stages.high_side import HIGH_HEAD, HIGH_HEAD_WORDS
+from logger.wording.book import Words, alarm
 from logger.wording.given import Given, many, sentence
 
 _LEAK_LAW = "40 CFR 82.157(c)(2)"
@@ -111,7 +112,14 @@ def _record(f: Given) -> str:
     return f"{text} Not every earlier job could be read." if f.code("record") == "incomplete" else text
 
 
+ALARMS = {
+    "charge-near": alarm("TARGET CHARGE NEAR", "Hand on the valve."),
+    "charge-reached": alarm("TARGET CHARGE REACHED", "Close the valve now."),
+    "overcharge": alarm("OVERCHARGED", "Close the valve. Recover the excess before starting the compressor."),
+    HIGH_HEAD: HIGH_HEAD_WORDS,
+}
 WORDS = Words(
+    alarms=ALARMS,
     findings={
         "charging.mass": _mass,
         "charging.target": _target,

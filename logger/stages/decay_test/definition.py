@@ -9,7 +9,7 @@ from logger.model.drawing import Curve, LimitLine, PlotSpec
 from logger.model.finding import Verdict
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA, NS_PER_S
-from logger.model.value import Value, known, unknown
+from logger.model.value import Statement, Value, known, unknown
 from logger.physics.leak_flow import ServiceGas, service_gas
 from logger.refrigerant import OutOfRange
 from logger.stages import vacuum
@@ -128,16 +128,15 @@ def alarms(settings: DecayTest | None, profiles: Profiles) -> tuple[AlarmRule, .
     """With a limit of the acceptance profile that; without one the rise since isolation is watched."""
     profile = profile_of(settings, profiles) if settings is not None else None
     limit_pa = profile.steps[-1].limit_pa if profile else None
-    label, source, limit = "Vacuum is rising", "vacuum_rise", DECAY_RISE_PA
+    about, source, limit = "vacuum-rise", "vacuum_rise", DECAY_RISE_PA
     basis = "200 microns over the level at isolation, as UFGS 15182 3.3.3 (300 to 500 microns)"
     if limit_pa is not None:
-        label, source, limit, basis = "Vacuum above its limit", "vacuum", limit_pa, "the acceptance profile of the test"
+        about, source, limit, basis = "vacuum-over-limit", "vacuum", limit_pa, "the acceptance profile of the test"
     return (
         AlarmRule(
-            "vacuum-rise", label, Priority.HIGH, Kind.HIGH, source, _Q.VACUUM, limit, deadband=10 * MICRON_PA,
+            "vacuum-rise", Priority.HIGH, Kind.HIGH, source, _Q.VACUUM, limit, deadband=10 * MICRON_PA,
             on_delay_s=30, off_delay_s=60, stages=frozenset({DECAY_TEST}), latched=True,
-            action="The test will not hold as it goes. Check hoses, cores and valves first, then the system.",
-            basis=basis,
+            about=Statement(about), basis=basis,
         ),
     )  # fmt: skip
 

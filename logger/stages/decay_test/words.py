@@ -1,7 +1,7 @@
 """Vacuum decay test in words."""
 
 from logger.model.finding import Text
-from logger.wording.book import Words
+from logger.wording.book import Words, alarm
 from logger.wording.given import Given, sentence
 
 _SHAPES = (
@@ -272,7 +272,13 @@ TERMS = {
 }
 
 
+_ON_COURSE_TO_FAIL = "On course to fail. Check hoses, cores and service valves first, then the system."
+ALARMS = {
+    "vacuum-rise": alarm("DECAY: VACUUM RISING SINCE ISOLATION", _ON_COURSE_TO_FAIL),
+    "vacuum-over-limit": alarm("DECAY OVER LIMIT", _ON_COURSE_TO_FAIL),
+}
 WORDS = Words(
+    alarms=ALARMS,
     findings={
         "decay.verdict": _verdict,
         "decay.cause": _cause,

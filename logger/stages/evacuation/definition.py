@@ -80,10 +80,9 @@ def _watch(now: Inputs) -> Watch:
 def alarms(settings: Evacuation | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
     return (
         AlarmRule(
-            "vacuum-lost", "Vacuum is being lost", Priority.HIGH, Kind.RATE, "vacuum", _Q.PRESSURE_RATE,
+            "vacuum-lost", Priority.HIGH, Kind.RATE, "vacuum", _Q.PRESSURE_RATE,
             300 * MICRON_PA / 60, deadband=200 * MICRON_PA / 60, on_delay_s=20, off_delay_s=60, window_s=60,
             stages=frozenset({EVACUATION}),
-            action="Has the pump stopped? Close its valve at once, or air and pump oil go into the system.",
             basis="our own figure, no source",
         ),
     )  # fmt: skip

@@ -1,7 +1,7 @@
 """Evacuation in words."""
 
 from logger.model.finding import Text
-from logger.wording.book import Words
+from logger.wording.book import Words, alarm
 from logger.wording.given import Given, many, sentence
 
 _RULE = "a pump and hose coming down to p_ultimate + Q/S, or outgassing as a power of time; ranked by BIC"
@@ -166,7 +166,11 @@ TERMS = {
     "change_pump_oil_after_water": "Change the pump oil: it took up part of the water",
     "evacuate_again": "Break with dry nitrogen and evacuate again",
 }
+ALARMS = {
+    "vacuum-lost": alarm("LOSING VACUUM", "Close the pump valve now, or air and oil get in. Then check the pump."),
+}
 WORDS = Words(
+    alarms=ALARMS,
     findings={
         "evacuation.progress": _progress,
         "evacuation.stall": _stall,

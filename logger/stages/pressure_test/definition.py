@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from logger.alarms.rules import AlarmRule, Kind
 from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
-from logger.model.points import POINTS, Quantity
+from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.units import PSI_PA
-from logger.model.value import known
+from logger.model.value import Statement, known, name_of
 from logger.physics.ambient import AmbientSource
 from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, PRESSURE_PROFILES, PressureProfile
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View
@@ -17,7 +17,6 @@ from logger.stages.pressure_test.words import WORDS
 from logger.stages.settings import Form, setting
 
 PRESSURE_TEST = "pressure-test"
-TEST_OVERPRESSURE = "test-overpressure"
 TEST_PRESSURE_MARGIN = 1.05
 FILLED_SETTLING_S = 900.0
 PRESSURE_LOST_PA = 3 * PSI_PA
@@ -83,24 +82,21 @@ def alarms(settings: PressureTest | None, profiles: Profiles) -> tuple[AlarmRule
     test_pa = settings.test_pressure if settings is not None else None
     return (
         AlarmRule(
-            TEST_OVERPRESSURE, "Test pressure too high", Priority.URGENT, Kind.HIGH, "system_pressure", _Q.PRESSURE,
+            "test-overpressure", Priority.URGENT, Kind.HIGH, "system_pressure", _Q.PRESSURE,
             None if test_pa is None else test_pa * TEST_PRESSURE_MARGIN, deadband=5 * PSI_PA, on_delay_s=1,
             off_delay_s=10, stages=only, latched=True, protected=True,
-            action="Close the nitrogen bottle and let pressure off slowly, standing clear.",
             basis="the job's highest test pressure; not watched while none is entered",
         ),
         AlarmRule(
-            "pressure-lost", "Test pressure is falling", Priority.HIGH, Kind.LOW, "pressure_change",
+            "pressure-lost", Priority.HIGH, Kind.LOW, "pressure_change",
             _Q.PRESSURE_DIFFERENCE, -PRESSURE_LOST_PA, deadband=1 * PSI_PA, on_delay_s=60, off_delay_s=60, stages=only,
-            action="Look for the leak. If you are letting the pressure off, end the stage first.", basis=_OWN,
+            basis=_OWN,
         ),
         *(
             AlarmRule(
-                f"apart-{name}", f"{POINTS[name].label} and system pressure disagree", Priority.LOW, Kind.DISAGREE,
+                f"apart-{name}", Priority.LOW, Kind.DISAGREE,
                 name, _Q.PRESSURE_DIFFERENCE, APART_PA, deadband=1 * PSI_PA, on_delay_s=300, off_delay_s=60,
-                stages=only, other="system_pressure",
-                action="Open every valve between them, or find which gauge is wrong: one side is not being tested.",
-                basis=_OWN,
+                stages=only, other="system_pressure", about=Statement("apart", (name_of("point", name),)), basis=_OWN,
             )
             for name in ("suction_pressure", "liquid_pressure", "discharge_pressure")
         ),

@@ -1,7 +1,8 @@
 """Pressure test in words."""
 
 from logger.model.finding import Text
-from logger.wording.book import Words
+from logger.model.points import POINTS
+from logger.wording.book import AlarmText, AlarmWords, Words, alarm
 from logger.wording.given import Given
 
 _DECISION = (
@@ -86,7 +87,20 @@ def _verdict(f: Given) -> Text:
     return Text(headline, body, rule, _DECISION, check_next=(*(_DO[code] for code in doubts), *f.all("check")))
 
 
+def _apart(f: Given) -> AlarmText:
+    return AlarmText(
+        f"{POINTS[f('point')].label} and system gauges disagree",
+        "Open every valve between them, or find which gauge is off: a closed valve hides part of the system.",
+    )
+
+
+ALARMS: dict[str, AlarmWords] = {
+    "test-overpressure": alarm("TEST PRESSURE TOO HIGH", "Shut the nitrogen cylinder. Bleed off slowly; stand clear."),
+    "pressure-lost": alarm("TEST PRESSURE FALLING", "Find the leak. If you are bleeding off, end the stage first."),
+    "apart": _apart,
+}
 WORDS = Words(
+    alarms=ALARMS,
     findings={"standing-pressure.verdict": _verdict},
     terms={
         "real nitrogen": "real nitrogen",

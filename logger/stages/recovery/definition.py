@@ -23,7 +23,6 @@ RECOVERY = "recovery"
 OUTLET_LIMIT_PA = 450 * PSI_PA + STANDARD_ATMOSPHERE_PA
 _Q = Quantity
 _OWN = "our own figure, no source"
-_STOP = "Stop the recovery machine and close the cylinder valve."
 Inputs = StageInputs["Recovery"]
 
 
@@ -104,39 +103,36 @@ def alarms(settings: Recovery | None, profiles: Profiles) -> tuple[AlarmRule, ..
     only = frozenset({RECOVERY})
     return (
         AlarmRule(
-            "fill-unknown", "Cylinder fill cannot be told", Priority.URGENT, Kind.UNKNOWN, "cylinder_of_limit",
+            "fill-unknown", Priority.URGENT, Kind.UNKNOWN, "cylinder_of_limit",
             on_delay_s=15, off_delay_s=5, stages=only, protected=True,
-            action=f"{_STOP} Go on only when the scale reads again and the cylinder is entered.",
             basis="an overfill that cannot be seen must not go on unseen",
         ),
         AlarmRule(
-            "time-to-limit", "Cylinder soon at its limit", Priority.HIGH, Kind.PREDICTION, "time_to_limit", _Q.TIME,
+            "time-to-limit", Priority.HIGH, Kind.PREDICTION, "time_to_limit", _Q.TIME,
             600, deadband=120, on_delay_s=15, off_delay_s=60, stages=only,
-            action="Have an empty cylinder ready and be at the machine.", basis=_OWN,
+            basis=_OWN,
         ),
         AlarmRule(
-            "outlet-pressure", "Recovery outlet pressure high", Priority.URGENT, Kind.HIGH,
+            "outlet-pressure", Priority.URGENT, Kind.HIGH,
             "recovery_outlet_pressure", _Q.PRESSURE, OUTLET_LIMIT_PA, deadband=20 * PSI_PA, on_delay_s=3,
             off_delay_s=30, stages=only,
-            action="Stop the recovery machine. Check that the cylinder valve is open and the condenser gets air.",
             basis="450 psig, below the usual 550 psig cut-out of recovery machines (common practice)",
         ),
         AlarmRule(
-            "outlet-blocked", "Recovery outlet far above the cylinder", Priority.HIGH, Kind.HIGH,
+            "outlet-blocked", Priority.HIGH, Kind.HIGH,
             "recovery_outlet_pressure", _Q.PRESSURE_DIFFERENCE, 75 * PSI_PA, deadband=10 * PSI_PA, on_delay_s=30,
             off_delay_s=30, stages=only, other="cylinder_pressure",
-            action="Check the cylinder valve, the hose, its core depressors and the filter.", basis=_OWN,
+            basis=_OWN,
         ),
         AlarmRule(
-            "recovery-stalled", "Nothing comes, charge remains", Priority.HIGH, Kind.HIGH, "stalled_for", _Q.TIME,
+            "recovery-stalled", Priority.HIGH, Kind.HIGH, "stalled_for", _Q.TIME,
             300, deadband=1, off_delay_s=60, stages=only,
-            action="See whether the machine runs and its valves are open, and whether the scale follows your hand.",
             basis="a scale that stands still would hide an overfill; our own figure",
         ),
         AlarmRule(
-            "condensing-hot", "Recovery condenser hot", Priority.HIGH, Kind.HIGH, "condensing_over_ambient",
+            "condensing-hot", Priority.HIGH, Kind.HIGH, "condensing_over_ambient",
             _Q.TEMPERATURE_DIFFERENCE, 35, deadband=5, on_delay_s=120, off_delay_s=60, stages=only,
-            action="Check the recovery machine's fan and coil; air in the cylinder does the same.", basis=_OWN,
+            basis=_OWN,
         ),
     )  # fmt: skip
 

@@ -1,8 +1,9 @@
 """Recovery in words."""
 
+from logger.alarms.words import STOP
 from logger.model.finding import Text
 from logger.scale.words import MASS_LABELS, MASS_RULE, cylinders, not_counted
-from logger.wording.book import Words
+from logger.wording.book import Words, alarm
 from logger.wording.given import Given, sentence
 
 _LEVEL_LAW = "40 CFR 82.156(a)"
@@ -201,7 +202,28 @@ TERMS = {
     "cylinder": "Cylinder fills",
     "unnamed": "not named",
 }
+ALARMS = {
+    "fill-unknown": alarm(
+        "FILL UNKNOWN: STOP RECOVERY", f"{STOP} Continue only when the scale reads again and the cylinder is entered."
+    ),
+    "time-to-limit": alarm("CYLINDER FULL SOON", "Get an empty cylinder. Stand by the recovery machine."),
+    "outlet-pressure": alarm(
+        "RECOVERY OUTLET PRESSURE HIGH",
+        "Stop the recovery machine. Check that the cylinder valve is open and the condenser gets air.",
+    ),
+    "outlet-blocked": alarm(
+        "RESTRICTION: OUTLET FAR ABOVE CYLINDER", "Check cylinder valve, hose, core depressors and filter-drier."
+    ),
+    "recovery-stalled": alarm(
+        "NO RECOVERY FLOW, REFRIGERANT STILL IN SYSTEM",
+        "Check the recovery machine runs and its valves are open. Push on the scale: the reading must move.",
+    ),
+    "condensing-hot": alarm(
+        "RECOVERY CONDENSER HOT", "Check the recovery machine's fan and coil. Air in the cylinder does the same."
+    ),
+}
 WORDS = Words(
+    alarms=ALARMS,
     findings={
         "recovery.mass": _mass,
         "recovery.phase": _phase,

@@ -77,15 +77,13 @@ def alarms(settings: StartUp | None, profiles: Profiles) -> tuple[AlarmRule, ...
     return (
         high_head(START_UP),
         AlarmRule(
-            "low-superheat", "Liquid may reach the compressor", Priority.HIGH, Kind.LOW, "suction_superheat",
+            "low-superheat", Priority.HIGH, Kind.LOW, "suction_superheat",
             _Q.TEMPERATURE_DIFFERENCE, 2.0, deadband=1.0, on_delay_s=60, off_delay_s=60, stages=only,
-            action="Check the expansion valve and the charge; stop if the suction line sweats back to the shell.",
             basis=_OWN,
         ),
         AlarmRule(
-            "discharge-hot", "Discharge line hot", Priority.HIGH, Kind.HIGH, "discharge_temperature", _Q.TEMPERATURE,
+            "discharge-hot", Priority.HIGH, Kind.HIGH, "discharge_temperature", _Q.TEMPERATURE,
             273.15 + 107, deadband=5, on_delay_s=30, off_delay_s=60, stages=only,
-            action="Check suction superheat, compression ratio and cooling of the compressor.",
             basis="225 F, common practice, no source",
         ),
     )  # fmt: skip

@@ -1,7 +1,8 @@
 """Start-up in words."""
 
 from logger.model.finding import Text
-from logger.wording.book import Words
+from logger.stages.high_side import HIGH_HEAD, HIGH_HEAD_WORDS
+from logger.wording.book import Words, alarm
 from logger.wording.given import Given, sentence
 
 _RA32 = "California Reference Appendix RA3.2: 15 min of settling; superheat within 5 °F, subcooling within 3 °F"
@@ -215,7 +216,16 @@ TERMS = {
     "no_reserve": "short of charge, restriction, or high load",
     "low_load_or_large_valve": "low load, or valve too large for it",
 }
+ALARMS = {
+    HIGH_HEAD: HIGH_HEAD_WORDS,
+    "low-superheat": alarm(
+        "LOW SUPERHEAT: FLOODBACK RISK",
+        "Check expansion valve, bulb, load and charge. Shut down if frost or sweat reaches the compressor.",
+    ),
+    "discharge-hot": alarm("DISCHARGE LINE HOT", "Check suction superheat, compression ratio and compressor cooling."),
+}
 WORDS = Words(
+    alarms=ALARMS,
     findings={
         "start_up.steady": _steady,
         "start_up.hunting": _hunting,

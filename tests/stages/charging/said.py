@@ -7,6 +7,7 @@ from logger.model.finding import Finding
 from logger.model.value import Value, known, unknown
 from logger.scale.ledger import Leg, MassLedger
 from logger.stages.charging.analysis import _full_charge_finding, _mass_finding, _target_finding
+from logger.stages.charging.definition import alarms
 from logger.stages.charging.leak_record import EarlierJob, leak_rate_findings, leak_record
 
 DAY = date(2025, 9, 18)
@@ -39,6 +40,7 @@ def job(year: int, month: int, added_kg: float | None) -> EarlierJob:
 
 
 SAID = (
+    *alarms(None, {}),
     _mass_finding(kg(46.15), known(0.0312, "kg/s", 0.0004), 3120.0, LEDGER),
     _mass_finding(kg(1.2), known(0.0, "kg/s"), 84.0, BUMPED),
     _mass_finding(NO_SCALE, known(0.0, "kg/s"), 40.0, MassLedger(0.01)),

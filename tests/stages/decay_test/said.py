@@ -12,6 +12,7 @@ from logger.physics.leak_flow import ServiceGas, refrigerant_loss
 from logger.stages.acceptance import DECAY_PROFILES, DecayProfile, HoldStep
 from logger.stages.decay_test.analysis import _no_profile, _nothing
 from logger.stages.decay_test.cause import Cause, Judgement
+from logger.stages.decay_test.definition import DecayTest, alarms
 from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.stages.decay_test.gauge import Suspicion
 from logger.stages.decay_test.hold import Held, judge_hold
@@ -154,6 +155,8 @@ FLOW = known(2.17e-4, "Pa.m3/s", 1.2e-5)
 NO_FLOW = unknown("Pa.m3/s", "the system's volume is not known, and without it there is no leak rate")
 MOIST = Cause.LEVELS_OFF
 SAID = (
+    *alarms(None, {}),
+    *alarms(DecayTest(), {}),
     *VERDICTS,
     *CAUSES,
     gauge_doubt_finding(230.0, 38.0),

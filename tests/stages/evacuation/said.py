@@ -4,6 +4,7 @@ from logger.model.finding import Finding
 from logger.model.units import MICRON_PA
 from logger.model.value import Value, known, unknown
 from logger.stages.evacuation.analysis import RESERVATION
+from logger.stages.evacuation.definition import alarms
 from logger.stages.evacuation.findings import (
     Gain,
     count_finding,
@@ -89,6 +90,7 @@ def counted(lowest: tuple[float, ...], required: int | None, target_pa: float | 
 
 
 SAID = (
+    *alarms(None, {}),
     progress("pulling", 4260, -212.0, minutes(38), minutes(33), minutes(46)),
     progress("pulling", 4260, -212.0, target=None),
     progress("pulling", 4260, None, TOO_FEW, TOO_FEW, TOO_FEW),

@@ -9,6 +9,7 @@ from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import known, name_of, number, word
 from logger.stages.acceptance import PRESSURE_PROFILES, PressureProfile
 from logger.stages.pressure_test.analysis import IDEAL, NITROGEN, GasLaw, Thermometer, _nothing, _verdict
+from logger.stages.pressure_test.definition import alarms
 
 HOUR = 3600.0
 UFGS = PRESSURE_PROFILES["ufgs-15217n"]
@@ -50,6 +51,7 @@ def stood(
 
 
 SAID = (
+    *alarms(None, {}),
     stood(0.04, 0.06),
     stood(-0.05, 0.06, law=IDEAL),
     stood(0.4, 0.1, OWN, hours=4.2),

@@ -9,6 +9,7 @@ from logger.model.value import Argument, Statement, Value, known, name_of, numbe
 from logger.refrigerant import find
 from logger.scale.ledger import Leg, MassLedger
 from logger.stages.recovery.analysis import Stall, condensing_finding, mass_finding, phase_finding, stall_finding
+from logger.stages.recovery.definition import alarms
 from logger.stages.recovery.level import judge_level, required_level
 from logger.stages.recovery.rebound import judge_rebound
 from logger.stages.recovery.stall import Cause, inputs_of, stall_causes
@@ -83,6 +84,7 @@ def flow(phase: str, kg_s: float, *more: Argument) -> Statement:
 
 
 SAID = (
+    *alarms(None, {}),
     mass_finding(ONE.moved, ONE),
     mass_finding(UNNAMED.moved, UNNAMED),
     mass_finding(SEVERAL.moved, SEVERAL),

@@ -7,6 +7,7 @@ from logger.model.finding import Finding
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
 from logger.stages.start_up.carry import figures_finding
+from logger.stages.start_up.definition import alarms
 from logger.stages.start_up.evaporator_feed import Feed, judge_feed
 from logger.stages.start_up.findings import (
     compare_finding,
@@ -74,6 +75,7 @@ BEFORE = {
 CHANGED = {name: replace(value, number=(value.number or 0.0) * 1.3) for name, value in BEFORE.items()}
 UNSTATED = {name: replace(value, u=None) for name, value in CHANGED.items()}
 SAID = (
+    *alarms(None, {}),
     steady(),
     steady(suction_superheat=YES, subcooling=YES),
     steady(suction_superheat=RISING, subcooling=YES),

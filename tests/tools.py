@@ -1,4 +1,4 @@
-"""Programs that some tests need and a developer's machine may lack: compilers, emulators.
+"""Programs that some tests need and a developer's machine may lack: compilers, emulators, ssh-keygen, dbus-daemon.
 
 A test without its program is skipped, with the reason. Where all of them are meant to be there,
 `RIMELOG_REQUIRE_TOOLS=1` (.ci/run sets it) makes such a skip a failure, so that nothing goes untested unnoticed.

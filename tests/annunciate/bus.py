@@ -2,7 +2,6 @@
 
 import contextlib
 import os
-import shutil
 import subprocess
 import threading
 from collections.abc import Iterator
@@ -18,14 +17,15 @@ from jeepney import (  # type: ignore[import-untyped]
 )
 from jeepney.io.blocking import open_dbus_connection  # type: ignore[import-untyped]
 
+from tests.tools import needs
+
 LOGIN1, POWER = "org.freedesktop.login1", "org.freedesktop.PowerManagement"
 
 
 @contextlib.contextmanager
 def private_bus(directory: Path) -> Iterator[str]:
-    """Address of a fresh bus. The program dbus-daemon must be installed."""
-    program = shutil.which("dbus-daemon")
-    assert program is not None, "install dbus (dbus-daemon) to run this test"
+    """Address of a fresh bus."""
+    program = needs("dbus-daemon", "a real bus to be kept awake by")
     address = f"unix:path={directory / 'bus'}"
     config = directory / "bus.conf"
     config.write_text(

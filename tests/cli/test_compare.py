@@ -17,6 +17,7 @@ from logger.model.events import Event, JobOpened, StageBegun, StageEnded
 from logger.model.records import NewRecord, Record
 from logger.model.units import NS_PER_S
 from logger.store.writer import StoreWriter
+from tests import pdf
 from tests.export.simulated import JOB, T0_NS, simulated_job, with_job
 
 BARE, COOLED = "2026-03-02-01", "2026-03-03-01"  # a recovery without, and with a subcooler at the outlet
@@ -125,8 +126,7 @@ def test_a_subcooler_at_the_outlet(command: Command, tmp_path: Path) -> None:
 
     for mark in (b"<pdfaid:part>3</pdfaid:part>", b"<pdfuaid:part>1"):  # the same standards as the report
         assert mark in page.read_bytes()
-    done = subprocess.run(["pdftotext", "-layout", str(page), "-"], capture_output=True, check=True)
-    text = flat(done.stdout.decode())
+    text = flat(pdf.text(page))
     for part in ("Two recoveries side by side", "without <subcooler>", "They differ by more than the uncertainty",
                  "Condensing over ambient, °F", "Invented data", BARE, COOLED, "k = 2", "Caution",
                  "Page 1 of"):  # fmt: skip

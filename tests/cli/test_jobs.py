@@ -26,6 +26,7 @@ from logger.model.text import clean
 from logger.model.units import NS_PER_S
 from logger.store.place import job_place, jobs_dir
 from logger.store.reader import StoreReader
+from tests import pdf
 from tests.cli.commandline import CommandLine, store_job
 from tests.export.simulated import JOB, T0_NS, simulated_job
 from tests.stored import stored_event
@@ -293,7 +294,7 @@ def test_close_ends_the_stage_and_the_report_says_closed(data: Path, rimelog: Co
     assert checked.status == 0, checked.out
     assert rimelog("doctor", JOB_ID).status == 0
     report = tmp_path / f"rimelog-{JOB_ID}.pdf"
-    text = subprocess.run(["pdftotext", report, "-"], capture_output=True, text=True, check=True).stdout
+    text = pdf.text(report)
     assert JOB_ID in text and "not closed" not in text
 
 

@@ -2,9 +2,7 @@
 
 import asyncio
 import contextlib
-import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -17,9 +15,10 @@ import pytest
 
 from logger.config.rig_file import load_rig
 from logger.model.instrument import LineField, Register
-from tests.end_to_end.running import environment, rimelog, simulated
+from tests.end_to_end.running import environment, rimelog, simulated, until
 from tests.link.modbus.bench import Transmitter, tcp_server
 from tests.link.text.bench import TextInstrument, on_pty
+from tests.terminal import PTY, Terminal
 
 COMMAND = [sys.executable, "-m", "logger", "rig", "new", "--no-ports", "--seconds", "3"]
 
@@ -126,88 +125,66 @@ def test_wrong_answers_are_asked_again_with_what_is_wrong(tmp_path: Path) -> Non
     assert not (tmp_path / "rig.toml").exists()
 
 
-class Terminal:
-    """tmux of 80 columns and 24 lines, with a server of its own."""
-
-    def __init__(self, place: Path, command: list[str]) -> None:
-        self._name = ["tmux", "-L", f"rimelog-test-{os.getpid()}", "-f", os.devnull]
-        words = [*self._name, "new-session", "-d", "-x", "80", "-y", "24", *command]
-        subprocess.run(words, env=environment(place) | {"TERM": "xterm"}, cwd=place, check=True, timeout=100)
-
-    def keys(self, *keys: str) -> None:
-        subprocess.run([*self._name, "send-keys", *keys], check=True, timeout=100)
-
-    def screen(self) -> str:
-        words = [*self._name, "capture-pane", "-p"]
-        return subprocess.run(words, text=True, capture_output=True, check=True, timeout=100).stdout
-
-    def shows(self, text: str, patience_s: float = 100.0) -> str:
-        end = time.monotonic() + patience_s
-        while text not in (screen := self.screen()):
-            assert time.monotonic() < end, f"{text!r} is not on the screen:\n{screen}"
-            time.sleep(0.05)
-        return screen
-
-    def close(self) -> None:
-        subprocess.run([*self._name, "kill-server"], check=False, timeout=100, capture_output=True)
-
-
 @pytest.fixture
 def terminal(tmp_path: Path) -> Iterator[Terminal]:
-    if shutil.which("tmux") is None:
-        pytest.skip("tmux is not installed")
-    shell = Terminal(tmp_path, ["sh"])
+    shell = Terminal(["sh"], tmp_path)
     try:
         yield shell
     finally:
         shell.close()
 
 
+@PTY
 def test_the_keyboard_alone_on_80_by_24(tmp_path: Path, terminal: Terminal) -> None:
     with simulated(tmp_path, "recovery") as sim:
         out = tmp_path / "new.toml"
         urls = " ".join(f"--url {url}" for url in sim.urls.values())
         command = f"clear; {' '.join(COMMAND)} {urls} --out new.toml"
-        terminal.keys(command, "Enter")
+        terminal.press(command, "Enter")
         terminal.shows("What do you call this rig?")
-        terminal.keys("Enter")
+        terminal.press("Enter")
         terminal.shows("Which belong to this rig?")
-        terminal.keys("1", "Enter")
+        terminal.press("1", "Enter")
         terminal.shows("Name for it [SIM-REC]")
-        terminal.keys("Enter")
+        terminal.press("Enter")
         # The question, its choices, what the channel is called and what it reads now stand on one screen.
         screen = terminal.shows('Channel 0 "Recovery inlet", gauge pressure, now 143')
         assert "2  Recovery inlet" in screen and "Which point? (r: read again) [2]:" in screen
         assert "Recovery outlet" in screen and "Barometer                         101" in screen
-        terminal.keys("r", "Enter")
-        terminal.keys("Enter")
+        terminal.press("r", "Enter")
+        terminal.press("Enter")
         screen = terminal.shows('Channel 1 "Recovery outlet"')
         assert "not zeroed: 143" in screen  # no zero is offered under pressure
         assert "Which point? (r: read again, b: back) [2]:" in screen
-        terminal.keys("b", "Enter")
+        terminal.press("b", "Enter")
         terminal.shows("Which point? (r: read again, b: back) [2]: b")
-        screen = terminal.shows("4  System pressure\n   0  not used\nWhich point? (r: read again) [2]:")
-        assert screen.rindex('Channel 0 "Recovery inlet"') > screen.rindex('Channel 1 "Recovery outlet"')
-        terminal.keys("4", "Enter")  # it is the system's: the recovery inlet is free for the next
+        until(
+            lambda: re.search(
+                r'Channel 1 "Recovery outlet".*Channel 0 "Recovery inlet".*Which point\? \(r: read again\) \[2\]:$',
+                terminal.text.rstrip(), re.S,
+            ),
+            "the question before is asked again", why=lambda: terminal.text,
+        )  # fmt: skip
+        terminal.press("4", "Enter")  # it is the system's: the recovery inlet is free for the next
         assert "2  Recovery inlet           5" in terminal.shows("Which point? (r: read again, b: back) [3]:")
 
-        terminal.keys("C-c")
+        terminal.press("C-c")
         assert "nothing was written" in terminal.shows("Stopped")
         assert not out.exists() and not list(tmp_path.glob(".new.toml*"))
 
-        terminal.keys(command, "Enter")
+        terminal.press(command, "Enter")
         terminal.shows("What do you call this rig?")
-        terminal.keys("Enter")
+        terminal.press("Enter")
         terminal.shows("Which belong to this rig?")
-        terminal.keys("2", "Enter")  # the scale alone
+        terminal.press("2", "Enter")  # the scale alone
         terminal.shows("Name for it [SIM-SCALE]")
-        terminal.keys("Enter")
+        terminal.press("Enter")
         terminal.shows('Channel 0 "Platform scale", mass, now 12.')
-        terminal.keys("Enter")
+        terminal.press("Enter")
         assert "not zeroed: 12.6 is more than a zero drifts" in terminal.shows("Nothing more")
-        terminal.keys("Enter")
+        terminal.press("Enter")
         terminal.shows("Write new.toml? [Y/n]:")
-        terminal.keys("Enter")
+        terminal.press("Enter")
         terminal.shows("new.toml is written.")
         rig = load_rig(out)
         assert [c.point for d in rig.devices for c in d.channels] == ["cylinder_mass"]

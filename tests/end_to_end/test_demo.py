@@ -7,10 +7,10 @@ import csv
 import io
 import json
 import re
-import subprocess
 import zipfile
 from pathlib import Path
 
+from tests import pdf
 from tests.end_to_end.running import rimelog
 
 PATIENCE_S = 290  # about a minute, four on a computer with much else to do
@@ -59,28 +59,15 @@ def _the_findings_are_right(bundle: Path) -> None:
 
 
 def _the_report_shows(report: Path) -> None:
-    about = subprocess.run(["pdfinfo", report], capture_output=True, text=True, check=True).stdout
-    pages = int(re.search(r"Pages: +(\d+)", about)[1])  # type: ignore[index]
-    assert 6 <= pages <= 40
-    for page in range(1, pages + 1):
-        text = _text(report, page)
-        assert "Invented data: no real plant, customer or job" in text, page
-        assert re.search(rf"\b{page}\s*(of|/)\s*{pages}\b", text), page
-    first = _text(report, 1)
+    pages = pdf.pages(report)
+    assert 6 <= len(pages) <= 40
+    for number, text in enumerate(pages, 1):
+        assert "Invented data: no real plant, customer or job" in text, number
+        assert re.search(rf"\b{number}\s*(of|/)\s*{len(pages)}\b", text), number
     for stage in FOUND:
-        assert stage in first
-    picture = report.with_suffix(".ppm")
-    command = ["pdftoppm", "-r", "40", "-f", "1", "-l", "1", "-singlefile", str(report), str(picture.with_suffix(""))]
-    subprocess.run(command, check=True)
-    pixels = picture.read_bytes()[-40 * 40 * 3 * 90 :]
-    assert 0.005 < sum(value < 128 for value in pixels) / len(pixels) < 0.5  # something stands on it
-    attached = subprocess.run(["pdfdetach", "-list", report], capture_output=True, text=True, check=True).stdout
-    assert "readings.csv" in attached
-
-
-def _text(report: Path, page: int) -> str:
-    command = ["pdftotext", "-layout", "-f", str(page), "-l", str(page), str(report), "-"]
-    return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+        assert stage in pages[0]
+    assert 0.005 < pdf.ink(report, 0).mean() < 0.5  # something stands on it
+    assert "readings.csv" in pdf.attached(report)
 
 
 def _the_readings_are_whole(bundle: Path) -> None:

@@ -4,7 +4,6 @@ import csv
 import io
 import json
 import re
-import subprocess
 import sys
 import zipfile
 from collections.abc import Iterator
@@ -12,50 +11,14 @@ from pathlib import Path
 
 import pytest
 
+from tests import pdf
 from tests.end_to_end.hostile_device import FORMULA
-from tests.end_to_end.running import Daemon, environment, rimelog, simulated, until
+from tests.end_to_end.running import Daemon, rimelog, simulated, until
 from tests.end_to_end.running import daemon as running_daemon
+from tests.terminal import PTY, Terminal
 
 HOSTILE_NOTE = "\x1b[31m=1+1\u202e+cmd"
 SIZES = [(80, 24), (120, 40)]
-
-
-class Terminal:
-    """tmux with one program in it, on a server of its own."""
-
-    def __init__(self, place: Path, columns: int, rows: int) -> None:
-        self._socket = place / f"tmux-{columns}"
-        self._place = place
-        command = f"{sys.executable} -m logger view; echo left with $?; sleep 600"
-        self._tmux("-f", "/dev/null", "new-session", "-d", "-s", "view", "-x", str(columns), "-y", str(rows), command)
-
-    def _tmux(self, *words: str) -> str:
-        env = environment(self._place) | {"TERM": "xterm-256color", "LC_ALL": "C.UTF-8"}
-        command = ["tmux", "-u", "-S", str(self._socket), *words]
-        done = subprocess.run(command, env=env, cwd=self._place, text=True, capture_output=True, check=True)
-        return done.stdout
-
-    def lines(self) -> list[str]:
-        return self._tmux("capture-pane", "-p", "-t", "view").splitlines()
-
-    @property
-    def text(self) -> str:
-        return "\n".join(self.lines())
-
-    @property
-    def title(self) -> str:
-        return self._tmux("display-message", "-p", "-t", "view", "#{pane_title}").strip()
-
-    def press(self, key: str) -> None:
-        self._tmux("send-keys", "-t", "view", key)
-
-    def shows(self, *words: str) -> str:
-        """Wait until all of it stands there."""
-        until(lambda: all(w in self.text for w in words), f"the screen shows {words}", why=lambda: self.text)
-        return self.text
-
-    def close(self) -> None:
-        subprocess.run(["tmux", "-S", str(self._socket), "kill-server"], check=False, capture_output=True)
 
 
 @pytest.fixture
@@ -81,9 +44,11 @@ def _waiting(logger: Daemon) -> list[str]:
     ]
 
 
+@PTY
 def test_view_in_a_terminal(recovery: Daemon, tmp_path: Path) -> None:
     for columns, rows in SIZES:
-        terminal = Terminal(tmp_path, columns, rows)
+        command = f"{sys.executable} -m logger view; echo left with $?; sleep 600"
+        terminal = Terminal(["sh", "-c", command], tmp_path, columns, rows)
         try:
             shown = terminal.shows("Recovery", "R-407C", "Cylinder, share of its limit", "%", "q leave")
             lines = terminal.lines()
@@ -124,7 +89,7 @@ def _harmless(logger: Daemon, place: Path) -> None:
         assert all(re.fullmatch(r"[\w./-]+", name) and ".." not in name for name in archive.namelist())
         tables = {n: archive.read(n).decode() for n in archive.namelist() if n.endswith(".csv")}
     texts += tables.values()
-    texts.append(subprocess.run(["pdftotext", "-layout", report, "-"], capture_output=True, text=True).stdout)
+    texts.append(pdf.text(report))
     for text in texts:
         assert not re.search("[\x00-\x08\x0b\x0e-\x1f\x7f\u202a-\u202e]", text)
     cells = [cell for text in tables.values() for row in csv.reader(io.StringIO(text)) for cell in row]

@@ -1,7 +1,6 @@
 """The drawing of a comparison: one axis for both, nothing outside it, lines broken where nothing was measured."""
 
 import math
-import subprocess
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree as Xml
@@ -23,6 +22,7 @@ from logger.model.sample import Series
 from logger.model.value import known
 from logger.stages.comparison import Differs, Fact, Run
 from logger.wording.values import Shown
+from tests import pdf
 
 SVG = "{http://www.w3.org/2000/svg}"
 HOUR_NS = 3600 * 10**9
@@ -91,8 +91,7 @@ def test_names_from_people_are_harmless_everywhere(tmp_path: Path) -> None:
     assert any(t.startswith('麦酒 😀 <b> & "x" #import $x$') for t in texts)
     assert not any(ord(ch) < 32 or ch == "\u202e" for t in texts for ch in t)
     (tmp_path / "a.pdf").write_bytes(page(found, Shown()))
-    done = subprocess.run(["pdftotext", "-layout", str(tmp_path / "a.pdf"), "-"], capture_output=True, check=True)
-    text = done.stdout.decode()
+    text = pdf.text(tmp_path / "a.pdf")
     assert "[U+9EA6]" in text and "#import $x$" in text
 
 

@@ -4,7 +4,6 @@ import io
 import json
 import random
 import struct
-import subprocess
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -20,6 +19,7 @@ from logger.export.bundle.verify import verify_bundle
 from logger.model.finding import Verdict, worded
 from logger.model.plain import plain
 from logger.model.records import FINDING, FRAMES, NewRecord, Record
+from tests import pdf
 from tests.export.invented import SCALE, replay, short_job
 from tests.export.rebag import Files, as_new, chained_again, manifested, put_together, signed_again, taken_apart
 from tests.export.test_bundle import KEY, checkpoint_at, exported
@@ -213,7 +213,7 @@ def test_another_verdict_than_was_shown_at_the_stages_end_is_told_and_passes(tmp
     assert outcomes(report)["concluded"] is Outcome.NOTED
     shown = "stage 1: cannot tell was shown by version 1 of the analysis, all records give pass"
     assert shown in told(report, "concluded")
-    text = subprocess.run(["pdftotext", done.report, "-"], capture_output=True, text=True, check=True).stdout
+    text = pdf.text(done.report)
     assert "Shown when the stage ended, by what had arrived by then: cannot tell. Settling" in " ".join(text.split())
 
 

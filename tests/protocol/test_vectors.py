@@ -1,7 +1,6 @@
 """The vector files bind the code, the script makes the files, and SPEC.md quotes them truly."""
 
 import re
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from firmware_protocol.framing import MAX_PAYLOAD, MAX_WIRE, BadFrame, Frame, Fr
 from firmware_protocol.messages import Samples, decode_payload, encode_message
 from firmware_protocol.vectors import EXAMPLE_LAYOUT
 from tests.protocol import reference
+from tests.tools import needs
 
 VALID = list(reference.valid_rows())
 INVALID = list(reference.invalid_rows())
@@ -121,9 +121,9 @@ def test_the_numbers_of_the_spec_are_those_of_the_code() -> None:
     assert longest == {"msg-permit-closed": 33, "msg-time-mark": 16}
 
 
-@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler on this machine")
 def test_the_c_functions_printed_in_the_spec_agree_with_the_vectors(tmp_path: Path) -> None:
     """What a stranger pastes from SPEC.md must work: compile it and run every framing row through it."""
+    cc = needs("cc", "compiles what SPEC.md prints")
     (functions,) = re.findall(r"```c\n(.*?)```", SPEC, re.S)
     error = next(payload.hex() for name, payload, _ in VALID if name == "msg-error")
     writer = ["1863", "3818", "1a000f4240", "fa42f6e979", "6474657874"]  # 99, -25, 1000000, 123.456, "text"
@@ -165,7 +165,7 @@ int main(void)
 """.replace("ERROR", error).replace("WRITER", "".join(writer))
     )
     program = tmp_path / "spec"
-    subprocess.run(["cc", "-std=c99", "-Wall", "-Wextra", "-Werror", "-o", program, source], check=True)
+    subprocess.run([cc, "-std=c99", "-Wall", "-Wextra", "-Werror", "-o", program, source], check=True)
     with (reference.VECTORS / "valid.txt").open() as rows:
         done = subprocess.run([program], stdin=rows, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stdout) == (0, str(len(VALID)))

@@ -3,7 +3,6 @@
 import ast
 import json
 import re
-import subprocess
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -41,6 +40,7 @@ from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, St
 from logger.stages.inputs import StageInputs
 from logger.stages.settings import Form, setting
 from logger.wording.book import Words
+from tests import pdf
 from tests.export.rebag import as_new, taken_apart
 from tests.export.simulated import T0_NS, simulated_job
 
@@ -180,8 +180,7 @@ def exported(records: tuple[Record, ...], folder: Path) -> Exported:
 
 
 def pages(report: Path) -> str:
-    done = subprocess.run(["pdftotext", "-layout", str(report), "-"], capture_output=True, check=True)
-    return re.sub(r"[\s\u200b]+", " ", done.stdout.decode())
+    return re.sub(r"[\s\u200b]+", " ", pdf.text(report))
 
 
 def outcomes(report: VerifyReport) -> dict[str, Outcome]:

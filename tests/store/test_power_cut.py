@@ -21,11 +21,9 @@ from logger.store.reader import StoreReader
 from logger.store.writer import StoreWriter
 from tests.store.making import JOB_ID, T0_NS, number_of, second, stored
 from tests.store.test_kill import Child
+from tests.tools import needs
 
-COMPILER = shutil.which("cc") or shutil.which("gcc") or shutil.which("clang")
-pytestmark = pytest.mark.skipif(
-    not sys.platform.startswith("linux") or COMPILER is None, reason="needs Linux and a C compiler for the shim"
-)
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="its shim is for Linux")
 
 CUTS = 15
 FILES = ("job.rimelog", "job.rimelog-wal", "checkpoints.jsonl")
@@ -35,8 +33,8 @@ FILES = ("job.rimelog", "job.rimelog-wal", "checkpoints.jsonl")
 def shim(tmp_path_factory: pytest.TempPathFactory) -> Path:
     built = tmp_path_factory.mktemp("shim") / "power.so"
     source = Path(__file__).parent / "power.c"
-    assert COMPILER is not None
-    subprocess.run([COMPILER, "-shared", "-fPIC", "-O1", "-Wall", "-o", built, source, "-ldl"], check=True)
+    cc = needs("cc", "compiles the shim between a program and its disk")
+    subprocess.run([cc, "-shared", "-fPIC", "-O1", "-Wall", "-o", built, source, "-ldl"], check=True)
     return built
 
 

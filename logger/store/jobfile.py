@@ -159,8 +159,8 @@ class JobFile:
 
     @property
     def checkpointed(self) -> bool:
-        """Whether a checkpoint tells of the last record."""
-        return self._checkpoints.last_id == self.last_id
+        """Whether a checkpoint tells of the last record, or there is none yet."""
+        return self.last_id in (0, self._checkpoints.last_id)
 
     def checkpoint(self) -> None:
         """Beside the file now, in it with the next transaction. Raises OSError, or whatever the signer raises."""

@@ -258,7 +258,7 @@ class StoreWriter:
             while self._commit_some():
                 pass
             self._failures = 0
-            if time.monotonic() >= self._next_checkpoint_s:
+            if not self._file.checkpointed and time.monotonic() >= self._next_checkpoint_s:
                 self._checkpoint()
             self._all_is_well()
         except Exception as exc:

@@ -169,6 +169,14 @@ def test_a_checkpoint_is_signed_and_written_beside_and_inside(start: Open, path:
     assert {c.job_id for c in beside.checkpoints} == {JOB_ID}
 
 
+def test_the_first_records_have_a_checkpoint_at_once_however_late_they_come(start: Open, path: Path) -> None:
+    writer = start()  # a checkpoint a minute
+    until(lambda: writer._next_commit_s > time.monotonic())  # it looked about before there was anything to write
+    writer.submit([second(0)])
+    assert writer.flush()
+    until(checkpoints_path(path).exists, 10.0)
+
+
 def test_checkpoints_carry_real_signatures_that_only_their_key_made(start: Open, path: Path) -> None:
     key, other = Ed25519PrivateKey.generate(), Ed25519PrivateKey.generate()
 

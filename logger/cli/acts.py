@@ -61,14 +61,16 @@ class _StageBegin(click.Command):
 
 @stage.command("begin", cls=_StageBegin)
 @click.option("--operator", default="", help="Who begins it.")
+@click.option("--as-entered", is_flag=True, help="An unusual number is meant so.")
 @AGO_OPTION
 @JOB_OPTION
-def stage_begin(kind: str, operator: str, job: str | None, ago_s: float, **typed: Any) -> None:
+def stage_begin(kind: str, operator: str, as_entered: bool, job: str | None, ago_s: float, **typed: Any) -> None:
     """Begin a stage; a running one is ended first."""
     from logger.cli.stage_begin import entered
 
     settings = entered(kind, typed)
-    answer = client(job).act("stage-begin", kind=kind, settings=settings, operator=operator, ago_s=ago_s)
+    body = {"kind": kind, "settings": settings, "operator": operator, "ago_s": ago_s, "as_entered": as_entered}
+    answer = client(job).act("stage-begin", **body)
     click.echo(answer["text"])
 
 

@@ -41,6 +41,7 @@ def marking_options(needed: bool) -> Callable[[F], F]:
             click.option("--tare", required=needed, help="Empty mass, such as 27.5lb."),
             click.option("--water-capacity", required=needed, help="As stamped: 47.6lb, 21.6kg or 21.6L."),
             click.option("--service-pressure", help="As stamped: 400psi (DOT 4BA400: 400)."),
+            click.option("--as-stamped", is_flag=True, help="It is stamped so, unlikely as it is."),
             click.option("--tested", type=_Day(), help="Last test: 2024-02-01, or 2024-02 (from its first day)."),
             click.option("--requalify-years", type=float, help="Years between tests (default 5)."),
             click.option("--refrigerant", help="What is, or will be, in it."),
@@ -61,7 +62,8 @@ JURISDICTION_OPTION = click.option(
 def cylinder_of(name: str | None, markings: dict[str, Any], catalogue: "Catalogue") -> Cylinder:
     """The kept cylinder, or a nameless one, with the markings given as options."""
     from logger.config.cylinders import find_cylinder
-    from logger.config.job_file import parse_water_capacity
+    from logger.config.job_file import parse_service_pressure, parse_water_capacity
+    from logger.cylinder.markings import unlikely
     from logger.model.units import parse_quantity
 
     if name is not None:
@@ -77,7 +79,7 @@ def cylinder_of(name: str | None, markings: dict[str, Any], catalogue: "Catalogu
         capacity = parse_water_capacity(markings["water_capacity"])
         changed["water_capacity_kg"] = _plausible("water_capacity", capacity)
     if markings["service_pressure"] is not None:
-        stamped = parse_quantity(markings["service_pressure"], _Q.PRESSURE_DIFFERENCE)
+        stamped = parse_service_pressure(markings["service_pressure"])
         changed["service_pressure_pa"] = _plausible("service_pressure", stamped)
     if markings["tested"] is not None:
         changed["tested"] = markings["tested"]
@@ -94,7 +96,13 @@ def cylinder_of(name: str | None, markings: dict[str, Any], catalogue: "Catalogu
         if not 1 <= len(named) <= 20:
             raise click.UsageError("--candidates names 1 to 20 refrigerants, with commas between")
         changed |= {"refrigerant": None, "candidates": tuple(catalogue.find(part.strip()).name for part in named)}
-    return replace(chosen, **changed)
+    if markings["as_stamped"]:
+        changed["as_stamped"] = True
+    chosen = replace(chosen, **changed)
+    if (slip := unlikely(chosen)) is not None:
+        option = slip.marking.replace("_", "-")
+        raise click.UsageError(f"--{option}: {slip.why}. If it is stamped so: --as-stamped")
+    return chosen
 
 
 def _plausible(name: str, number: float) -> float:

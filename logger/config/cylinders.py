@@ -118,4 +118,6 @@ def _toml(cylinder: Cylinder) -> str:
         lines.append(f'contents = "{cylinder.contents_kg!r}kg"')
     if cylinder.requalify_years != 5.0:
         lines.append(f"requalify_years = {float(cylinder.requalify_years)!r}")
+    if cylinder.as_stamped:
+        lines.append("as_stamped = true")
     return "\n".join(lines) + "\n"

@@ -25,12 +25,14 @@ from pydantic import Field, ValidatorFunctionWrapHandler, WrapValidator
 
 from logger.config.toml_file import Problems, Table, parse, read_text
 from logger.cylinder.filling_rules import WATER_DENSITY
+from logger.cylinder.markings import CONFIRM, unlikely
 from logger.model.cylinder import Cylinder, marked_date
 from logger.model.errors import ComputeError
 from logger.model.job import Job
 from logger.model.points import Quantity
-from logger.model.units import UnitError, parse_quantity
+from logger.model.units import UnitError, find_unit, parse_quantity
 from logger.physics.ambient import ambient
+from logger.physics.charge_density import unlikely_charge
 from logger.refrigerant import SHIPPED, Catalogue, UnknownRefrigerant
 from logger.stages.acceptance import ProfileError, profile_from_mapping
 
@@ -55,6 +57,7 @@ class JobTable(Table):
     appliance_class: Literal["comfort-cooling", "commercial", "industrial"] = "comfort-cooling"
     units: Literal["us", "si"] = "us"
     invented: bool = False
+    as_entered: bool = False
 
 
 def _marked(given: Any, as_date: ValidatorFunctionWrapHandler) -> date:
@@ -77,6 +80,7 @@ class CylinderTable(Table):
     candidates: list[str] = Field(default_factory=list, max_length=20)
     contents: str | None = None
     requalify_years: float = Field(default=5.0, gt=0, le=15)
+    as_stamped: bool = False
 
 
 class JobFile(Table):
@@ -133,6 +137,11 @@ def job_of(table: JobTable, job_id: str, problems: Problems, catalogue: Catalogu
     volume = problems.quantity("job.volume", table.volume, Quantity.VOLUME)
     if volume is not None and volume <= 0:
         problems.add("job.volume", "a volume is above zero")
+    if charge and volume and charge > 0 and volume > 0 and not table.as_entered:
+        with contextlib.suppress(UnknownRefrigerant):  # told already
+            slip = unlikely_charge(charge, volume, catalogue.find(refrigerant))
+            if slip is not None:
+                problems.add("job.volume", f"{slip} If it is so: as_entered = true")
     volume_u = problems.quantity("job.volume_u", table.volume_u, Quantity.VOLUME)
     if volume_u is not None and volume_u < 0:
         problems.add("job.volume_u", "an uncertainty is not below zero")
@@ -184,6 +193,19 @@ def parse_water_capacity(text: str) -> float:
         return parse_quantity(text, Quantity.MASS)
 
 
+def parse_service_pressure(text: str) -> float:
+    """Pa above ambient, as stamped ("400psi", "28bar"). Raises UnitError, also for what is not told as gauge."""
+    pressure_pa = parse_quantity(text, Quantity.PRESSURE_DIFFERENCE)
+    unit = find_unit(text.strip().lstrip("+-.0123456789eE "))
+    if unit.name == "psia" or unit.reference == "vacuum" or unit.quantity is Quantity.VACUUM:
+        raise UnitError(
+            f"{text!r} is no service pressure: those are stamped as gauge; write {text.split('psi')[0]}psi"
+            if unit.name == "psia"
+            else f"{text!r} is no service pressure; write it as stamped: 400psi"
+        )
+    return pressure_pa
+
+
 # What a marking is above and at most, SI: a tank car holds no more, no cylinder stands more.
 MARKINGS = {
     "tare": (0.0, 100_000.0, "a mass above zero, at most 100 000 kg"),
@@ -201,10 +223,17 @@ def marking_problem(name: str, number: float) -> str | None:
 def cylinder_of(table: CylinderTable, key: str, problems: Problems, catalogue: Catalogue) -> Cylinder:
     tare = problems.quantity(f"{key}.tare", table.tare, Quantity.MASS)
     water = problems.attempt(f"{key}.water_capacity", lambda: parse_water_capacity(table.water_capacity))
-    service = problems.quantity(f"{key}.service_pressure", table.service_pressure, Quantity.PRESSURE_DIFFERENCE)
+    stamped = table.service_pressure
+    service = (
+        None
+        if stamped is None
+        else problems.attempt(f"{key}.service_pressure", lambda: parse_service_pressure(stamped))
+    )
     contents = problems.quantity(f"{key}.contents", table.contents, Quantity.MASS)
+    possible = bool(tare and water)
     for name, number in (("tare", tare), ("water_capacity", water), ("service_pressure", service)):
         wrong = None if number is None else marking_problem(name, number)
+        possible = possible and wrong is None
         if wrong is not None:
             problems.add(f"{key}.{name}", wrong)
     if contents is not None and contents < 0:
@@ -220,7 +249,10 @@ def cylinder_of(table: CylinderTable, key: str, problems: Problems, catalogue: C
         candidates=tuple(refrigerant_name(f"{key}.candidates", c, problems, catalogue) for c in table.candidates),
         contents_kg=contents,
         requalify_years=table.requalify_years,
+        as_stamped=table.as_stamped,
     )
+    if possible and (slip := unlikely(cylinder)) is not None:
+        problems.add(f"{key}.{slip.marking}", f"{slip.why}. If it is stamped so: {CONFIRM} = true")
     if table.refrigerant is not None:
         name = refrigerant_name(f"{key}.refrigerant", table.refrigerant, problems, catalogue)
         cylinder = replace(cylinder, refrigerant=name)

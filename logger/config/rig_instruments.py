@@ -64,7 +64,7 @@ from logger.model.instrument import (
 )
 from logger.model.points import POINTS, Quantity
 from logger.model.rig import Calibration, RigChannel, RigDevice
-from logger.model.units import Unit, UnitError, find_unit, parse_quantity
+from logger.model.units import POUND_KG, Unit, UnitError, find_unit, parse_quantity
 
 MODE = r"^[78][NEO][12]$"
 SHORTEST_STALE_S = 3.0
@@ -75,6 +75,7 @@ DIFFERENCE = {
     Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
 }
 
+MAX_SCALE_ZERO_KG = 5.0  # Rimelog default: what lies on it for good belongs into the scale's own zero
 MAX_SPAN = 1.5  # a gauge further off is in another unit, or broken; our own figure
 Name = Annotated[str, Field(min_length=1, max_length=60)]
 Word = Annotated[str, Field(max_length=20)]
@@ -89,6 +90,7 @@ class CalibrationTable(Table):
     u: str | None = None
     calibrated: date | None = None
     certificate: str = ""
+    as_entered: bool = False
 
     @field_validator("span")
     @classmethod
@@ -204,6 +206,10 @@ def calibration_of(table: CalibrationTable, key: str, problems: Problems) -> Cal
     u = problems.quantity(f"{key}.u", table.u, quantity)
     if u is not None and u <= 0:
         problems.add(f"{key}.u", "an uncertainty is above zero")
+    if quantity is Quantity.MASS and abs(zero or 0.0) > MAX_SCALE_ZERO_KG and not table.as_entered:
+        assert zero is not None
+        told = f"{zero / POUND_KG:.1f} lb ({zero:.1f} kg) on an empty scale"
+        problems.add(f"{key}.zero", f"{told}: is it a tare, or another unit? If it is so: as_entered = true")
     if point is None:
         return None
     return Calibration(zero or 0.0, table.span, u, table.calibrated, table.certificate)

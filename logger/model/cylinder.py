@@ -34,7 +34,8 @@ class Cylinder:
     water_capacity_kg: mass of water that fills it (the stamped WC). service_pressure_pa: gauge, from the
     marking (e.g. DOT 4BA400: 400 psi); None when unknown. tested: a MonthOnly where no day is stated. refrigerant:
     name, or None when the contents are an unknown mixture of `candidates`. contents_kg: what was in it when it came
-    to the job, None when unknown.
+    to the job, None when unknown. as_stamped: a person says that the markings are so, unlikely as they are
+    (logger.cylinder.markings).
     """
 
     name: str
@@ -46,3 +47,4 @@ class Cylinder:
     candidates: tuple[str, ...] = ()
     contents_kg: float | None = None
     requalify_years: float = 5.0
+    as_stamped: bool = False

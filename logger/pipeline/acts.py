@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 from logger.alarms.errors import AlarmError
+from logger.cylinder.markings import unlikely
 from logger.model.alarm import State
 from logger.model.cylinder import Cylinder
 from logger.model.events import (
@@ -19,6 +20,7 @@ from logger.model.events import (
 from logger.model.plain import from_plain
 from logger.model.text import clean
 from logger.model.version import ANALYSIS, SOFTWARE
+from logger.physics.charge_density import unlikely_charge
 from logger.pipeline.engine import Engine
 from logger.pipeline.live_values import forbidding
 from logger.refrigerant import Catalogue, RefrigerantError
@@ -75,7 +77,7 @@ def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:
     known = registry.definition(str(body.get("kind")))
     if known is None:
         raise NotNow(f"no such stage; known: {', '.join(one.kind for one in registry.STAGES)}")
-    settings = _settings(engine, known, body.get("settings", {}))
+    settings = _settings(engine, known, body.get("settings", {}), body.get("as_entered") is True)
     if state.stage is not None:
         end_stage(engine, now_ns, _word(body, "operator"))
     number = len(state.stages) + 1
@@ -84,11 +86,11 @@ def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:
     return {"text": f"{known.label} begun, stage {number}", "number": number}
 
 
-def _settings(engine: Engine, known: StageDefinition[Any], given: Any) -> Body:
+def _settings(engine: Engine, known: StageDefinition[Any], given: Any, as_entered: bool) -> Body:
     if not isinstance(given, dict):
         raise NotNow("settings is a table of names and values")
     try:
-        return check(known.settings, given, [*engine.model.state.profiles, *known.profiles])
+        return check(known.settings, given, [*engine.model.state.profiles, *known.profiles], as_entered)
     except SettingError as exc:
         raise NotNow(f"{known.label}: {exc}") from exc
 
@@ -150,6 +152,8 @@ def _checked_cylinder(data: Any, catalogue: Catalogue) -> Cylinder:
         raise NotNow("the cylinder's data cannot be read: its name is one line of text")
     if not (cylinder.tare_kg > 0 and cylinder.water_capacity_kg > 0):
         raise NotNow("the cylinder's data cannot be read: tare and water capacity are above zero")
+    if (slip := unlikely(cylinder)) is not None:
+        raise NotNow(f"the cylinder's {slip.marking.replace('_', ' ')}: {slip.why}")
     own = inside[0] if cylinder.refrigerant is not None else None
     return replace(cylinder, refrigerant=own, candidates=tuple(inside[1:] if own else inside))
 
@@ -200,6 +204,13 @@ def _setting(engine: Engine, body: Body, now_ns: int) -> Body:
         value = _number(body, "value", 0.0)
         if not value > 0 or (key == "barometer_pa" and not 50_000 <= value <= 110_000):
             raise NotNow(f"{key}: {value:g} is not possible")
+        job = engine.model.state.job
+        charge = value if key == "full_charge_kg" else job and job.full_charge_kg
+        volume = value if key == "volume_m3" else job and job.volume_m3
+        if key != "barometer_pa" and charge and volume and body.get("as_entered") is not True:
+            slip = unlikely_charge(charge, volume, engine.model.refrigerant())
+            if slip is not None:
+                raise NotNow(f"{key}: {slip}")
     else:
         raise NotNow("settings that can change: units (us, si), barometer_pa, full_charge_kg, volume_m3")
     engine.emit(SettingChanged(t_ns=now_ns, key=key, value=value))

@@ -13,8 +13,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, TypeVar
 
-from logger.model.points import Quantity
+from logger.model.points import SI_UNIT, Quantity
 from logger.model.text import clean
+from logger.model.units import show
+from logger.model.value import known as known_value
 
 S = TypeVar("S")
 MAX_TEXT = 120
@@ -40,11 +42,13 @@ class SettingError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """name: as stored, and with dashes as the option. text: what it is, for its help."""
+    """name: as stored, and with dashes as the option. text: what it is, for its help. usual: SI, a Rimelog default;
+    what lies outside is taken only when a person says that it is meant so."""
 
     name: str
     kind: SettingKind
     text: str
+    usual: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,18 +56,24 @@ class NoSettings:
     """A stage without any."""
 
 
-def setting(kind: SettingKind, text: str) -> Any:
+def setting(kind: SettingKind, text: str, usual: tuple[float, float] | None = None) -> Any:
     """A field of a stage's settings; None (False for a flag) until entered."""
-    return dataclasses.field(default=False if kind is Form.FLAG else None, metadata={"kind": kind, "text": text})
+    default = False if kind is Form.FLAG else None
+    return dataclasses.field(default=default, metadata={"kind": kind, "text": text, "usual": usual})
 
 
 def settings_of(cls: type[Any]) -> tuple[Setting, ...]:
     """The settings of a stage's dataclass, in its order."""
-    return tuple(Setting(f.name, f.metadata["kind"], f.metadata["text"]) for f in dataclasses.fields(cls))
+    return tuple(
+        Setting(f.name, f.metadata["kind"], f.metadata["text"], f.metadata["usual"]) for f in dataclasses.fields(cls)
+    )
 
 
-def check(cls: type[Any], given: Mapping[str, object], profiles: Collection[str]) -> dict[str, Any]:
-    """What was entered, as it is stored. profiles: names known for this stage. Raises SettingError."""
+def check(
+    cls: type[Any], given: Mapping[str, object], profiles: Collection[str], as_entered: bool = False
+) -> dict[str, Any]:
+    """What was entered, as it is stored. profiles: names known for this stage. as_entered: unusual numbers are meant.
+    Raises SettingError."""
     known = {one.name: one for one in settings_of(cls)}
     found: dict[str, Any] = {}
     for name, value in given.items():
@@ -71,7 +81,23 @@ def check(cls: type[Any], given: Mapping[str, object], profiles: Collection[str]
             can = ", ".join(known) or "none"
             raise SettingError(f"{clean(name, 40)} is not a setting of this stage; its settings: {can}")
         found[name] = _checked(known[name], value, profiles)
+        if not as_entered:
+            _check_usual(known[name], found[name])
     return found
+
+
+def _check_usual(one: Setting, value: object) -> None:
+    """Raises SettingError for a number that is probably of another unit."""
+    if one.usual is None or not isinstance(value, int | float) or not isinstance(one.kind, Quantity):
+        return
+    least, most = one.usual
+    if not least <= value <= most:
+        quantity = one.kind
+        number, low, high = (show(known_value(n, SI_UNIT[quantity]), quantity, "us") for n in (value, least, most))
+        raise SettingError(
+            f"{one.name} {number} is unusual ({low} to {high}); another unit, a shifted point? "
+            f"If it is meant so, say --as-entered"
+        )
 
 
 def _checked(one: Setting, value: object, profiles: Collection[str]) -> object:

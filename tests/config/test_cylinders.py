@@ -54,7 +54,7 @@ def test_any_cylinder_survives(
     day: date | None,
 ) -> None:
     path = tmp_path_factory.mktemp("c") / "cylinders.toml"
-    cylinder = Cylinder(name, tare, water, service, day)
+    cylinder = Cylinder(name, tare, water, service, day, as_stamped=True)
     write_cylinders(path, [cylinder])
     assert read_cylinders(path) == (cylinder,)
 

@@ -64,3 +64,26 @@ def test_a_cylinder_that_cannot_be_is_refused(was: str, is_: str, key: str) -> N
 def test_a_place_that_is_not_on_earth_is_refused_and_not_taken_for_sea_level(line: str) -> None:
     with pytest.raises(FileProblems, match=line.split()[0]):
         parse_job(GOOD.replace("[job]", f"[job]\n{line}"), "j")
+
+
+@pytest.mark.parametrize(
+    ("was", "is_", "key"),
+    [
+        ('"123lb"', '"123kg"', "cylinder[1].water_capacity"),
+        ('"123lb"', '"1230lb"', "cylinder[1].water_capacity"),
+        ('"55lb"', '"55kg"', "cylinder[1].tare"),
+        ('"400psi"', '"400bar"', "cylinder[1].service_pressure"),
+        ('"400psi"', '"400psia"', "cylinder[1].service_pressure"),
+        ('"180L"', '"180m3"', "job.volume"),
+        ('"180L"', '"18L"', "job.volume"),
+    ],
+)
+def test_a_slip_that_would_permit_more_is_refused_until_it_is_confirmed(was: str, is_: str, key: str) -> None:
+    slipped = GOOD.replace(was, is_)
+    with pytest.raises(FileProblems) as caught:
+        parse_job(slipped, "j")
+    assert [key for key, _ in caught.value.problems] == [key]
+    if "psia" in is_:
+        return  # not a question of how much
+    confirmed = slipped.replace("[job]", "[job]\nas_entered = true").replace("name =", "as_stamped = true\nname =")
+    assert parse_job(confirmed, "j").cylinders[0].as_stamped

@@ -113,6 +113,10 @@ url = "COM3"
   index = 0
   point = "vacuum"
   zero = "3F"
+  [[device.channel]]
+  index = 1
+  point = "cylinder_mass"
+  zero = "27.5lb"
 [[device]]
 name = "One"
 url = "COM4"
@@ -128,7 +132,8 @@ on_delay = "soon"
         parse_rig(bad)
     problems = dict(caught.value.problems)
     assert set(problems) == {
-        "device[1].channel[1].index", "device[1].channel[1].point", "device[1].channel[2].zero", "device[2].name",
+        "device[1].channel[1].index", "device[1].channel[1].point", "device[1].channel[2].zero",
+        "device[1].channel[3].zero", "device[2].name",
         "device[2].channel[1].point", "alarms.overfill.enabled", "alarms.no-data-suction_pressure.on_delay",
     }  # fmt: skip
     assert problems["device[2].channel[1].point"] == "the same point as device[1].channel[2].point"

@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from logger.model.points import Quantity
 from logger.stages import registry
+from logger.stages.evacuation.definition import Evacuation
+from logger.stages.pressure_test.definition import PressureTest
 from logger.stages.settings import (
     MAX_COUNT,
     MAX_NUMBER,
@@ -103,7 +105,7 @@ def test_every_stage_reads_what_it_accepts(kind: str, data: st.DataObject) -> No
     stage = registry.definition(kind)
     assert stage is not None
     entered = data.draw(some_of(stage.settings, tuple(stage.profiles) or ("none",)))
-    stored = check(stage.settings, entered, stage.profiles)
+    stored = check(stage.settings, entered, stage.profiles, as_entered=True)
     assert asdict(read(stage.settings, stored)) == {**asdict(stage.settings()), **stored}
 
 
@@ -165,3 +167,22 @@ def test_a_profile_is_read_by_name_whatever_is_known_of_it_here() -> None:
 def test_text_is_cleaned_and_bounded() -> None:
     stored = check(Brew, {"reason": "seasonal\x1b[2J\n" * 50}, PROFILES)
     assert "\x1b" not in stored["reason"] and "\n" not in stored["reason"] and len(stored["reason"]) == MAX_TEXT
+
+
+@pytest.mark.parametrize(
+    ("stage", "name", "value"),
+    [
+        (PressureTest, "test_pressure", 150e5),  # bar for psi
+        (PressureTest, "test_pressure", 103_000.0),  # psia for psig
+        (Evacuation, "target_vacuum", 66_661.0),  # Torr for microns
+        (Evacuation, "target_vacuum", 0.5),
+    ],
+)
+def test_a_number_that_is_probably_of_another_unit_is_refused_until_it_is_confirmed(
+    stage: type[Any], name: str, value: float
+) -> None:
+    with pytest.raises(SettingError, match=f"{name}.*as-entered"):
+        check(stage, {name: value}, ())
+    assert check(stage, {name: value}, (), as_entered=True) == {name: value}
+    usual = {"test_pressure": 2.0e6, "target_vacuum": 40.0}[name]
+    assert check(stage, {name: usual}, ()) == {name: usual}

@@ -21,12 +21,13 @@ from logger.stages.settings import Form, setting
 
 EVACUATION = "evacuation"
 _Q = Quantity
+USUAL_TARGET_PA = (5 * MICRON_PA, 10_000 * MICRON_PA)  # Rimelog default
 Inputs = StageInputs["Evacuation"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evacuation:
-    target_vacuum: float | None = setting(_Q.VACUUM, "the vacuum to reach, such as 300micron")
+    target_vacuum: float | None = setting(_Q.VACUUM, "the vacuum to reach, such as 300micron", USUAL_TARGET_PA)
     evacuations: int | None = setting(Form.COUNT, "how many, with a break by nitrogen between them")
 
 

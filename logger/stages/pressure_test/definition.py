@@ -7,7 +7,7 @@ from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
 from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.units import PSI_PA
+from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Statement, known, name_of
 from logger.physics.ambient import AmbientSource
 from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, PRESSURE_PROFILES, PressureProfile
@@ -22,13 +22,14 @@ FILLED_SETTLING_S = 900.0
 PRESSURE_LOST_PA = 3 * PSI_PA
 APART_PA = 5 * PSI_PA
 _Q = Quantity
+USUAL_TEST_PA = (STANDARD_ATMOSPHERE_PA + 5 * PSI_PA, STANDARD_ATMOSPHERE_PA + 1000 * PSI_PA)  # Rimelog default
 _OWN = "our own figure, no source"
 Inputs = StageInputs["PressureTest"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PressureTest:
-    test_pressure: float | None = setting(_Q.PRESSURE, "such as 150psig")
+    test_pressure: float | None = setting(_Q.PRESSURE, "such as 150psig", USUAL_TEST_PA)
     profile: str | None = setting(Form.PROFILE, "acceptance profile by name")
 
 

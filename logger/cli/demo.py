@@ -67,11 +67,6 @@ label = "35 min, no drop beyond what temperature explains"
 source = "invented for this demonstration"
 hold = "35min"
 """
-STAGE_SETTINGS: dict[str, dict[str, Any]] = {
-    "pressure-test": {"test_pressure": 2.0e6, "profile": "demo-nitrogen"},
-    "charging": {"target": 98.0, "direction": "supply"},
-    "start-up": {"high_side_limit": 2.6e6},
-}
 # The simulated mechanic's acts, as this program's marks.
 MARKS = {
     "isolate": "isolated",
@@ -228,9 +223,8 @@ class Guide:
     def _do(self, action: str, kw: dict[str, Any], at_ns: int) -> None:
         act = functools.partial(self.client.act, at_ns=at_ns)
         if action == "stage" and "begin" in kw:
-            kind = kw["begin"]
             self.client.act("acknowledge", key="", operator="demo")  # what stood before was seen and dealt with
-            answer = act("stage-begin", kind=kind, settings=STAGE_SETTINGS.get(kind, {}), operator="demo")
+            answer = act("stage-begin", kind=kw["begin"], settings=kw.get("settings", {}), operator="demo")
             self.say(answer["text"])
         elif action == "stage":
             answer = act("stage-end", operator="demo")

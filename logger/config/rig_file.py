@@ -21,7 +21,7 @@
       [[device.output]]             # left out: this program closes no contact
       index = 0
       hold = "recovery machine"     # what the contact supplies; the scale is on this same device
-      while = "recovery"            # the only stage it is held closed in
+      while = "recovery"            # the stage it is held closed in: one that fills the cylinder
       timeout = "5s"                # it opens when no permit has come for so long
 
     [alarms.overfill]
@@ -38,7 +38,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Discriminator, Field, Tag
+from pydantic import Discriminator, Field, Tag, field_validator
 
 from logger.alarms.errors import OverrideError
 from logger.config.rig_instruments import (
@@ -55,6 +55,7 @@ from logger.model.instrument import MODBUS, PROTOCOL, TEXT
 from logger.model.points import POINTS, Quantity
 from logger.model.rig import Rig, RigChannel, RigDevice, RigOutput
 from logger.pipeline.job_alarms import rules_of
+from logger.stages import registry
 
 
 class ChannelTable(CalibrationTable):
@@ -64,8 +65,17 @@ class ChannelTable(CalibrationTable):
 class OutputTable(Table):
     index: int = Field(ge=0, le=7)
     hold: Name
-    while_: Literal["recovery"] = Field(default="recovery", alias="while")
+    while_: str | None = Field(default=None, alias="while")
     timeout: str = "5s"
+
+    @field_validator("while_")
+    @classmethod
+    def _fills(cls, kind: str | None) -> str | None:
+        """Only what fills the cylinder on the scale is worth stopping."""
+        can = [one.kind for one in registry.STAGES if one.fills_cylinder]
+        if kind is not None and kind not in can:
+            raise ValueError(f"the stage is one of {', '.join(can)}")
+        return kind
 
 
 class DeviceTable(Table):

@@ -6,9 +6,9 @@ MICRON_PA = 0.133322387415
 HOUR = 3600.0
 
 
-def begin(kind: str, wait_s: float = 0.0) -> Step:
-    """The operator says that a stage begins."""
-    return Step("stage", {"begin": kind}, wait_s)
+def begin(kind: str, wait_s: float = 0.0, **settings: float | str) -> Step:
+    """The operator says that a stage begins. settings: as entered then, in SI."""
+    return Step("stage", {"begin": kind, **({"settings": settings} if settings else {})}, wait_s)
 
 
 def end(wait_s: float = 0.0, until: tuple[str, str, float] | None = None, at_most_s: float = 24 * HOUR) -> Step:

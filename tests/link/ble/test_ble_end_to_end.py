@@ -23,7 +23,7 @@ from logger.model.records import FRAMES
 from logger.store.reader import StoreReader
 from sim_device.rig import device_id
 from tests.end_to_end.running import Sim, Stored, daemon, message_of, rimelog, simulated, until
-from tests.end_to_end.small_job import CHARGE_KG, SMALL_JOB
+from tests.end_to_end.small_job import SMALL_JOB
 from tests.end_to_end.test_mixed_links import INSTRUMENTS, Instruments
 from tests.link.ble.air import Air
 from tests.link.ble.bench import CAN, MAY, ONE, AirThread, Peripheral
@@ -145,8 +145,6 @@ refrigerant = "R-407C"
 def test_the_whole_job_by_radio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Recovery into two cylinders, evacuation, decay test and charging; twice all connections break off."""
     monkeypatch.setattr(demo, "MAX_WAIT_S", PATIENCE_S)
-    monkeypatch.setitem(demo.STAGE_SETTINGS, "charging", {"target": CHARGE_KG, "direction": "supply"})
-    monkeypatch.setitem(demo.STAGE_SETTINGS, "decay-test", {"profile": "short"})
     devices = ("recovery board", "scale", "vacuum board")
     with contextlib.ExitStack() as stack:
         air = stack.enter_context(AirThread())

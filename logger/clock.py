@@ -30,7 +30,7 @@ EARLIEST_NS = 1_767_225_600_000_000_000  # 2026-01-01: a clock before this was n
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class ClockReading:
     """One look at the computer's clocks, ns. wall: UTC as the computer believes it; mono: stands still while it
     sleeps; boot: goes on while it sleeps."""
 
@@ -81,9 +81,9 @@ class GapWatch:
     def __init__(self, period_s: float) -> None:
         """period_s: how often `tick` is meant to be called."""
         self._stall_ns = int(MISSED_PERIODS * period_s * NS_PER_S)
-        self._last: tuple[Reading, int] | None = None
+        self._last: tuple[ClockReading, int] | None = None
 
-    def tick(self, now: Reading, record_ns: int) -> list[Trouble]:
+    def tick(self, now: ClockReading, record_ns: int) -> list[Trouble]:
         """What happened since the last tick. record_ns: the record's time at this reading."""
         last, self._last = self._last, (now, record_ns)
         if last is None:
@@ -106,7 +106,7 @@ class Clock:
     """UTC nanoseconds for the record. `now_ns` from any thread; `tick` regularly from one."""
 
     def __init__(
-        self, read: Callable[[], Reading] | None = None, *, period_s: float = 1.0, not_before_ns: int = 0
+        self, read: Callable[[], ClockReading] | None = None, *, period_s: float = 1.0, not_before_ns: int = 0
     ) -> None:
         """not_before_ns: as `go_on_after`, where it is known already."""
         self._read = read or read_system
@@ -171,7 +171,7 @@ def utc_text(t_ns: int) -> str:
     return datetime.fromtimestamp(t_ns // NS_PER_S, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def read_system() -> Reading:
+def read_system() -> ClockReading:
     """The computer's clocks now.
 
     Linux: CLOCK_MONOTONIC stands still in sleep, CLOCK_BOOTTIME does not. macOS: time.monotonic stands still,
@@ -180,7 +180,7 @@ def read_system() -> Reading:
     """
     for _ in range(5):
         before = _boot_ns()
-        reading = Reading(time.time_ns(), _mono_ns(), _boot_ns())
+        reading = ClockReading(time.time_ns(), _mono_ns(), _boot_ns())
         if reading.boot_ns - before < 1_000_000:  # not interrupted between the three, or a step would be seen
             break
     return reading

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from logger.model.finding import Verdict
 from logger.model.units import MICRON_PA
-from logger.stages.decay_test.cause import LEAKING, NOT_LEAKING, Cause
+from logger.stages.decay_test.cause import LEAKING, NOT_LEAKING, RiseCause
 from tests.stages.vacuum_truth import (
     DECAYS,
     FAULTS,
@@ -38,9 +38,9 @@ def figures(outcomes: list[Outcome]) -> dict[str, tuple[int, int]]:
     return {
         "tight called leaking": (sum(o.cause in LEAKING for o in tight), len(tight)),
         "leaking called tight": (sum(o.cause in NOT_LEAKING for o in leaking), len(leaking)),
-        "cannot tell, test long enough": (sum(o.cause is Cause.CANNOT_TELL for o in long), len(long)),
+        "cannot tell, test long enough": (sum(o.cause is RiseCause.CANNOT_TELL for o in long), len(long)),
         "leak neither called nor ruled out beside something that levels off": (
-            sum(o.cause is Cause.MASKED for o in outcomes),
+            sum(o.cause is RiseCause.MASKED for o in outcomes),
             len(outcomes),
         ),
         "verdict held although the pressure went over the limit": (
@@ -62,8 +62,8 @@ def _cause_table(outcomes: list[Outcome]) -> list[str]:
     rows = []
     for group in dict.fromkeys(o.group for o in outcomes):
         of = Counter(o.cause for o in outcomes if o.group is group)
-        rows.append([group.name, *(str(of[c]) if of[c] else "" for c in Cause)])
-    return _table(["truth", *(c.value for c in Cause)], rows)
+        rows.append([group.name, *(str(of[c]) if of[c] else "" for c in RiseCause)])
+    return _table(["truth", *(c.value for c in RiseCause)], rows)
 
 
 def _verdict_table(outcomes: list[Outcome]) -> list[str]:

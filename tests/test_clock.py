@@ -10,7 +10,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.clock import EARLIEST_NS, MAX_SLEW, Clock, GapWatch, Reading, Trouble, TroubleKind, read_system, utc_text
+from logger.clock import (
+    EARLIEST_NS,
+    MAX_SLEW,
+    Clock,
+    ClockReading,
+    GapWatch,
+    Trouble,
+    TroubleKind,
+    read_system,
+    utc_text,
+)
 from logger.model.units import NS_PER_S
 
 START = EARLIEST_NS + 1000 * NS_PER_S
@@ -23,8 +33,8 @@ class Computer:
         self.utc = wall_ns
         self.mono, self.boot, self.error = 50 * NS_PER_S, 90 * NS_PER_S, 0
 
-    def read(self) -> Reading:
-        return Reading(self.utc + self.error, self.mono, self.boot)
+    def read(self) -> ClockReading:
+        return ClockReading(self.utc + self.error, self.mono, self.boot)
 
     def run(self, seconds: float, drift: float = 0.0) -> None:
         """drift: how much faster than UTC the counters run."""
@@ -192,7 +202,7 @@ def test_the_system_clocks_agree_with_python() -> None:
 
 
 def test_first_tick_knows_nothing() -> None:
-    assert GapWatch(1.0).tick(Reading(0, 0, 0), 0) == []
+    assert GapWatch(1.0).tick(ClockReading(0, 0, 0), 0) == []
 
 
 _CHILD = """

@@ -7,7 +7,7 @@ a health input is known ("1") while all is well and unknown, its problem in plai
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
-from logger.alarms.engine import ALARM_COUNT, FLOOD_COUNT
+from logger.alarms.alarm_engine import ALARM_COUNT, FLOOD_COUNT
 from logger.alarms.rules import SENSOR_FAULTS, AlarmRule, Kind
 from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity

@@ -8,7 +8,7 @@ outlives a restart: what still holds is raised again.
 from collections import deque
 from dataclasses import replace
 
-from logger.alarms.engine import FLOOD_WINDOW_S, MAX_RAISES
+from logger.alarms.alarm_engine import FLOOD_WINDOW_S, MAX_RAISES
 from logger.alarms.memory import AlarmState, KeyState
 from logger.alarms.states import STANDING, UNSEEN
 from logger.model.alarm import AlarmEvent, Priority, State

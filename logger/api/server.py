@@ -24,8 +24,8 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from logger.api.access import Guard, json_object, problem
-from logger.api.connections import Connection, Door
 from logger.api.daemon_port import ACTIONS, Control, Refused
+from logger.api.door import Door, TimedConnection
 from logger.api.private_socket import listen_at
 
 MAX_STREAMS = 16
@@ -169,9 +169,9 @@ class ApiServer:
         ]
         self._serving = serving
 
-    def _made(self, begun: bytes) -> Connection:
+    def _made(self, begun: bytes) -> TimedConnection:
         server = self._server
-        return Connection(begun, config=server.config, server_state=server.server_state, app_state={})
+        return TimedConnection(begun, config=server.config, server_state=server.server_state, app_state={})
 
     async def stop(self) -> None:
         if self._serving is not None:

@@ -14,7 +14,7 @@ from logger.link import connect
 from logger.link.claims import Claims
 from logger.link.connection import Connection
 from logger.link.discovery import radio_urls, serial_ports
-from logger.link.events import LinkEvent
+from logger.link.link_events import LinkEvent
 from logger.link.modbus.modbus_client import need_pymodbus
 from logger.link.session.session import Session, Settings
 from logger.model.instrument import MODBUS, ModbusPort, Register, TextPort

@@ -7,7 +7,7 @@ from typing import Any
 from firmware_protocol.requests import Request, SetPeriod
 from logger.clock import Clock
 from logger.decode.device_model import Explained
-from logger.link import events as link
+from logger.link import link_events as link
 from logger.link.errors import SILENT
 from logger.model.events import DeviceHello, DeviceLost, Event, GapNoted
 from logger.model.instrument import TEXT
@@ -172,7 +172,7 @@ class DeviceFeed:
     def _down(self, event: link.LinkDown) -> None:
         self._gone(event.at_ns, event.code, f"device lost: {clean(event.reason, 120)}")
 
-    def _refused(self, event: link.Refused) -> None:
+    def _refused(self, event: link.DeviceRefused) -> None:
         self.refused = clean(event.reason, 160)
         self._gone(event.at_ns, event.code, f"device lost: refused, {self.refused}")
 
@@ -241,6 +241,6 @@ _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
     link.Rebooted: DeviceFeed._rebooted,
     link.Silent: DeviceFeed._silent,
     link.LinkDown: DeviceFeed._down,
-    link.Refused: DeviceFeed._refused,
+    link.DeviceRefused: DeviceFeed._refused,
     link.TalksTooMuch: DeviceFeed._too_much,
 }

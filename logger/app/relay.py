@@ -18,8 +18,8 @@ from logger.alarms import permit as rules
 from logger.alarms.permit import Hold, Mode, Situation
 from logger.app.device_feed import DeviceFeed, Emit
 from logger.cylinder.limits import CylinderLimits
-from logger.cylinder.scale_guard import Guard, scale_guard
-from logger.link import events as link
+from logger.cylinder.scale_guard import ScaleGuard, scale_guard
+from logger.link import link_events as link
 from logger.link.session.session import Session
 from logger.model.events import PermitChanged
 from logger.model.rig import RigOutput
@@ -231,7 +231,7 @@ class Relay:
             return f"the scale reads {reading:.1f} kg; allowed are {guard.low_kg:.1f} to {guard.high_kg:.1f} kg"
         return None
 
-    def _guard(self) -> Guard | None:
+    def _guard(self) -> ScaleGuard | None:
         model = self._engine.model
         device, limit = model.devices.get(self._feed.device_id), model.cylinder_limits()
         overfill = next((rule for rule in self._engine.judge.alarm_engine.rules if rule.key == rules.OVERFILL), None)

@@ -13,9 +13,9 @@ from firmware_protocol.conversion import measured
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.messages import Describe, Hello
 from logger.decode.channel import Raw
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.connection import Connection
-from logger.link.events import LinkEvent
+from logger.link.link_events import LinkEvent
 from logger.model.units import NS_PER_S
 
 KEPT: Final = 400  # newest readings of a channel, newest lines of an instrument
@@ -83,7 +83,7 @@ class ObservedDevice:
                 case events.InstrumentSaid(raw=raw):
                     self.problem = None
                     self._raws.append((event.at_ns / NS_PER_S, raw))
-                case events.LinkDown(reason=reason) | events.Refused(reason=reason):
+                case events.LinkDown(reason=reason) | events.DeviceRefused(reason=reason):
                     self.problem, self.failed = reason, True
                 case events.Silent():
                     self.problem = "it is silent"

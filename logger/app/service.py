@@ -18,7 +18,7 @@ from logger.api.private_socket import socket_path
 from logger.api.server import ApiServer
 from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
-from logger.clock import Clock, Reading, read_system
+from logger.clock import Clock, ClockReading, read_system
 from logger.link.connection import Connection
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
@@ -62,13 +62,13 @@ class RunSettings:
     helpers: tuple[Callable[[Daemon], Awaitable[None]], ...] = ()
 
 
-def faster(speed: float) -> Callable[[], Reading]:
+def faster(speed: float) -> Callable[[], ClockReading]:
     """The computer's clocks, run `speed` times as fast from now on."""
     begun = read_system()
 
-    def read() -> Reading:
+    def read() -> ClockReading:
         now = read_system()
-        return Reading(
+        return ClockReading(
             *(int(a + (b - a) * speed) for a, b in (
                 (begun.wall_ns, now.wall_ns), (begun.mono_ns, now.mono_ns), (begun.boot_ns, now.boot_ns)
             ))

@@ -11,7 +11,7 @@ from typing import Any
 
 from logger.model.units import NS_PER_S, Unit, from_si, show_unit
 from logger.store.reader import StoreReader
-from logger.store.rollup import LEVELS_S, Bucket
+from logger.store.rollup import LEVELS_S, OverviewBucket
 
 FINEST_S = LEVELS_S[0]
 
@@ -25,7 +25,7 @@ class Trends:
 
     async def since(
         self, point: str, since_ns: int, now_ns: int, most: int, period_s: float, slack_s: float
-    ) -> list[Bucket]:
+    ) -> list[OverviewBucket]:
         """At most `most` equal buckets up to now, none so narrow that readings every period_s would leave it empty.
 
         Empty ones at the end that may yet be filled (a reading is no older than usual, and on its way to the file) are
@@ -40,12 +40,12 @@ class Trends:
             found.pop()
         return found
 
-    def _read(self, point: str, since_ns: int, now_ns: int, most: int) -> list[Bucket]:
+    def _read(self, point: str, since_ns: int, now_ns: int, most: int) -> list[OverviewBucket]:
         with StoreReader(self._path) as reader:  # opened anew: a damaged file may have given way to its rescue
             return reader.overview(point, since_ns, now_ns, most)
 
 
-def rows(buckets: list[Bucket], unit: Unit, ambient_pa: float) -> list[dict[str, Any]]:
+def rows(buckets: list[OverviewBucket], unit: Unit, ambient_pa: float) -> list[dict[str, Any]]:
     """For the API: SI, and lowest and highest in the user's unit; null where there was no trusted reading."""
     out = []
     for b in buckets:

@@ -4,7 +4,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from logger.alarms.engine import ALARM_COUNT
+from logger.alarms.alarm_engine import ALARM_COUNT
 from logger.alarms.rules import AlarmRule, Kind
 from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.cli.acts import JOB_OPTION, client
+from logger.cli.act_commands import JOB_OPTION, client
 from logger.cli.quantities import UNITS_OPTION, say
 
 if TYPE_CHECKING:

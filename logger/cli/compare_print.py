@@ -10,7 +10,7 @@ from rich.table import Table
 
 from logger.export.comparison import compare_text
 from logger.export.comparison.compare_pdf import CAUTION, invented
-from logger.export.comparison.table import Compared
+from logger.export.comparison.figures import Compared
 from logger.screen.braille import plot as braille
 from logger.wording.values import Shown
 

@@ -121,7 +121,7 @@ def demo(speed: float | None, out: Path, no_view: bool, seed: int, units: str) -
         control = stack.enter_context(_simulated_rig(out, speed, seed))
         client = stack.enter_context(_daemon(out, speed, units))
         control.ask({"go_on": True})
-        guide = Guide(control, client, click.echo if not shown else lambda text: None, speed)
+        guide = DemoGuide(control, client, click.echo if not shown else lambda text: None, speed)
         if shown:
             from logger.screen.terminal import watch
 
@@ -147,7 +147,7 @@ def _speed_here() -> float:
     return FASTEST * max(0.5, min(1.0, rounds / took_s / ENOUGH_ROUNDS_S))
 
 
-def _say_stages(guide: "Guide", shown: bool) -> None:
+def _say_stages(guide: "DemoGuide", shown: bool) -> None:
     if shown:
         click.echo("\n".join(guide.said))
 
@@ -167,10 +167,10 @@ def _evidence(out: Path) -> None:
         raise DemoError("the bundle does not verify")
 
 
-class Guide:
+class DemoGuide:
     """Does with this program what the simulated mechanic does at the plant, and says what was found."""
 
-    def __init__(self, control: "Control", client: Client, say: Any, speed: float) -> None:
+    def __init__(self, control: "SimulatorControl", client: Client, say: Any, speed: float) -> None:
         self.control, self.client, self._say = control, client, say
         self._longest_wait_s = min(MAX_WAIT_S, MAX_LATE_S / speed)
         self._took_s, self._offset_ns = float("inf"), 0
@@ -245,7 +245,7 @@ class Guide:
             self._alarms.add(alarm["key"])
 
 
-class Control:
+class SimulatorControl:
     """The simulated rig's control line: a JSON object a line."""
 
     def __init__(self, port: int) -> None:
@@ -269,7 +269,7 @@ class Control:
 
 
 @contextlib.contextmanager
-def _simulated_rig(out: Path, speed: float, seed: int) -> Iterator[Control]:
+def _simulated_rig(out: Path, speed: float, seed: int) -> Iterator[SimulatorControl]:
     link = "pty" if os.name == "posix" else "tcp"
     command = [
         sys.executable, "-m", "sim_device", "brewery", "--speed", str(speed), "--seed", str(seed), "--link", link,
@@ -280,7 +280,7 @@ def _simulated_rig(out: Path, speed: float, seed: int) -> Iterator[Control]:
         assert child.stdout is not None
         for line in child.stdout:
             if line.startswith("control: "):
-                control = Control(int(line.rsplit(":", 1)[1]))
+                control = SimulatorControl(int(line.rsplit(":", 1)[1]))
                 try:
                     yield control
                 finally:

@@ -2,7 +2,7 @@
 
 import click
 
-from logger.cli.acts import JOB_OPTION, client
+from logger.cli.act_commands import JOB_OPTION, client
 
 
 @click.command()

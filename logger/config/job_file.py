@@ -83,7 +83,7 @@ class CylinderTable(Table):
     as_stamped: bool = False
 
 
-class JobFile(Table):
+class JobFileContent(Table):
     job: JobTable
     cylinder: list[CylinderTable] = Field(default_factory=list, max_length=50)
     profile: dict[str, dict[str, Any]] = Field(default_factory=dict)
@@ -104,7 +104,7 @@ def load_job(path: Path, job_id: str, catalogue: Catalogue = SHIPPED) -> JobSetu
 
 
 def parse_job(text: str, job_id: str, path: str = "job", catalogue: Catalogue = SHIPPED) -> JobSetup:
-    file, problems = parse(text, path, JobFile)
+    file, problems = parse(text, path, JobFileContent)
     job = job_of(file.job, job_id, problems, catalogue)
     cylinders = tuple(cylinder_of(c, f"cylinder[{i}]", problems, catalogue) for i, c in enumerate(file.cylinder, 1))
     names = [c.name for c in cylinders]

@@ -15,7 +15,7 @@ COVERAGE = 2.0  # k of the overfill alarm
 
 
 @dataclass(frozen=True, slots=True)
-class Guard:
+class ScaleGuard:
     """channel: the device's. low, high: raw, the outermost that are allowed. low_kg: the lowest gross mass allowed,
     high_kg: the one not reached."""
 
@@ -26,7 +26,9 @@ class Guard:
     high_kg: float
 
 
-def scale_guard(decoder: ChannelDecoder, limit: CylinderLimits, share: float = 1.0, u_kg: float = 0.0) -> Guard | None:
+def scale_guard(
+    decoder: ChannelDecoder, limit: CylinderLimits, share: float = 1.0, u_kg: float = 0.0
+) -> ScaleGuard | None:
     """Raw limits of the scale's channel: from an empty cylinder (less what a scale's zero may drift) to `share` of the
     tightest filling limit, less twice u_kg. None where there is no limit, or none that the channel can tell.
     """
@@ -47,7 +49,7 @@ def scale_guard(decoder: ChannelDecoder, limit: CylinderLimits, share: float = 1
     rising = edges[0] == a
     while low < high and _kg(decoder, high if rising else low) >= high_kg:  # at the limit is over it; rounding, too
         low, high = (low, high - 1) if rising else (low + 1, high)
-    return Guard(decoder.channel.index, low, high, low_kg, high_kg) if low < high else None
+    return ScaleGuard(decoder.channel.index, low, high, low_kg, high_kg) if low < high else None
 
 
 def _kg(decoder: ChannelDecoder, raw: int) -> float:

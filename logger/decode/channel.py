@@ -17,7 +17,7 @@ from firmware_protocol.codes import Quantity as Measured
 from firmware_protocol.conversion import problem_with
 from firmware_protocol.messages import Describe
 from logger.decode import sensor_curves
-from logger.decode.sensor_curves import Curve, SensorError
+from logger.decode.sensor_curves import SensorCurve, SensorError
 from logger.decode.ucum import UcumError, UcumUnit, ucum
 from logger.model.errors import ComputeError
 from logger.model.points import POINTS, MeasuringPoint, Quantity
@@ -119,7 +119,7 @@ class ChannelDecoder:
             self._unit: UcumUnit = ucum(describe.unit)
             if self._unit.si != self.point.unit:
                 raise DecodeError(f"{where}: unit {describe.unit} does not fit {self.point.quantity.value}")
-            self._curve: Curve = curve_of(describe, self._unit)
+            self._curve: SensorCurve = curve_of(describe, self._unit)
         except (UcumError, SensorError) as exc:
             raise DecodeError(f"{where}: {exc}") from exc
         self._calibration: Calibration = channel.calibration
@@ -252,7 +252,7 @@ class DeviceDecoder:
         ]
 
 
-def curve_of(describe: Describe, unit: UcumUnit) -> Curve:
+def curve_of(describe: Describe, unit: UcumUnit) -> SensorCurve:
     """The sensor curve of a description, giving SI. Raises SensorError."""
 
     def si(value: float) -> float:

@@ -69,7 +69,7 @@ def answered(raw: bytes) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Exchange:
+class RegisterExchange:
     """block: as asked. registers: u16 each, None exactly when `problem` says why."""
 
     block: Block
@@ -77,24 +77,24 @@ class Exchange:
     problem: str | None = None
 
 
-def read_exchange(raw: bytes) -> Exchange | None:
+def read_exchange(raw: bytes) -> RegisterExchange | None:
     """None for bytes that are no exchange."""
     if len(raw) < _REQUEST.size:
         return None
     block = Block(*_REQUEST.unpack_from(raw))
     answer = raw[_REQUEST.size :]
     if not answer:
-        return Exchange(block, None, f"unit {block.unit_id} does not answer")
+        return RegisterExchange(block, None, f"unit {block.unit_id} does not answer")
     if answer[0] == block.function | 0x80 and len(answer) == 2:
         what = _EXCEPTIONS.get(answer[1], "of its own kind")
-        return Exchange(block, None, f"unit {block.unit_id} answers with exception {answer[1]}: {what}")
+        return RegisterExchange(block, None, f"unit {block.unit_id} answers with exception {answer[1]}: {what}")
     size = 2 * block.count
     if answer[0] != block.function or len(answer) != 2 + size or answer[1] != size:
-        return Exchange(block, None, f"unit {block.unit_id} answers something else than was asked")
-    return Exchange(block, struct.unpack(f">{block.count}H", answer[2:]))
+        return RegisterExchange(block, None, f"unit {block.unit_id} answers something else than was asked")
+    return RegisterExchange(block, struct.unpack(f">{block.count}H", answer[2:]))
 
 
-def read_register(register: Register, said: Exchange) -> Said | None:
+def read_register(register: Register, said: RegisterExchange) -> Said | None:
     """The channel's number in its unit; None when the exchange is not about it."""
     block, count = said.block, width(register)
     at = register.address - block.address

@@ -25,7 +25,7 @@ class SensorError(ComputeError):
 
 
 @dataclass(frozen=True, slots=True)
-class Curve:
+class SensorCurve:
     """`value_at(x)` gives the measured SI value for electrical values between `fault_low` and `fault_high`.
 
     electrical: SI unit of x ("V", "A", "Ohm", "1"; "" for a direct value, in the unit the device states).
@@ -48,24 +48,24 @@ class Curve:
         return (self.value_at(x + half) - self.value_at(x - half)) / (2 * half)
 
 
-def direct(factor: float = 1.0, offset: float = 0.0) -> Curve:
+def direct(factor: float = 1.0, offset: float = 0.0) -> SensorCurve:
     """The device already states the quantity: SI = x * factor + offset."""
     if factor == 1.0 and offset == 0.0:
-        return Curve(lambda x: x, "")
-    return Curve(lambda x: x * factor + offset, "")
+        return SensorCurve(lambda x: x, "")
+    return SensorCurve(lambda x: x * factor + offset, "")
 
 
-def linear(x_low: float, x_high: float, value_low: float, value_high: float, electrical: str) -> Curve:
+def linear(x_low: float, x_high: float, value_low: float, value_high: float, electrical: str) -> SensorCurve:
     """A straight line through two points. Raises SensorError where they do not make one."""
     _finite("linear", x_low=x_low, x_high=x_high, value_low=value_low, value_high=value_high)
     if x_low == x_high or value_low == value_high:
         raise SensorError("linear sensor: its two points must differ in both input and value")
     gain = (value_high - value_low) / (x_high - x_low)
     offset = value_low - gain * x_low
-    return Curve(lambda x: gain * x + offset, electrical)
+    return SensorCurve(lambda x: gain * x + offset, electrical)
 
 
-def ratiometric(x_low: float, x_high: float, value_low: float, value_high: float) -> Curve:
+def ratiometric(x_low: float, x_high: float, value_low: float, value_high: float) -> SensorCurve:
     """Voltage transducer read as a share of its supply: 0.5-4.5 V of 5 V is 0.1 to 0.9.
 
     With a live zero, below half of it the wire is open or shorted to ground, and above halfway from full output
@@ -83,7 +83,7 @@ def ratiometric(x_low: float, x_high: float, value_low: float, value_high: float
     )
 
 
-def current_loop(x_low: float, x_high: float, value_low: float, value_high: float) -> Curve:
+def current_loop(x_low: float, x_high: float, value_low: float, value_high: float) -> SensorCurve:
     """Current loop, input in A. With a live zero of 4 mA: failure below 3.6 or above 21 mA, measurement 3.8 to
     20.5 mA (NAMUR NE 43, from memory). A loop without live zero (0-20 mA) cannot tell a broken wire.
     """
@@ -101,7 +101,7 @@ def current_loop(x_low: float, x_high: float, value_low: float, value_high: floa
     )
 
 
-def logarithmic(x_low: float, x_high: float, value_low: float, value_high: float, electrical: str) -> Curve:
+def logarithmic(x_low: float, x_high: float, value_low: float, value_high: float, electrical: str) -> SensorCurve:
     """A straight line through two points in the logarithm of the value: so many volts a decade, as a vacuum gauge's log
     output. Farther beyond its two points than they lie apart, the input is no gauge's. Raises SensorError."""
     _positive("logarithmic", value_low=value_low, value_high=value_high)
@@ -117,7 +117,7 @@ def logarithmic(x_low: float, x_high: float, value_low: float, value_high: float
 _MAX_LOG = 700.0  # e^709 is no float any more
 
 
-def ntc_beta(r0_ohm: float, t0_k: float, beta_k: float) -> Curve:
+def ntc_beta(r0_ohm: float, t0_k: float, beta_k: float) -> SensorCurve:
     """NTC thermistor: R = R0 exp(B (1/T - 1/T0)), input in Ohm."""
     _positive("NTC", r0_ohm=r0_ohm, t0_k=t0_k, beta_k=beta_k)
     log, inverse_t0, inverse_b = math.log, 1 / t0_k, 1 / beta_k
@@ -128,7 +128,7 @@ def ntc_beta(r0_ohm: float, t0_k: float, beta_k: float) -> Curve:
     return _thermistor(temperature, lambda t_k: r0_ohm * math.exp(beta_k * (1 / t_k - inverse_t0)))
 
 
-def steinhart_hart(a: float, b: float, c: float) -> Curve:
+def steinhart_hart(a: float, b: float, c: float) -> SensorCurve:
     """NTC thermistor: 1/T = a + b ln R + c (ln R)^3, R in Ohm (Steinhart and Hart, Deep-Sea Research 15, 1968)."""
     _finite("Steinhart-Hart", a=a, b=b, c=c)
     if b <= 0 or c < 0:
@@ -155,11 +155,11 @@ def steinhart_hart(a: float, b: float, c: float) -> Curve:
 _COLDEST_K, _HOTTEST_K = 213.15, 433.15  # -60 C and 160 C: beyond, a thermistor of this work is broken
 
 
-def _thermistor(temperature: Callable[[float], float], resistance: Callable[[float], float]) -> Curve:
-    return Curve(temperature, "Ohm", resistance(_HOTTEST_K), resistance(_COLDEST_K), SHORT, OPEN)
+def _thermistor(temperature: Callable[[float], float], resistance: Callable[[float], float]) -> SensorCurve:
+    return SensorCurve(temperature, "Ohm", resistance(_HOTTEST_K), resistance(_COLDEST_K), SHORT, OPEN)
 
 
-def rtd(r0_ohm: float = 100.0, a: float = RTD_A, b: float = RTD_B, c: float = RTD_C) -> Curve:
+def rtd(r0_ohm: float = 100.0, a: float = RTD_A, b: float = RTD_B, c: float = RTD_C) -> SensorCurve:
     """Platinum resistance thermometer, input in Ohm: Callendar-Van Dusen with the coefficients of IEC 60751.
 
     R = R0 (1 + A t + B t^2 + C (t - 100) t^3), t in C, C only below 0 C. Inverted in closed form above 0 C and by
@@ -183,10 +183,10 @@ def rtd(r0_ohm: float = 100.0, a: float = RTD_A, b: float = RTD_B, c: float = RT
             t -= (1 + t * (a + t * (b + c * (t - 100) * t)) - w) / (a + t * (2 * b + c * t * (4 * t - 300)))
         return t + ICE_POINT_K
 
-    return Curve(temperature, "Ohm", resistance(-200.0), resistance(850.0), SHORT, OPEN)
+    return SensorCurve(temperature, "Ohm", resistance(-200.0), resistance(850.0), SHORT, OPEN)
 
 
-def bridge(x_low: float, x_high: float, value_low: float, value_high: float) -> Curve:
+def bridge(x_low: float, x_high: float, value_low: float, value_high: float) -> SensorCurve:
     """Strain-gauge bridge (load cell), input in V/V (2 mV/V is 0.002).
 
     Beyond 1.5 times its largest stated output either way a bridge arm is broken (from memory).

@@ -31,7 +31,7 @@ _FLAGS = 0x0806  # how hard it was packed, and that names are UTF-8
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class FileSource:
     """One file to write. size: bytes the chunks add up to."""
 
     name: str
@@ -39,7 +39,7 @@ class Source:
     chunks: Iterable[bytes]
 
 
-def write_zip(out: BinaryIO, sources: Iterable[Source]) -> None:
+def write_zip(out: BinaryIO, sources: Iterable[FileSource]) -> None:
     """Raises BundleError when a name, or the amount, could not be read back by SafeZip."""
     total = 0
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:

@@ -9,7 +9,7 @@ from logger.decode.registers import Block
 from logger.link.claims import Claims
 from logger.link.connection import Connection
 from logger.link.device_search import DeviceSearch
-from logger.link.events import LinkEvent
+from logger.link.link_events import LinkEvent
 from logger.link.modbus.modbus_client import ModbusClient
 from logger.link.modbus.modbus_conversation import ModbusConversation
 from logger.link.modbus.register_stream import RegisterPort, RegisterReader

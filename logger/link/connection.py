@@ -6,14 +6,14 @@ import time
 from collections.abc import Awaitable, Callable, Coroutine, Iterable
 from typing import Any, Final, Generic, TypeVar
 
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.conversation import Conversation
 from logger.link.device_search import DeviceSearch
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.events import LinkEvent, RadioHeard
-from logger.link.limits import Throttle
+from logger.link.link_events import LinkEvent, RadioHeard
 from logger.link.opening import open_stream
 from logger.link.ports.stream import StreamLink
+from logger.link.rate_limit import Throttle
 
 C = TypeVar("C", bound=Conversation)
 T = TypeVar("T")
@@ -201,7 +201,7 @@ class Connection(Generic[C]):
                     self._reported.clear()
                 case events.HelloReceived():
                     self._reported.clear()
-                case events.Refused(code=code, reason=reason):
+                case events.DeviceRefused(code=code, reason=reason):
                     self._refusal = LinkLost(code, reason)
 
     def _report(self, event: events.LinkUp | events.LinkDown | events.Silent) -> None:

@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from typing import Final, Protocol
 
 from logger.decode.device_model import DeviceModel, Explained
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.errors import SILENT, LinkLost
-from logger.link.events import LinkEvent
+from logger.link.link_events import LinkEvent
 from logger.model.units import NS_PER_S
 
 REOPEN_AFTER_S: Final = 15.0  # of silence: a half-open connection and a hung adapter are cured by opening again

@@ -3,7 +3,7 @@
 import sys
 from pathlib import Path
 
-from logger.alarms.engine import FLOOD_COUNT, FLOOD_WINDOW_S, MAX_SHELVE_S
+from logger.alarms.alarm_engine import FLOOD_COUNT, FLOOD_WINDOW_S, MAX_SHELVE_S
 from logger.alarms.rules import AlarmRule, Kind
 from logger.alarms.states import AUDIBLE, TABLE
 from logger.model.alarm import State

@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import replace
 
+from logger.alarms.alarm_engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.defaults import HEALTH, device_input
-from logger.alarms.engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.memory import AlarmState
 from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.alarms.states import UNSEEN

@@ -138,14 +138,14 @@ class Refrigerant:
         return DensityCurve(self.name, "vapour density", *self.dew_range_k, self._anchor_k, self._nodes["vapour"])
 
 
-class Table:
+class SaturationTable:
     """Refrigerants of a table file, by name. Nothing is added to it: a user's own blends lie over it (catalogue.py)."""
 
     def __init__(self, refrigerants: Iterable[Refrigerant]) -> None:
         self._by_key = {key_of(refrigerant.name): refrigerant for refrigerant in refrigerants}
 
     @classmethod
-    def read(cls, path: Path) -> "Table":
+    def read(cls, path: Path) -> "SaturationTable":
         """Raises RefrigerantError when the file is not a table of this format."""
         try:
             lines = path.read_bytes().splitlines()
@@ -169,6 +169,6 @@ class Table:
 
 
 @cache
-def shipped() -> Table:
+def shipped() -> SaturationTable:
     """The table that comes with the program; read at the first call."""
-    return Table.read(TABLE_PATH)
+    return SaturationTable.read(TABLE_PATH)

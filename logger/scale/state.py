@@ -67,7 +67,7 @@ class Load(Enum):
     SWAP_LIFTED = auto()
 
 
-class Event(Enum):
+class Seen(Enum):
     FOLLOWS = auto()
     JUMPED = auto()
     MOVING = auto()
@@ -79,49 +79,49 @@ class Event(Enum):
 
 
 # fmt: off
-TRANSITIONS: Final[dict[Load, dict[Event, Load]]] = {
+TRANSITIONS: Final[dict[Load, dict[Seen, Load]]] = {
     Load.UNREAD: {
-        Event.FOLLOWS: Load.NAMED, Event.NAMING: Load.UNREAD,
+        Seen.FOLLOWS: Load.NAMED, Seen.NAMING: Load.UNREAD,
     },
     Load.NAMED: {
-        Event.FOLLOWS: Load.NAMED, Event.JUMPED: Load.BUMPED, Event.NAMING: Load.SWAP_DUE,
+        Seen.FOLLOWS: Load.NAMED, Seen.JUMPED: Load.BUMPED, Seen.NAMING: Load.SWAP_DUE,
     },
     Load.BUMPED: {
-        Event.FOLLOWS: Load.NAMED, Event.JUMPED: Load.BUMPED, Event.MOVING: Load.UNSETTLED, Event.EMPTY: Load.LIFTED,
-        Event.STEP: Load.NAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.SWAP_BUMPED,
+        Seen.FOLLOWS: Load.NAMED, Seen.JUMPED: Load.BUMPED, Seen.MOVING: Load.UNSETTLED, Seen.EMPTY: Load.LIFTED,
+        Seen.STEP: Load.NAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.SWAP_BUMPED,
     },
     Load.UNSETTLED: {
-        Event.FOLLOWS: Load.NAMED, Event.MOVING: Load.UNSETTLED, Event.EMPTY: Load.LIFTED,
-        Event.STEP: Load.NAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.SWAP_UNSETTLED,
+        Seen.FOLLOWS: Load.NAMED, Seen.MOVING: Load.UNSETTLED, Seen.EMPTY: Load.LIFTED,
+        Seen.STEP: Load.NAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.SWAP_UNSETTLED,
     },
     Load.LIFTED: {
-        Event.FOLLOWS: Load.NAMED, Event.MOVING: Load.LIFTED, Event.EMPTY: Load.LIFTED,
-        Event.STEP: Load.NAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.SWAP_LIFTED,
+        Seen.FOLLOWS: Load.NAMED, Seen.MOVING: Load.LIFTED, Seen.EMPTY: Load.LIFTED,
+        Seen.STEP: Load.NAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.SWAP_LIFTED,
     },
     Load.UNNAMED: {
-        Event.FOLLOWS: Load.NAMED, Event.MOVING: Load.UNNAMED, Event.EMPTY: Load.UNNAMED_LIFTED,
-        Event.STEP: Load.UNNAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.UNREAD,
+        Seen.FOLLOWS: Load.NAMED, Seen.MOVING: Load.UNNAMED, Seen.EMPTY: Load.UNNAMED_LIFTED,
+        Seen.STEP: Load.UNNAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.UNREAD,
     },
     Load.UNNAMED_LIFTED: {
-        Event.FOLLOWS: Load.NAMED, Event.MOVING: Load.UNNAMED_LIFTED, Event.EMPTY: Load.UNNAMED_LIFTED,
-        Event.STEP: Load.UNNAMED, Event.OTHER: Load.UNNAMED, Event.NAMING: Load.SWAP_LIFTED,
+        Seen.FOLLOWS: Load.NAMED, Seen.MOVING: Load.UNNAMED_LIFTED, Seen.EMPTY: Load.UNNAMED_LIFTED,
+        Seen.STEP: Load.UNNAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.SWAP_LIFTED,
     },
     Load.SWAP_DUE: {
-        Event.FOLLOWS: Load.SWAP_DUE, Event.JUMPED: Load.SWAP_BUMPED,
-        Event.NAMING: Load.SWAP_DUE, Event.NAMED_AGAIN: Load.NAMED,
+        Seen.FOLLOWS: Load.SWAP_DUE, Seen.JUMPED: Load.SWAP_BUMPED,
+        Seen.NAMING: Load.SWAP_DUE, Seen.NAMED_AGAIN: Load.NAMED,
     },
     Load.SWAP_BUMPED: {
-        Event.FOLLOWS: Load.SWAP_DUE, Event.JUMPED: Load.SWAP_BUMPED, Event.MOVING: Load.SWAP_UNSETTLED,
-        Event.EMPTY: Load.SWAP_LIFTED, Event.STEP: Load.NAMED, Event.OTHER: Load.NAMED,
-        Event.NAMING: Load.SWAP_BUMPED, Event.NAMED_AGAIN: Load.BUMPED,
+        Seen.FOLLOWS: Load.SWAP_DUE, Seen.JUMPED: Load.SWAP_BUMPED, Seen.MOVING: Load.SWAP_UNSETTLED,
+        Seen.EMPTY: Load.SWAP_LIFTED, Seen.STEP: Load.NAMED, Seen.OTHER: Load.NAMED,
+        Seen.NAMING: Load.SWAP_BUMPED, Seen.NAMED_AGAIN: Load.BUMPED,
     },
     Load.SWAP_UNSETTLED: {
-        Event.MOVING: Load.SWAP_UNSETTLED, Event.EMPTY: Load.SWAP_LIFTED, Event.STEP: Load.NAMED,
-        Event.OTHER: Load.NAMED, Event.NAMING: Load.SWAP_UNSETTLED, Event.NAMED_AGAIN: Load.UNSETTLED,
+        Seen.MOVING: Load.SWAP_UNSETTLED, Seen.EMPTY: Load.SWAP_LIFTED, Seen.STEP: Load.NAMED,
+        Seen.OTHER: Load.NAMED, Seen.NAMING: Load.SWAP_UNSETTLED, Seen.NAMED_AGAIN: Load.UNSETTLED,
     },
     Load.SWAP_LIFTED: {
-        Event.MOVING: Load.SWAP_LIFTED, Event.EMPTY: Load.SWAP_LIFTED, Event.STEP: Load.NAMED,
-        Event.OTHER: Load.NAMED, Event.NAMING: Load.SWAP_LIFTED,
+        Seen.MOVING: Load.SWAP_LIFTED, Seen.EMPTY: Load.SWAP_LIFTED, Seen.STEP: Load.NAMED,
+        Seen.OTHER: Load.NAMED, Seen.NAMING: Load.SWAP_LIFTED,
     },
 }
 # fmt: on
@@ -178,11 +178,11 @@ class ScaleState:
 
     def swap(self, cylinder: str) -> None:
         """What is on the scale now, or comes next, is that cylinder."""
-        if cylinder == self._due and Event.NAMED_AGAIN in TRANSITIONS[self.load]:
-            self._change(Event.NAMED_AGAIN)
+        if cylinder == self._due and Seen.NAMED_AGAIN in TRANSITIONS[self.load]:
+            self._change(Seen.NAMED_AGAIN)
             self.ledger = self.ledger.begin(self._trusted_s, cylinder, self._trusted_kg)
             return
-        self._change(Event.NAMING)
+        self._change(Seen.NAMING)
         self._due = cylinder
         self.rate.expect_swap()
         self.ledger = self.ledger.swap(cylinder)
@@ -198,32 +198,32 @@ class ScaleState:
         self._last_s, self._last_kg = t_s, mass_kg
         self._weigh(t_s, mass_kg)
 
-    def _change(self, event: Event) -> None:
+    def _change(self, event: Seen) -> None:
         self.load = TRANSITIONS[self.load][event]
 
-    def _event(self, t_s: float, mass_kg: float) -> Event:
+    def _event(self, t_s: float, mass_kg: float) -> Seen:
         """What this reading means; beginning and level of an absence are noted on the way."""
         if self.load is Load.UNREAD:
-            return Event.FOLLOWS
+            return Seen.FOLLOWS
         off_kg, for_s = mass_kg - self._trusted_kg, t_s - self._trusted_s
         if self.load in _FOLLOWING:
             flow = self.rate.value.number or 0.0
             if _within(off_kg, self._reach_kg(for_s), flow * for_s):
-                return Event.FOLLOWS
+                return Seen.FOLLOWS
             self._away_s, self._level_s, self._flow_kg_s = t_s, t_s, flow
-            return Event.JUMPED
+            return Seen.JUMPED
         step = abs(mass_kg - self._last_kg) > self._reach_kg(t_s - self._last_s)
         if step:
             self._level_s = t_s
         if t_s - self._away_s < CONFIRM_S:
-            return Event.FOLLOWS if _within(off_kg, self._reach_kg(for_s), 0.0) else Event.JUMPED
+            return Seen.FOLLOWS if _within(off_kg, self._reach_kg(for_s), 0.0) else Seen.JUMPED
         if step and self.load not in _IS_SWAP and self._is_back(off_kg, for_s):
-            return Event.FOLLOWS
+            return Seen.FOLLOWS
         if t_s - self._level_s < CONFIRM_S:
-            return Event.MOVING
+            return Seen.MOVING
         if abs(off_kg) > BIG_JUMP_KG and mass_kg < OFF_SCALE * self._trusted_kg:
-            return Event.EMPTY
-        return Event.STEP if abs(off_kg) <= BIG_JUMP_KG or abs(self._trusted_kg) <= BIG_JUMP_KG else Event.OTHER
+            return Seen.EMPTY
+        return Seen.STEP if abs(off_kg) <= BIG_JUMP_KG or abs(self._trusted_kg) <= BIG_JUMP_KG else Seen.OTHER
 
     def _reach_kg(self, for_s: float) -> float:
         """How far the mass can move in that time without a jump."""

@@ -21,7 +21,7 @@ ONWARD = {" ": 1, "\r": 1, "\n": 1, "b": -1, "B": -1, "\x7f": -1, "\x08": -1} | 
 """Keys that show the next or the last part of a page: large ones, for a hand in a glove."""
 
 
-class Daemon(Protocol):
+class DaemonClient(Protocol):
     """What the screen needs of logger.api.client.Client; errors are of type `lost`."""
 
     def act(self, action: str, **body: Any) -> dict[str, Any]: ...
@@ -33,10 +33,10 @@ Picture = tuple[dict[str, Any], Trend]
 """State and trend that belong together: another stage may draw another point, in another unit."""
 
 
-class Follower:
+class StreamFollower:
     """A thread that keeps the newest picture; `problem` says why there is none."""
 
-    def __init__(self, connect: Callable[[], Daemon], lost: type[Exception]) -> None:
+    def __init__(self, connect: Callable[[], DaemonClient], lost: type[Exception]) -> None:
         self._connect, self._lost = connect, lost
         self.picture: Picture | None = None
         self.problem = "waiting for the daemon"
@@ -57,7 +57,7 @@ class Follower:
             self.changed.set()
             time.sleep(1.0)
 
-    def _follow(self, daemon: Daemon) -> None:
+    def _follow(self, daemon: DaemonClient) -> None:
         trend, drawn, next_ns = Trend(), None, 0
         for name, _, data in daemon.stream():
             if self.ended:
@@ -71,7 +71,7 @@ class Follower:
             self.picture, self.problem = (data, trend), ""
             self.changed.set()
 
-    def _trend(self, daemon: Daemon, state: dict[str, Any]) -> Trend:
+    def _trend(self, daemon: DaemonClient, state: dict[str, Any]) -> Trend:
         since_ns, over, key = trend_span(state, self.recent)
         try:
             return Trend(daemon.history(state["view"]["trend"], since_ns, TREND_BUCKETS), over, key)
@@ -95,10 +95,12 @@ def trend_span(state: dict[str, Any], recent: bool) -> tuple[int, str, str]:
     return now_ns - int(BETWEEN_STAGES_S * NS_PER_S), other, f"t {last}"
 
 
-def watch(connect: Callable[[], Daemon], lost: type[Exception], until: Callable[[], bool] = lambda: False) -> None:
+def watch(
+    connect: Callable[[], DaemonClient], lost: type[Exception], until: Callable[[], bool] = lambda: False
+) -> None:
     """Draw until `q`, Ctrl-C or `until()`. Logging goes on."""
     console = Console()
-    follower = Follower(connect, lost)
+    follower = StreamFollower(connect, lost)
     page, part, note, note_until = "main", 0, "", 0.0
     rung: set[str] = set()
     with Keys() as keys, Live(console=console, screen=True, auto_refresh=False) as live:
@@ -133,14 +135,14 @@ def _unseen(picture: Picture | None) -> set[str]:
     return {a["key"] for a in alarms if a["active"] and not a["acknowledged"] and a["priority"] != "low"}
 
 
-def _acknowledge(connect: Callable[[], Daemon], lost: type[Exception]) -> str:
+def _acknowledge(connect: Callable[[], DaemonClient], lost: type[Exception]) -> str:
     try:
         return str(connect().act("acknowledge", key="", operator="")["text"]).replace("\n", "; ")
     except lost as exc:
         return str(exc)
 
 
-def _drawn(follower: Follower, console: Console, page: str, note: str, part: int) -> Group:
+def _drawn(follower: StreamFollower, console: Console, page: str, note: str, part: int) -> Group:
     width, height = console.size
     if follower.picture is None:
         return Group(follower.problem, "q leaves")

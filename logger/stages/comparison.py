@@ -97,7 +97,7 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
-class Curve:
+class ComparedCurve:
     """Thinned curve on the common axis, in the comparison's `x_unit` and `y_unit`."""
 
     label: str
@@ -112,8 +112,8 @@ class Comparison:
     told: whether anything could be answered.
     """
 
-    a: Curve
-    b: Curve
+    a: ComparedCurve
+    b: ComparedCurve
     x_label: str
     x_unit: str = "s"
     y_label: str
@@ -128,7 +128,7 @@ class Comparison:
         return judged(self.measures) != "unknown"
 
     @property
-    def curves(self) -> tuple[Curve, Curve] | None:
+    def curves(self) -> tuple[ComparedCurve, ComparedCurve] | None:
         """None when there is nothing to draw."""
         return (self.a, self.b) if len(self.a.x) > 1 and len(self.b.x) > 1 else None
 
@@ -182,7 +182,7 @@ def volumes_known(a: Run, b: Run) -> bool:
     return a.volume_m3 is not None and b.volume_m3 is not None and min(a.volume_m3, b.volume_m3) > 0.0
 
 
-def ends_u(curve: Curve) -> float:
+def ends_u(curve: ComparedCurve) -> float:
     """Of one moment: it is known no better than the readings are apart."""
     return (curve.x[-1] - curve.x[0]) / len(curve.x) / math.sqrt(12.0)
 

@@ -112,7 +112,7 @@ def _inverse_lower(lower: list[list[float]]) -> list[list[float]]:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """y = level + slope (t - centre): u_level and u_slope with the autocorrelation of the residuals allowed for."""
 
     centre: float
@@ -123,7 +123,7 @@ class Line:
     n: int
 
 
-def line(t: Sequence[float], y: Sequence[float], floor: float = 0.0) -> Line | None:
+def line(t: Sequence[float], y: Sequence[float], floor: float = 0.0) -> FittedLine | None:
     """Straight line with standard uncertainties; `floor`: least standard deviation of a value. None under 3 points."""
     n = len(t)
     if n < 3:
@@ -137,7 +137,7 @@ def line(t: Sequence[float], y: Sequence[float], floor: float = 0.0) -> Line | N
     left = [v - mean - slope * d for v, d in zip(y, dt, strict=True)]
     stretch = correlation_time(left, 2)
     variance = max(dot(left, left) / max(n / stretch - 2.0, 1.0) / stretch, floor * floor)
-    return Line(centre, mean, slope, math.sqrt(variance * stretch / n), math.sqrt(variance * stretch / stt), n)
+    return FittedLine(centre, mean, slope, math.sqrt(variance * stretch / n), math.sqrt(variance * stretch / stt), n)
 
 
 def correlation_time(residuals: Sequence[float], parameters: int) -> float:

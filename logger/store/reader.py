@@ -14,7 +14,7 @@ from logger.store import rollup
 from logger.store.blocks import RECORDS_A_BLOCK, unpack_block
 from logger.store.database import SQLITE_ERRORS, about, connect_reader, told, version_of
 from logger.store.errors import StoreDamaged
-from logger.store.rollup import Bucket
+from logger.store.rollup import OverviewBucket
 from logger.store.rows import COLUMNS_OF_RECORD, COLUMNS_OF_VERSION_1, KINDS, Row, record_of
 from logger.store.tail import Unseen, read_checkpoints, unseen
 
@@ -91,7 +91,7 @@ class StoreReader:
         """Measuring points that have an overview."""
         return [str(row[0]) for row in self._rows("SELECT name FROM point ORDER BY id")]
 
-    def overview(self, point: str, t0_ns: int, t1_ns: int, buckets: int) -> list[Bucket]:
+    def overview(self, point: str, t0_ns: int, t1_ns: int, buckets: int) -> list[OverviewBucket]:
         """Smallest, largest, mean in at most `buckets` equal buckets, empty ones included; never finer than 10 s."""
         try:
             return rollup.overview(self._connection, point, t0_ns, t1_ns, buckets)

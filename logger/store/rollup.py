@@ -22,7 +22,7 @@ log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
-class Bucket:
+class OverviewBucket:
     """Readings from t0_ns up to t1_ns (UTC). n trusted readings; min, max, mean in SI, None when there are none."""
 
     t0_ns: int
@@ -103,7 +103,7 @@ def rebuild(connection: sqlite3.Connection, scans: Iterable[Scan]) -> int:
     return count
 
 
-def overview(connection: sqlite3.Connection, point: str, t0_ns: int, t1_ns: int, buckets: int) -> list[Bucket]:
+def overview(connection: sqlite3.Connection, point: str, t0_ns: int, t1_ns: int, buckets: int) -> list[OverviewBucket]:
     """At most `buckets` buckets of equal width that cover t0_ns to t1_ns, empty ones included; never finer than 10 s.
 
     Bucket edges are multiples of 10 s or 60 s, so the first and last may reach beyond what was asked.
@@ -126,12 +126,12 @@ def overview(connection: sqlite3.Connection, point: str, t0_ns: int, t1_ns: int,
         (first, width, level, first, first + count * width, point),
     ).fetchall()
     found = {int(row[0]): row for row in rows}
-    out: list[Bucket] = []
+    out: list[OverviewBucket] = []
     for k in range(count):
         start_ns, end_ns = (first + k * width) * NS_PER_S, (first + (k + 1) * width) * NS_PER_S
         row = found.get(k)
         if row is None:
-            out.append(Bucket(start_ns, end_ns, 0, None, None, None))
+            out.append(OverviewBucket(start_ns, end_ns, 0, None, None, None))
         else:
-            out.append(Bucket(start_ns, end_ns, row[1], row[2], row[3], row[4] / row[1]))
+            out.append(OverviewBucket(start_ns, end_ns, row[1], row[2], row[3], row[4] / row[1]))
     return out

@@ -2,8 +2,8 @@
 
 import pytest
 
+from logger.alarms.alarm_engine import AlarmEngine
 from logger.alarms.defaults import DISK, HEALTH, STORE, device_input
-from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmState
 from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.model.alarm import Priority, State

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from logger.alarms.engine import ALARM_COUNT, AlarmEngine
+from logger.alarms.alarm_engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.errors import NotAllowed, UnknownAlarm
 from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored

@@ -13,7 +13,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from logger.alarms.engine import MAX_SHELVE_S, AlarmEngine, Stepped
+from logger.alarms.alarm_engine import MAX_SHELVE_S, AlarmEngine, Stepped
 from logger.alarms.errors import NotAllowed
 from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored

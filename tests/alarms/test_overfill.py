@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.alarms.engine import MAX_SHELVE_S, AlarmEngine
+from logger.alarms.alarm_engine import MAX_SHELVE_S, AlarmEngine
 from logger.alarms.errors import NotAllowed, OverrideError
 from logger.alarms.memory import AlarmState
 from logger.alarms.overrides import apply_overrides

@@ -4,7 +4,7 @@ import tomllib
 
 import pytest
 
-from logger.alarms.engine import AlarmEngine
+from logger.alarms.alarm_engine import AlarmEngine
 from logger.alarms.errors import OverrideError
 from logger.alarms.overrides import apply_overrides
 from logger.alarms.rules import AlarmRule, Kind

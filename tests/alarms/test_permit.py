@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from logger.alarms.engine import AlarmEngine
+from logger.alarms.alarm_engine import AlarmEngine
 from logger.alarms.errors import AlarmError, NotAllowed
 from logger.alarms.memory import AlarmState
 from logger.alarms.permit import DEPENDS_ON, Hold, Mode, Situation, arm, objections, still_held, stopped

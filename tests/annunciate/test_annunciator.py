@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from logger.alarms.alarm_engine import AlarmEngine
 from logger.alarms.defaults import HEALTH
-from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmRow, AlarmState
 from logger.annunciate.annunciator import Annunciator, Timing
 from logger.annunciate.errors import ChannelFailed

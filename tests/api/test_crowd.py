@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from logger.api.client import Address, Client
-from logger.api.connections import MAX_STRANGERS, STRANGERS_PER_S, Door
+from logger.api.door import MAX_STRANGERS, STRANGERS_PER_S, Door
 from logger.api.private_socket import listen_at, socket_path
 from logger.api.server import ApiServer
 from tests.api.test_server import TOKEN, FakeDaemon, Running
@@ -75,7 +75,7 @@ def test_a_crowd_without_a_token_keeps_nobody_out_and_holds_up_nothing(way: str)
 
 
 def test_the_oldest_stranger_makes_room(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.api.connections.MAX_STRANGERS", 5)
+    monkeypatch.setattr("logger.api.door.MAX_STRANGERS", 5)
     running = Running()
     try:
         there = []

@@ -211,7 +211,7 @@ def test_a_missing_daemon_is_told(tmp_path: Path) -> None:
 
 
 def test_connections_that_ask_nothing_do_not_keep_others_out(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.api.connections.REQUEST_S", 0.3)
+    monkeypatch.setattr("logger.api.door.REQUEST_S", 0.3)
     running = Running()
     try:
         address = ("127.0.0.1", running.server.port)

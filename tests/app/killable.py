@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.app.daemon import Daemon
-from logger.clock import Clock, Reading
+from logger.clock import Clock, ClockReading
 from logger.model.events import JobOpened, RigLoaded, RunBegun, RunEnded
 from logger.model.job import Job
 from logger.model.rig import Rig
@@ -64,8 +64,8 @@ class Host:
         self.file = file
         self.daemon: Daemon | None = None
 
-    def _read(self) -> Reading:
-        return Reading(self.now_ns, self.now_ns, self.now_ns)
+    def _read(self) -> ClockReading:
+        return ClockReading(self.now_ns, self.now_ns, self.now_ns)
 
     def begin(self) -> Daemon:
         self.daemon = Daemon(self.course.job.job_id, self.file, Clock(self._read))

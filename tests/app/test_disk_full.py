@@ -8,7 +8,7 @@ from functools import partial
 import pytest
 
 from logger.app.daemon import Daemon
-from logger.clock import Clock, Reading
+from logger.clock import Clock, ClockReading
 from logger.model.events import AlarmChanged, NoteWritten
 from logger.model.job import Job
 from logger.model.rig import Rig, RigChannel, RigDevice
@@ -26,8 +26,8 @@ class Seconds:
     def __init__(self) -> None:
         self.ns = 1_700_000_000_000_000_000
 
-    def __call__(self) -> Reading:
-        return Reading(self.ns, self.ns, self.ns)
+    def __call__(self) -> ClockReading:
+        return ClockReading(self.ns, self.ns, self.ns)
 
 
 def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(

@@ -19,7 +19,7 @@ from logger.export.bundle.outcome import Result
 from logger.export.bundle.verify import verify_bundle
 from logger.export.bundle.write import export_bundle
 from logger.export.replayed import replay_job
-from logger.link.events import StatusReceived
+from logger.link.link_events import StatusReceived
 from logger.model.job import Job
 from logger.model.records import FRAMES
 from logger.model.rig import Rig, RigDevice

@@ -13,7 +13,7 @@ import pytest
 from logger.api.daemon_port import Refused
 from logger.app.daemon import Daemon
 from logger.app.trend import Trends
-from logger.clock import Clock, Reading
+from logger.clock import Clock, ClockReading
 from logger.model.events import JobOpened, RigLoaded
 from logger.model.job import Job
 from logger.model.rig import Rig, RigDevice
@@ -39,7 +39,7 @@ class Night:
 
     def run(self, act: Callable[[Daemon], Coroutine[Any, Any, None]]) -> None:
         async def whole() -> None:
-            daemon = Daemon("job-1", self.file, Clock(lambda: Reading(self.now_ns, self.now_ns, self.now_ns)))
+            daemon = Daemon("job-1", self.file, Clock(lambda: ClockReading(self.now_ns, self.now_ns, self.now_ns)))
             daemon.open(Rig("r", (RigDevice("scale", "socket://127.0.0.1:1"),)), Job("job-1", "R-407C"))
             try:
                 await act(daemon)

@@ -4,8 +4,8 @@ import time
 from collections.abc import Callable
 from statistics import median
 
+from logger.alarms.alarm_engine import AlarmEngine
 from logger.alarms.defaults import HEALTH, device_input
-from logger.alarms.engine import AlarmEngine
 from logger.alarms.memory import AlarmState
 from logger.model.points import POINTS
 from logger.model.value import Value, known, unknown

@@ -19,7 +19,7 @@ from bumble.transport import open_transport
 
 from firmware_protocol.framing import Frame, FrameDecoder
 from firmware_protocol.messages import Samples, decode_payload
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.connect import to_device
 from sim_device.ble import BlePeripheral
 from sim_device.serve import serve_pty

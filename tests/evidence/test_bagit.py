@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from logger.evidence import bagit, safezip
 from logger.evidence.bagit import Bag, digest_of, tag_files
 from logger.evidence.errors import BundleError
-from logger.evidence.safezip import SafeZip, Source, write_zip
+from logger.evidence.safezip import FileSource, SafeZip, write_zip
 
 PAYLOAD = {"readings.csv": b"time,a\n" * 1000, "records/segments.jsonl": b'{"id":1}\n', "empty.txt": b""}
 
@@ -28,7 +28,7 @@ def bag_files(payload: dict[str, bytes] = PAYLOAD) -> dict[str, bytes]:
 
 def packed(files: dict[str, bytes], top: str = "bag") -> bytes:
     out = io.BytesIO()
-    write_zip(out, [Source(f"{top}/{name}", len(data), [data]) for name, data in files.items()])
+    write_zip(out, [FileSource(f"{top}/{name}", len(data), [data]) for name, data in files.items()])
     return out.getvalue()
 
 
@@ -386,9 +386,9 @@ def test_a_zip_that_holds_no_bag_is_refused() -> None:
 
 def test_writing_what_could_not_be_read_back_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(BundleError, match="refused"):
-        write_zip(io.BytesIO(), [Source("../x", 0, [])])
+        write_zip(io.BytesIO(), [FileSource("../x", 0, [])])
     with pytest.raises(BundleError, match="announced"):
-        write_zip(io.BytesIO(), [Source("x/y", 3, [b"12"])])
+        write_zip(io.BytesIO(), [FileSource("x/y", 3, [b"12"])])
     monkeypatch.setattr(safezip, "MAX_BYTES", 2)
     with pytest.raises(BundleError, match="most one bundle"):
-        write_zip(io.BytesIO(), [Source("x/y", 3, [b"123"])])
+        write_zip(io.BytesIO(), [FileSource("x/y", 3, [b"123"])])

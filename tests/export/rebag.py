@@ -11,7 +11,7 @@ from logger.evidence.bagit import SIGNATURE, TAG_MANIFEST, digest_of, tag_files
 from logger.evidence.chain import GENESIS, chained
 from logger.evidence.keys import allowed_signers_line, public_key
 from logger.evidence.record_lines import parse_records, record_line
-from logger.evidence.safezip import Source, write_zip
+from logger.evidence.safezip import FileSource, write_zip
 from logger.evidence.sshsig import BUNDLE_NAMESPACE, sign
 from logger.model.records import NewRecord, Record
 
@@ -26,7 +26,7 @@ def taken_apart(bundle: Path) -> tuple[str, Files]:
 
 def put_together(top: str, files: Files, out: Path) -> Path:
     data = io.BytesIO()
-    write_zip(data, [Source(f"{top}/{name}", len(body), [body]) for name, body in files.items()])
+    write_zip(data, [FileSource(f"{top}/{name}", len(body), [body]) for name, body in files.items()])
     out.write_bytes(data.getvalue())
     return out
 

@@ -13,8 +13,8 @@ from logger.evidence.chain import GENESIS
 from logger.export.comparison import compare_text
 from logger.export.comparison.compare_pdf import invented, page, picture
 from logger.export.comparison.curves import laid_out
+from logger.export.comparison.figures import Compared, compared
 from logger.export.comparison.sides import Side
-from logger.export.comparison.table import Compared, compared
 from logger.export.errors import CompareError
 from logger.model.job import Job, Stage
 from logger.model.points import Quantity

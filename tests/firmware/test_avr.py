@@ -14,7 +14,7 @@ from firmware_protocol.framing import encode_frame
 from firmware_protocol.layout import Layout
 from firmware_protocol.messages import Accepted, ErrorMessage, Hello, Status, encode_message
 from firmware_protocol.requests import Permit, RequestStatus, Start
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.session.phases import Phase
 from logger.link.session.session import Session
 from logger.model.units import NS_PER_S

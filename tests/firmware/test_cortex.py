@@ -6,7 +6,7 @@ import time
 from pathlib import Path
 
 from firmware_protocol.conversion import measured
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.session.phases import Phase
 from logger.link.session.session import Session
 from tests.firmware.board import FIRMWARE

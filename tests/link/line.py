@@ -4,7 +4,7 @@ import random
 from collections.abc import Callable
 from typing import TypeVar
 
-from logger.link.events import SessionEvent
+from logger.link.link_events import SessionEvent
 from logger.link.session.session import Session
 from logger.model.units import NS_PER_S
 from tests.link.fake_device import MS, FakeDevice

@@ -12,7 +12,8 @@ import pytest
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Accepted, DeviceMessage, ErrorMessage, Status, encode_message
 from firmware_protocol.requests import Permit, Request, RequestStatus, SetPeriod
-from logger.link import connection, device_search, events
+from logger.link import connection, device_search
+from logger.link import link_events as events
 from logger.link.claims import Claims
 from logger.link.connect import to_device
 from logger.link.discovery import find, serial_ports
@@ -274,7 +275,7 @@ def test_a_claimed_id_is_never_taken_over() -> None:
         owner, held = object(), Claims()
         held.reserve(DEVICE_ID, owner)
         async with PtyBench(fast_device()) as bench, watch(bench.url, claims=held) as watched:
-            await watched.until(lambda: bool(watched.of(events.Refused)))
+            await watched.until(lambda: bool(watched.of(events.DeviceRefused)))
             assert not watched.of(events.HelloReceived)
             bench.device.device_id = b"12345678"  # the right one in its place
             await watched.streaming()
@@ -293,7 +294,7 @@ def test_two_devices_with_the_same_id_are_told() -> None:
             await first.streaming()
             async with watch(two.url, claims=claims) as second:
                 await second.until(lambda: bool(second.of(events.LinkDown)))
-                refused = second.of(events.Refused)[0]
+                refused = second.of(events.DeviceRefused)[0]
                 assert f"in use at {one.url}: two devices share it" in refused.reason
                 assert refused.code == "shared-id" == second.of(events.LinkDown)[0].code
                 assert not second.of(events.SamplesReceived)

@@ -15,7 +15,7 @@ from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Accepted, ErrorMessage, Status, encode_message
 from firmware_protocol.requests import Permit, RequestStatus, SetPeriod, Start, Stop
 from logger.decode.device_model import ProtocolDevice
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.session.phases import TABLE, TALKING, Phase, Signal
 from logger.link.session.session import Session, Settings
 from logger.model.sequence import SequenceTracker
@@ -461,7 +461,7 @@ def test_a_newer_major_version_is_refused_clearly() -> None:
     session = Session()
     session.connected(0)
     (refused,) = session.bytes_received(encode_frame(b"\x81\x01" + cbor.dumps({0: 2, 1: 4})), 5)
-    assert isinstance(refused, events.Refused) and refused.code == "other-version"
+    assert isinstance(refused, events.DeviceRefused) and refused.code == "other-version"
     assert "version 2.4" in refused.reason
     assert session.over
     assert session.bytes_received(encode_frame(b"\x05\x01"), 6) == []
@@ -471,7 +471,7 @@ def test_another_device_than_expected_is_refused() -> None:
     line = Line(Session(expected_device_id=b"someone else"), FakeDevice())
     line.connect()
     line.run(2)
-    (refused,) = line.of(events.Refused)
+    (refused,) = line.of(events.DeviceRefused)
     assert refused.code == "other-device"
     assert DEVICE_ID.hex() in refused.reason
     assert b"someone else".hex() in refused.reason
@@ -484,7 +484,7 @@ def test_another_device_on_the_same_port_later_is_refused() -> None:
     line.device = FakeDevice(b"another!", now_ns=line.now_ns)
     line.connect()
     line.run(2)
-    assert line.of(events.Refused)
+    assert line.of(events.DeviceRefused)
     assert {e.hello.device_id for e in line.of(events.HelloReceived)} == {DEVICE_ID}
 
 
@@ -495,7 +495,7 @@ def test_descriptions_that_do_not_match_the_layout_id_end_in_a_refusal() -> None
     line = Line(Session(), device)
     line.connect()
     line.run(30, lambda: line.session.over)
-    refused = line.of(events.Refused)[0]
+    refused = line.of(events.DeviceRefused)[0]
     assert refused.code == "bad-descriptions" and "descriptions cannot be used" in refused.reason
     assert not line.of(events.SamplesReceived)
 

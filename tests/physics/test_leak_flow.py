@@ -15,7 +15,7 @@ from logger.physics.leak_flow import (
     service_gas,
 )
 from logger.stages.decay_test.analysis import air_flow
-from logger.stages.decay_test.cause import Cause
+from logger.stages.decay_test.cause import RiseCause
 
 R134A = ServiceGas("R-134a", 0.102032, 5.717e5, 11.5e-6)
 DAY_S = 86400.0
@@ -24,14 +24,14 @@ GRAMS_PER_YEAR = 1e3 * 365.25 * DAY_S  # of kg/s
 
 def test_pressure_rise_of_40_cfr_1065_644() -> None:
     """(S): V 0.002 m3, 25.3 -> 50.6 kPa, 293.15 K, 70 s -> 2.966e-4 mol/s."""
-    flow = air_flow(known(25.3e3 / 70.0, "Pa/s"), Cause.LEAK, 0.002, None)
+    flow = air_flow(known(25.3e3 / 70.0, "Pa/s"), RiseCause.LEAK, 0.002, None)
     one_kg_a_mol = 1.0  # so that kg/s are mol/s
     assert mass_flow(flow.number or 0.0, one_kg_a_mol, 293.15) == pytest.approx(2.966e-4, rel=1e-3)
 
 
 def test_q_is_v_dp_dt() -> None:
     """(S, prints 1.5e-4): 1e5 Pa in 4 L over 30 d."""
-    flow = air_flow(known(1e5 / (30 * DAY_S), "Pa/s"), Cause.LEAK, 0.004, None)
+    flow = air_flow(known(1e5 / (30 * DAY_S), "Pa/s"), RiseCause.LEAK, 0.004, None)
     assert flow.number == pytest.approx(1.543e-4, rel=1e-3)
 
 
@@ -46,7 +46,7 @@ def test_one_gram_a_year(name: str, molar_mass: float, flow: float) -> None:
 
 def test_honesty_of_a_small_rise() -> None:
     """(C): 20 L, 300 -> 500 micron in 1 h: 1.48e-4 Pa m3/s; as R-134a 196 g/yr, 484 molecular, 9.5 kg/yr viscous."""
-    flow = air_flow(known(200 * MICRON_PA / 3600.0, "Pa/s"), Cause.LEAK, 0.020, None)
+    flow = air_flow(known(200 * MICRON_PA / 3600.0, "Pa/s"), RiseCause.LEAK, 0.020, None)
     assert flow.number == pytest.approx(1.48e-4, rel=5e-3)
     loss = refrigerant_loss(flow, R134A)
     grams = [(v.number or 0.0) * GRAMS_PER_YEAR for v in (loss.equal_flow, loss.molecular, loss.viscous)]
@@ -94,5 +94,5 @@ def test_range_brackets_every_assumption(flow: float, pressure_pa: float, molar_
 
 @pytest.mark.parametrize("volume", [0.0, -1.0, float("nan")])
 def test_a_senseless_volume_gives_no_flow(volume: float) -> None:
-    flow = air_flow(known(1.0, "Pa/s"), Cause.LEAK, volume, None)
+    flow = air_flow(known(1.0, "Pa/s"), RiseCause.LEAK, volume, None)
     assert flow.number is None and "makes no sense" in (flow.problem or "")

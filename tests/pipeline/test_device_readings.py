@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.decode.device_model import CHANNELS_CHANGED, Explained, ProtocolDevice
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.session.session import Session
 from logger.model.rig import Calibration, RigChannel, RigDevice
 from logger.model.sample import PointSample

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.refrigerant import SHIPPED, OutOfRange, RefrigerantError, UnknownRefrigerant, find, names
-from logger.refrigerant.table import TABLE_PATH, Table
+from logger.refrigerant.table import TABLE_PATH, SaturationTable
 
 NAMES = names()
 ANY = st.sampled_from(NAMES)
@@ -193,9 +193,9 @@ def test_a_file_that_is_no_table_is_refused(tmp_path: Path) -> None:
         path = tmp_path / "table.jsonl"
         path.write_bytes(content)
         with pytest.raises(RefrigerantError, match="table"):
-            Table.read(path)
+            SaturationTable.read(path)
     with pytest.raises(RefrigerantError):
-        Table.read(tmp_path / "missing.jsonl")
+        SaturationTable.read(tmp_path / "missing.jsonl")
 
 
 @pytest.mark.parametrize(

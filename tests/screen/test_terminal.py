@@ -4,7 +4,7 @@ import threading
 from collections.abc import Iterator
 from typing import Any
 
-from logger.screen.terminal import Follower, trend_span
+from logger.screen.terminal import StreamFollower, trend_span
 
 
 class Lost(Exception):
@@ -33,7 +33,7 @@ class TwoStages:
 
 def test_a_trend_is_never_drawn_under_the_name_of_another_point() -> None:
     daemon = TwoStages()
-    follower = Follower(lambda: daemon, Lost)
+    follower = StreamFollower(lambda: daemon, Lost)
     assert daemon.over.wait(30)
     follower.ended = True
     assert follower.picture is not None
@@ -67,7 +67,7 @@ def test_the_trend_keeps_up_with_a_clock_that_runs_fast() -> None:
             raise Lost
 
     daemon = Fast()
-    follower = Follower(lambda: daemon, Lost)
+    follower = StreamFollower(lambda: daemon, Lost)
     assert daemon.over.wait(30)
     follower.ended = True
     assert asked[:3] == [(s - 1800) * 10**9 for s in (10_000, 10_400, 10_800)]
@@ -80,7 +80,7 @@ class NoHistory(TwoStages):
 
 def test_without_a_trend_the_readings_go_on() -> None:
     daemon = NoHistory()
-    follower = Follower(lambda: daemon, Lost)
+    follower = StreamFollower(lambda: daemon, Lost)
     assert daemon.over.wait(30)
     follower.ended = True
     assert follower.picture is not None

@@ -8,7 +8,7 @@ from firmware_protocol.codes import DeviceState
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Hello
 from firmware_protocol.requests import RequestHello
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.session.phases import Phase
 from logger.link.session.session import Session
 from logger.model.units import NS_PER_S

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from logger.model.finding import Verdict
-from logger.stages.decay_test.cause import LEAKING, NOT_LEAKING, Cause
+from logger.stages.decay_test.cause import LEAKING, NOT_LEAKING, RiseCause
 from logger.stages.evacuation.analysis import PumpState
 from tests.confusion import figures
 from tests.stages.vacuum_truth import DECAYS, FAULTS, STEADY, SUITE_SEED, decays, predictions, pull_downs
@@ -20,7 +20,7 @@ def test_decays_of_known_truth() -> None:
     assert unsure < 0.1 * of
     assert kept["verdict held although the pressure went over the limit"][0] == 0
     plain = [o for o in outcomes if o.group.name in ("tight and dry", "leak of 250 to 6000 micron/h")]
-    assert sum(o.cause in (Cause.TIGHT, Cause.LEAK) for o in plain) >= 0.8 * len(plain)
+    assert sum(o.cause in (RiseCause.TIGHT, RiseCause.LEAK) for o in plain) >= 0.8 * len(plain)
 
 
 def test_doubtful_gauges_never_pass_a_leaking_system() -> None:

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 import logger
+from logger.alarms.alarm_engine import ALARM_COUNT
 from logger.alarms.defaults import HEALTH
-from logger.alarms.engine import ALARM_COUNT
 from logger.model.points import POINTS
 from logger.stages import registry
 from logger.stages.definition import StageDefinition

@@ -15,7 +15,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 import logger
 from logger.alarms.rules import AlarmRule, Kind
 from logger.api.shape import shape
-from logger.cli.acts import stage_begin
+from logger.cli.act_commands import stage_begin
 from logger.cli.stage_begin import entered
 from logger.evidence.chain import GENESIS, chained, event_of, new_event
 from logger.export.bundle.outcome import Outcome, Result, VerifyReport

@@ -10,9 +10,9 @@ from logger.model.sample import Gap, Series
 from logger.model.units import MICRON_PA
 from logger.stages.acceptance import DECAY_PROFILES
 from logger.stages.decay_test.analysis import analyse_decay
-from logger.stages.decay_test.cause import Cause
+from logger.stages.decay_test.cause import RiseCause
 from logger.stages.evacuation.analysis import PullDown, PumpState, analyse_pull_down
-from logger.stages.evacuation.standstill import Source
+from logger.stages.evacuation.standstill import Origin
 from sim_device.physics.gas import Leak
 from sim_device.vacuum import VacuumCase, decay_series, pull_down_series, random_decay, random_pull_down
 
@@ -67,7 +67,7 @@ PULL_DOWNS = (("clean", 60), ("wet", 60), ("oily", 60), ("leak", 60), ("pump_oil
 class Outcome:
     group: Group
     seed: int
-    cause: Cause
+    cause: RiseCause
     verdict: Verdict
     suspected: bool
     gauge_named: bool
@@ -180,7 +180,7 @@ def pull_downs(groups: Iterable[tuple[str, int]], seed: int) -> Iterator[PumpOut
             call = r.state.value
             if r.state is PumpState.STALLED and r.standstill is not None:
                 named = {x.source for x in r.standstill.leading}
-                call = STEADY if {Source.LEAK, Source.PUMP} <= named else "stalled: " + " or ".join(sorted(named))
+                call = STEADY if {Origin.LEAK, Origin.PUMP} <= named else "stalled: " + " or ".join(sorted(named))
             _, true, _ = pull_down_series(replace(case, noise=0.0, gauge_scale=1.0, step_pa=1e-6, ceiling_pa=2e5))
             lowest = min(v for v in true if v is not None)
             yield PumpOutcome(kind, seed + i, call, lowest > TARGET_PA)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from logger.model.sample import PointSample, scans
 from logger.model.units import NS_PER_S
 from logger.store.database import connect_writer
-from logger.store.rollup import Bins, Bucket, fold, overview, rebuild, store_bins
+from logger.store.rollup import Bins, OverviewBucket, fold, overview, rebuild, store_bins
 from tests.store.making import JOB_ID, T0_NS
 
 END_NS = T0_NS + 400 * NS_PER_S
@@ -36,16 +36,18 @@ def connection(tmp_path: Path) -> Iterator[sqlite3.Connection]:
     opened.close()
 
 
-def expected(readings: list[PointSample], point: str, bucket: Bucket) -> Bucket:
+def expected(readings: list[PointSample], point: str, bucket: OverviewBucket) -> OverviewBucket:
     values = [
         s.value for s in readings if s.point == point and s.value is not None and bucket.t0_ns <= s.t_ns < bucket.t1_ns
     ]
     if not values:
-        return Bucket(bucket.t0_ns, bucket.t1_ns, 0, None, None, None)
-    return Bucket(bucket.t0_ns, bucket.t1_ns, len(values), min(values), max(values), math.fsum(values) / len(values))
+        return OverviewBucket(bucket.t0_ns, bucket.t1_ns, 0, None, None, None)
+    return OverviewBucket(
+        bucket.t0_ns, bucket.t1_ns, len(values), min(values), max(values), math.fsum(values) / len(values)
+    )
 
 
-def close(found: Bucket, wanted: Bucket) -> bool:
+def close(found: OverviewBucket, wanted: OverviewBucket) -> bool:
     if found.mean is None or wanted.mean is None:
         return found == wanted
     same = (found.n, found.min, found.max) == (wanted.n, wanted.min, wanted.max)

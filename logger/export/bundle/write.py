@@ -15,7 +15,7 @@ from logger.evidence.chain import verify_chain
 from logger.evidence.checkpoint import parse_checkpoints
 from logger.evidence.keys import allowed_signers_line, public_key
 from logger.evidence.record_lines import record_line
-from logger.evidence.safezip import CHUNK, Source, write_zip
+from logger.evidence.safezip import CHUNK, FileSource, write_zip
 from logger.evidence.sshsig import BUNDLE_NAMESPACE, sign
 from logger.export.bundle.derived import READINGS, REPORT, Derived
 from logger.export.errors import ExportError
@@ -132,12 +132,12 @@ def _export(
     return Exported(bundle, report, public.fingerprint, readings, story.count)
 
 
-def _sources(top: str, tags: dict[str, bytes], stage: "_Staging") -> Iterator[Source]:
+def _sources(top: str, tags: dict[str, bytes], stage: "_Staging") -> Iterator[FileSource]:
     """Tag files first: README.txt and the signature show at the top of a listing."""
     for name, data in sorted(tags.items()):
-        yield Source(f"{top}/{name}", len(data), [data])
+        yield FileSource(f"{top}/{name}", len(data), [data])
     for name, digest in sorted(stage.digests.items()):
-        yield Source(f"{top}/{PAYLOAD}{name}", digest.size, stage.chunks(name))
+        yield FileSource(f"{top}/{PAYLOAD}{name}", digest.size, stage.chunks(name))
 
 
 def _readme(**words: str) -> bytes:

@@ -8,8 +8,8 @@ from typing import Any
 from logger.export.comparison import compare_text
 from logger.export.comparison.compare_svg import svg
 from logger.export.comparison.curves import laid_out
+from logger.export.comparison.figures import Compared
 from logger.export.comparison.sides import Side
-from logger.export.comparison.table import Compared
 from logger.export.report.glyphs import harmless
 from logger.export.report.report_words import INVENTED
 from logger.export.report.typeset import FAMILIES, PAPER, Paper, compiled, settable

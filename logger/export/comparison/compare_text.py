@@ -6,8 +6,8 @@ Numbers are in the user's unit, both sides of a row in the same one; ± is the e
 import math
 from dataclasses import dataclass
 
+from logger.export.comparison.figures import Compared
 from logger.export.comparison.sides import Side
-from logger.export.comparison.table import Compared
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.text import clean

@@ -10,11 +10,11 @@ from itertools import pairwise
 from typing import Any
 
 from logger.export.comparison import compare_text
-from logger.export.comparison.table import Compared
+from logger.export.comparison.figures import Compared
 from logger.export.report.chart import axis_of, nice_step, scale_of
 from logger.model.points import Quantity
 from logger.model.units import Unit, show_unit, user_unit
-from logger.stages.comparison import Comparison, Curve
+from logger.stages.comparison import ComparedCurve, Comparison
 from logger.wording.values import Shown, duration
 
 _BROKEN = 5.0  # times the usual spacing: the line is broken there
@@ -59,7 +59,7 @@ def laid_out(found: Compared, shown: Shown) -> dict[str, Any] | None:
     }
 
 
-def _drawable(curve: Curve, log: bool) -> list[tuple[float, float]]:
+def _drawable(curve: ComparedCurve, log: bool) -> list[tuple[float, float]]:
     return [(x, y) for x, y in zip(curve.x, curve.y, strict=True) if x >= 0.0 and (not log or y > 0.0)]
 
 

@@ -21,7 +21,7 @@ from logger.link.ble import gatt, standard_sensors
 from logger.link.ble.radio import DATA_IN, DATA_OUT, SERVICE, Air, Sighting
 from logger.link.ble.trouble import NOT_SEEN, trouble
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.events import RadioHeard
+from logger.link.link_events import RadioHeard
 from logger.link.ports.arrivals import Arrivals
 from logger.link.ports.stream import ANY_RADIO, StreamLink
 from logger.model.text import clean

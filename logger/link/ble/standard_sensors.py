@@ -28,7 +28,7 @@ from logger.link.ble.stamps import Stamps
 from logger.link.ble.trouble import trouble, wants_pairing
 from logger.link.ble.virtual_device import VirtualDevice
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.events import RadioHeard
+from logger.link.link_events import RadioHeard
 from logger.link.ports.arrivals import Arrivals
 from logger.model.units import NS_PER_S
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from logger.decode.registers import answered
 from logger.link.conversation import InstrumentConversation
-from logger.link.events import LinkEvent
+from logger.link.link_events import LinkEvent
 
 
 class ModbusConversation(InstrumentConversation):

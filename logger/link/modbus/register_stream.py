@@ -10,7 +10,7 @@ from collections.abc import AsyncGenerator, Awaitable, Callable, Sequence
 from typing import Final, Protocol
 
 from logger.decode.registers import Block, exchange
-from logger.link.events import RadioHeard
+from logger.link.link_events import RadioHeard
 from logger.link.modbus.modbus_client import ModbusClient
 from logger.model.instrument import ModbusPort
 from logger.model.units import NS_PER_S

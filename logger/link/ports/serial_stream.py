@@ -13,7 +13,7 @@ from typing import Any, Final
 import serial
 
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.events import RadioHeard
+from logger.link.link_events import RadioHeard
 
 log = logging.getLogger(__name__)
 

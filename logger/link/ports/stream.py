@@ -2,7 +2,7 @@
 
 from typing import Final, Protocol
 
-from logger.link.events import RadioHeard
+from logger.link.link_events import RadioHeard
 
 ANY_RADIO: Final = "ble://"  # whichever device of our service is in radio range
 

@@ -8,7 +8,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.events import RadioHeard
+from logger.link.link_events import RadioHeard
 
 OPEN_TIMEOUT_S: Final = 5.0
 WRITE_TIMEOUT_S: Final = 1.0

@@ -15,7 +15,7 @@ from firmware_protocol.framing import Frame
 from firmware_protocol.messages import Accepted, Hello, Samples
 from logger.decode.device_model import ProtocolDevice
 from logger.decode.layouts import KNOWN_LAYOUTS
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.session.backfill import Backfill
 from logger.model.sequence import Arrival, SequenceTracker
 

@@ -27,10 +27,10 @@ from firmware_protocol.messages import (
 )
 from firmware_protocol.requests import Permit, Request, RequestHello, RequestStatus, ResendFrom, Start, Stop, TimeMark
 from logger.decode.device_model import Explained, ProtocolDevice
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.errors import NO_ANSWER, LinkLost
-from logger.link.events import SessionEvent
-from logger.link.limits import RateLimit
+from logger.link.link_events import SessionEvent
+from logger.link.rate_limit import RateLimit
 from logger.link.session.delivery import Delivery
 from logger.link.session.descriptions import Descriptions
 from logger.link.session.phases import OVER, TABLE, TALKING, Phase, Signal
@@ -276,7 +276,7 @@ class Session:
             self._events.append(events.BadFrameSeen(now_ns, raw, reason, self._bad_frames.take_refused()))
 
     def _refuse(self, raw: bytes, code: str, reason: str, now_ns: int) -> None:
-        self._events.append(events.Refused(now_ns, raw, code, reason))
+        self._events.append(events.DeviceRefused(now_ns, raw, code, reason))
         self._signal(Signal.WRONG_DEVICE, now_ns)
 
     def _frame(self, frame: Frame, now_ns: int) -> None:

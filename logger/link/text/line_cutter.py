@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.decode.safe_pattern import MAX_LINE  # without what ends it; a longer one is no instrument's reading
-from logger.link.limits import RateLimit
+from logger.link.rate_limit import RateLimit
 from logger.model.units import NS_PER_S
 
 MAX_LINES_PER_S: Final = 50.0

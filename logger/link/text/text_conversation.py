@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from logger.decode.device_model import DeviceModel
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.conversation import InstrumentConversation
-from logger.link.events import LinkEvent
-from logger.link.limits import RateLimit
+from logger.link.link_events import LinkEvent
+from logger.link.rate_limit import RateLimit
 from logger.link.text.line_cutter import BadLine, LineCutter
 from logger.model.instrument import TextPort
 from logger.model.units import NS_PER_S

@@ -15,7 +15,7 @@ from logger.physics.leak_flow import RefrigerantLoss, ServiceGas, refrigerant_lo
 from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import saturation_pressure
 from logger.stages.acceptance import DECAY_PROFILES, DecayProfile
-from logger.stages.decay_test.cause import BEYOND_WATER, LEAKING, Cause, Judgement, judge_shapes
+from logger.stages.decay_test.cause import BEYOND_WATER, LEAKING, Judgement, RiseCause, judge_shapes
 from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.stages.decay_test.gauge import Suspicion, settles_like_oil, suspicions
 from logger.stages.decay_test.hold import VERDICT_KEY, Held, judge_hold, measure_hold
@@ -45,7 +45,7 @@ class DecayResult:
     isolation: Isolation
     sealed_until_s: float
     held: Held | None
-    cause: Cause
+    cause: RiseCause
     judgement: Judgement | None
     shapes: Shapes | None
     readings: tuple[tuple[float, float, float], ...]
@@ -119,7 +119,7 @@ def analyse_decay(
             water_pa=None if kelvin is None else _water_pa(kelvin[-1]),
             warming_k_s=UNMEASURED_DRIFT_K / span if kelvin is None else _trend(data.t_s, kelvin),
         )
-    cause = Cause.CANNOT_TELL if judgement is None or signs else judgement.cause
+    cause = RiseCause.CANNOT_TELL if judgement is None or signs else judgement.cause
     if judgement is None:
         rate = smallest = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
     else:
@@ -198,7 +198,7 @@ def _water_pa(temperature_k: float) -> float | None:
         return None
 
 
-def air_flow(rate: Value, cause: Cause, volume_m3: float | None, volume_u_m3: float | None) -> Value:
+def air_flow(rate: Value, cause: RiseCause, volume_m3: float | None, volume_u_m3: float | None) -> Value:
     """Q = V dp/dt in Pa m3/s, of a rate in Pa/s at constant temperature. Unknown without a leak or a volume."""
     unit = "Pa.m3/s"
     if volume_m3 is None:
@@ -232,6 +232,6 @@ def _nothing(isolation: Isolation, why: str) -> DecayResult:
     verdict = Finding(VERDICT_KEY, Verdict.CANNOT_TELL, (word("doubt", "not_isolated"), reason))
     cause = Finding("decay.cause", Verdict.CANNOT_TELL, (word("cause_code", "not_isolated"), reason))
     return DecayResult(
-        isolation, 0.0, None, Cause.CANNOT_TELL, None, None, (), unknown("Pa/s", why), unknown("Pa/s", why),
+        isolation, 0.0, None, RiseCause.CANNOT_TELL, None, None, (), unknown("Pa/s", why), unknown("Pa/s", why),
         unknown("Pa", why), unknown("Pa.m3/s", why), None, (), (verdict, cause),
     )  # fmt: skip

@@ -31,7 +31,7 @@ BEGUN_HIGH = 3.0  # times the pressure to isolate at: what fills the system ther
 MATTERS = 0.2  # share of the allowed rise; walls and gaskets of a sound system give off a tenth or less
 
 
-class Cause(StrEnum):
+class RiseCause(StrEnum):
     """The value is the code that words.py knows it by."""
 
     TIGHT = "tight"
@@ -42,8 +42,8 @@ class Cause(StrEnum):
     CANNOT_TELL = "unknown"
 
 
-LEAKING = (Cause.LEAK, Cause.LEAK_AND_RISE)
-NOT_LEAKING = (Cause.TIGHT, Cause.LEVELS_OFF)
+LEAKING = (RiseCause.LEAK, RiseCause.LEAK_AND_RISE)
+NOT_LEAKING = (RiseCause.TIGHT, RiseCause.LEVELS_OFF)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ class Judgement:
     enough. levels_off_at_pa: None when no part levels off. why: a code of words.py, for CANNOT_TELL.
     """
 
-    cause: Cause
+    cause: RiseCause
     rate_pa_s: float
     u_rate: float
     at_most_pa_s: float
@@ -113,7 +113,7 @@ def judge_shapes(
     leak_share = sum(weights[s] for s in lined) / sum(weights.values())
     settles = max((f.slowest_s for f in in_play), default=0.0)
 
-    def judged(cause: Cause, confidence: float, go_on_s: float = 0.0, why: str = "") -> Judgement:
+    def judged(cause: RiseCause, confidence: float, go_on_s: float = 0.0, why: str = "") -> Judgement:
         level = best.levels_off_at_pa if levelling else None
         return Judgement(cause, teller.rate_pa_s, u, at_most, confidence, level, settles, go_on_s, why)
 
@@ -127,26 +127,26 @@ def judge_shapes(
     if straight and rate - K * u > warmed and ((not buried and not high) or beyond_water):
         # a part slower than half the test only bends the line a little: no name is given to that
         beside = levelling > 0.0 and best.shape is Shape.BOTH and best.slowest_s <= 0.5 * span_s
-        return judged(Cause.LEAK_AND_RISE if beside else Cause.LEAK, leak_share)
+        return judged(RiseCause.LEAK_AND_RISE if beside else RiseCause.LEAK, leak_share)
     if -matters < rate and at_most + hidden < matters:
         under = 0.5 * (1.0 + math.erf((matters - rate) / max(u, 1e-300) / math.sqrt(2.0)))
-        return judged(Cause.LEVELS_OFF if levelling else Cause.TIGHT, under)
+        return judged(RiseCause.LEVELS_OFF if levelling else RiseCause.TIGHT, under)
     undecided = max(leak_share, 1.0 - leak_share)
     if levelling and shapes.lead([Shape.FLAT, Shape.LINEAR]) >= CLEAR:
         on = 3.0 * best.slowest_s if span_s < 3.0 * best.slowest_s else 0.0
-        return judged(Cause.MASKED, undecided, on)
+        return judged(RiseCause.MASKED, undecided, on)
     needed = span_s * min(max((K * u / matters) ** (2.0 / 3.0), 1.5), 8.0)
     if settles > span_s / 3.0:
         needed = max(needed, 3.0 * min(settles, 2.0 * span_s))
         why = "still_rising"
-        return judged(Cause.CANNOT_TELL, undecided, needed, why)
+        return judged(RiseCause.CANNOT_TELL, undecided, needed, why)
     if high:
         why = "isolated_too_high"
-        return judged(Cause.CANNOT_TELL, undecided, 0.0, why)
+        return judged(RiseCause.CANNOT_TELL, undecided, 0.0, why)
     if straight or hidden > 0.0:
         why = "vapor_follows_temperature"
-        return judged(Cause.CANNOT_TELL, undecided, needed, why)
-    return judged(Cause.CANNOT_TELL, undecided, needed, "scatter")
+        return judged(RiseCause.CANNOT_TELL, undecided, needed, why)
+    return judged(RiseCause.CANNOT_TELL, undecided, needed, "scatter")
 
 
 def _levelling(best: ShapeFit, shapes: Shapes, allowed_pa: float) -> float:

@@ -7,9 +7,9 @@ from logger.model.points import Quantity
 from logger.model.value import Statement, Value, known, number, unknown
 from logger.stages.comparison import (
     POINTS,
+    ComparedCurve,
     Comparing,
     Comparison,
-    Curve,
     Differs,
     Fact,
     MeasureWords,
@@ -86,15 +86,15 @@ def compare(a: Run, b: Run) -> Comparison:
     )  # fmt: skip
 
 
-def _rise(run: Run, scale: float) -> Curve:
+def _rise(run: Run, scale: float) -> ComparedCurve:
     if run.result is None or not run.result.readings:
-        return Curve(run.label)
+        return ComparedCurve(run.label)
     t0, p0 = run.result.readings[0][0], run.result.readings[0][2]
     rows = run.result.readings
-    return Curve(run.label, tuple(t - t0 for t, _, _ in rows), tuple((p - p0) * scale for _, _, p in rows))
+    return ComparedCurve(run.label, tuple(t - t0 for t, _, _ in rows), tuple((p - p0) * scale for _, _, p in rows))
 
 
-def _rise_at(run: Run, curve: Curve, at_s: float, scale: float, unit: str) -> Value:
+def _rise_at(run: Run, curve: ComparedCurve, at_s: float, scale: float, unit: str) -> Value:
     near = [y for x, y in zip(curve.x, curve.y, strict=True) if x <= at_s][-5:]
     if not near:
         return unknown(unit, "no readings")

@@ -8,28 +8,32 @@ from logger.model.value import Argument, Value, known, name_of, number, word
 from logger.physics.leak_flow import RefrigerantLoss, ServiceGas
 from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import TRIPLE_PRESSURE_PA, saturation_pressure, saturation_temperature
-from logger.stages.decay_test.cause import LEAKING, Cause, Judgement
+from logger.stages.decay_test.cause import LEAKING, Judgement, RiseCause
 from logger.stages.decay_test.gauge import Suspicion
 from logger.stages.decay_test.rise_fit import SLOWEST
 
-_VERDICT = {Cause.TIGHT: Verdict.INFO, Cause.LEVELS_OFF: Verdict.INFO, Cause.CANNOT_TELL: Verdict.CANNOT_TELL}
+_VERDICT = {
+    RiseCause.TIGHT: Verdict.INFO,
+    RiseCause.LEVELS_OFF: Verdict.INFO,
+    RiseCause.CANNOT_TELL: Verdict.CANNOT_TELL,
+}
 _CAUSES = {
-    Cause.LEVELS_OFF: ("moisture", "oil_outgassing", "outgassing", "oily_gauge"),
-    Cause.LEAK: ("leak", "core_or_hose", "slow_moisture"),
-    Cause.LEAK_AND_RISE: ("leak_with_moisture",),
-    Cause.MASKED: ("moisture", "oil_outgassing", "oily_gauge"),
-    Cause.CANNOT_TELL: ("leak", "moisture_or_outgassing"),
+    RiseCause.LEVELS_OFF: ("moisture", "oil_outgassing", "outgassing", "oily_gauge"),
+    RiseCause.LEAK: ("leak", "core_or_hose", "slow_moisture"),
+    RiseCause.LEAK_AND_RISE: ("leak_with_moisture",),
+    RiseCause.MASKED: ("moisture", "oil_outgassing", "oily_gauge"),
+    RiseCause.CANNOT_TELL: ("leak", "moisture_or_outgassing"),
 }
 _CHECKS = {
-    Cause.LEVELS_OFF: ("evacuate_and_repeat",),
-    Cause.LEAK: ("find_leak", "hoses_off", "watch_for_hours"),
-    Cause.LEAK_AND_RISE: ("leak_first",),
-    Cause.MASKED: ("dry_system",),
+    RiseCause.LEVELS_OFF: ("evacuate_and_repeat",),
+    RiseCause.LEAK: ("find_leak", "hoses_off", "watch_for_hours"),
+    RiseCause.LEAK_AND_RISE: ("leak_first",),
+    RiseCause.MASKED: ("dry_system",),
 }
 
 
 def cause_finding(
-    cause: Cause,
+    cause: RiseCause,
     judgement: Judgement | None,
     signs: Sequence[Suspicion],
     rate: Value,
@@ -64,14 +68,14 @@ def cause_finding(
     return Finding("decay.cause", _VERDICT.get(cause, Verdict.ATTENTION), inputs)
 
 
-def _details(cause: Cause, j: Judgement, span_s: float) -> Iterator[Argument]:
-    if cause in (Cause.LEVELS_OFF, Cause.LEAK_AND_RISE) and j.levels_off_at_pa is not None:
+def _details(cause: RiseCause, j: Judgement, span_s: float) -> Iterator[Argument]:
+    if cause in (RiseCause.LEVELS_OFF, RiseCause.LEAK_AND_RISE) and j.levels_off_at_pa is not None:
         yield number("levels_off_at", Quantity.VACUUM, known(j.levels_off_at_pa, "Pa"))
-    if cause is Cause.LEVELS_OFF:
+    if cause is RiseCause.LEVELS_OFF:
         yield number("settles", Quantity.TIME, known(j.settles_s, "s"))
-    if cause is Cause.LEAK:
+    if cause is RiseCause.LEAK:
         yield number("straight_for", Quantity.TIME, known(SLOWEST * span_s, "s"))
-    if cause is Cause.CANNOT_TELL:
+    if cause is RiseCause.CANNOT_TELL:
         yield word("why", j.why)
         if j.go_on_s:
             yield number("go_on", Quantity.TIME, known(j.go_on_s, "s"))
@@ -92,7 +96,7 @@ def gauge_doubt_finding(slowest_s: float, size_pa: float) -> Finding:
     )
 
 
-def leak_findings(cause: Cause, flow: Value, loss: RefrigerantLoss | None, gas: ServiceGas | None) -> list[Finding]:
+def leak_findings(cause: RiseCause, flow: Value, loss: RefrigerantLoss | None, gas: ServiceGas | None) -> list[Finding]:
     """How large the leak is; only where a leak is called."""
     if cause not in LEAKING:
         return []
@@ -112,9 +116,9 @@ def leak_findings(cause: Cause, flow: Value, loss: RefrigerantLoss | None, gas: 
     return [Finding("decay.leak-rate", Verdict.INFO, tuple(inputs))]
 
 
-def water_findings(cause: Cause, levels: Value, end_pa: float, near_k: float | None) -> list[Finding]:
+def water_findings(cause: RiseCause, levels: Value, end_pa: float, near_k: float | None) -> list[Finding]:
     """What the level it tends to says about water. end_pa: the pressure now; near_k: measured now."""
-    if levels.number is None or cause in (Cause.TIGHT, Cause.LEAK):
+    if levels.number is None or cause in (RiseCause.TIGHT, RiseCause.LEAK):
         return []
     try:
         boils_k = saturation_temperature(levels.number)

@@ -20,7 +20,7 @@ from logger.stages.evacuation.findings import (
     progress_finding,
     standstill_findings,
 )
-from logger.stages.evacuation.standstill import Source, Standstill, explain
+from logger.stages.evacuation.standstill import Origin, Standstill, explain
 from logger.stages.evacuation.stretches import (
     BREAK,
     REOPENED,
@@ -32,7 +32,7 @@ from logger.stages.evacuation.stretches import (
     plateaus,
     split,
 )
-from logger.stages.evacuation.tail_fit import MIN_PA, Tail, fit_tail, predict
+from logger.stages.evacuation.tail_fit import MIN_PA, PossibleTails, fit_tail, predict
 from logger.statistics.block_means import Blocks, blocks, interpolate
 from logger.statistics.isolation import scatter
 from logger.statistics.least_squares import line
@@ -75,14 +75,14 @@ class PullDown:
     soonest: Value
     latest: Value
     base: Value
-    tail: Tail | None
+    tail: PossibleTails | None
     standstill: Standstill | None
     gains: tuple[Gain, ...]
     plateaus: tuple[Plateau, ...]
     findings: tuple[Finding, ...]
 
     @property
-    def cause(self) -> Source | None:
+    def cause(self) -> Origin | None:
         """The cause of a standstill, when one leads alone."""
         return None if self.standstill is None else self.standstill.cause
 
@@ -175,7 +175,7 @@ def _rates(vacuum: Series, stretch: Stretch) -> tuple[Value, Value]:
 
 
 def _state(
-    vacuum: Series, stretch: Stretch, recent: Blocks, tail: Tail | None, target_pa: float | None, rate: Value
+    vacuum: Series, stretch: Stretch, recent: Blocks, tail: PossibleTails | None, target_pa: float | None, rate: Value
 ) -> tuple[PumpState, Blocks | None]:
     """The state, and the part that stands still when one does."""
     if stretch.rises_from_s is not None:
@@ -231,7 +231,7 @@ def _steepest(vacuum: Series, stretch: Stretch) -> float:
 
 def _times(
     state: PumpState,
-    tail: Tail | None,
+    tail: PossibleTails | None,
     target_pa: float | None,
     stretch: Stretch,
     end_s: float,

@@ -6,9 +6,9 @@ from logger.model.points import Quantity
 from logger.model.value import Argument, Value, known, number, unknown
 from logger.stages.comparison import (
     POINTS,
+    ComparedCurve,
     Comparing,
     Comparison,
-    Curve,
     Fact,
     MeasureWords,
     NothingToCompare,
@@ -94,14 +94,14 @@ def compare(a: Run, b: Run) -> Comparison:
     )  # fmt: skip
 
 
-def _pressure(run: Run, scale: float) -> Curve:
+def _pressure(run: Run, scale: float) -> ComparedCurve:
     data = blocks(run.series, run.begin_s, run.end_s, POINTS)
     if not data.t_s:
-        return Curve(run.label)
-    return Curve(run.label, tuple((t - data.t_s[0]) / scale for t in data.t_s), tuple(data.value))
+        return ComparedCurve(run.label)
+    return ComparedCurve(run.label, tuple((t - data.t_s[0]) / scale for t in data.t_s), tuple(data.value))
 
 
-def _fall_time(run: Run, curve: Curve, high: float, low: float, by_volume: bool) -> Value:
+def _fall_time(run: Run, curve: ComparedCurve, high: float, low: float, by_volume: bool) -> Value:
     """Pumping time between two pressures, on the curve's axis; a volume's uncertainty divides in."""
     logs = [math.log(v) if v > 0.0 else -50.0 for v in curve.y]
     begin = crossing(curve.x, logs, math.log(high), upward=False)

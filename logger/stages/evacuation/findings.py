@@ -6,18 +6,18 @@ from dataclasses import dataclass
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.value import Argument, Value, known, name_of, number, word
-from logger.stages.evacuation.standstill import Source, Standstill
+from logger.stages.evacuation.standstill import Origin, Standstill
 from logger.stages.evacuation.stretches import EvacuationRun, Plateau
 
 HELPED = 0.9  # a level under nine tenths of where it was heading is a gain
 
 CHECK = {
-    Source.WATER: ("gas_ballast_and_break", "watch_for_ice"),
-    Source.LEAK: ("close_at_pump_for_leak", "caps_and_cores"),
-    Source.PUMP: ("change_pump_oil", "close_at_pump_for_pump"),
-    Source.OUTGASSING: ("warm_the_oil",),
-    Source.GAUGE_CEILING: ("wait_for_range",),
-    Source.GAUGE_FLOOR: ("lower_gauge",),
+    Origin.WATER: ("gas_ballast_and_break", "watch_for_ice"),
+    Origin.LEAK: ("close_at_pump_for_leak", "caps_and_cores"),
+    Origin.PUMP: ("change_pump_oil", "close_at_pump_for_pump"),
+    Origin.OUTGASSING: ("warm_the_oil",),
+    Origin.GAUGE_CEILING: ("wait_for_range",),
+    Origin.GAUGE_FLOOR: ("lower_gauge",),
 }
 
 
@@ -93,7 +93,7 @@ def standstill_findings(s: Standstill, target_pa: float | None, stalled: bool) -
         checks = dict.fromkeys(code for reason in s.leading for code in CHECK[reason.source])
         said += (word("check", code) for code in checks)
         found.append(Finding("evacuation.stall", Verdict.ATTENTION, (*inputs, *said)))
-    if any(r.source is Source.WATER for r in s.leading) and s.water_k is not None:
+    if any(r.source is Origin.WATER for r in s.leading) and s.water_k is not None:
         if s.ice:
             check = word("check", "break_and_warm")
             found.append(Finding("evacuation.ice", Verdict.ATTENTION, (*inputs, check)))

@@ -13,7 +13,7 @@ from enum import StrEnum
 from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import TRIPLE_PRESSURE_PA, saturation_pressure, saturation_temperature
 from logger.stages.evacuation.stretches import COLDEST_WATER_K
-from logger.stages.evacuation.tail_fit import Tail
+from logger.stages.evacuation.tail_fit import PossibleTails
 from logger.statistics.least_squares import line
 
 STEADY_PER_H = 0.01  # change of a base in an hour that counts as none
@@ -21,7 +21,7 @@ AS_LIKELY = 0.7
 NEAR = 0.3  # share within which a level is "the same"
 
 
-class Source(StrEnum):
+class Origin(StrEnum):
     """The value is the code that words.py knows it by."""
 
     GAUGE_CEILING = "gauge_top"
@@ -37,7 +37,7 @@ class Reason:
     """One candidate cause. weight: for ranking, larger is better supported. support: codes of what speaks for or
     against it; the numbers behind them are the Standstill's."""
 
-    source: Source
+    source: Origin
     weight: float
     support: tuple[str, ...]
 
@@ -70,7 +70,7 @@ class Standstill:
         return tuple(r for r in self.reasons if r.weight >= AS_LIKELY * self.reasons[0].weight)
 
     @property
-    def cause(self) -> Source | None:
+    def cause(self) -> Origin | None:
         """The cause, when one leads alone."""
         return self.leading[0].source if len(self.leading) == 1 else None
 
@@ -79,7 +79,7 @@ def explain(
     t_s: Sequence[float],
     value: Sequence[float],
     floor_u: float,
-    tail: Tail | None,
+    tail: PossibleTails | None,
     begun_s: float,
     *,
     near_k: float | None = None,
@@ -106,9 +106,9 @@ def explain(
     drift, u_drift = fit.slope * 3600.0, fit.u_slope * 3600.0
     reasons: list[Reason] = []
     if gauge_high_pa is not None and level >= 0.97 * gauge_high_pa:
-        reasons.append(Reason(Source.GAUGE_CEILING, 10.0, ("at_gauge_top",)))
+        reasons.append(Reason(Origin.GAUGE_CEILING, 10.0, ("at_gauge_top",)))
     if gauge_low_pa is not None and gauge_low_pa > 0.0 and level <= 1.3 * gauge_low_pa:
-        reasons.append(Reason(Source.GAUGE_FLOOR, 10.0, ("at_gauge_bottom",)))
+        reasons.append(Reason(Origin.GAUGE_FLOOR, 10.0, ("at_gauge_bottom",)))
     water_k, water = _water(level, drift, u_drift, near_k)
     # the last of an approach also falls, but its base is as good as reached
     approached = False
@@ -120,9 +120,9 @@ def explain(
     falling = not steady and drift < 0.0
     reasons += water
     reasons.append(
-        Reason(Source.OUTGASSING, 3.0, ("still_falling",))
+        Reason(Origin.OUTGASSING, 3.0, ("still_falling",))
         if falling
-        else Reason(Source.OUTGASSING, 0.5, ("oil_store",))
+        else Reason(Origin.OUTGASSING, 0.5, ("oil_store",))
     )
     leak, pump = (2.0, 2.0) if steady else (0.4, 0.4)
     for_leak, for_pump = (["steady_base"], ["steady_base"]) if steady else (["not_steady"], ["not_steady"])
@@ -142,8 +142,8 @@ def explain(
     if water_went:
         pump += 1.0
         for_pump.append("water_in_oil")
-    reasons.append(Reason(Source.LEAK, leak, tuple(for_leak)))
-    reasons.append(Reason(Source.PUMP, pump, tuple(for_pump)))
+    reasons.append(Reason(Origin.LEAK, leak, tuple(for_leak)))
+    reasons.append(Reason(Origin.PUMP, pump, tuple(for_pump)))
     reasons.sort(key=lambda r: -r.weight)
     ice = level < TRIPLE_PRESSURE_PA
     return Standstill(
@@ -161,16 +161,16 @@ def _water(level: float, drift: float, u_drift: float, near_k: float | None) -> 
     if water_k < COLDEST_WATER_K:
         return water_k, []
     if near_k is None:
-        return water_k, [Reason(Source.WATER, 1.5, ("boils_at", "no_temperature"))]
+        return water_k, [Reason(Origin.WATER, 1.5, ("boils_at", "no_temperature"))]
     try:
         ambient_pa = saturation_pressure(near_k)
     except OutOfRange:
         return water_k, []
     if level > 1.15 * ambient_pa:
-        return water_k, [Reason(Source.WATER, 0.2, ("too_cold_for_water",))]
+        return water_k, [Reason(Origin.WATER, 0.2, ("too_cold_for_water",))]
     if level > (1.0 - NEAR) * ambient_pa:
-        return water_k, [Reason(Source.WATER, 5.0, ("boils_at", "temperature_agrees"))]
+        return water_k, [Reason(Origin.WATER, 5.0, ("boils_at", "temperature_agrees"))]
     if abs(drift) > STEADY_PER_H and abs(drift) > 3.0 * u_drift:
         way, weight = ("level_rises", 3.5) if drift > 0.0 else ("level_falls", 2.0)
-        return water_k, [Reason(Source.WATER, weight, ("boils_at", "boiling_cools", way))]
-    return water_k, [Reason(Source.WATER, 1.5, ("boils_at", "boiling_cools"))]
+        return water_k, [Reason(Origin.WATER, weight, ("boils_at", "boiling_cools", way))]
+    return water_k, [Reason(Origin.WATER, 1.5, ("boils_at", "boiling_cools"))]

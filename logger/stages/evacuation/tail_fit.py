@@ -77,7 +77,7 @@ class TailFit:
 
 
 @dataclass(frozen=True, slots=True)
-class Tail:
+class PossibleTails:
     """best, and every fit in play. rms: relative scatter about the best. n_eff: independent readings."""
 
     best: TailFit
@@ -113,7 +113,7 @@ class Crossing:
     share: float
 
 
-def fit_tail(data: Blocks, begun_s: float) -> Tail | None:
+def fit_tail(data: Blocks, begun_s: float) -> PossibleTails | None:
     """Fit both families to block means of the recent part. begun_s: when the pump was opened. None: too few."""
     n = len(data)
     if n < MIN_BLOCKS or min(data.value) < MIN_PA:
@@ -167,7 +167,7 @@ def fit_tail(data: Blocks, begun_s: float) -> Tail | None:
         return None
     best = min(fits, key=lambda f: f.criterion)
     in_play = tuple(f for f in fits if f.criterion - best.criterion < CLEAR)
-    return Tail(best, in_play, math.sqrt(closest.fit.rss / n), n_eff)
+    return PossibleTails(best, in_play, math.sqrt(closest.fit.rss / n), n_eff)
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +232,7 @@ class _Rows:
         return [size * v for v in each]
 
 
-def predict(tail: Tail, now_s: float, target_pa: float) -> Crossing:
+def predict(tail: PossibleTails, now_s: float, target_pa: float) -> Crossing:
     """When the target is passed, from now (`now_s` since the stretch began); a past crossing counts as now."""
 
     def ahead(t: float | None) -> float | None:

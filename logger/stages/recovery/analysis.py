@@ -16,9 +16,9 @@ from logger.refrigerant import Refrigerant
 from logger.scale.ledger import MassLedger, balance
 from logger.scale.rate import Disturbance, MassRate
 from logger.stages.recovery.level import RecoveryLevel
-from logger.stages.recovery.live import Phase, RecoveryNow, RecoveryWatch
+from logger.stages.recovery.live import FlowPhase, RecoveryNow, RecoveryWatch
 from logger.stages.recovery.rebound import SETTLE_S, Rebound, judge_rebound
-from logger.stages.recovery.stall import Cause, inputs_of
+from logger.stages.recovery.stall import StallCause, inputs_of
 
 MAX_STEPS = 4096
 STALE_S = 30.0
@@ -30,7 +30,7 @@ class Stall:
 
     start_s: float
     end_s: float
-    causes: tuple[Cause, ...]
+    causes: tuple[StallCause, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class RecoveryStep:
     t_s: float
     rate_kg_s: float | None
     recovered_kg: float | None
-    phase: Phase
+    phase: FlowPhase
     condensing_over_ambient_k: float | None
 
 
@@ -188,7 +188,7 @@ class _Run:
 
     def result(self, charge_kg: float | None, u_charge_kg: float, rebound: Rebound | None) -> RecoveryResult:
         recovered = self.ledger.moved
-        liquid, vapour = self._rate_of(Phase.LIQUID), self._rate_of(Phase.VAPOUR)
+        liquid, vapour = self._rate_of(FlowPhase.LIQUID), self._rate_of(FlowPhase.VAPOUR)
         over = self._over_ambient()
         findings = [
             mass_finding(recovered, self.ledger),
@@ -212,7 +212,7 @@ class _Run:
             tuple(findings),
         )
 
-    def _rate_of(self, phase: Phase) -> Value:
+    def _rate_of(self, phase: FlowPhase) -> Value:
         rates = [s.rate_kg_s for s in self.steps if s.phase is phase and s.rate_kg_s is not None]
         if len(rates) < 5:
             return unknown("kg/s", f"too little {phase.value} was recovered")
@@ -220,7 +220,7 @@ class _Run:
         return known(middle, "kg/s", 1.4826 * median(abs(r - middle) for r in rates) / len(rates) ** 0.5)
 
     def _over_ambient(self) -> Value:
-        running = (s for s in self.steps if s.phase in (Phase.LIQUID, Phase.VAPOUR))
+        running = (s for s in self.steps if s.phase in (FlowPhase.LIQUID, FlowPhase.VAPOUR))
         over = [s.condensing_over_ambient_k for s in running if s.condensing_over_ambient_k is not None]
         if not over:
             return unknown("K", "no outlet pressure with ambient temperature while running")

@@ -8,9 +8,9 @@ from logger.model.sample import Series
 from logger.model.value import Value, known, number, unknown
 from logger.stages.comparison import (
     POINTS,
+    ComparedCurve,
     Comparing,
     Comparison,
-    Curve,
     Fact,
     MeasureWords,
     NothingToCompare,
@@ -112,22 +112,22 @@ def _condensing(a: RecoveryResult | None, b: RecoveryResult | None) -> list[Meas
     return [by_difference("condensing_over_ambient", one, two, _Q.TEMPERATURE_DIFFERENCE)]
 
 
-def _recovered(run: Run, scale: float) -> Curve:
+def _recovered(run: Run, scale: float) -> ComparedCurve:
     data = blocks(run.series, run.begin_s, run.end_s, POINTS)
     if not data.t_s:
-        return Curve(run.label)
+        return ComparedCurve(run.label)
     t0, m0 = data.t_s[0], data.value[0]
-    return Curve(run.label, tuple(t - t0 for t in data.t_s), tuple((m - m0) / scale for m in data.value))
+    return ComparedCurve(run.label, tuple(t - t0 for t in data.t_s), tuple((m - m0) / scale for m in data.value))
 
 
-def _time_to(curve: Curve, level: float, u: float) -> Value:
+def _time_to(curve: ComparedCurve, level: float, u: float) -> Value:
     found = crossing(curve.x, curve.y, level, upward=True)
     if found is None or found[1] <= 0.0:
         return unknown("s", "not reached")
     return known(found[0], "s", math.hypot(u / found[1], math.sqrt(2.0) * ends_u(curve)))
 
 
-def _mean_rate(curve: Curve, top: float, u: float, unit: str) -> Value:
+def _mean_rate(curve: ComparedCurve, top: float, u: float, unit: str) -> Value:
     """From 2 % to 98 % of the common range: both ends as crossings."""
     begin = crossing(curve.x, curve.y, 0.02 * top, upward=True)
     end = crossing(curve.x, curve.y, 0.98 * top, upward=True)

@@ -22,7 +22,7 @@ from logger.physics import superheat
 from logger.refrigerant import OutOfRange, Refrigerant
 from logger.scale.time_left import TimeLeft, decay_time, time_left
 from logger.stages.recovery.definition import Inputs, level_of
-from logger.stages.recovery.stall import Cause, Readings, inputs_of, refrigerant_left, stall_causes
+from logger.stages.recovery.stall import Readings, StallCause, inputs_of, refrigerant_left, stall_causes
 from logger.stages.recovery.words import WORDS
 from logger.stages.weighed import NO_SCALE, charge_of, scale_problem
 from logger.wording.book import Book
@@ -39,7 +39,7 @@ WET_K, DRY_K = 1.0, 6.0
 _LEVEL_ROWS = 4
 
 
-class Phase(StrEnum):
+class FlowPhase(StrEnum):
     """What flows into the recovery machine; codes of the words file."""
 
     LIQUID = "liquid"
@@ -55,12 +55,12 @@ class RecoveryNow:
     is the shorter. stall_problem: why nobody can tell whether that nothing flows is a stall.
     """
 
-    phase: Phase
+    phase: FlowPhase
     rate: Value
     because: tuple[str, ...]
     changed_over_s: float | None
     stalled_since_s: float | None
-    causes: tuple[Cause, ...]
+    causes: tuple[StallCause, ...]
     inlet_superheat: Value
     outlet_saturation: Value
     condensing_over_ambient: Value
@@ -92,7 +92,7 @@ class RecoveryWatch:
 
     def __init__(self, refrigerant: Refrigerant | None, charge: Value, level_pa: float | None = None) -> None:
         self.refrigerant, self.charge, self.level_pa = refrigerant, charge, level_pa
-        self.phase = Phase.UNKNOWN
+        self.phase = FlowPhase.UNKNOWN
         self.because: tuple[str, ...] = ("no_rate",)
         self.changed_over_s: float | None = None
         self.stalled_since_s: float | None = None
@@ -103,16 +103,16 @@ class RecoveryWatch:
         self._shift_s = 0.0
         self._outlet_up = False
         self._outlet_until_s = float("-inf")
-        self._wanted = Phase.UNKNOWN
+        self._wanted = FlowPhase.UNKNOWN
         self._wanted_since_s = 0.0
-        self._flow = Phase.UNKNOWN  # liquid or vapour when last flowing
+        self._flow = FlowPhase.UNKNOWN  # liquid or vapour when last flowing
         self._good: dict[str, Value] = {}
         self._slow_since_s: float | None = None
         self._slow_pa = 0.0  # of the appliance then
         self._faded = False  # by then, and not broken off
         self._stall_problem: str | None = None
         self._decay: Value | None = None
-        self._causes: tuple[Cause, ...] = ()
+        self._causes: tuple[StallCause, ...] = ()
 
     def update(
         self,
@@ -134,7 +134,7 @@ class RecoveryWatch:
             self._row(t_s, rate, superheat_now, left, readings, fill)
         outlet = readings.get("recovery_outlet_pressure", _NO_READING)
         saturation, over = self._condensing(outlet, readings.get("ambient_temperature", _NO_TEMPERATURE))
-        vapour = self.phase is Phase.VAPOUR
+        vapour = self.phase is FlowPhase.VAPOUR
         slower = "as the pressure falls" if vapour else "once the liquid is gone"
         charge_out = time_left(
             left, rate, decay=self._decay if vapour else None, may_slow=f"at the least: slower {slower}"
@@ -196,13 +196,13 @@ class RecoveryWatch:
         if row.rate > 0.5 * self.peak_kg_s > 0:
             self._good = dict(readings)
         least = max(3 * row.u, 0.02 * self.peak_kg_s)
-        nothing = row.rate <= (2 * least if self.phase is Phase.STOPPED else least)  # no flicker between the two
+        nothing = row.rate <= (2 * least if self.phase is FlowPhase.STOPPED else least)  # no flicker between the two
         if nothing:
-            self.phase, self.because = Phase.STOPPED, ("too_little",)
+            self.phase, self.because = FlowPhase.STOPPED, ("too_little",)
         else:
             self._look_for_shift(row)
             self._weigh(row, superheat_now, readings)
-        if self.phase is Phase.VAPOUR:
+        if self.phase is FlowPhase.VAPOUR:
             recent = [r for r in self._rows if r.t_s >= t_s - 600.0 and r.t_s >= (self.changed_over_s or 0.0) + 60.0]
             self._decay = decay_time([r.t_s for r in recent], [r.rate for r in recent])
         self._look_for_stall(row, nothing, left, readings, fill)
@@ -263,12 +263,12 @@ class RecoveryWatch:
             reasons.append("rate_fell" if self._shift < 0 else "rate_rose")
         elif self._outlet_up:
             reasons.append("outlet_rose")
-        wanted = Phase.LIQUID if score >= 1 else Phase.VAPOUR if score <= -1 else self._flow
+        wanted = FlowPhase.LIQUID if score >= 1 else FlowPhase.VAPOUR if score <= -1 else self._flow
         if wanted is not self._wanted:
             self._wanted, self._wanted_since_s = wanted, row.t_s
         held = row.t_s - self._wanted_since_s >= 2 * ROW_S
         if wanted is not self._flow and held:
-            if self._flow is Phase.LIQUID and wanted is Phase.VAPOUR:
+            if self._flow is FlowPhase.LIQUID and wanted is FlowPhase.VAPOUR:
                 by_rate = self._shift < 0 and row.t_s - self._shift_s < 300.0
                 self.changed_over_s = self._shift_s if by_rate else self._wanted_since_s
             self._flow = wanted
@@ -416,9 +416,9 @@ def advice(now: RecoveryNow, t_s: float) -> Iterator[Statement]:
         yield Statement("recovery.stalled", (lasted, *inputs_of(now.causes[:1])))
         return
     flow = [word("phase", now.phase), number("rate", Quantity.MASS_RATE, now.rate)]
-    if now.phase is Phase.VAPOUR and now.changed_over_s is not None:
+    if now.phase is FlowPhase.VAPOUR and now.changed_over_s is not None:
         flow.append(_time("since", t_s - now.changed_over_s))
-    if now.phase is Phase.VAPOUR and now.inlet_superheat.number is not None:
+    if now.phase is FlowPhase.VAPOUR and now.inlet_superheat.number is not None:
         flow.append(number("inlet_superheat", Quantity.TEMPERATURE_DIFFERENCE, now.inlet_superheat))
     yield Statement("recovery.flow", tuple(flow))
     if now.first:

@@ -23,7 +23,7 @@ _HELD = 0.8
 
 
 @dataclass(frozen=True, slots=True)
-class Cause:
+class StallCause:
     """code, check: of the words file: the cause, and what to look at next. weight: more is likelier. evidence: its
     numbers."""
 
@@ -62,7 +62,7 @@ def stall_causes(
     refrigerant: Refrigerant | None,
     fill: Value | None = None,
     outlet_peak_pa: float | None = None,
-) -> list[Cause]:
+) -> list[StallCause]:
     """now, good: readings by measuring point at the stall and when the rate was good. fill: liquid share now.
 
     outlet_peak_pa: highest outlet pressure of the minutes before.
@@ -76,7 +76,7 @@ def stall_causes(
     return sorted(found, key=lambda c: -c.weight)
 
 
-def inputs_of(causes: Iterable[Cause]) -> tuple[Argument, ...]:
+def inputs_of(causes: Iterable[StallCause]) -> tuple[Argument, ...]:
     """As a finding's, best first."""
     return tuple(
         one for cause in causes for one in (word("cause", cause.code), *cause.evidence, word("check", cause.check))
@@ -96,13 +96,13 @@ def _difference(name: str, pressure_pa: float) -> tuple[Argument, ...]:
     return (number(name, Quantity.PRESSURE_DIFFERENCE, known(pressure_pa, "Pa")),)
 
 
-def _cylinder_full(fill: Value | None) -> list[Cause]:
+def _cylinder_full(fill: Value | None) -> list[StallCause]:
     if fill is None or fill.number is None or fill.number < 0.78:
         return []
-    return [Cause("cylinder_full", "swap_cylinder", 5.0, (number("fill", Quantity.RATIO, fill),))]
+    return [StallCause("cylinder_full", "swap_cylinder", 5.0, (number("fill", Quantity.RATIO, fill),))]
 
 
-def _cylinder_pressure(now: Readings, good: Readings, refrigerant: Refrigerant | None) -> list[Cause]:
+def _cylinder_pressure(now: Readings, good: Readings, refrigerant: Refrigerant | None) -> list[StallCause]:
     pressure, before = _number(now, "cylinder_pressure"), _number(good, "cylinder_pressure")
     if pressure is None:
         return []
@@ -111,7 +111,7 @@ def _cylinder_pressure(now: Readings, good: Readings, refrigerant: Refrigerant |
         try:
             if pressure > refrigerant.bubble_pressure(shell + AIR_ALLOWANCE_K):
                 over = _difference("over_saturation", pressure - refrigerant.bubble_pressure(shell))
-                return [Cause("over_saturation", "let_settle", 4.0, over)]
+                return [StallCause("over_saturation", "let_settle", 4.0, over)]
         except OutOfRange:
             pass
     rose = before is not None and pressure > RISE * before
@@ -120,33 +120,33 @@ def _cylinder_pressure(now: Readings, good: Readings, refrigerant: Refrigerant |
             number("shell", Quantity.TEMPERATURE, known(shell, "K")),
             number("over_ambient", Quantity.TEMPERATURE_DIFFERENCE, known(shell - ambient, "K")),
         )
-        return [Cause("hot_cylinder", "cool_cylinder", 3.5 if rose else 1.5, hot)]
+        return [StallCause("hot_cylinder", "cool_cylinder", 3.5 if rose else 1.5, hot)]
     if rose and before is not None:
-        return [Cause("cylinder_rose", "feel_cylinder", 3.0, _difference("cylinder_rise", pressure - before))]
+        return [StallCause("cylinder_rose", "feel_cylinder", 3.0, _difference("cylinder_rise", pressure - before))]
     return []
 
 
-def _inlet(now: Readings, good: Readings) -> list[Cause]:
+def _inlet(now: Readings, good: Readings) -> list[StallCause]:
     inlet, before = _number(now, "recovery_inlet_pressure"), _number(good, "recovery_inlet_pressure")
     system = _number(now, "system_pressure")
     if inlet is None:
         return []
     if system is not None and system > inlet + 1e5 and inlet < 0.7 * system:
-        return [Cause("inlet_restricted", "inlet_path", 4.5, _difference("below_system", system - inlet))]
+        return [StallCause("inlet_restricted", "inlet_path", 4.5, _difference("below_system", system - inlet))]
     if inlet < LOW_INLET_PA or (before is not None and inlet < _FALL * before):
-        return [Cause("liquid_gone", "trapped_liquid", 3.0, _pressure("inlet", inlet))]
+        return [StallCause("liquid_gone", "trapped_liquid", 3.0, _pressure("inlet", inlet))]
     return []
 
 
-def _restriction(now: Readings, good: Readings, outlet_peak_pa: float | None) -> list[Cause]:
+def _restriction(now: Readings, good: Readings, outlet_peak_pa: float | None) -> list[StallCause]:
     inlet, inlet_before = _number(now, "recovery_inlet_pressure"), _number(good, "recovery_inlet_pressure")
     outlet, cylinder = _number(now, "recovery_outlet_pressure"), _number(now, "cylinder_pressure")
     if outlet is not None and cylinder is not None and outlet > cylinder + 2e5:
-        return [Cause("outlet_restricted", "outlet_path", 4.8, _difference("over_cylinder", outlet - cylinder))]
+        return [StallCause("outlet_restricted", "outlet_path", 4.8, _difference("over_cylinder", outlet - cylinder))]
     if outlet is not None and outlet_peak_pa is not None and outlet_peak_pa > max(CUT_OUT * outlet, outlet + 5e5):
-        return [Cause("tripped", "reset", 4.6, _pressure("outlet_peak", outlet_peak_pa))]
+        return [StallCause("tripped", "reset", 4.6, _pressure("outlet_peak", outlet_peak_pa))]
     if inlet is None or inlet_before is None or inlet < _HELD * inlet_before:
         return []
     if outlet is not None and (outlet <= inlet + 5e4 or (cylinder is not None and outlet <= cylinder + 2e4)):
-        return [Cause("not_pumping", "power", 3.2, _pressure("outlet", outlet))]
-    return [Cause("inlet_holds", "inlet_filter", 2.0)]
+        return [StallCause("not_pumping", "power", 3.2, _pressure("outlet", outlet))]
+    return [StallCause("inlet_holds", "inlet_filter", 2.0)]

@@ -4,7 +4,7 @@ import math
 
 from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.stages.comparison import POINTS, Comparing, Comparison, Curve, MeasureWords, NothingToCompare, Run
+from logger.stages.comparison import POINTS, ComparedCurve, Comparing, Comparison, MeasureWords, NothingToCompare, Run
 from logger.stages.inputs import StageInputs
 from logger.stages.start_up.analysis import StartUpResult
 from logger.stages.start_up.definition import StartUp
@@ -45,11 +45,11 @@ def compare(a: Run, b: Run) -> Comparison:
     )  # fmt: skip
 
 
-def _curve(run: Run, drawn: str | None) -> Curve:
+def _curve(run: Run, drawn: str | None) -> ComparedCurve:
     if drawn is None:
-        return Curve(run.label)
+        return ComparedCurve(run.label)
     data = blocks(run.result.metrics[drawn].series, 0.0, math.inf, POINTS)
-    return Curve(run.label, tuple(data.t_s), tuple(data.value))
+    return ComparedCurve(run.label, tuple(data.t_s), tuple(data.value))
 
 
 def _words(label: str) -> MeasureWords:

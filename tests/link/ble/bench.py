@@ -11,7 +11,7 @@ from bumble.core import UUID, AdvertisingData
 from bumble.device import Connection, Device
 from bumble.gatt import Characteristic, CharacteristicValue, Service
 
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.connect import to_device
 from logger.link.session.session import Settings
 from sim_device import ble

@@ -7,7 +7,8 @@ import pytest
 
 from firmware_protocol.messages import Accepted
 from firmware_protocol.requests import SetPeriod
-from logger.link import connection, device_search, discovery, events
+from logger.link import connection, device_search, discovery
+from logger.link import link_events as events
 from logger.link.ble import ble_stream, radio
 from logger.link.claims import KNOWN_NS, Claims
 from logger.link.discovery import radio_urls
@@ -132,7 +133,7 @@ def test_two_devices_each_found_by_its_id_among_strangers() -> None:
                 await asyncio.gather(scale.disconnect(), vacuum.disconnect())
                 await asyncio.gather(one.streaming(), two.streaming())
                 await asyncio.gather(one.whole(), two.whole())
-            assert not one.of(events.Refused) + two.of(events.Refused)
+            assert not one.of(events.DeviceRefused) + two.of(events.DeviceRefused)
             assert stranger.peripheral.connection is None
 
     run(test)
@@ -185,8 +186,8 @@ def test_two_peripherals_of_one_id_are_told_and_one_is_used() -> None:
             async with watch("ble://", SCALE, claims=claims, search_radio=radio_urls) as first:
                 await first.streaming()
                 async with watch("ble://", None, claims=claims) as second:
-                    await until(lambda: bool(second.of(events.Refused)))
-                    assert "two devices share it" in second.of(events.Refused)[0].reason
+                    await until(lambda: bool(second.of(events.DeviceRefused)))
+                    assert "two devices share it" in second.of(events.DeviceRefused)[0].reason
                     assert not second.sequences()
                 await first.whole()
 
@@ -202,7 +203,7 @@ def test_another_device_at_the_address_is_refused_and_the_right_one_found() -> N
             watch(f"ble://{ONE}", SCALE, search_radio=radio_urls) as watched,
         ):
             await watched.streaming()
-            refusal = watched.of(events.Refused)[0].reason
+            refusal = watched.of(events.DeviceRefused)[0].reason
             assert f"device {VACUUM.hex()} answers where {SCALE.hex()} is expected" in refusal
             assert watched.connection.url == f"ble://{TWO}"
 

@@ -158,7 +158,7 @@ def test_the_whole_job_by_radio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
         rig.write_text(sim.rig_file.read_text("utf-8").replace("\nurl = ", '\nperiod = "1s"\nurl = '), "utf-8")
         logger = stack.enter_context(daemon(tmp_path, rig, speed=SPEED, job_toml=SMALL_JOB_TOML, air_port=air.port))
         logger.ready()
-        guide = demo.Guide(sim, logger.client, lambda text: None, SPEED)  # type: ignore[arg-type]  # asks as its Control does
+        guide = demo.DemoGuide(sim, logger.client, lambda text: None, SPEED)  # type: ignore[arg-type]  # asks as its Control does
         said, working = guide.said, threading.Thread(target=guide.run)
         sim.ask(begin=True)
         working.start()  # from here on the control line is the guide's

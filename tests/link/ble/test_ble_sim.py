@@ -4,7 +4,8 @@ import sys
 
 import pytest
 
-from logger.link import connection, events
+from logger.link import connection
+from logger.link import link_events as events
 from sim_device.__main__ import main
 from sim_device.ble import NoRadio, serve_ble, static_address
 from sim_device.errors import BadSetting

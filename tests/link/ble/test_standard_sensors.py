@@ -16,7 +16,8 @@ from bumble.profiles.device_information_service import DeviceInformationService
 
 from firmware_protocol.codes import Quantity
 from firmware_protocol.requests import SetPeriod
-from logger.link import connection, discovery, events
+from logger.link import connection, discovery
+from logger.link import link_events as events
 from logger.link.ble import radio, standard_sensors
 from logger.link.ble.ble_stream import open_ble
 from logger.link.ble.standard_sensors import StandardLink, device_id_of

@@ -15,7 +15,7 @@ from firmware_protocol.requests import (
     SetPeriod,
     Start,
 )
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.ble.virtual_device import VirtualDevice
 from logger.link.session.phases import Phase
 from logger.link.session.session import Session

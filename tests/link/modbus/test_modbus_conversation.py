@@ -14,7 +14,7 @@ from pymodbus import FramerType
 from pymodbus.constants import ExcCodes
 
 from logger.decode.registers import Block, blocks, read_exchange
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.connect import to_registers
 from logger.link.errors import LinkLost
 from logger.link.modbus import register_stream

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from logger.decode.instrument_model import TextDevice
-from logger.link import events
+from logger.link import link_events as events
 from logger.link.connect import to_text
 from logger.model.instrument import TEXT, LineField, Stated, TextPort
 from logger.model.rig import RigChannel, RigDevice

@@ -11,7 +11,7 @@ from logger.model.value import Argument, Value, known, number, unknown, word
 from logger.physics.leak_flow import ServiceGas, refrigerant_loss
 from logger.stages.acceptance import DECAY_PROFILES, DecayProfile, HoldStep
 from logger.stages.decay_test.analysis import _no_profile, _nothing
-from logger.stages.decay_test.cause import Cause, Judgement
+from logger.stages.decay_test.cause import Judgement, RiseCause
 from logger.stages.decay_test.definition import DecayTest, alarms
 from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.stages.decay_test.gauge import Suspicion
@@ -119,7 +119,7 @@ VERDICTS = (
 
 
 def cause(
-    found: Cause, per_hour: float, u: float, at_most: float, *, level: float | None = None, go_on_s: float = 0.0,
+    found: RiseCause, per_hour: float, u: float, at_most: float, *, level: float | None = None, go_on_s: float = 0.0,
     why: str = "", temperature_known: bool = True,
 ) -> Finding:  # fmt: skip
     """per_hour, u, at_most: microns an hour."""
@@ -134,35 +134,35 @@ def cause(
 TOO_SHORT = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
 NO_RATE = unknown("Pa/s", "the gauge cannot be trusted")
 CAUSES = (
-    cause(Cause.TIGHT, 2.1, 1.1, 4.8),
-    cause(Cause.TIGHT, 2.1, 1.1, 4.8, temperature_known=False),
-    cause(Cause.LEVELS_OFF, 3.4, 1.8, 7.1, level=431),
-    cause(Cause.LEVELS_OFF, 3.4, 1.8, 7.1),
-    cause(Cause.LEAK, 218, 3.1, 225),
-    cause(Cause.LEAK_AND_RISE, 143, 6.2, 157, level=446),
-    cause(Cause.LEAK_AND_RISE, 143, 6.2, 157),
-    cause(Cause.MASKED, 61, 40, 142, level=2240),
-    *(cause(Cause.CANNOT_TELL, 31, 24, 80, why=why, go_on_s=go_on_s) for why, go_on_s in (
+    cause(RiseCause.TIGHT, 2.1, 1.1, 4.8),
+    cause(RiseCause.TIGHT, 2.1, 1.1, 4.8, temperature_known=False),
+    cause(RiseCause.LEVELS_OFF, 3.4, 1.8, 7.1, level=431),
+    cause(RiseCause.LEVELS_OFF, 3.4, 1.8, 7.1),
+    cause(RiseCause.LEAK, 218, 3.1, 225),
+    cause(RiseCause.LEAK_AND_RISE, 143, 6.2, 157, level=446),
+    cause(RiseCause.LEAK_AND_RISE, 143, 6.2, 157),
+    cause(RiseCause.MASKED, 61, 40, 142, level=2240),
+    *(cause(RiseCause.CANNOT_TELL, 31, 24, 80, why=why, go_on_s=go_on_s) for why, go_on_s in (
         ("still_rising", 2.2 * HOUR), ("isolated_too_high", 0.0), ("vapor_follows_temperature", 3 * HOUR),
         ("scatter", 5400.0),
     )),
-    cause_finding(Cause.CANNOT_TELL, None, SIGNS, NO_RATE, NO_RATE, HOUR, True),
-    cause_finding(Cause.CANNOT_TELL, None, (), TOO_SHORT, TOO_SHORT, 200.0, True),
+    cause_finding(RiseCause.CANNOT_TELL, None, SIGNS, NO_RATE, NO_RATE, HOUR, True),
+    cause_finding(RiseCause.CANNOT_TELL, None, (), TOO_SHORT, TOO_SHORT, 200.0, True),
     NOT_ISOLATED.findings[1],
 )  # fmt: skip
 GAS = ServiceGas("R-407C", 0.0862, 1.04e6, 12.1e-6)
 FLOW = known(2.17e-4, "Pa.m3/s", 1.2e-5)
 NO_FLOW = unknown("Pa.m3/s", "the system's volume is not known, and without it there is no leak rate")
-MOIST = Cause.LEVELS_OFF
+MOIST = RiseCause.LEVELS_OFF
 SAID = (
     *alarms(None, {}),
     *alarms(DecayTest(), {}),
     *VERDICTS,
     *CAUSES,
     gauge_doubt_finding(230.0, 38.0),
-    *leak_findings(Cause.LEAK, FLOW, refrigerant_loss(FLOW, GAS), GAS),
-    *leak_findings(Cause.LEAK, FLOW, None, None),
-    *leak_findings(Cause.LEAK, NO_FLOW, None, GAS),
+    *leak_findings(RiseCause.LEAK, FLOW, refrigerant_loss(FLOW, GAS), GAS),
+    *leak_findings(RiseCause.LEAK, FLOW, None, None),
+    *leak_findings(RiseCause.LEAK, NO_FLOW, None, GAS),
     *water_findings(MOIST, microns(18_900), 18_700 * MICRON_PA, 294.9),
     *water_findings(MOIST, microns(26_300), 27_100 * MICRON_PA, 294.9),
     *water_findings(MOIST, microns(431), 430 * MICRON_PA, 294.9),

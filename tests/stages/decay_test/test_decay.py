@@ -13,7 +13,7 @@ from logger.physics.leak_flow import ServiceGas
 from logger.refrigerant.water import saturation_pressure, saturation_temperature
 from logger.stages.acceptance import DECAY_PROFILES
 from logger.stages.decay_test.analysis import DecayResult, analyse_decay
-from logger.stages.decay_test.cause import Cause
+from logger.stages.decay_test.cause import RiseCause
 from tests.stages.make import steady, temperature, vacuum
 
 HOUR = 3600.0
@@ -49,9 +49,9 @@ def test_sealed_at_300_micron_and_warmed_10_k() -> None:
     first, last = result.readings[0], result.readings[-1]
     assert (last[1] - first[1]) / MICRON_PA == pytest.approx(10.2, abs=0.5)
     assert (last[2] - first[2]) / MICRON_PA == pytest.approx(0.0, abs=0.5)
-    assert result.cause is Cause.TIGHT
+    assert result.cause is RiseCause.TIGHT
     untold = analyse_decay(series, isolated_s=0.0)  # nobody measured a temperature
-    assert untold.cause is not Cause.LEAK
+    assert untold.cause is not RiseCause.LEAK
 
 
 def test_leak_rate_with_a_volume() -> None:
@@ -60,7 +60,7 @@ def test_leak_rate_with_a_volume() -> None:
     result = analyse_decay(
         series, isolated_s=0.0, temperature=steady(), volume_m3=0.020, volume_u_m3=0.001, gas=R134A
     )  # fmt: skip
-    assert result.cause is Cause.LEAK
+    assert result.cause is RiseCause.LEAK
     assert result.air_flow.number == pytest.approx(1.48e-4, rel=0.01)
     assert result.air_flow.u is not None
     assert 0.04 < result.air_flow.u / 1.48e-4 < 0.06  # the volume's 5 %
@@ -75,7 +75,7 @@ def test_leak_rate_with_a_volume() -> None:
 
 def test_no_volume_no_leak_rate() -> None:
     result = analyse_decay(vacuum(lambda t: 300.0 + 200.0 * t / HOUR), isolated_s=0.0, temperature=steady(), gas=R134A)
-    assert result.cause is Cause.LEAK
+    assert result.cause is RiseCause.LEAK
     assert result.air_flow.number is None
     assert "volume is not known" in (result.air_flow.problem or "")
     assert result.loss is None
@@ -85,7 +85,7 @@ def test_tight_states_what_it_could_have_seen() -> None:
     result = analyse_decay(
         vacuum(lambda t: 280.0), profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady()
     )
-    assert result.cause is Cause.TIGHT
+    assert result.cause is RiseCause.TIGHT
     assert result.verdict.verdict is Verdict.PASS
     assert result.smallest_rate.number is not None
     assert 0.0 < result.smallest_rate.number * HOUR / MICRON_PA < 20.0
@@ -108,7 +108,7 @@ def test_free_water_is_named_by_its_pressure() -> None:
     level = saturation_pressure(293.15) / MICRON_PA
     series = vacuum(lambda t: 400.0 - (level - 400.0) * math.expm1(-t / 400.0), 2 * HOUR, period=5.0, noise=20.0)
     result = analyse_decay(series, isolated_s=0.0, temperature=steady(293.15, 2 * HOUR))
-    assert result.cause in (Cause.LEVELS_OFF, Cause.MASKED)
+    assert result.cause in (RiseCause.LEVELS_OFF, RiseCause.MASKED)
     water = found(result, "decay.water")
     assert (water.codes("judged"), water.codes("cause")) == (("free",), ("liquid_water",))
     near = water.value("near")
@@ -118,7 +118,7 @@ def test_free_water_is_named_by_its_pressure() -> None:
 def test_moisture_well_below_free_water() -> None:
     series = vacuum(lambda t: 280.0 - 150.0 * math.expm1(-t / 400.0))
     result = analyse_decay(series, isolated_s=0.0, temperature=steady())
-    assert result.cause is Cause.LEVELS_OFF
+    assert result.cause is RiseCause.LEVELS_OFF
     water = found(result, "decay.water")
     assert (water.codes("phase"), water.codes("judged")) == (("ice",), ("colder",))
     assert result.levels_off_at.number is not None
@@ -128,14 +128,14 @@ def test_moisture_well_below_free_water() -> None:
 def test_a_leak_beside_moisture() -> None:
     series = vacuum(lambda t: 280.0 + 150.0 * t / HOUR - 120.0 * math.expm1(-t / 300.0), 2 * HOUR)
     result = analyse_decay(series, isolated_s=0.0, temperature=steady(293.15, 2 * HOUR))
-    assert result.cause is Cause.LEAK_AND_RISE
+    assert result.cause is RiseCause.LEAK_AND_RISE
     assert (result.rate.number or 0.0) * HOUR / MICRON_PA == pytest.approx(150, rel=0.05)
 
 
 def test_still_bending_is_cannot_tell_or_masked_with_how_long_to_go_on() -> None:
     series = vacuum(lambda t: 280.0 - 400.0 * math.expm1(-t / 5400.0), 1800.0)
     result = analyse_decay(series, isolated_s=0.0, temperature=steady())
-    assert result.cause in (Cause.CANNOT_TELL, Cause.MASKED)
+    assert result.cause in (RiseCause.CANNOT_TELL, RiseCause.MASKED)
     assert result.judgement is not None
     assert result.judgement.go_on_s > 1800.0
 
@@ -145,7 +145,7 @@ def test_isolation_is_found_without_a_mark() -> None:
     result = analyse_decay(series, profile=PROFILE, temperature=steady(293.15, 4800.0), ambient=steady(293.15, 4800.0))
     assert result.isolation.how == "detected"
     assert result.isolation.t_s == pytest.approx(1200.0, abs=60.0)
-    assert result.cause is Cause.LEAK
+    assert result.cause is RiseCause.LEAK
     assert result.verdict.verdict is Verdict.FAIL
 
 
@@ -153,7 +153,7 @@ def test_the_test_ends_when_the_pump_is_opened_again() -> None:
     series = vacuum(lambda t: 250.0 + 60.0 * t / HOUR if t < 3600.0 else 200.0, 4200.0)
     result = analyse_decay(series, isolated_s=0.0, temperature=steady(293.15, 4200.0))
     assert result.sealed_until_s == pytest.approx(3600.0, abs=30.0)
-    assert result.cause is Cause.LEAK
+    assert result.cause is RiseCause.LEAK
 
 
 def test_without_a_profile_nothing_passes() -> None:
@@ -178,7 +178,7 @@ def test_held_by_the_profile_and_yet_leaking_is_said() -> None:
     series = vacuum(lambda t: 230.0 + 100.0 * t / HOUR)
     result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady())
     assert result.verdict.verdict is Verdict.PASS
-    assert result.cause is Cause.LEAK
+    assert result.cause is RiseCause.LEAK
     assert result.verdict.codes("more") == ("steady_rise",)
 
 
@@ -187,22 +187,22 @@ def test_vapour_that_follows_a_steady_warming_is_not_called_a_leak(per_kelvin: f
     """Refrigerant over oil gains some 3 % a kelvin, water 6 %: warming in a straight line makes a straight rise."""
     warm = temperature(lambda t: 293.15 + 3.0 * t / HOUR)
     series = vacuum(lambda t: 800.0 * (1.0 + per_kelvin * 3.0 * t / HOUR))
-    assert analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=warm).cause is Cause.CANNOT_TELL
+    assert analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=warm).cause is RiseCause.CANNOT_TELL
     leaking = vacuum(lambda t: 280.0 + 300.0 * t / HOUR)  # more than 3 K of warming could make of 280 micron
-    assert analyse_decay(leaking, profile=PROFILE, isolated_s=0.0, temperature=warm).cause is Cause.LEAK
+    assert analyse_decay(leaking, profile=PROFILE, isolated_s=0.0, temperature=warm).cause is RiseCause.LEAK
 
 
 def test_a_leak_that_cooling_hides_is_not_called_tight() -> None:
     """Water vapour at 2000 micron falling with 0.8 K/h makes up for a leak of 95 micron an hour."""
     cooling = temperature(lambda t: 283.15 - 0.8 * t / HOUR)
     series = vacuum(lambda t: 2000.0 * (1.0 - 0.06 * 0.8 * t / HOUR) + 95.0 * t / HOUR)
-    assert analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=cooling).cause is Cause.CANNOT_TELL
+    assert analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=cooling).cause is RiseCause.CANNOT_TELL
 
 
 def test_a_small_straight_rise_from_a_high_pressure_is_no_leak_yet() -> None:
     series = vacuum(lambda t: 6000.0 + 80.0 * t / HOUR)
     result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady())
-    assert result.cause is Cause.CANNOT_TELL
+    assert result.cause is RiseCause.CANNOT_TELL
     assert found(result, "decay.cause").codes("why") == ("isolated_too_high",)
 
 
@@ -236,7 +236,7 @@ def test_above_what_water_can_make_is_said() -> None:
         lambda t: 400.0 - level * math.expm1(-t / 900.0) + 1000.0 * t / HOUR, 6 * HOUR, period=20.0, noise=15.0
     )
     result = analyse_decay(series, isolated_s=0.0, temperature=steady(288.15, 6 * HOUR))
-    assert result.cause in (Cause.MASKED, Cause.LEAK_AND_RISE)
+    assert result.cause in (RiseCause.MASKED, RiseCause.LEAK_AND_RISE)
     water = found(result, "decay.water")
     assert water.codes("judged") == ("more",)
     assert water.value("now") == known(result.readings[-1][1], "Pa")
@@ -245,4 +245,4 @@ def test_above_what_water_can_make_is_said() -> None:
 def test_a_temperature_beyond_water_does_not_stop_the_analysis() -> None:
     series = vacuum(lambda t: 280.0 - 150.0 * math.expm1(-t / 400.0))
     result = analyse_decay(series, isolated_s=0.0, temperature=steady(140.0))
-    assert result.cause is Cause.LEVELS_OFF
+    assert result.cause is RiseCause.LEVELS_OFF

@@ -13,7 +13,7 @@ from logger.stages.evacuation.findings import (
     progress_finding,
     standstill_findings,
 )
-from logger.stages.evacuation.standstill import Reason, Source, Standstill
+from logger.stages.evacuation.standstill import Origin, Reason, Standstill
 from logger.stages.evacuation.stretches import EvacuationRun, Plateau
 
 TARGET = 350 * MICRON_PA
@@ -70,9 +70,9 @@ def stalled(
     return tuple(standstill_findings(standstill, target_pa, stalled=True))
 
 
-LEAK = Reason(Source.LEAK, 2.5, ("steady_base", "earlier_same"))
-PUMP = Reason(Source.PUMP, 2.0, ("steady_base", "above_pump_limit"))
-OIL = Reason(Source.OUTGASSING, 0.5, ("oil_store",))
+LEAK = Reason(Origin.LEAK, 2.5, ("steady_base", "earlier_same"))
+PUMP = Reason(Origin.PUMP, 2.0, ("steady_base", "above_pump_limit"))
+OIL = Reason(Origin.OUTGASSING, 0.5, ("oil_store",))
 
 
 def gain(helped: bool) -> Finding:
@@ -106,16 +106,16 @@ SAID = (
     no_progress("no readings yet", None),
     no_progress("too few readings for a rate", 5200),
     *stalled(904, LEAK, PUMP, OIL),
-    *stalled(362, Reason(Source.PUMP, 5.0, ("pump_limit", "oil_helped", "water_in_oil")), LEAK),
-    *stalled(904, Reason(Source.OUTGASSING, 3.0, ("still_falling",)), Reason(Source.LEAK, 0.4, ("not_steady",)),
+    *stalled(362, Reason(Origin.PUMP, 5.0, ("pump_limit", "oil_helped", "water_in_oil")), LEAK),
+    *stalled(904, Reason(Origin.OUTGASSING, 3.0, ("still_falling",)), Reason(Origin.LEAK, 0.4, ("not_steady",)),
              drift=-0.058),
-    *stalled(19_700, Reason(Source.WATER, 5.0, ("boils_at", "temperature_agrees")), water_k=295.1, target=None),
-    *stalled(2010, Reason(Source.WATER, 3.5, ("boils_at", "boiling_cools", "level_rises")), drift=0.051),
-    *stalled(2010, Reason(Source.WATER, 2.0, ("boils_at", "boiling_cools", "level_falls")), LEAK, drift=-0.051),
-    *stalled(2010, Reason(Source.WATER, 1.5, ("boils_at", "no_temperature")), near_k=None),
-    *stalled(3900, LEAK, Reason(Source.WATER, 0.4, ("too_cold_for_water",)), near_k=266.0),
-    *stalled(22_000, Reason(Source.GAUGE_CEILING, 10.0, ("at_gauge_top",))),
-    *stalled(5, Reason(Source.GAUGE_FLOOR, 10.0, ("at_gauge_bottom",)), target=None),
+    *stalled(19_700, Reason(Origin.WATER, 5.0, ("boils_at", "temperature_agrees")), water_k=295.1, target=None),
+    *stalled(2010, Reason(Origin.WATER, 3.5, ("boils_at", "boiling_cools", "level_rises")), drift=0.051),
+    *stalled(2010, Reason(Origin.WATER, 2.0, ("boils_at", "boiling_cools", "level_falls")), LEAK, drift=-0.051),
+    *stalled(2010, Reason(Origin.WATER, 1.5, ("boils_at", "no_temperature")), near_k=None),
+    *stalled(3900, LEAK, Reason(Origin.WATER, 0.4, ("too_cold_for_water",)), near_k=266.0),
+    *stalled(22_000, Reason(Origin.GAUGE_CEILING, 10.0, ("at_gauge_top",))),
+    *stalled(5, Reason(Origin.GAUGE_FLOOR, 10.0, ("at_gauge_bottom",)), target=None),
     plateau_finding(Plateau(1900.0, 4060.0, 3480 * MICRON_PA, 268.9)),
     plateau_finding(Plateau(1900.0, 4060.0, 120 * MICRON_PA, None)),
     gain(helped=True),

@@ -13,7 +13,7 @@ from logger.model.units import MICRON_PA
 from logger.model.value import known, name_of
 from logger.refrigerant.water import saturation_pressure
 from logger.stages.evacuation.analysis import RESERVATION, PullDown, PumpState, analyse_pull_down
-from logger.stages.evacuation.standstill import Source
+from logger.stages.evacuation.standstill import Origin
 from logger.stages.evacuation.stretches import BREAK, PumpMark
 from logger.stages.evacuation.tail_fit import fit_tail
 from logger.statistics.block_means import blocks
@@ -37,7 +37,7 @@ def counted(result: PullDown) -> tuple[float | None, float | None]:
     return reached.number, required.number
 
 
-def sources(result: PullDown) -> set[Source]:
+def sources(result: PullDown) -> set[Origin]:
     return set() if result.standstill is None else {r.source for r in result.standstill.leading}
 
 
@@ -93,7 +93,7 @@ def stalled(level: float, hours: float = 2.0, per_hour: float = 0.0, **more: obj
 def test_steady_base_is_leak_or_pump_and_says_how_to_tell() -> None:
     result = stalled(900.0)
     assert result.state is PumpState.STALLED
-    assert {Source.LEAK, Source.PUMP} <= sources(result)
+    assert {Origin.LEAK, Origin.PUMP} <= sources(result)
     stall = finding(result, "evacuation.stall")
     assert stall.verdict is Verdict.ATTENTION
     assert {"close_at_pump_for_leak", "close_at_pump_for_pump"} <= set(stall.codes("check"))
@@ -103,13 +103,13 @@ def test_steady_base_is_leak_or_pump_and_says_how_to_tell() -> None:
 
 
 def test_pump_limit_when_the_pump_is_known() -> None:
-    assert stalled(900.0, pump_ultimate_pa=700 * MICRON_PA).cause is Source.PUMP
+    assert stalled(900.0, pump_ultimate_pa=700 * MICRON_PA).cause is Origin.PUMP
 
 
 def test_water_at_its_vapour_pressure() -> None:
     level = saturation_pressure(295.0) / MICRON_PA
     result = stalled(level)
-    assert result.cause is Source.WATER
+    assert result.cause is Origin.WATER
     boils = finding(result, "evacuation.water").value("water_boils_at")
     assert boils is not None and boils.number == pytest.approx(295.0, abs=0.5)
 
@@ -117,7 +117,7 @@ def test_water_at_its_vapour_pressure() -> None:
 def test_cold_water_that_warms_and_its_ice() -> None:
     """At 2000 micron ice at -10 C: the level creeps up while the cold spot warms."""
     result = stalled(2000.0, per_hour=0.05)
-    assert result.cause is Source.WATER
+    assert result.cause is Origin.WATER
     ice = finding(result, "evacuation.ice")
     boils = ice.value("water_boils_at")
     assert ice.verdict is Verdict.ATTENTION and ice.codes("check") == ("break_and_warm",)
@@ -128,15 +128,15 @@ def test_cold_water_that_warms_and_its_ice() -> None:
 
 def test_outgassing_still_comes_down() -> None:
     result = stalled(900.0, per_hour=-0.06)
-    assert Source.OUTGASSING in sources(result)
+    assert Origin.OUTGASSING in sources(result)
 
 
 def test_gauge_at_its_floor_and_ceiling() -> None:
     series = vacuum(lambda t: 600.0, HOUR)
     low = Series("vacuum", series.t_s, series.value, series.u, 0.1, 600 * MICRON_PA, 1e5)
-    assert analyse_pull_down(low, target_pa=TARGET).cause is Source.GAUGE_FLOOR
+    assert analyse_pull_down(low, target_pa=TARGET).cause is Origin.GAUGE_FLOOR
     high = Series("vacuum", series.t_s, series.value, series.u, 0.1, 0.0, 600 * MICRON_PA)
-    assert analyse_pull_down(high, target_pa=TARGET).cause is Source.GAUGE_CEILING
+    assert analyse_pull_down(high, target_pa=TARGET).cause is Origin.GAUGE_CEILING
 
 
 def oil_change(t: float) -> float:
@@ -150,7 +150,7 @@ def test_oil_change_splits_the_curve_and_shows_the_gain() -> None:
     before = vacuum(oil_change, 2 * HOUR, period=5.0)
     stall = analyse_pull_down(before, target_pa=TARGET, temperature=steady(295.0, 2 * HOUR))
     assert stall.state is PumpState.STALLED
-    assert Source.PUMP in sources(stall)
+    assert Origin.PUMP in sources(stall)
     assert "change_pump_oil" in finding(stall, "evacuation.stall").codes("check")
     whole = vacuum(oil_change, 4 * HOUR, period=5.0)
     result = analyse_pull_down(whole, target_pa=TARGET, marks=[PumpMark(2 * HOUR, "oil changed")])
@@ -233,7 +233,7 @@ def test_same_base_in_an_earlier_evacuation_speaks_for_a_leak() -> None:
         vacuum(micron, 2 * HOUR, period=4.0), target_pa=TARGET, temperature=steady(295, 2 * HOUR)
     )
     assert result.standstill is not None
-    assert result.standstill.reasons[0].source is Source.LEAK
+    assert result.standstill.reasons[0].source is Origin.LEAK
     assert "earlier_same" in result.standstill.reasons[0].support
     assert result.standstill.earlier_pa == pytest.approx(900 * MICRON_PA, rel=0.02)
 
@@ -253,7 +253,7 @@ def test_water_that_boiled_off_is_told_afterwards() -> None:
     plateau = finding(result, "evacuation.plateau")
     assert plateau.value("water_boils_at") is not None
     assert plateau.codes("check") == ("change_pump_oil_after_water",)
-    assert result.cause is Source.PUMP
+    assert result.cause is Origin.PUMP
 
 
 def test_valved_off_shows_as_rising() -> None:

@@ -12,7 +12,7 @@ from logger.stages.recovery.analysis import Stall, condensing_finding, mass_find
 from logger.stages.recovery.definition import alarms
 from logger.stages.recovery.level import judge_level, required_level
 from logger.stages.recovery.rebound import judge_rebound
-from logger.stages.recovery.stall import Cause, inputs_of, stall_causes
+from logger.stages.recovery.stall import StallCause, inputs_of, stall_causes
 
 R407C = find("R-407C")
 OLD, NEW = date(1991, 4, 2), date(2014, 8, 1)
@@ -35,7 +35,7 @@ def readings(now: dict[str, float]) -> dict[str, Value]:
     return {point: known(si, "K" if point.endswith("temperature") else "Pa") for point, si in now.items()}
 
 
-def stalled(fill: float | None = None, peak_pa: float | None = None, **now: float) -> list[Cause]:
+def stalled(fill: float | None = None, peak_pa: float | None = None, **now: float) -> list[StallCause]:
     inside = None if fill is None else known(fill, "1")
     return stall_causes(readings(BEFORE | now), readings(BEFORE), R407C, inside, peak_pa)
 

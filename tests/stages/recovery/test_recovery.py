@@ -13,7 +13,7 @@ from logger.refrigerant import Refrigerant, find
 from logger.scale.ledger import MassLedger
 from logger.stages.recovery.analysis import RecoveryResult, analyse_recovery
 from logger.stages.recovery.level import required_level
-from logger.stages.recovery.live import Phase, RecoveryNow, RecoveryWatch
+from logger.stages.recovery.live import FlowPhase, RecoveryNow, RecoveryWatch
 from logger.stages.recovery.rebound import judge_rebound
 from logger.stages.recovery.stall import inputs_of, stall_causes
 from tests.stages.plant import RECOVERY_POINTS, Run, run
@@ -51,11 +51,11 @@ def bumped() -> tuple[Run, RecoveryResult]:
 
 def test_the_change_over_is_found_within_60_s(plain: tuple[Run, RecoveryResult]) -> None:
     found, result = plain
-    told = next(s.t_s for s in result.steps if s.phase is Phase.VAPOUR)
+    told = next(s.t_s for s in result.steps if s.phase is FlowPhase.VAPOUR)
     assert abs(told - found.liquid_gone_s) < 60.0
     assert result.changed_over_s == pytest.approx(found.liquid_gone_s, abs=30.0)
     before = {s.phase for s in result.steps if 90 < s.t_s < found.liquid_gone_s - 30}
-    assert before == {Phase.LIQUID}
+    assert before == {FlowPhase.LIQUID}
 
 
 def test_mass_and_balance(plain: tuple[Run, RecoveryResult]) -> None:
@@ -279,7 +279,7 @@ def test_an_inlet_superheat_alone_tells_vapour() -> None:
     warm = known(R407C.dew_temperature(5e5) + 12.0, "K")
     watch = RecoveryWatch(R407C, known(30.0, "kg"))
     feed(watch, 0, 60, known(0.004, "kg/s", 1e-5), recovery_inlet_pressure=pressure, recovery_inlet_temperature=warm)
-    assert watch.phase is Phase.VAPOUR
+    assert watch.phase is FlowPhase.VAPOUR
     assert "inlet_superheated" in watch.because
 
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from logger.export.comparison.figures import Compared
     from logger.export.comparison.sides import Side
-    from logger.export.comparison.table import Compared
     from logger.model.job import Stage
     from logger.statistics.ratio import Measure
     from logger.store.place import JobPlace
@@ -49,8 +49,8 @@ def compare(
     """
     from logger.export.comparison.compare_pdf import page, picture
     from logger.export.comparison.curves import laid_out
+    from logger.export.comparison.figures import compared
     from logger.export.comparison.sides import must_be_comparable
-    from logger.export.comparison.table import compared
     from logger.wording.values import Shown
 
     asked = [_asked(first, name_a), _asked(second, name_b)]

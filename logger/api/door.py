@@ -28,7 +28,7 @@ REFUSAL = (
 )
 
 
-class Connection(H11Protocol):
+class TimedConnection(H11Protocol):
     """One of the HTTP server's, closed when no request is being answered on it for too long.
 
     begun: what was already read of it.
@@ -59,7 +59,7 @@ class Connection(H11Protocol):
 class Door:
     """Lets connections of one listening socket in. made: the protocol for one, from what was read of it."""
 
-    def __init__(self, listener: socket.socket, token: bytes, made: Callable[[bytes], Connection]) -> None:
+    def __init__(self, listener: socket.socket, token: bytes, made: Callable[[bytes], TimedConnection]) -> None:
         listener.setblocking(False)
         self._listener, self._token, self._made = listener, token, made
         self._strangers: dict[asyncio.Task[None], None] = {}  # oldest first

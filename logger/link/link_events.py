@@ -196,7 +196,7 @@ class TalksTooMuch:
 
 
 @dataclass(frozen=True, slots=True)
-class Refused:
+class DeviceRefused:
     """The session will not work with what answered: another major version, another device. code: as of LinkLost."""
 
     at_ns: int
@@ -262,6 +262,6 @@ SessionEvent: TypeAlias = (
     | NoReply
     | Silent
     | TalksTooMuch
-    | Refused
+    | DeviceRefused
 )
 LinkEvent: TypeAlias = SessionEvent | LinkUp | LinkDown | RadioHeard | InstrumentSaid

@@ -132,13 +132,3 @@ def test_no_module_keeps_the_list_of_stages() -> None:
             if isinstance(node, ast.ImportFrom) and node.module == "logger.stages.registry":
                 found |= {path.name for alias in node.names if alias.name == "STAGES"}
     assert found == set()
-
-
-def test_outside_its_folder_no_file_names_a_stage() -> None:
-    """A program that asks for a kind by name would not know a seventh; the registry and its definitions are asked."""
-    named = {
-        str(path.relative_to(LOGGER)): kinds
-        for path in LOGGER.rglob("*.py")
-        if (LOGGER / "stages") not in path.parents and (kinds := texts(path) & set(KINDS))
-    }
-    assert named == {}

@@ -65,19 +65,3 @@ class Finding:
         for one in self.inputs:
             if isinstance(one.value, Value):
                 yield one.name, one.value
-
-
-def worded(
-    key: str,
-    verdict: Verdict,
-    headline: str,
-    text: str,
-    rule: str = "",
-    decision_rule: str = "",
-    inputs: tuple[tuple[str, Value], ...] = (),
-    causes: tuple[str, ...] = (),
-    check_next: tuple[str, ...] = (),
-) -> Finding:
-    """A finding of an analysis that still writes its own sentences."""
-    arguments = tuple(Argument(name, None, value) for name, value in inputs)
-    return Finding(key, verdict, arguments, Text(headline, text, rule, decision_rule, causes, check_next))

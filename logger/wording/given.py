@@ -117,9 +117,7 @@ class Given:
                 return self._terms.get(one.value, one.value)
             return self._shown.instant(one.value) if one.kind is Code.INSTANT else one.value
         if one.kind is None or isinstance(one.kind, Code):
-            return (
-                f"{one.value.number:.4g} {one.value.unit}" if one.value.number is not None else str(one.value.problem)
-            )
+            return self._shown.in_si(one.value)
         return self._shown.figure(one.value, one.kind)
 
 

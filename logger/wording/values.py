@@ -13,6 +13,7 @@ _DIFFERENCE = {
     _Q.PRESSURE: _Q.PRESSURE_DIFFERENCE,
     _Q.TEMPERATURE: _Q.TEMPERATURE_DIFFERENCE,
 }
+MAX_CONFIDENCE = 0.99
 _NO_VACUUM_PA = 0.05 * PSI_PA  # shown as 0.0 psig
 
 
@@ -81,6 +82,16 @@ class Shown:
             return f"{value.number / unit.factor:.2e} ± {spread:.1e} {_name(unit)}"
         digits = min(6, max(0, _digits_of(spread)))
         return f"{self._rounded(value.number, unit, digits)} ± {spread:,.{digits}f} {_name(unit)}"
+
+    def confidence(self, value: Value) -> str:
+        """A share of the evidence, never as certainty: "95 %", "over 99 %"."""
+        if value.number is not None and value.number > MAX_CONFIDENCE:
+            return f"over {100 * MAX_CONFIDENCE:.0f} %"
+        return self.figure(value, Quantity.RATIO)
+
+    def in_si(self, value: Value) -> str:
+        """A number of which only the unit is known, or the reason where there is none."""
+        return f"{value.number:.4g} {value.unit}" if value.number is not None else value.problem or "unknown"
 
     def apart(self, value: Value, limit: Value, quantity: Quantity) -> str:
         """A number that differs from its limit, with the decimals that show it: "500.3 microns" where it is 500."""

@@ -19,7 +19,7 @@ from logger.model import records as r
 from logger.model.codec import event_from_json
 from logger.model.errors import EventError
 from logger.model.events import JobClosed, JobOpened, NoteWritten
-from logger.model.finding import Verdict, worded
+from logger.model.finding import Verdict
 from logger.model.plain import plain
 from logger.model.records import NewRecord, Record
 from logger.model.text import clean
@@ -30,6 +30,7 @@ from tests import pdf
 from tests.cli.commandline import CommandLine, store_job
 from tests.export.simulated import JOB, T0_NS, simulated_job
 from tests.stored import stored_event
+from tests.worded import worded
 
 JOB_ID = JOB.job_id
 _KEYS = ("job", "t_ns", "utc_offset_s", "number", "kind", "stage", "finding", "verdict", "headline", "customer")

@@ -25,7 +25,7 @@ from logger.model.alarm import AlarmEvent, Priority, State
 from logger.model.cylinder import Cylinder
 from logger.model.drawing import Curve, LimitLine
 from logger.model.events import AlarmChanged
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
 from logger.model.job import Job
 from logger.model.plain import plain
 from logger.model.points import Quantity
@@ -33,9 +33,10 @@ from logger.model.records import FRAMES, NewRecord, Record
 from logger.model.rig import Calibration, Rig, RigChannel, RigDevice
 from logger.model.sample import PointSample
 from logger.model.units import NS_PER_S
-from logger.model.value import known, unknown
+from logger.model.value import known, number, unknown
 from logger.stages.definition import StageResult
 from tests.stored import stored_event
+from tests.worded import worded
 
 T0_NS = 1_772_467_200_000_000_000  # 2026-03-02T16:00:00Z
 SCALE, MANIFOLD = "52494d450000a001", "52494d450000a002"
@@ -150,11 +151,11 @@ def recovery_findings(recovered_kg: float) -> tuple[Finding, ...]:
             rule="40 CFR 82.156, table 1: appliance of 200 lb or more, medium pressure, machine made after 1993",
             decision_rule="The reading plus its expanded uncertainty must stay at or below the level.",
             inputs=(
-                ("Recovered", known(recovered_kg, "kg", 0.06)),
-                ("Pressure 20 min after the stop, absolute", known(61_200.0, "Pa", 900.0)),
-                ("Level required, absolute", known(65_200.0, "Pa")),
-                ("Shell temperature", known(301.4, "K", 0.4)),
-                ("Rise over ambient", known(6.2, "K", 0.6)),
+                number("Recovered", Quantity.MASS, known(recovered_kg, "kg", 0.06)),
+                number("Pressure 20 min after the stop, absolute", Quantity.PRESSURE, known(61_200.0, "Pa", 900.0)),
+                number("Level required, absolute", Quantity.PRESSURE, known(65_200.0, "Pa")),
+                number("Shell temperature", Quantity.TEMPERATURE, known(301.4, "K", 0.4)),
+                number("Rise over ambient", Quantity.TEMPERATURE_DIFFERENCE, known(6.2, "K", 0.6)),
             ),
         ),
         worded(
@@ -176,8 +177,8 @@ def decay_findings(rise_pa: float) -> tuple[Finding, ...]:
             rule="Own profile “tight”: rise of no more than 100 micron in 30 minutes",
             decision_rule="Guard band of one expanded uncertainty: held only if rise + U stays within the limit.",
             inputs=(
-                ("Rise over the hold", known(rise_pa, "Pa", 3.1)),
-                ("Water vapour pressure at ambient", unknown("Pa", "no ambient temperature measured")),
+                number("Rise over the hold", Quantity.VACUUM, known(rise_pa, "Pa", 3.1)),
+                number("Water vapor pressure", Quantity.VACUUM, unknown("Pa", "no ambient temperature measured")),
             ),
             causes=("water or outgassing oil", "a leak of up to 3e-6 Pa m3/s of air"),
             check_next=("Hold for two hours", "Warm the low points of the circuit"),

@@ -49,7 +49,7 @@ def test_the_pages_say_what_the_job_was() -> None:
         "Stage 1: Recovery", "Stage 2: Evacuation", "Stage 3: Vacuum decay test",
         "PASS Required level reached and held", "CANNOT TELL Cannot tell", "NOT JUDGED",
         "40 CFR 82.156", "Guard band of one expanded uncertainty",
-        "unknown: no ambient temperature measured", "fitted: saturating rise", "limit of RC-1",
+        "no ambient temperature measured", "fitted: saturating rise", "limit of RC-1",
         "RC-2", "not weighed before", "Not accounted for", "Cylinder nearly full (first)",
         "acknowledged 11:13:30 by J. Invented",
         "Customer told that a longer hold is needed.", "link: cable out", "certificate C-118",

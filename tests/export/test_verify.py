@@ -16,13 +16,14 @@ from hypothesis import strategies as st
 from logger.evidence.keys import PublicKey, public_key
 from logger.export.bundle.outcome import Outcome, Result, VerifyReport
 from logger.export.bundle.verify import verify_bundle
-from logger.model.finding import Verdict, worded
+from logger.model.finding import Verdict
 from logger.model.plain import plain
 from logger.model.records import FINDING, FRAMES, NewRecord, Record
 from tests import pdf
 from tests.export.invented import SCALE, replay, short_job
 from tests.export.rebag import Files, as_new, chained_again, manifested, put_together, signed_again, taken_apart
 from tests.export.test_bundle import KEY, checkpoint_at, exported
+from tests.worded import worded
 
 ENEMY = Ed25519PrivateKey.from_private_bytes(bytes(range(1, 33)))
 

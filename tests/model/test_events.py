@@ -18,12 +18,13 @@ from logger.model.codec import EVENT_CLASSES, details_of, event_bytes, event_fro
 from logger.model.cylinder import MonthOnly
 from logger.model.errors import EventError
 from logger.model.events import Event, GapNoted, NoteWritten, StageBegun, UnknownEvent
-from logger.model.finding import Finding, Verdict, worded
+from logger.model.finding import Finding, Verdict
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT, LineField, ModbusPort, Register, TextPort
 from logger.model.points import Quantity
 from logger.model.rig import RigChannel, RigDevice
 from logger.model.value import Argument, Code, Value
 from logger.pipeline.job_state import JobState
+from tests.worded import worded
 
 T0_NS = 1_772_467_200_000_000_000
 # Version 0.1.0 wrote a time into each finding that was never set; it is not written any more.
@@ -53,7 +54,7 @@ TOLD = st.text(max_size=12)
 SCALARS[Finding] = st.builds(
     Finding, TOLD, st.sampled_from(Verdict), st.lists(SCALARS[Argument], max_size=2).map(tuple)) | (
     st.builds(worded, TOLD, st.sampled_from(Verdict), TOLD, TOLD, TOLD, TOLD,
-              st.lists(st.tuples(TOLD, SCALARS[Value]), max_size=2).map(tuple))
+              st.lists(st.builds(Argument, TOLD, st.none(), SCALARS[Value]), max_size=2).map(tuple))
 )  # fmt: skip
 MINIMAL_JOB = {"job_id": "j", "refrigerant": "R-22"}
 NO_REASON = [["x", {"number": None, "unit": "K"}]]

@@ -1,10 +1,8 @@
 """The report's data as the texts, table rows and drawings that the template sets: SI to the user's units here."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
-from logger.export.input_text import about_vacuum, confidence_text, input_text
 from logger.export.report import report_words as say
 from logger.export.report.chart import laid_out
 from logger.export.report.report_data import (
@@ -128,7 +126,7 @@ def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any
         "then": _then(report.shown_then, shown),
         "plots": [plot for plot in plots if plot is not None],
         "summaries": [_summary(s, shown) for s in report.summaries],
-        "findings": [_finding(f, stage.kind, shown) for f in report.findings],
+        "findings": [_finding(f, shown) for f in report.findings],
     }
 
 
@@ -164,7 +162,7 @@ def _counted(summary: PointSummary) -> str:
     return f"{summary.count:,}" + (f", {summary.missing:,} missing{why}" if summary.missing else "")
 
 
-def _finding(finding: Finding, kind: str, shown: Shown) -> dict[str, Any]:
+def _finding(finding: Finding, shown: Shown) -> dict[str, Any]:
     text = text_of(finding, shown)
     return {
         "verdict": finding.verdict.value,
@@ -173,25 +171,24 @@ def _finding(finding: Finding, kind: str, shown: Shown) -> dict[str, Any]:
         "text": text.body,
         "rule": text.rule,
         "decision_rule": text.decision_rule,
-        "inputs": _inputs(finding, kind, shown),
+        "inputs": _inputs(finding, shown),
         "causes": list(text.causes),
         "check_next": list(text.check_next),
     }
 
 
-def _inputs(finding: Finding, kind: str, shown: Shown) -> list[list[str]]:
+def _inputs(finding: Finding, shown: Shown) -> list[list[str]]:
     """(label, number with its spread) of each number the finding rests on."""
-    vacuum = registry.view(kind).log and about_vacuum(v for _, v in finding.numbers())
     rows = []
     for one in finding.inputs:
         if isinstance(one.value, str):
             continue
         if one.name == "confidence":
-            text = confidence_text(one.value)
+            text = shown.confidence(one.value)
         elif isinstance(one.kind, Quantity):
             text = shown.with_spread(one.value, one.kind)
-        else:  # of an analysis that does not say what quantity it is
-            text = input_text(one.value, shown.system, vacuum)
+        else:  # of a record that does not say what quantity it is
+            text = shown.in_si(one.value)
         rows.append([_sentence(label_of(finding, one.name)), text])
     return rows
 
@@ -214,7 +211,7 @@ def _cylinder(row: CylinderRow, shown: Shown) -> list[str]:
 
 
 def _balance(label: str, value: Value, shown: Shown) -> list[str]:
-    return [label, input_text(replace(value, note=None), shown.system, vacuum=False), value.note or ""]
+    return [label, shown.with_spread(value, _Q.MASS), value.note or ""]
 
 
 def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:

@@ -113,12 +113,21 @@ def test_an_event_comes_back_as_it_was(cls: type[Event], data: st.DataObject) ->
     assert event_bytes(again) == payload  # a month without a day stays one, a whole number whole
 
 
+def holds(now: Any, then: Any) -> bool:
+    """Whether everything of then is there as it was."""
+    if isinstance(then, dict):
+        return isinstance(now, dict) and all(key in now and holds(now[key], value) for key, value in then.items())
+    if isinstance(then, list):
+        return len(now) == len(then) and all(map(holds, now, then))
+    return type(now) is type(then) and bool(now == then)
+
+
 @pytest.mark.parametrize("payload", GOLDEN, ids=[f"{json.loads(line)['type']}-{i}" for i, line in enumerate(GOLDEN)])
 def test_the_bytes_are_those_of_the_first_version(payload: bytes) -> None:
-    """One of each type and set of keys, as version 0.1.0 wrote them."""
+    """One of each type and set of keys, as version 0.1.0 wrote them; what was added since comes with its default."""
     event = read(payload, json.loads(payload)["t_ns"])
     assert not isinstance(event, UnknownEvent) and not event.extra
-    assert event_bytes(event) == payload
+    assert holds(event_to_json(event), json.loads(payload))
 
 
 def test_there_are_bytes_of_every_type() -> None:
@@ -130,7 +139,7 @@ def test_keys_of_a_later_version_are_kept(payload: bytes) -> None:
     data = json.loads(payload) | {"later": {"a": [1, None]}, "extra": 5}
     event = event_from_json(data)
     assert event.extra == {"later": {"a": [1, None]}, "extra": 5}
-    assert event_to_json(event) == data
+    assert holds(event_to_json(event), data)
 
 
 @pytest.mark.parametrize(

@@ -82,6 +82,8 @@ def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **mar
 @click.option("--temperature-accuracy", default="1F", show_default=True, help="As plus or minus.")
 @click.option("--pressure", help="Of the cylinder, such as 118psig: looks for air or nitrogen.")
 @click.option("--pressure-accuracy", default="2psi", show_default=True, help="As plus or minus.")
+@click.option("--second-pressure", help="Of the same cylinder settled at another temperature: air or a mixture?")
+@click.option("--second-temperature", help="At least 15 °F (8 K) from the first.")
 @click.option("--settled", is_flag=True, help="Temperature and pressure have stood still, valves closed.")
 @JURISDICTION_OPTION
 @ambient_options
@@ -89,7 +91,8 @@ def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **mar
 @JSON_OPTION
 def check(
     name: str | None, gross: str | None, net: str | None, mass_accuracy: str, temp: str | None,
-    temperature_accuracy: str, pressure: str | None, pressure_accuracy: str, settled: bool, jurisdiction: str,
+    temperature_accuracy: str, pressure: str | None, pressure_accuracy: str,
+    second_pressure: str | None, second_temperature: str | None, settled: bool, jurisdiction: str,
     altitude: str | None, barometer: str | None, units: str, as_json: bool, **markings: Any,
 ) -> None:  # fmt: skip
     """What is in it now: liquid fill, liquid-full temperature, mass still allowed, non-condensable gas."""
@@ -100,6 +103,8 @@ def check(
         raise click.UsageError("give --gross or --net, not both")
     if gross is None and net is None and pressure is None:
         raise click.UsageError("give --gross or --net, or --pressure with --temperature, or all of them")
+    if (second_pressure is None) != (second_temperature is None):
+        raise click.UsageError("give --second-pressure and --second-temperature, or neither")
     catalogue = user_catalogue()
     around = ambient_of(altitude, barometer)
     chosen = cylinder_of(name, markings, catalogue)
@@ -117,8 +122,16 @@ def check(
         if rests_on_ambient(pressure):
             pascal_u = math.hypot(pascal_u, around.u_pa or 0.0)  # the barometer's doubt is in it too
         pascal = known(absolute_pressure(pressure, around.pressure_pa), "Pa", pascal_u, around.note)
+        other = None
+        if second_pressure is not None and second_temperature is not None:
+            other = (
+                known(absolute_pressure(second_pressure, around.pressure_pa), "Pa", pascal_u, around.note),
+                known(temperature(second_temperature), "K", kelvin.u),
+            )
         findings.append(
-            non_condensables(pascal, kelvin, limit.refrigerants, settled=settled or None, fill=fill.fill_now)
+            non_condensables(
+                pascal, kelvin, limit.refrigerants, settled=settled or None, fill=fill.fill_now, other=other
+            )
         )
     rows = [
         ("net_mass", "net mass", fill.net_mass, _Q.MASS),

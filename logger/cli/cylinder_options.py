@@ -41,6 +41,7 @@ def marking_options(needed: bool) -> Callable[[F], F]:
             click.option("--tare", required=needed, help="Empty mass, such as 27.5lb."),
             click.option("--water-capacity", required=needed, help="As stamped: 47.6lb, 21.6kg or 21.6L."),
             click.option("--service-pressure", help="As stamped: 400psi (DOT 4BA400: 400)."),
+            click.option("--test-pressure", help="As a UN cylinder's stamp states it: 42bar."),
             click.option("--as-stamped", is_flag=True, help="It is stamped so, unlikely as it is."),
             click.option("--tested", type=_Day(), help="Last test: 2024-02-01, or 2024-02 (from its first day)."),
             click.option("--requalify-years", type=float, help="Years between tests (default 5)."),
@@ -81,6 +82,9 @@ def cylinder_of(name: str | None, markings: dict[str, Any], catalogue: "Catalogu
     if markings["service_pressure"] is not None:
         stamped = parse_service_pressure(markings["service_pressure"])
         changed["service_pressure_pa"] = _plausible("service_pressure", stamped)
+    if markings["test_pressure"] is not None:
+        stamped = parse_quantity(markings["test_pressure"], _Q.PRESSURE_DIFFERENCE)
+        changed["test_pressure_pa"] = _plausible("test_pressure", stamped)
     if markings["tested"] is not None:
         changed["tested"] = markings["tested"]
     if markings["requalify_years"] is not None:

@@ -107,6 +107,8 @@ def _toml(cylinder: Cylinder) -> str:
     ]
     if cylinder.service_pressure_pa is not None:
         lines.append(f'service_pressure = "{cylinder.service_pressure_pa!r}Pa"')
+    if cylinder.test_pressure_pa is not None:
+        lines.append(f'test_pressure = "{cylinder.test_pressure_pa!r}Pa"')
     if cylinder.tested is not None:
         month = isinstance(cylinder.tested, MonthOnly)  # TOML has no date for it
         lines.append(f"tested = {json.dumps(str(cylinder.tested)) if month else cylinder.tested}")

@@ -75,6 +75,7 @@ class CylinderTable(Table):
     tare: str
     water_capacity: str
     service_pressure: str | None = None
+    test_pressure: str | None = None
     tested: Annotated[date, WrapValidator(_marked)] | None = None
     refrigerant: str | None = None
     candidates: list[str] = Field(default_factory=list, max_length=20)
@@ -211,6 +212,7 @@ MARKINGS = {
     "tare": (0.0, 100_000.0, "a mass above zero, at most 100 000 kg"),
     "water_capacity": (0.0, 100_000.0, "a mass above zero, at most 100 000 kg (or L)"),
     "service_pressure": (0.0, 100e6, "a pressure above zero, at most 1000 bar"),
+    "test_pressure": (0.0, 100e6, "a pressure above zero, at most 1000 bar"),
 }
 
 
@@ -229,9 +231,10 @@ def cylinder_of(table: CylinderTable, key: str, problems: Problems, catalogue: C
         if stamped is None
         else problems.attempt(f"{key}.service_pressure", lambda: parse_service_pressure(stamped))
     )
+    test = problems.quantity(f"{key}.test_pressure", table.test_pressure, Quantity.PRESSURE_DIFFERENCE)
     contents = problems.quantity(f"{key}.contents", table.contents, Quantity.MASS)
     possible = bool(tare and water)
-    for name, number in (("tare", tare), ("water_capacity", water), ("service_pressure", service)):
+    for name, number in zip(MARKINGS, (tare, water, service, test), strict=True):
         wrong = None if number is None else marking_problem(name, number)
         possible = possible and wrong is None
         if wrong is not None:
@@ -250,6 +253,7 @@ def cylinder_of(table: CylinderTable, key: str, problems: Problems, catalogue: C
         contents_kg=contents,
         requalify_years=table.requalify_years,
         as_stamped=table.as_stamped,
+        test_pressure_pa=test,
     )
     if possible and (slip := unlikely(cylinder)) is not None:
         problems.add(f"{key}.{slip.marking}", f"{slip.why}. If it is stamped so: {CONFIRM} = true")

@@ -47,7 +47,7 @@ class CylinderLimits:
     """max_net, max_gross: kg, by the tightest rule (`binding`, None when no rule gives a limit).
 
     liquid_full_temperature: K at which liquid fills the shell when it holds max_net.
-    suitability: whether the service pressure fits (49 CFR 173.301a). refrigerants: what it was computed for.
+    suitability: whether the marked pressure fits (49 CFR 173.301a, UN P200). refrigerants: what it was computed for.
     notes: what the user must know beside the numbers.
     """
 
@@ -139,7 +139,7 @@ def _rule_limit(rule: FillRule, cylinder: Cylinder, inside: tuple[Refrigerant, .
         net = unknown("kg", "the refrigerant is not known: name it, or the candidates of an unknown mixture")
         return RuleLimit(rule.key, rule.label, rule.source, net)
     try:
-        tightest = min(((_ratio(rule, r), r) for r in inside), key=lambda pair: pair[0].density)
+        tightest = min(((_ratio(rule, r, cylinder), r) for r in inside), key=lambda pair: pair[0].density)
     except NoLimit as exc:
         return RuleLimit(rule.key, rule.label, rule.source, unknown("kg", str(exc)))
     ratio, refrigerant = tightest
@@ -147,8 +147,8 @@ def _rule_limit(rule: FillRule, cylinder: Cylinder, inside: tuple[Refrigerant, .
     return RuleLimit(rule.key, rule.label, rule.source, net, ratio.how, refrigerant.name)
 
 
-def _ratio(rule: FillRule, refrigerant: Refrigerant) -> Ratio:
-    ratio = rule.ratio(refrigerant)
+def _ratio(rule: FillRule, refrigerant: Refrigerant, cylinder: Cylinder) -> Ratio:
+    ratio = rule.ratio(refrigerant, cylinder)
     if not refrigerant.estimated:
         return ratio
     return Ratio(

@@ -59,7 +59,8 @@ def unlikely(cylinder: Cylinder) -> Unlikely | None:
 def _fits(cylinder: Cylinder) -> bool:
     share = cylinder.tare_kg / cylinder.water_capacity_kg
     service_psi = (cylinder.service_pressure_pa or 0.0) / PSI_PA
-    if SEAMLESS[0] <= share <= SEAMLESS[1] and service_psi > WELDED_PSI:
+    seamless = service_psi > WELDED_PSI or (cylinder.test_pressure_pa or 0.0) / PSI_PA > 2 * WELDED_PSI
+    if SEAMLESS[0] <= share <= SEAMLESS[1] and seamless:
         return True
     heaviest = HEAVIEST["small" if cylinder.water_capacity_kg < SMALL_KG else "large"]
     return LIGHTEST <= share <= heaviest and service_psi <= WELDED_PSI * 1.001

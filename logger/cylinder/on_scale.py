@@ -10,6 +10,7 @@ from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
+from logger.refrigerant import Refrigerant
 
 SETTLED_S = 900.0
 SETTLED_SPREAD_K = 0.6  # over that time, and
@@ -44,17 +45,24 @@ def fill_of(limit: CylinderLimits, now: CylinderReadings) -> PresentFill:
 
 
 def margin_of(limit: CylinderLimits, pressure: Value, ambient_pa: float) -> Value:
-    """How far the pressure is below the cylinder's service pressure, Pa."""
-    service = limit.cylinder.service_pressure_pa
-    if service is None:
-        return unknown("Pa", "the cylinder's service pressure is not entered")
+    """How far the pressure is below the cylinder's service pressure, or 2/3 of a UN cylinder's test pressure, Pa."""
+    cylinder = limit.cylinder
+    marked = [p for p in (cylinder.service_pressure_pa, _working_pressure(cylinder)) if p is not None]
+    if not marked:
+        return unknown("Pa", "the cylinder's service pressure or test pressure is not entered")
     if pressure.number is None:
         return unknown("Pa", f"cylinder pressure: {pressure.problem}")
-    return known(service + ambient_pa - pressure.number, "Pa", pressure.u, pressure.note)
+    return known(min(marked) + ambient_pa - pressure.number, "Pa", pressure.u, pressure.note)
 
 
-def contents_finding(cylinder: Cylinder | None, refrigerant: str | None) -> tuple[Finding, ...]:
-    """Another refrigerant in the cylinder than the job's; nothing when they agree."""
+def _working_pressure(cylinder: Cylinder) -> float | None:
+    """Of a UN cylinder: it is tested at 3/2 of it."""
+    return None if cylinder.test_pressure_pa is None else cylinder.test_pressure_pa / 1.5
+
+
+def contents_finding(cylinder: Cylinder | None, refrigerant: Refrigerant | None) -> tuple[Finding, ...]:
+    """Another refrigerant in the cylinder than the job's, or a flammable one in a cylinder not entered for it; nothing
+    when it may hold it."""
     if cylinder is None or refrigerant is None:
         return ()
     finding = one_refrigerant(cylinder, refrigerant)
@@ -62,9 +70,9 @@ def contents_finding(cylinder: Cylinder | None, refrigerant: str | None) -> tupl
 
 
 def entry_findings(
-    cylinder: Cylinder | None, limit: CylinderLimits | Value, refrigerant: str | None, day: date
+    cylinder: Cylinder | None, limit: CylinderLimits | Value, refrigerant: Refrigerant | None, day: date
 ) -> tuple[Finding, ...]:
-    """By its entry alone: contents, service pressure, test date. Nothing where no cylinder is known or has limits."""
+    """By its entry alone: contents, marked pressure, test date. Nothing where no cylinder is known or has limits."""
     if cylinder is None or not isinstance(limit, CylinderLimits):
         return ()
     return (*contents_finding(cylinder, refrigerant), limit.suitability, requalification(cylinder, day))

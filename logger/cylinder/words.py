@@ -5,7 +5,11 @@ from logger.wording.book import Words
 from logger.wording.given import Given
 
 _SERVICE_RULE = "49 CFR 173.301a: pressure at 131 °F (55 °C) no higher than 5/4 of the service pressure"
-_CONTENTS_RULE = "one refrigerant to a cylinder (common practice)"
+_UN_RULE = (
+    "UN Model Regulations / ADR, packing instruction P200(3): test pressure at least the vapor pressure at 149 °F "
+    "(65 °C) less 1 bar, or as its table lists"
+)
+_CONTENTS_RULE = "one refrigerant to a cylinder; a flammable one only in a cylinder entered for it (common practice)"
 _TEST_RULE = (
     "49 CFR 180.205(c), 180.209: no filling once requalification is due, what was filled before may be used up; 5 "
     "years unless the owner's own setting says otherwise"
@@ -35,9 +39,39 @@ def _service_pressure(f: Given) -> Text:
             f"DO NOT FILL with {f('refrigerant')}: it reaches {f('reaches')} at {f.whole('at')}, {_allowed(f)}.",
         ),
         "not_reached": ("service pressure: can't tell", f"Service pressure {_service(f)}: can't tell."),
+        "below_listed": (
+            "service pressure too low",
+            f"DO NOT FILL with {f('listed') if f.has('listed') else ''}: 49 CFR 173.304a lists it for a marking of "
+            f"{f('needs') if f.has('needs') else ''} or more, this one is {_service(f)}.",
+        ),
+        "listed": (
+            "service pressure fits",
+            f"{f('refrigerant')}: 49 CFR 173.304a lists it for a marking of {f('needs') if f.has('needs') else ''} or "
+            f"more, this one is {_service(f)}.",
+        ),
         "fits": ("service pressure fits", f"{reaches}, {_allowed(f)}."),
     }[judged]
     return Text(headline, body + unreached, _SERVICE_RULE)
+
+
+def _test_pressure(f: Given) -> Text:
+    judged = f.code("judged")
+    if judged == "no_refrigerant":
+        body = "Test pressure: can't tell, refrigerant not known. Enter what is in the cylinder."
+        return Text("test pressure: can't tell", body, _UN_RULE)
+    why = "by the table of P200" if f.code("by") == "table" else f"its vapor pressure at {f.whole('at')}"
+    has = f("test_pressure")
+    needs = f"{f('refrigerant')} needs a test pressure of {f('needs')} or more ({why}), this cylinder has {has}"
+    match judged:
+        case "too_high":
+            return Text("test pressure too low", f"DO NOT FILL with {f('refrigerant')}. {needs}.", _UN_RULE)
+        case "fits":
+            return Text("test pressure fits", f"{needs}.", _UN_RULE)
+    unreached = "".join(
+        f" {_UNREACHED[why].format(name=name, at=at)}"
+        for why, name, at in zip(f.codes("short"), f.all("short_of"), f.all("ends_at"), strict=True)
+    )
+    return Text("test pressure: can't tell", f"Test pressure {has}: can't tell.{unreached}", _UN_RULE)
 
 
 def _service(f: Given) -> str:
@@ -60,6 +94,12 @@ _UNREACHED = {
 def _contents(f: Given) -> Text:
     if f.code("judged") == "same":
         return Text("one refrigerant", f"{f('cylinder')} is for {f('refrigerant')}.", _CONTENTS_RULE)
+    if f.code("judged") == "flammable":
+        body = (
+            f"DO NOT FILL with {f('refrigerant')}: it is flammable (class {f('safety_class')}) and {f('cylinder')} "
+            "is not entered for it. Use a cylinder made and marked for it, and enter that."
+        )
+        return Text("flammable refrigerant, cylinder not entered for it", body, _CONTENTS_RULE)
     body = (
         f"DO NOT FILL with {f('refrigerant')}: {f('cylinder')} is entered as {' or '.join(f.all('entered'))}. Use "
         "another cylinder, or correct the entry. A mixture cannot be reused and may reach a higher pressure than "
@@ -96,8 +136,11 @@ def _non_condensables(f: Given) -> Text:
             headline = f"cylinder {f.size('over_saturation')} below saturation"
             return Text(headline, body, _AIR_RULE, _AIR_DECISION, check_next=f.all("check"))
         case "air":
-            headline = f"air in cylinder, {f('over_saturation')} over saturation"
-            body = f"About {f.whole('share_of_vapor')} of the vapor is not {f('refrigerant')}."
+            told_apart = f.code("told_apart")
+            what = "another refrigerant" if told_apart == "mixed" else "air"
+            headline = f"{what} in cylinder, {f('over_saturation')} over saturation"
+            told = _TOLD[told_apart]
+            body = f"About {f.whole('share_of_vapor')} of the vapor is not {f('refrigerant')}. {told}"
             return Text(headline, body, _AIR_RULE, _AIR_DECISION, f.all("cause"), f.all("check"))
         case "none":
             body = f"{_against(f)}: less than {f('limit_share')} of the vapor is non-condensable."
@@ -119,6 +162,13 @@ def _air_unknown(body: str, check: tuple[str, ...] = ()) -> Text:
                 _AIR_RULE, _AIR_DECISION, check_next=check)  # fmt: skip
 
 
+_TOLD = {
+    "two_temperatures": "Air or another refrigerant? Take a second reading at a much warmer or colder cylinder.",
+    "air": "At the second temperature the excess is the same: air or nitrogen.",
+    "mixed": "At the second temperature the excess has grown with saturation: another refrigerant is mixed in.",
+    "not_apart": "The second reading is too close to separate air from another refrigerant: take one farther away.",
+}
+
 _NO_JUDGMENT = {
     "no_single_refrigerant": "This needs one known refrigerant: a mixture's saturation pressure is unknown.",
     "no_accuracy": "Enter the accuracy of the gauge and of the temperature sensor.",
@@ -131,6 +181,7 @@ _NO_JUDGMENT = {
 WORDS = Words(
     findings={
         "cylinder.service-pressure": _service_pressure,
+        "cylinder.test-pressure": _test_pressure,
         "cylinder.contents": _contents,
         "cylinder.requalification": _requalification,
         "cylinder.non-condensables": _non_condensables,
@@ -152,6 +203,9 @@ WORDS = Words(
         "at": "at",
         "needs": "marking needed, gauge",
         "service_pressure": "service pressure, gauge",
+        "test_pressure": "test pressure, gauge",
+        "listed": "listed refrigerant",
+        "safety_class": "safety class",
         "allowed": "5/4 of the service pressure, gauge",
         "ends_at": "known up to",
         "pressure": "cylinder pressure",

@@ -1,7 +1,7 @@
 """A recovery or charging cylinder as its markings state it."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 
@@ -32,7 +32,8 @@ class Cylinder:
     """name: the mechanic's name or serial. Masses in kg.
 
     water_capacity_kg: mass of water that fills it (the stamped WC). service_pressure_pa: gauge, from the
-    marking (e.g. DOT 4BA400: 400 psi); None when unknown. tested: a MonthOnly where no day is stated. refrigerant:
+    marking (e.g. DOT 4BA400: 400 psi); None when unknown. test_pressure_pa: gauge, as a UN cylinder's stamp states it
+    (PH 42 BAR); None when unknown. tested: a MonthOnly where no day is stated. refrigerant:
     name, or None when the contents are an unknown mixture of `candidates`. contents_kg: what was in it when it came
     to the job, None when unknown. as_stamped: a person says that the markings are so, unlikely as they are
     (logger.cylinder.markings).
@@ -48,3 +49,4 @@ class Cylinder:
     contents_kg: float | None = None
     requalify_years: float = 5.0
     as_stamped: bool = False
+    test_pressure_pa: float | None = field(default=None, metadata={"later": True})

@@ -7,4 +7,4 @@ SOFTWARE = f"rimelog {__version__}"
 # Counts up with any change of what the same records give: a number, a verdict, a sentence, a file's layout, the report.
 # A bundle of the same version must be matched in everything; of another one, readings, verdicts and numbers are
 # compared and wording is not (export/bundle/across_versions.py). Bundles of 0.1.0 state none: they are of version 1.
-ANALYSIS = 2
+ANALYSIS = 3

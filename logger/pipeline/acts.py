@@ -144,7 +144,7 @@ def _checked_cylinder(data: Any, catalogue: Catalogue) -> Cylinder:
     except (TypeError, ValueError, KeyError, AttributeError, RefrigerantError) as exc:
         raise NotNow(f"the cylinder's data cannot be read: {clean(str(exc))}") from exc
     numbers = (cylinder.tare_kg, cylinder.water_capacity_kg, cylinder.requalify_years)
-    optional = (cylinder.service_pressure_pa, cylinder.contents_kg)
+    optional = (cylinder.service_pressure_pa, cylinder.test_pressure_pa, cylinder.contents_kg)
     for number in (*numbers, *(n for n in optional if n is not None)):
         if isinstance(number, bool) or not isinstance(number, int | float) or not 0 <= number < 1e9:
             raise NotNow(f"the cylinder's data cannot be read: {clean(repr(number), 40)} is no number it can have")

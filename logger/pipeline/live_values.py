@@ -85,7 +85,6 @@ def cylinder_values(model: JobModel) -> dict[str, Value]:
 
 def forbidding(model: JobModel, now_ns: int) -> tuple[Finding, ...]:
     """Findings for which nothing may be put into the cylinder on the scale: its contents, marking or test."""
-    refrigerant, state = model.refrigerant(), model.state
-    name = refrigerant.name if refrigerant else None
-    found = entry_findings(state.cylinder, model.cylinder_limits(), name, state.day(now_ns))
+    state = model.state
+    found = entry_findings(state.cylinder, model.cylinder_limits(), model.refrigerant(), state.day(now_ns))
     return tuple(f for f in found if f.verdict is Verdict.FAIL)

@@ -48,8 +48,7 @@ def readings_of(now: StageInputs[Any]) -> CylinderReadings:
 
 def cylinder_findings(now: StageInputs[Any]) -> tuple[Finding, ...]:
     """Of the cylinder on the scale, those that ask for something. Air is only called in one that has settled."""
-    name = now.refrigerant.name if now.refrigerant else None
-    found, limit = entry_findings(now.on_scale, now.cylinder, name, now.day), now.cylinder
+    found, limit = entry_findings(now.on_scale, now.cylinder, now.refrigerant, now.day), now.cylinder
     if found and isinstance(limit, CylinderLimits):
         readings = readings_of(now)
         rate = now.scale.rate.value if now.scale is not None else None

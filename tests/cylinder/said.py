@@ -30,8 +30,19 @@ def short_table() -> Finding:
     return Finding(whole.key, Verdict.CANNOT_TELL, (*whole.inputs[:-1], *ends, word("judged", "not_reached")))
 
 
-def entered(*names: str) -> Finding:
-    return one_refrigerant(replace(CYLINDER, refrigerant=names[0], candidates=names[1:]), "R-404A")
+def un(test_bar: float, *inside: Refrigerant) -> Finding:
+    return suitability(replace(CYLINDER, test_pressure_pa=test_bar * 1e5), inside)
+
+
+def un_short() -> Finding:
+    whole = un(42.0, R404A)
+    ends = (word("short", "table_ends"), name_of("short_of", "SHOP-4"),
+            number("ends_at", Quantity.TEMPERATURE, known(319.0, "K")))  # fmt: skip
+    return Finding(whole.key, Verdict.CANNOT_TELL, (*whole.inputs[:-1], *ends, word("judged", "not_reached")))
+
+
+def entered(*names: str, of: Refrigerant = R404A) -> Finding:
+    return one_refrigerant(replace(CYLINDER, refrigerant=names[0] if names else None, candidates=names[1:]), of)
 
 
 def tested(day: date | None) -> Finding:
@@ -40,11 +51,14 @@ def tested(day: date | None) -> Finding:
 
 def air(
     over: float, inside: tuple[Refrigerant, ...] = (R134A,), *, settled: bool | None = True, u_pa: float | None = 600.0,
-    kelvin: float = AT_K, fill: Value | None = None,
+    kelvin: float = AT_K, fill: Value | None = None, again: float | None = None,
 ) -> Finding:  # fmt: skip
-    """over: pressure as a multiple of the bubble pressure at 70 °F."""
+    """over: pressure as a multiple of the bubble pressure at 70 °F. again: likewise, 18 K warmer."""
+    warmer = None
+    if again is not None:
+        warmer = known(again * inside[0].bubble_pressure(AT_K + 18), "Pa", u_pa), known(AT_K + 18, "K", 0.06)
     pressure = known(over * (inside or (R134A,))[0].bubble_pressure(AT_K), "Pa", u_pa)
-    return non_condensables(pressure, known(kelvin, "K", 0.06), inside, settled=settled, fill=fill)
+    return non_condensables(pressure, known(kelvin, "K", 0.06), inside, settled=settled, fill=fill, other=warmer)
 
 
 SAID = (
@@ -53,11 +67,21 @@ SAID = (
     marked(None, R744),
     marked(240.0, R404A),
     marked(1800.0, R744),
+    marked(1500.0, R744),
+    marked(1800.0, find("R-23")),
+    un(42.0),
+    un(30.0, find("R-410A")),
+    un(35.0, find("R-32")),
+    un(42.0, R404A),
+    un_short(),
+    un(30.0, find("R-125")),
+    marked(None, find("R-23")),
     short_table(),
     marked(400.0, R404A),
     entered("R-404A"),
     entered("R-22"),
     entered("R-22", "R-407C"),
+    entered(of=find("R-454B")),
     tested(None),
     tested(date(2026, 3, 1)),
     tested(date(2019, 5, 14)),
@@ -72,6 +96,9 @@ SAID = (
     air(1.1, settled=None),
     air(0.86),
     air(1.16),
+    air(1.16, again=1.10),
+    air(1.16, again=1.16),
+    air(1.16, again=1.13, u_pa=9000.0),
     air(1.0),
     air(1.0, (R407C,)),
     air(1.0, (R407C,), fill=known(0.12, "1")),

@@ -19,6 +19,7 @@ from logger.cylinder.checks import (
 from logger.cylinder.filling_rules import (
     CFR_DENSITY,
     CFR_FULL_K,
+    P200_BY_TEST,
     P200_RATIO,
     WATER_DENSITY,
     NoLimit,
@@ -80,9 +81,12 @@ def test_a_pound_of_water_capacity_in_litres() -> None:
     assert volume_m3(replace(SMALL, water_capacity_kg=LB)) * 1e3 == pytest.approx(0.45403, rel=1e-4)
 
 
-@pytest.mark.parametrize("name, by_80, by_p200", [("R-410A", 40.3, 38.9), ("R-404A", 39.8, 39.1), ("R-22", 45.6, 49.1)])
+@pytest.mark.parametrize(
+    "name, by_80, by_p200", [("R-410A", 40.3, 38.9), ("R-404A", 39.8, 39.03), ("R-22", 45.6, 49.03)]
+)
 def test_wc_47_6_lb(name: str, by_80: float, by_p200: float) -> None:
-    """(C); R-22's 45.6 comes from the specific gravity 1.197 of the worked example, the table's density gives 45.4."""
+    """(C); P200's listed ratios times the water capacity's mass, 0.82 and 1.03 x 47.6.
+    R-22's 45.6 comes from the specific gravity 1.197 of the worked example, the table's density gives 45.4."""
     tolerance = 0.25 if name == "R-22" else 0.06
     assert net_lb(of(name), "80-percent") == pytest.approx(by_80, abs=tolerance)
     assert net_lb(of(name), "un-p200") == pytest.approx(by_p200, abs=0.06)
@@ -104,17 +108,59 @@ def test_80_percent_at_25_c_is_liquid_full_at(name: str, celsius: float) -> None
 
 @pytest.mark.parametrize(
     "name, ratio",
-    [("R-22", 1.03), ("R-12", 1.15), ("R-134a", 1.05), ("R-32", 0.78), ("R-125", 0.95), ("R-143a", 0.73),
-     ("R-152a", 0.79), ("R-404A", 0.82), ("R-407A", 0.94), ("R-407C", 0.95), ("R-502", 1.01), ("R-500", 1.01),
-     ("R-227ea", 1.21), ("R-124", 1.20), ("R-142b", 0.99), ("R-744", 0.68), ("R-290", 0.43), ("R-600a", 0.49),
-     ("R-717", 0.54)],
+    [("R-22", 1.03), ("R-12", 1.15), ("R-134a", 1.05), ("R-32", 0.78), ("R-143a", 0.73), ("R-152a", 0.79),
+     ("R-404A", 0.82), ("R-407A", 0.94), ("R-407C", 0.95), ("R-502", 1.01), ("R-500", 1.01), ("R-227ea", 1.21),
+     ("R-124", 1.20), ("R-142b", 0.99), ("R-290", 0.43), ("R-600a", 0.49), ("R-717", 0.54)],
 )  # fmt: skip
 def test_p200_filling_ratio(name: str, ratio: float) -> None:
-    """UN P200 table 2, kg per litre of water capacity (S)."""
+    """UN P200 table 2 (S): mass of gas over the mass of water that fills it, which is the stamped capacity."""
     assert P200_RATIO[name] == ratio
-    litres = volume_m3(SMALL) * 1e3
-    assert net_lb(of(name), "un-p200") * LB == pytest.approx(ratio * litres, rel=1e-12)
-    assert len(P200_RATIO) == 19
+    assert net_lb(of(name), "un-p200") == pytest.approx(ratio * 47.6, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("name", "test_bar", "ratio"),
+    [("R-125", 49, 0.95), ("R-125", 42, 0.87), ("R-125", None, 0.87), ("R-744", 190, 0.68), ("R-744", 250, 0.76),
+     ("R-744", None, 0.68), ("R-13", 120, 0.90), ("R-23", 200, 0.88)],
+)  # fmt: skip
+def test_p200_by_test_pressure(name: str, test_bar: float | None, ratio: float) -> None:
+    test_pa = None if test_bar is None else test_bar * 1e5
+    limit = limits(replace(SMALL, refrigerant=name, test_pressure_pa=test_pa, service_pressure_pa=None), "un")
+    assert net_lb(limit, "un-p200") == pytest.approx(ratio * 47.6, rel=1e-12)
+
+
+def test_a_cylinder_tested_too_low_for_a_high_pressure_gas_has_no_limit() -> None:
+    limit = limits(replace(SMALL, refrigerant="R-744", test_pressure_pa=60e5), "un")
+    assert limit.binding is None and "190 bar" in (limit.max_net.problem or "")
+    assert limit.suitability.verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(
+    ("fluid", "name"),
+    [("R125", "R-125"), ("R13", "R-13"), ("R23", "R-23"), ("CO2", "R-744"), ("Ethane", "R-170"),
+     ("Ethylene", "R-1150")],
+)  # fmt: skip
+def test_test_pressures_from_memory_are_what_a_cylinder_so_filled_reaches_at_65_c(fluid: str, name: str) -> None:
+    """P200(3): the pressure at 65 °C does not exceed the test pressure; by CoolProp's density at 65 °C (C), to the
+    rounding of the table's ratios. R-125's lower pair is its vapor pressure at 65 °C: so filled it is full at 60 °C."""
+    from CoolProp.CoolProp import PropsSI
+
+    for bar, ratio in P200_BY_TEST[name]:
+        if (name, bar) == ("R-125", 35):
+            reached = PropsSI("P", "T", 338.15, "Q", 0, fluid)
+        else:
+            reached = PropsSI("P", "T", 338.15, "D", ratio * WATER_DENSITY, fluid)
+        assert reached / 1e5 - 1 == pytest.approx(bar, rel=0.04)
+
+
+@pytest.mark.parametrize(
+    ("psi", "percent"), [(1800, 68), (2000, 70.3), (2015, 70.3), (2265, 73.2), (2400, 74.5), (None, 68), (3000, 74.5)]
+)
+def test_carbon_dioxide_by_the_service_pressure(psi: float | None, percent: float) -> None:
+    """49 CFR 173.304a(a)(2), table 1: 68, 70.3, 73.2 and 74.5 % (S)."""
+    marked = None if psi is None else psi * PSI_PA
+    limit = limits(replace(SMALL, refrigerant="R-744", service_pressure_pa=marked), "us")
+    assert net_lb(limit, "49-cfr-173.304a") == pytest.approx(47.6 * percent / 100, rel=1e-12)
 
 
 @pytest.mark.parametrize("name", ["R-22", "R-134a", "R-12", "R-152a", "R-143a", "R-407C", "R-227ea"])
@@ -133,13 +179,15 @@ def test_where_the_formula_comes_just_under_the_table(name: str) -> None:
 
 
 def test_r125_is_the_known_exception() -> None:
-    """Near critical: its listed ratio is liquid-full below 60 °C, and whoever fills by it alone is told."""
-    assert P200_RATIO["R-125"] * 1e3 > find("R-125").liquid_density(333.15) * 1.05
-    full = of("R-125", "un").liquid_full_temperature
+    """Near critical: for 49 bar its listed ratio is liquid-full below 60 °C, and whoever fills by it alone is told."""
+    full = limits(replace(SMALL, refrigerant="R-125", test_pressure_pa=49e5), "un").liquid_full_temperature
     assert full.number is not None and 323 < full.number < 330
     assert number(of("R-410A", "un").liquid_full_temperature) == pytest.approx(333.15, abs=1e-6)
-    assert number(of("R-744").liquid_full_temperature) == pytest.approx(300.0, abs=0.1)  # 27 °C, the rule's own intent
-    assert "high-pressure" in (of("R-23").liquid_full_temperature.problem or "")
+    carbon_dioxide = limits(replace(SMALL, refrigerant="R-744", service_pressure_pa=1800 * PSI_PA))
+    assert number(carbon_dioxide.liquid_full_temperature) == pytest.approx(
+        300.0, abs=0.1
+    )  # 27 °C, the rule's own intent
+    assert "high-pressure" in (of("R-508B").liquid_full_temperature.problem or "")
 
 
 def test_unlisted_r410a_is_held_by_not_full_at_60_c() -> None:
@@ -150,10 +198,13 @@ def test_unlisted_r410a_is_held_by_not_full_at_60_c() -> None:
     assert full.number == pytest.approx(333.15, abs=1e-6)
 
 
-@pytest.mark.parametrize(("name", "percent"), [("R-12", 119), ("R-22", 105), ("R-152a", 79), ("R-717", 54)])
+@pytest.mark.parametrize(
+    ("name", "percent"),
+    [("R-12", 119), ("R-22", 105), ("R-152a", 79), ("R-717", 54), ("R-142b", 100), ("R-115", 110)],
+)
 def test_cfr_filling_density(name: str, percent: float) -> None:
     """49 CFR 173.304a(a)(2), % of the water capacity by mass (S)."""
-    assert pytest.approx(percent / 100) == CFR_DENSITY[name]
+    assert CFR_DENSITY[name][0][1] == percent
     assert net_lb(of(name), "49-cfr-173.304a") == pytest.approx(47.6 * percent / 100, rel=1e-12)
 
 
@@ -188,8 +239,10 @@ def test_the_jurisdiction_picks_the_rules(jurisdiction: str, rules: set[str]) ->
 
 def test_the_binding_rule_is_named() -> None:
     assert [of(n).binding and of(n).binding.key for n in ("R-22", "R-410A", "R-125")] == [  # type: ignore[union-attr]
-        "80-percent", "un-p200", "49-cfr-173.304a",
+        "80-percent", "un-p200", "un-p200",
     ]  # fmt: skip
+    tested = limits(replace(SMALL, refrigerant="R-125", test_pressure_pa=49e5))
+    assert tested.binding is not None and tested.binding.key == "49-cfr-173.304a"
     limit = of("R-22")
     assert limit.max_gross.number == pytest.approx((limit.max_net.number or 0) + 27.5 * LB)
 
@@ -213,15 +266,16 @@ def test_of_an_unknown_mixture_the_least_dense_candidate_rules(candidates: list[
 
 
 def test_a_high_pressure_gas_has_only_its_listed_limits() -> None:
-    carbon_dioxide = of("R-744")
-    assert carbon_dioxide.binding is not None and carbon_dioxide.binding.key == "49-cfr-173.304a"
+    carbon_dioxide = limits(replace(SMALL, refrigerant="R-744", service_pressure_pa=1800 * PSI_PA))
+    assert carbon_dioxide.binding is not None and carbon_dioxide.binding.key == "un-p200"  # 68 % by either
     assert any("No limit from: 80 %" in note for note in carbon_dioxide.notes)
-    none = of("R-23")
+    assert of("R-744", "us").binding is None  # 400 psi: below what 173.304a lists
+    none = of("R-508B")
     assert none.binding is None and none.max_net.number is None and none.max_gross.number is None
     assert "high-pressure" in (none.max_net.problem or "")
     for rule in (eighty_percent, p200, cfr):
         with pytest.raises(NoLimit):
-            rule(find("R-508B"))
+            rule(find("R-508B"), SMALL)
 
 
 def test_without_a_refrigerant_nothing_is_invented() -> None:
@@ -247,7 +301,7 @@ def test_an_estimated_blend_is_marked() -> None:
     assert any("Estimated" in note and "R-438A" in note for note in of("R-438A").notes)
     assert of("R-410A").notes == ()
     for rule, by_name in zip(of("R-438A").rules, (eighty_percent, p200, cfr), strict=True):
-        exact = by_name(find("R-438A")).density * volume_m3(SMALL)
+        exact = by_name(find("R-438A"), SMALL).density * volume_m3(SMALL)
         assert rule.net.number == pytest.approx(0.95 * exact) and "less 5 %: estimated" in rule.how
     fill = present_fill(known(12.0, "kg"), known(300.0, "K"), of("R-438A"))
     marked = (fill.fill_now, fill.fill_25c, fill.mass_allowed, fill.of_limit)
@@ -393,7 +447,7 @@ def test_pressure_at_131_f(name: str, psig: float) -> None:
         ("R-134a", 240, Verdict.PASS),
         ("R-744", 400, Verdict.FAIL),  # 1039 at 30 °C already, with any liquid in it
         ("R-23", 400, Verdict.FAIL),
-        ("R-744", 1800, Verdict.CANNOT_TELL),  # follows from the amount filled in
+        ("R-23", 1800, Verdict.CANNOT_TELL),  # follows from the amount filled in
     ],
 )
 def test_service_pressure(name: str, service_psi: float, verdict: Verdict) -> None:
@@ -404,6 +458,52 @@ def test_service_pressure(name: str, service_psi: float, verdict: Verdict) -> No
     assert (finding.verdict, finding.codes("judged")) == (verdict, (judged[verdict],))
     assert si_of(finding, "allowed") == pytest.approx(1.25 * service_psi * PSI_PA)
     assert (finding.codes("short") == ("above_critical",)) == (verdict is Verdict.CANNOT_TELL)
+
+
+@pytest.mark.parametrize(
+    ("name", "psi", "verdict", "judged"),
+    [("R-744", 1800, Verdict.PASS, "listed"), ("R-744", 1500, Verdict.FAIL, "below_listed"),
+     ("R-13", 1800, Verdict.PASS, "listed"), ("R-13", 1200, Verdict.FAIL, "below_listed")],
+)  # fmt: skip
+def test_a_listed_high_pressure_gas_needs_its_listed_marking(
+    name: str, psi: int, verdict: Verdict, judged: str
+) -> None:
+    """49 CFR 173.304a(a)(2), table 1 (S)."""
+    finding = suitability(replace(SMALL, service_pressure_pa=psi * PSI_PA), (find(name),))
+    assert (finding.verdict, finding.codes("judged")) == (verdict, (judged,))
+
+
+@pytest.mark.parametrize(
+    ("name", "test_bar", "verdict"),
+    [("R-410A", 30, Verdict.FAIL), ("R-410A", 42, Verdict.PASS), ("R-410A", 41, Verdict.FAIL),
+     ("R-32", 35, Verdict.FAIL), ("R-32", 48, Verdict.PASS), ("R-22", 27, Verdict.PASS), ("R-134a", 16, Verdict.FAIL),
+     ("R-134a", 18, Verdict.PASS), ("R-125", 35, Verdict.PASS), ("R-125", 30, Verdict.FAIL),
+     ("R-744", 190, Verdict.PASS), ("R-508B", 250, Verdict.CANNOT_TELL)],
+)  # fmt: skip
+def test_a_un_cylinder_by_its_test_pressure(name: str, test_bar: float, verdict: Verdict) -> None:
+    """P200(3). Vapor pressure at 65 °C less 1 bar, from CoolProp: R-410A 41.8, R-22 26.0, R-134a 17.9 bar (C)."""
+    cylinder = replace(SMALL, service_pressure_pa=None, test_pressure_pa=test_bar * 1e5)
+    finding = suitability(cylinder, (find(name),))
+    assert (finding.key, finding.verdict) == ("cylinder.test-pressure", verdict)
+
+
+def test_a_cylinder_with_both_markings_must_fit_by_both() -> None:
+    both = replace(SMALL, service_pressure_pa=400 * PSI_PA, test_pressure_pa=30e5)
+    assert suitability(both, (find("R-410A"),)).key == "cylinder.test-pressure"
+    assert suitability(replace(both, test_pressure_pa=42e5), (find("R-410A"),)).verdict is Verdict.PASS
+    low = suitability(replace(both, service_pressure_pa=240 * PSI_PA, test_pressure_pa=42e5), (find("R-410A"),))
+    assert (low.key, low.verdict) == ("cylinder.service-pressure", Verdict.FAIL)
+
+
+@pytest.mark.parametrize("name", ["R-32", "R-454B", "R-290", "R-152a", "R-717"])
+def test_a_flammable_refrigerant_goes_only_into_a_cylinder_entered_for_it(name: str) -> None:
+    flammable = find(name)
+    unnamed = replace(SMALL, refrigerant=None)
+    assert one_refrigerant(unnamed, flammable).codes("judged") == ("flammable",)
+    perhaps = replace(unnamed, candidates=("R-22", name))
+    assert one_refrigerant(perhaps, flammable).verdict is Verdict.FAIL
+    assert one_refrigerant(replace(SMALL, refrigerant=name), flammable).verdict is Verdict.PASS
+    assert one_refrigerant(unnamed, find("R-410A")).verdict is Verdict.PASS
 
 
 def test_of_several_the_highest_pressure_decides() -> None:
@@ -418,25 +518,27 @@ def test_an_unknown_marking_says_what_is_needed() -> None:
     finding = suitability(replace(SMALL, service_pressure_pa=None), (find("R-22"),))
     assert (finding.verdict, finding.codes("marking")) == (Verdict.CANNOT_TELL, ("at_least",))
     assert si_of(finding, "needs") / PSI_PA == pytest.approx(240.6, abs=0.05)
-    above = suitability(replace(SMALL, service_pressure_pa=None), (find("R-744"),))
+    listed = suitability(replace(SMALL, service_pressure_pa=None), (find("R-744"),))
+    assert si_of(listed, "needs") / PSI_PA == pytest.approx(1800)
+    above = suitability(replace(SMALL, service_pressure_pa=None), (find("R-23"),))
     assert (above.verdict, above.codes("marking")) == (Verdict.CANNOT_TELL, ("above",))
     assert above.codes("short") == ("above_critical",)
 
 
 def test_another_refrigerant_than_the_cylinder_s_makes_it_a_mixture() -> None:
-    """R-404A recovered into a cylinder entered for R-22: R-404A's limit holds, 39.1 lb and not 45.4."""
+    """R-404A recovered into a cylinder entered for R-22: R-404A's limit holds, 39.0 lb and not 45.4."""
     both = limits(SMALL_R22, "strictest", "R-404A")
     assert [r.name for r in both.refrigerants] == ["R-22", "R-404A"]
     assert both.max_net.number == of("R-404A").max_net.number
     assert both.suitability.inputs[0] == name_of("refrigerant", "R-404A")
     assert limits(SMALL_R22, "strictest", "R-22") == limits(SMALL_R22)
-    finding = one_refrigerant(SMALL_R22, "R-404A")
+    finding = one_refrigerant(SMALL_R22, find("R-404A"))
     assert finding.verdict is Verdict.FAIL
     assert finding.inputs[1:3] == (name_of("refrigerant", "R-404A"), name_of("entered", "R-22"))
     unknown_mixture = replace(SMALL, refrigerant=None, candidates=("R-22", "R-407C"))
-    assert one_refrigerant(unknown_mixture, "R-404A").verdict is Verdict.FAIL
+    assert one_refrigerant(unknown_mixture, find("R-404A")).verdict is Verdict.FAIL
     for fits in (SMALL_R22, unknown_mixture, replace(SMALL, refrigerant=None)):
-        assert one_refrigerant(fits, "R-22").verdict is Verdict.PASS
+        assert one_refrigerant(fits, find("R-22")).verdict is Verdict.PASS
 
 
 @pytest.mark.parametrize(
@@ -501,6 +603,26 @@ def test_nothing_is_called_without_settled_temperature_accuracy_liquid_or_one_re
     lost = non_condensables(unknown("Pa", "open circuit"), known(298.15, "K", 0.1), R134A, settled=True)
     assert (lost.verdict, lost.codes("judged")) == (Verdict.CANNOT_TELL, ("no_reading",))
     assert lost.value("pressure") == unknown("Pa", "open circuit")
+
+
+@pytest.mark.parametrize(("truth", "told"), [("air", "air"), ("mixed", "mixed")])
+def test_a_second_temperature_tells_air_from_another_refrigerant(truth: str, told: str) -> None:
+    """By CoolProp alone: air by Dalton's law over R-134a; or 12 % of R-22 mixed in, at its bubble point."""
+    from CoolProp.CoolProp import PropsSI
+
+    def pressure(kelvin: float) -> float:
+        if truth == "air":
+            return float(PropsSI("P", "T", kelvin, "Q", 0, "R134a")) + 60e3 * kelvin / 298.15
+        state = PrimedState({"R-134a": 0.88, "R-22": 0.12})
+        return state.pressure(kelvin, 0)
+
+    one, two = ((known(pressure(k), "Pa", 800.0), known(k, "K", 0.1)) for k in (285.15, 305.15))
+    found = non_condensables(*one, R134A, settled=True, other=two)
+    assert (found.verdict, found.codes("told_apart")) == (Verdict.FAIL, (told,))
+    vague = tuple(known(value.number or 0, value.unit, 40 * (value.u or 0)) for value in two)
+    doubtful = non_condensables(*one, R134A, settled=True, other=(vague[0], vague[1]))
+    assert doubtful.codes("told_apart") == ("not_apart",)
+    assert non_condensables(*one, R134A, settled=True).codes("told_apart") == ("two_temperatures",)
 
 
 def test_below_saturation_is_something_to_look_at() -> None:

@@ -33,5 +33,8 @@ def test_it_is_verified(path: Path) -> None:
     assert report.result is not Result.FAILS, report.checks
     assert {check.key for check in report.unchecked} <= {"report"}  # set by another version of the typesetter
     found = outcomes(report)
-    assert found["findings"] is found["readings"] is found["concluded"] is Outcome.HOLDS
-    assert found["analysis"] is (Outcome.HOLDS if version_of(path) == ANALYSIS else Outcome.NOTED)
+    same = version_of(path) == ANALYSIS
+    assert found["readings"] is Outcome.HOLDS
+    for what in ("findings", "concluded"):  # of another version they may differ, and that is said
+        assert found[what] in ({Outcome.HOLDS} if same else {Outcome.HOLDS, Outcome.NOTED})
+    assert found["analysis"] is (Outcome.HOLDS if same else Outcome.NOTED)

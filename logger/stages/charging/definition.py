@@ -39,7 +39,7 @@ def direction_of(settings: Charging) -> int | None:
 
 
 def _interim(now: Inputs) -> StageResult:
-    return StageResult(contents_finding(now.on_scale, now.refrigerant.name if now.refrigerant else None))
+    return StageResult(contents_finding(now.on_scale, now.refrigerant))
 
 
 def _analyse(now: Inputs) -> StageResult:

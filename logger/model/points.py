@@ -89,8 +89,10 @@ POINTS: dict[str, MeasuringPoint] = _table(
     ("system_temperature", _T, "System temperature"),
     ("suction_pressure", _P, "Suction pressure"),
     ("suction_temperature", _T, "Suction line"),
+    ("compressor_suction_temperature", _T, "Suction at compressor"),
     ("liquid_pressure", _P, "Liquid line pressure"),
     ("liquid_temperature", _T, "Liquid line"),
+    ("valve_inlet_temperature", _T, "Liquid at expansion valve"),
     ("discharge_pressure", _P, "Discharge pressure"),
     ("discharge_temperature", _T, "Discharge line"),
     ("vacuum", Quantity.VACUUM, "Vacuum"),
@@ -100,4 +102,6 @@ POINTS: dict[str, MeasuringPoint] = _table(
     ("liquid_level", Quantity.RATIO, "Refrigerant level"),
     ("entering_fluid_temperature", _T, "Fluid entering"),
     ("leaving_fluid_temperature", _T, "Fluid leaving"),
+    ("condenser_entering_temperature", _T, "Condenser entering"),
+    ("condenser_leaving_temperature", _T, "Condenser leaving"),
 )

@@ -45,6 +45,8 @@ class Shown:
 
     def spread(self, si: float, quantity: Quantity) -> str:
         """A difference or uncertainty of that quantity with two figures, in the user's unit: "0.088 lb"."""
+        if quantity is Quantity.COUNT:
+            return f"{si:.2g}"
         unit = user_unit(_DIFFERENCE.get(quantity, quantity), self.system)
         number = si / unit.factor
         digits = 0 if number == 0 else min(6, max(0, 1 - math.floor(math.log10(abs(number)))))
@@ -58,7 +60,7 @@ class Shown:
         if quantity is Quantity.TIME:
             return lasted(value.number)
         if quantity is Quantity.COUNT:
-            return f"{value.number:,.12g}"
+            return f"{value.number:,.{max(0, _digits_of(2 * value.u))}f}" if value.u else f"{value.number:,.12g}"
         if quantity is Quantity.LEAK_RATE:
             return show(value, quantity, self.system, self.ambient_pa)
         unit = self._unit(value.number, quantity)

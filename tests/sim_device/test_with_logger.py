@@ -13,9 +13,14 @@ from sim_device.plant import Plant
 from sim_device.rig import Rig, rig_toml
 from sim_device.scenarios import SCENARIOS
 
+NOT_SIMULATED = {
+    "compressor_suction_temperature", "valve_inlet_temperature", "condenser_entering_temperature",
+    "condenser_leaving_temperature",
+}  # fmt: skip
 
-def test_plant_has_exactly_the_loggers_points() -> None:
-    assert set(Plant("tight").channels) == set(POINTS)
+
+def test_plant_has_the_loggers_points() -> None:
+    assert set(Plant("tight").channels) == set(POINTS) - NOT_SIMULATED
 
 
 @pytest.mark.parametrize(("name", "at_s"), [("brewery", 700.0), ("start_up", 1500.0)])
@@ -45,4 +50,4 @@ def test_every_channel_decodes_to_the_truth(name: str, at_s: float) -> None:
             u = decoders[index].uncertainty(raw if isinstance(raw, int) else 0)
             assert u.accuracy is not None
             assert sample.value == pytest.approx(truth, abs=3**0.5 * u.accuracy + 1e-9), spec.point
-    assert seen == set(POINTS)
+    assert seen == set(POINTS) - NOT_SIMULATED

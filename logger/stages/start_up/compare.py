@@ -56,5 +56,5 @@ def _words(label: str) -> MeasureWords:
     return MeasureWords(lambda f: label, "is", "higher", "lower")
 
 
-_MEASURES = {name: _words(label) for name, label in LABELS.items()}
+_MEASURES = {name: _words(LABELS[name]) for name in FIGURES}
 COMPARING = Comparing("Two start-ups", side, compare, _MEASURES, Quantity.PRESSURE_DIFFERENCE)

@@ -26,10 +26,14 @@ class StartUp:
     high_side_limit: float | None = setting(_Q.PRESSURE, HIGH_SIDE_LIMIT_HELP)
     superheat_target: float | None = setting(_Q.TEMPERATURE_DIFFERENCE, "such as 11F")
     subcooling_target: float | None = setting(_Q.TEMPERATURE_DIFFERENCE, "such as 10F")
+    suction_line_drop: float | None = setting(
+        _Q.PRESSURE_DIFFERENCE, "evaporator outlet over the suction gauge at the compressor, such as 2psi"
+    )
+    freezing_point: float | None = setting(_Q.TEMPERATURE, "of the cooled fluid, such as 15F; default water")
 
 
 def _analyse(now: Inputs) -> StageResult:
-    from logger.stages.start_up.analysis import analyse_start_up
+    from logger.stages.start_up.analysis import WATER_FREEZES_K, analyse_start_up, standing_check
     from logger.stages.start_up.carry import figures_finding
     from logger.stages.start_up.evaporator_feed import SUPERHEAT_TARGET_K
 
@@ -45,8 +49,12 @@ def _analyse(now: Inputs) -> StageResult:
         baseline_of=named,
         superheat_target_k=SUPERHEAT_TARGET_K if target_k is None else target_k,
         subcooling_target_k=now.settings.subcooling_target,
+        suction_line_drop_pa=now.settings.suction_line_drop or 0.0,
+        freezing_point_k=now.settings.freezing_point or WATER_FREEZES_K,
     )
-    return StageResult((*result.findings, *figures_finding(result.baseline)), facts=result.baseline, result=result)
+    standing = standing_check({name: now.series(name, now.lead_ns) for name in now.values}, now.refrigerant)
+    findings = (*result.findings, *((standing,) if standing is not None else ()), *figures_finding(result.baseline))
+    return StageResult(findings, facts=result.baseline, result=result)
 
 
 def _baseline(now: Inputs) -> tuple[Mapping[str, Value] | None, str]:
@@ -105,14 +113,16 @@ DEFINITION = StageDefinition(
     watch=_watch,
     view=View(
         "suction_superheat",
-        ("subcooling", "discharge_superheat", "suction_saturation", "condensing_saturation",
+        ("total_superheat", "subcooling", "discharge_superheat", "suction_saturation", "condensing_saturation",
          "condensing_over_ambient", "approach", "high_side_margin"),
         "suction_pressure",
-        ("suction_pressure", "suction_temperature", "liquid_pressure", "liquid_temperature", "discharge_pressure",
-         "discharge_temperature", "valve_position", "liquid_level", "ambient_temperature"),
+        ("suction_pressure", "suction_temperature", "compressor_suction_temperature", "liquid_pressure",
+         "liquid_temperature", "valve_inlet_temperature", "discharge_pressure", "discharge_temperature",
+         "valve_position", "liquid_level", "ambient_temperature"),
     ),
     live=(
         LiveQuantity("suction_superheat", "Suction superheat", _Q.TEMPERATURE_DIFFERENCE),
+        LiveQuantity("total_superheat", "Superheat at compressor", _Q.TEMPERATURE_DIFFERENCE),
         LiveQuantity("discharge_superheat", "Discharge superheat", _Q.TEMPERATURE_DIFFERENCE),
         LiveQuantity("subcooling", "Subcooling", _Q.TEMPERATURE_DIFFERENCE),
         LiveQuantity("suction_saturation", "Evaporating (dew)", _Q.TEMPERATURE),

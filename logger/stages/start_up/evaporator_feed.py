@@ -1,20 +1,20 @@
 """Is the evaporator fed as it should be? Superheat, subcooling, valve and level judged together.
 
-The limits are common practice, no source: a suction superheat of 10 to 12 °F at its setpoint, over 20 °F with the
-valve wide open means starved, near the setpoint with the valve around 60 % is healthy.
+The entered superheat target decides: high and low are beyond its tolerance, floodback is below half of it. A valve wide
+open or nearly closed and the levels are common practice, no source.
 """
 
 from dataclasses import dataclass
 
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
-from logger.model.value import Value, known, number, word
+from logger.model.value import Value, known, name_of, number, word
 
 K_PER_F = 5 / 9
 SUPERHEAT_TARGET_K = 11 * K_PER_F
 SUPERHEAT_TOLERANCE_K = 5 * K_PER_F  # California Reference Appendix RA3.2
 SUBCOOLING_TOLERANCE_K = 3 * K_PER_F  # RA3.2, from memory
-HIGH_SUPERHEAT_K = 20 * K_PER_F
+FLOODBACK_SHARE = 0.5  # of the target: below it liquid may reach the compressor at the next change of load
 LOW_SUBCOOLING_K, HIGH_SUBCOOLING_K = 2.0, 10.0
 WIDE_OPEN, NEARLY_CLOSED = 0.95, 0.20
 LOW_LEVEL, HIGH_LEVEL = 0.25, 0.75
@@ -22,7 +22,8 @@ LOW_LEVEL, HIGH_LEVEL = 0.25, 0.75
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """What the window shows. valve, level: 0 to 1. valve_change: of the valve over the window, by its trend."""
+    """What the window shows. valve, level: 0 to 1. valve_change: of the valve over the window, by its trend.
+    unsteady: why nothing is judged yet, None when it may be."""
 
     superheat: Value
     subcooling: Value
@@ -31,6 +32,7 @@ class Feed:
     valve_change: float = 0.0
     target_k: float = SUPERHEAT_TARGET_K
     tolerance_k: float = SUPERHEAT_TOLERANCE_K
+    unsteady: str | None = None
 
 
 def judge_feed(feed: Feed) -> Finding:
@@ -42,17 +44,29 @@ def judge_feed(feed: Feed) -> Finding:
         number("liquid_level", Quantity.RATIO, feed.level),
         number("target", Quantity.TEMPERATURE_DIFFERENCE, known(feed.target_k, "K")),
     )
-    superheat = feed.superheat.number
+    superheat, expanded = feed.superheat.number, 2 * (feed.superheat.u or 0.0)
     if superheat is None:
         return Finding("start_up.feed", Verdict.CANNOT_TELL, (*inputs, word("judged", "unknown")))
-    high = min(feed.target_k + feed.tolerance_k, HIGH_SUPERHEAT_K)
-    low = max(feed.target_k - feed.tolerance_k, 0.0)
-    if superheat > high:
+    if feed.unsteady is not None:
+        reason = name_of("reason", feed.unsteady)
+        return Finding("start_up.feed", Verdict.CANNOT_TELL, (*inputs, word("judged", "unsteady"), reason))
+    flooding, low, high = (
+        FLOODBACK_SHARE * feed.target_k,
+        feed.target_k - feed.tolerance_k,
+        feed.target_k + feed.tolerance_k,
+    )
+    if superheat - expanded > high:
         verdict, judged, causes, checks = _starved(feed)
-    elif superheat < low:
+    elif superheat + expanded < flooding:
         verdict, judged, causes, checks = _flooding(feed)
-    else:
+    elif superheat + expanded < low:
+        verdict, judged, causes, checks = Verdict.ATTENTION, ("low",), ["setpoint_low", "bulb_off"], ["suction_sensor"]
+    elif superheat - expanded < flooding:
+        verdict, judged, causes, checks = Verdict.CANNOT_TELL, ("perhaps_floodback",), [], ["suction_sensor"]
+    elif low <= superheat <= high:
         verdict, judged, causes, checks = _on_target(feed)
+    else:
+        verdict, judged, causes, checks = Verdict.CANNOT_TELL, ("within_u",), [], ["suction_sensor"]
     said = (*(word("judged", code) for code in judged), *(word("cause", c) for c in causes))
     return Finding("start_up.feed", verdict, (*inputs, *said, *(word("check", c) for c in checks)))
 
@@ -78,6 +92,10 @@ def _starved(feed: Feed) -> _Judged:
     else:
         causes += ["short_of_charge", "restriction"]
         checks += ["subcooling_tells"]
+    if valve is None:  # a thermostatic valve tells nothing of itself
+        causes += ["valve_setting", "power_head"]
+        checks += ["valve_setting"]
+    causes += ["high_load", "low_head"]
     if level is not None and level < LOW_LEVEL:
         judged.append("low_level")
     return Verdict.ATTENTION, tuple(judged), causes, checks

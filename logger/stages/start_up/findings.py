@@ -10,7 +10,16 @@ from logger.model.value import Argument, Value, known, name_of, number, word
 from logger.statistics.steadiness import Hunting, Steadiness
 
 LOW_DISCHARGE_K = 10.0
+HOT_DISCHARGE_K = (225 + 459.67) * 5 / 9
 HIGH_CONDENSING_K = 20.0
+WINTER_K = 273.15 + 15.6  # 60 °F: below it head pressure control holds the condensing temperature up
+HELD_UP_K = 273.15 + 40.6  # 105 °F: higher than head pressure control holds it
+HIGH_RATIO = 10.0
+LIQUID_LINE_DROP_K = 3 * 5 / 9
+LINE_RISE_K = 20 * 5 / 9
+WATER_APPROACH_K = 10 * 5 / 9
+FREEZE_MARGIN_K = 2 * 5 / 9
+AIR_STANDING = 0.05  # of the standing pressure: about 2 K of saturation
 WORTH_NAMING = {"K": 0.3, "Pa": 5e3, "1": 0.02}
 _DIFFERENCE = Quantity.TEMPERATURE_DIFFERENCE
 FIGURES: dict[str, Quantity] = {
@@ -19,6 +28,14 @@ FIGURES: dict[str, Quantity] = {
     "discharge_superheat": _DIFFERENCE,
     "condensing_over_ambient": _DIFFERENCE,
     "approach": _DIFFERENCE,
+    "total_superheat": _DIFFERENCE,
+    "suction_line_rise": _DIFFERENCE,
+    "compression_ratio": Quantity.COUNT,
+    "liquid_line_drop": _DIFFERENCE,
+    "condenser_split": _DIFFERENCE,
+    "condenser_approach": _DIFFERENCE,
+    "gas_cooler_approach": _DIFFERENCE,
+    "freeze_margin": _DIFFERENCE,
     "valve_position": Quantity.RATIO,
     "liquid_level": Quantity.RATIO,
     "high_side_margin": Quantity.PRESSURE_DIFFERENCE,
@@ -64,15 +81,8 @@ def hunting_finding(swing: Hunting, valve: Series | None) -> list[Finding]:
     return [Finding("start_up.hunting", Verdict.ATTENTION, inputs)]
 
 
-def target_finding(
-    name: str,
-    value: Value,
-    steady: Steadiness | None,
-    swing: Hunting | None,
-    target_k: float,
-    tolerance_k: float,
-) -> Finding:
-    """A mean against its target; not judged while it is not steady (a hunting valve's mean is).
+def target_finding(name: str, value: Value, unsteady: str | None, target_k: float, tolerance_k: float) -> Finding:
+    """A mean against its target; not judged while it is not steady, or hunts (unsteady: why).
 
     Simple acceptance of the mean; beyond the tolerance by less than its expanded uncertainty (k=2): cannot tell.
     """
@@ -84,10 +94,8 @@ def target_finding(
     )
     if value.number is None:
         return Finding(key, Verdict.CANNOT_TELL, (*inputs, word("judged", "unknown")))
-    hunts = swing is not None and swing.hunting is True
-    if steady is not None and steady.steady is not True and not hunts:
-        reason = name_of("reason", steady.reason)
-        return Finding(key, Verdict.CANNOT_TELL, (*inputs, word("judged", "unsteady"), reason))
+    if unsteady is not None:
+        return Finding(key, Verdict.CANNOT_TELL, (*inputs, word("judged", "unsteady"), name_of("reason", unsteady)))
     off = value.number - target_k
     by = number("off_by", _DIFFERENCE, known(abs(off), "K", value.u))
     if abs(off) <= tolerance_k:
@@ -97,31 +105,80 @@ def target_finding(
     return Finding(key, Verdict.ATTENTION, (*inputs, by, word("judged", "above" if off > 0 else "below")))
 
 
-def discharge_finding(value: Value) -> list[Finding]:
+def limited(key: str, name: str, value: Value, limit: float, *, low: bool = False, checks: tuple[str, ...] = (),
+            causes: tuple[str, ...] = (), unsteady: str | None = None) -> list[Finding]:  # fmt: skip
+    """A figure against a limit that it should stay below (low: above). Within U (k=2) of it: cannot tell."""
     if value.number is None:
         return []
-    inputs: tuple[Argument, ...] = (
-        number("discharge_superheat", _DIFFERENCE, value),
-        number("least", _DIFFERENCE, known(LOW_DISCHARGE_K, "K")),
-    )
-    if value.number >= LOW_DISCHARGE_K:
-        return [Finding("start_up.discharge", Verdict.PASS, (*inputs, word("judged", "fine")))]
-    checks = tuple(word("check", code) for code in ("suction_superheat", "oil", "discharge_sensor"))
-    return [Finding("start_up.discharge", Verdict.ATTENTION, (*inputs, word("judged", "low"), *checks))]
+    quantity = FIGURES.get(name, Quantity.TEMPERATURE)
+    inputs = [number(name, quantity, value), number("limit", quantity, known(limit, value.unit))]
+    if unsteady is not None:
+        inputs += [word("judged", "unsteady"), name_of("reason", unsteady)]
+        return [Finding(f"start_up.{key}", Verdict.CANNOT_TELL, tuple(inputs))]
+    over = (value.number - limit) * (-1 if low else 1)
+    expanded = 2 * (value.u or 0.0)
+    if over <= -expanded:
+        return [Finding(f"start_up.{key}", Verdict.PASS, (*inputs, word("judged", "fine")))]
+    if over <= expanded:
+        return [Finding(f"start_up.{key}", Verdict.CANNOT_TELL, (*inputs, word("judged", "within_u")))]
+    said = (*(word("cause", c) for c in causes), *(word("check", c) for c in checks))
+    return [Finding(f"start_up.{key}", Verdict.ATTENTION, (*inputs, word("judged", "beyond"), *said))]
 
 
-def condensing_finding(value: Value) -> list[Finding]:
+def condensing_finding(value: Value, ambient: Value, unsteady: str | None = None) -> list[Finding]:
+    """Condensing over ambient of an air-cooled machine. Below ambient it is a wrong sensor or a stopped machine; in
+    winter head pressure control holds it up, and a high one says nothing."""
     if value.number is None:
         return []
-    inputs: tuple[Argument, ...] = (
-        number("condensing_over_ambient", _DIFFERENCE, value),
-        number("most", _DIFFERENCE, known(HIGH_CONDENSING_K, "K")),
-    )
-    if value.number <= HIGH_CONDENSING_K:
-        return [Finding("start_up.condensing", Verdict.PASS, (*inputs, word("judged", "fine")))]
-    causes = tuple(word("cause", code) for code in ("condenser", "non_condensables", "overcharged"))
-    checks = tuple(word("check", code) for code in ("condenser_air", "subcooling", "standing"))
-    return [Finding("start_up.condensing", Verdict.ATTENTION, (*inputs, word("judged", "high"), *causes, *checks))]
+    if value.number + 2 * (value.u or 0.0) <= 0 or value.number <= 0:
+        checks = tuple(word("check", code) for code in ("ambient_sensor", "running"))
+        inputs = (number("condensing_over_ambient", _DIFFERENCE, value), word("judged", "below_ambient"), *checks)
+        return [Finding("start_up.condensing", Verdict.CANNOT_TELL, inputs)]
+    winter = ambient.number is not None and ambient.number < WINTER_K and ambient.number + value.number <= HELD_UP_K
+    if winter and value.number > HIGH_CONDENSING_K:
+        held = (number("condensing_over_ambient", _DIFFERENCE, value), word("judged", "held_up"))
+        return [Finding("start_up.condensing", Verdict.INFO, held)]
+    return limited(
+        "condensing", "condensing_over_ambient", value, HIGH_CONDENSING_K, unsteady=unsteady,
+        causes=("condenser", "non_condensables", "overcharged"), checks=("condenser_air", "standing"),
+    )  # fmt: skip
+
+
+def standing_finding(pressure: Value, saturation: Value, lowest: Value, share: float) -> Finding:
+    """Air in a machine that stands: its pressure against saturation at its temperature. Only this tells air from
+    overcharge; subcooling does not. lowest: what a blend that is part vapor may have. share: of the pressure, that
+    counts as air."""
+    assert pressure.number is not None and saturation.number is not None and lowest.number is not None
+    excess = pressure.number - saturation.number
+    u = None if pressure.u is None or saturation.u is None else math.hypot(pressure.u, saturation.u)
+    inputs = [
+        number("standing_pressure", Quantity.PRESSURE, pressure),
+        number("saturation", Quantity.PRESSURE, saturation),
+        number("over_saturation", Quantity.PRESSURE_DIFFERENCE, known(excess, "Pa", u)),
+        number("limit", Quantity.PRESSURE_DIFFERENCE, known(share * pressure.number, "Pa")),
+    ]
+    key, expanded = "start_up.standing", 2 * (u or 0.0)
+    most = share * pressure.number
+    if excess - expanded > most:
+        return Finding(key, Verdict.ATTENTION, (*inputs, word("judged", "air"), word("check", "standing_again")))
+    if pressure.number + expanded < lowest.number - most:
+        return Finding(key, Verdict.CANNOT_TELL, (*inputs, word("judged", "below"), word("check", "standing_again")))
+    if pressure.number - lowest.number + expanded <= most:
+        return Finding(key, Verdict.PASS, (*inputs, word("judged", "none")))
+    return Finding(key, Verdict.CANNOT_TELL, (*inputs, word("judged", "within_u")))
+
+
+def gas_cooler_finding(pressure: Value, optimum: Value, unsteady: str | None) -> list[Finding]:
+    """A transcritical high side against the pressure of best COP for its gas cooler outlet."""
+    if pressure.number is None or optimum.number is None:
+        return []
+    inputs = [number("high_side", Quantity.PRESSURE, pressure), number("optimum", Quantity.PRESSURE, optimum)]
+    if unsteady is not None:
+        inputs += [word("judged", "unsteady"), name_of("reason", unsteady)]
+        return [Finding("start_up.optimum", Verdict.CANNOT_TELL, tuple(inputs))]
+    off, expanded = pressure.number - optimum.number, 2 * math.hypot(pressure.u or 0.0, optimum.u or 0.0)
+    judged = "near" if abs(off) <= max(expanded, 3e5) else "above" if off > 0 else "below"
+    return [Finding("start_up.optimum", Verdict.INFO, (*inputs, word("judged", judged)))]
 
 
 def margin_finding(value: Value) -> list[Finding]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from logger.model.value import Value
+from logger.model.value import Value, known
 from logger.physics import superheat
 from logger.refrigerant import Refrigerant
 from logger.stages.high_side import high_side, liquid_side, value_of
@@ -13,22 +13,33 @@ class MachineWatch:
     def update(self, now: Inputs) -> Mapping[str, Value]:
         if now.refrigerant is None:
             return {}
-        return start_up_now(now.refrigerant, now.values, now.settings.high_side_limit)
+        return start_up_now(
+            now.refrigerant, now.values, now.settings.high_side_limit, now.settings.suction_line_drop or 0.0
+        )
 
     def advice(self, now: Inputs) -> tuple[str, ...]:
         return ()
 
 
 def start_up_now(
-    refrigerant: Refrigerant, readings: Mapping[str, Value], high_limit_pa: float | None = None
+    refrigerant: Refrigerant,
+    readings: Mapping[str, Value],
+    high_limit_pa: float | None = None,
+    suction_line_drop_pa: float = 0.0,
 ) -> dict[str, Value]:
     """Live quantities by name, from readings by measuring point (absolute Pa, K). Missing points give reasons."""
-    suction, high = value_of(readings, "suction_pressure"), high_side(readings)
+    suction = value_of(readings, "suction_pressure")
+    at_compressor = value_of(readings, "compressor_suction_temperature")
+    total = superheat.suction_superheat(refrigerant, suction, at_compressor)
+    if suction.number is not None:
+        suction = known(suction.number + suction_line_drop_pa, "Pa", suction.u, suction.note)
+    high = high_side(readings)
     return {
         "suction_saturation": superheat.dew_saturation(refrigerant, suction, "suction pressure"),
         "suction_superheat": superheat.suction_superheat(
             refrigerant, suction, value_of(readings, "suction_temperature")
         ),
+        "total_superheat": total,
         "discharge_superheat": superheat.discharge_superheat(
             refrigerant, high, value_of(readings, "discharge_temperature")
         ),

@@ -13,6 +13,15 @@ LABELS = {
     "discharge_superheat": "discharge superheat",
     "condensing_over_ambient": "condensing over ambient",
     "approach": "approach",
+    "total_superheat": "superheat at compressor",
+    "suction_line_rise": "suction line rise",
+    "discharge_temperature": "discharge line",
+    "compression_ratio": "compression ratio",
+    "liquid_line_drop": "liquid line drop",
+    "condenser_split": "condenser split",
+    "condenser_approach": "condenser approach",
+    "gas_cooler_approach": "gas cooler approach",
+    "freeze_margin": "leaving fluid above freezing",
     "valve_position": "valve position",
     "liquid_level": "refrigerant level",
     "high_side_margin": "high-side margin",
@@ -68,23 +77,74 @@ def _target(f: Given, name: str) -> Text:
     return Text(headline, body, rule, decision)
 
 
-def _discharge(f: Given) -> Text:
-    rule = f"at least {f('least')} ({_COMMON})"
-    head = f"discharge superheat {f('discharge_superheat')}"
-    if f.code("judged") == "fine":
-        return Text(head, f"{sentence(head)}; {f('least')} or more expected.", rule)
-    head = f"LOW DISCHARGE SUPERHEAT {f.beside('discharge_superheat', 'least')}"
-    body = f"{head}, {f('least')} or more expected: liquid may be reaching the compressor."
-    return Text(head, body, rule, check_next=_checks(f))
+_WITHIN_U = "below or above only by more than the expanded uncertainty (k=2)"
+
+
+def _limited(f: Given, name: str, rule: str, beyond: str) -> Text:
+    """A figure against its limit. beyond: headline where it is past it."""
+    rule = f"{rule} {f('limit')} ({_COMMON})"
+    label = LABELS[name]
+    head = f"{label} {f(name)}"
+    body = {
+        "fine": f"{sentence(head)}, limit {f('limit')}.",
+        "unsteady": f"{sentence(head)}: not judged, {f('reason') if f.has('reason') else ''}.",
+        "within_u": f"{sentence(label)} {f.spread(name)}: too close to its limit {f('limit')} for these sensors.",
+        "beyond": f"{beyond}: {label} {f.beside(name, 'limit')}, limit {f('limit')}.",
+    }[f.code("judged")]
+    headline = {"unsteady": f"{head}: not steady yet", "within_u": f"{label}: can't tell", "beyond": beyond}
+    return Text(headline.get(f.code("judged"), head), body, rule, _WITHIN_U, f.all("cause"), _checks(f))
 
 
 def _condensing(f: Given) -> Text:
-    rule = f"air-cooled: up to {f('most')} over ambient ({_COMMON})"
-    head = f"condensing {f('condensing_over_ambient')} over ambient"
-    if f.code("judged") == "fine":
-        return Text(head, f"{sentence(head)}; up to {f('most')} expected.", rule)
-    body = f"Condensing {f.beside('condensing_over_ambient', 'most')} over ambient; up to {f('most')} expected."
-    return Text(f"{head}: high", body, rule, causes=f.all("cause"), check_next=_checks(f))
+    judged = f.code("judged")
+    if judged == "below_ambient":
+        body = (
+            f"Condensing {f.size('condensing_over_ambient')} below ambient: not possible while it runs. Wrong sensor, "
+            "or the compressor is off."
+        )
+        return Text("condensing below ambient: can't tell", body, _COMMON, check_next=_checks(f))
+    if judged == "held_up":
+        body = (
+            f"Condensing {f('condensing_over_ambient')} over ambient in cold weather: head pressure control holds it "
+            "up. Not judged."
+        )
+        return Text("condensing held up, cold weather", body, _COMMON)
+    return _limited(f, "condensing_over_ambient", "air-cooled: up to", "CONDENSING HIGH")
+
+
+def _standing(f: Given) -> Text:
+    rule = f"standing pressure within {f('limit')} of saturation at ambient ({_COMMON})"
+    over = f.size("over_saturation")
+    judged = f.code("judged")
+    side = "below" if (f.value("over_saturation").number or 0.0) < 0 else "over"
+    headline, body = {
+        "air": (
+            f"non-condensables, standing {over} over saturation",
+            f"Standing pressure {over} over saturation at ambient: air or nitrogen, or another refrigerant. Overcharge "
+            "does not do this.",
+        ),
+        "below": (
+            f"standing pressure {over} below saturation",
+            f"Standing pressure {over} below saturation at ambient: no liquid left, wrong refrigerant, or not yet at "
+            "ambient.",
+        ),
+        "none": ("no non-condensables found", f"Standing pressure {over} {side} saturation at ambient: no air found."),
+        "within_u": (
+            "non-condensables: can't tell",
+            f"Standing pressure {f.spread_of_size('over_saturation')} {side} saturation: too close for these sensors.",
+        ),
+    }[judged]
+    return Text(headline, body, rule, _WITHIN_U, check_next=_checks(f))
+
+
+def _optimum(f: Given) -> Text:
+    rule = "best COP of a single-stage R-744 cycle: Liao, Zhao, Jakobsen, Applied Thermal Engineering 20 (2000) 831"
+    head = f"high side {f('high_side')}, optimum {f('optimum')}"
+    judged = f.code("judged")
+    if judged == "unsteady":
+        return Text(f"{head}: not steady yet", f"{sentence(head)}: not judged, {f('reason')}.", rule)
+    said = {"near": "near its optimum", "above": "above its optimum", "below": "below its optimum"}[judged]
+    return Text(f"high side {said}", f"{sentence(head)}. No subcooling above the critical pressure.", rule)
 
 
 def _high_side(f: Given) -> Text:
@@ -107,6 +167,9 @@ def _feed(f: Given) -> Text:
     if judged[0] == "unknown":
         body = f"Evaporator feed unknown: {f('suction_superheat')}."
         return Text("evaporator feed: can't tell", body, rule)
+    if judged[0] == "unsteady":
+        body = f"Suction superheat {f('suction_superheat')}, target {f('target')}: not judged, {f('reason')}."
+        return Text("evaporator feed: not steady yet", body, rule)
     superheat, valve = f"suction superheat {f('suction_superheat')}", f.known("valve_position")
     at = f", valve {f('valve_position')} open" if valve else ""
     headline = f("judged")
@@ -116,6 +179,9 @@ def _feed(f: Given) -> Text:
         "not_opening": "",
         "floodback": "",
         "floodback_closing": " and closing",
+        "low": f", target {f('target')}",
+        "perhaps_floodback": f" {_plus_minus(f)}, target {f('target')}",
+        "within_u": f" {_plus_minus(f)}, target {f('target')}",
         "valve_wide_open": ": no reserve left",
         "valve_nearly_closed": "",
         "on_target": f", target {f('target')}",
@@ -124,6 +190,10 @@ def _feed(f: Given) -> Text:
         body += f". Refrigerant level {f('liquid_level')}"
     causes = tuple(_cause(f, code) for code in f.codes("cause"))
     return Text(headline, f"{body}.", rule, causes=causes, check_next=_checks(f))
+
+
+def _plus_minus(f: Given) -> str:
+    return f"(with its uncertainty {f.spread('suction_superheat')})"
 
 
 def _cause(f: Given, code: str) -> str:
@@ -174,7 +244,13 @@ CHECKS = {
     "oil": "Check oil level and foaming",
     "discharge_sensor": "Check the discharge sensor and its contact",
     "condenser_air": "Check condenser surface, fans, air path",
-    "subcooling": "Check the subcooling",
+    "ambient_sensor": "Check the ambient sensor: in the shade, at the condenser's air inlet",
+    "running": "Check that the compressor runs",
+    "standing_again": "Leave it off overnight and check again",
+    "condenser_water": "Check condenser water flow and tubes",
+    "line_insulation": "Check the suction line's insulation and length",
+    "freezing_point": "Enter the fluid's freezing point if it is not water",
+    "valve_setting": "Check the valve's superheat setting and its power head",
     "standing": "With the machine off, compare standing pressure with saturation",
     "controller": "Check setpoint and sensors of the valve's controller",
     "sight_glass": "Check the sight glass",
@@ -197,7 +273,14 @@ TERMS = {
     "bulb": "suction sensor or bulb slow, loose or badly placed",
     "condenser": "dirty condenser or failed fan",
     "non_condensables": "non-condensables",
-    "overcharged": "overcharged (subcooling would be high too)",
+    "overcharged": "overcharged",
+    "low": "superheat low",
+    "perhaps_floodback": "FLOODBACK NOT RULED OUT",
+    "within_u": "superheat: can't tell, sensors too coarse",
+    "high_load": "load above the valve's capacity",
+    "low_head": "head pressure too low to feed the valve",
+    "valve_setting": "valve set to a high superheat",
+    "power_head": "valve's power head has lost its charge",
     "starved": "evaporator starved",
     "not_opening": "high superheat, valve not opening",
     "floodback": "LOW SUPERHEAT, FLOODBACK RISK",
@@ -232,7 +315,15 @@ WORDS = Words(
         "start_up.suction_superheat": lambda f: _target(f, "suction_superheat"),
         "start_up.subcooling": lambda f: _target(f, "subcooling"),
         "start_up.feed": _feed,
-        "start_up.discharge": _discharge,
+        "start_up.discharge": lambda f: _limited(f, "discharge_superheat", "at least", "LOW DISCHARGE SUPERHEAT"),
+        "start_up.discharge_temperature": lambda f: _limited(f, "discharge_temperature", "up to", "HOT DISCHARGE LINE"),
+        "start_up.compression_ratio": lambda f: _limited(f, "compression_ratio", "up to", "HIGH COMPRESSION RATIO"),
+        "start_up.liquid_line": lambda f: _limited(f, "liquid_line_drop", "up to", "LIQUID LINE RESTRICTED"),
+        "start_up.suction_line": lambda f: _limited(f, "suction_line_rise", "up to", "SUCTION LINE WARMS UP"),
+        "start_up.condenser": lambda f: _limited(f, "condenser_approach", "up to", "CONDENSER APPROACH HIGH"),
+        "start_up.freezing": lambda f: _limited(f, "freeze_margin", "at least", "LEAVING FLUID NEAR FREEZING"),
+        "start_up.standing": _standing,
+        "start_up.optimum": _optimum,
         "start_up.condensing": _condensing,
         "start_up.high_side": _high_side,
         "start_up.compare": _compare,
@@ -244,7 +335,10 @@ WORDS = Words(
         **{f"{name}_mean": f"{LABELS[name]}, mean" for name in ("suction_superheat", "subcooling")},
         **{f"{name}_change": f"{text}, change" for name, text in LABELS.items()},
         "amplitude": "half of peak to peak",
-        "least": "lowest expected",
-        "most": "highest expected",
+        "limit": "limit",
+        "standing_pressure": "standing pressure",
+        "saturation": "saturation at ambient",
+        "high_side": "high side",
+        "optimum": "optimum high side",
     },
 )

@@ -6,15 +6,18 @@ from dataclasses import replace
 from logger.model.finding import Finding
 from logger.model.sample import Series
 from logger.model.value import Value, known, unknown
+from logger.stages.start_up.analysis import _LIMITED
 from logger.stages.start_up.carry import figures_finding
 from logger.stages.start_up.definition import alarms
 from logger.stages.start_up.evaporator_feed import Feed, judge_feed
 from logger.stages.start_up.findings import (
     compare_finding,
     condensing_finding,
-    discharge_finding,
+    gas_cooler_finding,
     hunting_finding,
+    limited,
     margin_finding,
+    standing_finding,
     steady_finding,
     target_finding,
 )
@@ -39,13 +42,13 @@ def steady(**found: Steadiness) -> Finding:
     return steady_finding(found, WINDOW_S)
 
 
-def target(name: str, value: Value, steady: Steadiness | None = YES, swing: Hunting | None = None) -> Finding:
-    return target_finding(name, value, steady, swing, 6.4, 2.5)
+def target(name: str, value: Value, unsteady: str | None = None) -> Finding:
+    return target_finding(name, value, unsteady, 6.4, 2.5)
 
 
 def feed(
     superheat: Value, valve: float | None = 0.52, subcooling: float | None = 6.8, level: float | None = None,
-    change: float = 0.0,
+    change: float = 0.0, unsteady: str | None = None,
 ) -> Finding:  # fmt: skip
     return judge_feed(
         Feed(
@@ -53,9 +56,23 @@ def feed(
             NO_LIQUID if subcooling is None else kelvin(subcooling),
             NO_VALVE if valve is None else known(valve, "1", 0.01),
             NO_LEVEL if level is None else known(level, "1", 0.02),
-            change, 6.4, 2.5,
+            change, 6.4, 2.5, unsteady,
         )
     )  # fmt: skip
+
+
+def figure(key: str, name: str, limit: float, low: bool, checks: tuple[str, ...]) -> list[Finding]:
+    side, unit = -1 if low else 1, "1" if name == "compression_ratio" else "K"
+    return [
+        *limited(key, name, known(limit - side * 3, unit, 0.2), limit, low=low, checks=checks),
+        *limited(key, name, known(limit + side * 0.1, unit, 0.2), limit, low=low, checks=checks),
+        *limited(key, name, known(limit + side * 3, unit, 0.2), limit, low=low, checks=checks),
+        *limited(key, name, known(limit, unit, 0.2), limit, low=low, checks=checks, unsteady="still rising"),
+    ]
+
+
+def standing(pascal: float, u: float = 2e3) -> Finding:
+    return standing_finding(known(pascal, "Pa", u), known(6.65e5, "Pa", 5e3), known(6.65e5, "Pa", 5e3), 0.03)
 
 
 def compared(before: Mapping[str, Value], after: Mapping[str, Value], of: str = "") -> Finding:
@@ -68,6 +85,14 @@ BEFORE = {
     "discharge_superheat": kelvin(23.8),
     "condensing_over_ambient": kelvin(13.1),
     "approach": kelvin(4.4),
+    "total_superheat": kelvin(11.2),
+    "suction_line_rise": kelvin(4.9),
+    "compression_ratio": known(3.6, "1", 0.05),
+    "liquid_line_drop": kelvin(0.6),
+    "condenser_split": kelvin(5.2),
+    "condenser_approach": kelvin(2.7),
+    "gas_cooler_approach": kelvin(3.1),
+    "freeze_margin": kelvin(6.1),
     "valve_position": known(0.52, "1", 0.005),
     "liquid_level": known(0.48, "1", 0.005),
     "high_side_margin": known(5.2e5, "Pa", 3e3),
@@ -84,7 +109,7 @@ SAID = (
     *hunting_finding(SWINGING, Series("valve_position", (0.0,), (0.5,))),
     *hunting_finding(SWINGING, None),
     target("suction_superheat", unknown("K", "suction line: open circuit")),
-    target("suction_superheat", kelvin(8.8), SETTLING),
+    target("suction_superheat", kelvin(8.8), SETTLING.reason),
     target("suction_superheat", kelvin(7.1)),
     target("suction_superheat", kelvin(9.1, 0.4)),
     target("suction_superheat", kelvin(11.6)),
@@ -103,10 +128,25 @@ SAID = (
     feed(kelvin(6.8), 0.98),
     feed(kelvin(6.8), 0.11),
     feed(kelvin(6.8)),
-    *discharge_finding(kelvin(24.1)),
-    *discharge_finding(kelvin(7.7)),
-    *condensing_finding(kelvin(13.6)),
-    *condensing_finding(kelvin(23.9)),
+    feed(kelvin(3.7, 0.05)),
+    feed(kelvin(3.4, 0.3)),
+    feed(kelvin(9.1, 0.4)),
+    feed(kelvin(6.8), unsteady="still rising"),
+    *(one for key, name, limit, low, checks in _LIMITED for one in figure(key, name, limit, low, checks)),
+    *condensing_finding(kelvin(13.6), kelvin(301.0)),
+    *condensing_finding(kelvin(20.1), kelvin(301.0)),
+    *condensing_finding(kelvin(23.9), kelvin(301.0)),
+    *condensing_finding(kelvin(23.9), kelvin(301.0), "still rising"),
+    *condensing_finding(kelvin(-2.9), kelvin(301.0)),
+    *condensing_finding(kelvin(33.0), kelvin(268.0)),
+    standing(7.4e5),
+    standing(6.1e5),
+    standing(6.69e5),
+    standing(6.8e5, 2.0e4),
+    *gas_cooler_finding(known(98e5, "Pa", 2e4), known(99e5, "Pa", 2e5), None),
+    *gas_cooler_finding(known(110e5, "Pa", 2e4), known(99e5, "Pa", 2e5), None),
+    *gas_cooler_finding(known(84e5, "Pa", 2e4), known(99e5, "Pa", 2e5), None),
+    *gas_cooler_finding(known(84e5, "Pa", 2e4), known(99e5, "Pa", 2e5), "still rising"),
     *margin_finding(known(4.1e5, "Pa", 9e3)),
     *margin_finding(known(1.2e4, "Pa", 9e3)),
     *margin_finding(known(-7.4e4, "Pa", 9e3)),

@@ -8,7 +8,7 @@ from logger.model.units import PSI_PA
 from logger.model.value import Value, known, unknown
 from logger.refrigerant import find
 from logger.stages.high_side import high_side, liquid_side
-from logger.stages.start_up.analysis import StartUpResult, analyse_start_up
+from logger.stages.start_up.analysis import StartUpResult, analyse_start_up, optimum_high_side, standing_check
 from logger.stages.start_up.evaporator_feed import K_PER_F, Feed, judge_feed
 from logger.stages.start_up.findings import compare_finding, margin_finding
 from logger.stages.start_up.live import start_up_now
@@ -44,7 +44,9 @@ def test_a_hunting_valve_with_its_period() -> None:
     assert result.hunting.period_s == pytest.approx(127.0, rel=0.03)  # the scenario's truth
     assert finding(result, "start_up.hunting").verdict is Verdict.ATTENTION
     assert finding(result, "start_up.steady").verdict is Verdict.FAIL
-    assert finding(result, "start_up.suction_superheat").verdict is Verdict.PASS  # its mean is
+    for key in ("start_up.suction_superheat", "start_up.feed", "start_up.discharge", "start_up.condensing"):
+        judged = finding(result, key)  # nothing is judged while it is not steady
+        assert (judged.verdict, judged.codes("judged")) == (Verdict.CANNOT_TELL, ("unsteady",))
 
 
 @pytest.mark.parametrize(
@@ -108,16 +110,166 @@ def test_nothing_recorded_is_unknown_because() -> None:
 # --- feed: common practice, no source ---------------------------------------------------------------------------
 
 
-def feed(superheat_f: float, valve: float | None, subcooling_f: float | None = 10.0, change: float = 0.0) -> Finding:
+def feed(
+    superheat_f: float, valve: float | None, subcooling_f: float | None = 10.0, change: float = 0.0,
+    target_f: float = 11.0, u_f: float = 0.0,
+) -> Finding:  # fmt: skip
     return judge_feed(
         Feed(
-            known(superheat_f * K_PER_F, "K"),
+            known(superheat_f * K_PER_F, "K", u_f * K_PER_F),
             unknown("K", "no liquid line temperature") if subcooling_f is None else known(subcooling_f * K_PER_F, "K"),
             NO_VALVE if valve is None else known(valve, "1"),
             unknown("1", "no level"),
             valve_change=change,
+            target_k=target_f * K_PER_F,
         )
     )
+
+
+@pytest.mark.parametrize(
+    ("measured_f", "target_f", "u_f", "verdict", "judged"),
+    [
+        (25.0, 25.0, 0.5, Verdict.PASS, "on_target"),
+        (0.3, 5.0, 0.5, Verdict.ATTENTION, "floodback"),
+        (4.5, 5.0, 0.5, Verdict.PASS, "on_target"),
+        (3.0, 5.0, 0.5, Verdict.CANNOT_TELL, "perhaps_floodback"),
+        (31.0, 25.0, 0.3, Verdict.ATTENTION, "not_opening"),
+        (31.0, 25.0, 1.0, Verdict.CANNOT_TELL, "within_u"),
+        (18.0, 25.0, 0.5, Verdict.ATTENTION, "low"),
+        (10.0, 25.0, 0.5, Verdict.ATTENTION, "floodback"),
+    ],
+)
+def test_the_entered_target_decides_and_u_counts(
+    measured_f: float, target_f: float, u_f: float, verdict: Verdict, judged: str
+) -> None:
+    found = feed(measured_f, 0.5, target_f=target_f, u_f=u_f)
+    assert (found.verdict, found.codes("judged")) == (verdict, (judged,))
+
+
+def test_a_thermostatic_valve_has_causes_of_its_own() -> None:
+    causes = feed(30.0, None).codes("cause")
+    assert {"valve_setting", "power_head", "high_load", "low_head"} <= set(causes)
+
+
+# --- figures against their limits: common practice, no source ----------------------------------------------------
+
+
+def steady_at(**values: float) -> dict[str, Series]:
+    t = [float(i) for i in range(0, 3600, 10)]
+    return {
+        name: Series(name, t, [v] * len(t), 1e-3, 300.0 if "pressure" in name else 0.15) for name, v in values.items()
+    }
+
+
+def judged(found: StartUpResult, key: str) -> tuple[Verdict, str]:
+    one = finding(found, key)
+    return one.verdict, one.codes("judged")[0]
+
+
+# R-134a, CoolProp: 293.0 kPa is 0.0 °C, 1017 kPa 40.0 °C, 666 kPa 25.0 °C.
+RUNNING = {
+    "suction_pressure": 293.0e3, "suction_temperature": 273.15 + 6.1, "liquid_pressure": 1017e3,
+    "liquid_temperature": 273.15 + 34.0, "discharge_pressure": 1017e3, "discharge_temperature": 273.15 + 66.0,
+    "ambient_temperature": 273.15 + 27.0,
+}  # fmt: skip
+
+
+def of_r134a(**other: float) -> StartUpResult:
+    return analyse_start_up(steady_at(**RUNNING | other), refrigerant=find("R-134a"), superheat_target_k=6.1)
+
+
+def test_condensing_below_ambient_is_never_a_pass() -> None:
+    assert judged(of_r134a(), "start_up.condensing") == (Verdict.PASS, "fine")
+    below = of_r134a(ambient_temperature=273.15 + 45.0)
+    assert judged(below, "start_up.condensing") == (Verdict.CANNOT_TELL, "below_ambient")
+    winter = of_r134a(ambient_temperature=273.15 - 5.0)
+    assert judged(winter, "start_up.condensing") == (Verdict.INFO, "held_up")
+    assert judged(of_r134a(ambient_temperature=273.15 + 17.0), "start_up.condensing")[0] is Verdict.ATTENTION
+
+
+def test_a_machine_that_never_ran_is_not_judged() -> None:
+    still = of_r134a(suction_pressure=1010e3)
+    for key in ("start_up.suction_superheat", "start_up.feed", "start_up.condensing", "start_up.discharge"):
+        assert finding(still, key).verdict is Verdict.CANNOT_TELL
+
+
+@pytest.mark.parametrize(
+    ("key", "point", "kelvin", "verdict"),
+    [
+        ("start_up.discharge_temperature", "discharge_temperature", 273.15 + 112, Verdict.ATTENTION),
+        ("start_up.discharge_temperature", "discharge_temperature", 273.15 + 107.1, Verdict.CANNOT_TELL),
+        ("start_up.discharge", "discharge_temperature", 273.15 + 45, Verdict.ATTENTION),
+        ("start_up.liquid_line", "valve_inlet_temperature", 273.15 + 30, Verdict.ATTENTION),
+        ("start_up.liquid_line", "valve_inlet_temperature", 273.15 + 33.6, Verdict.PASS),
+        ("start_up.suction_line", "compressor_suction_temperature", 273.15 + 20, Verdict.ATTENTION),
+        ("start_up.condenser", "condenser_leaving_temperature", 273.15 + 37, Verdict.PASS),
+        ("start_up.condenser", "condenser_leaving_temperature", 273.15 + 32, Verdict.ATTENTION),
+        ("start_up.freezing", "leaving_fluid_temperature", 273.15 + 0.2, Verdict.ATTENTION),
+        ("start_up.freezing", "leaving_fluid_temperature", 273.15 + 6, Verdict.PASS),
+    ],
+)
+def test_each_figure_against_its_limit(key: str, point: str, kelvin: float, verdict: Verdict) -> None:
+    assert finding(of_r134a(**{point: kelvin}), key).verdict is verdict
+
+
+def test_evaporator_and_total_superheat_and_compression_ratio() -> None:
+    """Hand computation: 6.1 K and 20.0 K over 0.0 °C, 1017 / 293; 20 kPa of line drop lift evaporation by 1.86 K."""
+    found = of_r134a(compressor_suction_temperature=273.15 + 20.0).metrics
+    for name, expected in (("suction_superheat", 6.1), ("total_superheat", 20.0), ("suction_line_rise", 13.9)):
+        assert found[name].value.number == pytest.approx(expected, abs=0.05)
+    assert found["compression_ratio"].value.number == pytest.approx(3.471, abs=0.002)
+    dropped = analyse_start_up(steady_at(**RUNNING), refrigerant=find("R-134a"), suction_line_drop_pa=20e3).metrics
+    assert dropped["suction_superheat"].value.number == pytest.approx(6.1 - 1.86, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("standing_pa", "judged_as", "verdict"),
+    [(666e3, "none", Verdict.PASS), (740e3, "air", Verdict.ATTENTION), (560e3, "below", Verdict.CANNOT_TELL),
+     (690e3, "within_u", Verdict.CANNOT_TELL)],
+)  # fmt: skip
+def test_air_is_told_by_the_standing_pressure(standing_pa: float, judged_as: str, verdict: Verdict) -> None:
+    """R-134a at 25 °C: 665.8 kPa (CoolProp); Dalton's law for the air over it."""
+    stood = steady_at(suction_pressure=standing_pa, discharge_pressure=standing_pa, ambient_temperature=298.15)
+    found = standing_check(stood, find("R-134a"))
+    assert found is not None and (found.verdict, found.codes("judged")) == (verdict, (judged_as,))
+    warm = standing_check(stood | steady_at(liquid_temperature=305.0), find("R-134a"))
+    assert warm is None
+    assert standing_check(steady_at(**RUNNING), find("R-134a")) is None
+
+
+@pytest.mark.parametrize(("outlet_c", "evaporating_c"), [(35, -8), (40, 0), (45, 5)])
+def test_the_optimum_high_side_of_carbon_dioxide(outlet_c: float, evaporating_c: float) -> None:
+    """Against cycles computed here with CoolProp: isentropic efficiency 0.003 lower for each bar over bar, as in the
+    paper's compressor (1.003 - 0.121 x ratio, from memory), no superheat."""
+    from CoolProp.CoolProp import PropsSI
+
+    te, tc = evaporating_c + 273.15, outlet_c + 273.15
+    p_low = PropsSI("P", "T", te, "Q", 1, "CO2")
+    h1, s1 = PropsSI("H", "T", te, "Q", 1, "CO2"), PropsSI("S", "T", te, "Q", 1, "CO2")
+
+    def cop(p_high: float) -> float:
+        h2s = PropsSI("H", "P", p_high, "S", s1, "CO2")
+        efficiency = 1.003 - 0.121 * p_high / p_low
+        return float((h1 - PropsSI("H", "P", p_high, "T", tc, "CO2")) / ((h2s - h1) / efficiency))
+
+    best = max(range(76, 140), key=lambda bar: cop(bar * 1e5))
+    found = optimum_high_side(tc, te)
+    assert found.number is not None and found.u is not None
+    assert abs(found.number / 1e5 - best) < 2 * found.u / 1e5
+    assert optimum_high_side(300.0, te).number is None
+
+
+def test_transcritical_carbon_dioxide_has_no_subcooling() -> None:
+    found = analyse_start_up(
+        steady_at(
+            suction_pressure=3.5e6, discharge_pressure=9.8e6, liquid_temperature=311.0, ambient_temperature=307.0
+        ),
+        refrigerant=find("R-744"), subcooling_target_k=5.0,
+    )  # fmt: skip
+    assert "subcooling" not in found.metrics
+    assert found.metrics["gas_cooler_approach"].value.number == pytest.approx(4.0)
+    assert finding(found, "start_up.subcooling").verdict is Verdict.CANNOT_TELL
+    assert finding(found, "start_up.optimum").verdict is Verdict.INFO
 
 
 @pytest.mark.parametrize("superheat_f", [10.0, 11.0, 12.0])

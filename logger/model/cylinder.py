@@ -48,5 +48,5 @@ class Cylinder:
     candidates: tuple[str, ...] = ()
     contents_kg: float | None = None
     requalify_years: float = 5.0
-    as_stamped: bool = False
+    as_stamped: bool = field(default=False, metadata={"later": True})
     test_pressure_pa: float | None = field(default=None, metadata={"later": True})

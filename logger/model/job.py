@@ -24,9 +24,9 @@ class Job:
     site: str = ""
     appliance: str = ""
     technician: str = ""
-    certification: str = ""
-    company: tuple[str, ...] = ()
-    recovery_machine: str = ""
+    certification: str = field(default="", metadata={"later": True})
+    company: tuple[str, ...] = field(default=(), metadata={"later": True})
+    recovery_machine: str = field(default="", metadata={"later": True})
     volume_m3: float | None = None
     volume_u_m3: float | None = None
     pump_ultimate_pa: float | None = None

@@ -18,7 +18,7 @@ from logger.model.points import Quantity
 from logger.model.rig import RigDevice
 from logger.model.value import Argument, Code, Value
 
-LATER = "later"  # metadata of a field that earlier versions did not write: left out while it is None
+LATER = "later"  # metadata of a field that earlier versions did not write: left out while it has its default
 T = TypeVar("T")
 Read = Callable[[Any], Any]
 
@@ -44,7 +44,7 @@ def _fields_of(item: Any) -> dict[str, Any]:
     data = {
         field.name: plain(value)
         for field in fields(item)
-        if (value := getattr(item, field.name)) is not None or not field.metadata.get(LATER)
+        if (value := getattr(item, field.name)) != field.default or not field.metadata.get(LATER)
     }
     return {**data.pop("extra", {}), **data}
 

@@ -15,7 +15,6 @@ LABELS = {
     "approach": "approach",
     "total_superheat": "superheat at compressor",
     "suction_line_rise": "suction line rise",
-    "discharge_temperature": "discharge line",
     "compression_ratio": "compression ratio",
     "liquid_line_drop": "liquid line drop",
     "condenser_split": "condenser split",
@@ -83,7 +82,7 @@ _WITHIN_U = "below or above only by more than the expanded uncertainty (k=2)"
 def _limited(f: Given, name: str, rule: str, beyond: str) -> Text:
     """A figure against its limit. beyond: headline where it is past it."""
     rule = f"{rule} {f('limit')} ({_COMMON})"
-    label = LABELS[name]
+    label = LABELS.get(name, "discharge line")
     head = f"{label} {f(name)}"
     body = {
         "fine": f"{sentence(head)}, limit {f('limit')}.",
@@ -335,6 +334,7 @@ WORDS = Words(
         **{f"{name}_mean": f"{LABELS[name]}, mean" for name in ("suction_superheat", "subcooling")},
         **{f"{name}_change": f"{text}, change" for name, text in LABELS.items()},
         "amplitude": "half of peak to peak",
+        "discharge_temperature": "discharge line",
         "limit": "limit",
         "standing_pressure": "standing pressure",
         "saturation": "saturation at ambient",

@@ -90,7 +90,7 @@ def _key(key: int) -> bytes:
 
 def _float(value: float) -> bytes:
     if not math.isfinite(value):
-        raise CborError("only finite floats are allowed")
+        raise CborError("NaN or infinite; only finite floats are allowed")
     try:
         short = struct.pack(">f", value)
     except OverflowError:
@@ -169,5 +169,5 @@ class _Reader:
             raise CborError(f"simple value {info} is not allowed")
         value: float = struct.unpack(_FLOAT_FORMATS[info], self.take(1 << (info - 24)))[0]
         if not math.isfinite(value):
-            raise CborError("only finite floats are allowed")
+            raise CborError("NaN or infinite; only finite floats are allowed")
         return value

@@ -70,6 +70,8 @@ _TO_KELVIN: Final[dict[str, Callable[[float], float]]] = {
 def problem_with(channel: Describe) -> str | None:
     """Why this channel's samples cannot be converted by this version, or None."""
     kind = channel.sensor_kind
+    if (problem := range_problem(channel)) is not None:
+        return problem
     if kind not in _PARAMETER_COUNTS:
         return f"sensor kind {kind} is not known to this version"
     counts = _PARAMETER_COUNTS[SensorKind(kind)]
@@ -94,6 +96,14 @@ def problem_with(channel: Describe) -> str | None:
     if units is not None and channel.unit in _KNOWN_UNITS - units:
         return f"{channel.unit} is no unit of {Quantity(channel.quantity).name.lower().replace('_', ' ')}"
     return None
+
+
+def range_problem(channel: Describe) -> str | None:
+    """Why the stated range is none, or None."""
+    low, high = channel.range_low, channel.range_high
+    if low is None or high is None or low < high:
+        return None
+    return f"range {low:g} to {high:g}: its low end is not below its high end"
 
 
 def scaled(channel: Describe, raw: int) -> float:

@@ -22,12 +22,18 @@ PUSH = "push"  # messages reach the phone
 SOUND = "sound"  # the alarm tone can be played
 PROGRAM = "program"  # what this program computes did not fail
 PERMIT = "permit"  # no contact was opened that somebody had wanted held closed (logger/alarms/permit.py)
-HEALTH = (STORE, DISK, CLOCK, AWAKE, PUSH, SOUND, PROGRAM, PERMIT)
+CONTACT = "contact"  # no contact is closed that nobody armed
+HEALTH = (STORE, DISK, CLOCK, AWAKE, PUSH, SOUND, PROGRAM, PERMIT, CONTACT)
 
 
 def device_input(device: str) -> str:
     """Health input of a device: known while it sends, unknown with the reason while it is lost."""
     return f"device:{device}"
+
+
+def trouble_input(device: str) -> str:
+    """Health input of a device that is heard: unknown while it reports a fault or contradicts itself."""
+    return f"device-trouble:{device}"
 
 
 CYLINDER_HOT_K = 273.15 + 51.7
@@ -55,7 +61,7 @@ def default_rules(
         *_cylinder(filling),
         *of_stages,
         *(rule for name in points for rule in _point(name, (watched_in or {}).get(name))),
-        *(_device(key, name) for key, name in (devices or {}).items()),
+        *(rule for key, name in (devices or {}).items() for rule in _device(key, name)),
         *(rule for rule in _HEALTH_RULES if rule.source in health),
         _FLOOD,
     ]
@@ -95,7 +101,7 @@ def _cylinder(filling: frozenset[str | None]) -> tuple[AlarmRule, ...]:
     )  # fmt: skip
 
 
-_RANGE_IS_NORMAL = frozenset({"vacuum"})  # a vacuum gauge reads over range at every start of a pull-down
+RANGE_IS_NORMAL = frozenset({"vacuum"})  # a vacuum gauge reads over range at every start of a pull-down
 
 
 def _point(name: str, stages: frozenset[str | None] | None) -> list[AlarmRule]:
@@ -104,7 +110,7 @@ def _point(name: str, stages: frozenset[str | None] | None) -> list[AlarmRule]:
         f"fault-{name}", priority, _K.FAULT, name, on_delay_s=5, off_delay_s=10,
         stages=stages, about=Statement("fault", point), basis="the device's own reason",
     )  # fmt: skip
-    if name in _RANGE_IS_NORMAL:
+    if name in RANGE_IS_NORMAL:
         fault = replace(fault, faults=SENSOR_FAULTS)
     return [
         AlarmRule(
@@ -115,12 +121,18 @@ def _point(name: str, stages: frozenset[str | None] | None) -> list[AlarmRule]:
     ]  # fmt: skip
 
 
-def _device(key: str, name: str) -> AlarmRule:
-    return AlarmRule(
-        f"device-{key}", _P.HIGH, _K.TROUBLE, device_input(key), on_delay_s=10, off_delay_s=5,
-        about=Statement("device", (name_of("device", name),)),
-        basis=_OWN,
-    )  # fmt: skip
+def _device(key: str, name: str) -> list[AlarmRule]:
+    device = (name_of("device", name),)
+    return [
+        AlarmRule(
+            f"device-{key}", _P.HIGH, _K.TROUBLE, device_input(key), on_delay_s=10, off_delay_s=5,
+            about=Statement("device", device), basis=_OWN,
+        ),
+        AlarmRule(
+            f"trouble-{key}", _P.HIGH, _K.TROUBLE, trouble_input(key), on_delay_s=2, off_delay_s=10,
+            about=Statement("trouble", device), basis="the device's own report, or what it says that cannot be true",
+        ),
+    ]  # fmt: skip
 
 
 _HEALTH_RULES = (
@@ -143,6 +155,10 @@ _HEALTH_RULES = (
     AlarmRule(
         "machine-stopped", _P.HIGH, _K.TROUBLE, PERMIT,
         basis="every opening that nobody asked for",
+    ),
+    AlarmRule(
+        "contact-closed", _P.HIGH, _K.TROUBLE, CONTACT, off_delay_s=5,
+        basis="longer than its permit's time-out",
     ),
     AlarmRule(
         "keep-awake", _P.LOW, _K.TROUBLE, AWAKE, on_delay_s=5,

@@ -60,6 +60,14 @@ ALARMS: dict[str, AlarmWords] = {
     "device": lambda f: AlarmText(
         f"{f('device')} OFFLINE", "Check power and cable. It reconnects automatically; stored readings are downloaded."
     ),
+    "trouble": lambda f: AlarmText(
+        f"{f('device')} REPORTS A FAULT",
+        "Do not rely on its readings. Check its supply and wiring; press d for what it reports.",
+    ),
+    "contact-closed": alarm(
+        "RELAY CONTACT CLOSED, NOT ARMED",
+        "What it powers can run unwatched: switch that off by hand. Check the relay: its contacts may be welded.",
+    ),
     "store-trouble": alarm(
         "RECORDS NOT BEING WRITTEN",
         "Free disk space or check the disk. Alarms still work; the newest readings are in memory.",

@@ -8,7 +8,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from logger.alarms.defaults import CLOCK, PERMIT
+from logger.alarms.defaults import CLOCK, CONTACT, PERMIT
 from logger.alarms.memory import AlarmRow
 from logger.alarms.permit import Mode
 from logger.alarms.states import STANDING, UNSEEN
@@ -172,6 +172,8 @@ class Daemon:
             if r.hold.mode is Mode.STOPPED
         ]
         self.engine.judge.health[PERMIT] = unknown("1", ", ".join(why)) if why else known(1.0, "1")
+        stray = [f"{r.output.hold}: its device reports it closed, nobody armed it" for r in self.relays if r.stray]
+        self.engine.judge.health[CONTACT] = unknown("1", ", ".join(stray)) if stray else known(1.0, "1")
 
     def publish(self) -> None:
         """The present state to everyone who follows."""

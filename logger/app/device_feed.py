@@ -8,12 +8,15 @@ from firmware_protocol.requests import Request, SetPeriod
 from logger.clock import Clock
 from logger.decode.device_model import Explained
 from logger.link import link_events as link
+from logger.link.device_faults import PAST, fault_text
 from logger.link.errors import SILENT
+from logger.link.line_report import LineReport, error_text
 from logger.model.events import DeviceHello, DeviceLost, Event, GapNoted
 from logger.model.instrument import TEXT
 from logger.model.rig import RigDevice
 from logger.model.sample import PointSample
 from logger.model.text import clean
+from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Engine
 
 Emit = Callable[[Event], None]
@@ -21,6 +24,8 @@ KeepFrame = Callable[[str, int, bytes, list[PointSample]], None]
 
 INTERRUPTED_NS = 200_000  # between two clocks that are read one after the other: they are read again
 READ_TRIES = 5
+SHOWN_NS = 60 * NS_PER_S  # so long after it was last noticed, what a device gets wrong is shown
+LOOKING = "looking for it"
 
 
 class DeviceFeed:
@@ -31,7 +36,7 @@ class DeviceFeed:
         self._emit, self._keep = emit, keep
         self.device_id = device.device_id or ""
         self.url = device.url or ""  # where it was found, which need not be where the rig has it
-        self.state = "looking for it"
+        self.state = LOOKING
         self.connected = False
         self.bad_frames = 0
         self.lost_frames = 0
@@ -39,6 +44,9 @@ class DeviceFeed:
         self.supply_mv: int | None = None
         self.rssi_dbm: int | None = None
         self.battery_percent: int | None = None
+        self.faults = 0  # as the device reports them
+        self._line = LineReport()
+        self._wrong: dict[str, tuple[str, int]] = {}  # what the device got wrong lately: about what -> words, when
         self.refused: str | None = None
         self.lost_code = ""  # why it is not heard (logger.link.errors), "" while it is
         self._at = (-1, 0)  # newest monotonic stamp and its UTC
@@ -112,12 +120,38 @@ class DeviceFeed:
             if any(d.period_ms != period_ms for d in self._engine.model.devices[self.device_id].described):
                 self.request(SetPeriod(0, period_ms))
 
+    def trouble(self) -> str | None:
+        """Of a device that is heard: the faults it reports of itself, and what it says that cannot be true."""
+        return ", ".join(filter(None, (fault_text(self.faults & ~PAST), *self._lately()))) or None
+
+    def _lately(self) -> list[str]:
+        now_ns = time.monotonic_ns()
+        return [words for words, at_ns in self._wrong.values() if now_ns - at_ns < SHOWN_NS]
+
+    def _noticed(self, about: str, words: str, at_ns: int) -> None:
+        self._wrong[about] = words, at_ns
+        self._tell_trouble()
+
+    def _tell_trouble(self) -> None:
+        self._engine.device_troubled(self._key(), self.trouble())
+
+    def _contradicted(self, event: link.Contradiction) -> None:
+        self._noticed(event.code, clean(event.reason, 160), event.at_ns)
+
+    def _error(self, event: link.DeviceError) -> None:
+        """Of its own accord, or what keeps it from starting; any other refusal is told by whoever asked."""
+        if event.error.request_id == 0 or not self.connected:
+            what = "its message" if event.error.request_id == 0 else "it refuses a request"
+            self._noticed(what, f"{what}: {error_text(event.error)}", event.at_ns)
+
     def _samples(self, event: link.SamplesReceived) -> None:
         self._heard()
         self._frame(event.at_ns, event.raw, event.explained)
 
     def _status(self, event: link.StatusReceived) -> None:
         self.supply_mv = event.status.supply_mv
+        self.faults = int(event.status.faults)
+        self._tell_trouble()
         if event.status.battery_percent is not None:
             self.battery_percent = event.status.battery_percent
         self._frame(event.at_ns, event.raw, event.explained)
@@ -136,6 +170,7 @@ class DeviceFeed:
 
     def _bad(self, event: link.BadFrameSeen) -> None:
         self.bad_frames += 1 + event.suppressed
+        self._line.bad(event.code, event.raw, event.reason, 1 + event.suppressed)
         if self.rig_device.kind == TEXT:
             self._not_understood = f'{event.reason}: "{clean(event.raw.decode("latin-1"), 40)}"'
 
@@ -186,6 +221,8 @@ class DeviceFeed:
 
     def _gone(self, at_ns: int, code: str, why: str) -> None:
         self.state, self.lost_code = why, code
+        self.faults = 0
+        self._tell_trouble()
         self.rssi_dbm = None
         if self.connected:
             self.connected = False
@@ -197,8 +234,8 @@ class DeviceFeed:
         """For screens: one line of text, and whether all is well."""
         parts = [self.state]
         if self.bad_frames:
-            what = "lines not understood" if self.rig_device.kind == TEXT else "bad frames"
-            parts.append(f"{self.bad_frames} {what}")
+            text = self.rig_device.kind == TEXT
+            parts.append(f"{self.bad_frames} lines not understood" if text else self._line.text())
         if self.lost_frames:
             parts.append(f"{self.lost_frames} frames lost")
         if self.battery_percent is not None:
@@ -207,6 +244,9 @@ class DeviceFeed:
             parts.append(f"signal {self.rssi_dbm} dBm when found")  # systems do not tell it of a connected device
         readings = self._engine.model.devices.get(self.device_id)
         problem = readings.problem if readings is not None else None
+        past = fault_text(self.faults & PAST)
+        trouble = self.trouble()
+        parts += filter(None, (trouble, past))
         if problem and self.connected:
             parts.append(clean(problem))
         if self.connected and readings is not None and readings.clock_problem:
@@ -215,7 +255,7 @@ class DeviceFeed:
             "name": self.rig_device.name,
             "id": self.device_id,
             "url": self.url,
-            "ok": self.connected and problem is None,
+            "ok": self.connected and problem is None and trouble is None,
             "text": ", ".join(parts),
             "frames": self.frames,
             "bad_frames": self.bad_frames,
@@ -237,6 +277,8 @@ _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
     link.TimeMarked: DeviceFeed._time_marked,
     link.InstrumentSaid: DeviceFeed._said,
     link.BadFrameSeen: DeviceFeed._bad,
+    link.Contradiction: DeviceFeed._contradicted,
+    link.DeviceError: DeviceFeed._error,
     link.GapLost: DeviceFeed._gap,
     link.Rebooted: DeviceFeed._rebooted,
     link.Silent: DeviceFeed._silent,

@@ -33,6 +33,7 @@ from logger.stages.words import reasons_of, text_of
 log = logging.getLogger(__name__)
 
 OFTEN = 3  # permits within each time-out
+STRAY_MARGIN_S = 6.0  # beyond a time-out: a status comes every five seconds
 _AGAIN = (ErrorCode.BUSY, ErrorCode.STALE_PERMIT)  # refusals after which the next permit may be taken
 _OPENED_BY = {
     OpenedBy.START_UP: "at its start",
@@ -66,6 +67,8 @@ class Relay:
         self._longest_ms = 0
         self._ticket: int | None = None  # of a permit under way
         self._confirmed = False  # closed since it was armed
+        self._stray_s: float | None = None  # since when it is closed although nobody armed it
+        self.stray = False  # for longer than any permit lasts
 
     # -- people --------------------------------------------------------------------------------------------------
 
@@ -97,6 +100,7 @@ class Relay:
         """now_s: of any clock that does not stand still. The model's time is up to date."""
         if not self._feed.connected:
             self.closed = None
+        self._watch_for_stray(now_s)
         if not self.hold.permitted:
             return
         self._take(rules.still_held(self.hold, self._situation()))
@@ -105,6 +109,14 @@ class Relay:
             permit = self._permit()
             if permit is not None:
                 self._queue(permit)
+
+    def _watch_for_stray(self, now_s: float) -> None:
+        if not self.closed or self.hold.permitted:
+            self._stray_s = None
+        elif self._stray_s is None:
+            self._stray_s = now_s
+        longest_s = OFTEN * self._every_s + STRAY_MARGIN_S
+        self.stray = self._stray_s is not None and now_s - self._stray_s > longest_s
 
     def take(self, event: link.LinkEvent) -> None:
         """What the device's link tells; the feed has taken it before."""
@@ -260,12 +272,12 @@ class Relay:
         elif self.hold.permitted:
             text = "held closed" if self.closed else f"armed, contact {contact}"
         else:
-            text = f"not armed, contact {contact}"
+            text = f"NOT ARMED, YET CONTACT {contact.upper()}" if self.stray else f"not armed, contact {contact}"
         return {
             "name": self.output.hold,
             "device": self._feed.rig_device.name,
             "mode": self.hold.mode.value,
             "contact": contact,
-            "ok": self.hold.mode is not Mode.STOPPED,
+            "ok": self.hold.mode is not Mode.STOPPED and not self.stray,
             "text": clean(text, 300),
         }

@@ -6,11 +6,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from logger.alarms.defaults import RANGE_IS_NORMAL
 from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
 from logger.app.device_feed import DeviceFeed
 from logger.clock import Clock
 from logger.decode.channel import OVER_RANGE, UNDER_RANGE
+from logger.decode.device_model import CHANNELS_CHANGED, NOT_DESCRIBED
 from logger.decode.sensor_curves import OPEN, SHORT
 from logger.model.events import RigLoaded
 from logger.model.points import POINTS, MeasuringPoint
@@ -22,6 +24,7 @@ from logger.pipeline.device_readings import DeviceReadings
 CHECK_S: Final = 20.0  # looking around by radio, connecting and describing take the most of it
 TURN_S: Final = 0.1
 STOP_S: Final = 5.0
+SETTLE_S: Final = 1.5  # beyond the first readings: sequence and status show only then whether they can be believed
 LABEL_SHOWN: Final = 40
 LOST: Final = "device lost: "
 
@@ -35,6 +38,7 @@ _LINK_ADVICE: Final = {
     "radio-off": "switch Bluetooth on",
     "not-seen": "switch it on, bring it near, and disconnect it from phones and other computers",
     "not-found": "switch it on and bring it near, or plug its cable in; `rimelog find --ble` shows what answers",
+    "unusable": "its firmware breaks the protocol: `rimelog device check URL` names each rule it breaks",
     "no-answer": "something is there but speaks another protocol or at another speed",
 }
 # Why there is no reading (logger.model.value) -> what to do about it.
@@ -60,11 +64,17 @@ class PointCheck:
     sensor: str
     value: Value
 
+    @property
+    def as_expected(self) -> bool:
+        """A vacuum gauge is over range while the system is at atmosphere: that is no fault."""
+        return self.point.name in RANGE_IS_NORMAL and self.value.problem == OVER_RANGE
+
 
 @dataclass(frozen=True, slots=True)
 class DeviceCheck:
     """One device of the rig. state: as on the screens. problem: None when it is connected and understood.
 
+    trouble: what it reports of itself, or says that cannot be true, though it is connected and understood.
     advice: what to do about the problem, where there is a usual answer. unused: channels that the rig maps to nothing.
     """
 
@@ -74,6 +84,7 @@ class DeviceCheck:
     firmware: str
     state: str
     problem: str | None
+    trouble: str | None
     advice: str | None
     points: tuple[PointCheck, ...]
     unused: tuple[str, ...]
@@ -91,7 +102,9 @@ class RigCheck:
 
     @property
     def all_well(self) -> bool:
-        return all(d.problem is None for d in self.devices) and all(p.value.number is not None for p in self.points)
+        return all(d.problem is None and d.trouble is None for d in self.devices) and all(
+            p.value.number is not None or p.as_expected for p in self.points
+        )
 
 
 def advice(problem: str | None) -> str | None:
@@ -109,7 +122,12 @@ async def check_rig(rig: Rig, seconds: float = CHECK_S) -> RigCheck:
     try:
         loop = asyncio.get_running_loop()
         end_s = loop.time() + seconds
-        while loop.time() < end_s and not all(_answered(daemon, feed) for feed in daemon.feeds.values()):
+        answered_s: float | None = None
+        while loop.time() < end_s and (answered_s is None or loop.time() < answered_s + SETTLE_S):
+            if not all(_answered(daemon, feed) for feed in daemon.feeds.values()):
+                answered_s = None
+            elif answered_s is None:
+                answered_s = loop.time()
             await asyncio.sleep(TURN_S)
             daemon.engine.tick(daemon.clock.now_ns())
             for task in tasks:
@@ -130,6 +148,8 @@ def _answered(daemon: Daemon, feed: DeviceFeed) -> bool:
     device = _device(daemon, feed)
     if device is None or not feed.connected:
         return False
+    if device.problem in (CHANNELS_CHANGED, NOT_DESCRIBED):
+        return False  # its descriptions are on their way, as after the rig's own period was set
     latest = daemon.engine.model.latest
     return device.problem is not None or all(c.point in latest for c in feed.rig_device.channels)
 
@@ -137,7 +157,8 @@ def _answered(daemon: Daemon, feed: DeviceFeed) -> bool:
 def _checked(daemon: Daemon, feed: DeviceFeed) -> DeviceCheck:
     model = daemon.engine.model
     device = _device(daemon, feed)
-    problem = None if feed.connected else feed.state.removeprefix(LOST)
+    state = feed.shown()["text"].removeprefix(LOST)
+    problem = None if feed.connected else feed.state.removeprefix(LOST) if feed.lost_code else state
     if problem is None and device is not None:
         problem = device.problem
     labels = {d.index: clean(d.label, LABEL_SHOWN) for d in device.described} if device is not None else {}
@@ -152,8 +173,9 @@ def _checked(daemon: Daemon, feed: DeviceFeed) -> DeviceCheck:
         url=feed.url,
         device_id=feed.device_id,
         firmware=clean(f"{hello.firmware_name} {hello.firmware_version}") if hello is not None else "",
-        state=feed.shown()["text"].removeprefix(LOST),
+        state=state,
         problem=None if problem is None else clean(problem),
+        trouble=feed.trouble() if feed.connected else None,
         advice=advice(problem) if feed.connected else _LINK_ADVICE.get(feed.lost_code),
         points=points,
         unused=tuple(f"{i} ({label})" if label else f"{i}" for i, label in labels.items() if i not in used),

@@ -118,7 +118,7 @@ def _check_data(checked: "RigCheck", units: str) -> dict[str, Any]:
         data = as_data(found.value, found.point.quantity, units, checked.ambient_pa)
         return {
             "point": found.point.name, "channel": found.index, "sensor": found.sensor, **data,
-            "advice": advice(found.value.problem),
+            "as_expected": found.as_expected, "advice": None if found.as_expected else advice(found.value.problem),
         }  # fmt: skip
 
     return {
@@ -126,7 +126,7 @@ def _check_data(checked: "RigCheck", units: str) -> dict[str, Any]:
         "devices": [
             {
                 "name": device.name, "url": device.url, "id": device.device_id, "firmware": device.firmware,
-                "state": device.state, "problem": device.problem,
+                "state": device.state, "problem": device.problem, "trouble": device.trouble,
                 "advice": device.advice,
                 "points": [point_data(point) for point in device.points], "unused_channels": list(device.unused),
             }
@@ -142,7 +142,7 @@ def _say_check(checked: "RigCheck", units: str) -> None:
         click.echo(f"Gauge pressures: {checked.ambient_note}.")
     points = list(checked.points)
     read = sum(point.value.number is not None for point in points)
-    lost = sum(device.problem is not None for device in checked.devices)
+    lost = sum(device.problem is not None or device.trouble is not None for device in checked.devices)
     trouble = f"; {lost} of {len(checked.devices)} devices in trouble" if lost else ""
     click.echo(f"{read} of {len(points)} points have a reading{trouble}.")
 
@@ -159,7 +159,9 @@ def _say_device(device: "DeviceCheck", checked: "RigCheck", units: str) -> None:
         text = shown(point.value, point.point.quantity, units, checked.ambient_pa)
         sensor = f"channel {point.index}" + (f", {point.sensor}" if point.sensor else "")
         click.echo(f"  {point.point.label:<24} {sensor:<28} {text}")
-        if device.problem is None:
+        if point.as_expected:
+            click.echo("      normal for a vacuum gauge at atmosphere")
+        elif device.problem is None:
             _say_advice(advice(point.value.problem))
     if device.unused:
         click.echo(f"  not used: channel {', '.join(device.unused)}")

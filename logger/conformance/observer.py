@@ -189,10 +189,8 @@ class Observer:
         body = received.frame.payload[BODY_AT:]
         self.describes[describe.index] = body
         if (problem := problem_with(describe)) is not None and "not known" not in problem:
-            self.blame("describe.sensor", f"channel {describe.index}: {problem}", received)
-        low, high = describe.range_low, describe.range_high
-        if low is not None and high is not None and low >= high:
-            self.blame("describe.range", f"channel {describe.index}: {low} to {high}", received)
+            rule = "describe.range" if problem.startswith("range ") else "describe.sensor"
+            self.blame(rule, f"channel {describe.index}: {problem}", received)
 
     # -- time ------------------------------------------------------------------------------------------------------
 

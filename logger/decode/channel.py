@@ -14,7 +14,7 @@ from typing import Any, TypeAlias
 
 from firmware_protocol.codes import NoReading, SensorKind
 from firmware_protocol.codes import Quantity as Measured
-from firmware_protocol.conversion import problem_with
+from firmware_protocol.conversion import problem_with, range_problem
 from firmware_protocol.messages import Describe
 from logger.decode import sensor_curves
 from logger.decode.sensor_curves import SensorCurve, SensorError
@@ -115,6 +115,8 @@ class ChannelDecoder:
                 f"needs {' or '.join(measured_name(q) for q in fitting)}",
                 "misfit",
             )
+        if (problem := range_problem(describe)) is not None:
+            raise DecodeError(f"{where}: {problem}")
         try:
             self._unit: UcumUnit = ucum(describe.unit)
             if self._unit.si != self.point.unit:

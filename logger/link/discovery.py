@@ -4,25 +4,41 @@ import asyncio
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeVar
 
 from serial.tools import list_ports
 
-from firmware_protocol.errors import ProtocolError, UnsupportedVersionError
-from firmware_protocol.framing import DELIMITER, Frame, FrameDecoder, encode_frame
-from firmware_protocol.messages import Hello, decode_payload, encode_message
-from firmware_protocol.requests import RequestHello
+from firmware_protocol.codes import REPLY_TIMEOUT_S
+from firmware_protocol.conversion import problem_with
+from firmware_protocol.errors import ProtocolError, UnknownMessageError, UnsupportedVersionError
+from firmware_protocol.framing import DELIMITER, BadFrame, FrameDecoder, encode_frame
+from firmware_protocol.layout import Layout
+from firmware_protocol.messages import (
+    Describe,
+    ErrorMessage,
+    Hello,
+    Message,
+    Samples,
+    Status,
+    decode_payload,
+    encode_message,
+)
+from firmware_protocol.requests import Request, RequestDescribe, RequestHello, RequestStatus
+from logger.link.device_faults import fault_text
 from logger.link.errors import LinkLost
+from logger.link.line_report import NOT_FRAMES, LineReport, error_text
 from logger.link.opening import open_stream
 from logger.link.ports.stream import StreamLink, by_radio
 from logger.model.text import clean
 
 ASK_EVERY_S: Final = 1.0
+LOOK_S: Final = 2.0  # at a device's descriptions and status, after its hello
 FIND_TIMEOUT_S: Final = 6.0  # a board that resets when its port is opened needs some seconds
 RADIO_LOOK_S = 4.0
 RADIO_OPEN_S: Final = 30.0  # seeing, connecting and discovering the services, when others do so too
 MAX_ASKED: Final = 16
 KIND_SHOWN: Final = 60
+M = TypeVar("M", bound=Message)
 RADIO: Final = "Bluetooth"  # stands for the radio itself where it cannot be used
 
 
@@ -113,53 +129,127 @@ async def probe(url: str, timeout_s: float = FIND_TIMEOUT_S, baudrate: int = 115
         return Found(url, None, str(exc))
     except TimeoutError:
         return Found(url, None, f"{url}: did not open within {open_s:g} s")
+    asking = _Asking(link)
     try:
-        hello = await _ask(link, timeout_s)
+        hello = await asking.hello(timeout_s)
+        problem = await asking.trouble(hello)
         kind = clean(" ".join((hello.model, hello.firmware_name, hello.firmware_version)), KIND_SHOWN)
         rssi_dbm = None if link.radio is None else link.radio.rssi_dbm
-        return Found(link.url, hello, None, rssi_dbm=rssi_dbm, kind=kind, device_id=hello.device_id)
+        return Found(link.url, hello, problem, rssi_dbm=rssi_dbm, kind=kind, device_id=hello.device_id)
     except UnsupportedVersionError as exc:
         return Found(url, None, str(exc))
     except LinkLost as exc:
         return Found(url, None, str(exc))
     except TimeoutError:
-        return Found(url, None, "no answer")
+        return Found(url, None, asking.silence())
     finally:
         await link.close()
 
 
-async def _ask(link: StreamLink, timeout_s: float) -> Hello:
-    decoder = FrameDecoder()
-    deadline = time.monotonic() + timeout_s
-    request_id = 0
-    while (left_s := deadline - time.monotonic()) > 0:
-        request_id = request_id % 255 + 1
-        await link.write(DELIMITER + encode_frame(encode_message(RequestHello(request_id))))
+class _Trouble(Exception):
+    """Why a device that said hello cannot be used."""
+
+
+class _Asking:
+    """Short questions to one device, one after another; it is not started."""
+
+    def __init__(self, link: StreamLink) -> None:
+        self._link = link
+        self._decoder = FrameDecoder()
+        self._report = LineReport()
+        self._request_id = 0
+        self._messages: list[tuple[Message, bytes]] = []  # received and not looked at yet, with their payloads
+
+    async def hello(self, timeout_s: float) -> Hello:
+        """Raises TimeoutError, LinkLost, UnsupportedVersionError."""
+        deadline = time.monotonic() + timeout_s
+        while (left_s := deadline - time.monotonic()) > 0:
+            await self._send(RequestHello(0))
+            found = await self._await(Hello, min(ASK_EVERY_S, left_s), own=False)
+            if found is not None:
+                return found[0]
+        raise TimeoutError
+
+    def silence(self) -> str:
+        """Why there was no hello."""
+        if not self._report:
+            return "no answer"
+        return self._report.text() if self._report.good else f"{NOT_FRAMES}: {self._report.text()}"
+
+    async def trouble(self, hello: Hello) -> str | None:
+        """What a job would stumble over: its descriptions, its status. Raises LinkLost."""
+        deadline_s = time.monotonic() + LOOK_S
         try:
-            async with asyncio.timeout(min(ASK_EVERY_S, left_s)):
+            described = [
+                await self._reply(RequestDescribe(0, index), Describe, deadline_s) for index in range(hello.channels)
+            ]
+            status, _ = await self._reply(RequestStatus(0), Status, deadline_s)
+            layout_id = Layout.from_payloads([payload for _, payload in described]).layout_id
+        except (_Trouble, ProtocolError) as exc:
+            return str(exc)
+        if layout_id != hello.layout_id:
+            return f"its descriptions make layout 0x{layout_id:08x}, its hello says 0x{hello.layout_id:08x}"
+        for describe, _ in described:
+            if (problem := problem_with(describe)) is not None:
+                return f"channel {describe.index}: {problem}"
+        if status.boot_count != hello.boot_count:
+            return f"status says boot count {status.boot_count}, hello {hello.boot_count}"
+        if status.faults:
+            return f"reports {fault_text(status.faults)}"
+        return self._report.text() or None
+
+    async def _reply(self, request: Request, kind: type[M], deadline_s: float) -> tuple[M, bytes]:
+        """The reply and its payload. Raises _Trouble when it is an error or does not come."""
+        while (left_s := deadline_s - time.monotonic()) > 0:
+            await self._send(request)
+            found = await self._await(kind, min(REPLY_TIMEOUT_S, left_s), own=True)
+            if found is not None:
+                return found
+        bad = f": {self._report.text()}" if self._report else ""
+        raise _Trouble(f"no usable reply to {type(request).__name__}{bad}")
+
+    async def _send(self, request: Request) -> None:
+        self._request_id = self._request_id % 255 + 1
+        asked = replace(request, request_id=self._request_id)
+        await self._link.write(DELIMITER + encode_frame(encode_message(asked)))
+
+    async def _await(self, kind: type[M], timeout_s: float, own: bool) -> tuple[M, bytes] | None:
+        """The next message of that kind, with its payload; own: only the reply to the newest request.
+
+        Raises _Trouble when an error message is that reply.
+        """
+        try:
+            async with asyncio.timeout(timeout_s):
                 while True:
-                    data, _ = await link.read()
-                    if (hello := _hello_in(decoder, data)) is not None:
-                        return hello
+                    while self._messages:
+                        message, payload = self._messages.pop(0)
+                        mine = payload[1] == self._request_id
+                        if isinstance(message, kind) and (mine or not own):
+                            return message, payload
+                        if own and mine and isinstance(message, ErrorMessage):
+                            raise _Trouble(f"it refuses the request: {error_text(message)}")
+                    self._take((await self._link.read())[0])
                     await asyncio.sleep(0)  # a port that never pauses must not keep the others waiting
         except TimeoutError:
-            continue
-    raise TimeoutError
+            return None
 
-
-def _hello_in(decoder: FrameDecoder, data: bytes) -> Hello | None:
-    for item in decoder.feed(data):
-        if not isinstance(item, Frame):
-            continue
-        try:
-            message = decode_payload(item.payload)
-        except UnsupportedVersionError:
-            raise
-        except ProtocolError:
-            continue
-        if isinstance(message, Hello):
-            return message
-    return None
+    def _take(self, data: bytes) -> None:
+        for item in self._decoder.feed(data):
+            if isinstance(item, BadFrame):
+                self._report.bad(item.reason.value, item.raw)
+                continue
+            try:
+                message = decode_payload(item.payload)
+            except UnsupportedVersionError:
+                raise
+            except UnknownMessageError:
+                continue
+            except ProtocolError as exc:
+                self._report.content(item.raw, exc)
+                continue
+            self._report.good += 1
+            if not isinstance(message, Samples):
+                self._messages.append((message, item.payload))
 
 
 def _mark_twins(found: list[Found]) -> list[Found]:

@@ -12,6 +12,7 @@ from typing import Final
 CLOSED: Final = "closed"
 NO_ANSWER: Final = "no-answer"
 SILENT: Final = "silent"
+UNUSABLE: Final = "unusable"  # it answers, but with what breaks the protocol
 
 _BUSY: Final = ("busy", "another program has it open")
 _NOT_SERIAL: Final = ("not-serial", "that is no serial port")

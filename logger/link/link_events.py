@@ -22,6 +22,7 @@ from firmware_protocol.messages import TimeMarked as TimeMarkedReply
 from firmware_protocol.requests import Request
 from logger.decode.channel import Raw
 from logger.decode.device_model import Explained
+from logger.link.line_report import CONTENT
 from logger.model.sequence import Arrival
 
 
@@ -95,6 +96,7 @@ class DeviceError:
 class BadFrameSeen:
     """Bytes that are no frame, or a good frame whose content breaks SPEC.md.
 
+    code: why they are no frame (firmware_protocol.framing.BadFrameReason), or "content" (line_report.py).
     suppressed: bad frames since the last of these events that got no event of their own (there are at most
     a few a second).
     """
@@ -103,6 +105,16 @@ class BadFrameSeen:
     raw: bytes
     reason: str
     suppressed: int = 0
+    code: str = CONTENT
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction:
+    """Good frames of a device that cannot all be true. code: what about; reason: for whoever makes the device."""
+
+    at_ns: int
+    code: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +265,7 @@ SessionEvent: TypeAlias = (
     | StatusReceived
     | DeviceError
     | BadFrameSeen
+    | Contradiction
     | Ignored
     | GapLost
     | Rebooted

@@ -10,6 +10,7 @@ from typing import Final
 
 _WRAP: Final = 1 << 32
 _HALF: Final = 1 << 31
+MAX_JUMP: Final = 1 << 24  # frames: no device holds so many, and at ten a second it takes 19 days to make them
 MAX_RANGES: Final = 4000  # holes remembered (half a megabyte); the oldest is given up when there are more
 
 
@@ -20,14 +21,22 @@ class Arrival(Enum):
 
 
 class SequenceTracker:
-    """Delivers each sequence number once. `next`: the one expected; below it all came or are in `missing`."""
+    """Delivers each sequence number once. `next`: the one expected; below it all came or are in `missing`.
 
-    __slots__ = ("_missing", "next")
+    A number more than MAX_JUMP away is no loss and no resending but a counter that cannot be believed: counting begins
+    anew there. jumps: how often that was; jumped: the newest, as (expected, found). What was missing then is
+    in `abandoned`, until somebody takes it.
+    """
+
+    __slots__ = ("_missing", "abandoned", "jumped", "jumps", "next")
 
     def __init__(self, next_sequence: int, missing: Iterable[tuple[int, int]] = ()) -> None:
         """missing: holes already known, as `missing` gives them."""
         self.next = next_sequence
         self._missing: list[tuple[int, int]] = list(missing)  # first, last; ascending, apart
+        self.abandoned: list[tuple[int, int]] = []
+        self.jumps = 0
+        self.jumped = (next_sequence, next_sequence)
 
     @property
     def missing(self) -> tuple[tuple[int, int], ...]:
@@ -40,7 +49,7 @@ class SequenceTracker:
 
     def arrived(self, sequence: int) -> Arrival:
         """Book a samples frame (sequence as on the wire)."""
-        number = self.unwrap(sequence)
+        number = self._believed(self.unwrap(sequence))
         if number >= self.next:
             if number > self.next:
                 self._missing.append((self.next, number - 1))
@@ -52,7 +61,7 @@ class SequenceTracker:
 
     def announced(self, next_sequence: int) -> None:
         """The device says that all before `next_sequence` (as on the wire) were made."""
-        number = self.unwrap(next_sequence)
+        number = self._believed(self.unwrap(next_sequence))
         if number > self.next:
             if self._missing and self._missing[-1][1] == self.next - 1:
                 self._missing[-1] = (self._missing[-1][0], number - 1)
@@ -71,6 +80,15 @@ class SequenceTracker:
             return []
         lost, self._missing = self._missing[:count], self._missing[count:]
         return lost
+
+    def _believed(self, number: int) -> int:
+        if abs(number - self.next) <= MAX_JUMP:
+            return number
+        self.jumps += 1
+        self.jumped = (self.next % _WRAP, number % _WRAP)
+        self.abandoned, self._missing = self._missing, []
+        self.next = number % _WRAP
+        return self.next
 
     def _remove(self, first: int, last: int) -> list[tuple[int, int]]:
         """Take first..last out of the holes; returns the parts that were in them."""

@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
-from logger.alarms.defaults import PROGRAM, device_input
+from logger.alarms.defaults import PROGRAM, device_input, trouble_input
 from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored
 from logger.decode.device_model import Explained
@@ -187,6 +187,10 @@ class Engine:
     def device_heard(self, device_id: str) -> None:
         self.model.lost.pop(device_id, None)
         self.judge.health[device_input(device_id)] = known(1.0, "1")
+
+    def device_troubled(self, device_id: str, why: str | None) -> None:
+        """What is wrong with a device that is heard; None: nothing."""
+        self.judge.health[trouble_input(device_id)] = known(1.0, "1") if why is None else unknown("1", why)
 
     def go_live(self) -> None:
         """Replay is over: what comes now is judged."""

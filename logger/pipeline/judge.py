@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from logger.alarms.alarm_engine import ALARM_COUNT, AlarmEngine
-from logger.alarms.defaults import HEALTH, device_input
+from logger.alarms.defaults import HEALTH, device_input, trouble_input
 from logger.alarms.memory import AlarmState
 from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.alarms.states import UNSEEN
@@ -54,8 +54,10 @@ class Judge:
         found = {**{name: model.value(name) for name in model.points}, **values, **self.health}
         for device in model.state.rig.devices:
             key = model.state.device_key(device.name)
-            if device_input(key) in found:  # an alarm's key stays the same when the device's id becomes known
-                found[device_input(device.device_id or device.name)] = found[device_input(key)]
+            for named in (device_input, trouble_input):
+                if named(key) in found:  # an alarm's key stays the same when the device's id becomes known
+                    found[named(device.device_id or device.name)] = found[named(key)]
+            found.setdefault(trouble_input(device.device_id or device.name), known(1.0, "1"))
         return found | model.undescribed()
 
     def _make_rules(self, model: JobModel) -> None:

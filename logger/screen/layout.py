@@ -121,7 +121,7 @@ def _devices(devices: Sequence[Row], width: int) -> list[str]:
     well = [d for d in devices if d.get("ok", True)]
     troubled = [f"{d['name']} {d['text']}" for d in devices if not d.get("ok", True)]
     if sum(cell_len(name) + 3 for name in troubled) > width // 2:  # the whole reason is on the page of readings
-        troubled = [f"{d['name']} {d['text'].split(':')[0]}" for d in devices if not d.get("ok", True)]
+        troubled = [f"{d['name']} {d['text'].split(':')[0].split(' (')[0]}" for d in devices if not d.get("ok", True)]
     return [*troubled, *([f"{len(well)} of {len(devices)} devices connected"] if well else [])]
 
 
@@ -263,7 +263,7 @@ def _device_page(state: Row, width: int) -> list[Text]:
     for device in [*state.get("relays", []), *state.get("devices", [])]:
         where = f" at {device['url']}" if device.get("url") else ""
         style = "" if device.get("ok", True) else "yellow"
-        lines += [Text(t, style) for t in _wrapped(f"{device['name']}{where}: {device['text']}", width, 3)]
+        lines += [Text(t, style) for t in _wrapped(f"{device['name']}{where}: {device['text']}", width, 5)]
     return lines or [Text("No devices", "dim")]
 
 

@@ -3,7 +3,7 @@
 import pytest
 
 from logger.alarms.alarm_engine import AlarmEngine
-from logger.alarms.defaults import DISK, HEALTH, STORE, device_input
+from logger.alarms.defaults import DISK, HEALTH, STORE, device_input, trouble_input
 from logger.alarms.memory import AlarmState
 from logger.alarms.rules import LIMIT_KINDS, Kind
 from logger.model.alarm import Priority, State
@@ -24,6 +24,7 @@ WELL: dict[str, Value] = {
     **{name: known(250.0, point.unit) for name, point in POINTS.items()},
     **{name: known(1.0, "1") for name in HEALTH},
     device_input("a1"): known(1.0, "1"),
+    trouble_input("a1"): known(1.0, "1"),
     "cylinder_of_limit": known(0.4, "1"),
     "time_to_limit": known(7200.0, "s"),
     "cylinder_margin": known(1e6, "Pa"),
@@ -92,6 +93,8 @@ _R, _P, _E, _D, _C, _U = KINDS
         (_E, "vacuum", unknown("Pa", CodedProblem("short-circuit", "short circuit")), {"fault-vacuum"}),
         (_R, "vacuum", unknown("Pa", "no readings"), set()),
         (None, device_input("a1"), unknown("1", "unplugged"), {"device-a1"}),
+        (None, trouble_input("a1"), unknown("1", "supply voltage low"), {"trouble-a1"}),
+        (None, "contact", unknown("1", "closed, nobody armed it"), {"contact-closed"}),
         (None, STORE, unknown("1", "disk full"), {"store-trouble"}),
         (None, DISK, unknown("1", "nearly full"), {"disk-low"}),
         (None, "program", unknown("1", "ZeroDivisionError"), {"program-fault"}),

@@ -12,16 +12,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from firmware_protocol.codes import PermitAction
+from firmware_protocol.codes import Fault, PermitAction
 from firmware_protocol.framing import Frame, FrameDecoder
 from firmware_protocol.messages import decode_payload
 from firmware_protocol.requests import Permit, RequestStatus
 from logger.alarms.errors import NotAllowed
 from logger.alarms.permit import Mode
 from logger.app.device_feed import DeviceFeed
-from logger.app.relay import OFTEN, Relay
+from logger.app.relay import OFTEN, STRAY_MARGIN_S, Relay
 from logger.clock import Clock
 from logger.config.rig_file import parse_rig
+from logger.link.device_faults import fault_text
 from logger.link.session.session import Session
 from logger.model.cylinder import Cylinder
 from logger.model.events import CylinderOnScale, Event, JobOpened, RigLoaded
@@ -155,6 +156,33 @@ def test_permits_come_three_times_in_each_time_out_with_guard_and_newest_tick() 
         assert permit.guard_channel == 0
         assert permit.guard_high / 100 == pytest.approx(FULL_KG - 0.1, abs=0.15)  # the scale reads 0.01 kg
     assert bench.closed
+
+
+def test_a_contact_that_nobody_armed_is_noticed_when_no_permit_can_hold_it() -> None:
+    bench = Bench().run(4.0)
+    assert not bench.relay.stray
+    (output,) = bench.device.outputs
+    output.closed, output.expires_ms = True, 10**9  # welded, as its device reads it back
+    bench.run(5.0 + TIMEOUT_S)  # until the next status, and as long as a permit from before could hold
+    assert not bench.relay.stray
+    bench.run(STRAY_MARGIN_S + 1.0)
+    assert bench.relay.stray
+    assert bench.relay.shown()["ok"] is False
+    output.closed = False
+    assert not bench.run(6.0).relay.stray
+
+
+def test_a_fault_that_the_device_reports_raises_its_alarm_and_clears_it() -> None:
+    bench = Bench().run(6.0)
+    key = f"trouble-{bench.device.device_id.hex()}"
+    bench.device.faults = Fault.CONVERTER
+    bench.run(10.0)
+    assert key in bench.engine.judge.waiting()
+    assert not bench.feed.shown()["ok"]
+    bench.device.faults = Fault.WATCHDOG_RESET  # how it started: shown, but nothing to be done about it
+    bench.run(20.0)
+    assert bench.feed.trouble() is None
+    assert fault_text(Fault.WATCHDOG_RESET) in bench.feed.shown()["text"]
 
 
 def test_one_lost_request_does_not_open_it() -> None:

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from statistics import median
 
 from logger.alarms.alarm_engine import AlarmEngine
-from logger.alarms.defaults import HEALTH, device_input
+from logger.alarms.defaults import HEALTH, device_input, trouble_input
 from logger.alarms.memory import AlarmState
 from logger.model.points import POINTS
 from logger.model.value import Value, known, unknown
@@ -20,7 +20,7 @@ def run() -> list[tuple[str, str, str, bool]]:
     devices = {f"d{i}": f"Device {i}" for i in range(8)}
     engine = AlarmEngine(all_rules(tuple(POINTS), devices))
     well: dict[str, Value] = {name: known(250.0, point.unit) for name, point in POINTS.items()}
-    well |= {name: known(1.0, "1") for name in (*HEALTH, *map(device_input, devices))}
+    well |= {name: known(1.0, "1") for name in (*HEALTH, *map(device_input, devices), *map(trouble_input, devices))}
     well |= {"cylinder_of_limit": known(0.4, "1"), "liquid_full_temperature": known(345.0, "K")}
     trouble = {**well, **{device_input(d): unknown("1", "unplugged") for d in devices}}
     trouble |= {name: unknown("Pa", "no readings") for name in POINTS}

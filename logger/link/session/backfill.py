@@ -28,6 +28,7 @@ class Backfill:
     __slots__ = (
         "_asked",
         "_in_vain",
+        "_jumps",
         "_lost",
         "_progress_ns",
         "_tracker",
@@ -40,6 +41,7 @@ class Backfill:
         """supported: the device can resend."""
         self.supported = supported
         self._tracker = tracker
+        self._jumps = tracker.jumps
         self._asked: tuple[int, int] | None = None  # window of the request now outstanding
         self._window_last: int | None = None  # of the window now being sent
         self._progress_ns = 0
@@ -71,6 +73,16 @@ class Backfill:
     def announced(self, next_sequence: int) -> None:
         """The device says that all before `next_sequence` were made."""
         self._tracker.announced(next_sequence)
+
+    def jumped(self) -> tuple[int, int] | None:
+        """A jump of the device's count since the last call, (expected, found): what was missing before it is lost."""
+        if self._tracker.jumps == self._jumps:
+            return None
+        self._jumps = self._tracker.jumps
+        self._lost += [(first, last, "the device's count jumped") for first, last in self._tracker.abandoned]
+        self._tracker.abandoned.clear()
+        self.unanswered()
+        return self._tracker.jumped
 
     def next_request(self, now_ns: int) -> ResendFrom | None:
         """What to ask for now; None when nothing is missing or a window is still being sent."""

@@ -91,6 +91,9 @@ class Delivery:
     def report_lost(self, now_ns: int) -> None:
         """Tell what was given up since the last call."""
         if self.backfill is not None:
+            if (jumped := self.backfill.jumped()) is not None:
+                reason = f"sequence number jumped from {jumped[0]} to {jumped[1]}: what is lost cannot be counted"
+                self._emit(events.Contradiction(now_ns, "sequence", reason))
             for first, last, why in self.backfill.take_lost():
                 self._emit(events.GapLost(now_ns, self._boot_count, first, last, why))
 

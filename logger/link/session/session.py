@@ -9,7 +9,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from firmware_protocol.codes import DeviceState, ErrorCode
-from firmware_protocol.errors import LayoutError, ProtocolError, UnknownMessageError, UnsupportedVersionError
+from firmware_protocol.errors import (
+    LayoutError,
+    LayoutMismatchError,
+    ProtocolError,
+    UnknownMessageError,
+    UnsupportedVersionError,
+)
 from firmware_protocol.framing import BadFrame, Frame, FrameDecoder
 from firmware_protocol.layout import Layout
 from firmware_protocol.messages import (
@@ -28,7 +34,8 @@ from firmware_protocol.messages import (
 from firmware_protocol.requests import Permit, Request, RequestHello, RequestStatus, ResendFrom, Start, Stop, TimeMark
 from logger.decode.device_model import Explained, ProtocolDevice
 from logger.link import link_events as events
-from logger.link.errors import NO_ANSWER, LinkLost
+from logger.link.errors import NO_ANSWER, UNUSABLE, LinkLost
+from logger.link.line_report import CONTENT, NOT_FRAMES, LineReport, error_text
 from logger.link.link_events import SessionEvent
 from logger.link.rate_limit import RateLimit
 from logger.link.session.delivery import Delivery
@@ -40,7 +47,6 @@ from logger.model.units import NS_PER_S
 STALL_NS: Final = NS_PER_S  # between two ticks: the host stood still
 WRONG_LAYOUTS: Final = 5  # descriptions that do not make the layout of the hello, one after another
 
-_NO_ANSWER: Final = LinkLost(NO_ANSWER, "no answer")
 _Reply = OutputDescription | Status | Accepted | Resending | TimeMarked | ErrorMessage
 
 
@@ -85,6 +91,8 @@ class Session:
         self._descriptions = Descriptions()
         self._delivery = Delivery(self.model, lambda event: self._events.append(event))
         self._wrong_layouts = 0
+        self._line = LineReport()  # since the handshake began
+        self._hurdle = ""  # why the handshake does not get on, of a device whose frames are good
         self._status_seen = False  # since STARTING began
         self._began_ns = 0
         self._last_good_ns = 0
@@ -110,7 +118,13 @@ class Session:
     @property
     def ending(self) -> LinkLost | None:
         """Why it is over; a refusal has been an event of its own."""
-        return _NO_ANSWER if self.over else None
+        if not self.over:
+            return None
+        if self._hurdle:
+            return LinkLost(UNUSABLE, f"it answers, but cannot be used: {self._hurdle}")
+        if self._line.good or not self._line:
+            return LinkLost(NO_ANSWER, "no answer" + (f"; {self._line.text()}" if self._line else ""))
+        return LinkLost(NO_ANSWER, f"{NOT_FRAMES}: {self._line.text()}")
 
     @property
     def layout(self) -> Layout | None:
@@ -171,7 +185,7 @@ class Session:
         """Bytes as they came; now_ns is the time of their arrival."""
         for item in self.decoder.feed(data):
             if isinstance(item, BadFrame):
-                self._bad(item.raw, item.reason.value, now_ns)
+                self._bad(item.raw, item.reason.value, item.reason.value, now_ns)
             elif self._frames.allows(now_ns):
                 self._frame(item, now_ns)
         if self._frames.report_due(now_ns):
@@ -215,6 +229,7 @@ class Session:
             self._began_ns = now_ns
             self._away_ns = 0
             self._not_before_ns = now_ns
+            self._line, self._hurdle = LineReport(), ""
         elif signal is Signal.STALE:
             self._pause(now_ns)
         if phase is Phase.STARTING:
@@ -271,9 +286,16 @@ class Session:
 
     # -- what arrives -------------------------------------------------------------------------------------
 
-    def _bad(self, raw: bytes, reason: str, now_ns: int) -> None:
+    def _bad(self, raw: bytes, code: str, reason: str, now_ns: int) -> None:
+        self._line.bad(code, raw, reason)
+        if code == CONTENT:
+            self._hurdle = reason
         if self._bad_frames.allows(now_ns):
-            self._events.append(events.BadFrameSeen(now_ns, raw, reason, self._bad_frames.take_refused()))
+            self._events.append(events.BadFrameSeen(now_ns, raw, reason, self._bad_frames.take_refused(), code))
+
+    def _contradicts(self, code: str, reason: str, now_ns: int) -> None:
+        self._hurdle = reason
+        self._events.append(events.Contradiction(now_ns, code, reason))
 
     def _refuse(self, raw: bytes, code: str, reason: str, now_ns: int) -> None:
         self._events.append(events.DeviceRefused(now_ns, raw, code, reason))
@@ -292,8 +314,9 @@ class Session:
             self._refuse(frame.raw, "other-version", str(exc), now_ns)
             return
         except ProtocolError as exc:
-            self._bad(frame.raw, str(exc), now_ns)
+            self._bad(frame.raw, CONTENT, str(exc), now_ns)
             return
+        self._line.good += 1
         self._heard(now_ns)
         match message:
             case Samples():
@@ -374,8 +397,10 @@ class Session:
                 raise LayoutError("they do not make the layout of its hello")
         except ProtocolError as exc:
             self._wrong_layouts += 1
+            reason = f"its descriptions cannot be used: {_layout_words(exc)}"
+            self._contradicts("layout", reason, now_ns)
             if self._wrong_layouts >= WRONG_LAYOUTS:
-                self._refuse(b"", "bad-descriptions", f"the device's descriptions cannot be used: {exc}", now_ns)
+                self._refuse(b"", "bad-descriptions", reason, now_ns)
             self._signal(Signal.STALE, now_ns)
             return
         self._wrong_layouts = 0
@@ -416,6 +441,8 @@ class Session:
             if error.code in (ErrorCode.NOT_SUPPORTED, ErrorCode.UNKNOWN_REQUEST):
                 backfill.supported = False
         if request is not None:
+            if self.phase is not Phase.STREAMING:
+                self._hurdle = f"it refuses {type(request).__name__}: {error_text(error)}"
             self._pause(now_ns)
 
     def _follow(
@@ -425,8 +452,9 @@ class Session:
         hello, backfill = self.hello, self._delivery.backfill
         if hello is None:
             return
-        other_layout = isinstance(message, Status | Accepted) and message.layout_id != hello.layout_id
-        if message.boot_count != hello.boot_count or other_layout:
+        if (difference := _difference(message, hello)) is not None:
+            if self.phase is Phase.STARTING:  # while it streams it may have started anew, or changed its channels
+                self._contradicts(*difference, now_ns)
             self._signal(Signal.STALE, now_ns)
         elif isinstance(message, Accepted) and isinstance(request, Start) and self.phase is Phase.STARTING:
             self._next_mark_ns = now_ns
@@ -439,9 +467,27 @@ class Session:
             if message.state == DeviceState.IDLE:
                 self._signal(Signal.STOPPED, now_ns)
             elif backfill.went_back(message.next_sequence):
+                reason = f"status says that sequence {message.next_sequence} is next, but later ones have come"
+                self._contradicts("sequence", reason, now_ns)
                 self._signal(Signal.STALE, now_ns)
             else:
                 backfill.announced(message.next_sequence)
         elif isinstance(message, Resending) and isinstance(request, ResendFrom) and backfill is not None:
             self._frames.expect(min(message.count, request.count))
             backfill.answered(message, now_ns)
+
+
+def _difference(message: Status | Accepted | Resending | TimeMarked, hello: Hello) -> tuple[str, str] | None:
+    """What a reply says of the device that its hello did not: about what, and in words."""
+    what = type(message).__name__.lower()
+    if message.boot_count != hello.boot_count:
+        return "boot", f"{what} says boot count {message.boot_count}, hello {hello.boot_count}"
+    if isinstance(message, Status | Accepted) and message.layout_id != hello.layout_id:
+        return "layout", f"{what} says layout 0x{message.layout_id:08x}, hello 0x{hello.layout_id:08x}"
+    return None
+
+
+def _layout_words(exc: ProtocolError) -> str:
+    if isinstance(exc, LayoutMismatchError):
+        return f"they make layout 0x{exc.expected:08x}, its hello says 0x{exc.found:08x}"
+    return str(exc)

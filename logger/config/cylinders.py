@@ -118,6 +118,8 @@ def _toml(cylinder: Cylinder) -> str:
         lines.append(f"candidates = {json.dumps(list(cylinder.candidates))}")
     if cylinder.contents_kg is not None:
         lines.append(f'contents = "{cylinder.contents_kg!r}kg"')
+    if cylinder.serial:
+        lines.append(f"serial = {json.dumps(cylinder.serial, ensure_ascii=False)}")
     if cylinder.requalify_years != 5.0:
         lines.append(f"requalify_years = {float(cylinder.requalify_years)!r}")
     if cylinder.as_stamped:

@@ -7,6 +7,9 @@ customer = "..."
 volume = "180L"
 recovery_machine_made = 2019-05-01
 
+[report]
+work_order = "..."
+
 [[cylinder]]
 name = "C-1"
 tare = "55lb"
@@ -35,6 +38,21 @@ from logger.physics.ambient import ambient
 from logger.physics.charge_density import unlikely_charge
 from logger.refrigerant import SHIPPED, Catalogue, UnknownRefrigerant
 from logger.stages.acceptance import ProfileError, profile_from_mapping
+
+
+class ReportTable(Table):
+    """What only the report prints. Each is a field of Job, and may be missing."""
+
+    company: list[Annotated[str, Field(max_length=200)]] = Field(default_factory=list, max_length=6)
+    certification: str = Field(default="", max_length=80)
+    work_order: str = Field(default="", max_length=80)
+    appliance_make: str = Field(default="", max_length=80)
+    appliance_model: str = Field(default="", max_length=80)
+    appliance_serial: str = Field(default="", max_length=80)
+    recovery_machine: str = Field(default="", max_length=200)
+    vacuum_pump: str = Field(default="", max_length=200)
+    vacuum_gauge: str = Field(default="", max_length=200)
+    recovered_to: str = Field(default="", max_length=200)
 
 
 class JobTable(Table):
@@ -82,10 +100,12 @@ class CylinderTable(Table):
     contents: str | None = None
     requalify_years: float = Field(default=5.0, gt=0, le=15)
     as_stamped: bool = False
+    serial: str = Field(default="", max_length=60)
 
 
 class JobFileContent(Table):
     job: JobTable
+    report: ReportTable = Field(default_factory=ReportTable)
     cylinder: list[CylinderTable] = Field(default_factory=list, max_length=50)
     profile: dict[str, dict[str, Any]] = Field(default_factory=dict)
 
@@ -106,7 +126,7 @@ def load_job(path: Path, job_id: str, catalogue: Catalogue = SHIPPED) -> JobSetu
 
 def parse_job(text: str, job_id: str, path: str = "job", catalogue: Catalogue = SHIPPED) -> JobSetup:
     file, problems = parse(text, path, JobFileContent)
-    job = job_of(file.job, job_id, problems, catalogue)
+    job = with_report(job_of(file.job, job_id, problems, catalogue), file.report, problems)
     cylinders = tuple(cylinder_of(c, f"cylinder[{i}]", problems, catalogue) for i, c in enumerate(file.cylinder, 1))
     names = [c.name for c in cylinders]
     for i, name in enumerate(names, 1):
@@ -120,6 +140,14 @@ def parse_job(text: str, job_id: str, path: str = "job", catalogue: Catalogue = 
                 problems.add(f"profile.{key}", what)
     problems.raise_if_any()
     return JobSetup(job, cylinders, file.profile)
+
+
+def with_report(job: Job, table: ReportTable, problems: Problems) -> Job:
+    told: dict[str, Any] = {key: value for key, value in table.model_dump().items() if value}
+    for key in told:
+        if getattr(job, key):
+            problems.add(f"report.{key}", "it is in [job] too: write it once")
+    return replace(job, **told | ({"company": tuple(table.company)} if table.company else {}))
 
 
 def job_from_words(words: dict[str, str], job_id: str, catalogue: Catalogue = SHIPPED) -> JobSetup:
@@ -254,6 +282,7 @@ def cylinder_of(table: CylinderTable, key: str, problems: Problems, catalogue: C
         requalify_years=table.requalify_years,
         as_stamped=table.as_stamped,
         test_pressure_pa=test,
+        serial=table.serial,
     )
     if possible and (slip := unlikely(cylinder)) is not None:
         problems.add(f"{key}.{slip.marking}", f"{slip.why}. If it is stamped so: {CONFIRM} = true")

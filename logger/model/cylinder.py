@@ -29,7 +29,7 @@ def marked_date(text: str) -> date:
 
 @dataclass(frozen=True, slots=True)
 class Cylinder:
-    """name: the mechanic's name or serial. Masses in kg.
+    """name: the mechanic's name for it. serial: as stamped. Masses in kg.
 
     water_capacity_kg: mass of water that fills it (the stamped WC). service_pressure_pa: gauge, from the
     marking (e.g. DOT 4BA400: 400 psi); None when unknown. test_pressure_pa: gauge, as a UN cylinder's stamp states it
@@ -50,3 +50,4 @@ class Cylinder:
     requalify_years: float = 5.0
     as_stamped: bool = field(default=False, metadata={"later": True})
     test_pressure_pa: float | None = field(default=None, metadata={"later": True})
+    serial: str = field(default="", metadata={"later": True})

@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+LATER = {"later": True}  # not in records of earlier versions (plain.py)
+
 
 @dataclass(frozen=True, slots=True)
 class Job:
@@ -13,7 +15,9 @@ class Job:
     volume_u_m3: its standard uncertainty. jurisdiction: "us", "un" or "strictest".
     pump_ultimate_pa: what the vacuum pump is stated to reach.
     certification: the technician's number. company: lines of the block on the report.
-    recovery_machine: its name. recovery_machine_made: when the recovery equipment was made (40 CFR 82.156).
+    recovery_machine, vacuum_pump, vacuum_gauge: make, model and serial number in one line. recovered_to: where the
+    recovered refrigerant goes. work_order and what else has no unit is printed on the report as entered.
+    recovery_machine_made: when the recovery equipment was made (40 CFR 82.156).
     appliance_class: "comfort-cooling", "commercial" or "industrial" (40 CFR 82.157).
     """
 
@@ -24,9 +28,16 @@ class Job:
     site: str = ""
     appliance: str = ""
     technician: str = ""
-    certification: str = field(default="", metadata={"later": True})
-    company: tuple[str, ...] = field(default=(), metadata={"later": True})
-    recovery_machine: str = field(default="", metadata={"later": True})
+    certification: str = field(default="", metadata=LATER)
+    company: tuple[str, ...] = field(default=(), metadata=LATER)
+    recovery_machine: str = field(default="", metadata=LATER)
+    vacuum_pump: str = field(default="", metadata=LATER)
+    vacuum_gauge: str = field(default="", metadata=LATER)
+    work_order: str = field(default="", metadata=LATER)
+    appliance_make: str = field(default="", metadata=LATER)
+    appliance_model: str = field(default="", metadata=LATER)
+    appliance_serial: str = field(default="", metadata=LATER)
+    recovered_to: str = field(default="", metadata=LATER)
     volume_m3: float | None = None
     volume_u_m3: float | None = None
     pump_ultimate_pa: float | None = None

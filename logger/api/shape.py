@@ -6,6 +6,7 @@ Text that came from a device or a person is cleaned of control characters here, 
 from datetime import UTC, datetime
 from typing import Any
 
+from logger.api.next_step import next_step
 from logger.model.plain import plain
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
@@ -81,6 +82,8 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             for s, text in ((s, text_of(f, words)) for s, f in snapshot.earlier)
         ],
         "notes": [{"t_ns": n.t_ns, "text": clean(n.text), "author": clean(n.author)} for n in snapshot.notes],
+        "cylinders": [clean(name) for name in snapshot.cylinders],
+        "next": next_step(stage, snapshot.cylinder is not None, snapshot.marks),
         "caution": CAUTION,
         **extra,
     }

@@ -3,6 +3,7 @@
 import importlib
 import os
 import sys
+from typing import Any
 
 import click
 
@@ -10,8 +11,11 @@ from logger import __version__
 
 # command name -> (module, attribute, one line of help)
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "setup": ("logger.cli.setup", "setup", "Enter once what is the same in every job."),
     "start": ("logger.cli.start", "start", "Start logging, apart from this window."),
     "run": ("logger.cli.run", "run", "Log in this window until stopped."),
+    "next": ("logger.cli.finish", "next_step", "Say the usual next step of the job."),
+    "finish": ("logger.cli.finish", "finish", "End everything, make the report and open it."),
     "demo": ("logger.cli.demo", "demo", "Show the whole job on an invented plant, in about a minute."),
     "view": ("logger.cli.view", "view", "Watch the running job on this terminal."),
     "status": ("logger.cli.act_commands", "status", "Print what the running job shows now."),
@@ -40,6 +44,8 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "sat": ("logger.cli.refrigerant", "sat", "Saturation of a refrigerant at a pressure or temperature."),
     "refrigerants": ("logger.cli.refrigerant", "refrigerants", "List the refrigerants known."),
     "cylinder": ("logger.cli.cylinder_commands", "cylinder", "Filling limits, and the cylinders you keep."),
+    "service": ("logger.cli.service", "service", "Let a running job go on after a reboot."),
+    "completion": ("logger.cli.completion", "completion", "Install completion by the Tab key."),
     "alarms": ("logger.cli.alarms", "alarms", "Show alarm settings; test sound and push."),
 }
 
@@ -57,6 +63,13 @@ class _Lazy(click.Group):
         command = getattr(importlib.import_module(module), attribute)
         assert isinstance(command, click.Command)
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[Any]:
+        """As click does, without importing every command."""
+        from click.shell_completion import CompletionItem
+
+        found = [CompletionItem(n, help=text) for n, (_, _, text) in COMMANDS.items() if n.startswith(incomplete)]
+        return [*found, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

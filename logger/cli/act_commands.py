@@ -7,11 +7,12 @@ from typing import Any
 import click
 
 from logger.api.client import Client, read_address
+from logger.cli.completing import alarm_keys, cylinder_names, mark_words, running_ids
 from logger.model.finding import Text
 from logger.model.points import Quantity
 from logger.model.units import parse_quantity
 
-JOB_OPTION = click.option("--job", help="Job id, when more than one daemon runs.")
+JOB_OPTION = click.option("--job", help="Job id, when more than one job is logging.", shell_complete=running_ids)
 JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
 
 
@@ -66,8 +67,10 @@ class _StageBegin(click.Command):
 @JOB_OPTION
 def stage_begin(kind: str, operator: str, as_entered: bool, job: str | None, ago_s: float, **typed: Any) -> None:
     """Begin a stage; a running one is ended first."""
+    from logger.cli.loosely import stage_kind
     from logger.cli.stage_begin import entered
 
+    kind = stage_kind(kind)
     settings = entered(kind, typed)
     body = {"kind": kind, "settings": settings, "operator": operator, "ago_s": ago_s, "as_entered": as_entered}
     answer = client(job).act("stage-begin", **body)
@@ -87,21 +90,25 @@ def stage_end(operator: str, ago_s: float, job: str | None) -> None:
 
 
 @click.command()
-@click.argument("act")
+@click.argument("act", shell_complete=mark_words)
 @click.option("--text", default="", help="More words.")
+@click.option("--own-word", is_flag=True, help="Take ACT as it is, although it is nearly a known one.")
 @AGO_OPTION
 @JOB_OPTION
-def mark(act: str, text: str, ago_s: float, job: str | None) -> None:
+def mark(act: str, text: str, own_word: bool, ago_s: float, job: str | None) -> None:
     """Record an act inside the stage.
 
     ACT: isolated, pump-started, pump-stopped, pump-oil-changed, nitrogen-break, valve-opened, charge-added,
     subcooler-on, subcooler-off, or any short word of your own.
     """
+    from logger.cli.loosely import mark_word
+
+    act = act if own_word else mark_word(act)
     click.echo(client(job).act("mark", act=act, text=text, ago_s=ago_s)["text"])
 
 
 @click.command("cylinder-swap")
-@click.argument("name")
+@click.argument("name", shell_complete=cylinder_names)
 @AGO_OPTION
 @JOB_OPTION
 def cylinder_swap(name: str, ago_s: float, job: str | None) -> None:
@@ -119,7 +126,7 @@ def note(text: tuple[str, ...], author: str, job: str | None) -> None:
 
 
 @click.command()
-@click.argument("alarm", required=False)
+@click.argument("alarm", required=False, shell_complete=alarm_keys)
 @click.option("--operator", default="", help="Who acknowledges.")
 @JOB_OPTION
 def ack(alarm: str | None, operator: str, job: str | None) -> None:
@@ -128,7 +135,7 @@ def ack(alarm: str | None, operator: str, job: str | None) -> None:
 
 
 @click.command()
-@click.argument("alarm")
+@click.argument("alarm", shell_complete=alarm_keys)
 @click.option("--minutes", type=click.FloatRange(1, 240), default=30.0, show_default=True)
 @click.option("--reason", required=True)
 @click.option("--operator", default="")

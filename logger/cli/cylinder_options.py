@@ -33,6 +33,9 @@ class _Day(click.ParamType[date]):
             self.fail(f"{str(value)!r} is no date; write 2024-02-01 or 2024-02", param, ctx)
 
 
+DAY = _Day()
+
+
 def marking_options(needed: bool) -> Callable[[F], F]:
     """The markings of a cylinder, as options."""
 
@@ -43,7 +46,7 @@ def marking_options(needed: bool) -> Callable[[F], F]:
             click.option("--service-pressure", help="As stamped: 400psi (DOT 4BA400: 400)."),
             click.option("--test-pressure", help="As a UN cylinder's stamp states it: 42bar."),
             click.option("--as-stamped", is_flag=True, help="It is stamped so, unlikely as it is."),
-            click.option("--tested", type=_Day(), help="Last test: 2024-02-01, or 2024-02 (from its first day)."),
+            click.option("--tested", type=DAY, help="Last test: 2024-02-01, or 2024-02 (from its first day)."),
             click.option("--requalify-years", type=float, help="Years between tests (default 5)."),
             click.option("--refrigerant", help="What is, or will be, in it."),
             click.option("--candidates", help="Unknown mixture: what it may be, such as R-22,R-407C."),

@@ -26,7 +26,7 @@ _ROOTS = (
 def told(group: click.Group) -> int:
     """Run the command line; exit status."""
     try:
-        result = group.main(standalone_mode=False)
+        result = group.main(prog_name="rimelog", standalone_mode=False)
         return result if isinstance(result, int) else 0
     except click.exceptions.Exit as exc:
         return exc.exit_code

@@ -5,9 +5,11 @@ from pathlib import Path
 
 import click
 
+from logger.cli.completing import job_ids
+
 
 @click.command()
-@click.argument("job")
+@click.argument("job", shell_complete=job_ids)
 @click.option("--out", "out_dir", type=click.Path(file_okay=False, path_type=Path), default=".", show_default=True,
               help="Folder to write into.")  # fmt: skip
 @click.option("--paper", type=click.Choice(["us-letter", "a4"]), help="Of the report; by the job's units if not given.")

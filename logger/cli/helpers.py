@@ -37,7 +37,7 @@ def say_start(daemon: Daemon) -> None:
     click.echo(f"job {daemon.job_id}: logging; Ctrl-C or `rimelog stop` ends it")
     for feed in daemon.feeds.values():
         click.echo(f"  {feed.rig_device.name}: {feed.rig_device.url or 'to be found by its id'}")
-    click.echo("  watch with `rimelog view`, steer with `rimelog stage begin recovery`")
+    click.echo("  watch with `rimelog view`; `rimelog next` says what usually comes next")
 
 
 def helpers(*, sound: bool, demonstration: bool, tied: bool = False) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:

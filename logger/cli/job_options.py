@@ -1,5 +1,6 @@
 """What `rimelog run` and `rimelog start` share: which rig, which job, and what a new job is."""
 
+import logging
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, fields
@@ -13,9 +14,12 @@ from logger.cli.quantities import F
 if TYPE_CHECKING:
     from logger.config.job_file import JobSetup
     from logger.config.user_settings import UserSettings
+    from logger.model.job import Job
     from logger.model.rig import Rig
     from logger.refrigerant import Catalogue
     from logger.store.place import JobPlace
+
+log = logging.getLogger(__name__)
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
@@ -91,6 +95,23 @@ def user_settings() -> "UserSettings":
     from logger.config.user_settings import read_settings
 
     return read_settings(settings_path())
+
+
+def logo_of(job: "Job") -> dict[str, Any]:
+    """The field of JobOpened; none for an invented job, or when the picture cannot be read any more."""
+    import base64
+
+    from logger.config.errors import ConfigError
+    from logger.config.user_settings import read_logo
+
+    logo = "" if job.invented else user_settings().logo
+    if not logo:
+        return {}
+    try:
+        return {"logo": base64.b64encode(read_logo(Path(logo))).decode()}
+    except ConfigError as exc:
+        log.warning("the report will have no logo: %s", exc)
+        return {}
 
 
 def chosen_rig(rig_file: Path | None, continued: str | None) -> "Rig":

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logger.cli.completing import job_ids
 from logger.cli.quantities import say
 
 if TYPE_CHECKING:
@@ -19,12 +20,18 @@ _MAX_LINE = 1000  # paths are in it
 
 @click.command()
 @click.option("--last", type=click.IntRange(1), help="Only the last so many.")
+@click.option("--remove-empty", is_flag=True, help="Remove jobs in which no device was ever heard; asks first.")
+@click.option("--yes", is_flag=True, help="Do not ask.")
 @JSON_OPTION
-def jobs(last: int | None, as_json: bool) -> None:
+def jobs(last: int | None, remove_empty: bool, yes: bool, as_json: bool) -> None:
     """List the jobs on this computer, the newest last, with the verdict of each stage as it was drawn then."""
     from logger.cli.job_list import lines, summary
     from logger.store.place import jobs as places
     from logger.store.place import jobs_dir
+
+    if remove_empty:
+        _remove_empty(yes)
+        return
 
     found = [summary(place) for place in places()[-last if last else 0 :]]
     if as_json:
@@ -39,8 +46,27 @@ def jobs(last: int | None, as_json: bool) -> None:
             say(f"{mark:<3} {text.strip()}" if mark else f"    {text.strip()}", "  ")
 
 
+def _remove_empty(yes: bool) -> None:
+    """Those without a single frame: a slip of the keyboard, a rig that was not plugged in."""
+    import shutil
+
+    from logger.store.place import anchor_path, anchors_dir, begun_ns
+    from logger.store.place import jobs as places
+
+    empty = [place for place in places() if not place.running and begun_ns(place) is None]
+    for place in empty:
+        click.echo(f"{place.job_id}  {place.directory}")
+    if not empty:
+        click.echo("no job is empty")
+    elif yes or click.confirm(f"Remove {len(empty)} with all entries in it?", default=False):
+        for place in empty:
+            shutil.rmtree(place.directory)
+            anchor_path(anchors_dir(), place.job_id).unlink(missing_ok=True)
+        click.echo(f"removed: {', '.join(place.job_id for place in empty)}")
+
+
 @click.command()
-@click.argument("job")
+@click.argument("job", shell_complete=job_ids)
 @click.option("--rescue", "rescue_dir", metavar="OUT", type=click.Path(file_okay=False, path_type=Path),
               help="Write what can be saved into the new folder OUT; the damaged file stays as it is.")  # fmt: skip
 @JSON_OPTION
@@ -125,7 +151,7 @@ def _doctor_data(
 
 
 @click.command()
-@click.argument("job")
+@click.argument("job", shell_complete=job_ids)
 @click.argument("dest", type=click.Path(file_okay=False, path_type=Path))
 @JSON_OPTION
 @click.pass_context
@@ -160,7 +186,7 @@ def copy(ctx: click.Context, job: str, dest: Path, as_json: bool) -> None:
 
 
 @click.command()
-@click.argument("job")
+@click.argument("job", shell_complete=job_ids)
 @click.option("--end-stage", is_flag=True, help="End a stage that still runs, where its readings end.")
 @click.option("--without-checkpoints", is_flag=True,
               help="Close it although no checkpoint saw its records, and write that into the record.")  # fmt: skip

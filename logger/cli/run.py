@@ -54,7 +54,7 @@ def run(
     from logger.app.service import RunSettings
     from logger.app.service import run as run_daemon
     from logger.cli.helpers import helpers, kept_cylinder, say_start, signer
-    from logger.cli.job_options import chosen_job, chosen_rig, refuse_devices_in_use, resumable
+    from logger.cli.job_options import chosen_job, chosen_rig, logo_of, refuse_devices_in_use, resumable
     from logger.cli.quantities import user_catalogue
     from logger.store.place import anchors_dir
 
@@ -86,7 +86,7 @@ def run(
         log=place.log_file,
         catalogue=catalogue,
         kept_cylinder=lambda name: kept_cylinder(name, catalogue),
-        earlier=earlier_jobs,
+        earlier=lambda job: earlier_jobs(job) | logo_of(job),
         on_start=_started(place, None if quiet else say_start),
         interrupted=_asking(place) if sys.stdin.isatty() else lambda daemon: True,
         helpers=helpers(sound=not no_sound, demonstration=speed > 1, tied=while_input),

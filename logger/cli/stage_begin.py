@@ -5,6 +5,7 @@ from typing import Any
 
 import click
 
+from logger.cli.completing import stage_kinds
 from logger.model.points import Quantity
 from logger.model.units import parse_quantity
 from logger.stages import registry
@@ -17,7 +18,8 @@ def parameters() -> list[click.Parameter]:
     for stage in registry.STAGES:
         for one in settings_of(stage.settings):
             found.setdefault(one.name, (one, []))[1].append(stage.label)
-    kind = click.Argument(["kind"], type=click.Choice([stage.kind for stage in registry.STAGES]))
+    names = "|".join(stage.kind for stage in registry.STAGES)
+    kind = click.Argument(["kind"], metavar=f"[{names}]", shell_complete=stage_kinds)
     return [kind, *(_option(one, labels) for one, labels in found.values())]
 
 

@@ -1,5 +1,6 @@
 """The job as its records tell it, gathered in one pass: everything the report and the lists need besides readings."""
 
+import base64
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
@@ -16,6 +17,7 @@ from logger.model.events import (
     DeviceLost,
     Event,
     GapNoted,
+    JobOpened,
     Marked,
     NoteWritten,
     RigLoaded,
@@ -89,6 +91,15 @@ class Story:
         if self.state.job is None:
             raise BundleError("no record opens the job: it has no name, customer or refrigerant")
         return self.state.job
+
+    @property
+    def logo(self) -> bytes:
+        """The company's, as its file had it; b"" when there is none, or none that can be read."""
+        opened = next((e for _, e in self.events if isinstance(e, JobOpened)), None)
+        try:
+            return base64.b64decode((opened.logo if opened else None) or "", validate=True)
+        except ValueError:
+            return b""
 
     @property
     def _newest_run(self) -> RunBegun:

@@ -52,7 +52,7 @@ class JobOpened(Event):
     """profiles: the user's own acceptance profiles, as in their file. blends: the user's own, whole.
 
     earlier_additions: what earlier jobs of the appliance added (stages/charging/carry.py), None when they were
-    not looked for. earlier_complete: all of them were read.
+    not looked for. earlier_complete: all of them were read. logo: the company's, a PNG or JPEG picture in base64.
     """
 
     job: Job
@@ -62,6 +62,7 @@ class JobOpened(Event):
     earlier_additions: tuple[Mapping[str, Any], ...] | None = None
     earlier_complete: bool | None = None
     baseline: Baseline | None = None
+    logo: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

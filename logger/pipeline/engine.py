@@ -234,7 +234,8 @@ class Engine:
             model.now_ns, job, state.catalogue.labelled(job.refrigerant), stage, state.cylinder,
             model.ambient.as_value(), points, dict(self.values), findings, tuple(state.notes[-10:]),
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
-            advice=advice,
+            advice=advice, cylinders=tuple(state.cylinders),
+            marks=tuple(m.act for m in state.marks if stage is None or m.t_ns >= stage.begun_ns),
         )  # fmt: skip
 
     def step_alarms(self, stepped: tuple[AlarmState, list[AlarmChanged]]) -> None:

@@ -22,7 +22,7 @@ class Snapshot:
     """ambient_pa: what gauge pressures refer to. findings: of the running stage so far, or of the last one.
 
     refrigerant: the job's label for it. earlier: the first finding of each ended stage, oldest first. advice: what to
-    do now and why, in short sentences.
+    do now and why, in short sentences. marks: acts since the stage began. cylinders: names known in this job.
     """
 
     t_ns: int
@@ -37,3 +37,5 @@ class Snapshot:
     notes: tuple[Note, ...]
     earlier: tuple[tuple[Stage, Finding], ...] = ()
     advice: tuple[str, ...] = ()
+    marks: tuple[str, ...] = ()
+    cylinders: tuple[str, ...] = ()

@@ -144,7 +144,7 @@ def _main(state: Row, trend: Trend, width: int, room: int) -> list[Text]:
             lines.append(line)
         rows = rows[big_height:] if beside else rows
     else:
-        lines += [Text(""), Text("Begin a stage:  rimelog stage begin recovery", "bold"), Text("")]
+        lines += [Text(""), Text(f"Next: {state['next']['text']}", "bold"), Text("")]
     if not beside:
         lines += [_row(r, width) for r in rows]
     reasons = [r for r in (live.get(k) for k in [view["headline"], *view["lines"][:4]]) if r and r["problem"]]

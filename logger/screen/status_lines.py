@@ -12,7 +12,8 @@ def status_lines(state: dict[str, Any]) -> list[str]:
     alarms = state.get("alarms", [])
     lines += [f"{alarm_line(a, len(alarms) > 1)} [{a['key']}]" for a in alarms] or ["No alarms"]
     if state["stage"] is None or not state["stage"]["running"]:
-        lines.append("  Readings are stored, but no stage is running. Begin one: rimelog stage begin recovery")
+        lines.append("  Readings are stored, but no stage is running.")
+    lines.append(f"  Next: {state['next']['text']}: {state['next']['command']}")
     live, view = state["live"], state["view"]
     keys = [view["headline"], *view["lines"]] if view["headline"] else []
     for key in keys:

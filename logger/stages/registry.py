@@ -36,6 +36,13 @@ def label(kind: str) -> str:
     return kind.replace("-", " ").capitalize() if found is None else found.label
 
 
+def usual_next(kind: str | None) -> StageDefinition[Any] | None:
+    """What usually follows a stage of that kind in the order of the work, or begins it (None); None after the last."""
+    kinds = [one.kind for one in STAGES]
+    place = kinds.index(kind) + 1 if kind in kinds else 0
+    return STAGES[place] if place < len(STAGES) else None
+
+
 def view(kind: str | None) -> View:
     found = definition(kind) if kind is not None else None
     return NO_STAGE if found is None else found.view

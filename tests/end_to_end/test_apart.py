@@ -4,6 +4,7 @@ import contextlib
 import os
 import re
 import signal
+import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,6 +15,7 @@ import pytest
 from logger.api.client import Client, read_address
 from logger.store.lock import holder_of
 from logger.store.place import lock_path
+from tests.cli.test_setup import PNG
 from tests.end_to_end.running import Sim, Stored, daemon, environment, rimelog, simulated, until
 
 PATIENCE_S = 60
@@ -137,3 +139,46 @@ def test_options_that_would_change_nothing_are_refused(tmp_path: Path, scale: Si
     assert "--refrigerant" in said
     said = rimelog(tmp_path, "run", scale.rig_file, "--job", "job-1", "--refrigerant", "R-22", status=2)
     assert "--continue job-1" in said
+
+
+def test_finish_ends_closes_exports_and_verifies_in_one_command(tmp_path: Path, scale: Sim) -> None:
+    logo = tmp_path / "logo.png"
+    logo.write_bytes(PNG)
+    rimelog(tmp_path, "setup", "--units", "si", "--operator", "A. Invented", "--certification", "INV-1", "--company",
+            "Invented Cooling", "--logo", logo, "--rig", scale.rig_file)  # fmt: skip
+    rimelog(tmp_path, "start", "--refrigerant", "R-407C", "--job", "evening", "--no-sound")  # the rig of the settings
+    client = Client(read_address(tmp_path / "data" / "jobs" / "evening" / "daemon.json"))
+    until(lambda: all(d["ok"] for d in client.status()["devices"]), "the scale is heard")
+    assert client.status()["job"]["units"] == "si"
+    assert "cylinder-swap" in rimelog(tmp_path, "next")
+    rimelog(tmp_path, "stage", "begin", "Recov")
+    assert "rimelog stage begin pressure-test" in rimelog(tmp_path, "next")
+    said = rimelog(tmp_path, "finish", "--out", "out", "--no-open")
+    assert "job evening is closed" in said
+    assert "Everything was checked, and holds." in said
+    (report,) = (tmp_path / "out").glob("*.pdf")
+    assert f"report  {report.resolve()}" in said
+    text = subprocess.run(["pdftotext", "-layout", report, "-"], capture_output=True, text=True, check=True).stdout
+    for word in ("Invented Cooling", "A. Invented", "INV-1"):
+        assert word in text
+    assert "Interim" not in text
+    images = subprocess.run(["pdfimages", "-list", report], capture_output=True, text=True, check=True).stdout
+    assert len(images.splitlines()) >= 3  # two of heading, the logo
+    assert "closed already" in rimelog(tmp_path, "finish", "--out", "again", "--no-open")  # asked again: harmless
+
+
+def test_latest_is_by_time_begun_and_empty_jobs_can_be_removed(tmp_path: Path, scale: Sim) -> None:
+    rimelog(tmp_path, "start", scale.rig_file, "--refrigerant", "R-22", "--job", "z-first", "--no-sound")
+    client = Client(read_address(tmp_path / "data" / "jobs" / "z-first" / "daemon.json"))
+    until(lambda: client.status()["devices"][0]["frames"] > 5, "frames have come")
+    rimelog(tmp_path, "stop")
+    until(lambda: not (tmp_path / "data/jobs/z-first/going-on").exists(), "it has stopped")
+    nobody = tmp_path / "nobody.toml"
+    nobody.write_text('[[device]]\nname = "scale"\nurl = "/dev/ttyNOTHERE"\n', encoding="utf-8")
+    rimelog(tmp_path, "start", nobody, "--refrigerant", "R-22", "--job", "a-empty", "--no-sound")
+    assert "a-empty" in rimelog(tmp_path, "copy", "latest", "copies")  # one that runs comes first
+    rimelog(tmp_path, "stop")
+    until(lambda: not (tmp_path / "data/jobs/a-empty/going-on").exists(), "it has stopped")
+    assert "z-first" in rimelog(tmp_path, "copy", "latest", "copies")  # the last one is empty
+    assert "removed: a-empty" in rimelog(tmp_path, "jobs", "--remove-empty", "--yes")
+    assert [p.name for p in (tmp_path / "data" / "jobs").iterdir()] == ["z-first"]

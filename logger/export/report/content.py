@@ -91,6 +91,7 @@ def build_report_data(
         instruments=replayed.instruments,
         rig_digest=hashlib.sha256(text.encode()).hexdigest() if (text := story.state.rig.text) else "",
         speed=story.speed,
+        logo=story.logo,
     )
 
 

@@ -222,4 +222,5 @@ class ReportData:
     clock: tuple[str, ...] = ()
     instruments: tuple[Instrument, ...] = ()
     rig_digest: str = ""
+    logo: bytes = b""
     speed: float = 1.0  # of a simulated job, against real time

@@ -31,15 +31,20 @@ _FONTS = [str(Path(fontpkg_source_sans_3.__file__).parent / "files")]
 FAMILIES = ["Source Sans 3", "DejaVu Sans Mono"]
 _PROBE = b'#set document(title: "probe")\n#set text(font: ("Source Sans 3", "DejaVu Sans Mono"))\n#json("text.json")'
 
+_PICTURE = b'#set document(title: "probe")\n#image("%s", alt: "probe")'
+
 
 def render(data: ReportData, readings_csv: bytes | None = None, paper: Paper | None = None) -> bytes:
     """The PDF. readings_csv: attached to it. paper: by the job's unit system when None. Raises ReportError."""
     seen = harmless(view(data, attached=readings_csv is not None), settable)
+    seen["logo"] = picture_name(data.logo)
     files = {
         "main.typ": (resources.files("logger.export") / "files" / "report.typ").read_bytes(),
         "data.json": json.dumps(seen | {"paper": paper or PAPER[data.job.units], "fonts": FAMILIES}).encode(),
         "qr.svg": _qr(f"sha256:{data.readings.sha256} readings.csv of rimelog job {seen['job_id']}"),
     }
+    if logo_name := picture_name(data.logo):
+        files[logo_name] = data.logo
     if readings_csv is not None:
         files["readings.csv"] = readings_csv
     return compiled(files, data.last_ns)
@@ -60,6 +65,17 @@ def compiled(files: dict[str, bytes], t_ns: int) -> bytes:
     except typst.TypstError as exc:
         raise ReportError(f"the report could not be set: {exc.diagnostic[:1000] or exc}") from exc
     return pdf
+
+
+def picture_name(picture: bytes) -> str:
+    """A name by its kind, "" for none that can be set: a report is not lost for the sake of a logo."""
+    name = "logo.png" if picture.startswith(b"\x89PNG") else "logo.jpg" if picture.startswith(b"\xff\xd8\xff") else ""
+    try:
+        if name:
+            compiled({"main.typ": _PICTURE % name.encode(), name: picture}, 0)
+    except ReportError:
+        return ""
+    return name
 
 
 def settable(text: str) -> bool:

@@ -1,0 +1,102 @@
+"""`rimelog setup`: what is the same in every job, entered once."""
+
+import sys
+from dataclasses import fields, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import click
+
+from logger.cli.cylinder_options import DAY
+from logger.cli.job_options import FILE, settings_path
+
+_LABELS = {
+    "units": "Units", "operator": "Operator", "certification": "Certification number", "company": "Company",
+    "logo": "Logo", "recovery_machine": "Recovery machine", "recovery_machine_made": "Recovery machine made",
+    "rig": "Rig file",
+}  # fmt: skip
+
+
+@click.command()
+@click.option("--units", type=click.Choice(["us", "si"]), help="us: lb, psig, F, microns; si: kg, bar, C, Pa.")
+@click.option("--operator", help="Your name, as it stands on reports.")
+@click.option("--certification", help="Your certification number.")
+@click.option("--company", multiple=True, help="A line of the company block; may be given up to six times.")
+@click.option("--logo", type=FILE, help="Company logo for reports: .png or .jpg, at most 200 kB.")
+@click.option("--recovery-machine", help="Make, model and serial number.")
+@click.option("--recovery-machine-made", type=DAY, help="Date it was made: 2021-05-01, or 2021-05.")
+@click.option("--rig", type=FILE, help="The rig file that `rimelog start` takes when none is named.")
+@click.option("--clear", multiple=True, type=click.Choice([name.replace("_", "-") for name in _LABELS]),
+              help="Forget one entry; may be given several times.")  # fmt: skip
+@click.option("--show", is_flag=True, help="Only print what is kept.")
+def setup(clear: tuple[str, ...], show: bool, **given: Any) -> None:
+    """Enter once what is the same in every job: units, your name, company, recovery machine, rig.
+
+    Without options it asks, Enter keeps what stands in brackets. New jobs take it over; a job file or an option says
+    otherwise for one job.
+    """
+    from logger.config.user_settings import UserSettings, read_settings, write_settings
+
+    path = settings_path()
+    before = settings = read_settings(path)
+    told = {name: value for name, value in given.items() if value not in (None, ())}
+    empty = UserSettings()
+    told |= {name.replace("-", "_"): getattr(empty, name.replace("-", "_")) for name in clear}
+    if not told and not show and sys.stdin.isatty():
+        told = _asked(settings)
+    settings = replace(settings, **_checked(told))
+    if settings != before:
+        write_settings(path, settings)
+    for field in fields(settings):
+        value = getattr(settings, field.name)
+        text = " / ".join(value) if isinstance(value, tuple) else str(value or "")
+        click.echo(f"{_LABELS[field.name]:<24} {text or 'not entered'}")
+    click.echo(f"kept in {path}" if settings != before or path.exists() else "nothing is kept yet")
+
+
+def _asked(now: Any) -> dict[str, Any]:
+    ask: Any = click.prompt
+    made = now.recovery_machine_made
+    told: dict[str, Any] = {
+        "units": ask("Units", default=now.units, type=click.Choice(["us", "si"])),
+        "operator": ask("Your name", default=now.operator),
+        "certification": ask("Certification number", default=now.certification),
+        "company": tuple(
+            line.strip() for line in ask("Company, lines divided by /", default=" / ".join(now.company)).split("/")
+        ),
+        "logo": ask("Logo, a .png or .jpg file", default=now.logo),
+        "recovery_machine": ask("Recovery machine: make, model, serial", default=now.recovery_machine),
+        "recovery_machine_made": ask("Date it was made (2021-05-01)", default=str(made or "")),
+        "rig": ask("Rig file", default=now.rig),
+    }
+    if isinstance(told["recovery_machine_made"], str):
+        text = told["recovery_machine_made"]
+        told["recovery_machine_made"] = DAY.convert(text, None, None) if text else None
+    return told
+
+
+def _checked(told: dict[str, Any]) -> dict[str, Any]:
+    """As it is kept: files by their whole path, each looked into. Raises ConfigError, ReportError."""
+    from logger.config.rig_file import load_rig
+    from logger.config.user_settings import read_logo
+
+    if told.get("logo"):
+        path = Path(told["logo"]).expanduser().resolve()
+        picture = read_logo(path)
+        from logger.config.errors import ConfigError
+        from logger.export.report.typeset import picture_name
+
+        if not picture_name(picture):
+            raise ConfigError(f"{path}: the picture cannot be read; save it anew as PNG")
+        told["logo"] = str(path)
+    if told.get("rig"):
+        path = Path(told["rig"]).expanduser().resolve()
+        load_rig(path)
+        told["rig"] = str(path)
+    if "company" in told:
+        told["company"] = tuple(line.strip() for line in told["company"] if line.strip())[:6]
+    made = told.get("recovery_machine_made")
+    if isinstance(made, date):
+        told["recovery_machine_made"] = date(made.year, made.month, made.day)
+    return told

@@ -1,0 +1,85 @@
+"""`rimelog setup`, completion, and what of the user's settings a job takes over."""
+
+import base64
+import subprocess
+import sys
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from logger.config.errors import ConfigError, FileProblems
+from logger.config.user_settings import UserSettings, read_logo, read_settings, with_settings, write_settings
+from logger.model.job import Job
+from tests.cli.commandline import CommandLine
+
+PNG = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAIAAAACCAIAAAD91JpzAAAAFklEQVR4nGP8z8DAwMDAxMDAwMDAAAANHQEDasKb6QAAAABJRU5ErkJggg=="
+)
+
+
+def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
+    kept = UserSettings(
+        "si", 'A. "Quote" B', "608-1",
+        ("Invented, Inc.", "Street 1"), "/l.png", "make, model", date(2021, 5, 1), "/r.toml"
+    )  # fmt: skip
+    write_settings(tmp_path / "settings.toml", kept)
+    assert read_settings(tmp_path / "settings.toml") == kept
+    assert (tmp_path / "settings.toml").stat().st_mode & 0o077 == 0
+    (tmp_path / "settings.toml").write_text("[settings]\nunits = 'ell'\ncolour = 1\n")
+    with pytest.raises(FileProblems, match=r"(?s)settings.units.*settings.colour|settings.colour.*settings.units"):
+        read_settings(tmp_path / "settings.toml")
+
+
+def test_a_job_says_its_own_before_the_settings() -> None:
+    kept = UserSettings(operator="Kept", certification="1", company=("C",), recovery_machine="old", rig="")
+    own = with_settings(Job("j", "R-22", technician="Own"), kept)
+    assert (own.technician, own.certification, own.company) == ("Own", "1", ("C",))
+    dated = UserSettings(recovery_machine="old", recovery_machine_made=date(2020, 1, 1))
+    assert with_settings(Job("j", "R-22", recovery_machine="other"), dated).recovery_machine_made is None
+    assert with_settings(Job("j", "R-22"), dated).recovery_machine_made == date(2020, 1, 1)
+
+
+def test_setup_by_options_tells_what_it_keeps_and_refuses_what_is_no_picture(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    command_line = CommandLine(monkeypatch, capsys)
+    monkeypatch.setenv("RIMELOG_DATA", str(tmp_path / "data"))
+    logo = tmp_path / "logo.png"
+    logo.write_bytes(PNG)
+    ran = command_line("setup", "--units", "si", "--operator", "A. B.", "--company", "One", "--company", "Two",
+                       "--logo", logo, "--recovery-machine-made", "2021-05")  # fmt: skip
+    assert ran.status == 0, ran.err
+    for told in ("A. B.", "One / Two", str(logo), "2021-05-01"):
+        assert told in ran.out
+    assert "not entered" not in command_line("setup", "--show").out.partition("Operator")[2].partition("\n")[0]
+    for content, name in ((b"<svg/>", "logo.svg"), (b"x" * 10, "bad.png"), (PNG[:20], "cut.png")):
+        (tmp_path / name).write_bytes(content)
+        ran = command_line("setup", "--logo", tmp_path / name)
+        assert ran.status == 2, ran.out
+        assert name in ran.err
+    assert command_line("setup", "--clear", "logo").status == 0
+    assert str(logo) not in command_line("setup", "--show").out
+
+
+def test_a_large_logo_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "l.png").write_bytes(PNG + bytes(200_000))
+    with pytest.raises(ConfigError, match="200 kB"):
+        read_logo(tmp_path / "l.png")
+
+
+def test_completion_is_installed_once_and_bash_completes_by_it(tmp_path: Path) -> None:
+    env = {"PATH": f"{Path(sys.executable).parent}:/usr/bin:/bin", "HOME": str(tmp_path),
+           "RIMELOG_DATA": str(tmp_path / "data")}  # fmt: skip
+    (tmp_path / ".bashrc").write_text("# mine\n")
+    for _ in range(2):
+        subprocess.run(["rimelog", "completion", "--shell", "bash", "--yes"], env=env, check=True, capture_output=True)
+    rc = (tmp_path / ".bashrc").read_text()
+    assert rc.startswith("# mine\n")
+    assert rc.count("Tab completion of rimelog") == 1
+    asked = {"_RIMELOG_COMPLETE": "bash_complete", "COMP_WORDS": "rimelog stage begin e", "COMP_CWORD": "3"}
+    said = subprocess.run(["rimelog"], env=env | asked, check=True, capture_output=True, text=True).stdout
+    assert said.split() == ["plain,evacuation"]
+    asked = {"_RIMELOG_COMPLETE": "bash_complete", "COMP_WORDS": "rimelog fin", "COMP_CWORD": "1"}
+    said = subprocess.run(["rimelog"], env=env | asked, check=True, capture_output=True, text=True).stdout
+    assert set(said.split()) == {"plain,find", "plain,finish"}

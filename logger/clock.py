@@ -209,6 +209,12 @@ else:
     _BOOT = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 
 
+def local_clock(t_ns: int, seconds: bool = True) -> str:
+    """ "22:14:05 CET" at the computer's place, of a UTC time in ns."""
+    then = datetime.fromtimestamp(t_ns // NS_PER_S, UTC).astimezone()
+    return f"{then:%H:%M:%S %Z}" if seconds else f"{then:%H:%M %Z}"
+
+
 def local_day() -> date:
     """Today in the user's own time zone, for naming a job."""
     return datetime.now().astimezone().date()

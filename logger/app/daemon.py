@@ -12,6 +12,7 @@ from logger.alarms.defaults import CLOCK, CONTACT, PERMIT
 from logger.alarms.memory import AlarmRow
 from logger.alarms.permit import Mode
 from logger.alarms.states import STANDING, UNSEEN
+from logger.alarms.words import measured
 from logger.api.daemon_port import Refused
 from logger.api.shape import shape
 from logger.app import AppError
@@ -284,11 +285,12 @@ class Daemon:
 
 
 def alarm_shape(row: AlarmRow, shown: Shown) -> dict[str, Any]:
-    """One present alarm for screens and commands."""
+    """One present alarm for screens and commands. measured: number and limit in the user's units, or why none."""
     text = alarm_text(row, shown)
     return {
         "key": row.key,
         "label": text.label,
+        "measured": measured(row, shown),
         "priority": row.priority.value,
         "state": row.state.value,
         "active": row.state in STANDING,

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 from logger.alarms.defaults import DISK, STORE
-from logger.clock import utc_text
+from logger.clock import local_clock
 from logger.evidence.chain import event_data
 from logger.evidence.segments import SegmentBuilder
 from logger.model.codec import event_bytes
@@ -131,8 +131,8 @@ class Recorder:
         if self.writer is None:
             return {}
         status = self.writer.status
-        until = utc_text(status.last_t0_ns)[11:19] if status.last_t0_ns else "nothing yet"
-        text = f"stored to {until} UTC"
+        until = local_clock(status.last_t0_ns) if status.last_t0_ns else "nothing yet"
+        text = f"stored to {until}"
         if status.problem is not None:
             not_stored = status.problem.kind in NOT_STORED or status.unsaved_s > 5
             text = f"NOT STORED: {status.problem.text}" if not_stored else f"{text}; {status.problem.text}"

@@ -85,9 +85,9 @@ def _checked(told: dict[str, Any]) -> dict[str, Any]:
         path = Path(told["logo"]).expanduser().resolve()
         picture = read_logo(path)
         from logger.config.errors import ConfigError
-        from logger.export.report.typeset import picture_name
+        from logger.export.report.typeset import picture_problem
 
-        if not picture_name(picture):
+        if picture_problem(picture) is not None:
             raise ConfigError(f"{path}: the picture cannot be read; save it anew as PNG")
         told["logo"] = str(path)
     if told.get("rig"):

@@ -25,11 +25,13 @@ def plot(
     height: int,
     log: bool = False,
     ends: tuple[float, float] | None = None,
+    least: float = 0.0,
 ) -> tuple[list[str], float, float] | None:
     """(rows from top to bottom, lowest, highest value) or None when there is nothing to draw.
 
     lows, highs: one pair a dot column (up to 2 * width), oldest first, None where there was no reading.
     log: logarithmic scale; values at or below zero are not drawn. ends: of the scale, for curves to share one.
+    least: how far apart the ends of the scale are at the least, in decades when log.
     """
 
     def scaled(v: float) -> float:
@@ -48,7 +50,7 @@ def plot(
         bottom, top = scaled(ends[0]), scaled(ends[1])
     span = top - bottom
     # A steady reading is a line, not its last digit blown up to the whole plot.
-    least = 0.1 if log else max(0.02 * max(abs(top), abs(bottom)), 1e-6)
+    least = max(least, 0.1 if log else max(0.02 * max(abs(top), abs(bottom)), 1e-6))
     if span < least:
         middle = (top + bottom) / 2
         bottom, top = middle - least / 2, middle + least / 2

@@ -1,4 +1,4 @@
-"""Large digits, to be read from two metres: our own 3 by 5 pixel shapes, drawn in full blocks."""
+"""Large digits, to be read from two metres, and the letters of NOT CURRENT: our own shapes, five pixels high."""
 
 # Each shape is five rows of pixels; "#" is set.
 _SHAPES: dict[str, tuple[str, ...]] = {
@@ -18,6 +18,13 @@ _SHAPES: dict[str, tuple[str, ...]] = {
     ",": (" ", " ", " ", "#", "#"),
     ":": (" ", "#", " ", "#", " "),
     "?": ("###", "  #", " ##", "   ", " # "),
+    "C": ("###", "#  ", "#  ", "#  ", "###"),
+    "E": ("###", "#  ", "## ", "#  ", "###"),
+    "N": ("#   #", "##  #", "# # #", "#  ##", "#   #"),
+    "O": ("###", "# #", "# #", "# #", "###"),
+    "R": ("## ", "# #", "## ", "# #", "# #"),
+    "T": ("###", " # ", " # ", " # ", " # "),
+    "U": ("# #", "# #", "# #", "# #", "###"),
     " ": (" ", " ", " ", " ", " "),
 }
 ROWS = 5

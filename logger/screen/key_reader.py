@@ -1,5 +1,7 @@
 """Single keys from the terminal, POSIX and Windows, without echo and without blocking."""
 
+import codecs
+import re
 import sys
 from types import TracebackType
 
@@ -8,11 +10,22 @@ _SENT = {"A": UP, "B": DOWN, "C": RIGHT, "D": LEFT, "5~": UP, "6~": DOWN}  # aft
 _SCANNED = {"H": UP, "I": UP, "P": DOWN, "Q": DOWN, "K": LEFT, "M": RIGHT}  # after 0 or 0xE0 on Windows
 
 
-def key_of(text: str) -> str:
-    """What a terminal sent at one go -> a character or an arrow's name; "" for a key of no meaning here."""
-    if text[:2] in ("\x1b[", "\x1bO"):
-        return _SENT.get(text[2:4], "") or _SENT.get(text[2:3], "")
-    return text[:1]
+ESC = "\x1b"
+_SEQUENCE = re.compile(r"\x1b[\[O][0-?]*[ -/]*[@-~]?")  # ECMA-48 5.4: parameters, intermediates, one final byte
+
+
+def keys_of(text: str) -> list[str]:
+    """What a terminal sent -> characters and arrows' names; "" for a key of no meaning here."""
+    found = []
+    while text:
+        sequence = _SEQUENCE.match(text)
+        if sequence is not None:
+            found.append(_SENT.get(sequence[0][2:].removeprefix("1;5"), ""))
+            text = text[sequence.end() :]
+        else:
+            found.append(text[0])
+            text = text[1:]
+    return found
 
 
 class Keys:
@@ -21,6 +34,8 @@ class Keys:
 
     def __init__(self) -> None:
         self._old: list[object] | None = None
+        self._waiting: list[str] = []  # keys of a quick hand or a paste
+        self._decoder = codecs.getincrementaldecoder("utf-8")("replace")
 
     def __enter__(self) -> "Keys":
         if sys.platform != "win32" and sys.stdin.isatty():
@@ -42,6 +57,8 @@ class Keys:
     def pressed(self, timeout_s: float) -> str:
         import time
 
+        if self._waiting:
+            return self._waiting.pop(0)
         if sys.platform == "win32":
             import msvcrt
 
@@ -61,5 +78,5 @@ class Keys:
         ready, _, _ = select.select([sys.stdin], [], [], timeout_s)
         if not ready:
             return ""
-        data = os.read(sys.stdin.fileno(), 32)
-        return key_of(data.decode("utf-8", "replace"))
+        self._waiting = keys_of(self._decoder.decode(os.read(sys.stdin.fileno(), 1024)))
+        return self._waiting.pop(0) if self._waiting else ""

@@ -1,7 +1,7 @@
 """The screen as lines of text: pure, so that a test can read it. Fits any size from 60x16 up.
 
-From top to bottom: what is running, alarms, the one large number of the stage with its companions beside it,
-the trend, the readings, devices and store, caution and keys.
+From top to bottom: what is running, the alarms' fixed rows, the one large number of the stage with its companions
+beside it, advice, the trend, the readings, devices and store, caution and keys.
 """
 
 from collections.abc import Sequence
@@ -11,17 +11,41 @@ from typing import Any
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from logger.clock import local_clock
 from logger.model.finding import Text as FindingText
 from logger.model.points import POINTS
+from logger.screen.alarm_rows import alarm_page, alarm_rows, rows_for
 from logger.screen.braille import plot, spread
 from logger.screen.digits import large
-from logger.screen.words import alarm_line, shown, title
+from logger.screen.folding import fitted, wrapped
+from logger.screen.words import shown, title
 
-ALARM_STYLE = {"urgent": "bold black on bright_yellow", "high": "bold black on yellow", "low": "bold"}
-KEYS = "a acknowledge   r readings   f findings   d devices   q leave (logging goes on)"
-KEYS_SHORT = "a acknowledge  r readings  f findings  d devices  q leave"
-KEYS_OF_MORE = "space next part   b part before   a acknowledge   {letter} back   q leave"
-KEYS_OF_MORE_SHORT = "space next  b before  a acknowledge  {letter} back  q leave"
+KEYS = "b begin  e end  s swap  m mark  n note  a ack  l alarms  r f d  ? help  q leave"
+KEYS_SHORT = "b e s m n a act   l r f d pages   ? help   q leave"
+KEYS_OF_MORE = "space next part   ↑ part before   a acknowledge   Esc back   q leave"
+KEYS_OF_MORE_SHORT = "space next  ↑ before  Esc back  q leave"
+HELP = (
+    ("b", "begin a stage"),
+    ("e", "end the stage"),
+    ("s", "another cylinder is on the scale"),
+    ("m", "mark an act: isolated, pump started ..."),
+    ("n", "write a note"),
+    ("a", "acknowledge all alarms; again: let those that are over go"),
+    ("l", "all alarms, with what to do"),
+    ("r", "all readings, with the reason where there is none"),
+    ("f", "findings so far"),
+    ("d", "devices, with battery and signal"),
+    ("t", "trend: the whole stage, or the last minutes"),
+    ("space ↓ ↑", "parts of a page that is longer than the screen"),
+    ("Esc", "back to the first page; out of a question"),
+    ("q", "leave the screen; logging goes on"),
+)
+# How far apart the ends of a trend are at the least, in the unit shown: a steady reading is a line, not its noise.
+LEAST_SPAN = {
+    "lb": 2.0, "kg": 1.0, "psig": 5.0, "bar": 0.4, "barg": 0.4, "kPa": 40.0, "°F": 5.0, "°C": 3.0, "%": 2.0,
+}  # fmt: skip
+LEAST_SPAN_LOG = 0.3  # decades: half to the whole
+BLANK = "?"
 
 Row = dict[str, Any]
 
@@ -39,34 +63,69 @@ class Trend:
     problem: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """A question over the page: its lines, and the line of keys that answer it."""
+
+    lines: tuple[str, ...]
+    keys: str
+
+
 def render(
-    state: Row, trend: Trend, width: int, height: int, page: str = "main", note: str = "", part: int = 0
+    state: Row,
+    trend: Trend,
+    width: int,
+    height: int,
+    page: str = "main",
+    note: str = "",
+    part: int = 0,
+    asking: Asking | None = None,
+    lost: str = "",
 ) -> list[Text]:
     """Exactly `height` lines of at most `width` columns. part: of a page that has more lines than there is room;
-    any whole number, counted round."""
+    any whole number, counted round. lost: why what is known is not current any more: then no old number is shown."""
     bar = _fit(Text(title(state), "bold reverse"), width, "bold reverse")
-    head = [bar, *_alarms(state, width, max(2, height // 6))]
-    room = height - len(head) - len(_foot(state, width, note))
-    if page in PAGES:
-        body, letter = _part(PAGES[page](state, width), room, part, page)
+    alarms = rows_for(height)
+    head = [bar, *([Text("")] * alarms if lost else alarm_rows(state, width, alarms))]
+    foot = _foot(state, width, note, lost=lost)
+    room = height - len(head) - len(foot)
+    if asking is not None:
+        body = [Text(line, "bold") for text in asking.lines for line in wrapped(text, width)]
+        foot = [*foot[:-1], Text(asking.keys, "bold reverse")]
+    elif lost:
+        body = _not_current(state, width, lost)
+    elif page in PAGES:
+        body, in_parts = _part(PAGES[page](state, width), room, part, page)
+        foot = _foot(state, width, note, in_parts=in_parts)
     else:
-        body, letter = _main(state, trend, width, room), ""
-    foot = _foot(state, width, note, letter)
+        body = _main(state, trend, width, room)
     body = [*body[:room], *[Text("")] * (room - len(body))]
     return [_fit(line, width) for line in [*head, *body, *foot]]
 
 
-def _part(lines: list[Text], room: int, part: int, page: str) -> tuple[list[Text], str]:
-    """The part of a page that there is room for, under a line that says which, and the page's letter when cut."""
+def _not_current(state: Row, width: int, why: str) -> list[Text]:
+    """In place of numbers that nobody may act on."""
+    lines = [Text(line, "bold yellow") for line in large("NOT CURRENT", width, 5)]
+    lines += [Text("")]
+    job = state["job"]["job_id"]
+    texts = (
+        f"{why[:1].upper()}{why[1:]}.", f"Last reading shown here: {local_clock(state['t_ns'])}. Watch your gauges.",
+        f"If the logger has ended: rimelog start --continue {job}",
+    )  # fmt: skip
+    return lines + [Text(line, "bold") for text in texts for line in wrapped(text, width)]
+
+
+def _part(lines: list[Text], room: int, part: int, page: str) -> tuple[list[Text], bool]:
+    """The part of a page that there is room for, under a line that says which; whether it was cut."""
     if len(lines) <= room or room < 2:
-        return lines, ""
+        return lines, False
     step = room - 1
     parts = -(-len(lines) // step)
     shown_part = part % parts
     told = f"{page.capitalize()}, part {shown_part + 1} of {parts}"
     told += ": space for the next" if shown_part + 1 < parts else ": space for the first again"
     begin = shown_part * step
-    return [Text(told, "bold reverse"), *lines[begin : begin + step]], page[0]
+    return [Text(told, "bold reverse"), *lines[begin : begin + step]], True
 
 
 def _fit(line: Text, width: int, style: str = "") -> Text:
@@ -78,38 +137,23 @@ def _fit(line: Text, width: int, style: str = "") -> Text:
     return line
 
 
-def _alarms(state: Row, width: int, most: int) -> list[Text]:
-    alarms = state.get("alarms", [])
-    lines: list[Text] = []
-    told = alarms[: most - (len(alarms) > most)]
-    for i, alarm in enumerate(told):
-        style = ALARM_STYLE.get(alarm["priority"], "bold") if alarm["active"] or not alarm["acknowledged"] else ""
-        if alarm["acknowledged"] and alarm["active"]:
-            style = "bold yellow"
-        most_lines = 2 if i == 0 and len(alarms) < most else 1  # what to do about the first is told whole
-        lines += [
-            _fit(Text(t, style), width, style) for t in _wrapped(alarm_line(alarm, len(alarms) > 1), width, most_lines)
-        ]
-    if len(alarms) > most:
-        lines.append(Text(f"and {len(alarms) - len(told)} more: see `rimelog status`", "bold yellow"))
-    return lines or [Text("No alarms", "dim")]
-
-
-def _foot(state: Row, width: int, note: str, letter: str = "") -> list[Text]:
-    """letter: of a page that is shown in parts."""
-    parts = [f"{r['name']} {r['text']}" for r in state.get("relays", [])]
-    store = state.get("store") or {}
-    parts += _devices(state.get("devices", []), width)
-    parts += [store["text"]] if store else []
-    awake = state.get("awake") or {}
-    parts += [awake["text"]] if awake.get("text") else []
+def _foot(state: Row, width: int, note: str, in_parts: bool = False, lost: str = "") -> list[Text]:
+    store, awake = state.get("store") or {}, state.get("awake") or {}
     told = [*state.get("relays", []), *state.get("devices", []), store]
     trouble = any(not each.get("ok", True) for each in told)
-    lines = [Text(" · ".join(parts), "bold yellow" if trouble else "dim")]
-    lines += [Text(line, "dim") for line in _wrapped(state["caution"], width, 2 if width >= 80 else 4)]
-    long, short = (KEYS_OF_MORE, KEYS_OF_MORE_SHORT) if letter else (KEYS, KEYS_SHORT)
-    keys = (long if len(long) <= width else short).format(letter=letter)
-    lines.append(Text(note, "bold") if note else Text(keys, "dim"))
+    parts = [f"{r['name']} {r['text']}" for r in state.get("relays", [])]
+    parts += _devices(state.get("devices", []), width)
+    parts += [each["text"] for each in (store, awake) if each.get("text")]
+    line = ""
+    for part in parts:  # one that has no room is left out whole: the pages have it
+        longer = f"{line} · {part}" if line else part
+        line = longer if cell_len(longer) <= width else line
+    lines = [Text("" if lost else line or _clip(parts[0] if parts else "", width), "bold yellow" if trouble else "dim")]
+    caution = wrapped(state["caution"], width)
+    lines += [Text(text, "dim") for text in caution[:4]]
+    long, short = (KEYS_OF_MORE, KEYS_OF_MORE_SHORT) if in_parts else (KEYS, KEYS_SHORT)
+    keys = long if len(long) <= width else short
+    lines.append(Text(_clip(note, width), "bold") if note else Text(keys, "dim"))
     return lines
 
 
@@ -144,21 +188,21 @@ def _main(state: Row, trend: Trend, width: int, room: int) -> list[Text]:
             lines.append(line)
         rows = rows[big_height:] if beside else rows
     else:
-        lines += [Text(""), Text(f"Next: {state['next']['text']}", "bold"), Text("")]
+        step = state["next"]
+        lines += [Text(""), Text(f"Next: {step['text']}", "bold"), Text(f"b, or: {step['command']}", "dim"), Text("")]
     if not beside:
         lines += [_row(r, width) for r in rows]
-    reasons = [r for r in (live.get(k) for k in [view["headline"], *view["lines"][:4]]) if r and r["problem"]]
-    if reasons:
-        lines.append(Text(f"{reasons[0]['label']} unknown: {reasons[0]['problem']}", "yellow"))
     small, advice = room < 26, state.get("advice", [])[:3]
-    for text in advice:
-        lines += [Text(line, "bold") for line in _wrapped(text, width, 1 if small and len(advice) > 1 else 2)]
+    reasons = [r for r in (live.get(k) for k in view["lines"][:4]) if r and r["problem"]]
     finding = next(iter(state.get("findings", [])), None)
+    said: list[tuple[str, str, int]] = [(text, "bold", 1 if small and len(advice) > 1 else 2) for text in advice]
+    if reasons and not advice:
+        said.insert(0, (f"{reasons[0]['label']} unknown: {reasons[0]['problem']}", "yellow", 2))
     if finding:
-        most = 1 if small and advice else 2
-        lines += [
-            Text(line, "bold") for line in _wrapped(FindingText(finding["headline"], finding["text"]).line, width, most)
-        ]
+        text = FindingText(finding["headline"], finding["text"]).line
+        said.append((text, "bold", 1 if small and advice else 2))
+    for text, style, most in said:
+        lines += [Text(line, style) for line in fitted(text, width, most, more="f: more")]
     two = width >= 60
     readings = [_row(p, (width - 2) // 2 if two else width) for p in state["points"]]
     if two:
@@ -171,14 +215,13 @@ def _main(state: Row, trend: Trend, width: int, room: int) -> list[Text]:
 
 
 def _headline(row: Row, width: int, height: int) -> list[Text]:
+    """The label, the number large, its unit; where there is none, why, in as many lines."""
+    label = Text(_clip(row["label"], width), "bold")
     if row["value"] is None:
-        number, unit, style = "?", "unknown", "bold yellow"  # the reason has a line of its own below
-    else:
-        text = shown(row)
-        number, _, unit = text.partition(" ")
-        style = "bold"
-    digits = [Text(line, style) for line in large(number, width, height - 2)]
-    label = Text(row["label"], "bold")
+        why = [Text(line, "bold yellow") for line in fitted(row["problem"] or "unknown", width, height - 3, "r: why")]
+        return [label, Text(BLANK, "bold yellow"), *why, *[Text("")] * (height - 2 - len(why))]
+    number, _, unit = shown(row).partition(" ")
+    digits = [Text(line, "bold") for line in large(number, width, height - 2)]
     return [label, *digits, Text(unit, "bold")]
 
 
@@ -206,14 +249,16 @@ def _trend(state: Row, trend: Trend, width: int, height: int) -> list[Text]:
     view = state["view"]
     label = POINTS[view["trend"]].label if view["trend"] in POINTS else view["trend"]
     if trend.problem:
-        return [Text(f"{label}: no trend: {trend.problem}", "yellow")]
+        return [Text(line, "yellow") for line in fitted(f"{label}: no trend: {trend.problem}", width, 2)]
     columns = width - 11
     lows, highs = ([row[end] for row in trend.rows] for end in ("low_shown", "high_shown"))
-    drawn = plot(*spread(lows, highs, 2 * columns), columns, height, view["log_trend"])
+    log = view["log_trend"]
+    least = LEAST_SPAN_LOG if log else LEAST_SPAN.get(trend.rows[0]["unit_shown"], 0.0) if trend.rows else 0.0
+    drawn = plot(*spread(lows, highs, 2 * columns), columns, height, log, least=least)
     if drawn is None:
         return [Text(f"{label}: no trend yet", "dim")]
     rows, low, high = drawn
-    scale = ", logarithmic" if view["log_trend"] else ""
+    scale = ", logarithmic" if log else ""
     head = f"{label}, {trend.rows[0]['unit_shown']}{scale}, {trend.over}"
     gap = width - cell_len(head) - cell_len(trend.key)
     lines = [Text(f"{head}{' ' * gap}{trend.key}" if gap > 1 else head, "dim")]
@@ -233,27 +278,30 @@ def _readings(state: Row, width: int) -> list[Text]:
     for row in rows:
         line = _row(row, min(width, 64))
         why = row["problem"] or row["note"]
-        if why and width - line.cell_len > 4:
-            line.append("  " + _clip(why, width - line.cell_len - 2), "yellow" if row["problem"] else "dim")
-        lines.append(line)
+        style = "yellow" if row["problem"] else "dim"
+        if why and width - line.cell_len - 2 >= cell_len(why):
+            line.append(f"  {why}", style)
+            lines.append(line)
+        else:
+            lines += [line, *(Text(f"    {text}", style) for text in wrapped(why or "", width - 4) if text)]
     return lines
 
 
 def _findings(state: Row, width: int) -> list[Text]:
     lines: list[Text] = []
     for finding in state.get("findings", []):
-        lines += [Text(t, "bold") for t in _wrapped(FindingText(finding["headline"], finding["text"]).line, width, 4)]
+        lines += [Text(t, "bold") for t in wrapped(FindingText(finding["headline"], finding["text"]).line, width)]
         if finding["causes"]:
-            lines += [Text(t) for t in _wrapped("Likely: " + "; ".join(finding["causes"]), width, 2)]
+            lines += [Text(t) for t in wrapped("Likely: " + "; ".join(finding["causes"]), width)]
         if finding["check_next"]:
-            lines += [Text(t) for t in _wrapped("Check next: " + "; ".join(finding["check_next"]), width, 2)]
+            lines += [Text(t) for t in wrapped("Check next: " + "; ".join(finding["check_next"]), width)]
         if finding["rule"]:
-            lines += [Text(t, "dim") for t in _wrapped("Rule: " + finding["rule"], width, 2)]
+            lines += [Text(t, "dim") for t in wrapped("Rule: " + finding["rule"], width)]
         lines.append(Text(""))
     for one in reversed(state.get("earlier", [])):
         told = f"Stage {one['number']}, {one['label']}: {one['headline']}. {one['text']}"
-        lines += [Text(t) for t in _wrapped(told, width, 3)]
-    lines += [Text(f"Note: {n['text']}", "dim") for n in state.get("notes", [])]
+        lines += [Text(t) for t in wrapped(told, width)]
+    lines += [Text(t, "dim") for n in state.get("notes", []) for t in wrapped(f"Note: {n['text']}", width)]
     return lines or [Text("Nothing found yet", "dim")]
 
 
@@ -263,26 +311,20 @@ def _device_page(state: Row, width: int) -> list[Text]:
     for device in [*state.get("relays", []), *state.get("devices", [])]:
         where = f" at {device['url']}" if device.get("url") else ""
         style = "" if device.get("ok", True) else "yellow"
-        lines += [Text(t, style) for t in _wrapped(f"{device['name']}{where}: {device['text']}", width, 5)]
+        lines += [Text(t, style) for t in wrapped(f"{device['name']}{where}: {device['text']}", width)]
+    if state.get("log"):
+        lines += [Text(t, "dim") for t in wrapped(f"Messages of the logger: {state['log']}", width)]
     return lines or [Text("No devices", "dim")]
 
 
-PAGES = {"readings": _readings, "findings": _findings, "devices": _device_page}
+def _help(state: Row, width: int) -> list[Text]:
+    return [Text.assemble((f"{key:<11}", "bold"), _clip(text, width - 11)) for key, text in HELP]
+
+
+PAGES = {
+    "readings": _readings, "findings": _findings, "devices": _device_page, "alarms": alarm_page, "help": _help,
+}  # fmt: skip
 
 
 def _clip(text: str, width: int) -> str:
     return text if cell_len(text) <= width else set_cell_size(text, max(1, width - 1)).rstrip() + "…"
-
-
-def _wrapped(text: str, width: int, most: int) -> list[str]:
-    lines, line = [], ""
-    for word in text.split():
-        if line and cell_len(line) + 1 + cell_len(word) > width:
-            lines.append(line)
-            line = word
-        else:
-            line = f"{line} {word}".strip()
-    lines.append(line)
-    if len(lines) > most:
-        lines = [*lines[: most - 1], _clip(" ".join(lines[most - 1 :]), width)]
-    return lines

@@ -2,22 +2,25 @@
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 from rich.console import Console, Group
 from rich.live import Live
 
 from logger.model.units import NS_PER_S
-from logger.screen.key_reader import DOWN, LEFT, RIGHT, UP, Keys
-from logger.screen.layout import Trend, render
+from logger.screen.acting import Acting
+from logger.screen.folding import wrapped
+from logger.screen.key_reader import DOWN, ESC, LEFT, RIGHT, UP, Keys
+from logger.screen.layout import Asking, Trend, render
 from logger.screen.words import span
 
 TREND_EVERY_NS = 5_000_000_000  # of the record's time, which a demonstration lets run faster
 TREND_BUCKETS = 400  # two a character: of a screen of 200 columns
 RECENT_S, BETWEEN_STAGES_S = 600.0, 1800.0
-PAGES = {"r": "readings", "f": "findings", "d": "devices"}
-ONWARD = {" ": 1, "\r": 1, "\n": 1, "b": -1, "B": -1, "\x7f": -1, "\x08": -1} | {DOWN: 1, RIGHT: 1, UP: -1, LEFT: -1}
+NOTE_S = 5.0
+PAGES = {"r": "readings", "f": "findings", "d": "devices", "l": "alarms", "?": "help"}
+ONWARD = {" ": 1, "\r": 1, "\n": 1, "\x7f": -1, "\x08": -1} | {DOWN: 1, RIGHT: 1, UP: -1, LEFT: -1}
 """Keys that show the next or the last part of a page: large ones, for a hand in a glove."""
 
 
@@ -39,7 +42,7 @@ class StreamFollower:
     def __init__(self, connect: Callable[[], DaemonClient], lost: type[Exception]) -> None:
         self._connect, self._lost = connect, lost
         self.picture: Picture | None = None
-        self.problem = "waiting for the daemon"
+        self.problem = "waiting for the logger"
         self.changed = threading.Event()
         self.recent = False  # the trend of the last minutes, not of the whole stage
         self.ended = False
@@ -51,7 +54,7 @@ class StreamFollower:
             try:
                 daemon = self._connect()
                 self._follow(daemon)
-                self.problem = "the daemon has ended"
+                self.problem = "the logger has ended"
             except self._lost as exc:
                 self.problem = str(exc)
             self.changed.set()
@@ -96,36 +99,55 @@ def trend_span(state: dict[str, Any], recent: bool) -> tuple[int, str, str]:
 
 
 def watch(
-    connect: Callable[[], DaemonClient], lost: type[Exception], until: Callable[[], bool] = lambda: False
+    connect: Callable[[], DaemonClient],
+    lost: type[Exception],
+    until: Callable[[], bool] = lambda: False,
+    stages: Sequence[tuple[str, str]] = (),
+    cylinders: Callable[[], Sequence[str]] = tuple,
+    operator: str = "",
 ) -> None:
-    """Draw until `q`, Ctrl-C or `until()`. Logging goes on."""
+    """Draw until `q`, Ctrl-C or `until()`. Logging goes on. stages, cylinders, operator: of logger.screen.acting."""
     console = Console()
     follower = StreamFollower(connect, lost)
+    acting = Acting(lambda action, **body: connect().act(action, **body), stages, cylinders, operator)
     page, part, note, note_until = "main", 0, "", 0.0
     rung: set[str] = set()
     with Keys() as keys, Live(console=console, screen=True, auto_refresh=False) as live:
         while not until():
-            key = keys.pressed(0.25)
-            if key in ("q", "Q", "\x03"):
+            try:
+                key = keys.pressed(0.25)
+            except KeyboardInterrupt:
                 break
-            if key in ("a", "A"):
-                note, note_until = _acknowledge(connect, lost), time.monotonic() + 4
+            told = ""
+            if acting.busy and key:
+                told = _tried(lambda: acting.press(key), lost)  # noqa: B023
+            elif key in ("q", "Q", "\x03"):
+                break
+            elif key in ("a", "A"):
+                told = _tried(lambda: str(connect().act("acknowledge", key="", operator=operator)["text"]), lost)
             elif key in ("t", "T"):
                 follower.recent = not follower.recent  # drawn with the next snapshot
             elif key.lower() in PAGES:
                 chosen = PAGES[key.lower()]
                 page, part = "main" if page == chosen else chosen, 0
+            elif key == ESC:
+                page, part, note = "main", 0, ""
             elif key in ONWARD:
                 part += ONWARD[key]
+            elif key and stages and follower.picture is not None and not follower.problem:
+                if acting.begin(key, follower.picture[0]) and not acting.busy:
+                    told = "no stage is running"
             elif not key and not follower.changed.is_set():
                 continue
+            if told:
+                note, note_until = told.replace("\n", "; "), time.monotonic() + NOTE_S
             follower.changed.clear()
             unseen = _unseen(follower.picture)
             if unseen - rung:
                 console.bell()
             rung = unseen
-            told = note if time.monotonic() < note_until else ""
-            live.update(_drawn(follower, console, page, told, part), refresh=True)
+            shown = note if time.monotonic() < note_until else ""
+            live.update(_drawn(follower, console, page, shown, part, acting.asking), refresh=True)
     follower.ended = True
 
 
@@ -135,17 +157,15 @@ def _unseen(picture: Picture | None) -> set[str]:
     return {a["key"] for a in alarms if a["active"] and not a["acknowledged"] and a["priority"] != "low"}
 
 
-def _acknowledge(connect: Callable[[], DaemonClient], lost: type[Exception]) -> str:
+def _tried(act: Callable[[], str], lost: type[Exception]) -> str:
     try:
-        return str(connect().act("acknowledge", key="", operator="")["text"]).replace("\n", "; ")
+        return act()
     except lost as exc:
         return str(exc)
 
 
-def _drawn(follower: StreamFollower, console: Console, page: str, note: str, part: int) -> Group:
+def _drawn(follower: StreamFollower, console: Console, page: str, note: str, part: int, asking: Asking | None) -> Group:
     width, height = console.size
     if follower.picture is None:
-        return Group(follower.problem, "q leaves")
-    if follower.problem:
-        note = f"NOT CURRENT: {follower.problem}"
-    return Group(*render(*follower.picture, width, height, page, note, part))
+        return Group(*wrapped(follower.problem, width), "q leaves")
+    return Group(*render(*follower.picture, width, height, page, note, part, asking, follower.problem))

@@ -1,11 +1,11 @@
 """Words the screen and the plain output share."""
 
-from datetime import UTC, datetime
 from typing import Any
 
-from logger.model.units import NS_PER_S
+from logger.clock import local_clock
 
 ALARM_WORD = {"urgent": "URGENT", "high": "ALARM", "low": "notice"}
+LONG_S = 10 * 3600  # a longer time is no plan for a night, and no clock reading to be taken for exact
 PUT_AWAY = ("shelved", "out of service")  # states in which it is not known here whether its condition holds
 
 
@@ -29,7 +29,10 @@ def shown(row: dict[str, Any]) -> str:
     if row["value"] is None:
         return "unknown"
     if row["quantity"] == "time":
-        return duration(row["value"])
+        if row["value"] > LONG_S:
+            return f"over {LONG_S // 3600} h"
+        note = row.get("note") or ""
+        return f"{duration(row['value'])} {note}" if note.startswith("of ") else duration(row["value"])
     return str(row["text"])
 
 
@@ -49,14 +52,25 @@ def title(state: dict[str, Any]) -> str:
 
 
 def alarm_line(alarm: dict[str, Any], several: bool = False) -> str:
-    """Priority, whether anyone acknowledged it, label, and what to do. several: then which came first is said."""
+    """An alarm whole, on one line."""
+    return f"{alarm_head(alarm, several)}. {alarm_text(alarm)}".rstrip()
+
+
+def alarm_head(alarm: dict[str, Any], several: bool = False) -> str:
+    """Priority, whether anyone acknowledged it, name, number and limit. several: then which came first is said."""
     word = ALARM_WORD.get(alarm["priority"], alarm["priority"])
     if alarm.get("state") in PUT_AWAY:
         until = alarm.get("shelved_until_ns")
-        till = f" until {datetime.fromtimestamp(until // NS_PER_S, UTC):%H:%M} UTC" if until else ""
-        reason = f" ({alarm['reason']})" if alarm.get("reason") else ""
-        return f"{word} {alarm['state']}{till}: {alarm['label']}{reason}. Nothing is told of it meanwhile."
+        till = f" until {local_clock(until, seconds=False)}" if until else ""
+        return f"{word} {alarm['state']}{till}: {alarm['label']}"
     new = "" if alarm["acknowledged"] else " NEW"
     first = " (came first)" if several and alarm.get("first_out") else ""
-    over = "" if alarm["active"] else ", over"
-    return f"{word}{new}{first}: {alarm['label']}{over}. {alarm['message']}"
+    number = f", {alarm['measured']}" if alarm.get("measured") else ""
+    return f"{word}{new}{first}: {alarm['label']}{number}{'' if alarm['active'] else ', cleared'}"
+
+
+def alarm_text(alarm: dict[str, Any]) -> str:
+    """What to do; of one that was put away, why."""
+    if alarm.get("state") in PUT_AWAY:
+        return f"{alarm['reason']}. No warning meanwhile." if alarm.get("reason") else "No warning meanwhile."
+    return str(alarm["message"])

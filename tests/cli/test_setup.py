@@ -1,8 +1,9 @@
 """`rimelog setup`, completion, and what of the user's settings a job takes over."""
 
-import base64
+import struct
 import subprocess
 import sys
+import zlib
 from datetime import date
 from pathlib import Path
 
@@ -13,9 +14,15 @@ from logger.config.user_settings import UserSettings, read_logo, read_settings, 
 from logger.model.job import Job
 from tests.cli.commandline import CommandLine
 
-PNG = base64.b64decode(
-    "iVBORw0KGgoAAAANSUhEUgAAAAIAAAACCAIAAAD91JpzAAAAFklEQVR4nGP8z8DAwMDAxMDAwMDAAAANHQEDasKb6QAAAABJRU5ErkJggg=="
-)
+
+def _chunk(kind: bytes, data: bytes) -> bytes:
+    return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+
+PNG = b"".join((
+    b"\x89PNG\r\n\x1a\n", _chunk(b"IHDR", struct.pack(">IIBBBBB", 2, 2, 8, 2, 0, 0, 0)),
+    _chunk(b"IDAT", zlib.compress((b"\0" + b"\x10\x60\x60" * 2) * 2)), _chunk(b"IEND", b""),
+))  # fmt: skip
 
 
 def test_what_is_kept_is_read_again(tmp_path: Path) -> None:

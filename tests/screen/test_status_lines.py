@@ -13,7 +13,8 @@ from tests.screen.test_layout import STATE
 def test_between_stages_it_says_what_comes_next(stage: dict[str, object] | None) -> None:
     state = copy.deepcopy(STATE)
     state["stage"] = stage
-    assert any("no stage is running. Begin one: rimelog stage begin" in line for line in status_lines(state))
+    assert any("no stage is running" in line for line in status_lines(state))
+    assert any("Next: " in line and "rimelog stage begin pressure-test" in line for line in status_lines(state))
     assert not any("no stage is running" in line for line in status_lines(STATE))
 
 

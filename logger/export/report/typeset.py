@@ -31,20 +31,19 @@ _FONTS = [str(Path(fontpkg_source_sans_3.__file__).parent / "files")]
 FAMILIES = ["Source Sans 3", "DejaVu Sans Mono"]
 _PROBE = b'#set document(title: "probe")\n#set text(font: ("Source Sans 3", "DejaVu Sans Mono"))\n#json("text.json")'
 
-_PICTURE = b'#set document(title: "probe")\n#image("%s", alt: "probe")'
+_PICTURE = b'#set document(title: "probe")\n#image(bytes(json("picture.json")), alt: "probe")'
 
 
 def render(data: ReportData, readings_csv: bytes | None = None, paper: Paper | None = None) -> bytes:
     """The PDF. readings_csv: attached to it. paper: by the job's unit system when None. Raises ReportError."""
     seen = harmless(view(data, attached=readings_csv is not None), settable)
-    seen["logo"] = picture_name(data.logo)
+    # A report is not lost for the sake of a logo.
+    seen["logo"] = list(data.logo) if data.logo and picture_problem(data.logo) is None else []
     files = {
         "main.typ": (resources.files("logger.export") / "files" / "report.typ").read_bytes(),
         "data.json": json.dumps(seen | {"paper": paper or PAPER[data.job.units], "fonts": FAMILIES}).encode(),
         "qr.svg": _qr(f"sha256:{data.readings.sha256} readings.csv of rimelog job {seen['job_id']}"),
     }
-    if logo_name := picture_name(data.logo):
-        files[logo_name] = data.logo
     if readings_csv is not None:
         files["readings.csv"] = readings_csv
     return compiled(files, data.last_ns)
@@ -62,20 +61,19 @@ def compiled(files: dict[str, bytes], t_ns: int) -> bytes:
             pdf_standards=_STANDARDS,
             timestamp=datetime.fromtimestamp(t_ns // NS_PER_S, UTC),
         )
-    except typst.TypstError as exc:
-        raise ReportError(f"the report could not be set: {exc.diagnostic[:1000] or exc}") from exc
+    except (typst.TypstError, RuntimeError) as exc:
+        told = getattr(exc, "diagnostic", "")[:1000] or exc
+        raise ReportError(f"the report could not be set: {told}") from exc
     return pdf
 
 
-def picture_name(picture: bytes) -> str:
-    """A name by its kind, "" for none that can be set: a report is not lost for the sake of a logo."""
-    name = "logo.png" if picture.startswith(b"\x89PNG") else "logo.jpg" if picture.startswith(b"\xff\xd8\xff") else ""
+def picture_problem(picture: bytes) -> str | None:
+    """Why the typesetter cannot set it. Files in memory are text to it: a picture goes in as a list of its bytes."""
     try:
-        if name:
-            compiled({"main.typ": _PICTURE % name.encode(), name: picture}, 0)
-    except ReportError:
-        return ""
-    return name
+        compiled({"main.typ": _PICTURE, "picture.json": json.dumps(list(picture)).encode()}, 0)
+    except ReportError as exc:
+        return str(exc)
+    return None
 
 
 def settable(text: str) -> bool:

@@ -1,0 +1,74 @@
+"""The keys of the screen: one question, one confirming line, one act."""
+
+import copy
+from typing import Any
+
+import pytest
+
+from logger.screen.acting import Acting
+from logger.screen.layout import render
+from tests.screen.test_layout import STATE, TREND
+
+STAGES = (("recovery", "Recovery"), ("pressure-test", "Pressure test"))
+Done = list[tuple[str, dict[str, Any]]]
+
+
+def acting(done: Done) -> Acting:
+    def do(action: str, **body: Any) -> dict[str, Any]:
+        done.append((action, body))
+        return {"text": f"did {action}"}
+
+    return Acting(do, STAGES, lambda: ["B", "kept"], "A. B.")
+
+
+@pytest.mark.parametrize(
+    ("keys", "action", "body"),
+    [
+        ("b2\r", "stage-begin", {"kind": "pressure-test", "settings": {}, "operator": "A. B."}),
+        ("b\r\r", "stage-begin", {"kind": "pressure-test", "settings": {}, "operator": "A. B."}),  # the usual next
+        ("ey", "stage-end", {"operator": "A. B."}),
+        ("s3\r", "cylinder", {"name": "kept"}),
+        ("s4x 1\r\r", "cylinder", {"name": "x 1"}),
+        ("m1\r", "mark", {"act": "machine-started", "text": ""}),
+        ("m5lunch\r\r", "mark", {"act": "lunch", "text": ""}),
+        ("nbx\x7fr\r", "note", {"text": "br", "author": "A. B."}),
+    ],
+)
+def test_a_key_asks_confirms_and_acts(keys: str, action: str, body: dict[str, Any]) -> None:
+    done: Done = []
+    hand = acting(done)
+    state = copy.deepcopy(STATE)
+    state["stage"]["kind"] = "recovery"
+    assert hand.begin(keys[0], state)
+    said = ""
+    for key in keys[1:]:
+        assert not done  # nothing is done before it is confirmed
+        asking = hand.asking
+        assert asking is not None
+        shown = [line.plain for line in render(state, TREND, 80, 24, asking=asking)]
+        assert len(shown) == 24
+        assert shown[-1].rstrip() == asking.keys
+        said = hand.press(key)
+    assert done == [(action, body)]
+    assert said == f"did {action}"
+    assert not hand.busy
+
+
+@pytest.mark.parametrize("keys", ["b\x1b", "b2\x1b", "b2n", "e\x1b", "ntext\x1b", "s4x\x1b"])
+def test_esc_does_nothing(keys: str) -> None:
+    done: Done = []
+    hand = acting(done)
+    state = copy.deepcopy(STATE)
+    state["stage"]["kind"] = "recovery"
+    hand.begin(keys[0], state)
+    for key in keys[1:]:
+        hand.press(key)
+    assert not hand.busy
+    assert not done
+
+
+def test_between_stages_there_is_nothing_to_end() -> None:
+    hand = acting([])
+    assert hand.begin("e", {**STATE, "stage": None})
+    assert not hand.busy
+    assert not hand.begin("x", STATE)

@@ -11,7 +11,7 @@ import pytest
 from tests.end_to_end.running import environment, until
 
 PTY = pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals are POSIX's")
-KEYS = {"Enter": "\r", "C-c": "\x03"}
+KEYS = {"Enter": "\r", "C-c": "\x03", "Escape": "\x1b"}
 
 
 class Terminal:

@@ -4,21 +4,24 @@ import contextlib
 import os
 import re
 import signal
-import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pexpect
+import pypdfium2
 import pytest
 
 from logger.api.client import Client, read_address
 from logger.store.lock import holder_of
 from logger.store.place import lock_path
+from tests import pdf
 from tests.cli.test_setup import PNG
 from tests.end_to_end.running import Sim, Stored, daemon, environment, rimelog, simulated, until
+from tests.terminal import PTY
 
 PATIENCE_S = 60
+pytestmark = PTY
 
 
 @contextlib.contextmanager
@@ -158,12 +161,13 @@ def test_finish_ends_closes_exports_and_verifies_in_one_command(tmp_path: Path, 
     assert "Everything was checked, and holds." in said
     (report,) = (tmp_path / "out").glob("*.pdf")
     assert f"report  {report.resolve()}" in said
-    text = subprocess.run(["pdftotext", "-layout", report, "-"], capture_output=True, text=True, check=True).stdout
+    text = pdf.text(report)
     for word in ("Invented Cooling", "A. Invented", "INV-1"):
         assert word in text
     assert "Interim" not in text
-    images = subprocess.run(["pdfimages", "-list", report], capture_output=True, text=True, check=True).stdout
-    assert len(images.splitlines()) >= 3  # two of heading, the logo
+    with pypdfium2.PdfDocument(report) as document:
+        kinds = [one.type for one in document[0].get_objects()]
+    assert pypdfium2.raw.FPDF_PAGEOBJ_IMAGE in kinds  # the logo
     assert "closed already" in rimelog(tmp_path, "finish", "--out", "again", "--no-open")  # asked again: harmless
 
 

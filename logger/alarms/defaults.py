@@ -104,6 +104,11 @@ def _cylinder(filling: frozenset[str | None]) -> tuple[AlarmRule, ...]:
 RANGE_IS_NORMAL = frozenset({"vacuum"})  # a vacuum gauge reads over range at every start of a pull-down
 
 
+_UNDER_RANGE_IS_NORMAL = frozenset(  # a gauge that ends near atmospheric pressure, on a system under vacuum
+    {"system_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure", "recovery_inlet_pressure"}
+)
+
+
 def _point(name: str, stages: frozenset[str | None] | None) -> list[AlarmRule]:
     priority, point = _P.HIGH if stages else _P.LOW, (name_of("point", name),)
     fault = AlarmRule(
@@ -112,6 +117,8 @@ def _point(name: str, stages: frozenset[str | None] | None) -> list[AlarmRule]:
     )  # fmt: skip
     if name in RANGE_IS_NORMAL:
         fault = replace(fault, faults=SENSOR_FAULTS)
+    elif name in _UNDER_RANGE_IS_NORMAL:
+        fault = replace(fault, faults=SENSOR_FAULTS | {"over-range"})
     return [
         AlarmRule(
             f"no-data-{name}", priority, _K.NO_DATA, name, on_delay_s=15, off_delay_s=5,

@@ -13,7 +13,7 @@ from enum import Enum, StrEnum, auto
 from logger.model.alarm import Priority
 from logger.model.points import SI_UNIT, Quantity
 from logger.model.units import NS_PER_S
-from logger.model.value import DEVICE_LOST, Statement, Value, code_of
+from logger.model.value import DEVICE_LOST, DOES_NOT_APPLY, Statement, Value, code_of
 
 PRIORITY_ORDER: dict[Priority, int] = {Priority.URGENT: 0, Priority.HIGH: 1, Priority.LOW: 2}
 
@@ -168,8 +168,8 @@ def _condition(over: float, deadband: float) -> Condition:
 
 
 def _cannot_tell(rule: AlarmRule, problem: str | None) -> Judgment:
-    unknown = Condition.NORMAL if rule.kind is Kind.PREDICTION else Condition.CANNOT_TELL
-    return Judgment(unknown, None, problem)
+    over = rule.kind is Kind.PREDICTION or code_of(problem) == DOES_NOT_APPLY
+    return Judgment(Condition.NORMAL if over else Condition.CANNOT_TELL, None, problem)
 
 
 def _evaluate_trouble(rule: AlarmRule, number: float | None, problem: str | None) -> Judgment:

@@ -14,8 +14,9 @@ def next_step(stage: Stage | None, cylinder: bool, marks: Sequence[str]) -> dict
     running = stage is not None and stage.ended_ns is None
     if stage is None and not cylinder:
         return _step("Say which cylinder is on the scale", "rimelog cylinder-swap NAME")
-    if stage is not None and running and stage.kind == "decay-test" and "isolated" not in marks:
-        return _step("When the pump is valved off, mark it", "rimelog mark isolated")
+    known = registry.definition(stage.kind) if stage is not None and running else None
+    if known is not None and known.needs is not None and known.needs[0] not in marks:
+        return _step(known.needs[1], f"rimelog mark {known.needs[0]}")
     following = registry.usual_next(stage.kind if stage is not None else None)
     if following is None:
         return _step("Finish the job and make the report", "rimelog finish")

@@ -28,6 +28,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
     job, stage = snapshot.job, snapshot.stage
     ambient = snapshot.ambient_pa.number or STANDARD_ATMOSPHERE_PA
     view = registry.view(stage.kind if stage and stage.ended_ns is None else None)
+    known_stage = registry.definition(stage.kind) if stage and stage.ended_ns is None else None
 
     def row(value: Value, quantity: Quantity) -> dict[str, Any]:
         return {
@@ -82,6 +83,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             for s, text in ((s, text_of(f, words)) for s, f in snapshot.earlier)
         ],
         "notes": [{"t_ns": n.t_ns, "text": clean(n.text), "author": clean(n.author)} for n in snapshot.notes],
+        "acts": list(known_stage.acts) if known_stage is not None else [],
         "cylinders": [clean(name) for name in snapshot.cylinders],
         "next": next_step(stage, snapshot.cylinder is not None, snapshot.marks),
         "caution": CAUTION,

@@ -40,6 +40,8 @@ class DeviceFeed:
         self.connected = False
         self.bad_frames = 0
         self.lost_frames = 0
+        self.missed_frames = 0
+        self._first: tuple[int, int] | None = None  # boot and sequence of the first samples of this run
         self.frames = 0
         self.supply_mv: int | None = None
         self.rssi_dbm: int | None = None
@@ -146,6 +148,8 @@ class DeviceFeed:
 
     def _samples(self, event: link.SamplesReceived) -> None:
         self._heard()
+        if self._first is None and not event.backfilled:
+            self._first = event.boot_count, event.samples.sequence
         self._frame(event.at_ns, event.raw, event.explained)
 
     def _status(self, event: link.StatusReceived) -> None:
@@ -169,14 +173,18 @@ class DeviceFeed:
         self._frame(event.at_ns, event.raw, event.explained)
 
     def _bad(self, event: link.BadFrameSeen) -> None:
-        self.bad_frames += 1 + event.suppressed
-        self._line.bad(event.code, event.raw, event.reason, 1 + event.suppressed)
+        if self.frames:  # before the first one it is the rest of a line that was cut by opening the port
+            self.bad_frames += 1 + event.suppressed
+            self._line.bad(event.code, event.raw, event.reason, 1 + event.suppressed)
         if self.rig_device.kind == TEXT:
             self._not_understood = f'{event.reason}: "{clean(event.raw.decode("latin-1"), 40)}"'
 
     def _gap(self, event: link.GapLost) -> None:
         count = event.last - event.first + 1
-        self.lost_frames += count
+        if self._first is not None and self._first[0] == event.boot_count and event.last < self._first[1]:
+            self.missed_frames += count  # from before this run: nobody was listening
+        else:
+            self.lost_frames += count
         t_ns = self.utc_ns(event.at_ns)
         self._emit(
             GapNoted(
@@ -235,9 +243,12 @@ class DeviceFeed:
         parts = [self.state]
         if self.bad_frames:
             text = self.rig_device.kind == TEXT
-            parts.append(f"{self.bad_frames} lines not understood" if text else self._line.text())
+            what = _counted(self.bad_frames, "line not understood", "lines not understood")
+            parts.append(what if text else self._line.text())
         if self.lost_frames:
-            parts.append(f"{self.lost_frames} frames lost")
+            parts.append(_counted(self.lost_frames, "frame lost", "frames lost"))
+        if self.missed_frames:
+            parts.append(f"{_counted(self.missed_frames, 'frame', 'frames')} from while the logger was off")
         if self.battery_percent is not None:
             parts.append(f"battery {self.battery_percent} %")
         if self.rssi_dbm is not None:
@@ -264,6 +275,10 @@ class DeviceFeed:
 
     def _known(self) -> bool:
         return self.device_id in self._engine.model.devices
+
+
+def _counted(count: int, one: str, more: str) -> str:
+    return f"{count:,} {one if count == 1 else more}"
 
 
 _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {

@@ -44,7 +44,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "sat": ("logger.cli.refrigerant", "sat", "Saturation of a refrigerant at a pressure or temperature."),
     "refrigerants": ("logger.cli.refrigerant", "refrigerants", "List the refrigerants known."),
     "cylinder": ("logger.cli.cylinder_commands", "cylinder", "Filling limits, and the cylinders you keep."),
-    "service": ("logger.cli.service", "service", "Let a running job go on after a reboot."),
+    "service": ("logger.cli.reboot_service", "service", "Let a running job go on after a reboot."),
     "completion": ("logger.cli.completion", "completion", "Install completion by the Tab key."),
     "alarms": ("logger.cli.alarms", "alarms", "Show alarm settings; test sound and push."),
 }

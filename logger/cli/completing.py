@@ -33,7 +33,7 @@ def _running() -> list[str]:
 
 
 def _state() -> dict[str, Any]:
-    from logger.cli.acts import client
+    from logger.cli.act_commands import client
 
     return client(None).status()
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli.acts import JOB_OPTION, client
+from logger.cli.act_commands import JOB_OPTION, client
 from logger.cli.completing import job_ids
 from logger.model.finding import Text
 

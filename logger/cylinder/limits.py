@@ -14,7 +14,7 @@ from logger.cylinder.filling_rules import ROOM_K, RULES, WATER_DENSITY, FillRule
 from logger.model.cylinder import Cylinder
 from logger.model.errors import ComputeError
 from logger.model.finding import Finding
-from logger.model.value import Value, known, unknown
+from logger.model.value import Value, inapplicable, known, unknown
 from logger.refrigerant import SHIPPED, Catalogue, OutOfRange, Refrigerant
 
 JURISDICTIONS = ("us", "un", "strictest")
@@ -264,7 +264,7 @@ def _liquid_full(inside: tuple[Refrigerant, ...], density: float, mass_note: str
             found.append(refrigerant.liquid_full_temperature(density))
     if not found:
         top_c = min(refrigerant.bubble_range_k[1] for refrigerant in inside) - 273.15
-        return unknown("K", f"not full of liquid up to {top_c:.0f} °C ({top_c * 1.8 + 32:.0f} °F)")
+        return inapplicable("K", f"not full of liquid up to {top_c:.0f} °C ({top_c * 1.8 + 32:.0f} °F)")
     return known(min(found), "K", note=_note(inside, mass_note))
 
 

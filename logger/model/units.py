@@ -240,5 +240,6 @@ def show(value: Value, quantity: Quantity, system: str, ambient_pa: float = STAN
     number = from_si(value.number, unit, ambient_pa)
     if quantity is Quantity.LEAK_RATE:
         return f"{number:.2e} {show_unit(unit)}"
-    text = f"{number:,.{unit.digits}f}"
+    few = quantity is Quantity.PRESSURE_RATE and abs(number) >= 100  # no gauge knows its tenth of such a rate
+    text = f"{number:,.{0 if few else unit.digits}f}"
     return f"{'0' + text[2:] if text.startswith('-0') and not text.strip('-0.') else text} {show_unit(unit)}"

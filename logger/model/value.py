@@ -8,13 +8,14 @@ from enum import StrEnum
 from logger.model.points import Quantity
 
 DEVICE_LOST = "device-lost"
+DOES_NOT_APPLY = "does-not-apply"
 
 
 class CodedProblem(str):
     """Why there is no number: a text for people, with the code that a program decides by.
 
     code: "open-circuit", "short-circuit", "open-or-short", "over-range", "under-range", "device-lost", "silent",
-    "misfit" (not what the point needs), "no-channel".
+    "misfit" (not what the point needs), "no-channel", "does-not-apply" (what it would tell cannot be so now).
     """
 
     code: str
@@ -71,6 +72,11 @@ def known(number: float, unit: str, u: float | None = None, note: str | None = N
 
 def unknown(unit: str, problem: str) -> Value:
     return Value(None, unit, problem=problem)
+
+
+def inapplicable(unit: str, why: str) -> Value:
+    """Unknown because there is nothing to tell: an alarm on it is over, not in doubt."""
+    return Value(None, unit, problem=CodedProblem(DOES_NOT_APPLY, why))
 
 
 class Code(StrEnum):

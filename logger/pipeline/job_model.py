@@ -4,12 +4,12 @@ import math
 from collections.abc import Mapping, Sequence
 
 from logger.cylinder.limits import CylinderLimits, limits
-from logger.decode.channel import ChannelDecoder
+from logger.decode.channel import UNDER_RANGE, ChannelDecoder
 from logger.model.errors import ComputeError
-from logger.model.points import POINTS
+from logger.model.points import POINTS, Quantity
 from logger.model.sample import PointSample, Series
 from logger.model.units import NS_PER_S
-from logger.model.value import CodedProblem, Value, known, unknown
+from logger.model.value import CodedProblem, Value, code_of, known, unknown
 from logger.physics.ambient import SEA_LEVEL, Ambient, AmbientSource, ambient
 from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.job_state import JobState
@@ -219,7 +219,7 @@ class JobModel:
         if age_s > max(3.0, 3.0 * period_s) + self.slack_s:
             return unknown(unit, CodedProblem("silent", f"no reading for {age_s:.0f} s"))
         if sample.value is None:
-            return unknown(unit, sample.problem or "no reading")
+            return unknown(unit, _told(sample.problem, name) or "no reading")
         kept = self._values.get(name)
         if kept is not None and kept[0] is sample:
             return kept[1]
@@ -309,3 +309,10 @@ class JobModel:
         """Why nothing is known of a device's channels."""
         device = self.devices.get(device_key)
         return self.lost.get(device_key) or (device.problem if device else None) or "no reading yet"
+
+
+def _told(problem: str | None, point: str) -> str | None:
+    """A pressure gauge that ends near atmospheric pressure reads under its range in every vacuum: no broken sensor."""
+    if code_of(problem) == UNDER_RANGE.code and POINTS[point].quantity is Quantity.PRESSURE:
+        return CodedProblem(UNDER_RANGE.code, "below this gauge's range, as in a vacuum")
+    return problem

@@ -14,15 +14,6 @@ State = Mapping[str, Any]
 Do = Callable[..., dict[str, Any]]
 ENTER, BACK = ("\r", "\n"), ("\x7f", "\x08")
 LONGEST_TEXT = 300
-MARKS: dict[str, tuple[str, ...]] = {
-    "recovery": ("machine-started", "machine-stopped", "valve-opened", "valve-closed"),
-    "pressure-test": ("nitrogen-filled", "holding", "vented"),
-    "evacuation": ("pump-started", "pump-stopped", "pump-oil-changed", "nitrogen-break", "isolated"),
-    "decay-test": ("isolated", "pump-stopped"),
-    "charging": ("charging-valve-opened", "charging-valve-closed", "charge-added"),
-    "start-up": ("compressor-started", "compressor-stopped", "charge-added", "subcooler-on", "subcooler-off"),
-}
-"""The acts usual in each stage, by number; any other is typed."""
 CONFIRM = "Enter yes   Esc no"
 CHOOSE = "1-9 choose   Esc no"
 CHOOSE_USUAL = "Enter the usual next   1-9 choose   Esc no"
@@ -30,7 +21,7 @@ TYPE = "Enter write it   Esc no"
 
 
 @dataclass(frozen=True, slots=True)
-class Act:
+class KeyAct:
     """said: what is asked to be confirmed."""
 
     said: str
@@ -43,15 +34,15 @@ class Choice:
     """options: by number from 1. usual: what Enter takes. own: what a typed text would do."""
 
     title: str
-    options: Sequence[tuple[str, Act]]
-    usual: Act | None = None
-    own: Callable[[str], Act] | None = None
+    options: Sequence[tuple[str, KeyAct]]
+    usual: KeyAct | None = None
+    own: Callable[[str], KeyAct] | None = None
 
 
 @dataclass(slots=True)
 class Typing:
     title: str
-    act: Callable[[str], Act]
+    act: Callable[[str], KeyAct]
     at_once: bool = False  # what was typed was seen: Enter writes it
     text: str = ""
 
@@ -63,7 +54,7 @@ class Acting:
         self, do: Do, stages: Sequence[tuple[str, str]], cylinders: Callable[[], Sequence[str]], operator: str
     ) -> None:
         self._do, self._stages, self._cylinders, self._operator = do, stages, cylinders, operator
-        self._open: Choice | Typing | Act | None = None
+        self._open: Choice | Typing | KeyAct | None = None
 
     @property
     def busy(self) -> bool:
@@ -72,7 +63,7 @@ class Acting:
     @property
     def asking(self) -> Asking | None:
         match self._open:
-            case Act(said=said):
+            case KeyAct(said=said):
                 return Asking((f"{said}?",), CONFIRM)
             case Typing(title=title, text=text):
                 return Asking((title, "", f"> {text}_"), TYPE)
@@ -97,7 +88,7 @@ class Acting:
             self._open = None
             return ""
         match self._open:
-            case Act() as act:
+            case KeyAct() as act:
                 self._open = None
                 return self._done(act) if key in (*ENTER, "y", "Y") else "" if key in ("n", "N") else self._again(act)
             case Typing() as typing:
@@ -106,11 +97,11 @@ class Acting:
                 self._chosen(choice, key)
         return ""
 
-    def _again(self, act: Act) -> str:
+    def _again(self, act: KeyAct) -> str:
         self._open = act
         return ""
 
-    def _done(self, act: Act) -> str:
+    def _done(self, act: KeyAct) -> str:
         answer = self._do(act.action, **act.body)
         lines = [str(answer["text"]), *(f["headline"] for f in answer.get("findings", [])[:1])]
         return ": ".join(line.replace("\n", "; ") for line in lines)
@@ -141,20 +132,20 @@ class Acting:
         stage = state["stage"]
         ends = f", which ends {stage['label'].lower()}" if stage and stage["running"] else ""
 
-        def act(kind: str, label: str) -> Act:
+        def act(kind: str, label: str) -> KeyAct:
             body = {"kind": kind, "settings": {}, "operator": self._operator}
-            return Act(f"Begin {label.lower()}{ends}", "stage-begin", body)
+            return KeyAct(f"Begin {label.lower()}{ends}", "stage-begin", body)
 
         options = [(label, act(kind, label)) for kind, label in self._stages]
         usual = next((one for (kind, _), (_, one) in zip(self._stages, options, strict=True)
                       if kind == state["next"]["begin"]), None)  # fmt: skip
         return Choice("Begin which stage?", options, usual)
 
-    def _end(self, state: State) -> Act | None:
+    def _end(self, state: State) -> KeyAct | None:
         stage = state["stage"]
         if not (stage and stage["running"]):
             return None
-        return Act(f"End {stage['label'].lower()}", "stage-end", {"operator": self._operator})
+        return KeyAct(f"End {stage['label'].lower()}", "stage-end", {"operator": self._operator})
 
     def _swap(self, state: State) -> Choice:
         names = [*dict.fromkeys([*state["cylinders"], *self._cylinders()])]
@@ -163,25 +154,23 @@ class Acting:
         return Choice("Which cylinder is on the scale now?", options, own=_swapped)
 
     def _mark(self, state: State) -> Choice:
-        stage = state["stage"]
-        acts = MARKS.get(stage["kind"], ()) if stage and stage["running"] else ()
-        return Choice("Mark which act?", [(act, _marked(act)) for act in acts], own=_marked)
+        return Choice("Mark which act?", [(act, _marked(act)) for act in state["acts"]], own=_marked)
 
     def _note(self, state: State) -> Typing:
-        def act(text: str) -> Act:
-            return Act("", "note", {"text": text, "author": self._operator})
+        def act(text: str) -> KeyAct:
+            return KeyAct("", "note", {"text": text, "author": self._operator})
 
         return Typing("A note for the record:", act, at_once=True)
 
 
-def _swapped(name: str) -> Act:
-    return Act(f"{name} is on the scale now", "cylinder", {"name": name})
+def _swapped(name: str) -> KeyAct:
+    return KeyAct(f"{name} is on the scale now", "cylinder", {"name": name})
 
 
-def _marked(act: str) -> Act:
-    return Act(f"Mark now: {act}", "mark", {"act": act, "text": ""})
+def _marked(act: str) -> KeyAct:
+    return KeyAct(f"Mark now: {act}", "mark", {"act": act, "text": ""})
 
 
-_QUESTIONS: dict[str, Callable[[Acting, State], Choice | Typing | Act | None]] = {
+_QUESTIONS: dict[str, Callable[[Acting, State], Choice | Typing | KeyAct | None]] = {
     "b": Acting._begin, "e": Acting._end, "s": Acting._swap, "m": Acting._mark, "n": Acting._note,
 }  # fmt: skip

@@ -62,6 +62,9 @@ class DecayProfile:
         return f"{self.label}; source: {self.source}{mark}"
 
 
+MIN_HOLD_S = 600.0  # of test pressure, before a change is told
+
+
 @dataclass(frozen=True, slots=True)
 class PressureProfile:
     """Standing pressure. hold_s: how long. drop_max_pa: largest corrected drop, None: no drop that can be seen.

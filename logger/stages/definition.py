@@ -113,6 +113,7 @@ class StageDefinition(Generic[S]):
     `analyse`. fed_by: points whose every reading feeds the watch, on replay too. alarms: its rules; settings None: the
     stage is not running. silence_matters: points that must be read in this stage. plots: what the report draws; listed:
     beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged by.
+    acts: marks usual in it. needs: the one that its verdict waits for, and the sentence that asks for it.
     comparing: how two of this kind are laid side by side; carry: what it takes from earlier jobs; both made when asked.
     words: the sentences of its findings and statements.
     """
@@ -134,6 +135,8 @@ class StageDefinition(Generic[S]):
     plots: tuple[PlotSpec, ...] = ()
     listed: tuple[str, ...] = ()
     profiles: Mapping[str, Profile] = field(default_factory=dict)
+    acts: tuple[str, ...] = ()
+    needs: tuple[str, str] | None = None
     comparing: Callable[[], Comparing] | None = None
     carry: Callable[[], Carry] | None = None
     words: Words = field(default_factory=Words)

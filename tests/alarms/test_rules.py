@@ -12,7 +12,7 @@ from logger.decode import channel, sensor_curves
 from logger.model.alarm import Priority
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
-from logger.model.value import DEVICE_LOST, CodedProblem, Value, code_of, known, unknown
+from logger.model.value import DEVICE_LOST, CodedProblem, Value, code_of, inapplicable, known, unknown
 
 
 def rule(kind: Kind, limit: float | None = None, **more: Any) -> AlarmRule:
@@ -196,3 +196,13 @@ def test_history_is_bounded_ordered_and_within_its_window(gaps: list[float]) -> 
 def test_nonsense_rules_are_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match="alarm k"):
         AlarmRule("k", Priority.LOW, **{"kind": Kind.HIGH, "source": "x", "limit": 1.0, **wrong})
+
+
+@pytest.mark.parametrize("kind", [Kind.HIGH, Kind.LOW])
+def test_what_cannot_be_so_is_over_and_not_in_doubt(kind: Kind) -> None:
+    """A cylinder that cannot fill with liquid kept "near liquid-full" standing for as long as that was so."""
+    moot, doubt = inapplicable("kg", "it cannot be so"), unknown("kg", "the scale is silent")
+    assert evaluate(rule(kind, 10.0), {"x": moot}).condition is Condition.NORMAL
+    two, x = rule(kind, 10.0, other="y"), known(50.0, "kg")
+    assert evaluate(two, {"x": x, "y": moot}).condition is Condition.NORMAL
+    assert evaluate(two, {"x": x, "y": doubt}).condition is Condition.CANNOT_TELL

@@ -33,7 +33,7 @@ from logger.model.cylinder import Cylinder
 from logger.model.errors import ComputeError
 from logger.model.finding import Finding, Verdict
 from logger.model.units import POUND_KG, PSI_PA
-from logger.model.value import Value, known, name_of, unknown
+from logger.model.value import DOES_NOT_APPLY, Value, code_of, known, name_of, unknown
 from logger.refrigerant import Refrigerant, UnknownRefrigerant, find, names
 from logger.refrigerant.primed import PrimedState
 
@@ -670,3 +670,14 @@ def test_a_larger_uncertainty_never_turns_cannot_tell_into_a_verdict(excess: flo
     pascal = find("R-134a").bubble_pressure(298.15) + excess
     if air(pascal, u=u, kelvin_u=kelvin_u) is Verdict.CANNOT_TELL:
         assert air(pascal, u=u * 1.5 + 1, kelvin_u=kelvin_u * 1.5 + 0.01) is Verdict.CANNOT_TELL
+
+
+def test_a_half_full_cylinder_cannot_be_liquid_full_and_that_is_no_doubt() -> None:
+    limit = limits(SMALL_R22, "us")
+    warm = known(300.0, "K", 0.3)
+    half = present_fill(known(0.3 * limit.cylinder.water_capacity_kg, "kg", 0.01), warm, limit)
+    assert code_of(half.liquid_full_temperature.problem) == DOES_NOT_APPLY
+    full = present_fill(known(1.1 * limit.cylinder.water_capacity_kg, "kg", 0.01), warm, limit)
+    assert full.liquid_full_temperature.number is not None
+    silent = present_fill(unknown("kg", "the scale is silent"), warm, limit)
+    assert code_of(silent.liquid_full_temperature.problem) != DOES_NOT_APPLY

@@ -105,7 +105,7 @@ def test_ctrl_c_in_mid_stage_asks_once_and_an_open_view_ends_without_a_traceback
             window.expect("is stored in")
             window.expect(pexpect.EOF)
             assert "Traceback" not in window.before
-            view.expect("NOT CURRENT")
+            view.expect("The logger has ended")
             view.send("q")
             view.expect(pexpect.EOF)
             assert "Traceback" not in view.before

@@ -37,6 +37,7 @@ STATE: dict[str, Any] = {
     "findings": [],
     "notes": [],
     "cylinders": ["A", "B"],
+    "acts": ["machine-started", "machine-stopped", "valve-opened", "valve-closed"],
     "t_ns": 1_700_000_000_000_000_000,
     "next": {"text": "End recovery, begin pressure test", "command": "rimelog stage begin pressure-test",
              "begin": "pressure-test"},

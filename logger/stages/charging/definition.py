@@ -155,5 +155,6 @@ DEFINITION = StageDefinition(
     ),
     listed=("cylinder", "suction_pressure", "liquid_pressure", "ambient"),
     carry=_carry,
+    acts=("charging-valve-opened", "charging-valve-closed", "charge-added"),
     words=WORDS,
 )  # fmt: skip

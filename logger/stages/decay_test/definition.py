@@ -173,5 +173,7 @@ DEFINITION = StageDefinition(
     listed=("vacuum", "system_temperature", "ambient"),
     profiles=DECAY_PROFILES,
     comparing=_comparing,
+    acts=("isolated", "pump-stopped"),
+    needs=("isolated", "When the pump is valved off, mark it"),
     words=WORDS,
 )

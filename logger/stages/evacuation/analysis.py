@@ -105,7 +105,7 @@ def analyse_pull_down(
         vacuum = replace(vacuum, t_s=[t for t, _ in kept], value=[v for _, v in kept])
     stretches = split(vacuum, marks)
     if not stretches:
-        return _nothing("no readings yet")
+        return _nothing("too few readings yet to judge the pull-down" if len(vacuum) else "no vacuum reading yet")
     last, gains = _current(vacuum, stretches)
     whole = evacuations(stretches)
     end = last.end_s if last.rises_from_s is None else last.rises_from_s

@@ -116,5 +116,6 @@ DEFINITION = StageDefinition(
     plots=(PlotSpec("Vacuum", ("vacuum",), log=True),),
     listed=("vacuum", "system_temperature", "ambient"),
     comparing=_comparing,
+    acts=("pump-started", "pump-stopped", "pump-oil-changed", "nitrogen-break", "isolated"),
     words=WORDS,
 )

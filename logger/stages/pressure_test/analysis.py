@@ -17,7 +17,7 @@ from logger.model.sample import Series
 from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.model.value import Argument, Value, known, name_of, number, unknown, word
 from logger.physics import nitrogen
-from logger.stages.acceptance import PressureProfile
+from logger.stages.acceptance import MIN_HOLD_S, PressureProfile
 from logger.statistics.block_means import Blocks, blocks, interpolate
 from logger.statistics.isolation import scatter
 from logger.statistics.least_squares import line
@@ -25,7 +25,6 @@ from logger.statistics.least_squares import line
 K = 2.0
 ONE_SIDED = 1.645  # 95 %
 DETECT = 3.29  # 95 % both ways: a drop of this many u is neither missed nor invented
-MIN_S = 600.0
 WEATHER_PA = 1000.0  # half-width of what a barometer does in a day, common practice, no source
 VERDICT_KEY = "standing-pressure.verdict"
 REASON = {
@@ -136,8 +135,8 @@ def analyse_standing(
     end = pressure.t_s[-1] if ended_s is None else min(ended_s, pressure.t_s[-1])
     lasted = end - begin
     data = blocks(pressure, begin, end, 240)
-    if lasted < MIN_S or len(data) < 6:
-        return _nothing("too_short" if lasted < MIN_S else "few_readings", lasted_s=max(lasted, 0.0))
+    if lasted < MIN_HOLD_S or len(data) < 6:
+        return _nothing("too_short" if lasted < MIN_HOLD_S else "few_readings", lasted_s=max(lasted, 0.0))
     kelvin, why_not = _temperatures(temperature, data)
     if kelvin is None:
         return _nothing(why_not, data)
@@ -304,7 +303,7 @@ def _nothing(why: str, data: Blocks | None = None, lasted_s: float | None = None
     if lasted_s is not None:
         inputs += (
             number("lasted", Quantity.TIME, known(lasted_s, "s")),
-            number("least", Quantity.TIME, known(MIN_S, "s")),
+            number("least", Quantity.TIME, known(MIN_HOLD_S, "s")),
         )
     start = end = none
     if data is not None:

@@ -1,5 +1,6 @@
 """Pressure test: nitrogen is shut in; is a pressure change more than the weather?"""
 
+import math
 from dataclasses import dataclass
 
 from logger.alarms.rules import AlarmRule, Kind
@@ -8,9 +9,9 @@ from logger.model.drawing import PlotSpec
 from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
-from logger.model.value import Statement, known, name_of
+from logger.model.value import Statement, Value, known, name_of, unknown
 from logger.physics.ambient import AmbientSource
-from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, PRESSURE_PROFILES, PressureProfile
+from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, MIN_HOLD_S, PRESSURE_PROFILES, PressureProfile
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View
 from logger.stages.inputs import StageInputs
 from logger.stages.pressure_test.words import WORDS
@@ -19,6 +20,7 @@ from logger.stages.settings import Form, setting
 PRESSURE_TEST = "pressure-test"
 TEST_PRESSURE_MARGIN = 1.05
 FILLED_SETTLING_S = 900.0
+FILLING_S, FILLING_SHARE = 60.0, 0.005  # a rise of so much of the pressure in this time is no temperature's
 PRESSURE_LOST_PA = 3 * PSI_PA
 APART_PA = 5 * PSI_PA
 _Q = Quantity
@@ -44,12 +46,13 @@ def _analyse(now: Inputs) -> StageResult:
     from logger.stages.pressure_test.analysis import Thermometer, analyse_standing
 
     pressure, pipe = now.series("system_pressure"), now.measured("system_temperature")
+    began_s, profile = _holding_since(now, pressure), profile_of(now.settings, now.profiles)
     result = analyse_standing(
         pressure,
-        profile=profile_of(now.settings, now.profiles),
+        profile=profile,
         temperature=pipe or now.measured("ambient_temperature"),
         thermometer=Thermometer.AIR if pipe is None else Thermometer.PIPE,
-        began_s=_holding_since(now, pressure),
+        began_s=began_s,
         ended_s=now.elapsed_s,
         gauge_reference="system_pressure" in now.gauges,
         barometer_measured=now.ambient.source is AmbientSource.MEASURED,
@@ -58,9 +61,35 @@ def _analyse(now: Inputs) -> StageResult:
     )
     drop = result.drop
     change = drop if drop.number is None else known(-drop.number, "Pa", drop.u, drop.note)
+    held, doing = progress(pressure, began_s, now.elapsed_s, profile.hold_s if profile else None)
+    expected = result.expected
+    if change.number is None and doing:
+        change, expected = unknown("Pa", doing), unknown("Pa", doing)
     return StageResult(
-        result.findings, live={"pressure_expected": result.expected, "pressure_change": change}, result=result
+        result.findings,
+        live={"pressure_expected": expected, "pressure_change": change, "test_pressure_held": held},
+        result=result,
     )
+
+
+def progress(pressure: Series, began_s: float | None, now_s: float, hold_s: float | None) -> tuple[Value, str]:
+    """(how long the test pressure was held, s; what goes on while nothing is known of a change, "" then not).
+
+    Seconds into the stage. It is being filled while the pressure rises faster than temperature makes it.
+    """
+    if began_s is None or not len(pressure):
+        return unknown("s", "no pressure reading yet"), ""
+    asked = f"of {hold_s / 60:.0f} min" if hold_s else None
+    top = max(pressure.value)
+    recent = [p for t, p in zip(pressure.t_s, pressure.value, strict=True) if t >= now_s - FILLING_S]
+    if now_s < began_s and recent and max(recent) - min(recent) > FILLING_SHARE * top and recent[-1] >= 0.97 * top:
+        return unknown("s", "filling"), "filling: the pressure still rises"
+    if now_s < began_s:
+        left = math.ceil((began_s - now_s) / 60)
+        return unknown("s", "settling"), f"settling: the test counts in {left} min"
+    held_s = now_s - began_s
+    still = f"held {held_s / 60:.0f} min; a change is told after {MIN_HOLD_S / 60:.0f}" if held_s < MIN_HOLD_S else ""
+    return known(held_s, "s", note=asked), still
 
 
 def _holding_since(now: Inputs, pressure: Series) -> float | None:
@@ -112,11 +141,12 @@ DEFINITION = StageDefinition(
     analyse=_analyse,
     view=View(
         "pressure_change",
-        ("pressure_expected",),
+        ("test_pressure_held", "pressure_expected"),
         "system_pressure",
         ("system_pressure", "system_temperature", "ambient_temperature"),
     ),
     live=(
+        LiveQuantity("test_pressure_held", "Test pressure held", _Q.TIME, whole_stage=True),
         LiveQuantity("pressure_expected", "Expected by temperature", _Q.PRESSURE, whole_stage=True),
         LiveQuantity("pressure_change", "Change, temperature-corrected", _Q.PRESSURE_DIFFERENCE, whole_stage=True),
     ),
@@ -128,5 +158,6 @@ DEFINITION = StageDefinition(
     ),
     listed=("system", "ambient", "barometer"),
     profiles=PRESSURE_PROFILES,
+    acts=("nitrogen-filled", "holding", "vented"),
     words=WORDS,
 )

@@ -182,5 +182,6 @@ DEFINITION = StageDefinition(
     ),
     listed=("cylinder", "recovery", "system_pressure", "ambient"),
     comparing=_comparing,
+    acts=("machine-started", "machine-stopped", "valve-opened", "valve-closed"),
     words=WORDS,
 )  # fmt: skip

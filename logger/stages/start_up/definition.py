@@ -121,7 +121,7 @@ DEFINITION = StageDefinition(
          "valve_position", "liquid_level", "ambient_temperature"),
     ),
     live=(
-        LiveQuantity("suction_superheat", "Suction superheat", _Q.TEMPERATURE_DIFFERENCE),
+        LiveQuantity("suction_superheat", "Suction superheat now", _Q.TEMPERATURE_DIFFERENCE),
         LiveQuantity("total_superheat", "Superheat at compressor", _Q.TEMPERATURE_DIFFERENCE),
         LiveQuantity("discharge_superheat", "Discharge superheat", _Q.TEMPERATURE_DIFFERENCE),
         LiveQuantity("subcooling", "Subcooling", _Q.TEMPERATURE_DIFFERENCE),
@@ -147,5 +147,6 @@ DEFINITION = StageDefinition(
     listed=("suction", "liquid", "discharge", "valve", "entering", "leaving", "ambient"),
     carry=_carry,
     comparing=_comparing,
+    acts=("compressor-started", "compressor-stopped", "charge-added", "subcooler-on", "subcooler-off"),
     words=WORDS,
 )  # fmt: skip

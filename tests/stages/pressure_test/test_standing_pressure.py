@@ -15,6 +15,7 @@ from logger.model.value import known, name_of
 from logger.physics.nitrogen import sealed_pressure
 from logger.stages.acceptance import PRESSURE_PROFILES, PressureProfile, profile_from_mapping
 from logger.stages.pressure_test.analysis import IDEAL, NITROGEN, REASON, StandingResult, Thermometer, analyse_standing
+from logger.stages.pressure_test.definition import FILLED_SETTLING_S, progress
 from sim_device.plant import Plant
 from sim_device.scenarios import SCENARIOS
 
@@ -222,3 +223,22 @@ def test_just_short_of_the_least_is_too_short() -> None:
     verdict = analyse_standing(series, profile=UFGS).verdict
     assert verdict.codes("why") == ("too_short",)
     assert (verdict.value("lasted"), verdict.value("least")) == (known(597.0, "s"), known(600.0, "s"))
+
+
+def test_while_nothing_is_known_yet_it_says_what_goes_on() -> None:
+    """41 minutes of a question mark: filling, settling, held, then the change."""
+    t = [float(s) for s in range(0, 3600, 10)]
+    series = Series("system_pressure", t, [min(2.0e6, 1e5 + 1e4 * s) for s in t])
+    began = 190.0 + FILLED_SETTLING_S
+
+    def until(s: float) -> Series:
+        return Series("system_pressure", t[: int(s / 10)], list(series.value)[: int(s / 10)])
+
+    held, doing = progress(until(120.0), 120.0 + FILLED_SETTLING_S, 120.0, 1800.0)
+    assert held.number is None and doing.startswith("filling")
+    held, doing = progress(until(600.0), began, 600.0, 1800.0)
+    assert held.number is None and doing == "settling: the test counts in 9 min"
+    held, doing = progress(until(1300.0), began, 1300.0, 1800.0)
+    assert held.number == 210.0 and held.note == "of 30 min" and doing.startswith("held 4 min")
+    held, doing = progress(until(3000.0), began, 3000.0, 1800.0)
+    assert held.number == 1910.0 and doing == ""

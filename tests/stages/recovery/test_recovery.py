@@ -366,3 +366,13 @@ def test_230_lb_of_r134a_in_about_five_hours_121_lb_in_the_first() -> None:
     highest = max(found.series["cylinder_pressure"].value)
     assert (highest - 101_325) / PSI_PA < 125
     assert isinstance(result.ledger, MassLedger)
+
+
+def test_far_over_saturation_nothing_is_called_liquid_however_fast_the_scale_says() -> None:
+    low = 2e4  # so thin a vapor that a scale's noise looks like more than a machine takes
+    hot = known(R407C.dew_temperature(low) + 67.0, "K")
+    watch = RecoveryWatch(R407C, known(30.0, "kg"))
+    feed(watch, 0, 60, known(0.004, "kg/s", 1e-3), recovery_inlet_pressure=known(low, "Pa"),
+         recovery_inlet_temperature=hot)  # fmt: skip
+    assert "too_fast_for_vapor" in watch.because
+    assert watch.phase is Phase.VAPOUR

@@ -2,13 +2,15 @@
 
 import pytest
 
+from logger.alarms.rules import Condition, evaluate
 from logger.model.finding import Finding, Verdict
 from logger.model.sample import Series
 from logger.model.units import PSI_PA
-from logger.model.value import Value, known, unknown
+from logger.model.value import DOES_NOT_APPLY, Value, code_of, known, unknown
 from logger.refrigerant import find
 from logger.stages.high_side import high_side, liquid_side
 from logger.stages.start_up.analysis import StartUpResult, analyse_start_up, optimum_high_side, standing_check
+from logger.stages.start_up.definition import alarms
 from logger.stages.start_up.evaporator_feed import K_PER_F, Feed, judge_feed
 from logger.stages.start_up.findings import compare_finding, margin_finding
 from logger.stages.start_up.live import start_up_now
@@ -371,3 +373,19 @@ def test_the_high_side_is_below_its_limit_only_beyond_the_gauges_uncertainty(
 ) -> None:
     (found,) = margin_finding(known(margin_pa, "Pa", u_pa))
     assert found.verdict is verdict
+
+
+def test_at_standstill_nothing_is_told_of_a_running_compressor_and_its_alarms_are_over() -> None:
+    warm = known(290.0, "K", 0.3)
+    readings = {
+        "suction_pressure": pressure(110), "discharge_pressure": pressure(112), "liquid_pressure": pressure(112),
+        "suction_temperature": warm, "liquid_temperature": warm, "leaving_fluid_temperature": warm,
+    }  # fmt: skip
+    now = start_up_now(R407C, readings, high_limit_pa=3e6)
+    for name in ("suction_superheat", "subcooling", "approach"):
+        assert code_of(now[name].problem) == DOES_NOT_APPLY
+    assert now["high_side_margin"].number is not None
+    (floodback,) = [rule for rule in alarms(None, {}) if rule.key == "low-superheat"]
+    assert evaluate(floodback, now).condition is Condition.NORMAL
+    running = start_up_now(R407C, readings | {"discharge_pressure": pressure(250)})
+    assert running["suction_superheat"].number is not None

@@ -6,7 +6,7 @@ import shlex
 from pathlib import Path
 from xml.etree import ElementTree
 
-from logger.cli.service import service_of
+from logger.cli.reboot_service import service_of
 
 PROGRAM = ["/opt/a b/python", "-m", "logger", "run", "--resume", "--quiet"]
 DATA, HOME = Path("/home/x y/data 100%"), Path("/home/x y")

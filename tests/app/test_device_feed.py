@@ -1,0 +1,41 @@
+"""What is said of a device's frames: nothing that a healthy one cannot help."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from logger.app.device_feed import DeviceFeed
+from logger.clock import Clock
+from logger.link import events as link
+from logger.model.rig import RigDevice
+from logger.pipeline.engine import Engine
+
+
+@pytest.fixture
+def feed() -> DeviceFeed:
+    return DeviceFeed(RigDevice("scale", url="/dev/x"), Engine(), Clock(), 1.0, lambda event: None, lambda *told: None)
+
+
+def gap(first: int, last: int) -> link.GapLost:
+    return link.GapLost(1, 7, first, last, "not kept any more")
+
+
+def test_the_rest_of_a_line_cut_by_opening_the_port_is_no_bad_frame(feed: DeviceFeed) -> None:
+    bad = link.BadFrameSeen(1, b"x", "checksum", 0)
+    feed.take(bad)
+    assert feed.shown()["bad_frames"] == 0
+    feed.frames = 1
+    feed.take(bad)
+    assert "1 bad frame" in feed.shown()["text"] and "1 bad frames" not in feed.shown()["text"]
+
+
+def test_frames_from_while_the_logger_was_off_are_not_called_lost(feed: DeviceFeed) -> None:
+    feed._first = (7, 25_000)  # boot and sequence of the first samples of this run
+    feed.take(gap(535, 24_999))
+    said: dict[str, Any] = feed.shown()
+    assert "24,465 frames from while the logger was off" in said["text"]
+    assert "lost" not in said["text"]
+    feed.take(gap(25_010, 25_010))
+    feed.take(replace(gap(1, 2), boot_count=8))
+    assert feed.shown()["lost_frames"] == 3

@@ -47,7 +47,7 @@ def stage_kind(text: str) -> str:
     if sure is None and near is not None and _agreed(text, near):
         sure = near
     if sure is None:
-        guess = f"; did you mean {near}?" if near else ""
+        guess = f"; did you mean {near}?" if near else "."
         raise click.UsageError(f"no stage {text!r}{guess} Known: {', '.join(known)}")
     return sure
 

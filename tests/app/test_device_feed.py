@@ -7,7 +7,7 @@ import pytest
 
 from logger.app.device_feed import DeviceFeed
 from logger.clock import Clock
-from logger.link import events as link
+from logger.link import link_events as link
 from logger.model.rig import RigDevice
 from logger.pipeline.engine import Engine
 

@@ -207,7 +207,7 @@ def test_stage_begin_has_its_options_and_reads_what_is_typed() -> None:
     [
         (["oil-change", "--target", "98lb"], "Oil change: --target is not a setting of this stage; its"),
         (["recovery", "--new-filter"], "Recovery: --new-filter is not a setting of this stage; its"),
-        (["lunch"], "'lunch' is not one of 'recovery', 'pressure-test',"),
+        (["lunch"], "no stage 'lunch'. Known: recovery, pressure-test,"),
     ],
 )  # fmt: skip
 def test_stage_begin_refuses_what_belongs_to_another_stage(line: list[str], words: str) -> None:

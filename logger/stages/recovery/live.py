@@ -36,7 +36,6 @@ FADED = 0.2  # of the peak was the rate in the minutes before: one that broke of
 LIQUID_M3_S = 1.0e-3
 CHOKED_M3_S, CHOKED_INLET_PA = 0.1e-3, 200e3
 WET_K, DRY_K = 1.0, 6.0
-NO_LIQUID_K = 20.0  # so far over saturation nothing is liquid, whatever the scale seems to say; our own figure
 _LEVEL_ROWS = 4
 
 
@@ -248,7 +247,7 @@ class RecoveryWatch:
 
     def _weigh(self, row: _Row, superheat_now: Value, readings: Readings) -> None:
         score, reasons = 0.0, []
-        volume = self._vapour_volume(row.rate, readings.get("recovery_inlet_pressure", _NO_READING))
+        volume = self._vapour_volume(row.rate - 2.0 * row.u, readings.get("recovery_inlet_pressure", _NO_READING))
         if volume is not None and volume > LIQUID_M3_S:
             score += 3
             reasons.append("too_fast_for_vapor")
@@ -257,7 +256,7 @@ class RecoveryWatch:
                 score += 1
                 reasons.append("inlet_saturated")
             elif superheat_now.number >= DRY_K:
-                score -= 4 if superheat_now.number >= NO_LIQUID_K else 2
+                score -= 2
                 reasons.append("inlet_superheated")
         if self._shift:
             score += self._shift

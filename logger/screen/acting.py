@@ -68,8 +68,8 @@ class Acting:
             case Typing(title=title, text=text):
                 return Asking((title, "", f"> {text}_"), TYPE)
             case Choice() as choice:
-                lines = [f"{i}  {name}" for i, (name, _) in enumerate(choice.options, 1)]
-                lines += [f"{len(lines) + 1}  another word"] if choice.own else []
+                lines = [f"{i}: {name}" for i, (name, _) in enumerate(choice.options, 1)]
+                lines += [f"{len(lines) + 1}: another word"] if choice.own else []
                 usual = (f"Enter: {choice.usual.said}", "") if choice.usual else ()
                 return Asking((choice.title, "", *usual, *lines), CHOOSE_USUAL if choice.usual else CHOOSE)
         return None

@@ -66,7 +66,7 @@ def test_view_in_a_terminal(recovery: Daemon, tmp_path: Path) -> None:
             terminal.shows("begin a stage", "leave the screen")
             terminal.press("Escape")
             terminal.press("m")
-            terminal.shows("Mark which act?", "1  machine-started")
+            terminal.shows("Mark which act?", "1: machine-started")
             terminal.press("2")
             terminal.shows("Mark now: machine-stopped?", "Enter yes")
             terminal.press("Enter")

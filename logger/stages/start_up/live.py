@@ -11,8 +11,8 @@ from logger.stages.start_up.definition import Inputs
 LIFT = 1.15  # discharge over suction, absolute: less no running compressor gives (common practice, no source)
 AT_STANDSTILL = "the compressor is not running: high and low side are equal"
 OF_A_RUNNING_COMPRESSOR = (
-    "suction_saturation", "suction_superheat", "total_superheat", "discharge_superheat", "subcooling", "condensing_saturation",
-    "condensing_over_ambient", "approach",
+    "suction_saturation", "suction_superheat", "total_superheat", "discharge_superheat", "subcooling",
+    "condensing_saturation", "condensing_over_ambient", "approach",
 )  # fmt: skip
 
 

@@ -372,6 +372,6 @@ def test_a_scale_that_cannot_tell_so_little_does_not_make_a_thin_vapor_liquid() 
     low = 2e4  # so thin a vapor that the scale's own uncertainty is more than a machine takes
     hot = known(R407C.dew_temperature(low) + 67.0, "K")
     watch = RecoveryWatch(R407C, known(30.0, "kg"))
-    feed(watch, 0, 60, known(0.001, "kg/s", 5e-4), recovery_inlet_pressure=known(low, "Pa"),
+    feed(watch, 0, 60, known(0.0015, "kg/s", 5e-4), recovery_inlet_pressure=known(low, "Pa"),
          recovery_inlet_temperature=hot)  # fmt: skip
     assert watch.phase is FlowPhase.VAPOUR

@@ -45,7 +45,7 @@ def read_address(path: Path) -> Address:
         address = Address(str(data["job"]), int(data["port"]), str(data["token"]), int(data["pid"]))
         return replace(address, private=str(data.get("private", "")))
     except FileNotFoundError as exc:
-        raise DaemonError("no daemon is running; start one with `rimelog run RIG.toml`") from exc
+        raise DaemonError("not logging; start with `rimelog start`") from exc
     except (OSError, ValueError, KeyError, TypeError) as exc:
         raise DaemonError(f"the daemon's address file cannot be read: {exc}") from exc
 

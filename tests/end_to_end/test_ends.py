@@ -60,7 +60,7 @@ def test_a_signal_ends_it_with_everything_stored(tmp_path: Path, number: signal.
         assert stored.chain.holds
         assert stored.chain.checkpoints >= 1  # a last one, signed
         said = rimelog(tmp_path, "status", status=2)
-        assert said.startswith("rimelog: no daemon is running")
+        assert said.startswith("rimelog: not logging")
 
 
 def test_a_second_daemon_on_the_same_job_is_refused_and_harms_nothing(tmp_path: Path) -> None:

@@ -6,7 +6,8 @@ conclusions are the same.
 Liquid or vapour is weighed from what is known:
   - the rate as a volume of vapour at the inlet's state: beyond 1 L/s no recovery machine of the trade could have
     taken it as vapour (common practice, no source);
-  - superheat at the inlet: none speaks for liquid, 6 K or more for vapour;
+  - superheat at the inlet: none speaks for liquid, 6 K or more for vapour; in a vacuum that decides, because there
+    the volume rests on a few kPa that no gauge tells well;
   - a rate that fell by 40 % or more and levelled there: the liquid is gone (its rise: liquid again).
 """
 
@@ -17,6 +18,7 @@ from enum import StrEnum
 from statistics import median
 
 from logger.model.points import Quantity
+from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.model.value import Argument, Statement, Value, known, name_of, number, unknown, word
 from logger.physics import superheat
 from logger.refrigerant import OutOfRange, Refrigerant
@@ -247,7 +249,8 @@ class RecoveryWatch:
 
     def _weigh(self, row: _Row, superheat_now: Value, readings: Readings) -> None:
         score, reasons = 0.0, []
-        volume = self._vapour_volume(row.rate - 2.0 * row.u, readings.get("recovery_inlet_pressure", _NO_READING))
+        inlet = readings.get("recovery_inlet_pressure", _NO_READING)
+        volume = self._vapour_volume(row.rate, inlet)
         if volume is not None and volume > LIQUID_M3_S:
             score += 3
             reasons.append("too_fast_for_vapor")
@@ -256,7 +259,7 @@ class RecoveryWatch:
                 score += 1
                 reasons.append("inlet_saturated")
             elif superheat_now.number >= DRY_K:
-                score -= 2
+                score -= 4 if inlet.number is not None and inlet.number < STANDARD_ATMOSPHERE_PA else 2
                 reasons.append("inlet_superheated")
         if self._shift:
             score += self._shift

@@ -61,8 +61,8 @@ ALARMS: dict[str, AlarmWords] = {
         f"{f('device')} OFFLINE", "Check power and cable. It reconnects automatically; stored readings are downloaded."
     ),
     "trouble": lambda f: AlarmText(
-        f"{f('device')} REPORTS A FAULT",
-        "Do not rely on its readings. Check its supply and wiring; press d for what it reports.",
+        f"{f('device')} HAS A FAULT",
+        "Do not rely on its readings. Check supply, wiring and calibration; press d for the details.",
     ),
     "contact-closed": alarm(
         "RELAY CONTACT CLOSED, NOT ARMED",

@@ -6,6 +6,7 @@ from typing import Any
 
 from firmware_protocol.requests import Request, SetPeriod
 from logger.clock import Clock
+from logger.decode.calibration_fit import zero_drift
 from logger.decode.device_model import Explained
 from logger.link import link_events as link
 from logger.link.device_faults import PAST, fault_text
@@ -94,6 +95,7 @@ class DeviceFeed:
         self.connected = True
         self.state, self.lost_code = "connected", ""
         self._engine.device_heard(self._key())
+        self._tell_trouble()
 
     def _key(self) -> str:
         return self._engine.model.state.device_key(self.rig_device.name)
@@ -124,7 +126,21 @@ class DeviceFeed:
 
     def trouble(self) -> str | None:
         """Of a device that is heard: the faults it reports of itself, and what it says that cannot be true."""
-        return ", ".join(filter(None, (fault_text(self.faults & ~PAST), *self._lately()))) or None
+        return ", ".join(filter(None, (fault_text(self.faults & ~PAST), *self._lately(), *self._drifts()))) or None
+
+    def _drifts(self) -> list[str]:
+        """Channels whose zero moved by more than their stated accuracy since the calibration before."""
+        readings = self._engine.model.devices.get(self.device_id)
+        if readings is None:
+            return []
+        shown = self._engine.shown
+        return [
+            f"{decoder.point.label} zero moved by "
+            f"{shown.spread(zero_drift(decoder.channel.calibration) or 0.0, decoder.point.quantity)}, more than its "
+            f"stated accuracy of {shown.spread(decoder.stated_accuracy() or 0.0, decoder.point.quantity)}"
+            for decoder in readings.decoders
+            if decoder.drifted
+        ]
 
     def _lately(self) -> list[str]:
         now_ns = time.monotonic_ns()

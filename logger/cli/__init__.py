@@ -33,6 +33,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "stop": ("logger.cli.act_commands", "stop", "Stop the logger; everything is stored."),
     "find": ("logger.cli.devices", "find", "List the ports that answer."),
     "rig": ("logger.cli.devices", "rig", "Write or check a rig file."),
+    "calibrate": ("logger.cli.calibrate", "calibrate", "Calibrate a measuring point against a reference."),
     "device": ("logger.cli.device_check", "device", "Hold a device that you make to the protocol."),
     "jobs": ("logger.cli.jobs", "jobs", "List the jobs on this computer."),
     "export": ("logger.cli.evidence", "export", "Write a job's evidence bundle."),

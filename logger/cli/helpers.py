@@ -8,9 +8,12 @@ from logger.api.daemon_port import Refused
 from logger.app.daemon import Daemon
 from logger.app.reach import Reach, keep_awake
 from logger.app.stdin_watch import while_input
+from logger.clock import local_day
 from logger.config.cylinders import FILE_NAME, read_cylinders
 from logger.config.errors import ConfigError
+from logger.decode.calibration_fit import Standing, standing
 from logger.model.cylinder import Cylinder
+from logger.model.rig import Rig
 from logger.refrigerant import Catalogue
 from logger.store.place import data_dir
 
@@ -37,7 +40,19 @@ def say_start(daemon: Daemon) -> None:
     click.echo(f"job {daemon.job_id}: logging; Ctrl-C or `rimelog stop` ends it")
     for feed in daemon.feeds.values():
         click.echo(f"  {feed.rig_device.name}: {feed.rig_device.url or 'to be found by its id'}")
+    say_calibrations(daemon.engine.model.state.rig)
     click.echo("  watch with `rimelog view`; `rimelog next` says what usually comes next")
+
+
+def say_calibrations(rig: Rig) -> None:
+    """Which measuring points have an overdue calibration, or none that is recorded."""
+    found = [(c.point, c.calibration, standing(c.calibration, local_day())) for d in rig.devices for c in d.channels]
+    overdue = [f"{point} ({one.done})" for point, one, how in found if how is Standing.OVERDUE]
+    none = [point for point, _, how in found if how is Standing.NONE]
+    if overdue:
+        click.echo(f"  CALIBRATION OVERDUE: {', '.join(overdue)}. Check with `rimelog calibrate POINT RIG.toml`.")
+    if none:
+        click.echo(f"  no calibration recorded: {', '.join(none)}")
 
 
 def helpers(*, sound: bool, demonstration: bool, tied: bool = False) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:

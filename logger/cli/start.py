@@ -40,6 +40,7 @@ def start(
     ends it, `rimelog finish` ends it and makes the report.
     """
     from logger.app.connections import check_supported
+    from logger.cli.helpers import say_calibrations
     from logger.cli.job_options import chosen_job, chosen_rig, refuse_devices_in_use
     from logger.cli.quantities import user_catalogue
     from logger.store.lock import holder_of
@@ -48,6 +49,7 @@ def start(
     catalogue = user_catalogue()
     rig = chosen_rig(rig_file, continued)
     check_supported(rig)
+    say_calibrations(rig)
     words = JobWords(continued=continued, job_id=job_id, **typed)
     refuse_devices_in_use(rig, words.own_id)
     if continued is None and words.job_file is None:

@@ -16,7 +16,11 @@
       span = 1.003
       u = "0.5psi"                  # standard uncertainty after calibration
       calibrated = 2026-03-02
+      calibrated_by = "J. Kim"      # these are written by `rimelog calibrate`
+      reference = "test gauge 7"
       certificate = "C-118"
+      due_days = 365                # said to be overdue after so many days
+      earlier_zero = "0.1psi"       # of the calibration before; moved by more than the stated accuracy: an alarm
 
       [[device.output]]             # left out: this program closes no contact
       index = 0

@@ -90,6 +90,10 @@ class CalibrationTable(Table):
     u: str | None = None
     calibrated: date | None = None
     certificate: str = ""
+    calibrated_by: str = Field(default="", max_length=60)
+    reference: str = Field(default="", max_length=120)
+    due_days: int = Field(default=365, ge=1, le=3660)
+    earlier_zero: str | None = None
     as_entered: bool = False
 
     @field_validator("span")
@@ -212,7 +216,11 @@ def calibration_of(table: CalibrationTable, key: str, problems: Problems) -> Cal
         problems.add(f"{key}.zero", f"{told}: is it a tare, or another unit? If it is so: as_entered = true")
     if point is None:
         return None
-    return Calibration(zero or 0.0, table.span, u, table.calibrated, table.certificate)
+    earlier = problems.quantity(f"{key}.earlier_zero", table.earlier_zero, quantity)
+    return Calibration(
+        zero or 0.0, table.span, u, table.calibrated, table.certificate, table.calibrated_by, table.reference,
+        earlier, table.due_days,
+    )  # fmt: skip
 
 
 def _times(table: InstrumentTable, key: str, problems: Problems) -> tuple[float, float]:

@@ -17,6 +17,7 @@ from firmware_protocol.codes import Quantity as Measured
 from firmware_protocol.conversion import problem_with, range_problem
 from firmware_protocol.messages import Describe
 from logger.decode import sensor_curves
+from logger.decode.calibration_fit import zero_drift
 from logger.decode.sensor_curves import SensorCurve, SensorError
 from logger.decode.ucum import UcumError, UcumUnit, ucum
 from logger.model.errors import ComputeError
@@ -193,6 +194,16 @@ class ChannelDecoder:
         reading = (self._curve.value_at(x) - self._unit.offset) / self._unit.factor  # in the described unit
         limit = (describe.accuracy or 0.0) + (describe.accuracy_of_reading or 0.0) * abs(reading)
         return Uncertainty(resolution, limit * self._unit.factor / _ROOT_3)
+
+    def stated_accuracy(self) -> float | None:
+        """Limits of error at the zero of its range, SI; None where nobody stated them."""
+        return None if self.describe.accuracy is None else self.describe.accuracy * self._unit.factor
+
+    @property
+    def drifted(self) -> bool:
+        """Its zero moved, from the calibration before to the newest, by more than the stated accuracy."""
+        drift, accuracy = zero_drift(self._calibration), self.stated_accuracy()
+        return drift is not None and accuracy is not None and abs(drift) > accuracy
 
     def range_si(self, ambient_pa: float | None = None) -> tuple[float | None, float | None]:
         """Lowest and highest value the sensor is stated for, in SI (absolute); None where nobody stated it."""

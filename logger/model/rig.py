@@ -13,7 +13,8 @@ class Calibration:
 
     zero: what the channel shows when the true value is zero (gauge channels: open to air), SI.
     span: factor at full scale. u: standard uncertainty after calibration, SI; None when the
-    device's stated accuracy is all there is. done, certificate: when and on what paper.
+    device's stated accuracy is all there is. done, by, reference, certificate: when, by whom, against what and on
+    what paper. earlier_zero: of the calibration before. due_days: how long it holds.
     """
 
     zero: float = 0.0
@@ -21,6 +22,10 @@ class Calibration:
     u: float | None = None
     done: date | None = None
     certificate: str = ""
+    by: str = ""
+    reference: str = ""
+    earlier_zero: float | None = None
+    due_days: int = 365  # Rimelog default
 
 
 @dataclass(frozen=True, slots=True)

@@ -120,7 +120,7 @@ CASES = (
 
 
 @contextlib.asynccontextmanager
-async def _served(build: Callable[[], Any]) -> AsyncIterator[str]:
+async def on_socket(build: Callable[[], Any]) -> AsyncIterator[str]:
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         device, loop = build(), asyncio.get_running_loop()
         began_s, reading = loop.time(), asyncio.ensure_future(reader.read(4096))
@@ -149,7 +149,7 @@ def _rig(url: str, point: str = "cylinder_mass", index: int = 0, period_s: float
 
 
 async def _with(build: Callable[[], Any], use: Callable[[str], Coroutine[Any, Any, T]]) -> T:
-    async with _served(build) as url:
+    async with on_socket(build) as url:
         return await use(url)
 
 

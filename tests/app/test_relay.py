@@ -54,12 +54,12 @@ class _Feed(DeviceFeed):
 class Bench:
     """t_s: of everything. cut: no byte passes. frozen: the host does nothing; what was sent waits for it."""
 
-    def __init__(self, output: str = OUTPUT) -> None:
+    def __init__(self, output: str = OUTPUT, change: tuple[str, str] = ("", "")) -> None:
         self.t_s = 0.0
         self.cut = self.frozen = False
         self.rig = Rig("recovery", 4, autopilot=False, only=("scale",))
         self.device = self.rig.devices["scale"]
-        rig = parse_rig(rig_toml({"scale": "socket://127.0.0.1:1"}, "recovery", 4) + output)
+        rig = parse_rig(rig_toml({"scale": "socket://127.0.0.1:1"}, "recovery", 4).replace(*change) + output)
         self.engine = Engine(live=True)
         cylinder = Cylinder("cylinder 1", 12.5, 21.6, 2.76e6)
         other = Cylinder("cylinder 2", 12.5, 21.6, 2.76e6)
@@ -183,6 +183,15 @@ def test_a_fault_that_the_device_reports_raises_its_alarm_and_clears_it() -> Non
     bench.run(20.0)
     assert bench.feed.trouble() is None
     assert fault_text(Fault.WATCHDOG_RESET) in bench.feed.shown()["text"]
+
+
+def test_a_zero_that_moved_by_more_than_the_stated_accuracy_is_an_alarm() -> None:
+    calibrated = '  point = "cylinder_mass"\n  zero = "0.5lb"\n  calibrated = 2026-03-02\n  earlier_zero = "{}lb"'
+    for earlier, alarm in (("0.45", False), ("0.1", True)):  # the board states 0.1 lb
+        bench = Bench(OUTPUT, ('  point = "cylinder_mass"', calibrated.format(earlier))).run(12.0)
+        key = f"trouble-{bench.device.device_id.hex()}"
+        assert (key in bench.engine.judge.waiting()) == alarm
+        assert ("zero moved by" in bench.feed.shown()["text"]) == alarm
 
 
 def test_one_lost_request_does_not_open_it() -> None:

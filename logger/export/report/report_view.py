@@ -1,8 +1,10 @@
 """The report's data as the texts, table rows and drawings that the template sets: SI to the user's units here."""
 
 from collections.abc import Sequence
+from datetime import UTC, date, datetime
 from typing import Any
 
+from logger.decode.calibration_fit import Standing, standing, zero_drift
 from logger.export.report import report_words as say
 from logger.export.report.chart import laid_out
 from logger.export.report.report_data import (
@@ -56,7 +58,7 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
         "gaps": _few([_gap(gap, shown) for gap in data.gaps]),
         "awake": list(data.awake),
         "clock": list(data.clock[:20]),
-        "instruments": [_instrument(i, shown) for i in data.instruments],
+        "instruments": [_instrument(i, shown, _day(data.first_ns)) for i in data.instruments],
         "rig_digest": data.rig_digest,
         "method": [list(pair) for pair in say.METHOD],
         "caution": say.CAUTION,
@@ -237,24 +239,35 @@ def _gap(gap: GapEntry, shown: Shown) -> list[str]:
     return [shown.time(gap.begin_ns), shown.time(gap.end_ns), lasted, gap.device or "all", gap.cause]
 
 
-def _instrument(instrument: Instrument, shown: Shown) -> dict[str, Any]:
+def _day(t_ns: int) -> date:
+    return datetime.fromtimestamp(t_ns / NS_PER_S, UTC).date()
+
+
+def _instrument(instrument: Instrument, shown: Shown, day: date) -> dict[str, Any]:
     about = [instrument.model, instrument.firmware and f"firmware {instrument.firmware}"]
     return {
         "name": instrument.name,
         "id": instrument.device_id,
         "about": ", ".join(part for part in about if part),
         "problem": instrument.problem,
-        "rows": [_channel(channel, shown) for channel in instrument.channels],
+        "rows": [_channel(channel, shown, day) for channel in instrument.channels],
     }
 
 
-def _channel(channel: InstrumentChannel, shown: Shown) -> list[str]:
+def _channel(channel: InstrumentChannel, shown: Shown, day: date) -> list[str]:
     point, calibration = POINTS[channel.point], channel.calibration
     done = [f"zero {shown.spread(calibration.zero, point.quantity)}", f"span {calibration.span:g}"]
     if calibration.done:
         done.append(calibration.done.isoformat())
-    if calibration.certificate:
-        done.append(f"certificate {calibration.certificate}")
+    told = {"by": calibration.by, "against": calibration.reference, "certificate": calibration.certificate}
+    done += [f"{what} {text}" for what, text in told.items() if text]
+    if (drift := zero_drift(calibration)) is not None:
+        done.append(f"zero moved by {shown.spread(drift, point.quantity)} since the one before")
+    how = standing(calibration, day)
+    if how is Standing.NONE:
+        done.append("no date of calibration recorded")
+    elif how is Standing.OVERDUE:
+        done.append(f"OVERDUE: due after {calibration.due_days} days")
     untouched = calibration.zero == 0 and calibration.span == 1 and calibration.done is None
     u = "not stated" if channel.u.number is None else f"± {shown.spread(2 * channel.u.number, point.quantity)}"
     return [
@@ -263,7 +276,7 @@ def _channel(channel: InstrumentChannel, shown: Shown) -> list[str]:
         channel.sensor,
         _range(channel.range_low, channel.range_high, channel.unit, channel.gauge),
         _accuracy(channel),
-        "as the device sends it" if untouched else ", ".join(done),
+        "Factory calibration, not verified" if untouched else ", ".join(done),
         u,
     ]
 

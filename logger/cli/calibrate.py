@@ -10,7 +10,7 @@ from logger.cli.quantities import ambient_of, ambient_options
 
 if TYPE_CHECKING:
     from logger.app.calibrating import SteadyReading
-    from logger.decode.calibration_fit import CalibrationFit, Compared
+    from logger.decode.calibration_fit import CalibrationFit, CalibrationPoint
     from logger.model.rig import Calibration
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -68,7 +68,7 @@ def calibrate(
         raise click.UsageError(f"{rig_file} has no channel at {point!r}; it has: {known}")
     refuse_devices_in_use(rig, None)
     ambient = ambient_of(altitude, barometer)
-    compared: list[Compared] = []
+    compared: list[CalibrationPoint] = []
     accuracy: float | None = None
     for said in wanted or _asked(point):
         reference_si = _reference(said, point, ambient.pressure_pa)
@@ -125,9 +125,9 @@ def _reference(said: str, point: str, ambient_pa: float) -> float:
 
 def _compared(
     read: "SteadyReading", said: str, reference: float, reference_u: str | None, point: str, ambient: Any
-) -> "Compared":
+) -> "CalibrationPoint":
     from logger.config.rig_instruments import DIFFERENCE
-    from logger.decode.calibration_fit import Compared
+    from logger.decode.calibration_fit import CalibrationPoint
     from logger.model.points import POINTS
     from logger.model.units import parse_quantity
 
@@ -137,7 +137,7 @@ def _compared(
     u = {"ice-bath": ICE_BATH_U_K, "open-to-air": 0.0 if read.gauge else None, "empty": 0.0}.get(said)
     if reference_u is not None and said not in ("open-to-air", "empty"):
         u = parse_quantity(reference_u, DIFFERENCE.get(quantity, quantity))
-    return Compared(read.mean, read.u, reference - (ambient.pressure_pa if read.gauge else 0.0), u)
+    return CalibrationPoint(read.mean, read.u, reference - (ambient.pressure_pa if read.gauge else 0.0), u)
 
 
 def _show(number: float, point: str, units: str) -> str:
@@ -148,7 +148,7 @@ def _show(number: float, point: str, units: str) -> str:
     return Shown(units).spread(number, POINTS[point].quantity)
 
 
-def _say_read(read: "SteadyReading", compared: "Compared", point: str, units: str) -> None:
+def _say_read(read: "SteadyReading", compared: "CalibrationPoint", point: str, units: str) -> None:
     off = _show(compared.reading - compared.reference, point, units)
     click.echo(f"  reads {off} from the reference, mean of {read.count} readings, ± {_show(2 * read.u, point, units)}")
     if read.moving:
@@ -156,7 +156,7 @@ def _say_read(read: "SteadyReading", compared: "Compared", point: str, units: st
 
 
 def _say_fit(
-    fit: "CalibrationFit", compared: "list[Compared]", made: "Calibration", accuracy: float | None, point: str,
+    fit: "CalibrationFit", compared: "list[CalibrationPoint]", made: "Calibration", accuracy: float | None, point: str,
     units: str,
 ) -> None:  # fmt: skip
     from logger.decode.calibration_fit import zero_drift

@@ -19,7 +19,7 @@ class CalibrationError(ComputeError):
 
 
 @dataclass(frozen=True, slots=True)
-class Compared:
+class CalibrationPoint:
     """One point: the mean of the uncorrected readings, their standard uncertainty, and what the reference says, SI.
 
     u_reference: standard uncertainty of the reference, None when nobody stated it.
@@ -43,7 +43,7 @@ class CalibrationFit:
     residuals: tuple[float, ...]
 
 
-def fit_calibration(points: Sequence[Compared]) -> CalibrationFit:
+def fit_calibration(points: Sequence[CalibrationPoint]) -> CalibrationFit:
     """Raises CalibrationError.
 
     u combines (GUM, JCGM 100:2008, 5.1) the largest of the references', the largest of the readings', and the scatter

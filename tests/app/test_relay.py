@@ -187,7 +187,7 @@ def test_a_fault_that_the_device_reports_raises_its_alarm_and_clears_it() -> Non
 
 def test_a_zero_that_moved_by_more_than_the_stated_accuracy_is_an_alarm() -> None:
     calibrated = '  point = "cylinder_mass"\n  zero = "0.5lb"\n  calibrated = 2026-03-02\n  earlier_zero = "{}lb"'
-    for earlier, alarm in (("0.45", False), ("0.1", True)):  # the board states 0.1 lb
+    for earlier, alarm in (("0.49", False), ("0.4", True)):  # the board states 0.01 kg, 0.022 lb
         bench = Bench(OUTPUT, ('  point = "cylinder_mass"', calibrated.format(earlier))).run(12.0)
         key = f"trouble-{bench.device.device_id.hex()}"
         assert (key in bench.engine.judge.waiting()) == alarm

@@ -7,14 +7,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.decode.calibration_fit import CalibrationError, Compared, Standing, fit_calibration, standing, zero_drift
+from logger.decode.calibration_fit import (
+    CalibrationError,
+    CalibrationPoint,
+    Standing,
+    fit_calibration,
+    standing,
+    zero_drift,
+)
 from logger.model.rig import Calibration
 
 FINITE = st.floats(-1e6, 1e6)
 
 
 def test_one_point_moves_the_zero_only_and_leaves_the_stated_accuracy() -> None:
-    fit = fit_calibration([Compared(700.0, 20.0, 0.0, 0.0)])
+    fit = fit_calibration([CalibrationPoint(700.0, 20.0, 0.0, 0.0)])
     assert (fit.zero, fit.span, fit.u, fit.residuals) == (700.0, 1.0, None, (0.0,))
 
 
@@ -27,7 +34,7 @@ def test_a_sensor_with_a_zero_and_span_error_is_put_right(zero: float, span: flo
     low, high = min(references), max(references)
     if high - low < 1.0:
         return
-    points = [Compared(true / span + zero, 1.0, true, 1.0) for true in references]
+    points = [CalibrationPoint(true / span + zero, 1.0, true, 1.0) for true in references]
     fit = fit_calibration(points)
     assert fit.span == pytest.approx(span, rel=1e-4)
     assert max(map(abs, fit.residuals)) < 1e-4 * max(1.0, abs(low), abs(high))
@@ -35,7 +42,7 @@ def test_a_sensor_with_a_zero_and_span_error_is_put_right(zero: float, span: flo
 
 def test_uncertainty_carries_reference_reading_and_scatter() -> None:
     """Worked by hand: residuals of (0, 10, 20) read as (0, 10.3, 20) are -0.1, 0.2, -0.1 at span 1."""
-    points = [Compared(x, 0.05, y, 0.1) for x, y in ((0.0, 0.0), (10.3, 10.0), (20.0, 20.0))]
+    points = [CalibrationPoint(x, 0.05, y, 0.1) for x, y in ((0.0, 0.0), (10.3, 10.0), (20.0, 20.0))]
     fit = fit_calibration(points)
     assert fit.u is not None
     scatter = sum(r * r for r in fit.residuals) / 1
@@ -44,7 +51,7 @@ def test_uncertainty_carries_reference_reading_and_scatter() -> None:
 
 
 def test_a_reference_without_uncertainty_gives_none() -> None:
-    assert fit_calibration([Compared(0.0, 0.1, 0.0, 0.1), Compared(10.0, 0.1, 10.0)]).u is None
+    assert fit_calibration([CalibrationPoint(0.0, 0.1, 0.0, 0.1), CalibrationPoint(10.0, 0.1, 10.0)]).u is None
 
 
 @pytest.mark.parametrize(
@@ -53,7 +60,7 @@ def test_a_reference_without_uncertainty_gives_none() -> None:
 )
 def test_what_makes_no_calibration_is_refused(pairs: list[tuple[float, float]], says: str) -> None:
     with pytest.raises(CalibrationError, match=says):
-        fit_calibration([Compared(x, 0.1, y, 0.1) for x, y in pairs])
+        fit_calibration([CalibrationPoint(x, 0.1, y, 0.1) for x, y in pairs])
 
 
 def test_how_it_stands_on_a_day() -> None:

@@ -5,7 +5,7 @@ does not stop the clock. A return needs NORMAL without a break for the off-delay
 speaks for silence, and no sequence of inputs can end a latched alarm.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 
 from logger.alarms.errors import NotAllowed, UnknownAlarm
@@ -201,8 +201,10 @@ def _step_one(
     """One rule, one step. Being suppressed and resumed while normal is not told: the stage events say it."""
     one = before
     changes: list[AlarmChanged] = []
+    if one.state is State.SUPPRESSED and not (one.condition or one.history) and not rule.concerns(stage):
+        return one, changes
 
-    def move(event: AlarmEvent, seen: Judgment, why: Statement) -> None:
+    def move(event: AlarmEvent, seen: Judgment, why: Callable[[], Statement]) -> None:
         nonlocal one
         to = next_state(one.state, event, rule.latched)
         if to is None:
@@ -213,15 +215,15 @@ def _step_one(
                 one, raised_ns=now_ns, value=seen.number, limit=rule.limit, problem=seen.problem, operator="", reason=""
             )
         if {was.state, to} != {State.NORMAL, State.SUPPRESSED}:
-            changes.append(_change(rule, was, one, event, why, now_ns, seen))
+            changes.append(_change(rule, was, one, event, why(), now_ns, seen))
 
     if one.shelved_until_ns is not None and one.state is State.SHELVED and now_ns >= one.shelved_until_ns:
-        move(AlarmEvent.UNSHELVE, _NOT_JUDGED, Statement("alarm.shelf_over"))
+        move(AlarmEvent.UNSHELVE, _NOT_JUDGED, lambda: Statement("alarm.shelf_over"))
     if not rule.concerns(stage):
         if one.condition or one.pending_ns is not None or one.history:
             one = replace(one, condition=False, pending_ns=None, history=())
         during = (word("stage", stage),) if stage is not None else ()
-        move(AlarmEvent.SUPPRESS, _NOT_JUDGED, Statement("alarm.not_watched", during))
+        move(AlarmEvent.SUPPRESS, _NOT_JUDGED, lambda: Statement("alarm.not_watched", during))
         return one, changes
 
     if rule.kind is Kind.RATE:
@@ -234,16 +236,16 @@ def _step_one(
         if seen.condition is not Condition.IN_ALARM:
             return one, changes  # the quiet case, kept cheap
     elif one.state is State.SUPPRESSED:
-        move(AlarmEvent.RESUME, seen, Statement("alarm.normal"))
+        move(AlarmEvent.RESUME, seen, lambda: Statement("alarm.normal"))
     one = _time_condition(rule, one, seen.condition, now_ns)
     if one.condition:
-        move(AlarmEvent.RAISE, seen, _why(rule, seen))
+        move(AlarmEvent.RAISE, seen, lambda: _why(rule, seen))
         stands_s = (now_ns - one.since_ns) / NS_PER_S
         waited = rule.remind_s is not None and one.state is State.ACKNOWLEDGED and stands_s >= rule.remind_s
         if waited and seen.condition is Condition.IN_ALARM:
-            move(AlarmEvent.REMIND, seen, Statement("alarm.reminded", (_time("after", stands_s),)))
+            move(AlarmEvent.REMIND, seen, lambda: Statement("alarm.reminded", (_time("after", stands_s),)))
     else:
-        move(AlarmEvent.RETURN, seen, Statement("alarm.normal", _held(rule.off_delay_s)))
+        move(AlarmEvent.RETURN, seen, lambda: Statement("alarm.normal", _held(rule.off_delay_s)))
     return one, changes
 
 

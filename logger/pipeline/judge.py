@@ -70,7 +70,8 @@ class Judge:
                 replace(r, on_delay_s=r.on_delay_s + model.slack_s) if r.kind in _OF_SILENCE else r for r in rules
             )
         self.alarm_engine = AlarmEngine(rules)
-        urgent = [r for r in self.alarm_engine.rules if r.kind in LIMIT_KINDS and r.source != ALARM_COUNT]
+        kind = state.stage.kind if state.stage else None
+        urgent = [r for r in rules if r.kind in LIMIT_KINDS and r.source != ALARM_COUNT and r.concerns(kind)]
         self._urgent = frozenset(r.key for r in urgent)
         sources = {name for r in urgent for name in (r.source, r.other)}
         self._urgent_points = tuple(name for name in model.points if name in sources)

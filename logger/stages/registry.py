@@ -1,5 +1,6 @@
 """The stages of a job, in the order of the work. To add one: its folder, and its line here."""
 
+from functools import lru_cache
 from typing import Any
 
 from logger.model.points import Quantity
@@ -50,4 +51,9 @@ def view(kind: str | None) -> View:
 
 def live_quantities() -> dict[str, LiveQuantity]:
     """All live quantities by key, the cylinder's first, then each stage's in order."""
-    return {one.key: one for one in (*CYLINDER_LIVE, *(one for stage in STAGES for one in stage.live))}
+    return _live_quantities(STAGES)
+
+
+@lru_cache(maxsize=4)
+def _live_quantities(stages: tuple[StageDefinition[Any], ...]) -> dict[str, LiveQuantity]:
+    return {one.key: one for one in (*CYLINDER_LIVE, *(one for stage in stages for one in stage.live))}

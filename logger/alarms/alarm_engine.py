@@ -30,6 +30,7 @@ ALARM_COUNT = "alarms_in_ten_minutes"
 
 MAX_RAISES = 100  # enough to see a flood, bounded
 
+Why = Callable[[], Statement]
 Stepped = tuple[AlarmState, list[AlarmChanged]]
 
 
@@ -201,10 +202,21 @@ def _step_one(
     """One rule, one step. Being suppressed and resumed while normal is not told: the stage events say it."""
     one = before
     changes: list[AlarmChanged] = []
-    if one.state is State.SUPPRESSED and not (one.condition or one.history) and not rule.concerns(stage):
+    concerned, seen = rule.concerns(stage), _NOT_JUDGED
+    if not concerned and one.state is State.SUPPRESSED and not (one.condition or one.history):
         return one, changes
+    if concerned:
+        if rule.kind is Kind.RATE:
+            source = inputs.get(rule.source)
+            history = remember(one.history, now_ns, source.number if source is not None else None, rule.window_s)
+            if history is not one.history:
+                one = replace(one, history=history)
+        seen = evaluate(rule, inputs, one.history)
+        quiet = one.state is State.NORMAL and not one.condition and one.pending_ns is None
+        if quiet and seen.condition is not Condition.IN_ALARM:
+            return one, changes  # kept cheap
 
-    def move(event: AlarmEvent, seen: Judgment, why: Callable[[], Statement]) -> None:
+    def move(event: AlarmEvent, seen: Judgment, why: Why) -> None:
         nonlocal one
         to = next_state(one.state, event, rule.latched)
         if to is None:
@@ -219,23 +231,14 @@ def _step_one(
 
     if one.shelved_until_ns is not None and one.state is State.SHELVED and now_ns >= one.shelved_until_ns:
         move(AlarmEvent.UNSHELVE, _NOT_JUDGED, lambda: Statement("alarm.shelf_over"))
-    if not rule.concerns(stage):
+    if not concerned:
         if one.condition or one.pending_ns is not None or one.history:
             one = replace(one, condition=False, pending_ns=None, history=())
         during = (word("stage", stage),) if stage is not None else ()
         move(AlarmEvent.SUPPRESS, _NOT_JUDGED, lambda: Statement("alarm.not_watched", during))
         return one, changes
 
-    if rule.kind is Kind.RATE:
-        source = inputs.get(rule.source)
-        history = remember(one.history, now_ns, source.number if source is not None else None, rule.window_s)
-        if history is not one.history:
-            one = replace(one, history=history)
-    seen = evaluate(rule, inputs, one.history)
-    if one.state is State.NORMAL and not one.condition and one.pending_ns is None:
-        if seen.condition is not Condition.IN_ALARM:
-            return one, changes  # the quiet case, kept cheap
-    elif one.state is State.SUPPRESSED:
+    if one.state is State.SUPPRESSED:
         move(AlarmEvent.RESUME, seen, lambda: Statement("alarm.normal"))
     one = _time_condition(rule, one, seen.condition, now_ns)
     if one.condition:

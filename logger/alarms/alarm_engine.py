@@ -5,7 +5,7 @@ does not stop the clock. A return needs NORMAL without a break for the off-delay
 speaks for silence, and no sequence of inputs can end a latched alarm.
 """
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from logger.alarms.errors import NotAllowed, UnknownAlarm
@@ -55,20 +55,18 @@ class AlarmEngine:
         inputs: Mapping[str, Value],
         stage: str | None,
         now_ns: int,
-        only: Collection[str] | None = None,
+        only: Sequence[AlarmRule] | None = None,
     ) -> Stepped:
         """Judge every rule on the complete present inputs (a missing input is unknown). stage None: between stages.
 
-        only: keys of the rules to judge now; the others keep what they are until the next step.
+        only: those of its rules to judge now; the others keep what they are until the next step.
         """
         now_ns = max(now_ns, state.now_ns)
         keys = dict(state.keys)
         changes: list[AlarmChanged] = []
         recent = [t for t in state.recent_ns if t > now_ns - FLOOD_WINDOW_S * NS_PER_S]
         onsets: dict[str, int] = {}
-        for rule in self.rules:
-            if only is not None and rule.key not in only:
-                continue
+        for rule in self.rules if only is None else only:
             if rule.source == ALARM_COUNT:
                 inputs = {**inputs, ALARM_COUNT: known(len(recent), "1")}
             before = keys.get(rule.key, _FRESH)

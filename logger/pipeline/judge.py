@@ -6,7 +6,7 @@ from dataclasses import replace
 from logger.alarms.alarm_engine import ALARM_COUNT, AlarmEngine
 from logger.alarms.defaults import HEALTH, device_input, trouble_input
 from logger.alarms.memory import AlarmState
-from logger.alarms.rules import LIMIT_KINDS, Kind
+from logger.alarms.rules import LIMIT_KINDS, AlarmRule, Kind
 from logger.alarms.states import UNSEEN
 from logger.model.events import AlarmChanged
 from logger.model.value import Value, known
@@ -25,7 +25,7 @@ class Judge:
         self.state = state or AlarmState()
         self.health: dict[str, Value] = {name: known(1.0, "1") for name in HEALTH}
         self.rules_due = True
-        self._urgent: frozenset[str] = frozenset()  # alarms judged at each reading, by key
+        self._urgent: tuple[AlarmRule, ...] = ()  # judged at each reading
         self._urgent_points: tuple[str, ...] = ()
 
     def waiting(self) -> list[str]:
@@ -72,6 +72,6 @@ class Judge:
         self.alarm_engine = AlarmEngine(rules)
         kind = state.stage.kind if state.stage else None
         urgent = [r for r in rules if r.kind in LIMIT_KINDS and r.source != ALARM_COUNT and r.concerns(kind)]
-        self._urgent = frozenset(r.key for r in urgent)
+        self._urgent = tuple(urgent)
         sources = {name for r in urgent for name in (r.source, r.other)}
         self._urgent_points = tuple(name for name in model.points if name in sources)

@@ -28,7 +28,7 @@ Flow and what moved do not depend on the load: MassRate tells jumps from flow by
 finds. A name given late changes whose it was, not how much.
 """
 
-from enum import Enum, auto
+from enum import IntEnum, auto
 from typing import Final
 
 from logger.model.units import NS_PER_S
@@ -51,7 +51,7 @@ BUMPED = "the scale was just knocked: last settled reading"
 SWAP_DUE = "{} was told, but the scale has not changed: tell it once more if it stands there"
 
 
-class Load(Enum):
+class Load(IntEnum):
     """Whether the reading is the mass of the cylinder that was named."""
 
     UNREAD = auto()  # nothing read yet: the next reading is the named cylinder's
@@ -67,7 +67,7 @@ class Load(Enum):
     SWAP_LIFTED = auto()
 
 
-class Seen(Enum):
+class Seen(IntEnum):
     FOLLOWS = auto()
     JUMPED = auto()
     MOVING = auto()

@@ -13,7 +13,8 @@ from logger.cli.completing import job_ids
 @click.option("--out", "out_dir", type=click.Path(file_okay=False, path_type=Path), default=".", show_default=True,
               help="Folder to write into.")  # fmt: skip
 @click.option("--paper", type=click.Choice(["us-letter", "a4"]), help="Of the report; by the job's units if not given.")
-def export(job: str, out_dir: Path, paper: str | None) -> None:
+@click.option("--customer", is_flag=True, help="Also the report's first page alone, a form to sign.")
+def export(job: str, out_dir: Path, paper: str | None, customer: bool) -> None:
     """Write the evidence bundle of JOB and its report.
 
     JOB: a job id, the end of one, "latest", or a path. A running job is written as far as it has got. The bundle is
@@ -43,9 +44,12 @@ def export(job: str, out_dir: Path, paper: str | None) -> None:
             out_dir,
             checkpoints=checkpoints,
             paper="a4" if paper == "a4" else "us-letter" if paper else None,
+            customer=customer,
         )
     click.echo(f"bundle  {done.bundle}")
     click.echo(f"report  {done.report}")
+    if done.customer is not None:
+        click.echo(f"form    {done.customer}")
     click.echo(f"signed with {done.fingerprint}; give this fingerprint to the customer in another way than the bundle")
 
 

@@ -7,6 +7,8 @@ from firmware_protocol.codes import SensorKind
 from logger.cylinder.limits import limits
 from logger.decode.channel import ChannelDecoder
 from logger.export.report.report_data import (
+    CHARGED,
+    RECOVERED,
     CylinderRow,
     Instrument,
     InstrumentChannel,
@@ -86,9 +88,9 @@ def _balance(model: JobModel, results: list[StageResult]) -> Iterator[tuple[str,
     recovered = [one.facts["recovered"] for one in results if "recovered" in one.facts]
     charged = [one.facts["charged"] for one in results if "charged" in one.facts]
     if recovered:
-        yield "Recovered, all cylinders", _sum(recovered)
+        yield RECOVERED, _sum(recovered)
     if charged:
-        yield "Charged", _sum(charged)
+        yield CHARGED, _sum(charged)
     charge_kg = model.state.job.full_charge_kg if model.state.job else None
     if charge_kg is None or not recovered:
         return

@@ -27,11 +27,15 @@ class LimitLine:
 
 @dataclass(frozen=True, slots=True)
 class PlotSpec:
-    """A plot of a stage. points: measuring points in it; those without readings are left out. log: over decades."""
+    """A plot of a stage. points: measuring points in it; those without readings are left out. log: over decades.
+
+    hold: the time that was judged alone, on an axis of the readings: a change shows, a limit far off is only named.
+    """
 
     title: str
     points: tuple[str, ...]
     log: bool = False
+    hold: bool = False
 
 
 @dataclass(frozen=True, slots=True)

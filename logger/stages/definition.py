@@ -50,8 +50,8 @@ class View:
 @dataclass(frozen=True, slots=True)
 class StageResult:
     """findings: what was concluded. live: live quantities that only the analysis knows. facts: what later stages of
-    the job, later jobs and the balance of masses rest on, by name. stays: of cylinders on the scale. result: the
-    analysis whole, for the stage's own comparison."""
+    the job, later jobs and the balance of masses rest on, by name. stays: of cylinders on the scale. held_ns: from when
+    to when (UTC) a hold was judged. result: the analysis whole, for the stage's own comparison."""
 
     findings: tuple[Finding, ...] = ()
     live: Mapping[str, Value] = field(default_factory=dict)
@@ -59,6 +59,7 @@ class StageResult:
     curves: tuple[Curve, ...] = ()
     limits: tuple[LimitLine, ...] = ()
     stays: tuple[Stay, ...] = ()
+    held_ns: tuple[int, int] | None = None
     result: Any = None
 
 
@@ -115,6 +116,8 @@ class StageDefinition(Generic[S]):
     beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged by.
     acts: marks usual in it. needs: the one that its verdict waits for, and the sentence that asks for it.
     comparing: how two of this kind are laid side by side; carry: what it takes from earlier jobs; both made when asked.
+    question: what a customer wants to know of it. figures: the numbers that go with the answer, (finding, input), input
+    None: all of that finding. The first plot is the picture of the stage.
     words: the sentences of its findings and statements.
     """
 
@@ -140,3 +143,5 @@ class StageDefinition(Generic[S]):
     comparing: Callable[[], Comparing] | None = None
     carry: Callable[[], Carry] | None = None
     words: Words = field(default_factory=Words)
+    question: str = ""
+    figures: tuple[tuple[str, str | None], ...] = ()

@@ -1,11 +1,13 @@
 """The job file."""
 
+from dataclasses import fields
 from datetime import date
 
 import pytest
 
 from logger.config.errors import FileProblems
-from logger.config.job_file import parse_job
+from logger.config.job_file import ReportTable, parse_job
+from logger.model.job import Job
 
 GOOD = """
 [job]
@@ -87,3 +89,15 @@ def test_a_slip_that_would_permit_more_is_refused_until_it_is_confirmed(was: str
         return  # not a question of how much
     confirmed = slipped.replace("[job]", "[job]\nas_entered = true").replace("name =", "as_stamped = true\nname =")
     assert parse_job(confirmed, "j").cylinders[0].as_stamped
+
+
+def test_what_the_report_prints_has_a_section_of_its_own() -> None:
+    text = '[job]\nrefrigerant = "R-407C"\n[report]\nwork_order = "WO-7"\ncompany = ["One", "Two"]\n'
+    job = parse_job(text, "j").job
+    assert (job.work_order, job.company, job.vacuum_pump) == ("WO-7", ("One", "Two"), "")
+    with pytest.raises(FileProblems, match=r"report\.certification.*it is in \[job\] too"):
+        parse_job(text.replace("[report]", 'certification = "1"\n[report]\ncertification = "2"'), "j")
+
+
+def test_every_field_of_that_section_is_one_of_the_job() -> None:
+    assert set(ReportTable.model_fields) <= {field.name for field in fields(Job)}

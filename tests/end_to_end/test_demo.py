@@ -62,7 +62,7 @@ def _the_report_shows(report: Path) -> None:
     pages = pdf.pages(report)
     assert 6 <= len(pages) <= 40
     for number, text in enumerate(pages, 1):
-        assert "Invented data: no real plant, customer or job" in text, number
+        assert "SAMPLE DATA, NOT A REAL JOB" in text, number
         assert re.search(rf"\b{number}\s*(of|/)\s*{len(pages)}\b", text), number
     for stage in FOUND:
         assert stage in pages[0]

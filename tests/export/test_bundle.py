@@ -20,6 +20,7 @@ from logger.evidence.sshsig import CHECKPOINT_NAMESPACE, sign
 from logger.export.bundle.write import Exported, export_bundle
 from logger.export.errors import ExportError
 from logger.model.records import EVENT, FRAMES, Record
+from tests import pdf
 from tests.export.invented import Recorder, replay, short_job
 from tests.tools import needs
 
@@ -58,6 +59,17 @@ def test_stock_tools_check_it(unpacked: Path) -> None:
     assert good.returncode == 0, good.stderr
     assert public_key(KEY).fingerprint.encode() in good.stdout
     assert subprocess.run(verify, cwd=unpacked, input=message + b"\n", capture_output=True).returncode != 0
+
+
+def test_the_customers_form_is_the_first_page_alone_and_outside_the_bundle(tmp_path: Path) -> None:
+    rec = short_job()
+    plain_one = export_bundle(rec.source, replay, KEY, tmp_path / "plain")
+    done = export_bundle(rec.source, replay, KEY, tmp_path / "form", customer=True)
+    assert plain_one.customer is None and done.customer is not None
+    assert done.bundle.read_bytes() == plain_one.bundle.read_bytes()
+    (page,) = pdf.pages(done.customer)
+    first = pdf.pages(done.report)[0]
+    assert page.replace("Page 1 of 1", "") == first.replace(f"Page 1 of {len(pdf.pages(done.report))}", "")
 
 
 def test_the_readme_names_the_very_commands(unpacked: Path) -> None:

@@ -92,3 +92,44 @@ def test_the_picture_is_told_in_words() -> None:
     plot = laid_out(one([100 * MICRON_PA, 700 * MICRON_PA]), T0, T0 + NS_PER_S, US)
     assert plot is not None
     assert "lowest 100 microns, highest 700 microns" in plot["alt"]
+
+
+def test_lines_that_coincide_carry_letters_at_places_of_their_own() -> None:
+    piece = tuple((T0 + i * NS_PER_S, 1e5 + i) for i in range(100))
+    plot = laid_out(
+        Plot("Pressures", Quantity.PRESSURE, (Trace("one", (piece,)), Trace("other", (piece,)))),
+        T0,
+        T0 + 99 * NS_PER_S,
+        US,
+    )
+    assert plot is not None
+    assert [t["letter"] for t in plot["traces"]] == ["A", "B"]
+    (x_a, _), (x_b, _) = (t["at"] for t in plot["traces"])
+    assert abs(x_a - x_b) > 0.2
+
+
+def test_labels_of_limits_stand_apart_and_off_the_curve() -> None:
+    limits = tuple((f"limit {i}", 300.0 + 3 * i) for i in range(3))
+    plot = laid_out(one([200.0] * 50, Quantity.TEMPERATURE, log=False, limits=limits), T0, T0 + 49 * NS_PER_S, US)
+    assert plot is not None
+    places = [(one["right"], one["label_y"]) for one in plot["limits"]]
+    assert len(places) == 3
+    assert all(a[0] != b[0] or abs(a[1] - b[1]) > 0.03 for i, a in enumerate(places) for b in places[:i])
+
+
+def test_a_hold_shows_how_it_moved_and_names_a_limit_far_off() -> None:
+    rise = [26.0 + 0.01 * i for i in range(100)]
+    plot = laid_out(one(rise, log=False, close=True, limits=(("limit", 66.7),)), T0, T0 + 99 * NS_PER_S, US)
+    assert plot is not None and plot["limits"] == []
+    assert plot["far"] == ["limit 500 microns: above this scale"]
+    heights = [y for piece in plot["traces"][0]["pieces"] for _, y in piece]
+    assert max(heights) - min(heights) > 0.3
+    near = laid_out(one([40.0, 60.0], log=False, close=True, limits=(("limit", 66.7),)), T0, T0 + NS_PER_S, US)
+    assert near is not None and len(near["limits"]) == 1 and near["far"] == []
+
+
+def test_noise_does_not_fill_the_height_of_a_hold() -> None:
+    plot = laid_out(one([26.0, 26.1] * 20, log=False, close=True), T0, T0 + 39 * NS_PER_S, US)
+    assert plot is not None
+    heights = [y for piece in plot["traces"][0]["pieces"] for _, y in piece]
+    assert max(heights) - min(heights) < 0.1

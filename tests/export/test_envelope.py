@@ -3,6 +3,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.decode.channel import OVER_RANGE
 from logger.export.report.envelope import Envelope
 
 READINGS = st.lists(st.tuples(st.integers(0, 1_000_000), st.floats(-1e6, 1e6)), min_size=1, max_size=200)
@@ -47,3 +48,14 @@ def test_missing_readings_are_counted_apart() -> None:
     envelope.add(2, 5.0)
     assert (envelope.count, envelope.missing, envelope.first, envelope.last) == (1, 1, (2, 5.0), (2, 5.0))
     assert Envelope(0, 10).low is None and Envelope(0, 10).pieces() == ()
+
+
+def test_where_only_readings_out_of_range_came_is_told() -> None:
+    envelope = Envelope(0, 1000, 100)
+    for t in range(0, 300, 10):
+        envelope.add(t, None, OVER_RANGE)
+    for t in range(300, 1000, 10):
+        envelope.add(t, 1.0)
+    envelope.add(655, None, OVER_RANGE)  # beside a good one
+    ((begin, end, said),) = envelope.out_of_range()
+    assert (begin, end) == (0, 290) and said == OVER_RANGE

@@ -2,6 +2,7 @@
 
 import re
 from functools import lru_cache
+from typing import Any
 
 import pytest
 
@@ -46,8 +47,8 @@ def test_the_pages_say_what_the_job_was() -> None:
     text = flat(" ".join(seen))
     for part in (
         "Kettle & Reed Brewing (invented)", "Glycol chiller GC-2, circuit A", "R-407C", "220.0 lb (99.80 kg)",
-        "Stage 1: Recovery", "Stage 2: Evacuation", "Stage 3: Vacuum decay test",
-        "PASS Required level reached and held", "CANNOT TELL Cannot tell", "NOT JUDGED",
+        "1 Recovery", "2 Evacuation", "3 Vacuum decay test", "Is the refrigerant out of the system",
+        "PASS Required level reached and held: Recovered ", "CAN'T TELL Cannot tell: The rise could be", "NOT JUDGED",
         "40 CFR 82.156", "Guard band of one expanded uncertainty",
         "no ambient temperature measured", "fitted: saturating rise", "limit of RC-1",
         "RC-2", "not weighed before", "Not accounted for", "Cylinder nearly full (first)",
@@ -59,13 +60,13 @@ def test_the_pages_say_what_the_job_was() -> None:
         assert part in text, part
     for number, page in enumerate(seen, 1):
         assert f"Page {number} of {len(seen)}" in flat(page)
-        assert "Invented data: no real plant, customer or job" in flat(page)
+        assert "SAMPLE DATA, NOT A REAL JOB" in flat(page)
         assert "local codes, markings and licensed practice come first" in flat(page)
 
 
 def test_a_real_job_carries_no_mark_of_invention() -> None:
     pdf, _ = made(short_job(invented=False))
-    assert not any("invented data" in page.lower() for page in pages(pdf))
+    assert not any("sample data" in page.lower() for page in pages(pdf))
 
 
 def test_it_declares_the_standards_it_keeps() -> None:
@@ -106,7 +107,7 @@ def test_whatever_was_typed_is_set_as_text() -> None:
     text = " ".join(pages(pdf))
     assert "\x1b" not in text and "\u202e" not in text
     assert '#import "x" $x^2$ \\ `code` *bold* _it_ @ref <label>' in flat(text)
-    assert "[U+9EA6][U+9152]" in text and "[U+1F600]" in text
+    assert "[U+9EA6][U+9152]" in text and "U+1F600" in text
 
 
 def test_nothing_runs_off_the_page() -> None:
@@ -150,6 +151,40 @@ def test_every_stage_kind_is_drawn_and_a_running_one_is_said_to_run() -> None:
     text = flat(" ".join(pages(made(rec)[0])))
     assert text.count("Readings of this stage") >= 4
     assert "still running" in text and "missing (open circuit)" in text
+
+
+def test_the_first_page_is_one_page_however_many_stages_and_words_there_are() -> None:
+    long = "W" * 200
+    rec = opened({"customer": long, "site": long, "company": (long,) * 6, "recovered_to": long})
+    rec.event(r.STAGE_ENDED, T0_NS + 2 * NS_PER_S, number=1)
+    for k in range(30):
+        rec.event(r.STAGE_BEGUN, T0_NS + (10 + k) * NS_PER_S, number=k + 2, kind="recovery", settings={})
+        rec.event(r.STAGE_ENDED, T0_NS + (10 + k) * NS_PER_S + 1, number=k + 2)
+    first, second, *_ = pages(made(rec)[0])
+    assert "Date" in first and "31 Recovery" in first and "stages before these" in first
+    assert "1 Recovery" in second and "Asked and answered" not in second
+
+
+ENTERED: dict[str, Any] = {
+    "company": ("Invented Service", "Street 1"), "certification": "C-608", "work_order": "WO-7",
+    "recovered_to": "Reclaimer", "appliance_make": "Make", "appliance_model": "Model", "appliance_serial": "S-1",
+    "vacuum_pump": "Pump, P-1", "vacuum_gauge": "Gauge, G-1", "recovery_machine": "Machine, M-1",
+}  # fmt: skip
+NOTHING: dict[str, Any] = {
+    "customer": "", "site": "", "appliance": "", "technician": "", "recovery_machine_made": None,
+}  # fmt: skip
+
+
+def test_what_is_entered_for_the_report_is_on_the_first_page_and_what_is_not_leaves_no_hole() -> None:
+    first = flat(pages(made(short_job(**ENTERED))[0])[0])
+    for part in (
+        "Invented Service Street 1", "certification C-608", "Work order WO-7", "make Make, model Model, serial S-1",
+        "Vacuum pump Pump, P-1", "Vacuum gauge Gauge, G-1", "Recovery machine Machine, M-1", "Goes to: Reclaimer",
+    ):  # fmt: skip
+        assert part in first, part
+    nothing = flat(pages(made(short_job(**NOTHING))[0])[0])
+    for label in ("Customer:", "Site", "System", "Work order", "Vacuum pump", "Recovery machine", "Goes to"):
+        assert label not in nothing, label
 
 
 def test_what_cannot_be_set_is_an_error_of_ours(monkeypatch: pytest.MonkeyPatch) -> None:

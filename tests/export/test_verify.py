@@ -215,7 +215,7 @@ def test_another_verdict_than_was_shown_at_the_stages_end_is_told_and_passes(tmp
     shown = "stage 1: cannot tell was shown by version 1 of the analysis, all records give pass"
     assert shown in told(report, "concluded")
     text = pdf.text(done.report)
-    assert "Shown when the stage ended, by what had arrived by then: cannot tell. Settling" in " ".join(text.split())
+    assert "Shown when the stage ended, by what had arrived by then: can't tell. Settling" in " ".join(text.split())
 
 
 def zipped(**files: bytes) -> bytes:

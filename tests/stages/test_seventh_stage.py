@@ -267,7 +267,7 @@ def test_report_and_bundle_have_it_and_the_bundle_holds(tmp_path: Path) -> None:
     records = job(*concluded)
     made = exported(records, tmp_path)
     text = pages(made.report)
-    for part in ("Stage 1: Oil change", "PASS Oil changed", "with a new filter", "Oil on the scale", "full sump"):
+    for part in ("1 Oil change", "PASS Oil changed", "with a new filter", "Oil on the scale", "full sump"):
         assert part in text, part
     _, files = taken_apart(made.bundle)
     (stage,) = json.loads(files["data/findings.json"])["stages"]
@@ -309,7 +309,7 @@ def test_while_such_a_stage_runs_the_job_goes_on_with_the_alarms_of_every_stage(
 def test_its_report_and_bundle_hold_and_say_what_was_not_computed_again(tmp_path: Path) -> None:
     made = exported(job(*CONCLUDED), tmp_path)
     text = pages(made.report)
-    assert "Stage 1: Oil change" in text and "PASS Oil changed" in text and "Seven readings" in text
+    assert "1 Oil change" in text and "PASS Oil changed" in text and "Seven readings" in text
     report = verify_bundle(made.bundle, replay_job)
     found = outcomes(report)
     assert (

@@ -7,7 +7,7 @@ from typing import Any
 from logger.evidence.bagit import Digest
 from logger.export.csv.sheets import ReadingsSheet, events_csv, events_metadata, readings_metadata, rfc3339
 from logger.export.report.content import StageReadings, build_report_data, result_of, shown_for
-from logger.export.report.report_data import RecordSource, Replay, Replayed
+from logger.export.report.report_data import RecordSource, Replay, Replayed, ReportData
 from logger.export.report.typeset import ATTACHED_AT_MOST, Paper, render
 from logger.export.story import Story
 from logger.model.plain import finding_data, plain
@@ -75,8 +75,15 @@ class Derived:
 
     def report(self, readings: Digest, csv: bytes | None, fingerprint: str | None, paper: Paper | None) -> bytes:
         """The PDF. csv: readings.csv, attached when it is not too large for that."""
-        data = build_report_data(self._story, self._replayed, self._stage_readings, readings, fingerprint)
+        data = self._report_data(readings, fingerprint)
         return render(data, csv if csv is not None and len(csv) <= ATTACHED_AT_MOST else None, paper)
+
+    def customer_form(self, readings: Digest, fingerprint: str | None, paper: Paper | None) -> bytes:
+        """The report's first page alone."""
+        return render(self._report_data(readings, fingerprint), None, paper, customer=True)
+
+    def _report_data(self, readings: Digest, fingerprint: str | None) -> ReportData:
+        return build_report_data(self._story, self._replayed, self._stage_readings, readings, fingerprint)
 
     def _job(self) -> dict[str, Any]:
         story, state = self._story, self._story.state

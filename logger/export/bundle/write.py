@@ -33,17 +33,19 @@ RECORDS = "raw/records.jsonl"
 CHECKPOINTS = "raw/checkpoints.jsonl"
 SIGNING_KEY_INFO, PAPER_INFO, TYPESETTER_INFO = "Signing-Key", "Report-Paper", "Report-Made-With"
 ANALYSIS_INFO = "Analysis-Version"
+FORM = "customer.pdf"
 
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """bundle, report: the files written. readings: digest of readings.csv."""
+    """bundle, report, customer: the files written. readings: digest of readings.csv."""
 
     bundle: Path
     report: Path
     fingerprint: str
     readings: Digest
     records: int
+    customer: Path | None = None
 
 
 def export_bundle(
@@ -54,16 +56,18 @@ def export_bundle(
     *,
     checkpoints: bytes = b"",
     paper: Paper | None = None,
+    customer: bool = False,
 ) -> Exported:
     """Write rimelog-<job>.zip and rimelog-<job>.pdf into `out_dir`; an older export of the job is replaced.
 
+    customer: the report's first page alone too, rimelog-<job>-customer.pdf, which is not in the bundle.
     checkpoints: the job's checkpoints.jsonl, read before `records`. Nothing in the files depends on when or where this
     runs. Raises ExportError, or EvidenceError for records that are not whole.
     """
     try:
         out_dir.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".rimelog-", dir=out_dir) as folder:
-            return _export(records, replay, key, out_dir, Path(folder), checkpoints, paper)
+            return _export(records, replay, key, out_dir, Path(folder), checkpoints, paper, customer)
     except OSError as exc:
         raise ExportError(
             f"cannot write to {out_dir}: {exc.strerror or exc}; make room or name another folder"
@@ -78,6 +82,7 @@ def _export(
     staged: Path,
     checkpoints: bytes,
     paper: Paper | None,
+    customer: bool,
 ) -> Exported:
     stage = _Staging(staged)
     story = Story()
@@ -129,7 +134,11 @@ def _export(
     bundle, report = out_dir / f"{name}.zip", out_dir / f"{name}.pdf"
     part.replace(bundle)
     (staged / REPORT).replace(report)
-    return Exported(bundle, report, public.fingerprint, readings, story.count)
+    form = out_dir / f"{name}-customer.pdf" if customer else None
+    if form is not None:
+        (staged / FORM).write_bytes(derived.customer_form(readings, public.fingerprint, paper))
+        (staged / FORM).replace(form)
+    return Exported(bundle, report, public.fingerprint, readings, story.count, form)
 
 
 def _sources(top: str, tags: dict[str, bytes], stage: "_Staging") -> Iterator[FileSource]:

@@ -12,6 +12,7 @@ from typing import Any
 from logger.export.report.report_data import GapEntry, Plot, Trace
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S, Unit, from_si, show_unit, to_si, user_unit
+from logger.model.value import known
 from logger.wording.values import Shown, duration
 
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
@@ -19,6 +20,11 @@ _X_TICKS = 8
 _MARK_WIDTH = 0.03  # of the plot, for the number in its circle
 _MARK_ROWS = 3
 _SAME_LINE = 0.01
+_LABEL_TALL = 0.085  # of the plot, for the label of a limit
+_LABEL_WIDE = 0.25
+_LETTERS = "ABCDEFGH"
+_SHARE_OF_AXIS = 0.15  # readings that fill less than this beside a limit lose it from a close axis
+_STEPS_OF_CLOSE_AXIS = 20  # of the last digit shown, at least: noise does not fill the height
 _DAY_NS = 86_400 * NS_PER_S
 
 
@@ -45,6 +51,7 @@ def laid_out(
     gaps: Sequence[GapEntry] = (),
 ) -> dict[str, Any] | None:
     """Data for the template, None when there is nothing that can be drawn."""
+    begin_ns, end_ns = plot.span_ns or (begin_ns, end_ns)
     traces = [_within(t, begin_ns, end_ns, 0.0 if plot.log else -math.inf) for t in plot.traces]
     values = [v for t in traces for piece in t.pieces for _, v in piece]
     if not values:
@@ -56,32 +63,80 @@ def laid_out(
 
     units = [user_unit(plot.quantity, system) for system in (shown.system, shown.other)]
     limits = [(label, v) for label, v in plot.limits if not plot.log or v > 0]
-    axis = axis_of(plot.log, values, [v for _, v in limits], units[0], shown)
+    limits, far = _apart(limits, values) if plot.close else (limits, [])
+    named = [(f"{label} {_told(v, plot.quantity, shown)}", v) for label, v in limits]
+    axis = axis_of(plot.log, values, [v for _, v in limits], units[0], shown, plot.close)
     first, second = (scale_of(axis, unit, shown) for unit in units)
+    drawn = [_drawn(t, axis, x) for t in traces]
+    if sum(not t.computed for t in traces) > 1:
+        _lettered(drawn)
     return {
         "title": plot.title,
         "left": first,
         "right": second,
         "x": [[x(t), label] for t, label in time_ticks(begin_ns, end_ns, shown)],
-        "traces": [_drawn(t, axis, x) for t in traces],
-        "limits": _limits(limits, axis),
-        "marks": _marks([(x(t), text, shown.clock(t)) for t, text in marks]),
+        "traces": drawn,
+        "limits": _limits(named, axis, drawn),
+        "far": [f"{label} {_told(v, plot.quantity, shown)}: {where} this scale" for label, v, where in far],
+        "marks": _marks([(x(t), text, shown.clock(t)) for t, text in marks if begin_ns <= t <= end_ns]),
+        "out": [[x(a), x(b), f"gauge {why}"] for a, b, why in plot.out_of_range if b > begin_ns and a < end_ns],
         "gaps": [[x(g.begin_ns), x(g.end_ns)] for g in gaps if _empty(g, traces, begin_ns, end_ns)],
         "zone": shown.zone,
         "alt": _alt(plot, traces, begin_ns, end_ns, shown),
     }
 
 
-def _limits(limits: Sequence[tuple[str, float]], axis: Axis) -> list[list[Any]]:
-    """Fraction, label; limits that would be one line are one, with both labels."""
-    out: list[list[Any]] = []
+Limit = tuple[str, float]
+
+
+def _apart(limits: Sequence[Limit], values: Sequence[float]) -> tuple[list[Limit], list[tuple[str, float, str]]]:
+    """Limits to draw, and those so far off that the readings beside them would be a flat line."""
+    low, high = min(values), max(values)
+    near = [one for one in limits if high - low >= _SHARE_OF_AXIS * (max(high, one[1]) - min(low, one[1]))]
+    return near, [(label, v, "above" if v > high else "below") for label, v in limits if (label, v) not in near]
+
+
+def _limits(limits: Sequence[Limit], axis: Axis, drawn: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """y: of the line. label, label_y, right: where its words stand, apart from each other and from the curves.
+
+    Limits that would be one line are one, with both labels.
+    """
+    out: list[dict[str, Any]] = []
     for label, value in sorted(limits, key=lambda pair: pair[1]):
         y = _rounded(axis.y(value))
-        if out and abs(out[-1][0] - y) < _SAME_LINE:
-            out[-1][1] += f", {label}"
+        if out and abs(out[-1]["y"] - y) < _SAME_LINE:
+            out[-1]["label"] += f", {label}"
         else:
-            out.append([y, label])
+            out.append({"y": y, "label": label})
+    points = [point for trace in drawn for piece in trace["pieces"] for point in piece]
+    taken: list[tuple[bool, float]] = []
+    for one in out:
+        places = [
+            (right, y)
+            for right in (True, False)
+            for y in (one["y"] - _LABEL_TALL / 2, one["y"] + _LABEL_TALL / 2)
+            if _LABEL_TALL / 2 <= y <= 1 - _LABEL_TALL / 2
+        ] or [(True, min(0.95, max(0.05, one["y"])))]
+        one["right"], one["label_y"] = max(places, key=lambda place: _room(place, points, taken))
+        taken.append((one["right"], one["label_y"]))
     return out
+
+
+def _room(place: tuple[bool, float], points: Sequence[list[float]], taken: Sequence[tuple[bool, float]]) -> float:
+    """How far a label is from the nearest curve or other label, in heights of the plot."""
+    right, y = place
+    near = [abs(py - y) for px, py in points if (px > 1 - _LABEL_WIDE if right else px < _LABEL_WIDE)]
+    return _rounded(min([*near, *(0.5 * abs(ty - y) for side, ty in taken if side is right), 0.3]))
+
+
+def _lettered(drawn: list[dict[str, Any]]) -> None:
+    """A letter on each measured line, each at another place: lines that coincide can be told apart."""
+    measured = [trace for trace in drawn if not trace["computed"]]
+    for i, trace in enumerate(measured):
+        points = [point for piece in trace["pieces"] for point in piece]
+        at = 0.06 + 0.88 * (i + 0.5) / len(measured)
+        trace["letter"] = _LETTERS[i % len(_LETTERS)]
+        trace["at"] = min(points, key=lambda point: abs(point[0] - at)) if points else None
 
 
 def _marks(marks: Sequence[tuple[float, str, str]]) -> list[list[Any]]:
@@ -115,8 +170,8 @@ def _within(trace: Trace, begin_ns: int, end_ns: int, above: float) -> Trace:
     return Trace(trace.label, tuple(tuple(p) for p in pieces if p), trace.computed)
 
 
-def axis_of(log: bool, values: list[float], limits: list[float], unit: Unit, shown: Shown) -> Axis:
-    """An axis that holds values and limits (SI), with round ends in the user's unit."""
+def axis_of(log: bool, values: list[float], limits: list[float], unit: Unit, shown: Shown, close: bool = False) -> Axis:
+    """An axis that holds values and limits (SI), with round ends in the user's unit. close: to the values."""
     low, high = min([*values, *limits]), max([*values, *limits])
     if log:
         factor = math.log10(unit.factor)  # whole decades of the user's unit
@@ -125,6 +180,10 @@ def axis_of(log: bool, values: list[float], limits: list[float], unit: Unit, sho
         return Axis(bottom + factor, top + factor, True)
     first, last = (from_si(v, unit, shown.ambient_pa) for v in (low, high))
     first, last = min(first, last), max(first, last)
+    least = _STEPS_OF_CLOSE_AXIS if close else 5
+    if close and last - first < least * 10.0**-unit.digits:
+        middle, half = (first + last) / 2, least / 2 * 10.0**-unit.digits
+        first, last = middle - half, middle + half
     step = nice_step(max(last - first, 5 * 10.0**-unit.digits))  # no magnifying of what is not shown in numbers
     fine = step / 5
     ends = (math.floor(first / fine) * fine, math.ceil(last / fine) * fine)
@@ -189,7 +248,7 @@ def time_ticks(begin_ns: int, end_ns: int, shown: Shown) -> list[tuple[int, str]
 
 def _drawn(trace: Trace, axis: Axis, x: Any) -> dict[str, Any]:
     pieces = [[[x(t), _rounded(axis.y(v))] for t, v in piece] for piece in trace.pieces]
-    return {"label": trace.label, "computed": trace.computed, "pieces": pieces}
+    return {"label": trace.label, "computed": trace.computed, "pieces": pieces, "letter": "", "at": None}
 
 
 def _rounded(fraction: float) -> float:
@@ -212,5 +271,4 @@ def _alt(plot: Plot, traces: Sequence[Trace], begin_ns: int, end_ns: int, shown:
 
 
 def _told(si: float, quantity: Quantity, shown: Shown) -> str:
-    unit = user_unit(quantity, shown.system)
-    return f"{from_si(si, unit, shown.ambient_pa):,.{unit.digits}f} {show_unit(unit)}"
+    return shown.figure(known(si, ""), quantity)

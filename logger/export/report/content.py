@@ -24,7 +24,7 @@ from logger.stages import registry
 from logger.stages.definition import StageResult
 from logger.wording.values import Shown
 
-_JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.CANNOT_TELL)
+JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.CANNOT_TELL)
 
 
 def shown_for(story: Story, replayed: Replayed) -> Shown:
@@ -98,7 +98,7 @@ def build_report_data(
 def result_of(findings: Iterable[Finding]) -> Finding | None:
     """The finding that decides: one that fails before all others, else the first that a rule judged, else the first."""
     listed = list(findings)
-    judged = [f for f in listed if f.verdict in _JUDGED]
+    judged = [f for f in listed if f.verdict in JUDGED]
     failed = [f for f in judged if f.verdict is Verdict.FAIL]
     return next(iter(failed or judged or listed), None)
 
@@ -138,6 +138,8 @@ def _stage(stage: Stage, end_ns: int, result: StageResult, envelopes: dict[str, 
 def _plots(kind: str, result: StageResult, envelopes: dict[str, Envelope]) -> Iterable[Plot]:
     known = registry.definition(kind)
     for spec in known.plots if known else ():
+        if spec.hold and result.held_ns is None:
+            continue
         drawn = [p for p in spec.points if p in envelopes and envelopes[p].count > 1]
         if not drawn:
             continue
@@ -148,7 +150,9 @@ def _plots(kind: str, result: StageResult, envelopes: dict[str, Envelope]) -> It
             if c.point in drawn
         ]
         limits = tuple((limit.label, limit.value) for limit in result.limits if limit.point in drawn)
-        yield Plot(spec.title, POINTS[drawn[0]].quantity, tuple(traces), spec.log, limits)
+        out = tuple(sorted(span for p in drawn for span in envelopes[p].out_of_range()))
+        span_ns = result.held_ns if spec.hold else None
+        yield Plot(spec.title, POINTS[drawn[0]].quantity, tuple(traces), spec.log, limits, span_ns, spec.hold, out)
 
 
 def _summary(point: str, envelope: Envelope) -> PointSummary:

@@ -5,6 +5,9 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
 
+from logger.alarms.rules import OUT_OF_RANGE
+from logger.model.value import code_of
+
 Point = tuple[int, float]  # UTC ns, SI
 
 BUCKETS = 400
@@ -31,6 +34,7 @@ class Envelope:
     missing: int = 0
     reasons: Counter[str] = field(default_factory=Counter)
     _held: dict[int, _Bucket] = field(default_factory=dict)
+    _out: dict[int, list[tuple[int, str]]] = field(default_factory=dict)  # first and last out of range, by bucket
 
     @property
     def width_ns(self) -> int:
@@ -42,6 +46,8 @@ class Envelope:
             self.missing += 1
             if problem and (problem in self.reasons or len(self.reasons) < _MAX_REASONS):
                 self.reasons[problem] += 1
+            if problem and code_of(problem) in OUT_OF_RANGE:
+                self._note(t_ns, problem)
             return
         self.count += 1
         point = (t_ns, value)
@@ -58,6 +64,23 @@ class Envelope:
             held.low = point
         if value > held.high[1]:
             held.high = point
+
+    def _note(self, t_ns: int, problem: str) -> None:
+        one = (t_ns, problem)
+        first, last = self._out.get((t_ns - self.begin_ns) // self.width_ns, (one, one))
+        self._out[(t_ns - self.begin_ns) // self.width_ns] = [min(first, one), max(last, one)]
+
+    def out_of_range(self) -> tuple[tuple[int, int, str], ...]:
+        """From when to when nothing but readings out of the sensor's range came, and on which side."""
+        spans: list[tuple[int, int, str]] = []
+        before = None
+        for index in sorted(self._out.keys() - self._held.keys()):
+            (begin, problem), (end, _) = self._out[index]
+            if spans and index - 1 == before and spans[-1][2] == problem:
+                begin = spans.pop()[0]
+            spans.append((begin, end, problem))
+            before = index
+        return tuple(spans)
 
     @property
     def reason(self) -> str:

@@ -86,6 +86,7 @@ class Replayed:
     balance: tuple[tuple[str, Value], ...] = ()
 
 
+RECOVERED, CHARGED = "Recovered, all cylinders", "Charged"  # of the balance
 OnSamples = Callable[[Sequence[PointSample]], None]
 
 
@@ -109,13 +110,17 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """log: a vacuum over decades. limits: (label, SI)."""
+    """log: a vacuum over decades. limits: (label, SI). span_ns: other than the whole stage. close: the axis is that of
+    the readings, a limit far off is only named. out_of_range: (from, to, on which side) without a reading."""
 
     title: str
     quantity: Quantity
     traces: tuple[Trace, ...]
     log: bool = False
     limits: tuple[tuple[str, float], ...] = ()
+    span_ns: tuple[int, int] | None = None
+    close: bool = False
+    out_of_range: tuple[tuple[int, int, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

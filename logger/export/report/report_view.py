@@ -7,6 +7,8 @@ from typing import Any
 from logger.decode.calibration_fit import Standing, standing, zero_drift
 from logger.export.report import report_words as say
 from logger.export.report.chart import laid_out
+from logger.export.report.content import JUDGED
+from logger.export.report.first_page import figures, first_page
 from logger.export.report.report_data import (
     AlarmEntry,
     CylinderRow,
@@ -37,16 +39,16 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
     job = data.job
     place = " · ".join(part for part in (job.appliance, job.site) if part)
     return {
-        "title": "Refrigeration service record",
+        "title": "Refrigeration service report",
         "place": place or f"Job {job.job_id}",
         "place_short": clean(place or f"Job {job.job_id}", 70),
         "job_id": job.job_id,
         "when": f"{shown.time(data.first_ns, False)} to {shown.time(data.last_ns, False)}",
         "zone": shown.zone,
         "software": data.software,
-        "invented": say.INVENTED if job.invented else None,
+        "invented": say.SAMPLE if job.invented else None,
+        "first": first_page(data, shown),
         "closed": data.closed,
-        "company": list(job.company),
         "sha256": data.readings.sha256,
         "attached": attached,
         "job": _job_rows(data, shown),
@@ -63,6 +65,7 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
         "method": [list(pair) for pair in say.METHOD],
         "caution": say.CAUTION,
         "caution_short": say.CAUTION_SHORT,
+        "qr_caption": say.QR_CAPTION,
         "check": {
             "fingerprint": data.fingerprint,
             "signed": say.SIGNED if data.fingerprint else say.UNSIGNED,
@@ -82,21 +85,14 @@ def _few(rows: list[list[str]]) -> dict[str, Any]:
 def _job_rows(data: ReportData, shown: Shown) -> list[list[str]]:
     job = data.job
     rows = [
-        ("Customer", job.customer),
-        ("Site", job.site),
-        ("Appliance", job.appliance),
-        ("Technician", job.technician),
-        *([("Certification no.", job.certification)] if job.certification else []),
         ("Refrigerant", data.refrigerant),
         ("Full charge", shown.number(job.full_charge_kg, _Q.MASS)),
         ("Internal volume", _with_u(job.volume_m3, job.volume_u_m3, _Q.VOLUME, shown)),
-        ("Ambient pressure", _ambient(data.ambient, shown)),
-        *([("Recovery machine", job.recovery_machine)] if job.recovery_machine else []),
-        ("Recovery machine made", job.recovery_machine_made.isoformat() if job.recovery_machine_made else ""),
+        ("Barometric pressure", _ambient(data.ambient, shown)),
         ("Job", job.job_id),
         *([("Simulated", f"{data.speed:g} times faster than real time")] if data.speed != 1 else []),
     ]
-    return [[label, text or "not stated"] for label, text in rows]
+    return [[label, text] for label, text in rows if text and text != "not stated"]
 
 
 def _with_u(number: float | None, u: float | None, quantity: Quantity, shown: Shown) -> str:
@@ -112,35 +108,37 @@ def _ambient(value: Value, shown: Shown) -> str:
 
 
 def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any]:
-    stage, result = report.stage, report.result
-    text = text_of(result, shown) if result else None
-    end = shown.clock(report.end_ns)[:5] if shown.time(report.end_ns)[:10] == shown.time(stage.begun_ns)[:10] else (
-        shown.time(report.end_ns, False)
-    )  # fmt: skip
-    running = stage.ended_ns is None
+    stage = report.stage
     plots = [laid_out(plot, stage.begun_ns, report.end_ns, shown, report.marks, data.gaps) for plot in report.plots]
+    drawn = [plot for plot in plots if plot is not None]
     return {
         "number": stage.number,
         "name": registry.label(stage.kind),
-        "when": f"{shown.time(stage.begun_ns, False)} to {end}",
-        "lasted": duration((report.end_ns - stage.begun_ns) / NS_PER_S) + (", still running" if running else ""),
-        "verdict": result.verdict.value if result else "none",
-        "word": say.WORD[result.verdict] if result else say.NOT_JUDGED[0],
-        "headline": _sentence(text.headline) if text else "",
-        "text": text.body if text else say.NOT_JUDGED[1],
-        "then": _then(report.shown_then, shown),
-        "plots": [plot for plot in plots if plot is not None],
+        "when": _when(report, shown),
+        "lines": _lines(report, shown),
+        "picture": drawn[:1],
+        "plots": drawn[1:],
         "summaries": [_summary(s, shown) for s in report.summaries],
-        "findings": [_finding(f, shown) for f in report.findings],
+        "findings": [_finding(f, f is report.result, shown) for f in report.findings],
     }
 
 
-def _then(finding: Finding | None, shown: Shown) -> str:
-    """What the technician was told at the end of the stage, where all records together say something else."""
-    if finding is None:
-        return ""
-    word, body = say.WORD[finding.verdict].lower(), text_of(finding, shown).body
-    return f"Shown when the stage ended, by what had arrived by then: {word}. {body}"
+def _when(report: StageReport, shown: Shown) -> str:
+    begun, end = (shown.time(t_ns, False) for t_ns in (report.stage.begun_ns, report.end_ns))
+    lasted = duration((report.end_ns - report.stage.begun_ns) / NS_PER_S)
+    running = ", still running" if report.stage.ended_ns is None else ""
+    return f"{begun} to {end[11:] if end[:10] == begun[:10] else end} {shown.zone}, {lasted}{running}"
+
+
+def _lines(report: StageReport, shown: Shown) -> list[list[str]]:
+    """(what, text) under the picture: the figures, what they were judged by, what is to be done."""
+    text = text_of(report.result, shown) if report.result else None
+    rows = [
+        ("Figures", figures(report, shown)),
+        ("Judged by", say.sentence(text.rule) if text and report.result and report.result.verdict in JUDGED else ""),
+        ("Check next", "; ".join(text.check_next) if text else ""),
+    ]
+    return [[what, said] for what, said in rows if said]
 
 
 def _summary(summary: PointSummary, shown: Shown) -> list[str]:
@@ -167,12 +165,15 @@ def _counted(summary: PointSummary) -> str:
     return f"{summary.count:,}" + (f", {summary.missing:,} missing{why}" if summary.missing else "")
 
 
-def _finding(finding: Finding, shown: Shown) -> dict[str, Any]:
+def _finding(finding: Finding, decides: bool, shown: Shown) -> dict[str, Any]:
+    """decides: its verdict and sentence stand on the first page, and are not printed again."""
     text = text_of(finding, shown)
     return {
+        "decides": decides,
+        "repeated": text.line == text.body,
         "verdict": finding.verdict.value,
         "word": say.WORD[finding.verdict],
-        "headline": _sentence(text.headline),
+        "headline": say.sentence(text.headline),
         "text": text.body,
         "rule": text.rule,
         "decision_rule": text.decision_rule,
@@ -194,12 +195,8 @@ def _inputs(finding: Finding, shown: Shown) -> list[list[str]]:
             text = shown.with_spread(one.value, one.kind)
         else:  # of a record that does not say what quantity it is
             text = shown.in_si(one.value)
-        rows.append([_sentence(label_of(finding, one.name)), text])
+        rows.append([say.sentence(label_of(finding, one.name)), text])
     return rows
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _cylinder(row: CylinderRow, shown: Shown) -> list[str]:
@@ -207,6 +204,7 @@ def _cylinder(row: CylinderRow, shown: Shown) -> list[str]:
     marking = ["not entered"]
     if cylinder is not None:
         marking = [
+            *([f"serial {cylinder.serial}"] if cylinder.serial else []),
             f"tare {shown.both(known(cylinder.tare_kg, 'kg'), _Q.MASS)}",
             f"water capacity {shown.both(known(cylinder.water_capacity_kg, 'kg'), _Q.MASS)}",
             f"tested {cylinder.tested.isoformat()}" if cylinder.tested else "test date not stated",
@@ -231,7 +229,7 @@ def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:
     if entry.cleared_ns is not None:
         cleared = f"cleared {shown.clock(entry.cleared_ns)}"
     label = entry.label + (" (first)" if entry.first_out else "")
-    return [shown.time(entry.raised_ns), entry.priority, label, value, f"{seen}, {cleared}"]
+    return [shown.time(entry.raised_ns), entry.priority.upper(), label, value, f"{seen}, {cleared}"]
 
 
 def _gap(gap: GapEntry, shown: Shown) -> list[str]:

@@ -1,22 +1,26 @@
 """What every report says in the same words."""
 
-from logger.model.finding import Verdict
+from logger.model.finding import Finding, Verdict
+from logger.stages.words import text_of
+from logger.wording.values import Shown
 
 WORD: dict[Verdict, str] = {
     Verdict.PASS: "Pass",
     Verdict.FAIL: "Fail",
-    Verdict.CANNOT_TELL: "Cannot tell",
+    Verdict.CANNOT_TELL: "Can't tell",
     Verdict.ATTENTION: "Check",
-    Verdict.INFO: "Noted",
+    Verdict.INFO: "Info",
 }
-NOT_JUDGED = ("Not judged", "No analysis reached a conclusion for this stage; the readings below stand for themselves.")
+NOT_JUDGED = ("Not judged", "No conclusion was reached; the readings are in this report.")
+SAMPLE = "SAMPLE DATA, NOT A REAL JOB"
+QR_CAPTION = "Scan: SHA-256 of readings.csv"
 
 CAUTION = (
-    "This report records what instruments showed and what was computed from it. It guides no filling, pressurising or "
+    "This report records what instruments showed and what was computed from it. It guides no filling, pressurizing or "
     "evacuation. Local codes, the markings of cylinders and equipment, the makers' instructions and licensed practice "
     "come first. It replaces no relief device, no leak check and no person."
 )
-CAUTION_SHORT = "Guides no filling, pressurising or evacuation: local codes, markings and licensed practice come first."
+CAUTION_SHORT = "Guides no filling, pressurizing or evacuation: local codes, markings and licensed practice come first."
 INVENTED = "Invented data: no real plant, customer or job"
 
 METHOD: tuple[tuple[str, str], ...] = (
@@ -73,3 +77,15 @@ HOW_TO_CHECK = (
     "ssh-keygen. The command “rimelog verify” does the same and also computes all readings and findings anew from the "
     "raw records."
 )
+
+
+def sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def shown_then(finding: Finding | None, shown: Shown) -> str:
+    """What the technician was told at the end of the stage, where all records together say something else."""
+    if finding is None:
+        return ""
+    word, body = WORD[finding.verdict].lower(), text_of(finding, shown).body
+    return f"Shown when the stage ended, by what had arrived by then: {word}. {body}"

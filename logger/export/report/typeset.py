@@ -34,19 +34,29 @@ _PROBE = b'#set document(title: "probe")\n#set text(font: ("Source Sans 3", "Dej
 _PICTURE = b'#set document(title: "probe")\n#image(bytes(json("picture.json")), alt: "probe")'
 
 
-def render(data: ReportData, readings_csv: bytes | None = None, paper: Paper | None = None) -> bytes:
-    """The PDF. readings_csv: attached to it. paper: by the job's unit system when None. Raises ReportError."""
+def render(
+    data: ReportData, readings_csv: bytes | None = None, paper: Paper | None = None, *, customer: bool = False
+) -> bytes:
+    """The PDF. readings_csv: attached to it. paper: by the job's unit system when None. customer: the first page alone.
+
+    Raises ReportError.
+    """
     seen = harmless(view(data, attached=readings_csv is not None), settable)
     # A report is not lost for the sake of a logo.
     seen["logo"] = list(data.logo) if data.logo and picture_problem(data.logo) is None else []
     files = {
-        "main.typ": (resources.files("logger.export") / "files" / "report.typ").read_bytes(),
+        "main.typ": _template("customer.typ" if customer else "report.typ"),
+        **{name: _template(name) for name in ("parts.typ", "first_page.typ")},
         "data.json": json.dumps(seen | {"paper": paper or PAPER[data.job.units], "fonts": FAMILIES}).encode(),
         "qr.svg": _qr(f"sha256:{data.readings.sha256} readings.csv of rimelog job {seen['job_id']}"),
     }
     if readings_csv is not None:
         files["readings.csv"] = readings_csv
     return compiled(files, data.last_ns)
+
+
+def _template(name: str) -> bytes:
+    return (resources.files("logger.export") / "files" / name).read_bytes()
 
 
 def compiled(files: dict[str, bytes], t_ns: int) -> bytes:

@@ -157,4 +157,9 @@ DEFINITION = StageDefinition(
     carry=_carry,
     acts=("charging-valve-opened", "charging-valve-closed", "charge-added"),
     words=WORDS,
+    question="Is the right charge in the system?",
+    figures=(
+        ("charging.mass", "charged"), ("charging.target", "target"), ("charging.full_charge", "in_the_system"),
+        ("charging.full_charge", "full_charge"),
+    ),
 )  # fmt: skip

@@ -1,6 +1,6 @@
 """Vacuum decay test: isolated from the pump, does the vacuum hold?"""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from logger.alarms.rules import AlarmRule, Kind
@@ -72,9 +72,15 @@ def _analyse(now: Inputs) -> StageResult:
         result.findings,
         facts={f"{_HELD}{profile.key}": known(1.0, "1")} if held and profile else {},
         curves=curves,
-        limits=() if limit_pa is None else (LimitLine("limit of the profile", "vacuum", limit_pa),),
+        limits=() if limit_pa is None else (LimitLine("limit", "vacuum", limit_pa),),
+        held_ns=_held_ns(now, [t_s for t_s, _, _ in result.readings]),
         result=result,
     )
+
+
+def _held_ns(now: Inputs, times: Sequence[float]) -> tuple[int, int] | None:
+    first, last = (now.lead_ns + round(times[i] * NS_PER_S) for i in (0, -1)) if len(times) > 1 else (0, 0)
+    return (first, last) if last > first else None
 
 
 def _sum(now: Inputs, fact: str) -> float:
@@ -169,11 +175,16 @@ DEFINITION = StageDefinition(
     ),
     alarms=alarms,
     silence_matters=frozenset({"vacuum"}),
-    plots=(PlotSpec("Vacuum", ("vacuum",), log=True),),
+    plots=(
+        PlotSpec("Vacuum since isolation", ("vacuum",), hold=True),
+        PlotSpec("Vacuum", ("vacuum",), log=True),
+    ),
     listed=("vacuum", "system_temperature", "ambient"),
     profiles=DECAY_PROFILES,
     comparing=_comparing,
     acts=("isolated", "pump-stopped"),
     needs=("isolated", "When the pump is valved off, mark it"),
     words=WORDS,
+    question="Does the vacuum hold with the pump valved off?",
+    figures=tuple(("decay.verdict", name) for name in ("start", "highest", "rise", "isolated_for", "limit")),
 )

@@ -118,4 +118,6 @@ DEFINITION = StageDefinition(
     comparing=_comparing,
     acts=("pump-started", "pump-stopped", "pump-oil-changed", "nitrogen-break", "isolated"),
     words=WORDS,
+    question="Is the system pulled down to the target vacuum?",
+    figures=(("evacuation.progress", "vacuum"), ("evacuation.progress", "target")),
 )

@@ -182,6 +182,7 @@ WORDS = Words(
     },
     terms=TERMS,
     labels={
+        "vacuum": "final vacuum",
         "rate": "decades of pressure an hour",
         "pressure_rate": "rate",
         "drift": "drift an hour",

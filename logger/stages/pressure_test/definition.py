@@ -1,14 +1,15 @@
 """Pressure test: nitrogen is shut in; is a pressure change more than the weather?"""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger.alarms.rules import AlarmRule, Kind
 from logger.model.alarm import Priority
-from logger.model.drawing import PlotSpec
+from logger.model.drawing import Curve, PlotSpec
 from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
+from logger.model.units import NS_PER_S, PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Statement, Value, known, name_of, unknown
 from logger.physics.ambient import AmbientSource
 from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, MIN_HOLD_S, PRESSURE_PROFILES, PressureProfile
@@ -23,6 +24,7 @@ FILLED_SETTLING_S = 900.0
 FILLING_S, FILLING_SHARE = 60.0, 0.005  # a rise of so much of the pressure in this time is no temperature's
 PRESSURE_LOST_PA = 3 * PSI_PA
 APART_PA = 5 * PSI_PA
+CURVE_POINTS = 120
 _Q = Quantity
 USUAL_TEST_PA = (STANDARD_ATMOSPHERE_PA + 5 * PSI_PA, STANDARD_ATMOSPHERE_PA + 1000 * PSI_PA)  # Rimelog default
 _OWN = "our own figure, no source"
@@ -65,9 +67,13 @@ def _analyse(now: Inputs) -> StageResult:
     expected = result.expected
     if change.number is None and doing:
         change, expected = unknown("Pa", doing), unknown("Pa", doing)
+    times = [t_s for t_s, _, _ in result.curve]
+    first, last = (now.stage.begun_ns + round(times[i] * NS_PER_S) for i in (0, -1)) if len(times) > 1 else (0, 0)
     return StageResult(
         result.findings,
         live={"pressure_expected": expected, "pressure_change": change, "test_pressure_held": held},
+        curves=_corrected(now, result.curve),
+        held_ns=(first, last) if last > first else None,
         result=result,
     )
 
@@ -90,6 +96,16 @@ def progress(pressure: Series, began_s: float | None, now_s: float, hold_s: floa
     held_s = now_s - began_s
     still = f"held {held_s / 60:.0f} min; a change is told after {MIN_HOLD_S / 60:.0f}" if held_s < MIN_HOLD_S else ""
     return known(held_s, "s", note=asked), still
+
+
+def _corrected(now: Inputs, curve: Sequence[tuple[float, float, float]]) -> tuple[Curve, ...]:
+    """The pressure as it would be had the temperature stayed: level where nothing was lost."""
+    if len(curve) < 2:
+        return ()
+    every = max(1, len(curve) // CURVE_POINTS)
+    thin = [*curve[:-1:every], curve[-1]]
+    times = [now.stage.begun_ns + round(t_s * NS_PER_S) for t_s, _, _ in thin]
+    return (Curve("temperature-corrected", "system_pressure", times, [pa for _, _, pa in thin]),)
 
 
 def _holding_since(now: Inputs, pressure: Series) -> float | None:
@@ -153,6 +169,7 @@ DEFINITION = StageDefinition(
     alarms=alarms,
     silence_matters=frozenset({"system_pressure"}),
     plots=(
+        PlotSpec("Pressure in the hold", ("system_pressure",), hold=True),
         PlotSpec("Pressure", ("system_pressure",)),
         PlotSpec("Temperatures", ("system_temperature", "ambient_temperature")),
     ),
@@ -160,4 +177,6 @@ DEFINITION = StageDefinition(
     profiles=PRESSURE_PROFILES,
     acts=("nitrogen-filled", "holding", "vented"),
     words=WORDS,
+    question="Does the system hold nitrogen pressure?",
+    figures=tuple(("standing-pressure.verdict", name) for name in ("start", "end", "lasted", "drop", "smallest_drop")),
 )

@@ -15,7 +15,7 @@ from logger.model.value import Value, known, number, unknown, word
 from logger.refrigerant import Refrigerant
 from logger.scale.ledger import MassLedger, balance
 from logger.scale.rate import Disturbance, MassRate
-from logger.stages.recovery.level import RecoveryLevel
+from logger.stages.recovery.level import JUDGED_BY, RecoveryLevel
 from logger.stages.recovery.live import FlowPhase, RecoveryNow, RecoveryWatch
 from logger.stages.recovery.rebound import SETTLE_S, Rebound, judge_rebound
 from logger.stages.recovery.stall import StallCause, inputs_of
@@ -115,7 +115,7 @@ def analyse_recovery(
     watch = RecoveryWatch(refrigerant, charge, level_pa)
     run = _Run(scale, series, watch, resolution_kg, u_accuracy_kg, cylinder, swaps)
     run.go()
-    pressure = next((series[p] for p in ("system_pressure", "recovery_inlet_pressure") if len(series.get(p, ()))), None)
+    pressure = next((series[p] for p in JUDGED_BY if len(series.get(p, ()))), None)
     rebound = None
     if level is not None and pressure is not None:
         around = next((series[p] for p in ("system_temperature", "ambient_temperature") if p in series), None)

@@ -14,7 +14,7 @@ from logger.refrigerant import RefrigerantError
 from logger.stages.comparison import Comparing
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
-from logger.stages.recovery.level import RecoveryLevel, required_level
+from logger.stages.recovery.level import JUDGED_BY, RecoveryLevel, required_level
 from logger.stages.recovery.words import WORDS
 from logger.stages.settings import Form, setting
 from logger.stages.weighed import cylinder_findings, on_scale, stays
@@ -69,7 +69,7 @@ def _analyse(now: Inputs) -> StageResult:
     return StageResult(
         (*result.findings, *of_cylinder),
         facts={"recovered": result.recovered},
-        limits=tuple(_limit_lines(now, dict.fromkeys(stay.cylinder for stay in found))),
+        limits=(*_limit_lines(now, dict.fromkeys(stay.cylinder for stay in found)), *_level_lines(now)),
         stays=found,
         result=result,
     )
@@ -84,6 +84,13 @@ def _limit_lines(now: Inputs, names: dict[str, None]) -> list[LimitLine]:
         if gross.number is not None and cylinder is not None:
             lines.append(LimitLine(f"limit of {name}", "cylinder_mass", gross.number + cylinder.tare_kg))
     return lines
+
+
+def _level_lines(now: Inputs) -> list[LimitLine]:
+    """The required level, beside the pressure that is judged by it."""
+    level_pa = level_of(now).pressure.number
+    judged = next((point for point in JUDGED_BY if len(now.series(point))), None)
+    return [] if level_pa is None or judged is None else [LimitLine("required recovery level", judged, level_pa)]
 
 
 def _most(now: Inputs, name: str) -> Value:
@@ -178,10 +185,13 @@ DEFINITION = StageDefinition(
     plots=(
         PlotSpec("Mass on the scale", ("cylinder_mass",)),
         PlotSpec("Pressures", ("recovery_inlet_pressure", "recovery_outlet_pressure", "cylinder_pressure")),
+        PlotSpec("Pressure of the system", ("system_pressure", "recovery_inlet_pressure")),
         PlotSpec("Temperatures", ("cylinder_temperature", "ambient_temperature")),
     ),
     listed=("cylinder", "recovery", "system_pressure", "ambient"),
     comparing=_comparing,
     acts=("machine-started", "machine-stopped", "valve-opened", "valve-closed"),
     words=WORDS,
+    question="Is the refrigerant out of the system, down to the required level?",
+    figures=(("recovery.mass", "recovered"), ("recovery.level", "settled"), ("recovery.level", "required")),
 )  # fmt: skip

@@ -13,6 +13,7 @@ from logger.model.points import Quantity
 from logger.model.units import INHG_PA, MICRON_PA, POUND_KG, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Argument, Value, known, number, unknown, word
 
+JUDGED_BY = ("system_pressure", "recovery_inlet_pressure")  # points, the better one first
 STANDARD_INHG = 29.9
 NEW_EQUIPMENT = date(1993, 11, 15)
 LARGE_CHARGE_KG = 200 * POUND_KG

@@ -59,9 +59,11 @@ class Trouble:
         if self.kind is TroubleKind.SLEEP:
             return f"the computer slept for {_words(self.seconds)}"
         if self.kind is TroubleKind.STALL:
-            return f"the program stood still for {_words(self.seconds)}"
+            return f"the program was stopped for {_words(self.seconds)}"
         way = "forwards" if self.seconds > 0 else "back"
-        return f"the computer's clock was set {way} by {_words(abs(self.seconds))}; the record's time goes on unchanged"
+        return (
+            f"the computer's clock was set {way} by {_words(abs(self.seconds))}; the record's time continues unchanged"
+        )
 
     @property
     def is_gap(self) -> bool:
@@ -116,7 +118,7 @@ class Clock:
         self._boot_ns, self._record_ns, self._last_ns = first.boot_ns, first.wall_ns, first.wall_ns
         self._rate = 0.0
         self.offset_ns = 0
-        """The computer's clock minus the record's time, as far as told by steps and by `go_on_after`."""
+        """The computer's clock minus the record's time, as far as known by steps and by `go_on_after`."""
         self.problem = _problem(first.wall_ns, not_before_ns)
         """Why the computer's clock cannot be right at the start, or None."""
         self.go_on_after(not_before_ns)
@@ -162,7 +164,7 @@ def _problem(wall_ns: int, not_before_ns: int) -> str | None:
         return f"the computer's clock says {utc_text(wall_ns)}, it was not set; set it, then start again"
     if wall_ns <= not_before_ns:
         behind = _words((not_before_ns - wall_ns) / NS_PER_S)
-        return f"the computer's clock is {behind} behind the newest record; the record's time goes on from there"
+        return f"the computer's clock is {behind} behind the newest record; the record's time continues from there"
     return None
 
 

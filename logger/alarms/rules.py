@@ -188,7 +188,7 @@ def _evaluate_rate(rule: AlarmRule, history: History) -> Judgment:
     rate = slope(history)
     spanned_s = (history[-1][0] - history[0][0]) / NS_PER_S if history else 0.0
     if rate is None or spanned_s < rule.window_s / 2:
-        return Judgment(Condition.CANNOT_TELL, None, "not measured for long enough to tell a rate")
+        return Judgment(Condition.CANNOT_TELL, None, "not measured for long enough for a rate")
     if rule.limit is None:
         return Judgment(Condition.CANNOT_TELL, rate)
     over = rate - rule.limit if rule.limit >= 0 else rule.limit - rate

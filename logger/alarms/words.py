@@ -43,7 +43,10 @@ ALARMS: dict[str, AlarmWords] = {
         "CYLINDER FULL: STOP RECOVERY",
         f"{STOP} Switch to an empty cylinder. Do not heat, move or ship this one until it is back below its limit.",
     ),
-    "overfill-soon": alarm("CYLINDER NEARLY FULL", "Get an empty cylinder. Stand by the recovery machine."),
+    "overfill-soon": alarm(
+        "CYLINDER NEARLY FULL",
+        "Get an empty cylinder. Stand by the recovery machine.",  # words: trade
+    ),
     "cylinder-pressure": alarm(
         "CYLINDER AT SERVICE PRESSURE",
         f"{STOP} Stay clear of the relief valve. Cool the cylinder with water or a fan. Do not vent.",
@@ -77,7 +80,7 @@ ALARMS: dict[str, AlarmWords] = {
     "program-fault": alarm("SOFTWARE ERROR", "Logging continues; some values are unknown. Watch your gauges."),
     "machine-stopped": alarm(
         "RECOVERY MACHINE POWER CUT BY RIMELOG",
-        "Find out why before you arm it again with `rimelog permit arm`; `rimelog permit release` leaves it off.",
+        "Find out why before you arm it again with `rimelog autostop arm`; `rimelog autostop release` leaves it off.",
     ),
     "keep-awake": alarm("COMPUTER MAY GO TO SLEEP", _NO_SLEEP),
     "push-trouble": alarm("PHONE ALERTS NOT GOING OUT", "Check the internet connection. Only this laptop sounds."),

@@ -101,7 +101,7 @@ class Annunciator:
             try:
                 await loop()
             except Exception as exc:
-                log.exception("telling of alarms failed (%s), starting again", channel)
+                log.exception("announcing alarms failed (%s), starting again", channel)
                 self._tell_health(channel, f"internal failure: {exc!r}")
             await asyncio.sleep(self._timing.restart)
 
@@ -144,7 +144,7 @@ class Annunciator:
             return self._status()
         except Exception:
             log.exception("the status line cannot be made")
-            return "The daemon runs, but cannot tell how the job stands."
+            return "The logger runs, but cannot read the state of the job."
 
     async def _heartbeat_loop(self) -> None:
         assert self._heartbeat_s is not None
@@ -180,7 +180,7 @@ class Annunciator:
         try:
             self._on_health(channel, problem)
         except Exception:
-            log.exception("the state of %s cannot be told", channel)
+            log.exception("the state of %s is unknown", channel)
 
 
 async def _pause(unless: asyncio.Event, seconds: float) -> bool:

@@ -13,7 +13,7 @@ from logger.wording.book import AlarmText
 log = logging.getLogger(__name__)
 
 MANY = 5
-"""More new alarms than this at once are told in one message."""
+"""More new alarms than this at once go into one message."""
 
 FLOOD = "flood"
 _OVER = (State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
@@ -72,7 +72,7 @@ class News:
     def _one(self, row: AlarmRow) -> Message:
         urgent = row.priority is Priority.URGENT
         text, times = self._text(row), self._times(row)
-        again = f" (told {times + 1} times)" if times else ""
+        again = f" (alert {times + 1})" if times else ""
         return Message(f"{'URGENT' if urgent else 'Alarm'}: {text.label}{again}", text.line, urgent)
 
     def _many(self, rows: Sequence[AlarmRow]) -> Message:

@@ -58,7 +58,7 @@ class Guard:
             return problem(401, "a valid token is needed")
         length = request.headers.get("content-length")
         if length is not None and (not length.isdecimal() or int(length[:9]) > MAX_BODY_BYTES):
-            return problem(413, f"a body is at most {MAX_BODY_BYTES} bytes")
+            return problem(413, f"a body has up to {MAX_BODY_BYTES} bytes")
         return None
 
 
@@ -73,7 +73,7 @@ async def json_object(request: Request) -> dict[str, Any]:
             async for chunk in request.stream():
                 body += chunk
                 if len(body) > MAX_BODY_BYTES:
-                    raise ValueError(f"a body is at most {MAX_BODY_BYTES} bytes")
+                    raise ValueError(f"a body has up to {MAX_BODY_BYTES} bytes")
     except (TimeoutError, ClientDisconnect) as exc:
         raise ValueError("the body did not come whole in time") from exc
     try:

@@ -47,7 +47,7 @@ def read_address(path: Path) -> Address:
     except FileNotFoundError as exc:
         raise DaemonError("not logging; start with `rimelog start`") from exc
     except (OSError, ValueError, KeyError, TypeError) as exc:
-        raise DaemonError(f"the daemon's address file cannot be read: {exc}") from exc
+        raise DaemonError(f"the logger's address file cannot be read: {exc}") from exc
 
 
 class _Connection(http.client.HTTPConnection):
@@ -84,7 +84,7 @@ class Client:
             connection.request(method, path, body, headers)
         except OSError as exc:
             raise DaemonError(
-                f"the daemon of job {self.address.job_id} does not answer ({exc}); start it with `rimelog run`"
+                f"the logger of job {self.address.job_id} does not answer ({exc}); start it with `rimelog run`"
             ) from exc
         return connection
 
@@ -96,8 +96,8 @@ class Client:
             answer = json.loads(response.read())
         except (OSError, ValueError, http.client.HTTPException) as exc:
             raise DaemonError(
-                f"the daemon of job {self.address.job_id} gave no proper answer ({exc}); it may just have ended: "
-                "try again, and if it stays so, start it anew with `rimelog run`"
+                f"the logger of job {self.address.job_id} gave no proper answer ({exc}); it may just have ended: "
+                "try again, and if it stays so, start it again with `rimelog run`"
             ) from exc
         finally:
             connection.close()
@@ -125,10 +125,10 @@ class Client:
         try:
             response = connection.getresponse()
             if response.status != 200:
-                raise DaemonError(f"the daemon refused the stream ({response.status})")
+                raise DaemonError(f"the logger refused the stream ({response.status})")
             yield from _parse_sse(response)
         except (OSError, http.client.HTTPException) as exc:
-            raise DaemonError(f"the connection to the daemon broke: {exc}") from exc
+            raise DaemonError(f"the connection to the logger broke: {exc}") from exc
         finally:
             connection.close()
 

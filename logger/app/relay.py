@@ -37,8 +37,8 @@ STRAY_MARGIN_S = 6.0  # beyond a time-out: a status comes every five seconds
 _AGAIN = (ErrorCode.BUSY, ErrorCode.STALE_PERMIT)  # refusals after which the next permit may be taken
 _OPENED_BY = {
     OpenedBy.START_UP: "at its start",
-    OpenedBy.HOST: "as told",
-    OpenedBy.PERMIT_EXPIRED: "no permit came in time",
+    OpenedBy.HOST: "as ordered",
+    OpenedBy.PERMIT_EXPIRED: "no signal in time to keep it closed",
     OpenedBy.GUARD_NO_READING: "its scale gave no reading",
     OpenedBy.GUARD_LIMIT: "its scale reached the limit",
     OpenedBy.DEVICE_FAULT: "a fault of the device",
@@ -83,7 +83,7 @@ class Relay:
         self._confirmed, self._next_s = False, 0.0
         self._tell("armed", operator=operator, guard_kg=round(guard.high_kg, 3), cylinder=self.hold.cylinder)
         self._queue(self._open())  # a person's word: what had tripped is re-armed
-        return f"{self.output.hold}: armed; its device opens by itself at {guard.high_kg:.1f} kg on the scale"
+        return f"{self.output.hold}: armed; its device opens it at {guard.high_kg:.1f} kg on the scale"
 
     def release(self, operator: str = "", reason: str = "") -> str:
         """Open, and nothing stands any more: harmless when it is open."""
@@ -92,7 +92,7 @@ class Relay:
         self._open_now()
         if was.mode is not Mode.RELEASED:
             self._tell("released", operator=operator, reason=reason)
-        return f"{self.output.hold}: released, its contact is told to open"
+        return f"{self.output.hold}: released, its contact is opening"
 
     # -- time ----------------------------------------------------------------------------------------------------
 
@@ -187,7 +187,7 @@ class Relay:
             self._ticket = self._session.request(permit)
         except (ValueError, ProtocolError) as exc:  # too many wait: the device opens by itself
             self._ticket = None
-            log.warning("%s: no permit sent: %s", self.output.hold, exc)
+            log.warning("%s: not kept closed: %s", self.output.hold, exc)
 
     def _permit(self) -> Permit | None:
         device = self._engine.model.devices.get(self._feed.device_id)
@@ -234,10 +234,10 @@ class Relay:
         if self.output.index >= device.hello.outputs:
             return f"{name}: the device has no output {self.output.index}"
         if self.output.timeout_s * 1000 > self._longest_ms:
-            return f"{name}: the device takes a time-out of at most {self._longest_ms / 1000:g} s"
+            return f"{name}: the device takes a time-out up to {self._longest_ms / 1000:g} s"
         guard, reading = self._guard(), self._engine.model.value("cylinder_mass").number
         if guard is None:
-            return f"{name}: its device cannot be told the cylinder's limit"
+            return f"{name}: its device cannot hold the cylinder's limit"
         # As it reads, not as it is believed: the device, too, takes a knock at its word.
         if reading is not None and not guard.low_kg <= reading < guard.high_kg:
             return f"the scale reads {reading:.1f} kg; allowed are {guard.low_kg:.1f} to {guard.high_kg:.1f} kg"

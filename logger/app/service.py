@@ -183,7 +183,7 @@ async def _helper(helper: Callable[[Daemon], Awaitable[None]], daemon: Daemon) -
     except asyncio.CancelledError:
         raise
     except Exception:
-        log.exception("a helper of the daemon failed; logging goes on")
+        log.exception("a helper task failed; still logging")
 
 
 async def _until_stopped(stopping: asyncio.Event, tasks: list[asyncio.Task[None]]) -> None:

@@ -147,7 +147,7 @@ def shelve(alarm: str, minutes: float, reason: str, operator: str, job: str | No
 
 
 @click.group()
-def permit() -> None:
+def autostop() -> None:
     """Hold the recovery machine's supply closed through a device's relay, or let it open.
 
     Only for a contact that the rig file names ([[device.output]]). An operating convenience, not a safety device: it
@@ -158,20 +158,20 @@ def permit() -> None:
 HOLD_OPTION = click.option("--hold", default="", help="What its contact supplies, when the rig has several.")
 
 
-@permit.command("arm")
+@autostop.command("arm")
 @HOLD_OPTION
 @click.option("--operator", default="", help="Who is at the machine.")
 @JOB_OPTION
-def permit_arm(hold: str, operator: str, job: str | None) -> None:
+def autostop_arm(hold: str, operator: str, job: str | None) -> None:
     """From now on hold it closed, while a recovery runs and everything it depends on is known and well."""
     click.echo(client(job).act("permit-arm", hold=hold, operator=operator)["text"])
 
 
-@permit.command("release")
+@autostop.command("release")
 @HOLD_OPTION
 @click.option("--operator", default="", help="Who releases it.")
 @JOB_OPTION
-def permit_release(hold: str, operator: str, job: str | None) -> None:
+def autostop_release(hold: str, operator: str, job: str | None) -> None:
     """Let it open, at once."""
     click.echo(client(job).act("permit-release", hold=hold, operator=operator)["text"])
 

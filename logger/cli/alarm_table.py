@@ -24,7 +24,7 @@ _WIDTH = 80
 _MARK = {Priority.URGENT: "!!", Priority.HIGH: "!", Priority.LOW: ""}
 _WHEN = {
     Kind.HIGH: "≥ {}", Kind.LOW: "≤ {}", Kind.RATE: "rises by {}", Kind.PREDICTION: "≤ {}",
-    Kind.DISAGREE: "apart by {}", Kind.UNKNOWN: "cannot be told", Kind.NO_DATA: "no readings",
+    Kind.DISAGREE: "apart by {}", Kind.UNKNOWN: "unknown", Kind.NO_DATA: "no readings",
     Kind.FAULT: "sensor fault", Kind.TROUBLE: "",
 }  # fmt: skip
 _OF_POINTS = (Kind.NO_DATA, Kind.FAULT)

@@ -108,7 +108,7 @@ def test_sound() -> None:
     finally:
         sound.close()
     say(
-        "Played to the end. Heard nothing? Turn the loudspeaker up: this program cannot know whether it is muted.",
+        "Played to the end. Heard nothing? Turn the speaker up: this program cannot know whether it is muted.",
         "",
     )
 
@@ -230,11 +230,11 @@ def _beating(settings: "PushSettings", text: str) -> tuple["PushSettings", str]:
     from logger.model.units import parse_quantity
 
     if text == "off":
-        return replace(settings, heartbeat_s=None), "no heartbeat from now on: silence will tell you nothing"
+        return replace(settings, heartbeat_s=None), "no check-ins from now on: silence will mean nothing"
     seconds = parse_quantity(text, Quantity.TIME)
     if not SHORTEST_HEARTBEAT_S <= seconds <= 24 * 3600:
         raise click.ClickException('a heartbeat comes every 5 min to 24 h; or say "off"')
-    return replace(settings, heartbeat_s=seconds), "changed; a running daemon takes it at its next start"
+    return replace(settings, heartbeat_s=seconds), "changed; a running logger takes it at its next start"
 
 
 def _say_addresses(settings: "PushSettings", path: Path, as_json: bool) -> None:

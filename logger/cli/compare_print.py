@@ -34,7 +34,7 @@ def say(found: Compared, shown: Shown, plot: dict[str, Any] | None) -> None:
     rows = compare_text.rows(found, shown)
     if rows:
         _table(["", "A", "B", "B / A (95 %)"], [[r.name, r.a, r.b, r.against] for r in rows], width)
-        click.echo("  ± is the expanded uncertainty, k = 2")
+        click.echo("  ± is the expanded uncertainty, k = 2")  # words: appendix
         click.echo("")
     if plot is not None:
         for line in drawn(plot, width, _encodes()):

@@ -84,7 +84,7 @@ def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **mar
 @click.option("--pressure-accuracy", default="2psi", show_default=True, help="As plus or minus.")
 @click.option("--second-pressure", help="Of the same cylinder settled at another temperature: air or a mixture?")
 @click.option("--second-temperature", help="At least 15 °F (8 K) from the first.")
-@click.option("--settled", is_flag=True, help="Temperature and pressure have stood still, valves closed.")
+@click.option("--settled", is_flag=True, help="Temperature and pressure are steady, valves closed.")
 @JURISDICTION_OPTION
 @ambient_options
 @UNITS_OPTION
@@ -135,7 +135,7 @@ def check(
         )
     rows = [
         ("net_mass", "net mass", fill.net_mass, _Q.MASS),
-        ("mass_allowed", "may still go in", fill.mass_allowed, _Q.MASS),
+        ("mass_allowed", "room left", fill.mass_allowed, _Q.MASS),
         ("of_limit", "of its limit", fill.of_limit, _Q.RATIO),
         ("fill_now", "liquid fill now", fill.fill_now, _Q.RATIO),
         ("fill_25c", "liquid fill at 25 °C (77 °F)", fill.fill_25c, _Q.RATIO),
@@ -162,7 +162,7 @@ def check(
 @click.argument("name")
 @marking_options(needed=True)
 @click.option("--contents", help="Mass in it now, when known.")
-@click.option("--replace", "anew", is_flag=True, help="Write an existing one anew.")
+@click.option("--replace", "anew", is_flag=True, help="Replace an existing one.")
 @UNITS_OPTION
 @JSON_OPTION
 def add(name: str, contents: str | None, anew: bool, units: str, as_json: bool, **markings: Any) -> None:

@@ -92,7 +92,7 @@ def cylinder_of(name: str | None, markings: dict[str, Any], catalogue: "Catalogu
         changed["tested"] = markings["tested"]
     if markings["requalify_years"] is not None:
         if not 0 < markings["requalify_years"] <= 15:
-            raise click.UsageError("--requalify-years is above 0 and at most 15")
+            raise click.UsageError("--requalify-years is above 0, up to 15")
         changed["requalify_years"] = markings["requalify_years"]
     if markings["refrigerant"] is not None and markings["candidates"] is not None:
         raise click.UsageError("give --refrigerant or --candidates, not both")

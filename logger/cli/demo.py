@@ -331,7 +331,7 @@ def _reached(run_file: Path, child: subprocess.Popen[str], out: Path) -> Client:
             if all(device["ok"] for device in state["devices"]):
                 return client
         time.sleep(0.1)
-    raise DemoError(f"the daemon did not start; see {out / 'daemon.log'}")
+    raise DemoError(f"the logger did not start; see {out / 'daemon.log'}")
 
 
 @contextlib.contextmanager

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 TICK_S = 0.05
 MAX_S = 300.0
-OUTPUTS = "Also close the first output: whatever it switches must be disconnected."
+OUTPUTS = "Also close the first output: disconnect first what it switches."
 
 
 @click.group()

@@ -49,7 +49,7 @@ rig.add_command(rig_new)
 
 @rig.command()
 @click.argument("rig_file", metavar="RIG.toml", type=FILE)
-@click.option("--seconds", type=click.FloatRange(1, 120), help="Wait for readings at most so long; by default 20.")
+@click.option("--seconds", type=click.FloatRange(1, 120), help="How long to wait for readings; by default 20.")
 @click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True, help="Units of the answer.")
 @click.option("--json", "as_json", is_flag=True, help="Machine-readable output: SI, and your units.")
 def check(rig_file: Path, seconds: float | None, units: str, as_json: bool) -> int:

@@ -32,7 +32,7 @@ def export(job: str, out_dir: Path, paper: str | None, customer: bool) -> None:
     with StoreReader(place.file, anchors_dir()) as reader:
         if (not_seen := reader.unseen()) is not None:
             raise StoreTailLost(
-                f"nothing was signed: {not_seen}; they may have been written anew. Ask `rimelog doctor`; "
+                f"nothing was signed: {not_seen}; they may have been rewritten. Ask `rimelog doctor`; "
                 "`rimelog close --without-checkpoints` writes that into the record and closes the job"
             )
         checkpoints = b"".join(map(checkpoint_line, reader.checkpoints().checkpoints))

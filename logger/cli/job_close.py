@@ -63,7 +63,7 @@ def close_job(
         not_seen = reader.unseen()
         if not_seen is not None and not without_checkpoints:
             raise StoreTailLost(
-                f"job {place.job_id} is not closed: {not_seen}; they may have been written anew. Ask `rimelog doctor`; "
+                f"job {place.job_id} is not closed: {not_seen}; they may have been rewritten. Ask `rimelog doctor`; "
                 "to close it all the same, name --without-checkpoints"
             )
         told = JobSummary(place.job_id, 0, False)

@@ -158,7 +158,7 @@ def chosen_job(words: JobWords, catalogue: "Catalogue") -> "tuple[JobPlace, JobS
         more = words.told("continued", "units")
         if more:
             raise click.UsageError(
-                f"--continue goes on with the job as it is: {', '.join(more)} would change nothing. "
+                f"--continue keeps the job as it is: {', '.join(more)} would change nothing. "
                 "Go on without; what is wrong in it is put right afterwards, while it runs"
             )
         return find_job(words.continued), None

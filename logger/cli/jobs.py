@@ -177,7 +177,7 @@ def copy(ctx: click.Context, job: str, dest: Path, as_json: bool) -> None:
     else:
         click.echo(f"{done.path}  ({size(count)}, checkpoints beside it)")
         if held:
-            click.echo(f"{done.chain.count} records, all hold" + ("; the job goes on" if place.running else ""))
+            click.echo(f"{done.chain.count} records, all hold" + ("; still logging" if place.running else ""))
         else:
             say(f"The copy does NOT hold: {_clean(done.chain.problem or '')}; ask `rimelog doctor {job}`", "")
         for note in check.notes():

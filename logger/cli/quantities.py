@@ -119,7 +119,7 @@ def shown_with_u(value: Value, quantity: Quantity, units: str, ambient_pa: float
     if value.number is None or not value.u:
         return text
     unit = user_unit(quantity, units)
-    return f"{text} ± {2 * value.u / unit.factor:.{unit.digits}f} {show_unit(unit)} (k=2)"
+    return f"{text} ± {2 * value.u / unit.factor:.{unit.digits}f} {show_unit(unit)} (k=2)"  # words: appendix
 
 
 def shown_down(value: Value, units: str) -> str:

@@ -60,7 +60,7 @@ def _unit(program: list[str], data: Path) -> str:
     place = str(data).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%")
     return f"""\
 [Unit]
-Description=Rimelog: goes on with the job that was running before a reboot
+Description=Rimelog: continues the job that was running before a reboot
 
 [Service]
 ExecStart={quoted}
@@ -126,7 +126,7 @@ def install(yes: bool, files_only: bool) -> None:
     click.echo(f"written: {found.path}")
     if files_only or not _run(found.enable):
         return
-    click.echo("After a reboot the job that was running goes on. `rimelog service remove` takes this away.")
+    click.echo("After a reboot the job that was running continues. `rimelog service remove` takes this away.")
 
 
 @service.command()

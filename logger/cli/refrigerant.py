@@ -24,7 +24,7 @@ from logger.model.value import Value, known, unknown
 
 _Q = Quantity
 CAUTION = (
-    "Holds where liquid and vapour are together, pure and settled. No pressure limit: markings, local codes and "
+    "Holds where liquid and vapor are together, pure and settled. No pressure limit: markings, local codes and "
     "licensed practice come first."
 )
 Row = tuple[str, str, Value, Quantity]  # key, label, value, quantity
@@ -102,7 +102,7 @@ def _refrigerant(
         "composition": dict(found.composition),
         "coolprop": found.coolprop_version,
     }
-    notes = [f"tier {found.tier}; safety class {found.safety_class} ({found.safety_source}); pressure class "
+    notes = [f"data grade {found.tier}; safety class {found.safety_class} ({found.safety_source}); pressure class "
              f"{found.pressure_class} (40 CFR 82)"]  # fmt: skip
     if found.estimated:
         error = "1 to 3 K of error" if found.safety_source == SAFETY_SOURCE else "kelvins of error; nobody compared it"
@@ -146,7 +146,7 @@ def _at_temperature(found: Any, kelvin: float) -> list[Row]:
     else:
         rows += [
             ("bubble_pressure", "bubble point (liquid starts to boil)", bubble, _Q.PRESSURE),
-            ("dew_pressure", "dew point (vapour starts to condense)", dew, _Q.PRESSURE),
+            ("dew_pressure", "dew point (vapor starts to condense)", dew, _Q.PRESSURE),
             ("glide", "glide at the bubble pressure", _glide(found, bubble), _Q.TEMPERATURE_DIFFERENCE),
         ]
     return rows + _densities(found, at, at)
@@ -161,7 +161,7 @@ def _densities(found: Any, liquid_at: Value, vapour_at: Value) -> list[Row]:
 
     return [
         ("liquid_density", "liquid density (at the bubble point)", at(liquid_at, found.liquid_density), _Q.DENSITY),
-        ("vapour_density", "vapour density (at the dew point)", at(vapour_at, found.vapour_density), _Q.DENSITY),
+        ("vapour_density", "vapor density (at the dew point)", at(vapour_at, found.vapour_density), _Q.DENSITY),
     ]
 
 
@@ -229,7 +229,7 @@ def refrigerants(search: str, units: str, as_json: bool) -> None:
         click.echo(json.dumps([_described(r) for r in found], indent=1, ensure_ascii=False))
         return
     degree = "°F" if units == "us" else "°C"
-    click.echo(f"{'name':13s} {'boils':>7s} {'glide':>5s} {'critical':>8s}  {'pressure':9s}  {'safety':6s}  tier")
+    click.echo(f"{'name':13s} {'boils':>7s} {'glide':>5s} {'critical':>8s}  {'pressure':9s}  {'safety':6s}  grade")
     for r in found:
         glide = r.glide_k * (1.8 if units == "us" else 1)
         click.echo(

@@ -110,7 +110,7 @@ def _messages_to(place: "JobPlace", apart: bool) -> None:
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s", handlers=handlers)
 
 
-def _started(place: "JobPlace", say: "Callable[[Daemon], None] | None") -> "Callable[[Daemon], None]":
+def _started(place: "JobPlace", say: "Callable[[Daemon], None] | None") -> "Callable[[Daemon], None]":  # words: a type
     def on_start(daemon: "Daemon") -> None:
         place.going_on_file.touch(mode=0o600)
         if say is not None:
@@ -119,7 +119,7 @@ def _started(place: "JobPlace", say: "Callable[[Daemon], None] | None") -> "Call
     return on_start
 
 
-def _asking(place: "JobPlace") -> "Callable[[Daemon], bool]":
+def _asking(place: "JobPlace") -> "Callable[[Daemon], bool]":  # words: a type
     """Whether a Ctrl-C ends the logger: in mid-stage only the second one does."""
     asked_at: list[float] = []
 
@@ -133,9 +133,9 @@ def _asking(place: "JobPlace") -> "Callable[[Daemon], bool]":
 
         asked_at.append(time.monotonic())
         click.echo(
-            f"\n{registry.label(stage.kind)} is running. Logging goes on.\n"
+            f"\n{registry.label(stage.kind)} is running. Still logging.\n"
             f"  Stop all the same: Ctrl-C again within {ASKED_FOR_S:.0f} s. The stage stays open;\n"
-            f"  `rimelog start --continue {place.job_id}` goes on with it.\n"
+            f"  `rimelog start --continue {place.job_id}` continues it.\n"
             "  End the stage first: `rimelog stage end`. All done: `rimelog finish`."
         )
         return False

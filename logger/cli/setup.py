@@ -20,10 +20,10 @@ _LABELS = {
 
 @click.command()
 @click.option("--units", type=click.Choice(["us", "si"]), help="us: lb, psig, F, microns; si: kg, bar, C, Pa.")
-@click.option("--operator", help="Your name, as it stands on reports.")
+@click.option("--operator", help="Your name, as reports show it.")
 @click.option("--certification", help="Your certification number.")
 @click.option("--company", multiple=True, help="A line of the company block; may be given up to six times.")
-@click.option("--logo", type=FILE, help="Company logo for reports: .png or .jpg, at most 200 kB.")
+@click.option("--logo", type=FILE, help="Company logo for reports: .png or .jpg, up to 200 kB.")
 @click.option("--recovery-machine", help="Make, model and serial number.")
 @click.option("--recovery-machine-made", type=DAY, help="Date it was made: 2021-05-01, or 2021-05.")
 @click.option("--rig", type=FILE, help="The rig file that `rimelog start` takes when none is named.")
@@ -88,7 +88,7 @@ def _checked(told: dict[str, Any]) -> dict[str, Any]:
         from logger.export.report.typeset import picture_problem
 
         if picture_problem(picture) is not None:
-            raise ConfigError(f"{path}: the picture cannot be read; save it anew as PNG")
+            raise ConfigError(f"{path}: the picture cannot be read; save it again as PNG")
         told["logo"] = str(path)
     if told.get("rig"):
         path = Path(told["rig"]).expanduser().resolve()

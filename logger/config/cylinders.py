@@ -69,7 +69,7 @@ def add_cylinder(path: Path, cylinder: Cylinder, catalogue: Catalogue = SHIPPED,
     kept = list(read_cylinders(path, catalogue))
     same = [i for i, c in enumerate(kept) if c.name.casefold() == cylinder.name.casefold()]
     if same and not replace:
-        raise ConfigError(f"cylinder {cylinder.name!r} is kept already; --replace writes it anew")
+        raise ConfigError(f"cylinder {cylinder.name!r} is kept already; --replace replaces it")
     if same:
         kept[same[0]] = cylinder
     else:

@@ -237,10 +237,10 @@ def parse_service_pressure(text: str) -> float:
 
 # What a marking is above and at most, SI: a tank car holds no more, no cylinder stands more.
 MARKINGS = {
-    "tare": (0.0, 100_000.0, "a mass above zero, at most 100 000 kg"),
-    "water_capacity": (0.0, 100_000.0, "a mass above zero, at most 100 000 kg (or L)"),
-    "service_pressure": (0.0, 100e6, "a pressure above zero, at most 1000 bar"),
-    "test_pressure": (0.0, 100e6, "a pressure above zero, at most 1000 bar"),
+    "tare": (0.0, 100_000.0, "a mass above zero, up to 100 000 kg"),
+    "water_capacity": (0.0, 100_000.0, "a mass above zero, up to 100 000 kg (or L)"),
+    "service_pressure": (0.0, 100e6, "a pressure above zero, up to 1000 bar"),
+    "test_pressure": (0.0, 100e6, "a pressure above zero, up to 1000 bar"),
 }
 
 

@@ -104,7 +104,7 @@ def near_zero(describe: Describe, number: float) -> bool:
 
 def not_zero(describe: Describe, number: float) -> str:
     """Why a reading is no zero."""
-    what = "something stands on it" if describe.quantity == Measured.MASS else "it is not open to air"
+    what = "something is on it" if describe.quantity == Measured.MASS else "it is not open to air"
     return f"{number:.4g} is more than a zero drifts: {what}, or it needs repair"
 
 

@@ -172,7 +172,7 @@ def _device(table: AnyDeviceTable, key: str, problems: Problems) -> RigDevice:
 
 def _output(table: OutputTable, key: str, channels: tuple[RigChannel, ...], problems: Problems) -> RigOutput:
     if not any(channel.point == "cylinder_mass" for channel in channels):
-        problems.add(key, "its device has no channel for cylinder_mass, so it could not open by itself at the limit")
+        problems.add(key, "its device has no channel for cylinder_mass, so it could not open at the limit")
     timeout_s = problems.quantity(f"{key}.timeout", table.timeout, Quantity.TIME) or 5.0
     if not 3 <= timeout_s <= 60:
         problems.add(f"{key}.timeout", "3 s to 60 s; a shorter one trips at a single lost request")

@@ -101,7 +101,7 @@ class CalibrationTable(Table):
     def _a_correction(cls, span: float) -> float:
         if not 1 / MAX_SPAN <= span <= MAX_SPAN:
             raise ValueError(
-                f"{span:g} corrects no calibration: a span is 1 give or take a few per cent (at most {MAX_SPAN:g}); "
+                f"{span:g} corrects no calibration: a span is 1 give or take a few per cent (up to {MAX_SPAN:g}); "
                 "where the numbers are in another unit, mend the unit instead"
             )
         return span
@@ -231,7 +231,7 @@ def _times(table: InstrumentTable, key: str, problems: Problems) -> tuple[float,
     default_s = max(SHORTEST_STALE_S, 3 * poll_s)
     stale_s = problems.quantity(f"{key}.stale", table.stale, Quantity.TIME) or default_s
     if not max(SHORTEST_STALE_S, poll_s) <= stale_s <= 4 * 3600:
-        problems.add(f"{key}.stale", "is at least 3 s and one period, and at most 4 h")
+        problems.add(f"{key}.stale", "is at least 3 s and one period, up to 4 h")
     return poll_s, stale_s
 
 
@@ -264,7 +264,7 @@ def _register(table: RegisterTable, index: int, unit_id: int, key: str, problems
         problems.add(f"{key}.address", "a number of 32 bits takes two registers, and there is none after 65535")
     division: str | float | None = table.division
     if division is None and table.type == "float32":
-        problems.add(f"{key}.division", "missing: a float32 does not tell the smallest step that means something")
+        problems.add(f"{key}.division", "missing: a float32 does not show the smallest step that means something")
     return _stated_channel(
         table,
         index,

@@ -97,7 +97,7 @@ def read_logo(path: Path) -> bytes:
         raise ConfigError(f"{path}: this is no {path.suffix[1:].upper()} picture")
     if len(data) > MAX_LOGO_BYTES:
         raise ConfigError(
-            f"{path}: {len(data) / 1000:.0f} kB; a logo has at most {MAX_LOGO_BYTES // 1000} kB: make it smaller"
+            f"{path}: {len(data) / 1000:.0f} kB; a logo has up to {MAX_LOGO_BYTES // 1000} kB: make it smaller"
         )
     return data
 

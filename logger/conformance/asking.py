@@ -55,7 +55,7 @@ def ask(check: "ConformanceCheck", request: Request | bytes, wanted: type | None
     if reply is None:
         others = [r for r in check.received[begun:] if getattr(r.message, "request_id", 0) not in (0, request_id)]
         if others:
-            check.blame("reply.id", f"request id {request_id} of {name} came back as another", others[0], 1)
+            check.blame("reply.id", f"request id {request_id} of {name} was answered with another", others[0], 1)
         else:
             check.blame("reply.none", f"no reply to {name} within {REPLY_S:g} s")
         return None

@@ -79,12 +79,19 @@ def _contact(check: "ConformanceCheck", layout: Layout) -> Steps:
     yield Wait(check.reopen_s)
     reply = yield from hold()
     if reply is None or not isinstance(reply.message, Accepted):
-        check.blame("permit.closed", "a permit that nothing speaks against is not accepted", reply)
+        check.blame(
+            "permit.closed",
+            "a permit that nothing speaks against is not accepted",  # words: SPEC
+            reply,
+        )
         return
     permitted = reply.message
     status = yield from status_of(check)
     if status is not None and (status.outputs[:1] and status.outputs[0][0] != OutputState.CLOSED):
-        check.blame("permit.closed", f"status says {status.outputs[0]} after an accepted permit")
+        check.blame(
+            "permit.closed",
+            f"status says {status.outputs[0]} after an accepted permit",  # words: SPEC
+        )
     begun = len(check.received)
     yield Wait(PERMIT_MS / 1000 + 0.6)
     said = [r.message for r in check.received[begun:] if isinstance(r.message, Status) and r.message.request_id == 0]
@@ -93,11 +100,17 @@ def _contact(check: "ConformanceCheck", layout: Layout) -> Steps:
     if status is not None and status.outputs[:1]:
         state, why, _ = status.outputs[0]
         if state != OutputState.OPEN:
-            check.blame("permit.expiry", f"still closed {PERMIT_MS} ms after its last permit")
+            check.blame(
+                "permit.expiry",
+                f"still closed {PERMIT_MS} ms after its last permit",  # words: SPEC
+            )
             yield from hold(action=0)
             return
         if why != OpenedBy.PERMIT_EXPIRED:
-            check.blame("permit.opened_by", f"opened by {why} when its permit had run out")
+            check.blame(
+                "permit.opened_by",
+                f"opened by {why} when its permit had run out",  # words: SPEC
+            )
     late_ms = None
     if opened and isinstance(permitted, Accepted):
         late_ms = ((opened[0].tick - permitted.tick) & U32) * 1000 / hello.tick_rate_hz - PERMIT_MS

@@ -44,8 +44,8 @@ RULES: Final[dict[str, Rule]] = {
     "idle.stream": _must("3.1", "a device never streams unasked"),
     "echo.answered": _must("3.1", "a payload whose first byte has bit 7 set gets no reply"),
     "bad.answered": _must("3.1", "a bad frame gets no reply"),
-    "hello.major": _must("3.1", "hello? is answered whatever version the host states"),
-    "hello.same": _must("7.1", "hello tells the same as long as nothing has changed"),
+    "hello.major": _must("3.1", "hello? is answered for every version the host states"),
+    "hello.same": _must("7.1", "hello is the same as long as nothing has changed"),
     "hello.outputs": _must("8", "a device with outputs has capability bit 2, and one with the bit has outputs"),
     "hello.buffer": _must("7.1", "a device that resends says how many frames it can keep"),
     "error.unknown": _must("3.1", "an unknown request type gets error 1"),
@@ -62,7 +62,7 @@ RULES: Final[dict[str, Rule]] = {
     "status.boot": _must("3.3", "every message of one start carries the same boot count"),
     "status.layout": _must("3.6", "status and accepted carry the layout id of hello"),
     "status.state": _must("7.5", "state is 1 from start on and 0 from stop on"),
-    "status.sequence": _must("7.5", "oldest to next sequence is no more than the buffer that hello tells"),
+    "status.sequence": _must("7.5", "oldest to next sequence is no more than the buffer that hello states"),
     "status.counters": _must("7.5", "uptime, dropped and bad frames never fall"),
     "status.outputs": _must("7.5", "key 12 in every status of a device with outputs, with an entry for each"),
     "next.sequence": _must("3.5", "every frame before the next sequence of a status has been sent or dropped"),
@@ -90,14 +90,23 @@ RULES: Final[dict[str, Rule]] = {
     "resend.all": _must("3.5", "the frames announced follow, oldest first, also while idle"),
     "resend.future": _must("3.5", "what is not held is not announced: count' is 0"),
     # outputs
-    "output.describe": _must("8", "describe output tells the index that was asked for"),
-    "permit.order": _must("8", "a permit is refused by the first rule of section 8 that applies"),
-    "permit.closed": _must("8", "an accepted permit closes the output, and status says so with the time left"),
+    "output.describe": _must("8", "describe output states the index that was asked for"),
+    "permit.order": _must(
+        "8",
+        "a permit is refused by the first rule of section 8 that applies",  # words: SPEC
+    ),
+    "permit.closed": _must(
+        "8",
+        "an accepted permit closes the output, and status says so with the time left",  # words: SPEC
+    ),
     "permit.expiry": _must("8", "the output opens when the time-out runs out"),
-    "permit.opened_by": _must("8", "status tells why an output opened"),
-    "permit.at_once": _must("8", "a status is sent at once when an output opens by itself"),
-    "permit.tripped": _must("8", "an output that opened by itself must be re-armed by a permit open"),
-    "permit.open": _must("8", "open is always carried out, whatever its other fields say"),
+    "permit.opened_by": _must("8", "status says why an output opened"),
+    "permit.at_once": _must("8", "a status is sent at once when an output opens unasked"),
+    "permit.tripped": _must(
+        "8",
+        "an output that opened unasked must be re-armed by a permit open",  # words: SPEC
+    ),
+    "permit.open": _must("8", "open is always carried out, for any value of its other fields"),
     "permit.guard": _must("8", "the guard is checked on every sample of its channel"),
     "permit.stop": _must("8", "stop opens the output"),
 }

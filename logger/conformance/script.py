@@ -191,7 +191,7 @@ def _stream(check: "ConformanceCheck") -> Steps:
     if again is None or not isinstance(again.message, Accepted):
         check.blame("start.again", "start while streaming is not accepted", again)
     elif (again.message.next_sequence - accepted.next_sequence) & U32 > U32 // 2:
-        check.blame("start.again", "the sequence went back", again)
+        check.blame("start.again", "the sequence decreased", again)
     yield Wait(0.5)
     seen: set[int] = set()
     if layout is not None:

@@ -109,7 +109,7 @@ def cfr(refrigerant: Refrigerant, cylinder: Cylinder) -> Ratio:
     if listed is not None:
         psi, percent = allowed_by_marking(listed, cylinder.service_pressure_pa, PSI_PA)
         if psi is None and refrigerant.critical_temperature_k <= CFR_FULL_K:
-            raise NoLimit(f"{refrigerant.name} needs a service pressure of {listed[0][0]:.0f} psi or more")
+            raise NoLimit(f"{refrigerant.name} needs a service pressure of {listed[0][0]:.0f} psig or more")
         return Ratio(percent / 100 * WATER_DENSITY, f"{percent:g} % of the water capacity listed")
     if refrigerant.critical_temperature_k <= CFR_FULL_K:
         raise NoLimit(_high_pressure(refrigerant))

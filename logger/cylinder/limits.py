@@ -221,7 +221,7 @@ def _against_limit(net_mass: Value, limit: CylinderLimits) -> tuple[Value, Value
     if net_kg > max_net.number:
         over = "over the limit"
     elif u_kg is not None and net_kg + 2 * u_kg >= max_net.number:
-        over = "at the limit, as far as the scale can tell (k=2)"
+        over = "at the limit, within the scale's uncertainty"
     note = _note(limit.refrigerants, over, net_mass.note)
     share_u = None if u_kg is None else u_kg / max_net.number
     return known(max_net.number - net_kg, "kg", u_kg, note), known(net_kg / max_net.number, "1", share_u, note)
@@ -248,7 +248,7 @@ def _fill(inside: tuple[Refrigerant, ...], density: float, density_u: float | No
             u = math.hypot(per_density * density_u, per_kelvin * temperature.u)
     except OutOfRange as exc:
         return unknown("1", str(exc))
-    note = "full of liquid: no vapour space left" if share >= 1 else "no liquid" if share <= 0 else None
+    note = "full of liquid: no vapor space left" if share >= 1 else "no liquid" if share <= 0 else None
     return known(share, "1", u, _note(inside, note, temperature.note))
 
 

@@ -85,8 +85,8 @@ def _slip(cylinder: Cylinder, names: tuple[str, str]) -> tuple[str, str]:
 
 def _hint(service_pa: float) -> str:
     for said, factor in (
-        ("bar for psi", PSI_PA / 1e5),
-        ("psi for bar", 1e5 / PSI_PA),
+        ("bar for psi", PSI_PA / 1e5),  # words: names of units
+        ("psi for bar", 1e5 / PSI_PA),  # words: names of units
         ("a shifted point", 0.1),
         ("a shifted point", 10.0),
     ):

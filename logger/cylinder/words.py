@@ -15,7 +15,7 @@ _TEST_RULE = (
     "years unless the owner's own setting says otherwise"
 )
 _AIR_RULE = "AHRI Standard 700: air and other non-condensables up to 1.5 % of the vapor by volume"
-_AIR_DECISION = "guard band of the expanded uncertainty (k=2): a verdict only where all of the interval agrees"
+_AIR_DECISION = "guard band of the expanded uncertainty: a verdict only where all of the interval agrees"
 
 
 def _service_pressure(f: Given) -> Text:

@@ -21,8 +21,8 @@ FAST_SEEN_NS: Final = 20 * NS_PER_S  # what waited somewhere comes faster than i
 FAR_AHEAD: Final = 5  # times the delay that is borne
 _WRAP: Final = 1 << 32
 
-GOES_BACK: Final = "its clock went back"
-STAYS_BEHIND: Final = "its clock stands still or runs slow"
+GOES_BACK: Final = "its clock ran backward"
+STAYS_BEHIND: Final = "its clock is stopped or slow"
 RUNS_FAST: Final = "its clock runs fast"
 
 

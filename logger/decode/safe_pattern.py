@@ -66,7 +66,7 @@ class SafePattern:
 def checked(pattern: str) -> SafePattern:
     """Raises PatternError."""
     if len(pattern) > MAX_PATTERN:
-        raise PatternError(f"a pattern has at most {MAX_PATTERN} characters, not {len(pattern)}")
+        raise PatternError(f"a pattern has up to {MAX_PATTERN} characters, not {len(pattern)}")
     if not pattern.isascii():
         raise PatternError("write a dot in place of each character that is not ASCII, such as the degree sign")
     try:
@@ -84,7 +84,7 @@ def checked(pattern: str) -> SafePattern:
         raise PatternError(
             f"a line could be read in too many ways: {ways.open_repeats} repeats (* + {{}}) can take over characters "
             f"of what follows them, with {ways.choices} choices among optional parts and alternatives; say more "
-            r"exactly what stands between, such as \d+\.\d in place of [\d.]+, or a space in place of .*"
+            r"exactly what is between, such as \d+\.\d in place of [\d.]+, or a space in place of .*"
         )
     return SafePattern(compiled, longest)
 
@@ -133,7 +133,7 @@ def _repeat_ways(least: int, most: Any, nodes: list[_Node], after: int) -> _Ways
         alike = least == 0 and (_may_be_empty(nodes) or _first(nodes, 0) & after)
         return _Ways(2 if alike else 1) * _ways(nodes, after)
     if len(nodes) != 1 or nodes[0][0] not in _ONE_CHARACTER:
-        raise PatternError("a repeat (* + {}) may stand behind one character or set only, not behind a group")
+        raise PatternError("a repeat (* + {}) may follow one character or set only, not a group")
     fixed = least == most or not _characters(nodes[0]) & after
     return _Ways() if fixed else _Ways(1, 1)
 

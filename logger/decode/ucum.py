@@ -61,4 +61,6 @@ def _term(code: str, term: str) -> tuple[str, float]:
         if term.startswith(prefix) and term[len(prefix) :] in _METRIC:
             si, factor = _METRIC[term[len(prefix) :]]
             return si, scale * factor
-    raise UcumError(f"unit code {code!r} is not one of the UCUM codes known here, such as kPa, [psi], Cel, kg, um[Hg]")
+    raise UcumError(
+        f"unit code {code!r} is not one of the UCUM codes known, such as kPa, [psi], Cel, kg, um[Hg]"  # words: UCUM
+    )

@@ -128,7 +128,7 @@ def verify_chain(records: Iterable[Record], checkpoints: Iterable[Checkpoint] = 
         )
         return ChainReport(last_id, last_id, previous, problem, last_id + 1, agreed, declared)
     first = min(undeclared, key=lambda c: c.last_id)
-    problem = f"record {first.last_id} is not the one a checkpoint saw: records up to it were written anew"
+    problem = f"record {first.last_id} is not the one a checkpoint saw: records up to it were rewritten"
     return ChainReport(last_id, last_id, previous, problem, first.last_id, agreed, declared)
 
 
@@ -136,7 +136,7 @@ def _bad_link(previous: bytes, record: Record, expected_id: int) -> str | None:
     if record.id != expected_id:
         if record.id > expected_id:
             return f"records {expected_id} to {record.id - 1} are missing"
-        return f"record {record.id} stands where record {expected_id} belongs"
+        return f"record {record.id} is where record {expected_id} belongs"
     try:
         if digest(previous, record, expected_id) == record.digest:
             return None

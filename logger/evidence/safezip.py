@@ -131,7 +131,7 @@ class SafeZip:
     def read(self, name: str, limit: int) -> bytes:
         """All of a small file. Raises BundleError when it has more than `limit` bytes."""
         if self.size(name) > limit:
-            raise BundleError(f"{name!r} has {self.size(name):,} bytes; at most {limit:,} are expected")
+            raise BundleError(f"{name!r} has {self.size(name):,} bytes; up to {limit:,} are expected")
         return b"".join(self.chunks(name))
 
     def _unpacked(self, entry: _Entry) -> Iterator[bytes]:
@@ -144,7 +144,7 @@ class SafeZip:
             for packed in self._packed(entry):
                 while packed:
                     if stream.eof:
-                        raise BundleError(f"{entry.name!r} is damaged in the archive: bytes stand behind its end")
+                        raise BundleError(f"{entry.name!r} is damaged in the archive: bytes follow its end")
                     yield stream.decompress(packed, CHUNK)
                     packed = stream.unconsumed_tail or stream.unused_data
             while not stream.eof and (rest := stream.decompress(b"", CHUNK)):
@@ -178,7 +178,7 @@ def _directory(file: BinaryIO) -> tuple[int, int, bytes]:
     except OSError as exc:
         raise BundleError(f"not a file that can be read as an archive: {exc.strerror}") from exc
     if size > MAX_BYTES:
-        raise BundleError(f"the archive has {size:,} bytes; at most {MAX_BYTES:,} are read")
+        raise BundleError(f"the archive has {size:,} bytes; up to {MAX_BYTES:,} are read")
     if size < _END_RECORD.size:
         raise BundleError("not a zip archive, or cut short")
     end = _END_RECORD.unpack(_read(file, size - _END_RECORD.size, _END_RECORD.size))
@@ -188,7 +188,7 @@ def _directory(file: BinaryIO) -> tuple[int, int, bytes]:
     if disk or first_disk or here != entries:
         raise BundleError("an archive of several parts is not read")
     if entries > MAX_ENTRIES:
-        raise BundleError(f"{entries} files in the archive; at most {MAX_ENTRIES} are read")
+        raise BundleError(f"{entries} files in the archive; up to {MAX_ENTRIES} are read")
     if length > entries * (_CENTRAL.size + MAX_NAME + 1):
         raise BundleError("the archive's directory is refused: names too long, or more in it than files")
     if start + length + _END_RECORD.size != size:
@@ -211,7 +211,7 @@ def _entry(file: BinaryIO, directory: bytes, at: int) -> tuple[_Entry, bytes]:
     if extra or comment or disk:
         raise BundleError(f"{name!r} has extra fields or a comment in the archive: Rimelog writes none")
     if offset != at:
-        raise BundleError(f"{name!r} overlaps another file of the archive, or something stands before it")
+        raise BundleError(f"{name!r} overlaps another file of the archive, or something is before it")
     header = _LOCAL.unpack(_read(file, at, _LOCAL.size))
     if header != (b"PK\x03\x04", *fields, 0) or _read(file, at + _LOCAL.size, name_size) != raw:
         raise BundleError(f"{name!r} is described in two ways in the archive: its header and the directory differ")

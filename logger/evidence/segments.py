@@ -46,7 +46,7 @@ class SegmentBuilder:
     def add(self, device: str, t_ns: int, raw: bytes) -> None:
         """A frame as received. Raises ChainError for one that no record can hold."""
         if len(raw) > MAX_FRAME:
-            raise ChainError(f"a frame of {len(raw)} bytes, at most {MAX_FRAME} allowed")
+            raise ChainError(f"a frame of {len(raw)} bytes; up to {MAX_FRAME} are allowed")
         segment = self._open.get(device)
         if segment is not None:
             microseconds = (t_ns - segment.t0_ns) // 1000

@@ -130,5 +130,5 @@ def _fit(fit: ClockFit) -> str:
 def _permit(event: PermitChanged, shown: Shown) -> str:
     parts = [f"contact {event.act}" if event.act in ("closed", "opened") else event.act]
     if event.guard_kg is not None:
-        parts.append(f"its device opens by itself at {shown.number(event.guard_kg, _MASS)} on the scale")
+        parts.append(f"its device opens it at {shown.number(event.guard_kg, _MASS)} on the scale")
     return "; ".join(filter(None, [*parts, event.reason]))

@@ -172,7 +172,7 @@ def _acknowledge(engine: Engine, body: Body, now_ns: int) -> Body:
     latched = [k for k, one in engine.judge.state.keys.items() if one.state is State.LATCHED_ACKNOWLEDGED]
     for latch in latched:  # seen before, and over: asked again, they are let go
         engine.step_alarms(alarms.reset(engine.judge.state, latch, operator, now_ns))
-    return {"text": f"let go: {', '.join(latched)}" if latched else "nothing to acknowledge"}
+    return {"text": f"reset: {', '.join(latched)}" if latched else "nothing to acknowledge"}
 
 
 def _alarm_act(verb: str) -> Callable[[Engine, Body, int], Body]:

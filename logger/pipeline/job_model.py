@@ -286,7 +286,7 @@ class JobModel:
         """Of the cylinder on the scale, or an unknown mass that says why there are none."""
         cylinder, job = self.state.cylinder, self.state.job
         if cylinder is None or job is None:
-            return unknown("kg", "no cylinder told: `rimelog cylinder-swap NAME` says which one is on the scale")
+            return unknown("kg", "no cylinder selected: `rimelog cylinder-swap NAME` says which one is on the scale")
         try:
             return limits(cylinder, job.jurisdiction, job.refrigerant, self.state.catalogue)
         except (ComputeError, UnknownRefrigerant) as exc:

@@ -1,4 +1,4 @@
-"""Whether a stored blend's curves are what its composition gives: built anew with CoolProp and compared.
+"""Whether a stored blend's curves are what its composition gives: built again with CoolProp and compared.
 
 For `verify` alone: building takes seconds. Another version of CoolProp may give a little other numbers, since its
 equations are fitted anew now and then; up to `MAX_OTHER` that is a note.
@@ -48,7 +48,7 @@ def check_blend(stored: Refrigerant) -> BlendCheck:
     except BlendError as exc:
         with_this = stored.coolprop_version == coolprop_version()
         return BlendCheck(problem=str(exc)) if with_this else BlendCheck(unchecked=str(exc))
-    here = f"built anew with CoolProp {made.coolprop_version}"
+    here = f"built again with CoolProp {made.coolprop_version}"
     if stored.safety_source != SAFETY_SOURCE or _TIERS.index(stored.tier) > _TIERS.index(made.tier):
         claim = f"{stored.tier!r:.20} by {stored.safety_source!r:.40}"
         return BlendCheck(f"{name}: it claims to be {claim}; {here}, it is {made.tier}")

@@ -69,7 +69,7 @@ def read_blends(path: Path) -> list[Blend | Fault]:
         raise BlendError(f"{path}: not TOML: {exc}") from exc
     tables = data.pop("blend", [])
     if data or not isinstance(tables, list) or len(tables) > MAX_BLENDS:
-        raise BlendError(f"{path}: expected only [[blend]] tables, at most {MAX_BLENDS}")
+        raise BlendError(f"{path}: expected only [[blend]] tables, up to {MAX_BLENDS}")
     return [_blend_or_fault(table, f"{path}: blend[{i}]") for i, table in enumerate(tables, 1)]
 
 

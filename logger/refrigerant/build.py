@@ -75,7 +75,7 @@ def _curves(
         for quality, curve in ((0, bubble_curve), (1, dew_curve))
     ]
     _smooth(name, "liquid density", [math.log(x) for x in densities[0]], rising=False)
-    _smooth(name, "vapour density", [math.log(x) for x in densities[1]], rising=True)
+    _smooth(name, "vapor density", [math.log(x) for x in densities[1]], rising=True)
     tier, models = tier_of(composition)
     in_range = low_pa <= STANDARD_ATMOSPHERE_PA <= high_pa
     at_104f = bubble_curve.low_k <= REFERENCE_TEMPERATURE_K <= bubble_curve.high_k

@@ -135,7 +135,7 @@ class Refrigerant:
 
     @cached_property
     def _vapour(self) -> DensityCurve:
-        return DensityCurve(self.name, "vapour density", *self.dew_range_k, self._anchor_k, self._nodes["vapour"])
+        return DensityCurve(self.name, "vapor density", *self.dew_range_k, self._anchor_k, self._nodes["vapour"])
 
 
 class SaturationTable:

@@ -48,7 +48,7 @@ LIFTED = "the cylinder is off the scale"
 UNNAMED = "another cylinder seems to be on the scale: `rimelog cylinder-swap NAME` says which"
 UNSETTLED = "the scale does not settle"
 BUMPED = "the scale was just knocked: last settled reading"
-SWAP_DUE = "{} was told, but the scale has not changed: tell it once more if it stands there"
+SWAP_DUE = "{} was selected, but the weight did not change: select it again if it is on the scale"
 
 
 class Load(IntEnum):

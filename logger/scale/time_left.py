@@ -38,7 +38,7 @@ def time_left(amount: Value, rate: Value, *, decay: Value | None = None, may_slo
     if amount.number <= 0:
         return TimeLeft(known(0.0, "s", 0.0, "reached"), 0.0, 0.0)
     if rate.number <= 2 * u_rate:
-        return TimeLeft(unknown("s", "no flow in this direction to speak of"))
+        return TimeLeft(unknown("s", "no flow"))
     seconds = amount.number / rate.number
     low = max(amount.number - 2 * u_amount, 0.0) / (rate.number + 2 * u_rate)
     high: float | None = (amount.number + 2 * u_amount) / (rate.number - 2 * u_rate)

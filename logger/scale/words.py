@@ -26,7 +26,7 @@ def not_counted(f: Given) -> str:
 
 def _balance(f: Given) -> Text:
     rule = "recovered mass against the system's full charge (common practice)"
-    decision = "differs where the difference exceeds its expanded uncertainty (k=2)"
+    decision = "differs where the difference exceeds its expanded uncertainty"
     judged = f.code("judged")
     if judged == "unknown":
         return Text("mass balance unknown", f"Mass balance unknown: {f('recovered')}.", rule, decision)

@@ -38,7 +38,7 @@ HELP = (
     ("t", "trend: the whole stage, or the last minutes"),
     ("space ↓ ↑", "parts of a page that is longer than the screen"),
     ("Esc", "back to the first page; out of a question"),
-    ("q", "leave the screen; logging goes on"),
+    ("q", "leave the screen; still logging"),
 )
 # How far apart the ends of a trend are at the least, in the unit shown: a steady reading is a line, not its noise.
 LEAST_SPAN = {

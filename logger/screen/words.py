@@ -72,5 +72,5 @@ def alarm_head(alarm: dict[str, Any], several: bool = False) -> str:
 def alarm_text(alarm: dict[str, Any]) -> str:
     """What to do; of one that was put away, why."""
     if alarm.get("state") in PUT_AWAY:
-        return f"{alarm['reason']}. No warning meanwhile." if alarm.get("reason") else "No warning meanwhile."
+        return f"{alarm['reason']}. No warning until then." if alarm.get("reason") else "No warning until then."
     return str(alarm["message"])

@@ -14,7 +14,7 @@ from logger.model.points import Quantity
 from logger.model.units import MICRON_PA, UnitError, parse_quantity
 
 SOURCED = "published"  # the text of the source was read
-FROM_MEMORY = "from memory"  # to be checked against the primary text before it is relied on
+FROM_MEMORY = "not checked"  # to be checked against the primary text before it is relied on
 OWN = "user's own"
 
 
@@ -116,7 +116,7 @@ DECAY_PROFILES: dict[str, DecayProfile] = {
         ),
         DecayProfile(
             "iec-60335-2-40", "500 microns, then not above 1,500 microns in 10 min",
-            "instruction in the style of IEC 60335-2-40 (quoted; the standard itself from memory)", SOURCED,
+            "instruction in the style of IEC 60335-2-40 (quoted; the standard itself not seen)", SOURCED,
             (HoldStep(_micron(500), 600.0, _micron(1500)),),
         ),
         DecayProfile(
@@ -231,7 +231,7 @@ def _standing(key: str, table: Mapping[str, Any], text: dict[str, str], problems
     drop = _quantity(table, "drop", Quantity.PRESSURE_DIFFERENCE, "", problems)
     must_see = _quantity(table, "must_see", Quantity.RATIO, "", problems)
     if must_see is not None and not must_see <= 0.5:
-        problems.append("must_see: a share of the test pressure, at most 50%")
+        problems.append("must_see: a share of the test pressure, up to 50%")
     if problems or hold is None:
         return None
     return PressureProfile(

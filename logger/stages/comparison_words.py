@@ -9,7 +9,7 @@ from logger.wording.given import Given, sentence
 from logger.wording.values import Shown
 
 CAVEAT = (
-    "One run of each: whatever else differed between them (weather, hoses, warm-up) is in the difference, and how much "
+    "One run of each: all else that differed between them (weather, hoses, warm-up) is in the difference, and how much "
     "runs differ of themselves is not known."
 )
 NORMALISED = {
@@ -26,7 +26,7 @@ HEADLINES = {
     "same": "no difference beyond the uncertainty",
     "unknown": "cannot tell",
 }
-_RULE = "95 % intervals from the instruments' and the readings' uncertainty (k = 2)"
+_RULE = "95 % intervals from the instruments' and the readings' uncertainty"
 
 
 def name_of_measure(measure: Measure, by: Comparing, shown: Shown) -> str:

@@ -16,11 +16,11 @@ STAGES: tuple[StageDefinition[Any], ...] = (RECOVERY, PRESSURE_TEST, EVACUATION,
 NO_STAGE = View("", (), "cylinder_mass")
 CYLINDER_LIVE = (
     LiveQuantity("cylinder_net_mass", "In the cylinder", Quantity.MASS),
-    LiveQuantity("cylinder_of_limit", "Cylinder, share of its limit", Quantity.RATIO),
+    LiveQuantity("cylinder_of_limit", "Cylinder fill, of its limit", Quantity.RATIO),
     LiveQuantity("cylinder_fill_now", "Liquid fill now", Quantity.RATIO),
     LiveQuantity("cylinder_fill_25c", "Liquid fill at 25 °C", Quantity.RATIO),
     LiveQuantity("liquid_full_temperature", "Liquid-full at", Quantity.TEMPERATURE),
-    LiveQuantity("mass_allowed", "Cylinder may still take", Quantity.MASS),
+    LiveQuantity("mass_allowed", "Room left in cylinder", Quantity.MASS),
     LiveQuantity("cylinder_margin", "Cylinder below its pressure limit", Quantity.PRESSURE_DIFFERENCE),
 )
 """What is known of the cylinder on the scale in every stage."""

@@ -124,7 +124,7 @@ def _checked(one: Setting, value: object, profiles: Collection[str]) -> object:
             if not value > 0:
                 raise SettingError(f"{one.name} is above zero")
             if value > MAX_NUMBER:
-                raise SettingError(f"{one.name} is too large: at most {MAX_NUMBER:g} (SI)")
+                raise SettingError(f"{one.name} is too large: up to {MAX_NUMBER:g} (SI)")
     return value
 
 

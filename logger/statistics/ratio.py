@@ -47,7 +47,7 @@ def measure(key: str, a: Value, b: Value, *at: Argument) -> Measure:
     u_a, u_b = a.u or 0.0, b.u or 0.0
     answer = _answer(b.number - a.number, K * math.hypot(u_a, u_b))
     if a.number <= K * u_a or b.number <= K * u_b:
-        ratio = unknown("1", "one of them is not told from zero, so there is no ratio")
+        ratio = unknown("1", "one of them is zero within its uncertainty, so there is no ratio")
         return Measure(key, at, a, b, ratio, None, None, answer)
     value = b.number / a.number
     relative = math.hypot(u_a / a.number, u_b / b.number)

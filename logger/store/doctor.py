@@ -78,9 +78,9 @@ def examine(path: Path, check_signature: CheckSignature | None = None, anchors: 
         damage.append(str(exc))
     if not damage:
         assert chain is not None
-        advice = "a rescue writes them anew from the records, into a new file" if overviews else ""
+        advice = "a rescue makes them again from the records, into a new file" if overviews else ""
         if not_seen is not None:
-            findings.append(f"{not_seen}: they may have been written anew")
+            findings.append(f"{not_seen}: they may have been rewritten")
             advice = "compare it with a copy or a bundle of this job that was made earlier"
         return DoctorReport(
             path, not_seen is None, chain.count, 0, chain.last_id, tuple(findings), advice=advice, chain=chain

@@ -127,7 +127,7 @@ class JobFile:
         sync_directory(self.path.parent)
         self._checkpoints.restore(self._connection)
         self.reopen()
-        kept = f"; what stood there is in {aside.name}" if aside is not None else ""
+        kept = f"; what was there is in {aside.name}" if aside is not None else ""
         return f"all {self.last_id} records were written again to {self.path}{kept}"
 
     def save_aside(self) -> Path:
@@ -201,7 +201,7 @@ class JobFile:
             seen = read_checkpoints(self.path, self._anchors, self._job_id).checkpoints
             if seen and not self.path.exists() and not accept_lost_tail:
                 raise StoreTailLost(
-                    f"{self.path} is gone, but checkpoints tell of it; find it or a copy, or name another job"
+                    f"{self.path} is gone, but checkpoints of it are here; find it or a copy, or name another job"
                 )
             self._connection = connect_writer(self.path, self._job_id, self._now_ns())
             try:
@@ -231,7 +231,7 @@ class JobFile:
 
 def _lost_text(path: Path, tail: Tail) -> str:
     if not tail.lost:
-        return f"{path}: {tail.unseen}; they may have been written anew: look for a copy, or {_GO_ON}"
+        return f"{path}: {tail.unseen}; they may have been rewritten: look for a copy, or {_GO_ON}"
     furthest = max(c.last_id for c in tail.lost)
     if furthest > tail.last_id:
         what = f"its last record is {tail.last_id}, but a checkpoint saw {furthest}"

@@ -229,5 +229,5 @@ def make_private(directory: Path) -> None:
 
 def _unusable(directory: Path, exc: OSError) -> PlaceError:
     return PlaceError(
-        f"cannot make {directory}: {exc.strerror}; make room or permit it, or name another place in {DATA_VARIABLE}"
+        f"cannot make {directory}: {exc.strerror}; make room, check its permissions, or set {DATA_VARIABLE}"
     )

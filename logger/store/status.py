@@ -7,7 +7,7 @@ DISK_FULL = "disk full"  # new data is only in memory
 REFUSED = "storage refuses writing"  # new data is only in memory
 DAMAGED = "damaged"  # the file was put aside and what can be read of it saved
 GONE = "job file gone"  # new data is only in memory, all before it in a file that has no name any more
-RESTORED = "job file written anew"  # after it had been gone; everything is in it
+RESTORED = "job file restored"  # after it had been gone; everything is in it
 FAULT = "fault"
 
 

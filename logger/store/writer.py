@@ -418,7 +418,7 @@ class StoreWriter:
             try:
                 self._on_problem(problem)
             except Exception:
-                log.exception("store: whoever is told of problems failed")
+                log.exception("store: the problem callback failed")
 
 
 def _check(record: NewRecord) -> None:

@@ -147,7 +147,7 @@ def test_a_wrong_one_is_refused_with_its_key(text: str, expected: str) -> None:
 def test_more_of_the_users_own_than_are_watched_are_refused() -> None:
     own = 'source = "cylinder_mass"\nkind = "high"\nlimit = "1kg"\n'
     told = problems("".join(f"[alarms.own-{i}]\n{own}" for i in range(51)))
-    assert told == ["alarms: 51 alarms of your own, at most 50 are watched"]
+    assert told == ["alarms: 51 alarms of your own; up to 50 are watched"]
 
 
 def test_all_faults_are_told_at_once() -> None:

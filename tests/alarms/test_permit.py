@@ -1,4 +1,4 @@
-"""The recovery machine's supply: nothing permits while the cylinder is full, or while that cannot be told."""
+"""The recovery machine's supply: nothing permits while the cylinder is full, or while that unknown."""
 
 from dataclasses import replace
 from typing import Any

@@ -187,7 +187,7 @@ def test_an_unanswered_urgent_alarm_is_sent_again_by_itself() -> None:
 
     night.run(script)
     assert [m.title for m in night.board.shown][:3] == [
-        "URGENT: Full", "URGENT: Full (told 2 times)", "URGENT: Full (told 3 times)"
+        "URGENT: Full", "URGENT: Full (alert 2)", "URGENT: Full (alert 3)"
     ]  # fmt: skip
 
 
@@ -205,7 +205,7 @@ def test_a_failing_callback_ends_nothing(caplog: pytest.LogCaptureFixture) -> No
         await night.until(lambda: len(night.horn.rung) >= 3 and night.board.shown)
 
     night.run(script)
-    assert "cannot be told" in caplog.text
+    assert "unknown" in caplog.text
 
 
 def test_a_notifier_that_breaks_is_reported_and_started_again() -> None:
@@ -260,7 +260,7 @@ def test_a_status_line_that_fails_is_still_a_heartbeat() -> None:
             await night.until(lambda: server.got)
 
         night.run(script)
-    assert server.got[0][1]["message"].startswith("The daemon runs, but cannot tell how the job stands.")
+    assert server.got[0][1]["message"].startswith("The logger runs, but cannot read the state of the job.")
 
 
 @pytest.mark.skipif(os.name != "posix", reason="the stand-in player is a shell script")
@@ -307,4 +307,4 @@ def test_an_overfill_reaches_the_phone_until_someone_answers() -> None:
     assert first["message"].startswith(
         "CYLINDER FULL: STOP RECOVERY, 101.3 %, limit 100.0 %. Stop the recovery machine"
     )
-    assert server.got[1][1]["title"].endswith("(told 2 times)")
+    assert server.got[1][1]["title"].endswith("(alert 2)")

@@ -36,8 +36,8 @@ def test_urgent_is_told_again_while_nobody_answers() -> None:
     urgent = row("a", priority=Priority.URGENT)
     assert told(n, [urgent], 0) == ["URGENT: A"]
     assert told(n, [urgent], 599) == []
-    assert told(n, [urgent], 600) == ["URGENT: A (told 2 times)"]
-    assert told(n, [urgent], 1300) == ["URGENT: A (told 3 times)"]
+    assert told(n, [urgent], 600) == ["URGENT: A (alert 2)"]
+    assert told(n, [urgent], 1300) == ["URGENT: A (alert 3)"]
     assert told(n, [row("a", State.ACKNOWLEDGED, priority=Priority.URGENT)], 2000) == []
 
 

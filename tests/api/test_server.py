@@ -204,7 +204,7 @@ def test_the_token_file_is_the_users_alone(tmp_path: Path) -> None:
 
 
 def test_a_missing_daemon_is_told(tmp_path: Path) -> None:
-    with pytest.raises(DaemonError, match="rimelog run"):
+    with pytest.raises(DaemonError, match="rimelog start"):
         read_address(tmp_path / "daemon.json")
     with pytest.raises(DaemonError, match="does not answer"):
         Client(Address("j", 1, TOKEN, 42)).status()

@@ -270,7 +270,7 @@ def test_a_device_that_allows_no_such_time_out_is_not_asked() -> None:
     bench.run(2.0)
     with pytest.raises(NotAllowed) as refused:
         bench.relay.arm("tester")
-    assert "at most 5 s" in refusal_of(refused.value, bench.engine.shown)
+    assert "up to 5 s" in refusal_of(refused.value, bench.engine.shown)
 
 
 ACTS = st.sampled_from(

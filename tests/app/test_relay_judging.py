@@ -54,7 +54,7 @@ def stops(sim: Sim, since_s: float, within_s: float) -> float:
 def test_a_lost_sensor_and_a_killed_host_open_it(tmp_path: Path) -> None:
     with _rig(tmp_path) as sim, daemon(tmp_path, sim.rig_file) as host:
         host.ready()
-        said = rimelog(tmp_path, "permit", "arm", status=2)
+        said = rimelog(tmp_path, "autostop", "arm", status=2)
         assert "no recovery is running" in said
         host.client.act("stage-begin", kind="recovery")
 
@@ -78,7 +78,9 @@ def test_a_lost_sensor_and_a_killed_host_open_it(tmp_path: Path) -> None:
 
 def test_an_overfill_opens_it_and_it_stays_open(tmp_path: Path) -> None:
     job_file = tmp_path / "job.toml"
-    job_file.write_text(JOB_TOML.replace('"21.6kg"', '"0.20kg"'), encoding="utf-8")  # nearly full after some seconds
+    job_file.write_text(
+        JOB_TOML.replace('"21.6kg"', '"0.20kg"\nas_stamped = true'), encoding="utf-8"
+    )  # nearly full after some seconds
     with _rig(tmp_path) as sim, daemon(tmp_path, sim.rig_file, "--job-file", str(job_file), "--job", "job-1") as host:
         host.ready()
         host.client.act("stage-begin", kind="recovery")

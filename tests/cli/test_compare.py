@@ -128,7 +128,7 @@ def test_a_subcooler_at_the_outlet(command: Command, tmp_path: Path) -> None:
         assert mark in page.read_bytes()
     text = flat(pdf.text(page))
     for part in ("Two recoveries side by side", "without <subcooler>", "They differ by more than the uncertainty",
-                 "Condensing over ambient, °F", "Invented data", BARE, COOLED, "k = 2", "Caution",
+                 "Condensing over ambient, °F", "Invented data", BARE, COOLED, "coverage factor 2", "Caution",
                  "Page 1 of"):  # fmt: skip
         assert part in text, part
 

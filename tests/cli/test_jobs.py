@@ -246,7 +246,7 @@ def test_copy_while_running_holds_and_opens(data: Path, rimelog: CommandLine, tm
         assert writer.flush()
     finally:
         writer.close()
-    assert ran.status == 0 and "all hold; the job goes on" in ran.out
+    assert ran.status == 0 and "all hold; still logging" in ran.out
     copied = tmp_path / "stick" / JOB_ID / "job.rimelog"
     assert f"{copied}  (" in ran.out
     with StoreReader(copied) as reader:

@@ -75,7 +75,7 @@ def test_a_rig_of_three_kinds_by_typed_answers(tmp_path: Path) -> None:
         ]  # fmt: skip
         done = typed(tmp_path, answers, "--url", sim.urls["vacuum board"], "--out", "new.toml")
         assert done.returncode == 0, done.stdout + done.stderr
-        assert done.stdout.count("A number other than 0, of at most 1000000, is needed.") == 2
+        assert done.stdout.count("Enter a number other than 0, up to 1000000.") == 2
         assert "reading for 3 s" in done.stdout and "shows 0.12bar at nothing" in done.stdout
         rig = load_rig(tmp_path / "new.toml")
         assert rig.name == "Trolley 7"

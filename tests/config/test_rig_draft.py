@@ -81,7 +81,7 @@ def test_a_zero_is_the_mean_of_steady_readings_near_nothing() -> None:
         (GAUGE, [118.0, 118.1, 118.0], "not open to air"),
         (GAUGE, [0.0, 6.0, 3.0], "not steady"),
         (GAUGE, [0.4, 0.4], "too few"),
-        (SCALE, [12.6, 12.6, 12.6], "something stands on it"),
+        (SCALE, [12.6, 12.6, 12.6], "something is on it"),
         (describe(Measured.GAUGE_PRESSURE, "atm"), [0.0, 0.0, 0.0], "unit atm is not known"),
     ],
 )

@@ -358,7 +358,7 @@ def test_at_its_liquid_full_temperature_it_is_full() -> None:
     full = present_fill(known(23.0, "kg"), known(number(fill.liquid_full_temperature), "K"), limit)
     assert number(full.fill_now) == pytest.approx(1.0, abs=1e-9)
     hotter = present_fill(known(23.0, "kg"), known(number(fill.liquid_full_temperature) + 2, "K"), limit)
-    assert number(hotter.fill_now) == 1.0 and "no vapour space" in (hotter.fill_now.note or "")
+    assert number(hotter.fill_now) == 1.0 and "no vapor space" in (hotter.fill_now.note or "")
 
 
 def test_over_the_limit_says_by_how_much() -> None:
@@ -367,7 +367,7 @@ def test_over_the_limit_says_by_how_much() -> None:
     assert number(over.mass_allowed) == pytest.approx(-0.5) and over.mass_allowed.note == "over the limit"
     assert number(over.of_limit) > 1
     close = present_fill(known(number(limit.max_net) - 0.03, "kg", 0.02), known(300.0, "K"), limit)
-    assert number(close.mass_allowed) > 0 and "as far as the scale can tell" in (close.mass_allowed.note or "")
+    assert number(close.mass_allowed) > 0 and "within the scale's uncertainty" in (close.mass_allowed.note or "")
     clear = present_fill(known(number(limit.max_net) - 0.05, "kg", 0.02), known(300.0, "K"), limit)
     assert clear.mass_allowed.note is None
 

@@ -21,10 +21,10 @@ USEFUL = [
     r"^(?P<value>\d+)(?P<unit>kg)?$",
 ]
 REFUSED = [
-    (r"(a+)+", "behind one character or set"),
-    (r"(?P<value>(\d+,?)*)", "behind one character or set"),
-    (r"(?:a?){25}a{25}", "behind one character or set"),
-    (r"(?:ab){2,}", "behind one character or set"),
+    (r"(a+)+", "follow one character or set"),
+    (r"(?P<value>(\d+,?)*)", "follow one character or set"),
+    (r"(?:a?){25}a{25}", "follow one character or set"),
+    (r"(?:ab){2,}", "follow one character or set"),
     (r"(.)\1", "a reference to a group"),
     (r"(?=a)a", "looking ahead or behind"),
     (r"(?<!a)b", "looking ahead or behind"),
@@ -40,7 +40,7 @@ REFUSED = [
     (r"(unclosed", "not a regular expression"),
     (r"[[a]b]", "not a regular expression"),  # Python warns that it may mean something else one day
     (r"\d{3}°C", "not ASCII"),
-    ("a" * 401, "at most 400"),
+    ("a" * 401, "up to 400"),
 ]
 
 

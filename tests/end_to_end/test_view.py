@@ -50,7 +50,7 @@ def test_view_in_a_terminal(recovery: Daemon, tmp_path: Path) -> None:
         command = f"{sys.executable} -m logger view; echo left with $?; sleep 600"
         terminal = Terminal(["sh", "-c", command], tmp_path, columns, rows)
         try:
-            shown = terminal.shows("Recovery", "R-407C", "Cylinder, share of its limit", "%", "q leave")
+            shown = terminal.shows("Recovery", "R-407C", "Cylinder fill, of its limit", "%", "q leave")
             lines = terminal.lines()
             assert len(lines) <= rows
             assert all(len(line) <= columns for line in lines)

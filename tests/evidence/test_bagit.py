@@ -143,7 +143,7 @@ def test_one_name_twice_also_in_other_case_is_refused() -> None:
 def test_bombs_are_refused_before_unpacking(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(BundleError, match="zip bomb"):
         SafeZip(io.BytesIO(foreign(("bag/zeros", bytes(10_000_000)))))
-    with pytest.raises(BundleError, match="at most"):
+    with pytest.raises(BundleError, match="up to"):
         SafeZip(io.BytesIO(foreign(*((f"bag/{i}", b"") for i in range(safezip.MAX_ENTRIES + 1)))))
     monkeypatch.setattr(safezip, "MAX_BYTES", 5000)
     with pytest.raises(BundleError, match="zip bomb"):

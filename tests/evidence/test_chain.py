@@ -170,7 +170,7 @@ def test_a_history_written_anew_is_caught_by_a_checkpoint(records: list[NewRecor
     assert verify_chain(forged).holds
     report = verify_chain(forged, [checkpoint(r) for r in chain])
     assert report.problem is not None
-    assert "written anew" in report.problem
+    assert "rewritten" in report.problem
     assert report.first_bad_id == 1
 
 

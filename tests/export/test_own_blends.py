@@ -82,7 +82,7 @@ def test_a_doctored_blend_is_told_though_its_findings_agree(tmp_path: Path) -> N
     assert report.result is Result.FAILS and outcomes["blends"] is Outcome.FAILS
     assert outcomes["findings"] is Outcome.HOLDS
     text = next(check.text for check in report.checks if check.key == "blends")
-    assert "SHOP-1: differs by 10 % from what built anew" in text
+    assert "SHOP-1: differs by 10 % from what built again" in text
 
 
 def test_a_doctored_blend_under_a_shipped_name_changes_nothing_and_is_told(

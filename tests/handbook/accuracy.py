@@ -149,7 +149,7 @@ def _pure_tables(cantera: dict[str, dict[str, Worst]], correlations: dict[tuple[
         "Wagner's. Up to 0.99 of the critical temperature."
     )
     yield ""
-    yield "| refrigerant | saturation, K | liquid density | vapour density |"
+    yield "| refrigerant | saturation, K | liquid density | vapor density |"
     yield "|---|---|---|---|"
     for name, found in cantera.items():
         liquid, vapour = (f"{found[k].error:.4%} at {found[k].celsius:.0f} °C" for k in ("liquid", "vapour"))

@@ -1,4 +1,4 @@
-"""A stored blend is believed only where its composition, built anew, gives the same curves."""
+"""A stored blend is believed only where its composition, built again, gives the same curves."""
 
 import copy
 import json
@@ -54,7 +54,7 @@ def test_what_the_composition_gives_passes_after_a_way_through_json() -> None:
 @pytest.mark.parametrize("curve", ["bubble", "dew", "liquid", "vapour"])
 def test_a_curve_changed_by_a_tenth_of_a_percent_is_a_problem(curve: str) -> None:
     problem = check_blend(changed(scaled(curve, 1.001))).problem
-    assert problem is not None and "SHOP-1: differs by 0.1 % from what built anew" in problem
+    assert problem is not None and "SHOP-1: differs by 0.1 % from what built again" in problem
 
 
 def test_one_node_is_enough() -> None:

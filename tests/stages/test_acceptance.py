@@ -45,7 +45,7 @@ def test_published_profile(key: str, standing: str, holds: list[Any], evacuation
         assert step.hold_s == pytest.approx(hours * HOUR)
         for value, wanted in ((step.start_max_pa, start), (step.limit_pa, limit), (step.rise_max_pa, rise)):
             assert value == (None if wanted is None else pytest.approx(micron(wanted), rel=1e-5))
-    assert profile.described().endswith("(from memory)") is (standing == FROM_MEMORY)
+    assert profile.described().endswith(f"({FROM_MEMORY})") is (standing == FROM_MEMORY)
 
 
 def test_ambient_of_ufgs_15182_is_35_f() -> None:

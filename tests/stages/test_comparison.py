@@ -151,7 +151,7 @@ def test_a_tight_one_against_a_leak_has_no_ratio_but_an_answer() -> None:
     rise = measure(result, "steady_rise")
     assert rise.answer is Answer.MORE
     assert rise.ratio.number is None
-    assert "not told from zero" in (rise.ratio.problem or "")
+    assert "zero within its uncertainty" in (rise.ratio.problem or "")
 
 
 def test_nothing_in_common_is_unknown_because() -> None:

@@ -123,7 +123,7 @@ def test_the_key_folder_contradicts_a_rewritten_job(tmp_path: Path, was_told: bo
     record(path, 0.5, anchors=anchors)
     assert examine(path, anchors=anchors).whole
     forge(path, b"12.5", b"10.5", lines=was_told)
-    assert "records up to it were written anew" in "\n".join(examine(path, anchors=anchors).lines())
+    assert "records up to it were rewritten" in "\n".join(examine(path, anchors=anchors).lines())
     with pytest.raises(StoreTailLost, match="not the ones the checkpoints saw"):
         StoreWriter.open(path, job_id=JOB_ID, now_ns=lambda: T0_NS, reserve_bytes=0, anchors=anchors)
 

@@ -82,5 +82,5 @@ def _ask_register(
 
 def _factor_problem(text: str) -> str | None:
     return typed_problem(lambda: float(text)) or (
-        None if 0 < abs(float(text)) <= 1e6 else "A number other than 0, of at most 1000000, is needed."
+        None if 0 < abs(float(text)) <= 1e6 else "Enter a number other than 0, up to 1000000."
     )

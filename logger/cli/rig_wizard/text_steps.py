@@ -66,7 +66,7 @@ def _ask_port(url: str, keys: dict[str, Value]) -> TextPort:
     if not url.startswith("socket://"):
         baud, mode = ask_serial(baud, mode)
         keys |= {"baud": baud, "mode": mode}
-    if not yes("Does it send lines by itself?", True):
+    if not yes("Does it send lines without being asked?", True):
         poll = _unescaped(ask(r"What asks it for a line (\r and \n may be written so)", problem=_poll_problem))
         keys |= {"poll": poll, "period": "1s"}
     return TextPort(baud=baud, mode=mode, poll=poll)
@@ -146,7 +146,7 @@ def _ask_pattern() -> tuple[dict[str, Value], str, str]:
 
 
 def ask_unit(question: str, default: str) -> str:
-    return find_unit(ask(f"{question} (such as lb, kg, psig, psia, micron, C)", default, problem=_unit_problem)).name
+    return find_unit(ask(f"{question} (such as lb, kg, psig, psia, microns, C)", default, problem=_unit_problem)).name
 
 
 def _unit_problem(text: str) -> str | None:

@@ -189,7 +189,7 @@ class _Verifier:
         if len(records) > _MAX_BLENDS:
             unchecked.append(f"{len(records) - _MAX_BLENDS} more than the {_MAX_BLENDS} that are checked")
         notes = [c.note for c in checks if c.note is not None]
-        self._record_problems("blends", problems, f"{len(checks)} built anew: the same" if checks else "it has none")
+        self._record_problems("blends", problems, f"{len(checks)} built again: the same" if checks else "it has none")
         for outcome, texts in ((Outcome.NOTED, notes), (Outcome.NOT_CHECKED, unchecked)):
             if texts and not problems:
                 self.record("blends", outcome, "; ".join(texts[:_MAX_PROBLEMS]))
@@ -233,7 +233,7 @@ class _Verifier:
     def _agreed(self, key: str, compared: Mapping[str, Agreement]) -> None:
         problems = [f"{name}: {a.problem}" for name, a in compared.items() if a.problem is not None]
         rounded = sum(a.rounded for a in compared.values())
-        well = "computed anew from the records: the same"
+        well = "computed again from the records: the same"
         if rounded:
             well += f" but for the last figures of {rounded} numbers, as computers round differently"
         self._record_problems(key, problems, well)
@@ -263,7 +263,7 @@ class _Verifier:
         made = derived.report(digest, csv, self._key.fingerprint, cast(Paper, paper))
         if digest_of(bag.chunks(PAYLOAD + REPORT)) != digest_of([made]):
             raise EvidenceError(f"{REPORT} is not what the records give")
-        self.record("report", Outcome.HOLDS, "set anew from the records: the same, byte for byte")
+        self.record("report", Outcome.HOLDS, "set again from the records: the same, byte for byte")
 
 
 def analysis_of(bag: Bag) -> int:

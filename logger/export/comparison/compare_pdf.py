@@ -17,7 +17,7 @@ from logger.stages.words import text_of
 from logger.wording.values import Shown
 
 CAUTION = (
-    "This page compares what instruments showed. It guides no filling, pressurising or evacuation, and does not say "
+    "This page compares what instruments showed. It guides no filling, pressurizing or evacuation, and does not say "
     "why two runs differ. Local codes, the markings of cylinders and equipment, the makers' instructions and licensed "
     "practice come first."
 )
@@ -57,7 +57,7 @@ def _data(found: Compared, shown: Shown) -> dict[str, Any]:
         "title": found.title,
         "names": [compare_text.label(side) for side in (found.a, found.b)],
         "invented": invented(found),
-        "told": found.result.told,
+        "clear": found.result.told,
         "headline": found.headline,
         "sentences": compare_text.sentences(found, shown),
         "rows": [[r.name, r.a, r.b, r.against, r.word] for r in compare_text.rows(found, shown)],

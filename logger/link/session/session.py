@@ -351,7 +351,7 @@ class Session:
         self._events.append(events.HelloReceived(now_ns, raw, hello, self._explained(raw, hello)))
         if before is not None and rebooted:
             self._exchange.drop()
-            self._delivery.forget_boot("the device started anew", now_ns)
+            self._delivery.forget_boot("the device restarted", now_ns)
             self._events.append(events.Rebooted(now_ns, raw, before, hello.boot_count))
             self._signal(Signal.STALE, now_ns)
         elif known is not None and known.layout_id != hello.layout_id:

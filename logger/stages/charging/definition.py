@@ -19,7 +19,7 @@ from logger.stages.weighed import on_scale, stays
 CHARGING = "charging"
 TOLERANCE_KG = 0.1
 _Q = Quantity
-_OWN = "our own figure, no source"
+_OWN = "Rimelog default"
 Inputs = StageInputs["Charging"]
 
 

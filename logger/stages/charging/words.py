@@ -26,7 +26,7 @@ def _target(f: Given) -> Text:
     }[f.code("judged")]
     rule, decision = (
         "within one division of the scale of the target",
-        "one division plus the expanded uncertainty (k=2)",
+        "one division plus the expanded uncertainty",
     )
     checks = ("Recover the excess before starting the compressor",) if f.code("judged") == "over" else ()
     return Text(headline, body, rule, decision, check_next=checks)
@@ -34,7 +34,7 @@ def _target(f: Given) -> Text:
 
 def _full_charge(f: Given) -> Text:
     rule = "charge on the nameplate"
-    decision = "over or short where the difference exceeds its expanded uncertainty (k=2) and 1 % of the charge"
+    decision = "over or short where the difference exceeds its expanded uncertainty and 1 % of the charge"
     if f.code("judged") == "unknown":
         body = f"System charge unknown: what was in it before is not known. Full charge {f('full_charge')}."
         return Text("full charge: can't tell", body, rule, decision)

@@ -208,7 +208,7 @@ def air_flow(rate: Value, cause: RiseCause, volume_m3: float | None, volume_u_m3
     if rate.number is None:
         return unknown(unit, rate.problem or "the rate of rise is not known")
     if cause not in LEAKING:
-        return unknown(unit, "no steady rise is told from none")
+        return unknown(unit, "no steady rise above the noise")
     share = 0.0 if volume_u_m3 is None else volume_u_m3 / volume_m3
     u = volume_m3 * math.hypot(rate.u or 0.0, share * rate.number)
     note = None if volume_u_m3 is not None else "uncertainty of the volume is not stated"

@@ -14,7 +14,7 @@ _CALLED = (
 )
 _GUARD_BAND = (
     "guard band: held only if the reading plus U is within the limit, did not hold only if the reading minus U is "
-    "beyond it, otherwise can't tell; U is the expanded uncertainty, k=2 (about 95 %)"
+    "beyond it, otherwise can't tell; U is the expanded uncertainty (about 95 %)"
 )
 _OPEN = "decay test: can't tell"
 _WATER_RULE = "saturation of water and ice: IAPWS SR1-86 and R14-08"

@@ -84,7 +84,7 @@ def alarms(settings: Evacuation | None, profiles: Profiles) -> tuple[AlarmRule, 
             "vacuum-lost", Priority.HIGH, Kind.RATE, "vacuum", _Q.PRESSURE_RATE,
             300 * MICRON_PA / 60, deadband=200 * MICRON_PA / 60, on_delay_s=20, off_delay_s=60, window_s=60,
             stages=frozenset({EVACUATION}),
-            basis="our own figure, no source",
+            basis="Rimelog default",
         ),
     )  # fmt: skip
 

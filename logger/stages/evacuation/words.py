@@ -4,7 +4,7 @@ from logger.model.finding import Text
 from logger.wording.book import Words, alarm
 from logger.wording.given import Given, many, sentence
 
-_RULE = "a pump and hose coming down to p_ultimate + Q/S, or outgassing as a power of time; ranked by BIC"
+_RULE = "a pump and hose coming down to p_ultimate + Q/S, or outgassing as a power of time; the better fit is taken"
 _BAND = "the band holds every fit that passes the target and that the readings do not refuse at odds of 20 to 1"
 _WATER_RULE = "saturation of water and ice: IAPWS SR1-86 and R14-08"
 

@@ -233,7 +233,7 @@ def _flow(rate: Value, volume_m3: float | None) -> Value:
     if rate.number is None or rate.u is None:
         return unknown(unit, rate.problem or "the rate is not known")
     if -rate.number < K * rate.u:
-        return unknown(unit, "no loss is told from none")
+        return unknown(unit, "no loss above the noise")
     return known(-rate.number * volume_m3, unit, rate.u * volume_m3, "of the test gas, at the test pressure")
 
 

@@ -27,7 +27,7 @@ APART_PA = 5 * PSI_PA
 CURVE_POINTS = 120
 _Q = Quantity
 USUAL_TEST_PA = (STANDARD_ATMOSPHERE_PA + 5 * PSI_PA, STANDARD_ATMOSPHERE_PA + 1000 * PSI_PA)  # Rimelog default
-_OWN = "our own figure, no source"
+_OWN = "Rimelog default"
 Inputs = StageInputs["PressureTest"]
 
 
@@ -94,7 +94,7 @@ def progress(pressure: Series, began_s: float | None, now_s: float, hold_s: floa
         left = math.ceil((began_s - now_s) / 60)
         return unknown("s", "settling"), f"settling: the test counts in {left} min"
     held_s = now_s - began_s
-    still = f"held {held_s / 60:.0f} min; a change is told after {MIN_HOLD_S / 60:.0f}" if held_s < MIN_HOLD_S else ""
+    still = f"held {held_s / 60:.0f} min; a change is shown after {MIN_HOLD_S / 60:.0f}" if held_s < MIN_HOLD_S else ""
     return known(held_s, "s", note=asked), still
 
 

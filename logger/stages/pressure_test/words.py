@@ -8,7 +8,7 @@ from logger.wording.given import Given
 _DECISION = (
     "held only if the drop is not above zero by more than 1.645 of its standard uncertainty (95 %) and the test could "
     "have seen the drop the profile requires it to see; did not hold only if the drop less its expanded uncertainty "
-    "(k=2) is above what is allowed"
+    "is above what is allowed"
 )
 _OPEN = "pressure test: can't tell"
 _UNKNOWN = {
@@ -95,7 +95,10 @@ def _apart(f: Given) -> AlarmText:
 
 
 ALARMS: dict[str, AlarmWords] = {
-    "test-overpressure": alarm("TEST PRESSURE TOO HIGH", "Shut the nitrogen cylinder. Bleed off slowly; stand clear."),
+    "test-overpressure": alarm(
+        "TEST PRESSURE TOO HIGH",
+        "Shut the nitrogen cylinder. Bleed off slowly; stand clear.",  # words: trade
+    ),
     "pressure-lost": alarm("TEST PRESSURE FALLING", "Find the leak. If you are bleeding off, end the stage first."),
     "apart": _apart,
 }

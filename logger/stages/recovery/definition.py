@@ -22,7 +22,7 @@ from logger.stages.weighed import cylinder_findings, on_scale, stays
 RECOVERY = "recovery"
 OUTLET_LIMIT_PA = 450 * PSI_PA + STANDARD_ATMOSPHERE_PA
 _Q = Quantity
-_OWN = "our own figure, no source"
+_OWN = "Rimelog default"
 Inputs = StageInputs["Recovery"]
 
 
@@ -134,7 +134,7 @@ def alarms(settings: Recovery | None, profiles: Profiles) -> tuple[AlarmRule, ..
         AlarmRule(
             "recovery-stalled", Priority.HIGH, Kind.HIGH, "stalled_for", _Q.TIME,
             300, deadband=1, off_delay_s=60, stages=only,
-            basis="a scale that stands still would hide an overfill; our own figure",
+            basis="a scale that is stuck would hide an overfill; Rimelog default",
         ),
         AlarmRule(
             "condensing-hot", Priority.HIGH, Kind.HIGH, "condensing_over_ambient",

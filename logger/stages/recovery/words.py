@@ -7,9 +7,7 @@ from logger.wording.book import Words, alarm
 from logger.wording.given import Given, sentence
 
 _LEVEL_LAW = "40 CFR 82.156(a)"
-_LEVEL_DECISION = (
-    "guard band: passes below the level by more than the expanded uncertainty (k=2), fails above it by as much"
-)
+_LEVEL_DECISION = "guard band: passes below the level by more than the expanded uncertainty, fails above it by as much"
 _NO_VACUUM = ("0_in_hg", "minor_repair", "")
 _SMALL = (
     "; a small appliance (charged and sealed in a factory with 5 lb or less) is instead recovered to 4 in. Hg of "
@@ -206,7 +204,10 @@ ALARMS = {
     "fill-unknown": alarm(
         "FILL UNKNOWN: STOP RECOVERY", f"{STOP} Continue only when the scale reads again and the cylinder is entered."
     ),
-    "time-to-limit": alarm("CYLINDER FULL SOON", "Get an empty cylinder. Stand by the recovery machine."),
+    "time-to-limit": alarm(
+        "CYLINDER FULL SOON",
+        "Get an empty cylinder. Stand by the recovery machine.",  # words: trade
+    ),
     "outlet-pressure": alarm(
         "RECOVERY OUTLET PRESSURE HIGH",
         "Stop the recovery machine. Check that the cylinder valve is open and the condenser gets air.",

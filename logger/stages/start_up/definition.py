@@ -17,7 +17,7 @@ from logger.stages.start_up.words import WORDS
 
 START_UP = "start-up"
 _Q = Quantity
-_OWN = "our own figure, no source"
+_OWN = "Rimelog default"
 Inputs = StageInputs["StartUp"]
 
 
@@ -92,7 +92,7 @@ def alarms(settings: StartUp | None, profiles: Profiles) -> tuple[AlarmRule, ...
         AlarmRule(
             "discharge-hot", Priority.HIGH, Kind.HIGH, "discharge_temperature", _Q.TEMPERATURE,
             273.15 + 107, deadband=5, on_delay_s=30, off_delay_s=60, stages=only,
-            basis="225 F, common practice, no source",
+            basis="225 F, common practice",
         ),
     )  # fmt: skip
 

@@ -32,7 +32,7 @@ def _checks(f: Given) -> tuple[str, ...]:
 
 
 def _steady(f: Given) -> Text:
-    decision = "not steady only where the trend exceeds its limit by more than its own expanded uncertainty (k=2)"
+    decision = "not steady only where the trend exceeds its limit by more than its own expanded uncertainty"
     judged = f.code("judged")
     if judged == "nothing":
         body = "Steadiness unknown: no readings for superheat or subcooling. Connect pressure and temperature."
@@ -57,9 +57,7 @@ def _hunting(f: Given) -> Text:
 def _target(f: Given, name: str) -> Text:
     label = LABELS[name]
     rule = f"{label} within {f('tolerance')} of {f('target')} ({_RA32})"
-    decision = (
-        "simple acceptance of the mean; beyond the tolerance by less than its expanded uncertainty (k=2): can't tell"
-    )
+    decision = "simple acceptance of the mean; beyond the tolerance by less than its expanded uncertainty: can't tell"
     judged = f.code("judged")
     if judged == "unknown":
         return Text(f"{label} unknown", f"{sentence(label)} unknown: {f(name)}.", rule, decision)
@@ -76,7 +74,7 @@ def _target(f: Given, name: str) -> Text:
     return Text(headline, body, rule, decision)
 
 
-_WITHIN_U = "below or above only by more than the expanded uncertainty (k=2)"
+_WITHIN_U = "below or above only by more than the expanded uncertainty"
 
 
 def _limited(f: Given, name: str, rule: str, beyond: str) -> Text:
@@ -147,7 +145,7 @@ def _optimum(f: Given) -> Text:
 
 
 def _high_side(f: Given) -> Text:
-    rule, decision = "limit entered for the high side", "below only by more than the expanded uncertainty (k=2)"
+    rule, decision = "limit entered for the high side", "below only by more than the expanded uncertainty"
     margin = f.size("high_side_margin")
     headline, body = {
         "below": (f"high side {margin} below its limit", f"High side {margin} below its limit."),
@@ -215,7 +213,7 @@ def _figures(f: Given) -> Text:
 
 
 def _compare(f: Given) -> Text:
-    rule = "changed where the difference exceeds the expanded uncertainty (k=2) of both, and what is worth naming"
+    rule = "changed where the difference exceeds the expanded uncertainty of both, and what is worth naming"
     against = (f.has("baseline") and f("baseline")) or "the baseline"
     changed, same, not_judged = (f.codes(code) for code in ("changed", "same", "not_judged"))
     if not (changed or same or not_judged):
@@ -280,7 +278,7 @@ TERMS = {
     "low_head": "head pressure too low to feed the valve",
     "valve_setting": "valve set to a high superheat",
     "power_head": "valve's power head has lost its charge",
-    "starved": "evaporator starved",
+    "starved": "evaporator starved",  # words: trade
     "not_opening": "high superheat, valve not opening",
     "floodback": "LOW SUPERHEAT, FLOODBACK RISK",
     "floodback_closing": "LOW SUPERHEAT, FLOODBACK RISK",

@@ -48,6 +48,7 @@ def marking_options(needed: bool) -> Callable[[F], F]:
             click.option("--as-stamped", is_flag=True, help="It is stamped so, unlikely as it is."),
             click.option("--tested", type=DAY, help="Last test: 2024-02-01, or 2024-02 (from its first day)."),
             click.option("--requalify-years", type=float, help="Years between tests (default 5)."),
+            click.option("--serial", help="Serial number as stamped, for the report."),
             click.option("--refrigerant", help="What is, or will be, in it."),
             click.option("--candidates", help="Unknown mixture: what it may be, such as R-22,R-407C."),
         )):  # fmt: skip
@@ -103,6 +104,8 @@ def cylinder_of(name: str | None, markings: dict[str, Any], catalogue: "Catalogu
         if not 1 <= len(named) <= 20:
             raise click.UsageError("--candidates names 1 to 20 refrigerants, with commas between")
         changed |= {"refrigerant": None, "candidates": tuple(catalogue.find(part.strip()).name for part in named)}
+    if markings["serial"] is not None:
+        changed["serial"] = markings["serial"]
     if markings["as_stamped"]:
         changed["as_stamped"] = True
     chosen = replace(chosen, **changed)

@@ -14,7 +14,8 @@ from logger.cli.job_options import FILE, settings_path
 _LABELS = {
     "units": "Units", "operator": "Operator", "certification": "Certification number", "company": "Company",
     "logo": "Logo", "recovery_machine": "Recovery machine", "recovery_machine_made": "Recovery machine made",
-    "rig": "Rig file",
+    "rig": "Rig file", "vacuum_pump": "Vacuum pump", "vacuum_gauge": "Vacuum gauge",
+    "recovered_to": "Recovered goes to",
 }  # fmt: skip
 
 
@@ -26,6 +27,9 @@ _LABELS = {
 @click.option("--logo", type=FILE, help="Company logo for reports: .png or .jpg, up to 200 kB.")
 @click.option("--recovery-machine", help="Make, model and serial number.")
 @click.option("--recovery-machine-made", type=DAY, help="Date it was made: 2021-05-01, or 2021-05.")
+@click.option("--vacuum-pump", help="Make, model and serial number.")
+@click.option("--vacuum-gauge", help="Make, model and serial number.")
+@click.option("--recovered-to", help="Where recovered refrigerant goes, as it stands on reports.")
 @click.option("--rig", type=FILE, help="The rig file that `rimelog start` takes when none is named.")
 @click.option("--clear", multiple=True, type=click.Choice([name.replace("_", "-") for name in _LABELS]),
               help="Forget one entry; may be given several times.")  # fmt: skip
@@ -68,6 +72,9 @@ def _asked(now: Any) -> dict[str, Any]:
         "logo": ask("Logo, a .png or .jpg file", default=now.logo),
         "recovery_machine": ask("Recovery machine: make, model, serial", default=now.recovery_machine),
         "recovery_machine_made": ask("Date it was made (2021-05-01)", default=str(made or "")),
+        "vacuum_pump": ask("Vacuum pump: make, model, serial", default=now.vacuum_pump),
+        "vacuum_gauge": ask("Vacuum gauge: make, model, serial", default=now.vacuum_gauge),
+        "recovered_to": ask("Where recovered refrigerant goes", default=now.recovered_to),
         "rig": ask("Rig file", default=now.rig),
     }
     if isinstance(told["recovery_machine_made"], str):

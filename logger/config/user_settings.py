@@ -9,6 +9,9 @@ logo = "/home/.../logo.png"
 recovery_machine = "..."
 recovery_machine_made = 2021-05-01
 rig = "/home/.../rig.toml"
+vacuum_pump = "..."
+vacuum_gauge = "..."
+recovered_to = "..."
 """
 
 import json
@@ -38,6 +41,9 @@ class SettingsTable(Table):
     recovery_machine: str = Field(default="", max_length=200)
     recovery_machine_made: date | None = None
     rig: str = ""
+    vacuum_pump: str = Field(default="", max_length=200)
+    vacuum_gauge: str = Field(default="", max_length=200)
+    recovered_to: str = Field(default="", max_length=200)
 
 
 class SettingsFile(Table):
@@ -56,6 +62,9 @@ class UserSettings:
     recovery_machine: str = ""
     recovery_machine_made: date | None = None
     rig: str = ""
+    vacuum_pump: str = ""
+    vacuum_gauge: str = ""
+    recovered_to: str = ""
 
 
 def read_settings(path: Path) -> UserSettings:
@@ -110,6 +119,9 @@ def with_settings(job: Job, settings: UserSettings) -> Job:
         certification=job.certification or settings.certification,
         company=job.company or settings.company,
         recovery_machine=job.recovery_machine or settings.recovery_machine,
+        vacuum_pump=job.vacuum_pump or settings.vacuum_pump,
+        vacuum_gauge=job.vacuum_gauge or settings.vacuum_gauge,
+        recovered_to=job.recovered_to or settings.recovered_to,
         recovery_machine_made=job.recovery_machine_made
         or (None if job.recovery_machine else settings.recovery_machine_made),
     )

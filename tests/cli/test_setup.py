@@ -28,7 +28,8 @@ PNG = b"".join((
 def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
     kept = UserSettings(
         "si", 'A. "Quote" B', "608-1",
-        ("Invented, Inc.", "Street 1"), "/l.png", "make, model", date(2021, 5, 1), "/r.toml"
+        ("Invented, Inc.", "Street 1"), "/l.png", "make, model", date(2021, 5, 1), "/r.toml",
+        vacuum_pump="pump", vacuum_gauge="gauge", recovered_to="reclaimer",
     )  # fmt: skip
     write_settings(tmp_path / "settings.toml", kept)
     assert read_settings(tmp_path / "settings.toml") == kept
@@ -39,9 +40,9 @@ def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
 
 
 def test_a_job_says_its_own_before_the_settings() -> None:
-    kept = UserSettings(operator="Kept", certification="1", company=("C",), recovery_machine="old", rig="")
+    kept = UserSettings(operator="Kept", certification="1", company=("C",), recovery_machine="old", vacuum_pump="P")
     own = with_settings(Job("j", "R-22", technician="Own"), kept)
-    assert (own.technician, own.certification, own.company) == ("Own", "1", ("C",))
+    assert (own.technician, own.certification, own.company, own.vacuum_pump) == ("Own", "1", ("C",), "P")
     dated = UserSettings(recovery_machine="old", recovery_machine_made=date(2020, 1, 1))
     assert with_settings(Job("j", "R-22", recovery_machine="other"), dated).recovery_machine_made is None
     assert with_settings(Job("j", "R-22"), dated).recovery_machine_made == date(2020, 1, 1)

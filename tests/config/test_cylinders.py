@@ -26,7 +26,8 @@ from logger.model.text import clean
 from logger.model.units import POUND_KG, UnitError
 from logger.model.value import day_of
 
-ONE = Cylinder("C-1", 12.5, 21.6, 2.76e6, date(2024, 2, 1), "R-410A", contents_kg=3.2, requalify_years=10.0)
+ONE = Cylinder("C-1", 12.5, 21.6, 2.76e6, date(2024, 2, 1), "R-410A", contents_kg=3.2, requalify_years=10.0,
+               serial="A-1")  # fmt: skip
 TWO = Cylinder('Kälte "2"', 12.0, 20.0, candidates=("R-22", "R-407C"))
 
 

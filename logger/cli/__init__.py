@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "mark": ("logger.cli.act_commands", "mark", "Record an act: isolated, pump-oil-changed, nitrogen-break ..."),
     "cylinder-swap": ("logger.cli.act_commands", "cylinder_swap", "Say which cylinder is on the scale now."),
     "note": ("logger.cli.act_commands", "note", "Write a note into the record."),
+    "units": ("logger.cli.act_commands", "units", "Change the units of screen and report."),
     "ack": ("logger.cli.act_commands", "ack", "Acknowledge alarms."),
     "shelve": ("logger.cli.act_commands", "shelve", "Silence one alarm for a stated time."),
     "autostop": ("logger.cli.act_commands", "autostop", "Let Rimelog cut power to the recovery machine by a relay."),

@@ -126,6 +126,14 @@ def note(text: tuple[str, ...], author: str, job: str | None) -> None:
 
 
 @click.command()
+@click.argument("system", type=click.Choice(["us", "si"]))
+@JOB_OPTION
+def units(system: str, job: str | None) -> None:
+    """Show the running job in US units (lb, psig, F, microns) or SI (kg, bar, C, Pa), on screens and in its report."""
+    click.echo(client(job).act("setting", key="units", value=system)["text"])
+
+
+@click.command()
 @click.argument("alarm", required=False, shell_complete=alarm_keys)
 @click.option("--operator", default="", help="Who acknowledges.")
 @JOB_OPTION

@@ -135,11 +135,13 @@ def _read(one: _Asked, two: _Asked) -> tuple["Side", "Side"]:
 
 
 def _sides(place: "JobPlace", names: dict[int, str]) -> dict[int, "Side"]:
+    from logger.cli.progress import counted
     from logger.export.comparison.sides import sides
     from logger.store.reader import StoreReader
 
     with StoreReader(place.file) as reader:
-        return sides(place.job_id, reader.records(until_id=reader.last_id), names)
+        last_id = reader.last_id
+        return sides(place.job_id, counted(reader.records(until_id=last_id), "Reading", last_id), names)
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -107,6 +107,7 @@ def demo(speed: float | None, out: Path, no_view: bool, seed: int, units: str) -
     Recovery of a full charge with one cylinder swap, nitrogen test, evacuation, decay test, charging and start-up;
     then the evidence bundle is written and verified.
     """
+    from logger.cli.progress import working
     from logger.store.place import DATA_VARIABLE
 
     out.mkdir(parents=True, exist_ok=True)
@@ -118,8 +119,10 @@ def demo(speed: float | None, out: Path, no_view: bool, seed: int, units: str) -
         if speed < FASTEST:
             click.echo(f"This computer is slow or busy just now: {speed:.0f} times real time, not {FASTEST:.0f}.")
     with contextlib.ExitStack() as stack:
-        control = stack.enter_context(_simulated_rig(out, speed, seed))
-        client = stack.enter_context(_daemon(out, speed, units))
+        with working("Starting the invented plant"):
+            control = stack.enter_context(_simulated_rig(out, speed, seed))
+        with working("Starting the logger: waiting for every device"):
+            client = stack.enter_context(_daemon(out, speed, units))
         control.ask({"go_on": True})
         guide = DemoGuide(control, client, click.echo if not shown else lambda text: None, speed)
         if shown:

@@ -14,12 +14,18 @@ from logger.cli.completing import job_ids
               help="Folder to write into.")  # fmt: skip
 @click.option("--paper", type=click.Choice(["us-letter", "a4"]), help="Of the report; by the job's units if not given.")
 @click.option("--customer", is_flag=True, help="Also the report's first page alone, a form to sign.")
-def export(job: str, out_dir: Path, paper: str | None, customer: bool) -> None:
-    """Write the evidence bundle of JOB and its report.
+@click.option("--csv", "csv_file", type=click.Path(dir_okay=False, path_type=Path),
+              help="Instead write a table for a spreadsheet: local time, one row a second.")  # fmt: skip
+@click.option("--units", type=click.Choice(["us", "si"]), help="Of the table; by default those of the job.")
+def export(
+    job: str, out_dir: Path, paper: str | None, customer: bool, csv_file: Path | None, units: str | None
+) -> None:
+    """Write the evidence bundle of JOB and its report, or with --csv a table for a spreadsheet.
 
     JOB: a job id, the end of one, "latest", or a path. A running job is written as far as it has got. The bundle is
     signed with a key of your own, made on first use.
     """
+    from logger.cli.progress import counted
     from logger.evidence.checkpoint import checkpoint_line
     from logger.export.bundle.trusted_keys import signing_key
     from logger.export.bundle.write import export_bundle
@@ -29,6 +35,11 @@ def export(job: str, out_dir: Path, paper: str | None, customer: bool) -> None:
     from logger.store.reader import StoreReader
 
     place = find_job(job)
+    if csv_file is not None:
+        _trade_csv(place.file, csv_file, units)
+        return
+    if units is not None:
+        raise click.UsageError("--units is of the table: name it with --csv. The report has the job's: `rimelog units`")
     with StoreReader(place.file, anchors_dir()) as reader:
         if (not_seen := reader.unseen()) is not None:
             raise StoreTailLost(
@@ -38,7 +49,7 @@ def export(job: str, out_dir: Path, paper: str | None, customer: bool) -> None:
         checkpoints = b"".join(map(checkpoint_line, reader.checkpoints().checkpoints))
         last_id = reader.last_id
         done = export_bundle(
-            lambda: reader.records(until_id=last_id),
+            lambda: counted(reader.records(until_id=last_id), "Exporting", last_id),
             replay_job,
             signing_key(data_dir()),
             out_dir,
@@ -51,6 +62,32 @@ def export(job: str, out_dir: Path, paper: str | None, customer: bool) -> None:
     if done.customer is not None:
         click.echo(f"form    {done.customer}")
     click.echo(f"signed with {done.fingerprint}; give this fingerprint to the customer in another way than the bundle")
+
+
+def _trade_csv(file: Path, out: Path, units: str | None) -> None:
+    from logger.cli.progress import counted
+    from logger.evidence.chain import event_of
+    from logger.export.csv.trade import trade_csv
+    from logger.model.events import JobOpened, SettingChanged
+    from logger.model.records import EVENT
+    from logger.store.reader import StoreReader
+
+    with StoreReader(file) as reader:
+        records = list(counted(reader.records(), "Reading", reader.last_id))
+    if units is None:
+        units = "us"
+        for record in records:
+            event = event_of(record) if record.kind == EVENT else None
+            if isinstance(event, JobOpened):
+                units = event.job.units
+            elif isinstance(event, SettingChanged) and event.key == "units":
+                units = str(event.value)
+    rows = 0
+    with out.open("w", encoding="utf-8", newline="") as written:
+        for line in trade_csv(records, units):
+            written.write(line)
+            rows += 1
+    click.echo(f"table   {out.resolve()}  ({rows - 1:,} rows, one a second)")
 
 
 @click.command()
@@ -67,6 +104,7 @@ def verify(ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None
     but something was not: the key when it is not known here (give the fingerprint you were given with --fingerprint),
     checkpoints when there are none, the report when another version set it.
     """
+    from logger.cli.progress import working
     from logger.evidence.keys import PublicKey, signers_of
     from logger.evidence.sshsig import BUNDLE_NAMESPACE
     from logger.export.bundle.outcome import Outcome, Result
@@ -88,7 +126,8 @@ def verify(ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None
             return "the fingerprint you gave"
         return "this computer's user" if key == own else None
 
-    report = verify_bundle(bundle, replay_job, known=known, must_be_known=asked)
+    with working("Verifying", quiet=as_json):
+        report = verify_bundle(bundle, replay_job, known=known, must_be_known=asked)
     if as_json:
         click.echo(json.dumps(report.to_dict(), indent=1))
     else:

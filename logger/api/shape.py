@@ -22,6 +22,7 @@ CAUTION = (
     "local codes, the cylinder's markings and licensed practice come first."
 )
 
+CAUTION_SHORT = "Records and warns only. Local codes and the cylinder's markings come first."
 NO_VACUUM_PA = 0.1 * PSI_PA  # a gauge's own noise about zero is no vacuum
 
 
@@ -89,6 +90,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "cylinders": [clean(name) for name in snapshot.cylinders],
         "next": next_step(stage, snapshot.cylinder is not None, snapshot.marks),
         "caution": CAUTION,
+        "caution_short": CAUTION_SHORT,
         **extra,
     }
 

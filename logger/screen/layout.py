@@ -87,7 +87,7 @@ def render(
     bar = _fit(Text(title(state), "bold reverse"), width, "bold reverse")
     alarms = rows_for(height)
     head = [bar, *([Text("")] * alarms if lost else alarm_rows(state, width, alarms))]
-    foot = _foot(state, width, note, lost=lost)
+    foot = _foot(state, width, height, note, lost=lost)
     room = height - len(head) - len(foot)
     if asking is not None:
         body = [Text(line, "bold") for text in asking.lines for line in wrapped(text, width)]
@@ -96,7 +96,7 @@ def render(
         body = _not_current(state, width, lost)
     elif page in PAGES:
         body, in_parts = _part(PAGES[page](state, width), room, part, page)
-        foot = _foot(state, width, note, in_parts=in_parts)
+        foot = _foot(state, width, height, note, in_parts=in_parts)
     else:
         body = _main(state, trend, width, room)
     body = [*body[:room], *[Text("")] * (room - len(body))]
@@ -137,7 +137,7 @@ def _fit(line: Text, width: int, style: str = "") -> Text:
     return line
 
 
-def _foot(state: Row, width: int, note: str, in_parts: bool = False, lost: str = "") -> list[Text]:
+def _foot(state: Row, width: int, height: int, note: str, in_parts: bool = False, lost: str = "") -> list[Text]:
     store, awake = state.get("store") or {}, state.get("awake") or {}
     told = [*state.get("relays", []), *state.get("devices", []), store]
     trouble = any(not each.get("ok", True) for each in told)
@@ -149,7 +149,7 @@ def _foot(state: Row, width: int, note: str, in_parts: bool = False, lost: str =
         longer = f"{line} · {part}" if line else part
         line = longer if cell_len(longer) <= width else line
     lines = [Text("" if lost else line or _clip(parts[0] if parts else "", width), "bold yellow" if trouble else "dim")]
-    caution = wrapped(state["caution"], width)
+    caution = wrapped(state["caution" if height >= 30 else "caution_short"], width)
     lines += [Text(text, "dim") for text in caution[:4]]
     long, short = (KEYS_OF_MORE, KEYS_OF_MORE_SHORT) if in_parts else (KEYS, KEYS_SHORT)
     keys = long if len(long) <= width else short
@@ -207,7 +207,7 @@ def _main(state: Row, trend: Trend, width: int, room: int) -> list[Text]:
     readings = [_row(p, (width - 2) // 2 if two else width) for p in state["points"]]
     if two:
         readings = _grid(readings, width)
-    plot_room = room - len(lines) - min(len(readings), 3)
+    plot_room = room - len(lines) - min(len(readings), 2 if small else 3)
     if plot_room >= 4:
         lines += _trend(state, trend, width, min(plot_room - 1, 12))
     lines += readings[: max(0, room - len(lines))]

@@ -47,6 +47,7 @@ STATE: dict[str, Any] = {
     ],
     "devices": [{"name": "scale board", "text": "connected", "ok": True}],
     "store": {"text": "stored to 07:15:02", "ok": True},
+    "caution_short": "Records and warns only. The cylinder's markings come first.",
     "caution": "Records and warns only. Local codes and the cylinder's markings come first.",
 }  # fmt: skip
 TREND = Trend([{"low_shown": 100.0 + i, "high_shown": 101.0 + i, "unit_shown": "lb"} for i in range(200)])

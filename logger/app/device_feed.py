@@ -11,7 +11,7 @@ from logger.decode.device_model import Explained
 from logger.link import link_events as link
 from logger.link.device_faults import PAST, fault_text
 from logger.link.errors import SILENT
-from logger.link.line_report import LineReport, error_text
+from logger.link.line_report import CONTENT, LineReport, error_text
 from logger.model.events import DeviceHello, DeviceLost, Event, GapNoted
 from logger.model.instrument import TEXT
 from logger.model.rig import RigDevice
@@ -49,6 +49,7 @@ class DeviceFeed:
         self.battery_percent: int | None = None
         self.faults = 0  # as the device reports them
         self._line = LineReport()
+        self._cut_by_opening = True  # nothing has come yet
         self._wrong: dict[str, tuple[str, int]] = {}  # what the device got wrong lately: about what -> words, when
         self.refused: str | None = None
         self.lost_code = ""  # why it is not heard (logger.link.errors), "" while it is
@@ -189,7 +190,10 @@ class DeviceFeed:
         self._frame(event.at_ns, event.raw, event.explained)
 
     def _bad(self, event: link.BadFrameSeen) -> None:
-        if self.frames:  # before the first one it is the rest of a line that was cut by opening the port
+        # The first one may be the rest of a frame or line that was cut by opening the port, but no more than that.
+        text, cut = self.rig_device.kind == TEXT, self._cut_by_opening
+        self._cut_by_opening = False
+        if self.frames or (not text and (event.code == CONTENT or not cut)):
             self.bad_frames += 1 + event.suppressed
             self._line.bad(event.code, event.raw, event.reason, 1 + event.suppressed)
         if self.rig_device.kind == TEXT:

@@ -22,7 +22,7 @@ def gap(first: int, last: int) -> link.GapLost:
 
 
 def test_the_rest_of_a_line_cut_by_opening_the_port_is_no_bad_frame(feed: DeviceFeed) -> None:
-    bad = link.BadFrameSeen(1, b"x", "checksum", 0)
+    bad = link.BadFrameSeen(1, b"x", "crc", 0, "crc")
     feed.take(bad)
     assert feed.shown()["bad_frames"] == 0
     feed.frames = 1

@@ -142,6 +142,8 @@ class Daemon:
         """Everything stored; then the file is closed."""
         if self.catch_up is not None:
             self.catch_up.close()
+        for feed in self.feeds.values():
+            feed.settle(self.clock.now_ns(), at_once=True)
         self.emit(RunEnded(t_ns=self.clock.now_ns()))
         await self.recorder.close()
 
@@ -154,6 +156,8 @@ class Daemon:
         now_ns = self.clock.now_ns()
         self.engine.judge.health |= self.recorder.health()
         self.engine.tick(now_ns)
+        for feed in self.feeds.values():
+            feed.settle(now_ns)
         self.store_new_events()
         self.recorder.flush(now_ns)
         self._tick_fits(now_ns)

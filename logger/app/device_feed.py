@@ -2,9 +2,12 @@
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
+from firmware_protocol.messages import Hello
 from firmware_protocol.requests import Request, SetPeriod
+from logger.app.event_budget import EventBudget
 from logger.clock import Clock
 from logger.decode.calibration_fit import zero_drift
 from logger.decode.device_model import Explained
@@ -53,6 +56,8 @@ class DeviceFeed:
         self._wrong: dict[str, tuple[str, int]] = {}  # what the device got wrong lately: about what -> words, when
         self.refused: str | None = None
         self.lost_code = ""  # why it is not heard (logger.link.errors), "" while it is
+        self._budget = EventBudget()
+        self._greeted: Hello | None = None  # as told last, without what differs from answer to answer
         self._at = (-1, 0)  # newest monotonic stamp and its UTC
         self._not_understood: str | None = None  # an instrument's newest line that no pattern fits
         self.request: Callable[[Request], None] = lambda request: None
@@ -102,16 +107,34 @@ class DeviceFeed:
         return self._engine.model.state.device_key(self.rig_device.name)
 
     def _hello(self, event: link.HelloReceived) -> None:
+        """Said again without news it is not stored again; a new one is first bound to its place in the rig."""
         self.device_id = event.hello.device_id.hex()
         self.refused = None
-        firmware = clean(f"{event.hello.firmware_name} {event.hello.firmware_version}")
-        self._emit(
-            DeviceHello(
-                t_ns=self.utc_ns(event.at_ns), device=self.device_id, name=self.rig_device.name, url=self.url,
-                firmware=firmware, boot_count=event.hello.boot_count,
-            )
+        known, self._greeted = self._greeted, replace(event.hello, request_id=0)
+        if self._greeted == known and self.connected:
+            return
+        told = DeviceHello(
+            t_ns=self.utc_ns(event.at_ns), device=self.device_id, name=self.rig_device.name, url=self.url,
+            firmware=clean(f"{event.hello.firmware_name} {event.hello.firmware_version}"),
+            boot_count=event.hello.boot_count,
         )  # fmt: skip
+        if known is None:
+            self._emit(told)
+        else:
+            self._tell("hello", told)
         self._frame(event.at_ns, event.raw, event.explained)
+
+    def _tell(self, what: str, event: Event, frames: int = 0) -> None:
+        """An event that a faulty device may cause without end."""
+        if self._budget.allows(what, event.t_ns, frames):
+            self.settle(event.t_ns)
+            self._emit(event)
+
+    def settle(self, now_ns: int, at_once: bool = False) -> None:
+        """Tell what was too much to be told one by one."""
+        merged = self._budget.merged(self.device_id, now_ns, at_once)
+        if merged is not None:
+            self._emit(merged)
 
     def _described(self, event: link.Described) -> None:
         for raw, explained in zip(event.raws, event.explained, strict=True):
@@ -183,7 +206,7 @@ class DeviceFeed:
     def _said(self, event: link.InstrumentSaid) -> None:
         if event.understood and not self.connected:
             t_ns, url = self.utc_ns(event.at_ns), self.rig_device.url or ""
-            self._emit(DeviceHello(t_ns=t_ns, device=self.device_id, name=self.rig_device.name, url=url))
+            self._tell("hello", DeviceHello(t_ns=t_ns, device=self.device_id, name=self.rig_device.name, url=url))
         if event.understood:
             self._not_understood = None
             self._heard()
@@ -206,20 +229,18 @@ class DeviceFeed:
         else:
             self.lost_frames += count
         t_ns = self.utc_ns(event.at_ns)
-        self._emit(
-            GapNoted(
-                t_ns=t_ns, device=self.device_id, cause=clean(event.reason), frames=count, first=event.first,
-                last=event.last, boot_count=event.boot_count,
-            )
+        gap = GapNoted(
+            t_ns=t_ns, device=self.device_id, cause=clean(event.reason), frames=count, first=event.first,
+            last=event.last, boot_count=event.boot_count,
         )  # fmt: skip
+        self._tell("frames lost", gap, count)
 
     def _rebooted(self, event: link.Rebooted) -> None:
-        self._emit(
-            GapNoted(
-                t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause="device restarted",
-                boot_count=event.new_boot_count,
-            )
+        gap = GapNoted(
+            t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause="device restarted",
+            boot_count=event.new_boot_count,
         )  # fmt: skip
+        self._tell("device restarted", gap)
 
     def _up(self, event: link.LinkUp) -> None:
         self.url = event.url
@@ -240,12 +261,8 @@ class DeviceFeed:
         self._gone(event.at_ns, event.code, f"device lost: refused, {self.refused}")
 
     def _too_much(self, event: link.TalksTooMuch) -> None:
-        self._emit(
-            GapNoted(
-                t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause="device sends more than any should",
-                frames=event.dropped,
-            )
-        )  # fmt: skip
+        gap = GapNoted(t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause=event.reason, frames=event.dropped)
+        self._tell(event.reason, gap, event.dropped)
 
     def _gone(self, at_ns: int, code: str, why: str) -> None:
         self.state, self.lost_code = why, code
@@ -255,7 +272,7 @@ class DeviceFeed:
         if self.connected:
             self.connected = False
             t_ns, name = self.utc_ns(at_ns), self.rig_device.name
-            self._emit(DeviceLost(t_ns=t_ns, device=self.device_id, name=name, reason=why))
+            self._tell("device lost", DeviceLost(t_ns=t_ns, device=self.device_id, name=name, reason=why))
         self._engine.device_lost(self._key(), why)
 
     def shown(self) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator
 from itertools import chain
 from pathlib import Path
 
+from firmware_protocol.codes import MessageType
 from logger.evidence.chain import event_of, frames_of
 from logger.model.events import DeviceHello, GapNoted
 from logger.model.records import FRAMES
@@ -30,6 +31,7 @@ AT_ONCE_S = 0.5  # the start is held up so long at most: enough for an hour of a
 SLICE_S, PAUSE_S = 0.003, 0.001  # beside the live readings; with the next page of the record 10 ms, now and then 50
 TAIL = 4000  # records, an hour of a large rig: older holes were fetched or given up long ago
 GREETING = 40  # records from a device's hello event on, among which its hello and mostly its descriptions are
+_OF_ITSELF = (MessageType.HELLO, MessageType.DESCRIBE)  # a device that restarts all night says nothing else
 BEHIND = "the record of before the restart is still being read"
 
 
@@ -112,16 +114,30 @@ class CatchUp:
             for record in self._reader.records(hello - 1, device=device_id, until_id=hello + GREETING):
                 for t_ns, raw in frames_of(record) if record.id <= tail else ():
                     self._live.greeting(device_id, t_ns, raw)
+        greeted: dict[str, list[tuple[int, bytes]]] = {}  # by device, from its newest hello on while nothing followed
         for record in self._reader.records(tail, until_id=self.last_id):
             if record.kind == FRAMES:
+                held = greeted.setdefault(record.device, [])
                 for t_ns, raw in frames_of(record):
-                    self._live.greeting(record.device, t_ns, raw)
+                    kind = raw[1] if len(raw) > 1 else 0  # byte 0 is COBS's
+                    if kind == MessageType.HELLO:
+                        held.clear()
+                    held.append((t_ns, raw))
+                    if kind not in _OF_ITSELF:
+                        self._greet(record.device, held)
                 continue
             match event_of(record):
                 case GapNoted(device=str(device_id), boot_count=int(boot_count), first=int(first), last=int(last)):
                     model.device(device_id).given_up(boot_count, first, last)
+        for device_id, held in greeted.items():
+            self._greet(device_id, held)
         for device in model.devices.values():
             model.described(device)
+
+    def _greet(self, device_id: str, frames: list[tuple[int, bytes]]) -> None:
+        for t_ns, raw in frames:
+            self._live.greeting(device_id, t_ns, raw)
+        frames.clear()
 
     def _readable(self, items: Iterable[Item]) -> Iterator[Item]:
         """Damage found at the start stops it, as any other; found later it must not end the logging."""

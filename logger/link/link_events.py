@@ -205,6 +205,7 @@ class TalksTooMuch:
 
     at_ns: int
     dropped: int
+    reason: str = "device sends more than any should"
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,13 +4,13 @@ from logger.model.units import NS_PER_S
 
 
 class RateLimit:
-    """Token bucket: `per_s` on average, twice that at once. Counts what it refuses."""
+    """Token bucket: `per_s` on average, `burst` at once (twice `per_s`). Counts what it refuses."""
 
-    __slots__ = ("_at_ns", "_expected", "_per_s", "_refused_ns", "_reported_ns", "_tokens", "refused")
+    __slots__ = ("_at_ns", "_burst", "_expected", "_per_s", "_refused_ns", "_reported_ns", "_tokens", "refused")
 
-    def __init__(self, per_s: float) -> None:
+    def __init__(self, per_s: float, burst: float = 0.0) -> None:
         self._per_s = per_s
-        self._tokens = 2 * per_s
+        self._burst = self._tokens = burst or 2 * per_s
         self._at_ns: int | None = None
         self._refused_ns: int | None = None
         self._reported_ns: int | None = None
@@ -21,7 +21,7 @@ class RateLimit:
         """Whether one more may pass now."""
         if self._at_ns is not None and now_ns > self._at_ns:
             gained = (now_ns - self._at_ns) / NS_PER_S * self._per_s
-            self._tokens = min(self._tokens + gained, 2 * self._per_s)
+            self._tokens = min(self._tokens + gained, self._burst)
         self._at_ns = now_ns if self._at_ns is None else max(now_ns, self._at_ns)
         if self._tokens < 1 and self._expected > 0:
             self._expected -= 1

@@ -62,6 +62,8 @@ class Settings:
     retry_pause_s: float = 0.5  # after a step of the handshake failed
     most_frames_per_s: float = 1000.0
     most_bad_frame_events_per_s: float = 10.0
+    most_restarts_per_s: float = 0.5
+    most_restarts_at_once: float = 20.0
 
 
 class Session:
@@ -102,6 +104,7 @@ class Session:
         self._next_mark_ns = 0
         self._frames = RateLimit(self._settings.most_frames_per_s)
         self._bad_frames = RateLimit(self._settings.most_bad_frame_events_per_s)
+        self._restarts = RateLimit(self._settings.most_restarts_per_s, self._settings.most_restarts_at_once)
 
     # -- for the owner of the connection -----------------------------------------------------------------
 
@@ -346,6 +349,13 @@ class Session:
             return
         before = self._boot_count_before(hello)
         rebooted = before is not None and before != hello.boot_count
+        other_channels = known is not None and known.layout_id != hello.layout_id
+        if (rebooted or other_channels) and not self._restarts.allows(now_ns):
+            self._pause(now_ns)
+            if self._restarts.report_due(now_ns):
+                count = self._restarts.take_refused()
+                self._events.append(events.TalksTooMuch(now_ns, count, "device restarts again and again"))
+            return
         if rebooted:
             self._delivery.settle()
         self._events.append(events.HelloReceived(now_ns, raw, hello, self._explained(raw, hello)))
@@ -354,7 +364,7 @@ class Session:
             self._delivery.forget_boot("the device restarted", now_ns)
             self._events.append(events.Rebooted(now_ns, raw, before, hello.boot_count))
             self._signal(Signal.STALE, now_ns)
-        elif known is not None and known.layout_id != hello.layout_id:
+        elif other_channels:
             self._signal(Signal.STALE, now_ns)
         self.hello = hello
         if self.phase is Phase.GREETING:

@@ -18,6 +18,7 @@ from platformdirs import user_config_path
 
 from logger.annunciate.errors import PushFileError
 from logger.config.private_files import write_private
+from logger.model import toml_text
 from logger.model.points import Quantity
 from logger.model.units import UnitError, parse_quantity
 
@@ -49,7 +50,7 @@ def load_push(path: Path) -> PushSettings:
     try:
         with path.open("rb") as file:
             _only_the_users(path, os.fstat(file.fileno()))
-            data = tomllib.loads(file.read(100_000).decode())
+            data = toml_text.loads(file.read(100_000).decode())
     except FileNotFoundError:
         return PushSettings(heartbeat_s=None)
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as exc:

@@ -1,7 +1,10 @@
 """Turning errors into messages at the very edge."""
 
+import contextlib
+import errno
 import os
 import sys
+from pathlib import Path
 from typing import Any
 
 import click
@@ -22,11 +25,16 @@ _ROOTS = (
     ("logger.app", "AppError"),
 )
 
+_OUTPUT_FAILS = (errno.ENOSPC, errno.EIO, errno.EBADF)
+
 
 def told(group: click.Group) -> int:
     """Run the command line; exit status."""
+    _open_closed_streams()
     try:
         result = group.main(prog_name="rimelog", standalone_mode=False)
+        if sys.stdout is not None:
+            sys.stdout.flush()
         return result if isinstance(result, int) else 0
     except click.exceptions.Exit as exc:
         return exc.exit_code
@@ -40,13 +48,39 @@ def told(group: click.Group) -> int:
         return 130
     except BrokenPipeError:
         # The reader (head, less) went away: no message, and nothing more to flush.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
     except Exception as exc:
         if not is_told(exc):
             raise
-        click.echo(f"rimelog: {_harmless(str(exc))}", err=True)
+        if isinstance(exc, OSError) and exc.filename is None and exc.errno in _OUTPUT_FAILS:
+            _drop_output()
+        click.echo(f"rimelog: {_harmless(_words_of(exc))}", err=True)
         return 2
+
+
+def _open_closed_streams() -> None:
+    """Where a standard stream is closed: else the next file opened would take its place, and be written over."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        if getattr(sys, name) is not None:
+            continue
+        with contextlib.suppress(OSError):
+            while os.open(os.devnull, os.O_RDWR) < number:
+                continue
+        setattr(sys, name, Path(os.devnull).open("w" if number else "r", encoding="utf-8"))  # noqa: SIM115  for good
+
+
+def _drop_output() -> None:
+    """What cannot be written is not tried again at the end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _words_of(exc: Exception) -> str:
+    if not isinstance(exc, OSError) or exc.strerror is None:
+        return str(exc)
+    if exc.filename is not None:
+        return f"{exc.filename!s:.200}: {exc.strerror}"
+    return f"the output cannot be written: {exc.strerror}" if exc.errno in _OUTPUT_FAILS else str(exc)
 
 
 def _harmless(text: str) -> str:
@@ -58,7 +92,7 @@ def _harmless(text: str) -> str:
 
 def is_told(exc: Exception) -> bool:
     """Whether the error's text is meant for the user."""
-    if isinstance(exc, PermissionError | FileNotFoundError | IsADirectoryError):
+    if isinstance(exc, OSError):
         return True
     roots: list[Any] = [getattr(sys.modules.get(m), name, None) for m, name in _ROOTS]
     return any(root is not None and isinstance(exc, root) for root in roots)

@@ -74,7 +74,7 @@ def rests_on_ambient(pressure: str | None) -> bool:
 
 def say(text: str, indent: str = "  ") -> None:
     """A paragraph, folded to the terminal, never between a number and its degree sign."""
-    width = min(shutil.get_terminal_size().columns, 110)
+    width = max(40, min(shutil.get_terminal_size().columns, 110))
     folded = click.wrap_text(text.replace(" °", "\u00a0°"), width, indent, indent + "  " if indent else "  ")
     click.echo(folded.replace("\u00a0", " "))
 

@@ -1,5 +1,6 @@
 """Reading a TOML file against a pydantic model: every error at once, each with its key, never a traceback."""
 
+import stat
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -9,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from logger.config.errors import FileProblems
 from logger.config.mending import key_in_file, numbered, take_out
+from logger.model import toml_text
 from logger.model.points import Quantity
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError, parse_quantity
 
@@ -29,7 +31,10 @@ M = TypeVar("M", bound=Table)
 def read_text(path: Path) -> str:
     """The file's text. Raises FileProblems when it cannot be read, is too large or is not UTF-8."""
     try:
-        if path.stat().st_size > MAX_FILE_BYTES:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            raise FileProblems(str(path), [("file", "this is no file of text")])
+        if found.st_size > MAX_FILE_BYTES:
             raise FileProblems(str(path), [("file", f"larger than {MAX_FILE_BYTES} bytes: is this the right file?")])
         return path.read_text(encoding="utf-8")
     except OSError as exc:
@@ -44,7 +49,7 @@ def parse(text: str, path: str, model: type[M]) -> tuple[M, "Problems"]:
     With faults the model is of what is left without them. Raises FileProblems when nothing can be made of that.
     """
     try:
-        data = numbered(tomllib.loads(text))
+        data = numbered(toml_text.loads(text))
     except tomllib.TOMLDecodeError as exc:
         raise FileProblems(path, [("TOML", str(exc))]) from exc
     problems = Problems(path)

@@ -103,7 +103,8 @@ class JobModel:
             if newest is None or t_ns >= newest[0]:  # one that comes late, by resending, is no news
                 latest[point] = sample
             if value is None:
-                self._settle()
+                if point not in self._histories:  # it begins with the first reading that waits
+                    self._settle()
                 for history in self._of(point, t_ns):
                     history.fault(t_ns, problem or "no reading")
                 continue

@@ -25,6 +25,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from logger.model import toml_text
 from logger.refrigerant.catalogue import SHIPPED, Catalogue
 from logger.refrigerant.errors import BlendError, RefrigerantError
 from logger.refrigerant.names import key_of, refusal
@@ -64,7 +65,7 @@ def read_blends(path: Path) -> list[Blend | Fault]:
     if len(text) > MAX_FILE_BYTES:
         raise BlendError(f"{path}: larger than {MAX_FILE_BYTES} bytes: is this the right file?")
     try:
-        data = tomllib.loads(text.decode())
+        data = toml_text.loads(text.decode())
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as exc:
         raise BlendError(f"{path}: not TOML: {exc}") from exc
     tables = data.pop("blend", [])

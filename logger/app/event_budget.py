@@ -3,7 +3,7 @@
 from collections import Counter
 from typing import Final
 
-from logger.link.limits import RateLimit
+from logger.link.rate_limit import RateLimit
 from logger.model.events import GapNoted
 from logger.model.units import NS_PER_S
 

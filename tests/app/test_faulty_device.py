@@ -8,7 +8,7 @@ from firmware_protocol.messages import encode_message
 from logger.app.device_feed import DeviceFeed
 from logger.app.event_budget import BURST, PER_S
 from logger.clock import Clock
-from logger.link.events import GapLost, HelloReceived, LinkDown
+from logger.link.link_events import GapLost, HelloReceived, LinkDown
 from logger.link.session.session import Session, Settings
 from logger.model.events import DeviceHello, Event, GapNoted, RigLoaded
 from logger.model.rig import Rig, RigDevice

@@ -80,7 +80,7 @@ def _run(
         sys.stdout = io.TextIOWrapper(io.BufferedWriter(io.FileIO(1, "w", closefd=False)), encoding)
         if closed:
             os.close(1)
-            sys.stdout = None  # type: ignore[assignment]  # as the interpreter has it then
+            sys.stdout = None  # as the interpreter has it then
         sys.argv = ["rimelog", *words]
         main()
         status = 0

@@ -4,8 +4,11 @@ import asyncio
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from logger.app.daemon import Daemon
 from logger.clock import Clock
+from logger.cylinder.limits import CylinderLimits
 from logger.model.cylinder import Cylinder
 from logger.model.events import CylinderOnScale, JobOpened
 from logger.model.job import Job
@@ -39,3 +42,31 @@ def test_what_the_job_and_its_cylinders_hold_is_in_the_record_and_nothing_else(t
     assert [b["description"]["name"] for b in opened.blends] == ["SHOP-1", "SHOP-2"]
     assert [b["description"]["name"] for event in swapped for b in event.blends or ()] == ["SHOP-3"]
     assert [b.name for b in state.catalogue.blends] == ["SHOP-1", "SHOP-2", "SHOP-3"]
+
+
+def test_a_cylinder_with_a_blend_of_its_own_joins_a_running_job_and_is_limited_by_that_blend(tmp_path: Path) -> None:
+    """Its limit is known at once, is that of its blend and no other, and anyone who reads the record finds the same,
+    without the user's list."""
+    path = tmp_path / "job.rimelog"
+    held = {"C-9": Cylinder("C-9", 12.5, 21.6, 2.8e6, refrigerant="SHOP-3"), "C-8": Cylinder("C-8", 12.5, 21.6, 2.8e6)}
+    like = Cylinder("C-7", 12.5, 21.6, 2.8e6, refrigerant="R-410A")
+
+    async def run() -> list[Any]:
+        daemon = Daemon("job-1", path, Clock())
+        daemon.engine.user_catalogue = SHIPPED.with_blends([blend("SHOP-3", lighter=0.8)])
+        daemon.kept_cylinder = held.get
+        daemon.open(Rig("none", ()), Job("job-1", "R-410A", customer="Invented bakery", invented=True), (like,))
+        found = []
+        for name in ("C-7", "C-9"):
+            await daemon.act("cylinder", {"name": name})
+            found.append(daemon.engine.model.cylinder_limits())
+        await daemon.close()
+        return found
+
+    shipped, own = asyncio.run(run())
+    assert isinstance(shipped, CylinderLimits) and isinstance(own, CylinderLimits)
+    assert shipped.binding and own.binding and shipped.binding.net.number
+    assert own.binding.net.number == pytest.approx(0.8 * shipped.binding.net.number, rel=0.01)
+    with StoreReader(path) as reader:
+        again = replay(reader.records()).model.cylinder_limits()
+    assert isinstance(again, CylinderLimits) and again.binding == own.binding

@@ -45,7 +45,7 @@ from logger.pipeline.stage_inputs import conclude, interim
 from logger.refrigerant import SHIPPED
 from logger.stages import registry
 from logger.stages.definition import StageResult
-from logger.stages.words import said, text_of
+from logger.stages.words import said, statement_of, text_of
 from logger.wording.values import Shown
 
 T = TypeVar("T")
@@ -226,7 +226,8 @@ class Engine:
         stage = state.stage or (state.stages[-1] if state.stages else None)
         points = {name: PointNow(name, model.value(name), model.age_s(name)) for name in model.points}
         points |= {name: PointNow(name, value, None) for name, value in model.undescribed().items()}
-        findings, advice = self.result.findings, self.live_values.advice(model, state.stage)
+        findings, shown = self.result.findings, self.shown
+        advice = tuple(statement_of(one, shown) for one in self.live_values.advice(model, state.stage))
         if self.catching_up_reason is not None:
             findings = tuple(state.findings.get(stage.number, ())) if stage else ()
             advice = (f"What was before is not shown yet: {self.catching_up_reason}.",)

@@ -7,7 +7,7 @@ from logger.cylinder.on_scale import CylinderReadings, entry_findings, fill_of, 
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage
 from logger.model.points import SI_UNIT
-from logger.model.value import Value, unknown
+from logger.model.value import Statement, Value, unknown
 from logger.pipeline.job_model import JobModel
 from logger.pipeline.stage_inputs import StageInputsMaker
 from logger.stages import registry
@@ -41,7 +41,7 @@ class LiveQuantities:
                 found[key] = unknown(SI_UNIT[live[key].quantity], "not enough readings yet")
         return {key: found[key] for key in live if key in found}
 
-    def advice(self, model: JobModel, stage: Stage | None) -> tuple[str, ...]:
+    def advice(self, model: JobModel, stage: Stage | None) -> tuple[Statement, ...]:
         """What to do now and why, the most urgent first; none where the watch has nothing to say."""
         if stage is None or self.watch is None or self._maker is None or self._maker.stage.number != stage.number:
             return ()

@@ -11,7 +11,7 @@ from logger.model.events import JobOpened
 from logger.model.finding import Finding
 from logger.model.job import Job, Stage
 from logger.model.points import Quantity
-from logger.model.value import Value
+from logger.model.value import Statement, Value
 from logger.stages.acceptance import Profile
 from logger.stages.comparison import Comparing
 from logger.stages.inputs import StageInputs
@@ -69,7 +69,7 @@ class Watch(Protocol):
 
     def update(self, now: StageInputs[Any], /) -> Mapping[str, Value]: ...
 
-    def advice(self, now: StageInputs[Any], /) -> tuple[str, ...]: ...
+    def advice(self, now: StageInputs[Any], /) -> tuple[Statement, ...]: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from typing import Any
 
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
-from logger.model.value import Value, known, unknown
+from logger.model.value import Statement, Value, known, unknown
 from logger.refrigerant import OutOfRange
 from logger.refrigerant.water import saturation_temperature
 from logger.stages.definition import LiveQuantity
@@ -28,7 +28,7 @@ class VacuumWatch:
         rate = _rate(now) if vacuum.number is not None else unknown("Pa/s", str(vacuum.problem))
         return {"vacuum": vacuum, "vacuum_rate": rate, "water_saturation": _water(vacuum)}
 
-    def advice(self, now: StageInputs[Any]) -> tuple[str, ...]:
+    def advice(self, now: StageInputs[Any]) -> tuple[Statement, ...]:
         return ()
 
 

@@ -29,7 +29,7 @@ from logger.model.finding import Finding, Text, Verdict
 from logger.model.points import Quantity
 from logger.model.records import EVENT, NewRecord, Record
 from logger.model.units import NS_PER_S, POUND_KG, PSI_PA
-from logger.model.value import Value, known, number, word
+from logger.model.value import Statement, Value, known, number, word
 from logger.model.version import ANALYSIS, SOFTWARE
 from logger.pipeline.acts import NotNow, do
 from logger.pipeline.engine import Engine
@@ -63,8 +63,8 @@ class OilWatch:
     def update(self, now: Inputs) -> Mapping[str, Value]:
         return {"oil_wanted": known(now.settings.oil_charge or 0.0, "kg")}
 
-    def advice(self, now: Inputs) -> tuple[str, ...]:
-        return ("Warm the crankcase before the oil is drained.",)
+    def advice(self, now: Inputs) -> tuple[Statement, ...]:
+        return (Statement("oil_change.warm"),)
 
 
 def analyse(now: Inputs) -> StageResult:
@@ -97,6 +97,7 @@ WORDS = Words(
         "oil_change.readings": lambda f: Text("weighed", f"{f('readings')} readings of the scale."),
         "oil_change.filter": lambda f: Text("oil changed", f"The oil was changed, {f('filter')}."),
     },
+    statements={"oil_change.warm": lambda f: "Warm the crankcase before the oil is drained."},
     terms={"new": "with a new filter", "old": "the filter was not changed"},
 )
 OIL_CHANGE = StageDefinition(

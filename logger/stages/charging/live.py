@@ -13,10 +13,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from logger.model.points import Quantity
-from logger.model.units import show
-from logger.model.value import Value, known, unknown
+from logger.model.value import Argument, Statement, Value, known, name_of, number, unknown
 from logger.physics.superheat import high_side_margin
-from logger.scale.time_left import TimeLeft, band, time_left
+from logger.scale.time_left import TimeLeft, time_left
 from logger.stages.charging.definition import Inputs, direction_of
 from logger.stages.high_side import high_side
 from logger.stages.weighed import NO_SCALE, scale_problem
@@ -189,14 +188,14 @@ class ScaleWatch:
             "high_side_margin": margin,
         }
 
-    def advice(self, now: Inputs) -> tuple[str, ...]:
+    def advice(self, now: Inputs) -> tuple[Statement, ...]:
         if (silent := scale_problem(now)) is not None:
-            return (f"Close the valve until the scale is back: {silent}.",)
+            return (Statement("charging.scale_silent", (name_of("why", silent),)),)
         if self._now is None or self.charging is None:
             return ()
         quick = now.scale.rate.quick if now.scale is not None else None
         stopped = quick is not None and quick.number is not None and abs(quick.number) <= 3 * (quick.u or 0.0)
-        return tuple(_advice(self._now, self.charging.resolution_kg, stopped, now.job.units))
+        return tuple(_advice(self._now, self.charging.resolution_kg, stopped))
 
 
 def _watch_of(now: Inputs) -> ChargingWatch:
@@ -210,30 +209,34 @@ def _watch_of(now: Inputs) -> ChargingWatch:
     )
 
 
-def _advice(now: ChargingNow, division_kg: float, stopped: bool, units: str) -> Iterator[str]:
+def _advice(now: ChargingNow, division_kg: float, stopped: bool) -> Iterator[Statement]:
     """stopped: the last few readings show no flow; the settled rate follows within a minute."""
     near = now.to_go.number is not None and abs(now.to_go.number) <= division_kg
     over = now.over.number is not None and now.over.number > division_kg
     if now.advice is Advice.CLOSE and not (stopped and over):
-        yield "No flow any more: wait for the scale to settle." if stopped else "Close the valve now."
+        yield Statement("charging.settling" if stopped else "charging.close_now")
     elif now.advice is Advice.DONE or (now.advice is Advice.TOP_UP and near):
-        yield "Target met, within a division of the scale."
+        yield Statement("charging.target_met")
     elif now.advice is Advice.OVER or over:
-        yield f"Over the target by {show(now.over, Quantity.MASS, units)}."
+        yield Statement("charging.over_target", (number("over", Quantity.MASS, now.over),))
     elif now.advice is Advice.TOP_UP:
-        short = show(now.to_go, Quantity.MASS, units)
-        yield f"Short by {short}: open again with care, no faster than {_rate(now.most_rate, units)}."
+        yield Statement("charging.top_up", (number("short", Quantity.MASS, now.to_go), _fastest(now)))
     elif now.advice is Advice.WAIT:
-        yield "Waiting for flow."
+        yield Statement("charging.wait")
     elif _faster(now.rate, now.most_rate):
-        yield f"Slow down to {_rate(now.most_rate, units)} or less, or the target is passed before the valve is closed."
+        yield Statement("charging.slow_down", (_fastest(now),))
     elif now.time_to_close.high_s is not None and now.time_to_close.high_s < 3 * (now.time_to_close.low_s or 0.0) + 10:
-        yield f"Close the valve in {band(now.time_to_close)}."
+        soon = (number(name, Quantity.TIME, known(s or 0.0, "s")) for name, s in _ends(now.time_to_close))
+        yield Statement("charging.close_in", tuple(soon))
 
 
 def _faster(rate: Value, most: Value) -> bool:
     return rate.number is not None and most.number is not None and rate.number > most.number
 
 
-def _rate(rate: Value, units: str) -> str:
-    return show(rate, Quantity.MASS_RATE, units)
+def _fastest(now: ChargingNow) -> Argument:
+    return number("fastest", Quantity.MASS_RATE, now.most_rate)
+
+
+def _ends(left: TimeLeft) -> tuple[tuple[str, float | None], ...]:
+    return ("soonest", left.low_s), ("latest", left.high_s)

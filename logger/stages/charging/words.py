@@ -3,7 +3,7 @@
 from logger.model.finding import Text
 from logger.scale.words import MASS_LABELS, MASS_RULE, not_counted
 from logger.stages.high_side import HIGH_HEAD, HIGH_HEAD_WORDS
-from logger.wording.book import Words, alarm
+from logger.wording.book import StatementWords, Words, alarm
 from logger.wording.given import Given, many, sentence
 
 _LEAK_LAW = "40 CFR 82.157(c)(2)"
@@ -118,8 +118,27 @@ ALARMS = {
     "overcharge": alarm("OVERCHARGED", "Close the valve. Recover the excess before starting the compressor."),
     HIGH_HEAD: HIGH_HEAD_WORDS,
 }
+
+
+def _close_in(f: Given) -> str:
+    soonest, latest = f.rough("soonest"), f.rough("latest")
+    return f"Close the valve in {soonest if soonest == latest else f'{soonest} to {latest}'}."
+
+
+ADVICE: dict[str, StatementWords] = {
+    "charging.scale_silent": lambda f: f"Close the valve until the scale is back: {f('why')}.",
+    "charging.settling": lambda f: "No flow: wait for the scale to settle.",
+    "charging.close_now": lambda f: "Close the valve now.",
+    "charging.target_met": lambda f: "Target met, within a division of the scale.",
+    "charging.over_target": lambda f: f"Over the target by {f('over')}.",
+    "charging.top_up": lambda f: f"Short by {f('short')}: open again with care, no faster than {f('fastest')}.",
+    "charging.wait": lambda f: "Waiting for flow.",
+    "charging.slow_down": lambda f: f"Slow down to {f('fastest')} or less, or the target is overshot.",
+    "charging.close_in": _close_in,
+}
 WORDS = Words(
     alarms=ALARMS,
+    statements=ADVICE,
     findings={
         "charging.mass": _mass,
         "charging.target": _target,

@@ -25,10 +25,7 @@ from logger.refrigerant import OutOfRange, Refrigerant
 from logger.scale.time_left import TimeLeft, decay_time, time_left
 from logger.stages.recovery.definition import Inputs, level_of
 from logger.stages.recovery.stall import Readings, StallCause, inputs_of, refrigerant_left, stall_causes
-from logger.stages.recovery.words import WORDS
 from logger.stages.weighed import NO_SCALE, charge_of, scale_problem
-from logger.wording.book import Book
-from logger.wording.values import Shown
 
 ROW_S = 5.0
 KEEP_ROWS = 360  # half an hour
@@ -355,7 +352,6 @@ _POINTS = (
     "recovery_inlet_pressure", "recovery_inlet_temperature", "recovery_outlet_pressure", "cylinder_pressure",
     "cylinder_temperature", "ambient_temperature", "system_pressure", "system_temperature",
 )  # fmt: skip
-_BOOK = Book((WORDS,))
 
 
 class CylinderWatch:
@@ -393,14 +389,10 @@ class CylinderWatch:
             "stalled_for": _stalled_for(rate, found, now.elapsed_s),
         }
 
-    def advice(self, now: Inputs) -> tuple[str, ...]:
-        found: tuple[Statement, ...] = ()
+    def advice(self, now: Inputs) -> tuple[Statement, ...]:
         if (silent := scale_problem(now)) is not None:
-            found = (Statement("recovery.flow_unknown", (name_of("why", silent),)),)
-        elif self.now is not None:
-            found = tuple(advice(self.now, now.elapsed_s))
-        shown = Shown(now.job.units, now.ambient.pressure_pa)
-        return tuple(_BOOK.statement_of(one, shown) for one in found)
+            return (Statement("recovery.flow_unknown", (name_of("why", silent),)),)
+        return tuple(advice(self.now, now.elapsed_s)) if self.now is not None else ()
 
 
 def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from logger.model.value import Value, inapplicable, known
+from logger.model.value import Statement, Value, inapplicable, known
 from logger.physics import superheat
 from logger.refrigerant import Refrigerant
 from logger.stages.high_side import high_side, liquid_side, value_of
@@ -29,7 +29,7 @@ class MachineWatch:
             now.refrigerant, now.values, now.settings.high_side_limit, now.settings.suction_line_drop or 0.0
         )
 
-    def advice(self, now: Inputs) -> tuple[str, ...]:
+    def advice(self, now: Inputs) -> tuple[Statement, ...]:
         return ()
 
 

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from datetime import date
 
 from logger.model.finding import Finding
-from logger.model.value import Value, known, unknown
+from logger.model.points import Quantity
+from logger.model.value import Statement, Value, known, name_of, number, unknown
 from logger.scale.ledger import Leg, MassLedger
 from logger.stages.charging.analysis import _full_charge_finding, _mass_finding, _target_finding
 from logger.stages.charging.definition import alarms
@@ -39,8 +40,20 @@ def job(year: int, month: int, added_kg: float | None) -> EarlierJob:
     return EarlierJob(f"visit {year}", date(year, month, 4), added_kg)
 
 
+FASTEST = number("fastest", Quantity.MASS_RATE, known(0.0121, "kg/s"))
+LEFT = [number(name, Quantity.TIME, known(s, "s")) for name, s in (("soonest", 8.0), ("latest", 31.0))]
+
 SAID = (
     *alarms(None, {}),
+    Statement("charging.scale_silent", (name_of("why", "no reading for 9 s"),)),
+    Statement("charging.settling"),
+    Statement("charging.close_now"),
+    Statement("charging.target_met"),
+    Statement("charging.over_target", (number("over", Quantity.MASS, known(0.41, "kg", 0.02)),)),
+    Statement("charging.top_up", (number("short", Quantity.MASS, known(0.62, "kg", 0.02)), FASTEST)),
+    Statement("charging.wait"),
+    Statement("charging.slow_down", (FASTEST,)),
+    Statement("charging.close_in", tuple(LEFT)),
     _mass_finding(kg(46.15), known(0.0312, "kg/s", 0.0004), 3120.0, LEDGER),
     _mass_finding(kg(1.2), known(0.0, "kg/s"), 84.0, BUMPED),
     _mass_finding(NO_SCALE, known(0.0, "kg/s"), 40.0, MassLedger(0.01)),

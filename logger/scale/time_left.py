@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from logger.model.value import Value, known, unknown
 from logger.statistics.least_squares import line
 from logger.wording.numbers import mass
-from logger.wording.values import rough
 
 _MAX_S = 7 * 86400.0
 _ALL = 0.98  # of what an exponential still brings
@@ -70,12 +69,3 @@ def decay_time(t_s: Sequence[float], rate: Sequence[float]) -> Value:
     if fit is None or fit.slope + 3 * fit.u_slope >= 0:
         return unknown("s", "the rate does not fall beyond its scatter")
     return known(-1.0 / fit.slope, "s", fit.u_slope / fit.slope**2)
-
-
-def band(left: TimeLeft) -> str:
-    """ "38 min to 47 min"; where there is no telling how late "42 min or more"."""
-    assert left.value.number is not None
-    if left.high_s is None:
-        return f"{rough(left.value.number)} or more"
-    low, high = rough(left.low_s or 0.0), rough(left.high_s)
-    return low if low == high else f"{low} to {high}"

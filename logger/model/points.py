@@ -87,6 +87,7 @@ POINTS: dict[str, MeasuringPoint] = _table(
     ("recovery_outlet_pressure", _P, "Recovery outlet"),
     ("system_pressure", _P, "System pressure"),
     ("system_temperature", _T, "System temperature"),
+    ("second_system_temperature", _T, "System temperature, second place"),
     ("suction_pressure", _P, "Suction pressure"),
     ("suction_temperature", _T, "Suction line"),
     ("compressor_suction_temperature", _T, "Suction at compressor"),

@@ -30,6 +30,12 @@ ASSUMED_U_PA = 6000.0 / math.sqrt(3)
 ENTERED_U_PA = 300.0  # a barometer read, or a weather report, rounded and some hours old (common practice)
 
 
+def weather_u(lasted_s: float) -> float:
+    """Standard uncertainty of what the barometer has moved over so long, Pa: WEATHER_U_PA in a day, by the root of the
+    time, at most twice that (common practice, no source)."""
+    return WEATHER_U_PA * min(math.sqrt(max(lasted_s, 0.0) / 86400.0), 2.0)
+
+
 class AmbientSource(StrEnum):
     MEASURED = "measured"
     ENTERED = "entered"

@@ -91,6 +91,45 @@ def refrigerant_loss(
     return RefrigerantLoss(value(equal), value(molecular), value(viscous), value(ends[0]), value(ends[2]), assumption)
 
 
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """What drove the test gas through the hole: absolute Pa on either side, kg/mol and Pa s of the gas."""
+
+    high_pa: float
+    low_pa: float
+    molar_mass: float
+    viscosity_pa_s: float
+
+
+NITROGEN_MOLAR_MASS, NITROGEN_VISCOSITY_PA_S = 0.0280134, 17.6e-6  # at 20 C (CoolProp)
+
+
+def air_into_vacuum(ambient_pa: float) -> Drive:
+    return Drive(ambient_pa, 0.0, AIR_MOLAR_MASS, AIR_VISCOSITY_PA_S)
+
+
+def nitrogen_out(test_pa: float, ambient_pa: float) -> Drive:
+    return Drive(test_pa, ambient_pa, NITROGEN_MOLAR_MASS, NITROGEN_VISCOSITY_PA_S)
+
+
+def service_range(
+    flow_pa_m3_s: float, drive: Drive, gas: ServiceGas, ambient_pa: float, temperature_k: float = 293.15
+) -> tuple[float, float]:
+    """(least, most) kg/s that a hole passing `flow_pa_m3_s` of test gas lets out of `gas` in service.
+
+    Bounds: molecular flow (by pressure difference and root of the molar mass) and viscous flow (by the difference of
+    squared pressures and the viscosity). (0, 0) where the gas is not above ambient.
+    """
+    over = gas.pressure_pa - ambient_pa
+    if over <= 0.0 or drive.high_pa <= drive.low_pa:
+        return 0.0, 0.0
+    mass = mass_flow(flow_pa_m3_s, gas.molar_mass, temperature_k)
+    molecular = mass * math.sqrt(drive.molar_mass / gas.molar_mass) * over / (drive.high_pa - drive.low_pa)
+    squares = (gas.pressure_pa**2 - ambient_pa**2) / (drive.high_pa**2 - drive.low_pa**2)
+    viscous = mass * squares * drive.viscosity_pa_s / gas.viscosity_pa_s
+    return min(molecular, viscous), max(molecular, viscous)
+
+
 def _positive(what: str, number: float, unit: str) -> None:
     if not number > 0.0:
         raise ComputeError(f"{what} must be above zero, not {number:g} {unit}")

@@ -14,12 +14,15 @@ from logger.model.sample import Series
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, unknown
 from logger.physics.ambient import Ambient
-from logger.refrigerant import Refrigerant
+from logger.physics.leak_flow import ServiceGas, service_gas
+from logger.refrigerant import OutOfRange, Refrigerant
 from logger.scale.state import ScaleState
 from logger.stages.acceptance import Profile
+from logger.stages.hidden_leak import MATTERS_A_YEAR, ClosedSystem
 from logger.statistics.history import History
 
 S = TypeVar("S")
+LEAK_REFERENCE_K = 293.15  # where no temperature is measured
 
 
 class SeriesSource(Protocol):
@@ -96,6 +99,26 @@ class StageInputs(Generic[S]):
         """`series`, or None when there is nothing in it."""
         found = self.series(point, since_ns)
         return found if len(found) else None
+
+    def service_gas(self) -> ServiceGas | None:
+        """The refrigerant as it would leak: at its dew pressure where the system is."""
+        if self.refrigerant is None:
+            return None
+        around = self.value("system_temperature")
+        if around.number is None:
+            around = self.value("ambient_temperature")
+        try:
+            pressure_pa = self.refrigerant.dew_pressure(LEAK_REFERENCE_K if around.number is None else around.number)
+        except OutOfRange:
+            return None
+        return service_gas(self.refrigerant.name, self.refrigerant.molar_mass, pressure_pa)
+
+    def tested(self, matters: float | None) -> ClosedSystem:
+        """What a tightness test is about; matters: share of the charge a year."""
+        return ClosedSystem(
+            self.job.volume_m3, self.service_gas(), self.job.full_charge_kg, self.ambient.pressure_pa,
+            MATTERS_A_YEAR if matters is None else matters,
+        )  # fmt: skip
 
     def marked(self, act: str, since_ns: int | None = None) -> list[int]:
         """UTC ns of each time the act was marked since then (the stage's beginning)."""

@@ -15,7 +15,7 @@ from sim_device.scenarios import SCENARIOS
 
 NOT_SIMULATED = {
     "compressor_suction_temperature", "valve_inlet_temperature", "condenser_entering_temperature",
-    "condenser_leaving_temperature",
+    "condenser_leaving_temperature", "second_system_temperature",
 }  # fmt: skip
 
 

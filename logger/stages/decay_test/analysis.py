@@ -10,16 +10,26 @@ from dataclasses import dataclass, replace
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.sample import Series
+from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known, name_of, number, unknown, word
-from logger.physics.leak_flow import RefrigerantLoss, ServiceGas, refrigerant_loss
+from logger.physics.leak_flow import RefrigerantLoss, ServiceGas, air_into_vacuum, refrigerant_loss
 from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import saturation_pressure
 from logger.stages.acceptance import DECAY_PROFILES, DecayProfile
-from logger.stages.decay_test.cause import BEYOND_WATER, LEAKING, Judgement, RiseCause, judge_shapes
+from logger.stages.decay_test.cause import (
+    BEYOND_WATER,
+    LEAKING,
+    MATTERS,
+    NOT_LEAKING,
+    Judgement,
+    RiseCause,
+    judge_shapes,
+)
 from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.stages.decay_test.gauge import Suspicion, settles_like_oil, suspicions
 from logger.stages.decay_test.hold import VERDICT_KEY, Held, judge_hold, measure_hold
 from logger.stages.decay_test.rise_fit import Shapes, fit_shapes
+from logger.stages.hidden_leak import MATTERS_A_YEAR, ClosedSystem, Hidden, hidden_leak
 from logger.statistics.block_means import Blocks, blocks, interpolate
 from logger.statistics.isolation import Isolation, detect_isolation, marked, sealed_until
 from logger.statistics.least_squares import line
@@ -79,6 +89,9 @@ def analyse_decay(
     earlier_held: int = 0,
     other_gauge: Series | None = None,
     pump_ultimate_pa: float | None = None,
+    charge_kg: float | None = None,
+    leak_that_matters: float | None = None,
+    ambient_pa: float = STANDARD_ATMOSPHERE_PA,
 ) -> DecayResult:
     """Analyse a decay test. Everything is on one time axis, in SI.
 
@@ -86,7 +99,8 @@ def analyse_decay(
     follows. isolated_s: marked by hand; None: looked for. ended_s: when the test was ended by hand. temperature: of
     the gas if `temperature_is_gas`, else of something near it; None: `ambient` is taken. gas: the refrigerant, for
     what a leak would lose. evacuations, earlier_held: from the job's record. other_gauge: another absolute pressure
-    on the same system. pump_ultimate_pa: stated for the pump, with clean oil.
+    on the same system. pump_ultimate_pa: stated for the pump, with clean oil. charge_kg, leak_that_matters (share of
+    it a year), ambient_pa: for the leak that could hide.
     """
     isolation = detect_isolation(vacuum) if isolated_s is None else marked(vacuum, isolated_s)
     if isolation.t_s is None:
@@ -119,6 +133,11 @@ def analyse_decay(
             water_pa=None if kelvin is None else _water_pa(kelvin[-1]),
             warming_k_s=UNMEASURED_DRIFT_K / span if kelvin is None else _trend(data.t_s, kelvin),
         )
+    hidden = _hidden(
+        judgement, ClosedSystem(volume_m3, gas, charge_kg, ambient_pa, leak_that_matters or MATTERS_A_YEAR)
+    )
+    if judgement is not None and judgement.cause in NOT_LEAKING and _could_matter(judgement, hidden):
+        judgement = replace(judgement, cause=RiseCause.CANNOT_TELL, why="could_hide")
     cause = RiseCause.CANNOT_TELL if judgement is None or signs else judgement.cause
     if judgement is None:
         rate = smallest = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
@@ -133,7 +152,7 @@ def analyse_decay(
     if judgement is not None and judgement.levels_off_at_pa is not None and not signs:
         levels = known(judgement.levels_off_at_pa, "Pa")
     flow = air_flow(rate, cause, volume_m3, volume_u_m3)
-    loss = None if gas is None or flow.number is None else refrigerant_loss(flow, gas)
+    loss = None if gas is None or flow.number is None else refrigerant_loss(flow, gas, ambient_pa=ambient_pa)
     findings: list[Finding] = []
     if profile is not None:
         findings.append(
@@ -149,6 +168,7 @@ def analyse_decay(
     findings.append(cause_finding(cause, judgement, signs, rate, smallest, span, kelvin is not None))
     if not signs:
         findings += leak_findings(cause, flow, loss, gas)
+        findings.append(hidden.finding)
         if judgement is not None and shapes is not None and judgement.levels_off_at_pa is not None:
             size = judgement.levels_off_at_pa - shapes.best.start_pa
             if settles_like_oil(shapes.best.slowest_s, size, span):
@@ -161,6 +181,23 @@ def analyse_decay(
         isolation, end, held, cause, judgement, shapes, readings, rate, smallest, levels, flow, loss, signs,
         tuple(findings),
     )  # fmt: skip
+
+
+def _hidden(judgement: Judgement | None, tested: ClosedSystem) -> Hidden:
+    smallest = largest = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
+    if judgement is not None:
+        smallest = known(3.29 * judgement.u_rate, "Pa/s")
+        largest = known(max(judgement.at_most_pa_s, 0.0), "Pa/s")
+    return hidden_leak("decay.hidden", smallest, largest, air_into_vacuum(tested.ambient_pa), tested)
+
+
+def _could_matter(judgement: Judgement, hidden: Hidden) -> bool:
+    """Where volume and charge are known by the share of the charge, else by the default profile's allowed rise."""
+    if hidden.share is not None:
+        value = hidden.finding.value("matters")
+        return value is not None and value.number is not None and hidden.share > value.number
+    hold = DEFAULT_PROFILE.steps[-1]
+    return judgement.at_most_pa_s > MATTERS * hold.allowed_rise_pa / hold.hold_s
 
 
 def _corrected(data: Blocks, near: Series | None, is_gas: bool) -> tuple[list[float], list[float] | None, float]:

@@ -10,8 +10,6 @@ from logger.model.finding import Verdict
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA, NS_PER_S
 from logger.model.value import Statement, Value, known, unknown
-from logger.physics.leak_flow import ServiceGas, service_gas
-from logger.refrigerant import OutOfRange
 from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE, DecayProfile
 from logger.stages.comparison import Comparing
@@ -23,7 +21,6 @@ from logger.stages.settings import Form, setting
 
 DECAY_TEST = "decay-test"
 DECAY_RISE_PA = 200 * MICRON_PA
-LEAK_REFERENCE_K = 293.15  # where no temperature is measured
 _Q = Quantity
 _HELD = "held:"  # facts: with the profile's name behind it
 Inputs = StageInputs["DecayTest"]
@@ -32,6 +29,7 @@ Inputs = StageInputs["DecayTest"]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecayTest:
     profile: str | None = setting(Form.PROFILE, "acceptance profile by name")
+    leak_that_matters: float | None = setting(_Q.RATIO, "share of the charge a year; default 10%")
 
 
 def profile_of(settings: DecayTest, profiles: Profiles) -> DecayProfile | None:
@@ -57,10 +55,13 @@ def _analyse(now: Inputs) -> StageResult:
         ambient=now.measured("ambient_temperature", now.lead_ns),
         volume_m3=job.volume_m3,
         volume_u_m3=job.volume_u_m3,
-        gas=_gas(now),
+        gas=now.service_gas(),
         evacuations=int(_sum(now, "evacuations")) or None,
         earlier_held=int(_sum(now, _HELD + profile.key)) if profile else 0,
         pump_ultimate_pa=job.pump_ultimate_pa,
+        charge_kg=job.full_charge_kg,
+        leak_that_matters=now.settings.leak_that_matters,
+        ambient_pa=now.ambient.pressure_pa,
     )
     curves: tuple[Curve, ...] = ()
     if result.shapes is not None and len(result.readings) > 1:
@@ -86,20 +87,6 @@ def _held_ns(now: Inputs, times: Sequence[float]) -> tuple[int, int] | None:
 def _sum(now: Inputs, fact: str) -> float:
     """Over this job's ended stages: some profiles ask for several evacuations and holds."""
     return sum(one.facts[fact].number or 0.0 for one in now.earlier if fact in one.facts)
-
-
-def _gas(now: Inputs) -> ServiceGas | None:
-    """The refrigerant as it would leak: at its dew pressure where the machine stands."""
-    if now.refrigerant is None:
-        return None
-    around = now.value("system_temperature")
-    if around.number is None:
-        around = now.value("ambient_temperature")
-    try:
-        pressure_pa = now.refrigerant.dew_pressure(around.number if around.number is not None else LEAK_REFERENCE_K)
-    except OutOfRange:
-        return None
-    return service_gas(now.refrigerant.name, now.refrigerant.molar_mass, pressure_pa)
 
 
 class IsolatedWatch(vacuum.VacuumWatch):

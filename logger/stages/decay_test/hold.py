@@ -125,6 +125,8 @@ def judge_hold(
     if broken:
         return finding(Verdict.FAIL, *broken, word("check", "see_cause"))
     doubts = [*_missing(held, hold), *_unmet(held, hold)]
+    if not accuracy_stated:
+        doubts.append(word("doubt", "no_accuracy"))
     of_profile = (
         number("hold_number", Quantity.COUNT, known(float(number_of + 1), "1")),
         number("holds", Quantity.COUNT, known(float(len(profile.steps)), "1")),

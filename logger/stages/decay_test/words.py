@@ -1,6 +1,7 @@
 """Vacuum decay test in words."""
 
 from logger.model.finding import Text
+from logger.stages import hidden_leak
 from logger.wording.book import Words, alarm
 from logger.wording.given import Given, sentence
 
@@ -72,6 +73,8 @@ def _doubt(f: Given, code: str) -> str:
             return "no pass/fail standard selected"
         case "not_isolated":
             return f"isolation unknown: {f('reason')}"
+        case "no_accuracy":
+            return "the gauge's accuracy is not stated"
         case "no_readings":
             return f"vacuum unknown: {f('highest')}"
         case "gauge_top":
@@ -215,6 +218,7 @@ SIGN_CHECK = {
     "still-pumped": "Check that the pump was really valved off, and the moment that was marked",
 }
 _DO = {
+    "no_accuracy": "Enter the gauge's accuracy in the rig file: `accuracy`",
     "no_readings": "Check the gauge and its cable",
     "gauge_top": "Use a gauge that reads higher, or evacuate further",
     "gauge_bottom": "Use a gauge that reads lower",
@@ -253,6 +257,7 @@ TERMS = {
     "leak_first": "Find and repair the leak first, then evacuate further with nitrogen breaks",
     "dry_system": "Dry the system: evacuate longer, warm it, break with dry nitrogen",
     "not_measured": "No temperature measured: drift is allowed for.",
+    "could_hide": "no steady rise seen, and a leak that matters could hide",
     "still_rising": "still rising, and a leak and slow outgassing look the same until now",
     "isolated_too_high": "isolated at too high a pressure, mostly vapor; evacuate deeper first",
     "vapor_follows_temperature": "vapor over water or oil follows a drifting temperature, in a straight line too",
@@ -284,10 +289,12 @@ WORDS = Words(
         "decay.cause": _cause,
         "decay.gauge": _gauge,
         "decay.leak-rate": _leak_rate,
+        "decay.hidden": hidden_leak.words,
         "decay.water": _water,
     },
     terms=TERMS,
     labels={
+        **hidden_leak.LABELS,
         "start": "vacuum at isolation",
         "highest": "highest in the hold",
         "isolated_for": "time isolated",

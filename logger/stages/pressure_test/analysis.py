@@ -2,8 +2,10 @@
 
 A sealed charge follows its temperature: by the gas law at constant volume (UFGS 15217N 3.2.6.4), or as real nitrogen
 (logger/physics/nitrogen.py), which at 600 psig differs by 2 psi over 15 F. Every reading is brought to the first
-temperature; what then is missing is the drop. Its uncertainty holds the instruments, the barometer where a gauge
-pressure rests on an assumed one, and what the measured temperature says about the gas.
+temperature; what then is missing is the drop. Its uncertainty holds the instruments, the barometer's change where a
+gauge pressure rests on one not measured, what the measured temperature says about the gas, and how the volume is split
+between places: one pressure in all of them, p (sum of share / temperature) = constant. A share that nobody entered is
+anything from nothing to all, with the rest where a second temperature is measured, else at one that does not change.
 """
 
 import math
@@ -15,9 +17,12 @@ from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.units import STANDARD_ATMOSPHERE_PA
-from logger.model.value import Argument, Value, known, name_of, number, unknown, word
+from logger.model.value import Argument, Value, codes, known, name_of, number, unknown, word
 from logger.physics import nitrogen
+from logger.physics.ambient import weather_u
+from logger.physics.leak_flow import nitrogen_out
 from logger.stages.acceptance import MIN_HOLD_S, PressureProfile
+from logger.stages.hidden_leak import ClosedSystem, hidden_leak
 from logger.statistics.block_means import Blocks, blocks, interpolate
 from logger.statistics.isolation import scatter
 from logger.statistics.least_squares import line
@@ -25,7 +30,7 @@ from logger.statistics.least_squares import line
 K = 2.0
 ONE_SIDED = 1.645  # 95 %
 DETECT = 3.29  # 95 % both ways: a drop of this many u is neither missed nor invented
-WEATHER_PA = 1000.0  # half-width of what a barometer does in a day, common practice, no source
+SHARE_KNOWN_TO = 0.05  # half-width of a share that was entered for more than one place
 VERDICT_KEY = "standing-pressure.verdict"
 REASON = {
     "few_readings": "too few pressure readings",
@@ -122,12 +127,16 @@ def analyse_standing(
     barometer_measured: bool = False,
     ambient_pa: float = STANDARD_ATMOSPHERE_PA,
     volume_m3: float | None = None,
+    second: Series | None = None,
+    share: float | None = None,
+    tested: ClosedSystem | None = None,
 ) -> StandingResult:
     """Analyse a standing pressure test. One time axis; pressure absolute Pa, temperature K.
 
-    thermometer: where `temperature` was measured. gauge_reference: the sensor measures against the air, so that an
-    unmeasured barometer adds its weather. ambient_pa: to tell the gauge pressure that the profile's sensitivity
-    refers to.
+    thermometer: where `temperature` was measured. second: temperature of another part of the system; share: of the
+    volume at `temperature`, 0 to 1 (None: not known; measured in the gas: all). tested: for the leak that could hide.
+    gauge_reference: the sensor measures against the air, so that an unmeasured barometer adds its weather. ambient_pa:
+    to tell the gauge pressure that the profile's sensitivity refers to.
     """
     if len(pressure) < 4:
         return _nothing("few_readings")
@@ -140,6 +149,18 @@ def analyse_standing(
     kelvin, why_not = _temperatures(temperature, data)
     if kelvin is None:
         return _nothing(why_not, data)
+    elsewhere = [kelvin[0]] * len(kelvin)
+    if second is not None and len(second):
+        also, why_not = _temperatures(second, data)
+        if also is None:
+            return _nothing(why_not, data)
+        elsewhere = also
+    if share is None and thermometer is Thermometer.GAS and second is None:
+        share = 1.0
+    ends = _shares(share)
+    split = [_together(kelvin, elsewhere, s) for s in ends]
+    range_k = max(max(kelvin) - min(kelvin), max(elsewhere) - min(elsewhere))
+    kelvin = _together(kelvin, elsewhere, _mean(list(ends)))
     try:
         corrected = [law.expected(p, k, kelvin[0]) for p, k in zip(data.value, kelvin, strict=True)]
         window = max(2, min(len(data) // 6, 12))
@@ -147,22 +168,25 @@ def analyse_standing(
         end_pa, end_k = _mean(data.value[-window:]), _mean(kelvin[-window:])
         expected = law.expected(start_pa, start_k, end_k)
         per_k = law.expected(start_pa, start_k, start_k + 0.5) - law.expected(start_pa, start_k, start_k - 0.5)
+        at_ends = [law.expected(start_pa, _mean(k[:window]), _mean(k[-window:])) for k in split]
     except nitrogen.NitrogenRangeError:
         return _nothing("out_of_range", data)
     u_read = scatter(data) / math.sqrt(window)
     assert temperature is not None  # kelvin came from it
-    u_kelvin = _temperature_u(temperature, thermometer, end_k - start_k, max(kelvin) - min(kelvin))
-    u_weather = 0.0 if barometer_measured or not gauge_reference else WEATHER_PA / math.sqrt(3.0)
-    share = pressure.u_scale / max(start_pa, pressure.u_scale, 1e-9)
+    u_kelvin = _temperature_u(temperature, thermometer, end_k - start_k, range_k)
+    u_split = abs(at_ends[1] - at_ends[0]) / math.sqrt(12.0)
+    u_weather = 0.0 if barometer_measured or not gauge_reference else weather_u(lasted)
+    of_reading = pressure.u_scale / max(start_pa, pressure.u_scale, 1e-9)
     u_drop = math.hypot(
-        math.sqrt(2.0) * u_read, per_k * u_kelvin, u_weather, share * abs(end_pa - start_pa),
+        math.sqrt(2.0) * u_read, per_k * u_kelvin, u_weather, u_split,
+        of_reading * abs(end_pa - start_pa),
         law.error(start_pa) * start_pa * abs(end_k - start_k),
     )  # fmt: skip
     # an offset common to all readings cancels; its share of the change does not
-    drop = known(expected - end_pa, "Pa", u_drop, _note(thermometer, u_weather))
+    drop = known(expected - end_pa, "Pa", u_drop, _note(thermometer, u_weather, u_split))
     smallest = known(DETECT * u_drop, "Pa")
     trend = line(data.t_s, corrected, data.u)
-    u_slow = math.hypot(per_k * u_kelvin, u_weather) / lasted
+    u_slow = math.hypot(per_k * u_kelvin, u_weather, u_split) / lasted
     rate = unknown("Pa/s", "too few readings")
     if trend is not None:
         rate = known(trend.slope, "Pa/s", math.hypot(trend.u_slope, u_slow))
@@ -184,11 +208,35 @@ def analyse_standing(
         number("lasted", Quantity.TIME, known(lasted, "s")),
         word("law", law.name),
         name_of("law_source", law.source),
+        *(() if u_split == 0.0 else (number("split", Quantity.PRESSURE_DIFFERENCE, known(2 * u_split, "Pa")),)),
+        *(() if pressure.u_scale > 0.0 else (word("accuracy", "not_stated"),)),
     )
     lost = [g.end_s - g.start_s for g in pressure.gaps_within(begin, end)]
     finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, thermometer, inputs)
+    findings: tuple[Finding, ...] = (finding,)
+    if tested is not None:
+        least = known(DETECT * u_drop / lasted, "Pa/s")
+        most = known(max(expected - end_pa, 0.0) / lasted + ONE_SIDED * u_drop / lasted, "Pa/s")
+        hidden = hidden_leak("standing-pressure.hidden", least, most, nitrogen_out(start_pa, ambient_pa), tested)
+        findings = (finding, hidden.finding)
     curve = tuple(zip(data.t_s, data.value, corrected, strict=True))
-    return StandingResult(start, end_value, at_end, drop, rate, smallest, flow, lasted, curve, (finding,))
+    return StandingResult(start, end_value, at_end, drop, rate, smallest, flow, lasted, curve, findings)
+
+
+def _shares(share: float | None) -> tuple[float, float]:
+    """Ends of what the share of the volume at the first temperature may be."""
+    if share is None:
+        return 0.0, 1.0
+    if share >= 1.0:
+        return 1.0, 1.0
+    return max(share - SHARE_KNOWN_TO, 0.0), min(share + SHARE_KNOWN_TO, 1.0)
+
+
+def _together(one: list[float], other: list[float], share: float) -> list[float]:
+    """The temperature of a gas that fills two places: share of the volume at the one, the rest at the other."""
+    if share == 1.0:
+        return one
+    return [1.0 / (share / a + (1.0 - share) / b) for a, b in zip(one, other, strict=True)]
 
 
 def _mean(values: list[float]) -> float:
@@ -213,14 +261,16 @@ def _temperature_u(temperature: Series, where: Thermometer, change_k: float, ran
     return math.hypot(temperature.u, span, late_k / math.sqrt(3.0), share * range_k / math.sqrt(3.0))
 
 
-def _note(where: Thermometer, u_weather: float) -> str | None:
+def _note(where: Thermometer, u_weather: float, u_split: float) -> str | None:
     notes = []
+    if u_split > 0.0:
+        notes.append("how the volume is split between places is in the uncertainty")
     if where is Thermometer.PIPE:
         notes.append("gas temperature taken from the pipe: how far the gas may be from it is in the uncertainty")
     if where is Thermometer.AIR:
         notes.append("gas temperature taken from the air: its lag is in the uncertainty")
     if u_weather > 0.0:
-        notes.append("barometer not measured: 1 kPa of weather is in the uncertainty")
+        notes.append("barometer not measured: what it may have changed is in the uncertainty")
     return "; ".join(notes) or None
 
 
@@ -266,6 +316,8 @@ def _verdict(
     if drop.number - K * drop.u > allowed:
         return finding(Verdict.FAIL, *of_profile, word("check", "find_leak"))
     doubts: list[Argument] = []
+    if codes(inputs, "accuracy"):
+        doubts.append(word("doubt", "no_accuracy"))
     if lasted_s < 0.995 * profile.hold_s:
         doubts.append(word("doubt", "too_short"))
     if lost_s and (max(lost_s) > 0.05 * profile.hold_s or sum(lost_s) > 0.1 * profile.hold_s):
@@ -285,7 +337,9 @@ def _verdict(
         doubts.append(word("doubt", "near_limit"))
     if not doubts:
         return finding(Verdict.PASS, *of_profile)
-    checks = (word("check", "clamp_pipe"),) if thermometer is Thermometer.AIR else ()
+    checks: tuple[Argument, ...] = (word("check", "clamp_pipe"),) if thermometer is Thermometer.AIR else ()
+    if any(one.name == "split" for one in inputs):
+        checks += (word("check", "enter_share"),)
     return finding(Verdict.CANNOT_TELL, *of_profile, *doubts, *checks)
 
 

@@ -35,6 +35,10 @@ Inputs = StageInputs["PressureTest"]
 class PressureTest:
     test_pressure: float | None = setting(_Q.PRESSURE, "such as 150psig", USUAL_TEST_PA)
     profile: str | None = setting(Form.PROFILE, "acceptance profile by name")
+    share: float | None = setting(
+        _Q.RATIO, "of the volume where System temperature is measured, the rest at the second place: 60%; all: 100%"
+    )
+    leak_that_matters: float | None = setting(_Q.RATIO, "share of the charge a year; default 10%")
 
 
 def profile_of(settings: PressureTest, profiles: Profiles) -> PressureProfile | None:
@@ -60,6 +64,9 @@ def _analyse(now: Inputs) -> StageResult:
         barometer_measured=now.ambient.source is AmbientSource.MEASURED,
         ambient_pa=now.ambient.pressure_pa,
         volume_m3=now.job.volume_m3,
+        second=now.measured("second_system_temperature"),
+        share=now.settings.share,
+        tested=now.tested(now.settings.leak_that_matters),
     )
     drop = result.drop
     change = drop if drop.number is None else known(-drop.number, "Pa", drop.u, drop.note)

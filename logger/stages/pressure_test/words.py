@@ -2,6 +2,7 @@
 
 from logger.model.finding import Text
 from logger.model.points import POINTS
+from logger.stages import hidden_leak
 from logger.wording.book import AlarmText, AlarmWords, Words, alarm
 from logger.wording.given import Given
 
@@ -19,6 +20,7 @@ _UNKNOWN = {
 _DO = {
     "no_profile": "Select a pass/fail standard when the stage begins: `--profile NAME`",
     "too_short": "Keep the system closed until the hold is over",
+    "no_accuracy": "Enter the gauge's accuracy in the rig file: `accuracy`",
     "gaps": "Check the gauge's cable and power, then repeat the test",
     "no_pressure": "Fill with nitrogen to the test pressure",
     "blind": "Test at a higher pressure, or with a finer gauge",
@@ -49,6 +51,8 @@ def _doubt(f: Given, code: str) -> str:
             return "no pass/fail standard selected"
         case "too_short":
             return f"held {f.beside('lasted', 'hold')} of the {f('hold')} required"
+        case "no_accuracy":
+            return "the gauge's accuracy is not stated"
         case "gaps":
             return f"{f('lost')} of the test without trusted readings"
         case "no_pressure":
@@ -104,8 +108,12 @@ ALARMS: dict[str, AlarmWords] = {
 }
 WORDS = Words(
     alarms=ALARMS,
-    findings={"standing-pressure.verdict": _verdict},
+    findings={"standing-pressure.verdict": _verdict, "standing-pressure.hidden": hidden_leak.words},
     terms={
+        "enter_share": (
+            "Enter the share of the volume at each temperature when the stage begins: `--share`, and measure the "
+            "second place's temperature"
+        ),
         "real nitrogen": "real nitrogen",
         "ideal gas": "ideal gas",
         "find_leak": "Find the leak: soap every joint, repair, then repeat the test",
@@ -115,6 +123,8 @@ WORDS = Words(
         "start": "test pressure",
         "end": "pressure at the end",
         "drop": "loss, temperature-corrected",
+        **hidden_leak.LABELS,
+        "split": "of it, unknown split of the volume (k=2)",
         "expected": "expected at the end",
         "smallest_drop": "smallest loss this test could see",
         "temperature_start": "temperature at the start",

@@ -17,6 +17,7 @@ from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding
 from logger.stages.decay_test.gauge import Suspicion
 from logger.stages.decay_test.hold import Held, judge_hold
 from logger.statistics.isolation import Isolation
+from tests.stages.hidden import hidden_said
 
 HOUR = 3600.0
 PER_HOUR = MICRON_PA / HOUR
@@ -144,7 +145,7 @@ CAUSES = (
     cause(RiseCause.MASKED, 61, 40, 142, level=2240),
     *(cause(RiseCause.CANNOT_TELL, 31, 24, 80, why=why, go_on_s=go_on_s) for why, go_on_s in (
         ("still_rising", 2.2 * HOUR), ("isolated_too_high", 0.0), ("vapor_follows_temperature", 3 * HOUR),
-        ("scatter", 5400.0),
+        ("scatter", 5400.0), ("could_hide", 0.0),
     )),
     cause_finding(RiseCause.CANNOT_TELL, None, SIGNS, NO_RATE, NO_RATE, HOUR, True),
     cause_finding(RiseCause.CANNOT_TELL, None, (), TOO_SHORT, TOO_SHORT, 200.0, True),
@@ -155,6 +156,7 @@ FLOW = known(2.17e-4, "Pa.m3/s", 1.2e-5)
 NO_FLOW = unknown("Pa.m3/s", "the system's volume is not known, and without it there is no leak rate")
 MOIST = RiseCause.LEVELS_OFF
 SAID = (
+    *hidden_said("decay.hidden"),
     *alarms(None, {}),
     *alarms(DecayTest(), {}),
     *VERDICTS,

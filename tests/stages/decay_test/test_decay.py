@@ -246,3 +246,33 @@ def test_a_temperature_beyond_water_does_not_stop_the_analysis() -> None:
     series = vacuum(lambda t: 280.0 - 150.0 * math.expm1(-t / 400.0))
     result = analyse_decay(series, isolated_s=0.0, temperature=steady(140.0))
     assert result.cause is RiseCause.LEVELS_OFF
+
+
+def test_what_could_hide_a_leak_that_matters_is_not_called_tight() -> None:
+    """A flat hour read by a gauge of +/- 40 microns' noise: fine for 4 kg in 10 L, not for 1 kg in 300 L."""
+    series = vacuum(lambda t: 280.0, wander=0.5)
+    small = analyse_decay(series, isolated_s=0.0, temperature=steady(), gas=R134A, volume_m3=0.01, charge_kg=20.0)
+    assert small.cause is RiseCause.TIGHT
+    large = analyse_decay(series, isolated_s=0.0, temperature=steady(), gas=R134A, volume_m3=0.3, charge_kg=1.0)
+    assert large.cause is RiseCause.CANNOT_TELL
+    hidden = found(large, "decay.hidden")
+    assert hidden.verdict is Verdict.ATTENTION and hidden.codes("judged") == ("could_matter",)
+    allowed = analyse_decay(
+        series, isolated_s=0.0, temperature=steady(), gas=R134A, volume_m3=0.3, charge_kg=1.0, leak_that_matters=50.0
+    )
+    assert allowed.cause is RiseCause.TIGHT
+
+
+def test_a_thousand_microns_an_hour_is_never_tight() -> None:
+    """By a profile that lets 1000 microns in 10 min pass, and 50 L."""
+    rising = vacuum(lambda t: 300.0 + 1000.0 * t / HOUR)
+    lenient = replace(PROFILE, steps=(replace(PROFILE.steps[-1], limit_pa=1500 * MICRON_PA, hold_s=600.0),))
+    for volume_m3 in (None, 0.05):
+        result = analyse_decay(rising, profile=lenient, isolated_s=0.0, temperature=steady(), volume_m3=volume_m3)
+        assert result.cause is not RiseCause.TIGHT
+
+
+def test_without_a_stated_accuracy_no_vacuum_holds() -> None:
+    series = replace(vacuum(lambda t: 200.0), u_scale=0.0)
+    result = analyse_decay(series, profile=PROFILE, isolated_s=0.0, temperature=steady(), ambient=steady())
+    assert result.verdict.verdict is Verdict.CANNOT_TELL and "no_accuracy" in result.verdict.codes("doubt")

@@ -10,6 +10,7 @@ from logger.model.value import known, name_of, number, word
 from logger.stages.acceptance import PRESSURE_PROFILES, PressureProfile
 from logger.stages.pressure_test.analysis import IDEAL, NITROGEN, GasLaw, Thermometer, _nothing, _verdict
 from logger.stages.pressure_test.definition import alarms
+from tests.stages.hidden import hidden_said
 
 HOUR = 3600.0
 UFGS = PRESSURE_PROFILES["ufgs-15217n"]
@@ -25,6 +26,8 @@ def stood(
     gaps_s: Sequence[float] = (),
     thermometer: Thermometer = Thermometer.GAS,
     law: GasLaw = NITROGEN,
+    split_psi: float = 0.0,
+    accuracy: bool = True,
 ) -> Finding:
     """A test that lost that much, known to that (k=1), while it cooled from 21.4 to 17.9 °C."""
     start_pa = psig * PSI_PA + STANDARD_ATMOSPHERE_PA
@@ -43,6 +46,8 @@ def stood(
         number("lasted", Quantity.TIME, known(hours * HOUR, "s")),
         word("law", law.name),
         name_of("law_source", law.source),
+        *((number("split", Quantity.PRESSURE_DIFFERENCE, known(split_psi * PSI_PA, "Pa")),) if split_psi else ()),
+        *(() if accuracy else (word("accuracy", "not_stated"),)),
     )
     lost_s = list(gaps_s)
     return _verdict(
@@ -63,6 +68,9 @@ SAID = (
     stood(0.02, 0.06, gaps_s=(5200.0, 900.0)),
     stood(0.02, 0.06, psig=-3.0),
     stood(0.3, 1.4, psig=62.0, thermometer=Thermometer.AIR),
+    stood(0.3, 1.4, split_psi=2.3),
+    stood(0.02, 0.06, accuracy=False),
+    *hidden_said("standing-pressure.hidden"),
     stood(-1.9, 0.2),
     stood(0.21, 0.12),
     stood(0.9, 0.12, OWN, hours=4.0),

@@ -12,8 +12,11 @@ from logger.model.finding import Verdict
 from logger.model.sample import Gap, Series
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import known, name_of
+from logger.physics.ambient import weather_u
+from logger.physics.leak_flow import service_gas
 from logger.physics.nitrogen import sealed_pressure
 from logger.stages.acceptance import PRESSURE_PROFILES, PressureProfile, profile_from_mapping
+from logger.stages.hidden_leak import ClosedSystem
 from logger.stages.pressure_test.analysis import IDEAL, NITROGEN, REASON, StandingResult, Thermometer, analyse_standing
 from logger.stages.pressure_test.definition import FILLED_SETTLING_S, progress
 from sim_device.plant import Plant
@@ -145,7 +148,7 @@ def test_a_test_that_could_not_have_seen_it_does_not_pass() -> None:
     assert must_see is not None and must_see.number is not None
     assert must_see.number == pytest.approx(0.1 * PSI_PA, rel=0.02)
     assert smallest is not None and smallest > must_see.number
-    assert result.verdict.codes("check") == ("clamp_pipe",)
+    assert result.verdict.codes("check") == ("clamp_pipe", "enter_share")
 
 
 def test_too_short_for_the_profile() -> None:
@@ -242,3 +245,88 @@ def test_while_nothing_is_known_yet_it_says_what_goes_on() -> None:
     assert held.number == 210.0 and held.note == "of 30 min" and doing.startswith("held 4 min")
     held, doing = progress(until(3000.0), began, 3000.0, 1800.0)
     assert held.number == 1910.0 and doing == ""
+
+
+def two_places(psig: float, outdoors_k: float, lost_psi: float, share: float = 0.5) -> tuple[Series, Series, Series]:
+    """A day with the system in two places, from CoolProp's nitrogen: one pressure, amounts by density and volume."""
+    from CoolProp.CoolProp import PropsSI
+
+    rng, start = random.Random(3), psig * PSI_PA + STANDARD_ATMOSPHERE_PA
+    t = [600.0 * i for i in range(145)]
+    outside = [295.0 + outdoors_k * x / DAY for x in t]
+
+    def amount(pa: float, kelvin: float) -> float:
+        return float(
+            share * PropsSI("Dmolar", "P", pa, "T", kelvin, "Nitrogen")
+            + (1 - share) * PropsSI("Dmolar", "P", pa, "T", 295.0, "Nitrogen")
+        )
+
+    sealed, leak = amount(start, 295.0), amount(start, 295.0) - amount(start - lost_psi * PSI_PA, 295.0)
+    pressure = []
+    for x, kelvin in zip(t, outside, strict=True):
+        held, low, high = sealed - leak * x / DAY, 0.5 * start, 1.5 * start
+        for _ in range(40):
+            middle = (low + high) / 2
+            low, high = (middle, high) if amount(middle, kelvin) < held else (low, middle)
+        pressure.append(low + rng.gauss(0, 0.05 * PSI_PA))
+    return (
+        Series("system_pressure", t, pressure, u=0.05 * PSI_PA, u_scale=0.5 * PSI_PA),
+        Series("system_temperature", t, outside, u=0.05, u_scale=0.3),
+        Series("second_system_temperature", t, [295.0] * len(t), u=0.05, u_scale=0.3),
+    )
+
+
+@pytest.mark.parametrize(
+    ("psig", "outdoors_k", "lost_psi", "told"),
+    [(400.0, 15.0, 0.0, Verdict.PASS), (400.0, -4.0, 4.0, Verdict.FAIL)],
+)
+def test_a_system_in_two_places_is_judged_by_both(
+    psig: float, outdoors_k: float, lost_psi: float, told: Verdict
+) -> None:
+    pressure, outside, inside = two_places(psig, outdoors_k, lost_psi)
+    more: dict[str, object] = {"profile": UFGS, "temperature": outside, "barometer_measured": True}
+    alone = analyse_standing(pressure, thermometer=Thermometer.PIPE, **more)  # type: ignore[arg-type]
+    if lost_psi:  # 6.8 psi down, and -4 K on all of it would be 5.6
+        assert alone.verdict.verdict is Verdict.FAIL
+    else:
+        assert alone.verdict.verdict is Verdict.CANNOT_TELL
+        assert "enter_share" in alone.verdict.codes("check")
+    whole = analyse_standing(pressure, thermometer=Thermometer.GAS, second=inside, share=0.5, **more)  # type: ignore[arg-type]
+    assert whole.drop.number is not None and whole.drop.u is not None
+    assert abs(whole.drop.number - lost_psi * PSI_PA) < 2 * whole.drop.u + 0.1 * PSI_PA
+    if lost_psi:
+        assert whole.verdict.verdict is told
+    else:
+        assert whole.verdict.verdict is not Verdict.FAIL
+
+
+def test_without_a_stated_accuracy_nothing_passes() -> None:
+    pressure, temperature = day()
+    blind = replace(pressure, u_scale=0.0)
+    result = judged((blind, temperature))
+    assert (result.verdict.verdict, result.verdict.codes("doubt")) == (Verdict.CANNOT_TELL, ("no_accuracy",))
+
+
+def test_the_leak_that_could_hide_by_hand() -> None:
+    """Nitrogen at 2170 kPa, R-134a at 572 kPa (20 °C): squares 0.316/4.70 x 17.6/11.5, mass by pV = nRT; by hand."""
+    gas = service_gas("R-134a", 0.102032, 571.7e3)
+    tested = ClosedSystem(0.1, gas, 20.0, 101325.0)
+    pressure, temperature = day()
+    found = judged((pressure, temperature), tested=tested).findings[1]
+    largest = found.value("largest_flow")
+    assert largest is not None and largest.number is not None
+    start = 300 * PSI_PA + STANDARD_ATMOSPHERE_PA
+    mass = largest.number * 0.102032 / (8.314462618 * 293.15)
+    molecular = mass * (0.0280134 / 0.102032) ** 0.5 * (571.7e3 - 101325) / (start - 101325)
+    viscous = mass * (571.7e3**2 - 101325**2) / (start**2 - 101325**2) * 17.6 / 11.5
+    low, high = found.value("largest_loss_low"), found.value("largest_loss_high")
+    assert low is not None and high is not None
+    assert low.number == pytest.approx(min(molecular, viscous), rel=1e-2)
+    assert high.number == pytest.approx(max(molecular, viscous), rel=1e-2)
+    share = found.value("share")
+    assert share is not None and share.number == pytest.approx((high.number or 0) * 365.25 * 86400 / 20.0)
+
+
+@pytest.mark.parametrize(("hours", "pascal"), [(24.0, 1000.0), (6.0, 500.0), (200.0, 2000.0)])
+def test_the_barometer_moves_with_the_time(hours: float, pascal: float) -> None:
+    assert weather_u(hours * HOUR) == pytest.approx(pascal)

@@ -72,7 +72,10 @@ class JobTable(Table):
     barometer: str | None = None
     jurisdiction: Literal["us", "un", "strictest"] = "strictest"
     recovery_machine_made: date | None = None
-    appliance_class: Literal["comfort-cooling", "commercial", "industrial"] = "comfort-cooling"
+    appliance_class: Literal["comfort-cooling", "residential-light-commercial", "commercial", "industrial"] = (
+        "comfort-cooling"
+    )
+    leak_rate_method: Literal["annualizing", "rolling"] = "annualizing"
     units: Literal["us", "si"] = "us"
     invented: bool = False
     as_entered: bool = False
@@ -200,6 +203,7 @@ def job_of(table: JobTable, job_id: str, problems: Problems, catalogue: Catalogu
         jurisdiction=table.jurisdiction,
         recovery_machine_made=table.recovery_machine_made,
         appliance_class=table.appliance_class,
+        leak_rate_method=table.leak_rate_method,
         units=table.units,
         invented=table.invented,
     )

@@ -18,7 +18,8 @@ class Job:
     recovery_machine, vacuum_pump, vacuum_gauge: make, model and serial number in one line. recovered_to: where the
     recovered refrigerant goes. work_order and what else has no unit is printed on the report as entered.
     recovery_machine_made: when the recovery equipment was made (40 CFR 82.156).
-    appliance_class: "comfort-cooling", "commercial" or "industrial" (40 CFR 82.157).
+    appliance_class: "comfort-cooling", "residential-light-commercial", "commercial" or "industrial" (40 CFR 82.157,
+    84.106). leak_rate_method: "annualizing" or "rolling", one for all appliances of an owner.
     """
 
     job_id: str
@@ -46,6 +47,7 @@ class Job:
     jurisdiction: str = "strictest"
     recovery_machine_made: date | None = None
     appliance_class: str = "comfort-cooling"
+    leak_rate_method: str = field(default="annualizing", metadata={"later": True})
     units: str = "us"  # "us" or "si": what screens and reports show
     invented: bool = False  # demo data: said on every screen and page
 

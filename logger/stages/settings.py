@@ -10,6 +10,7 @@ Every setting may be left out. Numbers are SI and above zero.
 import dataclasses
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from datetime import date
 from enum import StrEnum
 from typing import Any, TypeVar
 
@@ -30,6 +31,7 @@ class Form(StrEnum):
     FLAG = "flag"
     COUNT = "count"
     TEXT = "text"
+    DAY = "day"  # 2026-03-14
     PROFILE = "profile"  # the name of an acceptance profile
 
 
@@ -109,6 +111,11 @@ def _checked(one: Setting, value: object, profiles: Collection[str]) -> object:
             if not isinstance(value, str):
                 raise SettingError(f"{one.name} is text")
             return clean(value, MAX_TEXT)
+        case Form.DAY:
+            try:
+                return date.fromisoformat(str(value)).isoformat()
+            except ValueError:
+                raise SettingError(f"{one.name} is a day such as 2026-03-14, not {clean(str(value), 40)}") from None
         case Form.PROFILE:
             if not isinstance(value, str) or value not in profiles:
                 raise SettingError(f"no such profile: {clean(str(value), 60)}; known: {', '.join(profiles)}")

@@ -186,16 +186,16 @@ def test_the_new_job_carries_it_and_its_leak_rate_follows_from_its_own_record(da
     additions = opened.earlier_additions
     assert additions is not None and len(additions) == 2
     kept = {"earlier_complete": opened.earlier_complete, "baseline": opened.baseline}
-    rates = leak_rates(new(charging(), TODAY, 0, earlier_additions=additions, **kept), tmp_path, TODAY)
     added = additions[0]["added_kg"] + additions[1]["added_kg"]
     for method in ("annualizing", "rolling"):
+        job, place = replace(TODAY, leak_rate_method=method), tmp_path / method
+        rates = leak_rates(new(charging(), job, 0, earlier_additions=additions, **kept), place, job)
+        assert set(rates) == {method}  # one method an owner, one finding
         share = rates[method].value("leak_rate")
-        assert share is not None and share.number == pytest.approx(added / 16.5, abs=0.003), (
-            method
-        )  # 400 days count as 365
-    taken_out = rates["rolling"].value("taken_out_earlier")
-    assert taken_out is not None and taken_out.number == pytest.approx(15.86, abs=0.005)
-    assert ("last_addition", "2025-01-26") in [(one.name, one.value) for one in rates["rolling"].inputs]
+        assert share is not None and share.number == pytest.approx(added / 16.5, abs=0.003)  # 400 days count as 365
+        taken_out = rates[method].value("taken_out_earlier")
+        assert taken_out is not None and taken_out.number == pytest.approx(15.86, abs=0.005)
+        assert ("last_addition", "2025-01-26") in [(one.name, one.value) for one in rates[method].inputs]
 
 
 def test_a_start_up_is_held_against_the_one_before(data: Path, tmp_path: Path) -> None:

@@ -47,6 +47,8 @@ def of_kind(one: Setting, profiles: tuple[str, ...] = PROFILES) -> st.SearchStra
             return st.booleans()
         case Form.TEXT:
             return st.text(max_size=3 * MAX_TEXT)
+        case Form.DAY:
+            return st.dates().map(lambda day: day.isoformat())
         case Form.PROFILE:
             return st.sampled_from(profiles)
         case Form.COUNT:

@@ -1,7 +1,8 @@
 """A bundle made by another version of the analysis: what must be the same all the same, and what is only noted.
 
-Readings, events, the job and every verdict must be the same. A number of a finding may move within its expanded
-uncertainty (k = 2) as computed here; further than that both are told. Sentences, labels and reasons are not compared.
+Readings, events, the job and every verdict must be the same, but for findings that a version judges by other rules
+(model/version.py): their verdicts are noted. A number of a finding may move within its expanded uncertainty (k = 2) as
+computed here; further than that both are told. Sentences, labels and reasons are not compared.
 """
 
 import csv
@@ -14,6 +15,7 @@ from itertools import zip_longest
 from typing import Any
 
 from logger.export.bundle.agree import RELATIVE, Agreement, csv_agreement
+from logger.model.version import REJUDGED
 
 K = 2
 Number = tuple[float | None, float | None]  # number, standard uncertainty
@@ -103,10 +105,18 @@ def findings_agreement(found: bytes, made: bytes) -> Agreement:
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         result.problem = "it is not a list of findings"
         return result
+    rejudged = frozenset().union(*REJUDGED.values())
     for place, listed in theirs.items():
         here = ours.get(place, [])
+        by_other_rules = place[1] in rejudged or (
+            place[1] == "verdict" and any((place[0], key) in theirs for key in rejudged)
+        )
         for i, (verdict, numbers) in enumerate(listed):
             where = f"stage {place[0]}, {place[1]}" if place[0] is not None else place[1]
+            if by_other_rules and (i >= len(here) or verdict != here[i][0]):
+                other = repr(here[i][0]) if i < len(here) else "not found"
+                result.noted.append(f"{where} is {verdict!r:.40}; by the rules of this version it is {other:.40}")
+                continue
             if i >= len(here):
                 result.problem = f"{where}: it does not follow from the records"
                 return result

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from logger.model.events import JobOpened
@@ -32,7 +33,15 @@ def tell(past: PastJob, job: Job) -> EarlierJob | None:
         added_by(masses["charging"], recovered).number,
         first_charge=not recovered and any(stage.kind == _EVACUATES for stage in past.stages),
         purpose=next(filter(None, (stage.settings.get("purpose") for stage in moving)), ""),
+        verified=max(filter(None, (_day(stage.settings.get("verified")) for stage in moving)), default=None),
     )
+
+
+def _day(stated: object) -> date | None:
+    try:
+        return date.fromisoformat(str(stated))
+    except ValueError:
+        return None
 
 
 def fields(told: Sequence[EarlierJob]) -> Mapping[str, Any]:

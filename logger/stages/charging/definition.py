@@ -1,6 +1,7 @@
 """Charging: a mass of refrigerant is weighed into the system."""
 
 from dataclasses import dataclass
+from datetime import date
 
 from logger.alarms.rules import AlarmRule, Kind
 from logger.cylinder.on_scale import contents_finding
@@ -9,6 +10,7 @@ from logger.model.drawing import PlotSpec
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.value import Value
+from logger.stages.charging.regimes import CHOICES
 from logger.stages.charging.words import WORDS
 from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
@@ -30,6 +32,8 @@ class Charging:
     target: float | None = setting(_Q.MASS, "the mass to weigh in, such as 220lb")
     direction: str | None = setting(("supply", "receiver"), "what is on the scale")
     purpose: str | None = setting(Form.TEXT, "why, when not for a leak: its leak rate is not judged then")
+    regime: str | None = setting(CHOICES, "whose leak rules apply; default us")
+    verified: str | None = setting(Form.DAY, "day of the last successful follow-up verification test of a repair")
     high_side_limit: float | None = setting(_Q.PRESSURE, HIGH_SIDE_LIMIT_HELP)
 
 
@@ -63,27 +67,30 @@ def _analyse(now: Inputs) -> StageResult:
         u_accuracy_kg=now.scale.u_accuracy_kg,
     )
     return StageResult(
-        (*result.findings, *_leak_rate(now, result.charged), *contents),
+        (*result.findings, _leak_rate(now, result.charged), *contents),
         facts={"charged": result.charged},
         stays=tuple(stays(result.ledger)),
         result=result,
     )
 
 
-def _leak_rate(now: Inputs, charged: Value) -> tuple[Finding, ...]:
+def _leak_rate(now: Inputs, charged: Value) -> Finding:
     """By what this job has added so far and what earlier jobs of the appliance did."""
     from logger.stages.charging.carry import EarlierJobs
-    from logger.stages.charging.leak_record import leak_rate_findings, leak_record
+    from logger.stages.charging.leak_rate import Appliance
+    from logger.stages.charging.leak_record import leak_rate_finding, leak_record
 
     recovered = [one.facts["recovered"] for one in now.earlier if "recovered" in one.facts]
     carried = now.carried if isinstance(now.carried, EarlierJobs) else None
-    return leak_rate_findings(
+    settings, job = now.settings, now.job
+    return leak_rate_finding(
         [*(one.facts["charged"] for one in now.earlier if "charged" in one.facts), charged],
         recovered,
         None if carried is None else leak_record(carried.jobs, now.job.full_charge_kg, carried.complete),
-        full_charge_kg=now.job.full_charge_kg,
+        appliance=Appliance(now.refrigerant, job.full_charge_kg, job.appliance_class, settings.regime or "us"),
         on=now.day,
-        appliance_class=now.job.appliance_class,
+        method=job.leak_rate_method,
+        verified=None if settings.verified is None else date.fromisoformat(settings.verified),
         first_charge=any("evacuations" in one.facts for one in now.earlier) and not recovered,
         purpose=now.settings.purpose or "",
     )

@@ -4,7 +4,8 @@ In plain words: a job added what it charged less what it recovered, because what
 lost. So it counts neither how much was recovered nor whether the same refrigerant went back. What recovery left behind
 and the vacuum pump drew off counts as added, which errs on the safe side. A job that took out more than it put back
 left the rest to a later job, which put back what was taken, not what had leaked: at most one full charge, and nothing
-where less than a fifth of it was taken, which is an overcharge put right (our own figure). A first charge into an
+where less than four fifths of it was taken: an overcharge put right, or taken out for another reason, which must not
+swallow a later leak (our own figure). A first charge into an
 appliance that no earlier job knows fills no leak: its day counts, its mass does not.
 """
 
@@ -17,10 +18,9 @@ from typing import Any
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.value import Argument, Value, day_of, known, number, unknown, word
-from logger.stages.charging.leak_rate import KEY, Addition, judge_leak_rate
+from logger.stages.charging.leak_rate import KEY, Addition, Appliance, judge_leak_rate
 
-TRIM_SHARE = 0.2
-METHODS = ("annualizing", "rolling")
+WHOLE_SHARE = 0.8
 FIRST_CHARGE = "the first charge of an appliance with no earlier job on this computer"
 
 
@@ -29,7 +29,7 @@ class EarlierJob:
     """added_kg: charged less recovered, negative when more was taken out; None when that is not known.
 
     first_charge: an evacuated circuit was filled without a recovery in the same job. purpose: why it was filled, when
-    not for a leak.
+    not for a leak. verified: day of a successful follow-up verification test that it entered.
     """
 
     job: str
@@ -37,6 +37,7 @@ class EarlierJob:
     added_kg: float | None
     first_charge: bool = False
     purpose: str = ""
+    verified: date | None = None
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> "EarlierJob":
@@ -45,17 +46,20 @@ class EarlierJob:
         return cls(
             str(data["job"]), date.fromisoformat(data["date"]), None if added is None else float(added),
             bool(data.get("first_charge", False)), str(data.get("purpose", "")),
+            date.fromisoformat(data["verified"]) if data.get("verified") else None,
         )  # fmt: skip
 
     def to_dict(self) -> dict[str, Any]:
+        verified = {"verified": self.verified.isoformat()} if self.verified else {}
         return {"job": self.job, "date": self.day.isoformat(), "added_kg": self.added_kg,
-                "first_charge": self.first_charge, "purpose": self.purpose}  # fmt: skip
+                "first_charge": self.first_charge, "purpose": self.purpose, **verified}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class LeakRecord:
     """additions: of earlier jobs, oldest first; mass 0 where it filled no leak. awaited_kg: taken out and not yet put
-    back. unknown_days: on which an amount was added that is not known. complete: every earlier job was read.
+    back. unknown_days: on which an amount was added that is not known. complete: every earlier job was read. verified:
+    the last successful follow-up verification test. last_job: the day of the newest.
     """
 
     additions: tuple[Addition, ...] = ()
@@ -63,6 +67,8 @@ class LeakRecord:
     unknown_days: tuple[date, ...] = ()
     jobs: int = 0
     complete: bool = True
+    verified: date | None = None
+    last_job: date | None = None
 
 
 def leak_record(jobs: Sequence[EarlierJob], full_charge_kg: float | None, complete: bool = True) -> LeakRecord:
@@ -77,14 +83,16 @@ def leak_record(jobs: Sequence[EarlierJob], full_charge_kg: float | None, comple
             awaited = 0.0  # taken as put back, so that no later leak hides in it
         elif job.added_kg < 0:
             taken = -job.added_kg
-            if full_charge_kg is None or taken >= TRIM_SHARE * full_charge_kg:
+            if full_charge_kg is None or taken >= WHOLE_SHARE * full_charge_kg:
                 awaited = min(awaited + taken, math.inf if full_charge_kg is None else full_charge_kg)
         else:
             added, awaited = max(0.0, job.added_kg - awaited), max(0.0, awaited - job.added_kg)
             no_leak = bool(job.purpose) or (i == 0 and complete and job.first_charge)
             if added > 0:
                 additions.append(Addition(job.day, 0.0 if no_leak else added))
-    return LeakRecord(tuple(additions), awaited, tuple(unknown_days), len(jobs), complete)
+    verified = max((job.verified for job in jobs if job.verified is not None), default=None)
+    last = max((job.day for job in jobs), default=None)
+    return LeakRecord(tuple(additions), awaited, tuple(unknown_days), len(jobs), complete, verified, last)
 
 
 def added_by(charged: Sequence[Value], recovered: Sequence[Value]) -> Value:
@@ -96,24 +104,25 @@ def added_by(charged: Sequence[Value], recovered: Sequence[Value]) -> Value:
     return known(total, "kg", math.hypot(*(v.u or 0.0 for v in (*charged, *recovered))))
 
 
-def leak_rate_findings(
+def leak_rate_finding(
     charged: Sequence[Value],
     recovered: Sequence[Value],
     record: LeakRecord | None,
     *,
-    full_charge_kg: float | None,
+    appliance: Appliance,
     on: date,
-    appliance_class: str,
+    method: str = "annualizing",
+    verified: date | None = None,
     first_charge: bool = False,
     purpose: str = "",
-) -> tuple[Finding, ...]:
-    """Both methods of 40 CFR 82.152, after a charging stage that ended on the day `on`.
+) -> Finding:
+    """By the owner's method, after a charging stage that ended on the day `on`.
 
     charged, recovered: kg, of the stages of this job so far. record: of the earlier jobs; None when the appliance has
-    no name to find them by. first_charge, purpose: of this job, see EarlierJob. Where there is no rate, one statement
-    says why: no verdict hangs on it, and it is never a pass.
+    no name to find them by. verified, first_charge, purpose: of this job, see EarlierJob. Where there is no rate, one
+    statement says why: no verdict hangs on it, and it is never a pass.
     """
-    net = added_by(charged, recovered)
+    net, full_charge_kg = added_by(charged, recovered), appliance.full_charge_kg
     moved = (
         *(number("charged", Quantity.MASS, v) for v in charged),
         *(number("recovered", Quantity.MASS, v) for v in recovered),
@@ -126,29 +135,19 @@ def leak_rate_findings(
     elif net.number is None:
         why = "amount_unknown"
     if why is not None or record is None or net.number is None or full_charge_kg is None:
-        return (Finding(KEY, Verdict.INFO, (*moved, word("judged", why or ""), number("added", Quantity.MASS, net))),)
+        return Finding(KEY, Verdict.INFO, (*moved, word("judged", why or ""), number("added", Quantity.MASS, net)))
     added = max(0.0, net.number - record.awaited_kg)
     found = (*moved, *_added(charged, recovered, record, net, added, on))
     if added == 0.0:
-        return (Finding(KEY, Verdict.INFO, (*found, word("judged", "nothing_added"))),)
+        return Finding(KEY, Verdict.INFO, (*found, word("judged", "nothing_added")))
     if first_charge and not record.jobs and record.complete:
         purpose = purpose or FIRST_CHARGE
-    return tuple(_by(method, added, record, full_charge_kg, on, appliance_class, purpose, found) for method in METHODS)
-
-
-def _by(
-    method: str,
-    added: float,
-    record: LeakRecord,
-    full_charge_kg: float,
-    on: date,
-    appliance_class: str,
-    purpose: str,
-    inputs: tuple[Argument, ...],
-) -> Finding:
-    additions = (*record.additions, Addition(on, added))
-    found = judge_leak_rate(additions, full_charge_kg, on, appliance_class, method=method, purpose=purpose)
-    verdict, more = found.verdict, found.inputs
+    dates = [day for day in (record.verified, verified) if day is not None and day <= on]
+    judged = judge_leak_rate(
+        (*record.additions, Addition(on, added)), appliance, on, method=method, verified=max(dates, default=None),
+        since=record.last_job, purpose=purpose,
+    )  # fmt: skip
+    verdict, more = judged.verdict, judged.inputs
     unknown_days = [day for day in record.unknown_days if (on - day).days < 365]
     if method == "rolling" and unknown_days:
         more = (*(one for one in more if one.name != "judged"), word("judged", "unknown_addition"))
@@ -158,7 +157,7 @@ def _by(
     elif verdict is Verdict.PASS and not record.complete and method == "rolling":
         more = (*(one for one in more if one.name != "judged"), word("judged", "at_least"))
         verdict = Verdict.INFO
-    return Finding(KEY, verdict, (*more, *inputs))
+    return Finding(KEY, verdict, (*more, *found))
 
 
 def _added(

@@ -6,8 +6,6 @@ from logger.stages.high_side import HIGH_HEAD, HIGH_HEAD_WORDS
 from logger.wording.book import StatementWords, Words, alarm
 from logger.wording.given import Given, many, sentence
 
-_LEAK_LAW = "40 CFR 82.157(c)(2)"
-
 
 def _mass(f: Given) -> Text:
     if not f.known("charged"):
@@ -54,12 +52,13 @@ _NO_RATE = {
 def _leak_rate(f: Given) -> Text:
     judged = f.code("judged")
     if judged in _NO_RATE:
-        return Text("no leak rate", f"No leak rate: {_NO_RATE[judged]}.", _LEAK_LAW)
+        return Text("no leak rate", f"No leak rate: {_NO_RATE[judged]}.")
     if judged == "amount_unknown":
-        return Text("no leak rate", f"No leak rate: the amount added is unknown ({f('added')}).", _LEAK_LAW)
+        return Text("no leak rate", f"No leak rate: the amount added is unknown ({f('added')}).")
     if judged == "nothing_added":
-        return Text("nothing added", f"Nothing added, no leak rate. {_record(f)}", "40 CFR 82.152")
-    method, rule = f("method"), f"{_LEAK_LAW}, {f.code('method')} method (82.152)"
+        return Text("nothing added", f"Nothing added, no leak rate. {_record(f)}")
+    method = f("method")
+    rule = f"{f('law')}, {f.code('method')} method" if f.has("law") else f"{f.code('method')} method"
     percent = f"{_percent(f)} of the full charge a year"
     headline, decision = f"leak rate {_percent(f)} a year", ""
     check: tuple[str, ...] = ()
@@ -72,7 +71,22 @@ def _leak_rate(f: Given) -> Text:
             said = f"{percent}, not judged: added for {f('purpose')}."
         case "too_small":
             least = f("smallest_covered")
-            said = f"{percent}. The repair thresholds begin at {least} of full charge; this appliance has less."
+            said = f"{percent}. The rule covers {least} of full charge or more; this appliance has less."
+        case "excluded":
+            said = f"{percent}. Residential and light commercial comfort cooling is not covered."
+        case "not_regulated":
+            said = f"{percent}. No leak rate is regulated for this refrigerant on this day."
+        case "gwp_unknown":
+            said = f"{percent}, not judged: the GWP of this refrigerant is not known."
+        case "no_refrigerant":
+            said = f"{percent}, not judged: refrigerant not known. Enter it with the job."
+        case "checks":
+            said = (
+                f"{percent}. {f('co2e')} t of CO2 equivalent: check for leaks every {f('months')} months, every "
+                f"{f('months_detected')} with a leak detection system."
+            )
+        case "no_checks":
+            said = f"{percent}. {f('co2e')} t of CO2 equivalent: no regular leak checks required."
         case _:
             said = f"{percent}; the threshold for {f('class')} is {f('threshold')}."
             decision = f"simple acceptance: {'above' if judged == 'over' else 'at or below'} the threshold"
@@ -80,7 +94,15 @@ def _leak_rate(f: Given) -> Text:
                 headline = f"leak rate at least {_percent(f)} a year"
                 said = f"at least {said} Earlier jobs are missing: no pass."
             if judged == "over":
-                check = ("Find and repair the leaks within the rule's time", "Keep the record of it")
+                check = (
+                    f"Find and repair the leaks by {f('repair_due')}; where an industrial process must be shut down, "
+                    "within 120 days",
+                    "Test the repair at once, and again within 10 days of that test",
+                    "Keep the record of it",
+                )
+    if f.has("chronic"):
+        said += f" {f('of_year')} of the full charge added this calendar year: chronic leaker."
+        check = (*check, "Report it to the agency by March 1 of next year")
     return Text(headline, f"{method} method: {said} {_record(f)}", rule, decision, check_next=check)
 
 
@@ -153,8 +175,17 @@ WORDS = Words(
         "annualizing": "Annualizing",
         "rolling": "Rolling",
         "comfort-cooling": "comfort cooling and other appliances",
+        "residential-light-commercial": "residential and light commercial comfort cooling",
         "commercial": "commercial refrigeration",
+        "chronic": "chronic leaker",
         "industrial": "industrial process refrigeration",
     },
-    labels={**MASS_LABELS, "leak_rate": "leak rate, share a year", "in_the_system": "in the system now"},
+    labels={
+        **MASS_LABELS,
+        "leak_rate": "leak rate, share a year",
+        "in_the_system": "in the system now",
+        "gwp": "GWP (AR4, 100 years)",
+        "co2e": "CO2 equivalent, t",
+        "of_year": "added this calendar year",
+    },
 )

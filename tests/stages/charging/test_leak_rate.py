@@ -8,9 +8,14 @@ from hypothesis import strategies as st
 
 from logger.model.finding import Verdict
 from logger.model.units import POUND_KG
-from logger.stages.charging.leak_rate import Addition, annualizing, days_before, judge_leak_rate, rolling
+from logger.refrigerant import find
+from logger.stages.charging.leak_rate import Addition, Appliance, annualizing, days_before, judge_leak_rate, rolling
 
 TODAY = date(2026, 6, 1)
+
+
+def of(full_kg: float, use: str) -> Appliance:
+    return Appliance(find("R-22"), full_kg, use)
 
 
 @pytest.mark.parametrize(
@@ -73,34 +78,26 @@ def test_thresholds_of_40_cfr_82_157(kind: str, threshold: float) -> None:
     full = 100.0
     for over, verdict in ((0.0, Verdict.PASS), (0.001, Verdict.FAIL)):
         additions = [Addition(TODAY - timedelta(days=365), 0.5), Addition(TODAY, full * (threshold + over))]
-        assert judge_leak_rate(additions, full, TODAY, kind).verdict is verdict
+        assert judge_leak_rate(additions, of(full, kind), TODAY).verdict is verdict
 
 
 @pytest.mark.parametrize(("full_lb", "verdict"), [(49.9, Verdict.INFO), (50.0, Verdict.FAIL)])
 def test_appliances_of_50_lb_and_more(full_lb: float, verdict: Verdict) -> None:
     additions = [Addition(TODAY - timedelta(days=180), 1.0), Addition(TODAY, 0.5 * full_lb * POUND_KG)]
-    assert judge_leak_rate(additions, full_lb * POUND_KG, TODAY, "commercial").verdict is verdict
+    assert judge_leak_rate(additions, of(full_lb * POUND_KG, "commercial"), TODAY).verdict is verdict
 
 
 def test_earlier_jobs_count_and_both_methods_may_differ() -> None:
     additions = [Addition(TODAY - timedelta(days=200), 8.0), Addition(TODAY - timedelta(days=100), 8.0),
                  Addition(TODAY, 1.0)]  # fmt: skip
     assert days_before(additions, TODAY) == 100.0
-    assert judge_leak_rate(additions, 100.0, TODAY, "comfort-cooling").verdict is Verdict.PASS
-    assert judge_leak_rate(additions, 100.0, TODAY, "comfort-cooling", method="rolling").verdict is Verdict.FAIL
-
-
-def test_the_first_known_addition_gives_no_annualized_rate() -> None:
-    finding = judge_leak_rate([Addition(TODAY, 5.0)], 100.0, TODAY, "commercial")
-    assert finding.verdict is Verdict.CANNOT_TELL
-    assert finding.codes("judged") == ("no_rate",)
-    rate = finding.value("leak_rate")
-    assert rate is not None and "not known" in (rate.problem or "")
+    assert judge_leak_rate(additions, of(100.0, "comfort-cooling"), TODAY).verdict is Verdict.PASS
+    assert judge_leak_rate(additions, of(100.0, "comfort-cooling"), TODAY, method="rolling").verdict is Verdict.FAIL
 
 
 @pytest.mark.parametrize(("kind", "method"), [("sorbet", "annualizing"), ("commercial", "guessing")])
 def test_unknown_class_or_method_is_named(kind: str, method: str) -> None:
-    finding = judge_leak_rate([Addition(TODAY, 5.0)], 100.0, TODAY, kind, method=method)
+    finding = judge_leak_rate([Addition(TODAY, 5.0)], of(100.0, kind), TODAY, method=method)
     assert finding.verdict is Verdict.CANNOT_TELL
     assert finding.codes("judged") == ("no_rate",)
     rate = finding.value("leak_rate")
@@ -109,5 +106,5 @@ def test_unknown_class_or_method_is_named(kind: str, method: str) -> None:
 
 def test_an_addition_for_another_purpose_is_not_judged() -> None:
     additions = [Addition(TODAY - timedelta(days=30), 1.0), Addition(TODAY, 100.0)]
-    finding = judge_leak_rate(additions, 100.0, TODAY, "commercial", purpose="a full charge after a repair")
+    finding = judge_leak_rate(additions, of(100.0, "commercial"), TODAY, purpose="a full charge after a repair")
     assert finding.verdict is Verdict.INFO

@@ -8,13 +8,14 @@ from hypothesis import strategies as st
 
 from logger.model.finding import Finding, Verdict
 from logger.model.value import Value, day_of, known, name_of, unknown
-from logger.stages.charging.leak_rate import Addition
+from logger.refrigerant import find
+from logger.stages.charging.leak_rate import Addition, Appliance
 from logger.stages.charging.leak_record import (
     FIRST_CHARGE,
     EarlierJob,
     LeakRecord,
     added_by,
-    leak_rate_findings,
+    leak_rate_finding,
     leak_record,
 )
 
@@ -30,13 +31,22 @@ def ago(days: int) -> date:
     return TODAY - timedelta(days=days)
 
 
+def system(full_kg: float | None = FULL_KG, use: str = "commercial") -> Appliance:
+    return Appliance(find("R-404A"), full_kg, use)
+
+
 def found(
     charged: list[float], recovered: list[float], *jobs: EarlierJob, first_charge: bool = False, **more: object
-) -> tuple[Finding, ...]:
-    return leak_rate_findings(
-        [kg(x) for x in charged], [kg(x) for x in recovered], leak_record(jobs, FULL_KG), full_charge_kg=FULL_KG,
-        on=TODAY, appliance_class="commercial", first_charge=first_charge, **more,  # type: ignore[arg-type]
+) -> tuple[Finding, Finding]:
+    """By either method."""
+    one, other = (
+        leak_rate_finding(
+            [kg(x) for x in charged], [kg(x) for x in recovered], leak_record(jobs, FULL_KG), appliance=system(),
+            on=TODAY, method=method, first_charge=first_charge, **more,  # type: ignore[arg-type]
+        )
+        for method in ("annualizing", "rolling")
     )  # fmt: skip
+    return one, other
 
 
 def rate(finding: Finding) -> float | None:
@@ -80,8 +90,19 @@ def test_putting_back_in_two_goes() -> None:
     assert record.awaited_kg == 0.0
 
 
+def test_what_was_taken_out_for_another_reason_swallows_no_later_addition() -> None:
+    """60 lb, 13 lb out in January, 10 lb added in May, 120 days later: 10 / 60 / (120 / 365) = 50.7 % a year."""
+    lb = 0.45359237
+    record = leak_record([EarlierJob("a", date(2026, 1, 8), -13 * lb)], 60 * lb)
+    only = leak_rate_finding(
+        [kg(10 * lb)], [], record, appliance=system(60 * lb), on=date(2026, 5, 8), method="annualizing"
+    )
+    assert rate(only) == pytest.approx(0.507, abs=0.0005)
+    assert only.verdict is Verdict.FAIL
+
+
 def test_an_overcharge_put_right_hides_no_later_leak() -> None:
-    """Less than a fifth taken out: nothing is awaited back."""
+    """Less than four fifths taken out: nothing is awaited back."""
     annualizing, rolling = found([5.0], [], EarlierJob("a", ago(400), 3.0), EarlierJob("b", ago(200), -5.0))
     assert rate(rolling) == pytest.approx(0.05)
     assert rate(annualizing) == pytest.approx(0.05)  # 400 days count as 365
@@ -123,32 +144,39 @@ def test_a_purpose_that_was_stated_is_not_judged_now_nor_counted_later() -> None
 
 
 def test_nothing_added_no_rate() -> None:
-    (only,) = found([90.0], [90.5], EarlierJob("a", ago(50), 1.0))
+    only, _ = found([90.0], [90.5], EarlierJob("a", ago(50), 1.0))
     assert (only.verdict, only.codes("judged")) == (Verdict.INFO, ("nothing_added",))
 
 
-def test_a_first_known_addition_has_no_annualized_rate_and_that_is_no_pass() -> None:
+def test_a_first_known_addition_counts_as_a_years() -> None:
     annualizing, rolling = found([5.0], [])
-    assert (annualizing.verdict, annualizing.codes("judged")) == (Verdict.INFO, ("no_rate",))
-    assert rate(annualizing) is None
-    assert rolling.verdict is Verdict.PASS
+    assert rate(annualizing) == rate(rolling) == pytest.approx(0.05)
     assert rolling.value("earlier_additions") == known(0.0, "1")
+
+
+def test_a_verified_repair_is_fed_from_this_job_and_earlier_ones() -> None:
+    leaked = EarlierJob("a", ago(90), 30.0)
+    _, counted = found([3.0], [], leaked)
+    _, now = found([3.0], [], leaked, verified=ago(60))
+    _, earlier = found([3.0], [], leaked, EarlierJob("b", ago(60), 0.0, verified=ago(60)))
+    assert rate(counted) == pytest.approx(0.33)
+    assert rate(now) == rate(earlier) == pytest.approx(0.03)
 
 
 def test_what_is_not_known_is_never_a_pass() -> None:
     _, rolling = found([5.0], [], EarlierJob("a", ago(50), None))
     assert (rolling.verdict, rolling.codes("judged")) == (Verdict.INFO, ("unknown_addition",))
     assert day_of("unknown_addition", ago(50).isoformat()) in rolling.inputs
-    (unknown_now,) = leak_rate_findings(
-        [unknown("kg", "the scale was silent")], [], LeakRecord(), full_charge_kg=FULL_KG, on=TODAY,
-        appliance_class="commercial",
-    )  # fmt: skip
+    unknown_now = leak_rate_finding(
+        [unknown("kg", "the scale was silent")], [], LeakRecord(), appliance=system(), on=TODAY
+    )
     assert (unknown_now.verdict, unknown_now.codes("judged")) == (Verdict.INFO, ("amount_unknown",))
     assert unknown_now.value("added") == unknown("kg", "the scale was silent")
     half_read = leak_record([EarlierJob("a", ago(50), 1.0)], FULL_KG, complete=False)
-    for finding in leak_rate_findings([kg(5.0)], [], half_read, full_charge_kg=FULL_KG, on=TODAY,
-                                      appliance_class="industrial"):  # fmt: skip
-        assert finding.codes("record") == ("incomplete",)
+    finding = leak_rate_finding(
+        [kg(5.0)], [], half_read, appliance=system(use="industrial"), on=TODAY, method="rolling"
+    )
+    assert finding.codes("record") == ("incomplete",)
     assert finding.codes("judged") == ("at_least",)
     assert finding.verdict is Verdict.INFO  # rolling: more may have been added than is on record
 
@@ -158,7 +186,7 @@ def test_what_is_not_known_is_never_a_pass() -> None:
     [(None, FULL_KG, "no_appliance"), (LeakRecord(), None, "no_full_charge")],
 )
 def test_without_a_name_or_a_charge_it_says_why(record: LeakRecord | None, full: float | None, judged: str) -> None:
-    (only,) = leak_rate_findings([kg(5.0)], [], record, full_charge_kg=full, on=TODAY, appliance_class="commercial")
+    only = leak_rate_finding([kg(5.0)], [], record, appliance=system(full), on=TODAY)
     assert (only.verdict, only.codes("judged")) == (Verdict.INFO, (judged,))
 
 

@@ -29,7 +29,7 @@ TEXTS: tuple[tuple[str, str, str], ...] = (
     ("Regulation (EU) 2024/573 article 5, (EU) 517/2014 article 4", "intervals of leak checks by CO2 equivalent",
      "500 t and the detection system of 517/2014 article 5 were read; intervals and their halving from memory; the 10 t of "
      "hermetically sealed equipment and Annex II gases are not judged"),
-    ("40 CFR 82.156, table 1", "recovery level", "table read; the exceptions for leaking appliances are not judged yet"),
+    ("40 CFR 82.156, table 1", "recovery level", "table read, with both columns of low-pressure appliances at 25 mm Hg absolute; the exception (a)(1) read, (a)(2) for leaking appliances from memory"),
     ("49 CFR 173.301a", "pressure at 131 °F at most 5/4 of the service pressure", "read in part, 173.304a(c)"),
     ("49 CFR 173.304a(a)(2), table 1", "filling densities and the markings they are for",
      "rows of R-12, R-13, R-22, R-115, R-142b, ammonia and carbon dioxide read; R-152a through a secondary page"),

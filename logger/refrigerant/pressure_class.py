@@ -20,3 +20,11 @@ def pressure_class(bubble_pressure_pa: float | None, critical_temperature_k: flo
         if bubble_pressure_pa < limit_psia * PSI_PA:
             return name
     return "very high"
+
+
+NEAR_SHARE = 0.05  # of a limit: how far an estimated blend's pressure may be off (our own figure)
+
+
+def near_a_limit(bubble_pressure_pa: float) -> bool:
+    """Whether another class is within what an estimated blend's pressure at 104 °F may be off."""
+    return any(abs(bubble_pressure_pa / (limit * PSI_PA) - 1) <= NEAR_SHARE for _, limit in LIMITS_PSIA)

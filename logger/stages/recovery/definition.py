@@ -10,7 +10,8 @@ from logger.model.errors import ComputeError
 from logger.model.points import Quantity
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, unknown
-from logger.refrigerant import RefrigerantError
+from logger.refrigerant import OutOfRange, Refrigerant, RefrigerantError
+from logger.refrigerant.pressure_class import REFERENCE_TEMPERATURE_K, near_a_limit
 from logger.stages.comparison import Comparing
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
@@ -29,6 +30,7 @@ Inputs = StageInputs["Recovery"]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recovery:
     minor_repair: bool = setting(Form.FLAG, "not major, no evacuation to the atmosphere after it")
+    leaking: bool = setting(Form.FLAG, "leaks make the level unattainable, or would draw air in")
 
 
 def level_of(now: Inputs) -> RecoveryLevel:
@@ -39,7 +41,16 @@ def level_of(now: Inputs) -> RecoveryLevel:
         now.job.recovery_machine_made,
         ambient_pa=now.ambient.pressure_pa,
         minor_repair=now.settings.minor_repair,
+        leaking=now.settings.leaking,
+        class_estimated=now.refrigerant is not None and _class_estimated(now.refrigerant),
     )
+
+
+def _class_estimated(refrigerant: Refrigerant) -> bool:
+    try:
+        return refrigerant.estimated and near_a_limit(refrigerant.bubble_pressure(REFERENCE_TEMPERATURE_K))
+    except OutOfRange:
+        return False
 
 
 def _interim(now: Inputs) -> StageResult:

@@ -47,13 +47,17 @@ def required_level(
     *,
     ambient_pa: float = STANDARD_ATMOSPHERE_PA,
     minor_repair: bool = False,
+    leaking: bool = False,
+    class_estimated: bool = False,
 ) -> RecoveryLevel:
     """The level for an appliance.
 
     pressure_class: "low", "medium", "high" or "very high" (40 CFR 82.152), None when unknown. charge_kg: full
     charge; machine_made: recovery equipment; either None takes the stricter column, and is named in the basis.
     ambient_pa: where the level is "no vacuum", the lower of the standard atmosphere and the local one counts.
-    minor_repair: not major, and not followed by an evacuation to the atmosphere: 0 psig.
+    minor_repair: not major, and not followed by an evacuation to the atmosphere: 0 psig. leaking: leaks make the level
+    unattainable, or would draw air into what is recovered (82.156(a)(2)): 0 psig, and what does not leak by the table.
+    class_estimated: the class hangs on an estimated blend's pressure.
     """
     if pressure_class not in ("low", "medium", "high", "very high"):
         return RecoveryLevel(unknown("Pa", "pressure class of the refrigerant unknown"))
@@ -62,8 +66,12 @@ def required_level(
     no_vacuum = min(ambient_pa, STANDARD_INHG * INHG_PA)
     if minor_repair:
         return RecoveryLevel(known(min(ambient_pa, STANDARD_ATMOSPHERE_PA), "Pa"), (word("level", "minor_repair"),))
+    if leaking:
+        return RecoveryLevel(known(min(ambient_pa, STANDARD_ATMOSPHERE_PA), "Pa"), (word("level", "leaking"),))
+    estimated = (word("class_from", "estimated"),) if class_estimated else ()
     if pressure_class == "low":
-        return RecoveryLevel(known(LOW_PRESSURE_PA, "Pa"), (word("level", "25_mm_absolute"), word("class", "low")))
+        basis_low = (word("level", "25_mm_absolute"), word("class", "low"), *estimated)
+        return RecoveryLevel(known(LOW_PRESSURE_PA, "Pa"), basis_low)
     large = charge_kg is None or charge_kg >= LARGE_CHARGE_KG * (1 - 1e-9)
     new = machine_made is None or machine_made >= NEW_EQUIPMENT
     vacuum = _VACUUM_INHG[pressure_class, large][new]
@@ -75,6 +83,7 @@ def required_level(
         word("charge", "200_lb_or_more" if large else "under_200_lb"),
         word("made", "new" if new else "old"),
         *(word("not_entered", f"no_{name}") for name in missing),
+        *estimated,
     ]
     if charge_kg is not None and charge_kg <= SMALL_APPLIANCE_KG * (1 + 1e-9):
         basis.append(word("small", "small_appliance"))

@@ -8,7 +8,7 @@ from logger.wording.given import Given, sentence
 
 _LEVEL_LAW = "40 CFR 82.156(a)"
 _LEVEL_DECISION = "guard band: passes below the level by more than the expanded uncertainty, fails above it by as much"
-_NO_VACUUM = ("0_in_hg", "minor_repair", "")
+_NO_VACUUM = ("0_in_hg", "minor_repair", "leaking", "")
 _SMALL = (
     "; a small appliance (charged and sealed in a factory with 5 lb or less) is instead recovered to 4 in. Hg of "
     "vacuum, or to 90 % of its charge with the compressor running, 80 % without (40 CFR 82.156(b))"
@@ -97,6 +97,10 @@ def _level(f: Given) -> Text:
             f"{f.spread('settled')} is too close to the {limit} required. Recover further, or use a better gauge.",
         ),
     }[judged]
+    if f.code("level") == "leaking":
+        body += " Do not pull a leaking part into a vacuum: air gets in. Valve off what does not leak, recover it further."
+    if f.has("class_from"):
+        body += " The pressure class rests on an estimated blend: check it."
     if f.has("not_entered"):
         body += f" Strictest level taken: enter {' and '.join(f.all('not_entered'))}."
     return Text(f"{required}{headline}", body, rule, _LEVEL_DECISION)
@@ -106,7 +110,7 @@ def _level_rule(f: Given) -> str:
     level = f.code("level")
     if not level:
         return _LEVEL_LAW
-    if level == "minor_repair":
+    if level in ("minor_repair", "leaking"):
         return f"{_LEVEL_LAW}: {f('level')}"
     assumed = {name.removeprefix("no_") for name in f.codes("not_entered")}
     basis = [f("class"), *(f"{f(name)}{' (assumed)' if name in assumed else ''}" for name in ("charge", "made")
@@ -171,6 +175,8 @@ TERMS = {
     "reset": "Check discharge hose, cylinder valve and condenser air, then reset the recovery machine",
     "power": "Check power, high-pressure cut-out, inlet valve",
     "inlet_filter": "Check inlet filter, valves, hose",
+    "leaking": "0 psig: leaks make the level of Table 1 unattainable or would contaminate the refrigerant, (a)(2)",
+    "estimated": "from an estimated blend",
     "minor_repair": "0 psig: not a major repair, and not followed by an evacuation to the atmosphere",
     "25_mm_absolute": "25 mm Hg absolute",
     "0_in_hg": "0 in. Hg of vacuum",

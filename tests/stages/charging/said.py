@@ -78,6 +78,7 @@ SAID = (
     leak(3.3, (), (job(2025, 3, 0.4),), purpose="a longer liquid line"),
     leak(1.4, (), (job(2025, 3, 0.4),), full_kg=6.0),
     leak(1.4, (), (job(2025, 3, 0.4),), kind="residential-light-commercial"),
+    leak(2.1, of=find("R-22"), kind="residential-light-commercial"),
     leak(2.1, day=date(2023, 4, 2)),
     leak(2.1, of=find("R-290")),
     leak(2.1, of=None),

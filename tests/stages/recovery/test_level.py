@@ -7,7 +7,8 @@ import pytest
 from logger.model.finding import Verdict
 from logger.model.units import INHG_PA, POUND_KG
 from logger.model.value import known, unknown, word
-from logger.refrigerant import find
+from logger.refrigerant import find, names
+from logger.stages.recovery.definition import _class_estimated
 from logger.stages.recovery.level import judge_level, required_level
 
 OLD, NEW = date(1993, 11, 14), date(1993, 11, 15)
@@ -110,3 +111,18 @@ def test_no_settled_pressure_is_never_a_pass() -> None:
     finding = judge_level(required_level("high", 50.0, NEW), unknown("Pa", "gauge out of range"))
     assert finding.verdict is Verdict.CANNOT_TELL
     assert finding.value("settled") == unknown("Pa", "gauge out of range")
+
+
+@pytest.mark.parametrize(("settled_pa", "verdict"), [(99e3, Verdict.PASS), (110e3, Verdict.FAIL)])
+def test_a_leaking_appliance_is_not_to_be_pulled_into_a_vacuum(settled_pa: float, verdict: Verdict) -> None:
+    """82.156(a)(2): no higher than 0 psig where leaks make the level unattainable or would contaminate."""
+    level = required_level("medium", 300 * POUND_KG, NEW, leaking=True)
+    assert level.pressure.number == pytest.approx(101325.0)
+    assert judge_level(level, known(settled_pa, "Pa", 500.0)).verdict is verdict
+
+
+def test_a_class_that_hangs_on_an_estimated_blend_is_said() -> None:
+    near = [name for name in names() if find(name).estimated and _class_estimated(find(name))]
+    assert near and all(find(name).estimated for name in near)
+    assert not _class_estimated(find("R-410A"))  # 351.8 of 355 psia, and no estimate
+    assert word("class_from", "estimated") in required_level("high", 100.0, NEW, class_estimated=True).basis

@@ -1,3 +1,20 @@
-"""Rimelog: logger and monitor for refrigeration service work."""
+"""Rimelog: logger and monitor for refrigeration service work.
+
+`logger.analyse(stage, series, settings)` is the public door to the analyses (logger/pipeline/public.py).
+"""
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from logger.pipeline.public import analyse as analyse
 
 __version__ = "0.1.0"
+
+
+def __getattr__(name: str) -> Any:
+    """`analyse`, imported when it is asked for: the command line must not wait for it."""
+    if name == "analyse":
+        from logger.pipeline.public import analyse
+
+        return analyse
+    raise AttributeError(f"module 'logger' has no attribute {name!r}")

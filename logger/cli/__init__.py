@@ -39,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "copy": ("logger.cli.jobs", "copy", "Copy a job's file, also while it is being written."),
     "close": ("logger.cli.jobs", "close", "Close a job for good: check it, end it, pack it."),
     "compare": ("logger.cli.compare_command", "compare", "Lay two stages side by side."),
+    "analyse": ("logger.cli.analyse_command", "analyse", "Analyze the readings of anybody's CSV file."),
     "sat": ("logger.cli.refrigerant", "sat", "Saturation of a refrigerant at a pressure or temperature."),
     "refrigerants": ("logger.cli.refrigerant", "refrigerants", "List the refrigerants known."),
     "cylinder": ("logger.cli.cylinder_commands", "cylinder", "Filling limits, and the cylinders you keep."),

@@ -98,7 +98,7 @@ def _level(f: Given) -> Text:
         ),
     }[judged]
     if f.code("level") == "leaking":
-        body += " Do not pull a leaking part into a vacuum: air gets in. Valve off what does not leak, recover it further."
+        body += " Do not pull a leaking part into a vacuum: air gets in. Valve off what does not leak first."
     if f.has("class_from"):
         body += " The pressure class rests on an estimated blend: check it."
     if f.has("not_entered"):

@@ -61,7 +61,7 @@ def number(to: float | None = None, u: float | None = None) -> Change:
     """The first value of the first finding: 11.8 kg, u = 0.06 kg."""
 
     def edit(listed: list[dict[str, Any]]) -> None:
-        value = listed[0]["inputs"][0][1]
+        value = listed[0]["inputs"][0]["value"]
         value["number"], value["u"] = value["number"] if to is None else to, value["u"] if u is None else u
 
     return findings(edit)
@@ -69,7 +69,6 @@ def number(to: float | None = None, u: float | None = None) -> Change:
 
 def reworded(listed: list[dict[str, Any]]) -> None:
     listed[0] |= {"text": "Put in other words.", "headline": "Held", "rule": "the same rule, named otherwise"}
-    listed[0]["inputs"][0][0] = "What came"
 
 
 SAID: dict[str, Change] = {  # what is only said otherwise, and may be

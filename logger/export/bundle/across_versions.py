@@ -97,7 +97,12 @@ def _compare_job(a: Any, b: Any, where: str, result: Agreement) -> None:
             result.problem = result.problem or told
 
 
-def findings_agreement(found: bytes, made: bytes) -> Agreement:
+def rejudged_since(version: int) -> frozenset[str]:
+    """Keys of findings that this program judges by other rules than that version of the analysis did."""
+    return frozenset().union(*(keys for number, keys in REJUDGED.items() if version < number))
+
+
+def findings_agreement(found: bytes, made: bytes, rejudged: frozenset[str] = frozenset()) -> Agreement:
     """Stages, keys and verdicts must be the same; numbers within their uncertainty. Any format of findings.json."""
     result = Agreement()
     try:
@@ -105,7 +110,6 @@ def findings_agreement(found: bytes, made: bytes) -> Agreement:
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         result.problem = "it is not a list of findings"
         return result
-    rejudged = frozenset().union(*REJUDGED.values())
     for place, listed in theirs.items():
         here = ours.get(place, [])
         by_other_rules = place[1] in rejudged or (
@@ -198,7 +202,6 @@ def _short(item: Any) -> str:
 
 
 AGREEMENTS: dict[str, Callable[[bytes, bytes], Agreement]] = {
-    "findings.json": findings_agreement,
     "events.csv": events_agreement,
     "job.json": job_agreement,
     "readings.csv-metadata.json": columns_agreement,

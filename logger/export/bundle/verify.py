@@ -25,7 +25,12 @@ from logger.evidence.errors import BundleError, EvidenceError, SignatureError
 from logger.evidence.keys import PublicKey, allowed_signers_line
 from logger.evidence.record_lines import parse_records
 from logger.evidence.safezip import SafeZip
-from logger.export.bundle.across_versions import AGREEMENTS, readings_agreement
+from logger.export.bundle.across_versions import (
+    AGREEMENTS,
+    findings_agreement,
+    readings_agreement,
+    rejudged_since,
+)
 from logger.export.bundle.agree import Agreement, csv_agreement, json_agreement, lines_of
 from logger.export.bundle.derived import FINDINGS, READINGS, REPORT, Derived
 from logger.export.bundle.outcome import TITLES, Check, Outcome, VerifyReport
@@ -206,7 +211,7 @@ class _Verifier:
         found = lines_of(bag.chunks(PAYLOAD + READINGS)) if PAYLOAD + READINGS in bag.names else iter(())
         readings = (csv_agreement if same else readings_agreement)(found, derived.readings())
         self._agreed("readings", {READINGS: readings})
-        compared = {name: self._compare(bag, name, data, same) for name, data in derived.small().items()}
+        compared = {name: self._compare(bag, name, data, version) for name, data in derived.small().items()}
         self._agreed("findings", {FINDINGS: compared.pop(FINDINGS)})
         self._agreed("events", compared)
         noted = [*derived.conclusions(), *derived.not_known()]
@@ -218,13 +223,15 @@ class _Verifier:
         else:
             self.record("report", Outcome.NOT_CHECKED, "the readings it shows do not follow from the records")
 
-    def _compare(self, bag: Bag, name: str, made: bytes, same: bool) -> Agreement:
+    def _compare(self, bag: Bag, name: str, made: bytes, version: int) -> Agreement:
         if PAYLOAD + name not in bag.names:
             return Agreement("it is missing")
         if (size := bag.size(PAYLOAD + name)) > 2 * len(made) + _MAX_MORE:  # not parsed: it cannot be the same
             return Agreement(f"it has {size:,} bytes; from the records it has {len(made):,}")
         found = bag.read(PAYLOAD + name, size)
-        if not same:
+        if version != ANALYSIS:
+            if name == FINDINGS:
+                return findings_agreement(found, made, rejudged_since(version))
             return AGREEMENTS[name](found, made)
         if name.endswith(".csv"):
             return csv_agreement(lines_of([found]), lines_of([made]))

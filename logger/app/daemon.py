@@ -1,6 +1,7 @@
 """One running job: its engine, its file, its devices, its API. Everything happens in one asyncio loop."""
 
 import asyncio
+import json
 import logging
 import platform
 from collections.abc import AsyncIterator, Callable
@@ -21,10 +22,11 @@ from logger.app.device_feed import DeviceFeed
 from logger.app.operator_acts import act, carry_out
 from logger.app.recorder import COMMIT_S, Recorder
 from logger.app.relay import Relay
-from logger.app.restart import CatchUp
+from logger.app.restart import CatchUp, Settle
 from logger.app.trend import Trends, rows
 from logger.clock import Clock, Trouble, utc_offset_s
 from logger.evidence.chain import event_data
+from logger.model.codec import event_bytes
 from logger.model.cylinder import Cylinder
 from logger.model.events import (
     ClockFit,
@@ -76,7 +78,9 @@ class Daemon:
         self.kept_cylinder: Callable[[str], Cylinder | None] = lambda name: None  # of the user's list
         self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs tell, fields of JobOpened
         self.broadcaster = Broadcaster()
-        self.recorder = Recorder(lambda record_id, data: self.broadcaster.send("event", record_id, data))
+        self.recorder = Recorder(self._stored)
+        self.settling: Settle | None = None  # what was corrected or entered late is being worked in
+        self._settle_task: asyncio.Task[None] | None = None
         self._trends = Trends(path)
         self._loop = asyncio.get_running_loop()
         self._next_fits_ns = clock.now_ns() + FITS_EVERY_NS // 12
@@ -142,6 +146,7 @@ class Daemon:
         """Everything stored; then the file is closed."""
         if self.catch_up is not None:
             self.catch_up.close()
+        self._end_settling()
         for feed in self.feeds.values():
             feed.settle(self.clock.now_ns(), at_once=True)
         self.emit(RunEnded(t_ns=self.clock.now_ns()))
@@ -227,6 +232,37 @@ class Daemon:
         """A frame received; alarms it raised follow it in the record."""
         self.recorder.keep(device, t_ns, raw, samples)
         self.store_new_events()
+
+    def _stored(self, record_id: int, data: dict[str, Any]) -> None:
+        """An event is in the file."""
+        self.broadcaster.send("event", record_id, data)
+        after = self.engine.settle_after
+        if after is None or (self.settling is not None and self.settling.after is after):
+            return
+        if data == json.loads(event_bytes(after)):
+            self._settle(record_id)
+
+    def _settle(self, until_id: int) -> None:
+        """All that was remembered of readings is worked out again, beside what comes."""
+        self._end_settling()
+        if self.catch_up is not None:
+            self.catch_up.close()
+        try:
+            self.settling = Settle(self.path, self.engine, until_id)
+        except StoreError as exc:
+            log.error("what was corrected cannot be worked in before the next start: %s", exc)
+            return
+        self._settle_task = asyncio.create_task(self._settled(self.settling), name="settle")
+
+    async def _settled(self, settling: Settle) -> None:
+        await settling.run()
+        self.store_new_events()
+
+    def _end_settling(self) -> None:
+        if self._settle_task is not None:
+            self._settle_task.cancel()
+        if self.settling is not None:
+            self.settling.close()
 
     def store_new_events(self) -> None:
         """Those that the engine has concluded since."""

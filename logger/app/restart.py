@@ -1,10 +1,10 @@
-"""After a restart: the whole record through the engine again, without holding up what comes now.
+"""After a restart, or a correction: the whole record through the engine again, without holding up what comes now.
 
-The live engine first takes the record's events alone (job, stage, cylinder, alarms) and the sequence numbers of the
-newest frames: so readings are stored, alarms judged and missing frames asked for at once. A second engine takes the
-whole record in short slices beside it, and after that what came meanwhile; then the live one adopts what it knows.
-Until then everything that rests on the stage from its beginning is unknown, and says why. A short record is through
-before anything begins.
+After a restart the live engine first takes the record's events alone (job, stage, cylinder, alarms) and the sequence
+numbers of the newest frames: so readings are stored, alarms judged and missing frames asked for at once. A second
+engine takes the whole record in short slices beside it, and after that what came meanwhile; then the live one adopts
+what it knows. Until then everything that rests on the stage from its beginning is unknown, and says why. A short record
+is through before anything begins. What was corrected, or entered late, is settled by the same second engine.
 """
 
 import asyncio
@@ -20,6 +20,7 @@ from logger.evidence.chain import event_of, frames_of
 from logger.model.events import DeviceHello, GapNoted
 from logger.model.records import FRAMES
 from logger.pipeline.engine import Engine
+from logger.pipeline.facts import effective
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order, steps
 from logger.store.errors import StoreError
@@ -35,37 +36,33 @@ _OF_ITSELF = (MessageType.HELLO, MessageType.DESCRIBE)  # a device that restarts
 BEHIND = "the record of before the restart is still being read"
 
 
-class CatchUp:
-    """Of one job's file into the pipeline that will judge what comes. `done`: nothing is behind any more.
+class Again:
+    """The record through a second engine, in slices, then what came meanwhile; the live one then adopts what it knows.
+    `done`: nothing is behind any more."""
 
-    last_id: of the last record of before. newest_ns: when the newest frame of before came, 0 without any.
-    """
-
-    def __init__(self, path: Path, live: Engine, at_once_s: float = AT_ONCE_S) -> None:
+    def __init__(self, path: Path, live: Engine) -> None:
         """Raises StoreError: the record cannot be read."""
         self.done = False
         self._live, self._whole = live, Engine(live=False)
         self._reader = StoreReader(path)
-        try:
-            self.last_id = self._reader.last_id
-            self.newest_ns = self._newest()
-            live.catching_up_reason = BEHIND
-            hellos = self._events()
-            live.deferred = deque()
-            stage = live.model.state.stage
-            self._whole.resumed_stage = stage.number if stage is not None else 0
-            before = in_order(self._reader.records(until_id=self.last_id))
-            self._steps = steps(chain(self._readable(before), _taken(live.deferred)), self._whole)
-            self._begun = False
-            if not self.go_on(at_once_s):
-                self._greetings(hellos)
-            self._begun = True
-        except BaseException:
-            self._reader.close()
-            raise
+        self._begun = True
+        self._steps: Iterator[None] = iter(())
+        self._deferred: deque[Item] | None = None
+
+    def _begin(self, until_id: int) -> None:
+        live = self._live
+        assert live.deferred is not None
+        self._deferred = live.deferred
+        stage = live.model.state.stage
+        self._whole.resumed_stage = stage.number if stage is not None else 0
+        facts = effective((record_id, event) for record_id, event in self._reader.events() if record_id <= until_id)
+        before = in_order(self._reader.records(until_id=until_id), facts)
+        self._steps = steps(chain(self._readable(before), _taken(live.deferred)), self._whole)
 
     def go_on(self, for_s: float) -> bool:
         """Read on for so long; whether it is done."""
+        if self._live.deferred is not self._deferred:  # something more was corrected: another one begins
+            self.close()
         end_s = time.monotonic() + for_s
         for _ in self._steps:
             if time.monotonic() >= end_s:
@@ -83,18 +80,62 @@ class CatchUp:
             if self.go_on(SLICE_S):
                 break
             await asyncio.sleep(PAUSE_S)
-        log.info("the record of before the restart was read beside in %.0f s", time.monotonic() - begun_s)
+        log.info("the record was read again beside in %.0f s", time.monotonic() - begun_s)
 
     def close(self) -> None:
+        """Give up what is not done."""
+        self.done, self._steps = True, iter(())
         self._reader.close()
+
+    def _readable(self, items: Iterable[Item]) -> Iterator[Item]:
+        """Damage found at the start stops it, as any other; found later it must not end the logging."""
+        try:
+            yield from items
+        except StoreError as exc:
+            if not self._begun:
+                raise
+            log.error("the rest of the record of before cannot be read; what is shown goes by what could be: %s", exc)
+
+
+class Settle(Again):
+    """After something was corrected or entered late: up to that event, the last of the record that counts here."""
+
+    def __init__(self, path: Path, live: Engine, until_id: int) -> None:
+        """Raises StoreError: the record cannot be read."""
+        super().__init__(path, live)
+        self.after = live.settle_after
+        self._begin(until_id)
+
+
+class CatchUp(Again):
+    """Of one job's file into the pipeline that will judge what comes.
+
+    last_id: of the last record of before. newest_ns: when the newest frame of before came, 0 without any.
+    """
+
+    def __init__(self, path: Path, live: Engine, at_once_s: float = AT_ONCE_S) -> None:
+        """Raises StoreError: the record cannot be read."""
+        super().__init__(path, live)
+        self._begun = False
+        try:
+            self.last_id = self._reader.last_id
+            self.newest_ns = self._newest()
+            live.catching_up_reason = BEHIND
+            hellos = self._events()
+            live.deferred = deque()
+            self._begin(self.last_id)
+            if not self.go_on(at_once_s):
+                self._greetings(hellos)
+            self._begun = True
+        except BaseException:
+            self._reader.close()
+            raise
 
     def _events(self) -> dict[str, int]:
         """All events into the live engine; the record id of each device's newest hello."""
-        hellos = {}
-        for record_id, event in self._reader.events():
-            self._live.apply(event)
-            if isinstance(event, DeviceHello):
-                hellos[event.device] = record_id
+        events = list(self._reader.events())
+        hellos = {event.device: record_id for record_id, event in events if isinstance(event, DeviceHello)}
+        self._live.tell_all(event for _, event in events)
         self._live.model.now_ns = max(self._live.model.now_ns, self.newest_ns)
         return hellos
 
@@ -138,15 +179,6 @@ class CatchUp:
         for t_ns, raw in frames:
             self._live.greeting(device_id, t_ns, raw)
         frames.clear()
-
-    def _readable(self, items: Iterable[Item]) -> Iterator[Item]:
-        """Damage found at the start stops it, as any other; found later it must not end the logging."""
-        try:
-            yield from items
-        except StoreError as exc:
-            if not self._begun:
-                raise
-            log.error("the rest of the record of before cannot be read; what is shown goes by what could be: %s", exc)
 
 
 def _taken(kept: deque[Item]) -> Iterator[Item]:

@@ -137,11 +137,14 @@ def _read(one: _Asked, two: _Asked) -> tuple["Side", "Side"]:
 def _sides(place: "JobPlace", names: dict[int, str]) -> dict[int, "Side"]:
     from logger.cli.progress import counted
     from logger.export.comparison.sides import sides
+    from logger.pipeline.facts import effective
     from logger.store.reader import StoreReader
 
     with StoreReader(place.file) as reader:
         last_id = reader.last_id
-        return sides(place.job_id, counted(reader.records(until_id=last_id), "Reading", last_id), names)
+        facts = effective((record_id, event) for record_id, event in reader.events() if record_id <= last_id)
+        records = counted(reader.records(until_id=last_id), "Reading", last_id)
+        return sides(place.job_id, records, names, facts)
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -107,9 +107,10 @@ def _newest_ns(reader: StoreReader) -> int:
 def _end_stage(reader: StoreReader, at_ns: int) -> list[Event]:
     """The events that the daemon would have written, from the same record by the same code."""
     from logger.pipeline.acts import end_stage
+    from logger.pipeline.facts import effective
     from logger.pipeline.replay import replay
 
-    engine = replay(reader.records())
+    engine = replay(reader.records(), facts=effective(reader.events()))
     engine.take_events()
     end_stage(engine, at_ns)
     return engine.take_events()

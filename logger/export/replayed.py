@@ -23,7 +23,7 @@ from logger.model.rig import RigDevice
 from logger.model.value import Value, known, unknown
 from logger.pipeline.device_readings import DeviceReadings
 from logger.pipeline.job_model import JobModel
-from logger.pipeline.replay import replay
+from logger.pipeline.replay import facts_of, replay
 from logger.refrigerant import RefrigerantError
 from logger.stages.definition import StageResult
 
@@ -44,7 +44,7 @@ _MODEL = {TEXT: "text instrument", MODBUS: "Modbus transmitter"}
 
 def replay_job(records: RecordSource, on_samples: OnSamples) -> Replayed:
     """The product's Replay (report_data.py)."""
-    engine = replay(records(), on_samples=on_samples)
+    engine = replay(records(), on_samples=on_samples, facts=facts_of(records()))
     model = engine.model
     results = dict(engine.results)
     running = model.state.stage

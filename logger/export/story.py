@@ -31,6 +31,7 @@ from logger.model.points import POINTS
 from logger.model.records import EVENT, Record
 from logger.model.text import clean
 from logger.model.value import Value, known, unknown
+from logger.pipeline.facts import Facts, effective
 from logger.pipeline.job_state import JobState
 from logger.wording.values import Shown
 
@@ -47,15 +48,14 @@ _AT_REST = (State.NORMAL, State.SUPPRESSED, State.SHELVED, State.OUT_OF_SERVICE)
 
 @dataclass(slots=True)
 class Story:
-    """events: (record id, event) in order. head, count, first_ns, last_ns: of all records."""
+    """events: (record id, event) as told, in order. head, count, first_ns, last_ns: of all records."""
 
-    state: JobState = field(default_factory=JobState)
     events: list[tuple[int, Event]] = field(default_factory=list)
     count: int = 0
     head: bytes = GENESIS
     first_ns: int = 0
     last_ns: int = 0
-    _points: set[str] = field(default_factory=set)
+    _facts: tuple[int, Facts, JobState] | None = None
 
     def passing(self, records: Iterable[Record]) -> Iterator[Record]:
         """The same records, noted on their way through. Raises BundleError for an event that cannot be read."""
@@ -64,26 +64,40 @@ class Story:
             self.first_ns = record.t0_ns if self.count == 1 else min(self.first_ns, record.t0_ns)
             self.last_ns = max(self.last_ns, record.t0_ns)
             if record.kind == EVENT:
-                event = self._applied(record)
-                self.events.append((record.id, event))
-                if isinstance(event, RigLoaded):
-                    self._points.update(c.point for d in event.rig.devices for c in d.channels)
+                try:
+                    self.events.append((record.id, event_of(record)))
+                except ChainError as exc:
+                    raise BundleError(clean(str(exc), 160)) from exc
             yield record
 
-    def _applied(self, record: Record) -> Event:
-        try:
-            event = event_of(record)
-            self.state.apply(event)
-            return event
-        except ChainError as exc:
-            raise BundleError(clean(str(exc), 160)) from exc
-        except (KeyError, TypeError, ValueError, AttributeError) as exc:
-            raise BundleError(f"record {record.id}: the event cannot be read ({clean(str(exc), 80)})") from exc
+    @property
+    def facts(self) -> Facts:
+        """What all events so far mean together. Raises BundleError for one that cannot be read."""
+        return self._known()[1]
+
+    @property
+    def state(self) -> JobState:
+        """The job by them. Raises BundleError."""
+        return self._known()[2]
+
+    def _known(self) -> tuple[int, Facts, JobState]:
+        if self._facts is None or self._facts[0] != len(self.events):
+            facts, state = effective(self.events), JobState()
+            for placed in facts.events:
+                try:
+                    state.apply(placed.event)
+                except (KeyError, TypeError, ValueError, AttributeError) as exc:
+                    why = clean(str(exc), 80)
+                    raise BundleError(f"record {placed.place}: the event cannot be read ({why})") from exc
+            self._facts = len(self.events), facts, state
+        return self._facts
 
     @property
     def points(self) -> tuple[str, ...]:
         """Measuring points of every rig the job was run with, in the order of POINTS."""
-        return tuple(p for p in POINTS if p in self._points)
+        rigs = (placed.event.rig for placed in self.facts.events if isinstance(placed.event, RigLoaded))
+        measured = {c.point for rig in rigs for d in rig.devices for c in d.channels}
+        return tuple(p for p in POINTS if p in measured)
 
     @property
     def job(self) -> Job:
@@ -131,7 +145,7 @@ class Story:
 
     def acts(self, shown: Shown) -> tuple[Act, ...]:
         found = []
-        for _, event in self.events:
+        for event in (placed.event for placed in self.facts.events):
             kind = _DIARY.get(type(event))
             if isinstance(event, AlarmChanged) and event.event in _SILENCING:
                 kind = "alarm"
@@ -150,7 +164,8 @@ class Story:
 
     def analysis_at_end(self, stage: int) -> int:
         """The version of the analysis that concluded a stage when it ended."""
-        ends = (event for _, event in self.events if isinstance(event, StageEnded) and event.number == stage)
+        events = (placed.event for placed in self.facts.events)
+        ends = (event for event in events if isinstance(event, StageEnded) and event.number == stage)
         return next((event.analysis for event in ends if event.analysis is not None), 1)
 
     def told(self, kind: type[Event], shown: Shown) -> tuple[str, ...]:

@@ -35,6 +35,8 @@ EVENT_CLASSES: dict[str, type[e.Event]] = {
     r.CLOCK: e.ClockNoted,
     r.KEEP_AWAKE: e.KeepAwakeNoted,
     r.SETTING: e.SettingChanged,
+    r.CORRECTED: e.Corrected,
+    r.JOB_AMENDED: e.JobAmended,
 }
 _TYPES = {cls: type_ for type_, cls in EVENT_CLASSES.items()}
 UPGRADES: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
@@ -83,13 +85,13 @@ def type_of(event: e.Event) -> str:
 
 def operator_of(event: e.Event) -> str:
     """Who acted, as far as an event of any type says; "" without."""
-    said = (getattr(event, key, None) or event.extra.get(key) for key in ("operator", "author"))
+    said = (getattr(event, key, None) or event.extra.get(key) for key in ("operator", "author", "by"))
     return str(next(filter(None, said), ""))
 
 
 def details_of(event: e.Event) -> str:
     """What an event holds besides type, time and who acted, as JSON; "" when that is nothing."""
-    rest = _without(event_to_json(event), "type", "t_ns", "operator", "author")
+    rest = _without(event_to_json(event), "type", "t_ns", "operator", "author", "by")
     return json.dumps(rest, ensure_ascii=False, sort_keys=True) if rest else ""
 
 

@@ -33,6 +33,11 @@ class UnknownEvent(Event):
 
     type: str
 
+    @property
+    def critical(self) -> bool:
+        """Whether who does not know it must conclude nothing: it changes what others mean."""
+        return self.extra.get("critical") is True
+
 
 # -- the job and the program -----------------------------------------------------------------------------------------
 
@@ -68,6 +73,18 @@ class JobOpened(Event):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobClosed(Event):
     pass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobAmended(Event):
+    """A closed job goes on. prior_count, prior_head: how many records the closed one has, and the digest of its last,
+    in hex. by, why: of the person."""
+
+    prior_count: int
+    prior_head: str
+    by: str = ""
+    why: str = ""
+    critical: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,16 +210,48 @@ class CylinderOnScale(Event):
     blends: tuple[Mapping[str, Any], ...] | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Corrected(Event):
+    """What was told before was wrong, or is so no more (pipeline/facts.py: what follows from it).
+
+    t_ns: when it was told. n: 1, 2, 3 ... in the chain. fact: key of FACTS. of: what it is about, by type and ordinal
+    of its first telling, such as "cylinder:2", "mark:5", "correction:4" (to undo that one), or "job". old, new: plain
+    JSON, SI. since_ns, until_ns: when the new value is true, None without a bound. by, why: of the person. seen: how
+    many corrections there were when it was made. confirmed: what was said and typed again for a looser limit.
+
+    blends: of the user's own that the new value rests on, whole. earlier: fields of JobOpened, looked for anew.
+    """
+
+    n: int
+    fact: str
+    of: str
+    old: Any
+    new: Any
+    since_ns: int | None = None
+    until_ns: int | None = None
+    by: str = ""
+    why: str = ""
+    seen: int = 0
+    confirmed: str | None = None
+    blends: tuple[Mapping[str, Any], ...] | None = None
+    earlier: Mapping[str, Any] | None = None
+    critical: bool = True
+
+
 # -- what the program concludes --------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingConcluded(Event):
-    """A conclusion on an ended stage. said: its words as shown then, which are evidence of what was said."""
+    """A conclusion on an ended stage. said: its words as shown then, which are evidence of what was said.
+
+    after: the correction it was concluded anew after, as "correction:3"; None at the stage's end.
+    """
 
     stage: int
     finding: Finding
     said: Text | None = None
+    after: str | None = None
 
     @property
     def words(self) -> Text:

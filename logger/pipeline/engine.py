@@ -10,7 +10,7 @@ Given the same frames and events it gives the same state. Alarm changes are part
 
 import logging
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TypeVar
 
 from logger.alarms.defaults import PROGRAM, device_input, trouble_input
@@ -20,13 +20,17 @@ from logger.decode.device_model import Explained
 from logger.model.events import (
     AlarmChanged,
     ClockNoted,
+    Corrected,
     CylinderOnScale,
     DeviceHello,
     Event,
     FindingConcluded,
     GapNoted,
+    JobOpened,
+    Marked,
     NoteWritten,
     RigLoaded,
+    SettingChanged,
     StageBegun,
     StageEnded,
 )
@@ -36,8 +40,10 @@ from logger.model.sample import PointSample
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
 from logger.model.value import DEVICE_LOST, CodedProblem, Value, known, name_of, unknown
+from logger.pipeline.fact_table import Effect, fact_of
+from logger.pipeline.facts import Facts, effective_of
 from logger.pipeline.job_model import LATE_QUIET_NS, JobModel
-from logger.pipeline.job_state import Item
+from logger.pipeline.job_state import Item, JobState
 from logger.pipeline.judge import Judge
 from logger.pipeline.live_values import LiveQuantities
 from logger.pipeline.snapshot import PointNow, Snapshot
@@ -52,6 +58,9 @@ T = TypeVar("T")
 log = logging.getLogger(__name__)
 
 ANALYSE_EVERY_NS = 10 * NS_PER_S
+TOLD_LATE_NS = 10 * NS_PER_S  # an act told so long after it was done may have changed what was computed meanwhile
+ACTS = (StageBegun, StageEnded, Marked, CylinderOnScale)
+FOLDED = (JobOpened, StageBegun, StageEnded, FindingConcluded, CylinderOnScale, RigLoaded, SettingChanged)
 # Their readings are judged at once, not at the next tick: where a second matters.
 ALARM_POINTS = frozenset(
     {"cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_outlet_pressure", "system_pressure",
@@ -64,9 +73,12 @@ class Engine:
     far, or the last one's. results: of ended stages, by number. user_catalogue: with the user's own blends, which a
     cylinder that joins the job may bring along.
 
-    A restart (app/restart.py) has two: resumed_stage, of the one that reads the whole record, is the number of the
-    stage whose live watch is fed on replay too; catching_up_reason, of the live one, says why what was before is not
-    known yet, and deferred is what it took in meanwhile, None when nothing is to be kept.
+    told: every event but alarms as it was told, in the order of the chain; what they mean together is in `facts`.
+
+    A restart, and what was corrected or told late, has two (app/settle.py): resumed_stage, of the one that reads the
+    whole record, is the number of the stage whose live watch is fed on replay too; catching_up_reason, of the live one,
+    says why what was before is not known yet, and deferred is what it took in meanwhile, None when nothing is to be
+    kept. settle_after: the event after which all is to be worked out anew, None while nothing is.
     """
 
     def __init__(self, live: bool = True) -> None:
@@ -83,6 +95,11 @@ class Engine:
         self.resumed_stage = 0
         self.catching_up_reason: str | None = None
         self.deferred: deque[Item] | None = None
+        self.told: list[Event] = []
+        self.settle_after: Event | None = None
+        self._facts: tuple[int, Facts] = 0, effective_of(())
+        self._newest_act_ns = 0
+        self._folded = False  # what is told is not always what is so
         self._next_analysis_ns = 0
         self._fault = ""  # of this program, logged last
         self._out: list[Event] = []
@@ -90,7 +107,45 @@ class Engine:
     # -- in ------------------------------------------------------------------------------------------------------
 
     def apply(self, event: Event) -> None:
-        """An event of the record, new or replayed."""
+        """An event as it is told, new or of the record, in the order of the chain."""
+        if isinstance(event, AlarmChanged):
+            self.take(event)
+            return
+        self.told.append(event)
+        late = isinstance(event, ACTS) and event.t_ns < self._newest_act_ns
+        if isinstance(event, ACTS):
+            self._newest_act_ns = max(self._newest_act_ns, event.t_ns)
+        if isinstance(event, Corrected) or (self.live and late) or self._is_told_late(event):
+            self._fold_anew(event)
+        elif self._folded and isinstance(event, FOLDED):
+            for placed in self.facts.events:
+                if placed.place == len(self.told):
+                    self.take(placed.event)
+        else:
+            self.take(event)
+
+    def tell_all(self, events: Iterable[Event]) -> None:
+        """All events of a record at once, before any frame."""
+        self._folded = True
+        alarms: list[Event] = []
+        for event in events:
+            (alarms if isinstance(event, AlarmChanged) else self.told).append(event)
+            if isinstance(event, ACTS):
+                self._newest_act_ns = max(self._newest_act_ns, event.t_ns)
+        for placed in self.facts.events:
+            self.take(placed.event)
+        for alarm in alarms:
+            self.take(alarm)
+
+    @property
+    def facts(self) -> Facts:
+        """What all that was told means together."""
+        if self._facts[0] != len(self.told):
+            self._facts = len(self.told), effective_of(self.told)
+        return self._facts[1]
+
+    def take(self, event: Event) -> None:
+        """An effective event, live and on replay alike."""
         model = self.model
         model.now_ns = max(model.now_ns, event.t_ns)
         if self.deferred is not None:
@@ -103,13 +158,7 @@ class Engine:
             model.rig_loaded()
         match event:
             case StageBegun():
-                model.begin_window(event.t_ns)
-                if model.weighing is not None:
-                    model.weighing.begin(model.state.on_scale or "")
-                stage = model.state.stage
-                assert stage is not None
-                self.live_values.begin(model, stage)
-                self.result, self.judge.rules_due, self._next_analysis_ns = StageResult(), True, 0
+                self._begin(model.state.stages[-1])
             case CylinderOnScale() if model.weighing is not None:
                 model.weighing.name(event.cylinder.name, on_scale)
             case FindingConcluded():
@@ -202,9 +251,20 @@ class Engine:
         theirs.lost, theirs.slack_s, theirs.now_ns = ours.lost, ours.slack_s, max(ours.now_ns, theirs.now_ns)
         for device_id in ours.devices.keys() & theirs.devices.keys():
             theirs.devices[device_id].model = ours.devices[device_id].model  # its link goes on with that one
+        before = {number: list(found) for number, found in ours.state.findings.items()}
         self.model, self.live_values, self.result, self.results = theirs, whole.live_values, whole.result, whole.results
+        made = [one.event for one in self.facts.corrections]
+        after, self.settle_after = self.settle_after or (made[-1] if made else None), None
         self.catching_up_reason, self.deferred = None, None
         self.judge.rules_due, self._next_analysis_ns = True, 0
+        if after is not None:
+            self._tell_what_changed(after, before)
+
+    def _tell_what_changed(self, after: Event, before: Mapping[int, Sequence[Finding]]) -> None:
+        """Findings of ended stages that are otherwise now, each stage's as a whole."""
+        of = f"correction:{after.n}" if isinstance(after, Corrected) else "told late"
+        for event in concluded_anew(self, before, of):
+            self.emit(event)
 
     # -- out -----------------------------------------------------------------------------------------------------
 
@@ -308,10 +368,59 @@ class Engine:
             self.judge.health[PROGRAM] = unknown("1", fault)
             return None
 
+    def _is_told_late(self, event: Event) -> bool:
+        late_ns = TOLD_LATE_NS + int(self.model.slack_s * NS_PER_S)
+        return self.live and isinstance(event, ACTS) and event.t_ns < self.model.now_ns - late_ns
+
+    def _fold_anew(self, event: Event) -> None:
+        """Something told before is otherwise: the job at once, what is remembered of readings by a second engine."""
+        model, running = self.model, self.model.state.stage
+        model.now_ns = max(model.now_ns, event.t_ns)
+        before, model.state = model.state, JobState.by(self.facts)
+        self._folded = self.judge.rules_due = True
+        if model.state.rig != before.rig:
+            model.rig_loaded()
+        stage = model.state.stage
+        if isinstance(event, StageEnded) and running is not None and stage is None and self.catching_up_reason is None:
+            self._conclude()
+        elif stage is not None and running is not None and _same_stage(stage, running):
+            self.live_values.refer(model, stage)
+        elif stage is not None:
+            self._begin(stage)
+        if not self.live:
+            return
+        effect = Effect.LIMITS if isinstance(event, Marked | StageEnded) else Effect.READINGS
+        if isinstance(event, Corrected):
+            effect, safety = self._bearing(event)
+            if safety:
+                model.held.append(before)
+        if effect is Effect.WORDS and self.settle_after is None:
+            return
+        self.settle_after, self.deferred = event, deque()
+        if effect is Effect.READINGS:
+            what = f"correction {event.n}" if isinstance(event, Corrected) else "what was entered late"
+            self.catching_up_reason = f"being worked out again after {what}"
+
+    def _bearing(self, event: Corrected) -> tuple[Effect, bool]:
+        """What rests on a corrected fact, and whether a limit that protects people does; undone: of what it undoes."""
+        while event.fact == "correction.undone":
+            n = int(event.of.partition(":")[2])
+            event = self.facts.corrections[n - 1].event
+        fact = fact_of(event.fact)
+        return (Effect.READINGS, True) if fact is None else (fact.effect, fact.safety)
+
+    def _begin(self, stage: Stage) -> None:
+        model = self.model
+        model.begin_window(stage.begun_ns)
+        if model.weighing is not None:
+            model.weighing.begin(model.state.on_scale or "")
+        self.live_values.begin(model, stage)
+        self.result, self.judge.rules_due, self._next_analysis_ns = StageResult(), True, 0
+
     def _conclude(self) -> None:
         """The final analysis of the stage that ended last, from the same record on replay as live; once more when
         readings of it have come late."""
-        model, stage = self.model, self.model.state.stages[-1]
+        model, stage = self.model, max(self.model.state.stages, key=lambda one: one.ended_ns or 0)
         assert stage.ended_ns is not None
         model.late_ns, model.concluded_ns = None, stage.ended_ns
         model.facts.pop(stage.number, None)
@@ -323,6 +432,54 @@ class Engine:
         for one in self.model.state.stages:
             if one.number == number and registry.definition(one.kind) is None:
                 self.result = self.results[number] = self.final_result(one, self.model.now_ns)
+
+
+def concluded_anew(engine: Engine, before: Mapping[int, Sequence[Finding]], after: str) -> list[Event]:
+    """What is to be recorded of ended stages whose findings are not those that were shown. before: those, by number."""
+    told: list[Event] = []
+    state, t_ns = engine.model.state, engine.model.now_ns
+    for stage in state.stages:
+        result = engine.results.get(stage.number)
+        was = before.get(stage.number, ())
+        if stage.ended_ns is None or result is None or (was and _same_findings(was, result.findings)):
+            continue
+        identity = engine.facts.identity(stage.number)
+        for finding in result.findings:
+            said = text_of(finding, engine.shown)
+            told.append(FindingConcluded(t_ns=t_ns, stage=identity, finding=finding, said=said, after=after))
+        if was and result.findings and was[0].verdict is not result.findings[0].verdict:
+            then, now = (text_of(f, engine.shown).headline for f in (was[0], result.findings[0]))
+            label = registry.label(stage.kind).lower()
+            why = after.replace(":", " ")
+            text = f"After {why}, stage {stage.number} ({label}) is judged again: {now}; it was: {then}."
+            told.append(NoteWritten(t_ns=t_ns, text=text, author="rimelog"))
+    return told
+
+
+def _same_stage(one: Stage, other: Stage) -> bool:
+    return (one.kind, one.begun_ns) == (other.kind, other.begun_ns)
+
+
+def _same_findings(one: Sequence[Finding], other: Sequence[Finding]) -> bool:
+    """The same verdicts, and numbers within a thousandth of their uncertainty or of themselves."""
+    if [(f.key, f.verdict) for f in one] != [(f.key, f.verdict) for f in other]:
+        return False
+    for a, b in zip(one, other, strict=True):
+        if [x.name for x in a.inputs] != [x.name for x in b.inputs]:
+            return False
+        for x, y in zip(a.inputs, b.inputs, strict=True):
+            if isinstance(x.value, str) or isinstance(y.value, str):
+                if x.value != y.value:
+                    return False
+            elif not _same_number(x.value, y.value):
+                return False
+    return True
+
+
+def _same_number(one: Value, other: Value) -> bool:
+    if one.number is None or other.number is None:
+        return one.number is other.number
+    return abs(one.number - other.number) <= 1e-3 * max(one.u or 0.0, 1e-3 * abs(one.number))
 
 
 def _not_analysed(fault: str) -> StageResult:

@@ -30,11 +30,13 @@ LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it
 class JobModel:
     """state: the job by its events. latest: newest sample of each point. histories: of the stage, from LEAD_S before
     it; sketches: the same in few buckets. lost: why a device is not heard, by id.
-    window_ns: where histories begin.
+    window_ns: where histories begin. held: the job as it was before each correction that a limit hangs on, until all is
+    worked out anew: so long the stricter of old and new counts.
     """
 
     def __init__(self) -> None:
         self.state = JobState()
+        self.held: list[JobState] = []
         self.devices: dict[str, DeviceReadings] = {}
         self.latest: dict[str, PointSample] = {}
         self._histories: dict[str, History] = {}
@@ -283,13 +285,14 @@ class JobModel:
         except UnknownRefrigerant:
             return None
 
-    def cylinder_limits(self) -> CylinderLimits | Value:
-        """Of the cylinder on the scale, or an unknown mass that says why there are none."""
-        cylinder, job = self.state.cylinder, self.state.job
+    def cylinder_limits(self, state: JobState | None = None) -> CylinderLimits | Value:
+        """Of the cylinder on the scale, or an unknown mass that says why there are none. state: of another time."""
+        state = state or self.state
+        cylinder, job = state.cylinder, state.job
         if cylinder is None or job is None:
             return unknown("kg", "no cylinder selected: `rimelog cylinder-swap NAME` says which one is on the scale")
         try:
-            return limits(cylinder, job.jurisdiction, job.refrigerant, self.state.catalogue)
+            return limits(cylinder, job.jurisdiction, job.refrigerant, state.catalogue)
         except (ComputeError, UnknownRefrigerant) as exc:
             return unknown("kg", str(exc))
 

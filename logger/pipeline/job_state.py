@@ -1,4 +1,4 @@
-"""The job as told by its events: every change goes through `apply`, live and on replay alike."""
+"""The job by its effective events (facts.py): every change goes through `apply`, live and on replay alike."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
@@ -11,6 +11,7 @@ from logger.model.events import (
     DeviceHello,
     Event,
     FindingConcluded,
+    JobAmended,
     JobClosed,
     JobOpened,
     Marked,
@@ -26,6 +27,7 @@ from logger.model.job import Job, Mark, Note, Stage
 from logger.model.plain import from_plain, plain
 from logger.model.rig import Rig, RigDevice
 from logger.model.units import NS_PER_S
+from logger.pipeline.facts import JOB_SETTINGS, Facts, JobFact
 from logger.refrigerant import SHIPPED, Refrigerant
 from logger.refrigerant.table import shipped
 from logger.stages import registry
@@ -40,7 +42,8 @@ class JobState:
 
     catalogue: the refrigerants that this job knows. cylinders: by name. on_scale: the name of the one now filled or
     emptied; swaps: (t_ns, name) of each that came. profiles: the user's own acceptance profiles. marks: of all stages.
-    findings: by stage number, as concluded at the stage's end. carried: what each stage's `carry` made of
+    findings: by stage number, as concluded last; earlier_findings: (after which correction, findings) before.
+    carried: what each stage's `carry` made of
     the appliance's earlier jobs, by kind.
     """
 
@@ -57,10 +60,20 @@ class JobState:
         self.notes: list[Note] = []
         self.marks: list[Mark] = []
         self.findings: dict[int, list[Finding]] = {}
+        self.earlier_findings: dict[int, list[tuple[str | None, list[Finding]]]] = {}
+        self._concluded: dict[int, tuple[str | None, int]] = {}  # of the newest: after what, when
         self.closed = False
         self.utc_offset_s = 0
         self.speed = 1.0  # of the run: how many times faster than real time
         self.carried: dict[str, object] = {}
+
+    @classmethod
+    def by(cls, facts: Facts) -> "JobState":
+        """As all of them together tell it."""
+        state = cls()
+        for placed in facts.events:
+            state.apply(placed.event)
+        return state
 
     def day(self, t_ns: int) -> date:
         """The day of a UTC time where the computer was when the last run began."""
@@ -94,8 +107,12 @@ class JobState:
         match event:
             case JobOpened():
                 self._job_opened(event)
+            case JobFact():
+                self._set(event.key, event.value)
             case JobClosed():
                 self.closed = True
+            case JobAmended():
+                self.closed = False
             case RunBegun():
                 self.utc_offset_s, self.speed = event.utc_offset_s, event.speed
             case RigLoaded():
@@ -106,7 +123,9 @@ class JobState:
                 kind, settings = event.kind, dict(event.settings)
                 self.stages.append(Stage(event.number, kind, event.t_ns, None, settings))
             case StageEnded() if self.stages:
-                self.stages[-1] = replace(self.stages[-1], ended_ns=event.t_ns)
+                numbers = [stage.number for stage in self.stages]
+                i = len(numbers) - 1 - numbers[::-1].index(event.number) if event.number in numbers else -1
+                self.stages[i] = replace(self.stages[i], ended_ns=event.t_ns)
             case Marked():
                 self.marks.append(Mark(event.t_ns, event.act, event.text))
             case NoteWritten():
@@ -118,9 +137,23 @@ class JobState:
                 self.on_scale = cylinder.name
                 self.swaps.append((event.t_ns, cylinder.name))
             case FindingConcluded():
+                self._concluded_anew(event)
                 self.findings.setdefault(event.stage, []).append(self._readable(event))
-            case SettingChanged(key="units" | "barometer_pa" | "full_charge_kg" | "volume_m3") if self.job is not None:
-                self.job = from_plain(Job, plain(self.job) | {event.key: event.value})  # checks the value's type
+            case SettingChanged() if event.key in JOB_SETTINGS:
+                self._set(event.key, event.value)
+
+    def _set(self, key: str, value: Any) -> None:
+        if self.job is not None:
+            self.job = from_plain(Job, plain(self.job) | {key: value})  # checks the value's type
+
+    def _concluded_anew(self, event: FindingConcluded) -> None:
+        """The first of another set of findings puts the one before aside."""
+        is_newest = event.after, event.t_ns if event.after is not None else 0
+        before = self._concluded.get(event.stage)
+        if before is not None and before != is_newest:
+            put_aside = before[0], self.findings.pop(event.stage, [])
+            self.earlier_findings.setdefault(event.stage, []).append(put_aside)
+        self._concluded[event.stage] = is_newest
 
     def _readable(self, event: FindingConcluded) -> Finding:
         """Of a stage that is not known here with the words that were shown then: none else can be made."""

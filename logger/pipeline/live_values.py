@@ -1,6 +1,7 @@
 """Live quantities, once a second and at each reading that an alarm hangs on. Every one has a value or its reason."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from logger.cylinder.limits import CylinderLimits
 from logger.cylinder.on_scale import CylinderReadings, entry_findings, fill_of, margin_of
@@ -9,7 +10,9 @@ from logger.model.job import Stage
 from logger.model.points import SI_UNIT
 from logger.model.value import Statement, Value, unknown
 from logger.pipeline.job_model import JobModel
+from logger.pipeline.job_state import JobState
 from logger.pipeline.stage_inputs import StageInputsMaker
+from logger.refrigerant import Refrigerant, UnknownRefrigerant
 from logger.stages import registry
 from logger.stages.definition import Watch
 
@@ -26,6 +29,10 @@ class LiveQuantities:
         known = self._maker.known
         if known is not None and known.watch is not None:
             self.watch = known.watch(self._maker.full(model.now_ns, cylinder_values(model)))
+
+    def refer(self, model: JobModel, stage: Stage) -> None:
+        """The running stage's settings, or the job's facts, are otherwise now; its watch goes on."""
+        self._maker = StageInputsMaker(model, stage)
 
     def values(self, model: JobModel, stage: Stage | None, slow: Mapping[str, Value]) -> dict[str, Value]:
         """slow: what the stage's analysis found (every ten seconds), such as the time to the target vacuum."""
@@ -63,10 +70,30 @@ def cylinder_readings(model: JobModel) -> CylinderReadings:
 
 
 def cylinder_values(model: JobModel) -> dict[str, Value]:
-    """Fill and pressure margin of the cylinder on the scale; nothing when the rig has neither scale nor gauge on it."""
+    """Fill and pressure margin of the cylinder on the scale; nothing when the rig has neither scale nor gauge on it.
+
+    While a correction is worked in, each as the stricter of old and new facts has it.
+    """
     if model.weighing is None and not model.is_measured("cylinder_pressure"):
         return {}
-    limit = model.cylinder_limits()
+    found = _cylinder_values(model, model.state)
+    for held in model.held:
+        for key, value in _cylinder_values(model, held).items():
+            own, side = found[key].number, _STRICTER[key]
+            if own is not None and value.number is not None and side * value.number > side * own:
+                found[key] = replace(value, note="by the stricter of old and new entries")
+    return found
+
+
+_STRICTER = {
+    "cylinder_net_mass": 1, "cylinder_of_limit": 1, "mass_allowed": -1, "cylinder_fill_now": 1, "cylinder_fill_25c": 1,
+    "liquid_full_temperature": -1, "cylinder_margin": -1,
+}  # fmt: skip
+"""Which way a value is the stricter one."""
+
+
+def _cylinder_values(model: JobModel, state: JobState) -> dict[str, Value]:
+    limit = model.cylinder_limits(state)
     if not isinstance(limit, CylinderLimits):
         live, why = registry.live_quantities(), str(limit.problem)
         return {key: unknown(SI_UNIT[live[key].quantity], why) for key in (*_LIMITED, *_FILLS, "cylinder_margin")}
@@ -85,6 +112,22 @@ def cylinder_values(model: JobModel) -> dict[str, Value]:
 
 def forbidding(model: JobModel, now_ns: int) -> tuple[Finding, ...]:
     """Findings for which nothing may be put into the cylinder on the scale: its contents, marking or test."""
-    state = model.state
-    found = entry_findings(state.cylinder, model.cylinder_limits(), model.refrigerant(), state.day(now_ns))
+    found: dict[str, Finding] = {}
+    for state in (model.state, *model.held):
+        for one in forbidding_of(model, state, now_ns):
+            found.setdefault(one.key, one)
+    return tuple(found.values())
+
+
+def forbidding_of(model: JobModel, state: JobState, now_ns: int) -> tuple[Finding, ...]:
+    """The same by one state of the entries."""
+    refrigerant = model.refrigerant() if state is model.state else _refrigerant(state)
+    found = entry_findings(state.cylinder, model.cylinder_limits(state), refrigerant, state.day(now_ns))
     return tuple(f for f in found if f.verdict is Verdict.FAIL)
+
+
+def _refrigerant(state: JobState) -> Refrigerant | None:
+    try:
+        return state.catalogue.find(state.job.refrigerant) if state.job is not None else None
+    except UnknownRefrigerant:
+        return None

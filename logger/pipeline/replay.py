@@ -1,28 +1,60 @@
-"""The stored record through the engine again: after a restart, for exports, and for whoever checks a bundle."""
+"""The stored record through the engine again: after a restart, for exports, and for whoever checks a bundle.
+
+Two passes: first all events, folded into what they mean together (facts.py), then the frames with those between them.
+"""
 
 import heapq
-from collections.abc import Callable, Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from logger.evidence.chain import event_of, frames_of
 from logger.model.events import Event
-from logger.model.records import EVENT, Record
+from logger.model.records import EVENT, FRAMES, Record
 from logger.model.sample import PointSample, Scan, scans
 from logger.model.units import NS_PER_S
-from logger.pipeline.engine import Engine
+from logger.pipeline.engine import ACTS, Engine
+from logger.pipeline.facts import Facts, effective
 from logger.pipeline.job_state import Item
 
 # Records end within seconds of each other; frames of one second lie in several of them.
 LOOK_AHEAD_NS = 10 * NS_PER_S
 
 
-def in_order(records: Iterable[Record]) -> Iterator[Item]:
-    """Frames and events by their time; ties by their place in the chain."""
+def facts_of(records: Iterable[Record]) -> Facts:
+    """What the events among the records mean together."""
+    return effective((record.id, event_of(record)) for record in records if record.kind == EVENT)
+
+
+def in_order(records: Iterable[Record], facts: Facts | None = None) -> Iterator[Item]:
+    """Frames by their time and effective events by theirs; ties by their place in the chain.
+
+    facts: of all the events that count; None: of these records, which are then held in memory unless they are already.
+    """
+    if facts is None:
+        records = records if isinstance(records, list | tuple) else tuple(records)
+        facts = facts_of(records)
+    # What people do may be told at any later time, and corrected; all else is where it stands in the chain.
+    moving = () if facts.of_first_version else ACTS
+    acts = deque(p for p in facts.events if p.made or isinstance(p.event, moving))
+    others = {p.place: p.event for p in facts.events if not (p.made or isinstance(p.event, moving))}
+    for item in _as_stored(records, others):
+        while acts and (acts[0].event.t_ns, acts[0].place) < item[:2]:
+            yield _item(acts.popleft().event)
+        yield item
+    while acts:
+        yield _item(acts.popleft().event)
+
+
+def _item(event: Event) -> Item:
+    return event.t_ns, 0, 0, "", event
+
+
+def _as_stored(records: Iterable[Record], events: Mapping[int, Event]) -> Iterator[Item]:
     waiting: list[Item] = []
     for record in records:
-        if record.kind == EVENT:
-            event = event_of(record)
-            heapq.heappush(waiting, (record.t0_ns, record.id, 0, "", event))
-        else:
+        if record.kind == EVENT and record.id in events:
+            heapq.heappush(waiting, (record.t0_ns, record.id, 0, "", events[record.id]))
+        if record.kind == FRAMES:
             for i, (t_ns, raw) in enumerate(frames_of(record)):
                 heapq.heappush(waiting, (t_ns, record.id, i, record.device, raw))
         while waiting and waiting[0][0] < record.t0_ns - LOOK_AHEAD_NS:
@@ -35,11 +67,13 @@ def replay(
     records: Iterable[Record],
     engine: Engine | None = None,
     on_samples: Callable[[list[PointSample]], None] | None = None,
-    on_event: Callable[[int, Event], None] | None = None,
+    on_event: Callable[[Event], None] | None = None,
+    facts: Facts | None = None,
 ) -> Engine:
-    """Run records through a pipeline that does not judge. on_event: (record id, event)."""
+    """Run records through a pipeline that does not judge. on_event: called with each effective event. facts: as for
+    `in_order`."""
     engine = engine or Engine(live=False)
-    for _ in steps(in_order(records), engine, on_samples, on_event):
+    for _ in steps(in_order(records, facts), engine, on_samples, on_event):
         pass
     engine.count_late()
     return engine
@@ -57,12 +91,12 @@ def steps(
     items: Iterable[Item],
     engine: Engine,
     on_samples: Callable[[list[PointSample]], None] | None = None,
-    on_event: Callable[[int, Event], None] | None = None,
-) -> Iterator[int]:
-    """`replay` item by item, for whoever has other things to do in between; gives the record id of each."""
+    on_event: Callable[[Event], None] | None = None,
+) -> Iterator[None]:
+    """`replay` item by item, for whoever has other things to do in between."""
     next_tick = 0
     for t_ns, record_id, _, device, item in items:
-        if t_ns >= next_tick:
+        if t_ns >= next_tick and record_id:
             engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):
@@ -70,7 +104,7 @@ def steps(
             if samples and on_samples is not None:
                 on_samples(samples)
         else:
-            engine.apply(item)
+            engine.take(item)
             if on_event is not None:
-                on_event(record_id, item)
-        yield record_id
+                on_event(item)
+        yield

@@ -9,13 +9,14 @@ from typing import Any
 
 from logger.evidence.chain import GENESIS, event_of
 from logger.export.errors import CompareError
-from logger.model.events import Event, RunBegun, StageBegun, StageEnded
+from logger.model.events import Corrected, Event, RunBegun, StageBegun, StageEnded
 from logger.model.job import Job, Stage
 from logger.model.records import EVENT, Record
 from logger.pipeline.engine import Engine
+from logger.pipeline.facts import Facts, effective_of
 from logger.pipeline.job_model import JobModel
 from logger.pipeline.job_state import JobState
-from logger.pipeline.replay import LOOK_AHEAD_NS, replay
+from logger.pipeline.replay import LOOK_AHEAD_NS, facts_of, replay
 from logger.pipeline.stage_inputs import StageInputsMaker
 from logger.stages import registry
 from logger.stages.comparison import Comparing, Fact, NothingToCompare, Run, circumstances
@@ -51,29 +52,30 @@ class Side:
 
 def stages_of(events: Iterable[Event]) -> list[Stage]:
     """The stages of a job from its events alone."""
-    state = JobState()
-    for event in events:
-        if isinstance(event, StageBegun | StageEnded):
-            state.apply(event)
-    return state.stages
+    return JobState.by(effective_of(e for e in events if isinstance(e, StageBegun | StageEnded | Corrected))).stages
 
 
-def sides(job_id: str, records: Iterable[Record], names: dict[int, str]) -> dict[int, Side]:
-    """The stages numbered in `names`, each called as that says. Raises CompareError when one cannot be used."""
-    engine = Engine(live=False)
-    reading = _Reading(records, frozenset(names))
+def sides(job_id: str, records: Iterable[Record], names: dict[int, str], facts: Facts | None = None) -> dict[int, Side]:
+    """The stages numbered in `names`, each called as that says. Raises CompareError when one cannot be used.
+
+    facts: of all events of the job; None: of these records, which are then held in memory.
+    """
+    if facts is None:
+        records = tuple(records)
+        facts = facts_of(records)
+    engine, reading = Engine(live=False), _Reading(records, None if facts.corrections else frozenset(names))
     kept: dict[int, Side] = {}
     offset_s = 0
 
-    def on_event(_: int, event: Event) -> None:
+    def on_event(event: Event) -> None:
         nonlocal offset_s
         if isinstance(event, RunBegun):
             offset_s = event.utc_offset_s
         if isinstance(event, StageEnded) and event.number in names:
-            stage = engine.model.state.stages[-1]
+            stage = next(one for one in engine.model.state.stages if one.number == event.number)
             kept[stage.number] = _keep(engine.model, stage, event.t_ns, engine.results[stage.number], names)
 
-    replay(reading.passing(), engine, on_event=on_event)
+    replay(reading.passing(), engine, on_event=on_event, facts=facts)
     running = engine.model.state.stage
     if running is not None and running.number in names:
         now_ns = engine.model.now_ns
@@ -89,8 +91,9 @@ def sides(job_id: str, records: Iterable[Record], names: dict[int, str]) -> dict
 class _Reading:
     """Records up to the end of the last stage wanted, and the few seconds after in which its frames may still lie."""
 
-    def __init__(self, records: Iterable[Record], wanted: Collection[int]) -> None:
-        self._records, self._wanted = records, set(wanted)
+    def __init__(self, records: Iterable[Record], wanted: Collection[int] | None) -> None:
+        """wanted: None for all records, where a correction may come at the very end."""
+        self._records, self._wanted = records, None if wanted is None else set(wanted)
         self.count, self.head = 0, GENESIS
 
     def passing(self) -> Iterator[Record]:
@@ -101,7 +104,7 @@ class _Reading:
             self.count, self.head = self.count + 1, record.digest
             if record.kind == EVENT:
                 event = event_of(record)
-                if isinstance(event, StageEnded):
+                if isinstance(event, StageEnded) and self._wanted is not None:
                     self._wanted.discard(event.number)
                     if not self._wanted and until_ns is None:
                         until_ns = event.t_ns + LOOK_AHEAD_NS

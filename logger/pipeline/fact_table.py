@@ -1,0 +1,166 @@
+"""Everything that can be corrected: one row a fact. What follows from a correction of it: pipeline/facts.py."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cache
+
+from logger.model.points import Quantity
+from logger.stages import registry
+from logger.stages.settings import Form, SettingKind, settings_of
+
+
+class Effect(StrEnum):
+    """What rests on a fact. LIMITS: limits, live values and analyses, computed from readings that stand. READINGS: the
+    readings themselves, or what is remembered of them: all of the record is read again."""
+
+    WORDS = "words"
+    LIMITS = "limits"
+    READINGS = "readings"
+
+
+class Span(StrEnum):
+    """From when on a correction holds. ALWAYS: it was wrong from the beginning."""
+
+    ALWAYS = "always"
+    SINCE = "since"
+
+
+class As(StrEnum):
+    """What is entered, other than a quantity or one of some words."""
+
+    TEXT = "text"
+    DAY = "day"
+    REFRIGERANT = "refrigerant"
+    NUMBER = "number"
+    TIME = "time"  # UTC, ns
+    FLAG = "flag"
+    CYLINDER = "cylinder"  # whole
+    POINT = "measuring point"
+    STAGE_KIND = "stage"  # {"kind", "settings"}
+    SPLIT = "split"  # {"at", "kind", "settings"}
+    STAGE = "stage number"  # "stage:3"
+
+
+Kind = Quantity | As | Form | tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """key: as stored. typed: as people type it. label: as they read it. safety: a limit that protects people hangs on
+    it. optional: it may be unknown."""
+
+    key: str
+    typed: str
+    label: str
+    kind: Kind
+    effect: Effect
+    safety: bool = False
+    spans: tuple[Span, ...] = (Span.ALWAYS,)
+    optional: bool = False
+
+    @property
+    def target(self) -> str:
+        return self.key.partition(".")[0]
+
+    @property
+    def name(self) -> str:
+        """Of the field."""
+        return self.key.rpartition(".")[2]
+
+
+_Q, _W, _L, _R = Quantity, Effect.WORDS, Effect.LIMITS, Effect.READINGS
+_BOTH = (Span.ALWAYS, Span.SINCE)
+
+_ROWS = (
+    Fact("job.refrigerant", "refrigerant", "refrigerant", As.REFRIGERANT, _R, safety=True, spans=_BOTH),
+    Fact("job.full_charge_kg", "charge", "full charge", _Q.MASS, _L, optional=True),
+    Fact("job.volume_m3", "volume", "internal volume", _Q.VOLUME, _L, optional=True),
+    Fact("job.volume_u_m3", "volume-u", "uncertainty of the volume", _Q.VOLUME, _L, optional=True),
+    Fact("job.pump_ultimate_pa", "pump-ultimate", "pump's ultimate vacuum", _Q.VACUUM, _L, optional=True),
+    Fact("job.altitude_m", "altitude", "altitude", _Q.LENGTH, _R, optional=True),
+    Fact("job.barometer_pa", "barometer", "barometric pressure", _Q.BAROMETER, _R, optional=True),
+    Fact("job.jurisdiction", "jurisdiction", "filling rules", ("us", "un", "strictest"), _L, safety=True),
+    Fact("job.recovery_machine_made", "machine-made", "recovery machine mfg. date", As.DAY, _L, optional=True),
+    Fact(
+        "job.appliance_class",
+        "appliance-class",
+        "appliance class",
+        ("comfort-cooling", "commercial", "industrial"),
+        _L,
+    ),
+    Fact("job.customer", "customer", "customer", As.TEXT, _W),
+    Fact("job.site", "site", "site", As.TEXT, _W),
+    Fact("job.appliance", "appliance", "system", As.TEXT, _W),
+    Fact("job.technician", "technician", "technician", As.TEXT, _W, spans=_BOTH),
+    Fact("cylinder.name", "name", "name", As.TEXT, _R),
+    Fact("cylinder.tare_kg", "tare", "tare", _Q.MASS, _L, safety=True),
+    Fact("cylinder.water_capacity_kg", "water-capacity", "water capacity", _Q.MASS, _L, safety=True),
+    Fact(
+        "cylinder.service_pressure_pa",
+        "service-pressure",
+        "service pressure",
+        _Q.PRESSURE_DIFFERENCE,
+        _L,
+        safety=True,
+        optional=True,
+    ),
+    Fact("cylinder.tested", "tested", "test date", As.DAY, _L, safety=True, optional=True),
+    Fact("cylinder.refrigerant", "refrigerant", "refrigerant in it", As.REFRIGERANT, _L, safety=True, optional=True),
+    Fact("cylinder.candidates", "candidates", "what may be in it", As.TEXT, _L, safety=True),
+    Fact("cylinder.contents_kg", "contents", "contents", _Q.MASS, _L, optional=True),
+    Fact("cylinder.requalify_years", "requalify-years", "years between tests", As.NUMBER, _L, safety=True),
+    Fact("swap.at", "at", "time", As.TIME, _R, safety=True),
+    Fact("swap.cylinder", "cylinder", "cylinder", As.CYLINDER, _R, safety=True),
+    Fact("swap.struck", "struck", "struck", As.FLAG, _R, safety=True),
+    Fact("mark.at", "at", "time", As.TIME, _L),
+    Fact("mark.act", "act", "act", As.TEXT, _L),
+    Fact("mark.text", "text", "words", As.TEXT, _W),
+    Fact("mark.struck", "struck", "struck", As.FLAG, _L),
+    Fact("note.struck", "struck", "struck", As.FLAG, _L),
+    Fact("stage.kind", "kind", "kind of stage", As.STAGE_KIND, _R),
+    Fact("stage.begin", "begin", "begin", As.TIME, _R),
+    Fact("stage.end", "end", "end", As.TIME, _R, optional=True),
+    Fact("stage.struck", "struck", "struck", As.FLAG, _R),
+    Fact("stage.split", "split", "split", As.SPLIT, _R),
+    Fact("stage.joined", "join", "joined with", As.STAGE, _R),
+    Fact("channel.zero", "zero", "zero", As.NUMBER, _R, safety=True, spans=_BOTH),
+    Fact("channel.span", "span", "span", As.NUMBER, _R, safety=True, spans=_BOTH),
+    Fact("channel.point", "point", "measuring point", As.POINT, _R, safety=True, spans=_BOTH, optional=True),
+    Fact("correction.undone", "undone", "undone", As.FLAG, _R),
+)
+
+NOT_CORRECTED = {
+    "job.job_id": "it is in every checkpoint",
+    "job.units": "`rimelog setting units` changes how numbers are shown, from now on",
+    "job.invented": "whether data is invented is no fact of the job",
+    "calibration.u": "of a certificate: in the rig's file, with the next run",
+    "calibration.done": "of a certificate: in the rig's file, with the next run",
+    "calibration.certificate": "of a certificate: in the rig's file, with the next run",
+}
+"""Fields of the job, a cylinder and a channel's calibration that have no row, and why."""
+
+
+@cache
+def facts_known() -> dict[str, Fact]:
+    """All rows by key: those above, and a row for each setting of each stage."""
+    found = {one.key: one for one in _ROWS}
+    for stage in registry.STAGES:
+        for one in settings_of(stage.settings):
+            key, kind = f"stage.settings.{one.name}", one.kind
+            safety = "limit" in one.name
+            typed = one.name.replace("_", "-")
+            found.setdefault(key, Fact(key, typed, one.name.replace("_", " "), _kind(kind), _L, safety, optional=True))
+    return found
+
+
+def _kind(kind: SettingKind) -> Kind:
+    return kind
+
+
+def fact_of(key: str) -> Fact | None:
+    return facts_known().get(key)
+
+
+def facts_of(target: str) -> tuple[Fact, ...]:
+    """Those of a type of thing: "job", "cylinder", "stage" ..."""
+    return tuple(one for one in facts_known().values() if one.target == target)

@@ -44,6 +44,7 @@ class Situation:
     the rig does not measure the cylinder's pressure. readings: those of DEPENDS_ON that the rig measures.
     cylinder: the name of the one on the scale. device_problem: why the device cannot be trusted with a permit.
     not_to_be_filled: why nothing may be put into that cylinder, however empty it is; both in words.
+    correcting: what was corrected is not worked in yet.
     """
 
     stage: str | None
@@ -56,6 +57,7 @@ class Situation:
     alarms: AlarmState
     device_problem: str | None = None
     not_to_be_filled: Sequence[str] = ()
+    correcting: bool = False
 
 
 def objections(now: Situation) -> tuple[Statement, ...]:
@@ -63,6 +65,8 @@ def objections(now: Situation) -> tuple[Statement, ...]:
     found = list[Statement]()
     if not now.filling:
         found.append(Statement("permit.not_filling"))
+    if now.correcting:
+        found.append(Statement("permit.correcting"))
     if now.device_problem is not None:
         found.append(because("permit.device", now.device_problem))
     if now.cylinder is None:

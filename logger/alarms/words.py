@@ -151,6 +151,7 @@ _OBJECTIONS: dict[str, StatementWords] = {
     "permit.no_alarm": lambda f: f"the alarm {f('alarm')} is switched off",
     "permit.fill_unknown": _because("fill unknown"),
     "permit.no_limit": _plain("the cylinder has no limit"),
+    "permit.correcting": _plain("a correction is being worked in"),
     "permit.full": _plain("the cylinder is full to its limit"),
     "permit.unknown": lambda f: f"{f('reading').replace('_', ' ')} unknown: {f('reason')}",
     "permit.no_scale": _plain("no scale in the rig"),

@@ -53,6 +53,8 @@ ACTIONS = (
     "return-to-service",
     "cylinder",
     "setting",
+    "correct",
+    "correctable",
     "permit-arm",
     "permit-release",
     "stop",

@@ -1,6 +1,8 @@
 """What a person asks of the running job, from any command, key or page: done at once, answered when it is stored."""
 
+import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Protocol
 
 from logger.alarms.errors import AlarmError
@@ -9,14 +11,18 @@ from logger.app.recorder import Recorder
 from logger.app.relay import Relay
 from logger.clock import Clock
 from logger.model.cylinder import Cylinder
+from logger.model.job import Job
 from logger.model.plain import plain
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
-from logger.pipeline.acts import NotNow, do
+from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
+from logger.pipeline.errors import NotNow
 from logger.stages.words import refusal_of
+from logger.wording.values import lasted
 
-MAX_AGO_S = 4 * 3600.0  # an act can be entered this much later than it was done
+SETTLED_WITHIN_S = 8.0  # an act that needs what is being worked in waits for so long
+EARLIER_FACTS = ("customer", "site", "appliance", "system")
 
 
 class RunningJob(Protocol):
@@ -27,6 +33,7 @@ class RunningJob(Protocol):
     recorder: Recorder
     relays: list[Relay]
     kept_cylinder: Callable[[str], Cylinder | None]
+    earlier: Callable[[Job], dict[str, Any]]
 
     def poll_relays(self) -> None: ...
 
@@ -39,6 +46,10 @@ async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
     if action in ("permit-arm", "permit-release"):
         answer = _permit(job, action == "permit-arm", body)
     else:
+        if action == "correct":
+            body = await _with_earlier(job, body)
+        elif action in ("stage-begin", "stage-end"):
+            await _settled(job.engine)
         answer = carry_out(job, action, body)
     newest = job.recorder.newest_event
     stored = newest is before or await job.recorder.has_stored(newest)
@@ -55,12 +66,43 @@ def carry_out(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
             kept = job.kept_cylinder(name)
             if kept is not None:
                 body = {**body, "cylinder": plain(kept)}
+    if action == "correct" and isinstance(name := body.get("value"), str) and body.get("target") == "swap":
+        kept = job.kept_cylinder(name) if name not in job.engine.model.state.cylinders else None
+        body = {**body, "value": plain(kept)} if kept is not None else body
     try:
-        answer = do(job.engine, action, body, _when(body, job.clock.now_ns()))
+        opened = job.engine.facts.opened
+        when = _when(body, job.clock.now_ns(), opened.t_ns if opened is not None else 0)
+        answer = do(job.engine, action, body, when)
     except NotNow as exc:
         raise Refused(str(exc)) from exc
+    if answer.get("safety"):
+        for relay in job.relays:
+            relay.stop()
     job.store_new_events()
     return answer
+
+
+async def _settled(engine: Engine) -> None:
+    """What was corrected, or entered late, is worked in, or a while has passed."""
+    for _ in range(int(SETTLED_WITHIN_S / 0.05)):
+        if engine.settle_after is None:
+            return
+        await asyncio.sleep(0.05)
+
+
+async def _with_earlier(job: RunningJob, body: dict[str, Any]) -> dict[str, Any]:
+    """A correction of whose appliance this is, with what its earlier jobs tell."""
+    body = {key: value for key, value in body.items() if key != "earlier"}
+    now, value = job.engine.facts.job(), body.get("value")
+    if body.get("target") == "job" and body.get("fact") in EARLIER_FACTS and now is not None and isinstance(value, str):
+        name, text = body["fact"], clean(value, 200)
+        if name == "customer":
+            then = replace(now, customer=text)
+        else:
+            then = replace(now, site=text) if name == "site" else replace(now, appliance=text)
+        found = await asyncio.get_running_loop().run_in_executor(None, job.earlier, then)
+        body["earlier"] = plain(found)
+    return body
 
 
 def _permit(job: RunningJob, arm: bool, body: dict[str, Any]) -> dict[str, Any]:
@@ -83,12 +125,12 @@ def _permit(job: RunningJob, arm: bool, body: dict[str, Any]) -> dict[str, Any]:
     return {"text": "\n".join(said)}
 
 
-def _when(body: dict[str, Any], now_ns: int) -> int:
+def _when(body: dict[str, Any], now_ns: int, opened_ns: int) -> int:
     """When it happened: now, "ago_s" seconds ago, or at "at_ns", UTC. Raises Refused."""
     ago_s, at_ns = body.get("ago_s", 0.0), body.get("at_ns")
     if at_ns is not None:
         ago_s = (now_ns - at_ns) / NS_PER_S if type(at_ns) is int else None
-    if isinstance(ago_s, bool) or not isinstance(ago_s, int | float) or not 0 <= ago_s <= MAX_AGO_S:
-        hours = MAX_AGO_S / 3600
-        raise Refused(f"an act is entered at once or up to {hours:.0f} h later: ago_s or at_ns does not fit")
+    longest_s = max(0.0, (now_ns - opened_ns) / NS_PER_S)
+    if isinstance(ago_s, bool) or not isinstance(ago_s, int | float) or not 0 <= ago_s <= max(longest_s, 0.0):
+        raise Refused(f"that time is not within this job, which began {lasted(longest_s)} ago: ago_s or at_ns")
     return now_ns - int(ago_s * NS_PER_S)

@@ -94,6 +94,10 @@ class Relay:
             self._tell("released", operator=operator, reason=reason)
         return f"{self.output.hold}: released, its contact is opening"
 
+    def stop(self) -> None:
+        """A fact that what is held hangs on is being corrected: before that is stored. Only a person arms it again."""
+        self._take(rules.stopped(self.hold, Statement("permit.correcting")))
+
     # -- time ----------------------------------------------------------------------------------------------------
 
     def look(self, now_s: float) -> None:
@@ -219,6 +223,7 @@ class Relay:
             rules=engine.judge.alarm_engine.rules,
             alarms=engine.judge.state,
             device_problem=self._device_problem(),
+            correcting=bool(model.held),
             not_to_be_filled=[text_of(f, engine.shown).body for f in forbidding(model, model.now_ns)],
         )
 

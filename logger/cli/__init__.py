@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "stage": ("logger.cli.act_commands", "stage", "Begin or end a stage of the job."),
     "mark": ("logger.cli.act_commands", "mark", "Record an act: isolated, pump-oil-changed, nitrogen-break ..."),
     "cylinder-swap": ("logger.cli.act_commands", "cylinder_swap", "Say which cylinder is on the scale now."),
+    "correct": ("logger.cli.correct", "correct", "Correct what was entered, or undo a correction."),
     "note": ("logger.cli.act_commands", "note", "Write a note into the record."),
     "units": ("logger.cli.act_commands", "units", "Change the units of screen and report."),
     "ack": ("logger.cli.act_commands", "ack", "Acknowledge alarms."),

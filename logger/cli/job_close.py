@@ -10,6 +10,7 @@ from logger.evidence.chain import frames_of, new_event
 from logger.model.events import Event, FindingConcluded, JobClosed
 from logger.model.records import EVENT, NewRecord
 from logger.model.text import clean
+from logger.pipeline.facts import effective
 from logger.store.errors import StoreBusy, StoreDamaged, StoreError, StoreTailLost
 from logger.store.place import JobPlace, anchors_dir
 from logger.store.reader import CheckSignature, StoreReader
@@ -67,9 +68,9 @@ def close_job(
                 "to close it all the same, name --without-checkpoints"
             )
         told = JobSummary(place.job_id, 0, False)
-        for _, event in reader.events():
-            take(told, event)
-        newest_ns = _newest_ns(reader)
+        for placed in effective(reader.events()).events:
+            take(told, placed.event)
+        newest_ns = newest_ns_of(reader)
         if told.open_stage is not None and not end_stage:
             raise StoreError(
                 f"job {place.job_id} is not closed: its {told.open_stage.label.lower()} has not been ended; "
@@ -96,7 +97,7 @@ def close_job(
     return Closed(done.chain.count, done.before_bytes, done.after_bytes, findings=tuple(findings))
 
 
-def _newest_ns(reader: StoreReader) -> int:
+def newest_ns_of(reader: StoreReader) -> int:
     """UTC of the newest frame or event."""
     times = [0]
     for record in reader.records(max(0, reader.last_id - _LAST_RECORDS)):
@@ -107,10 +108,11 @@ def _newest_ns(reader: StoreReader) -> int:
 def _end_stage(reader: StoreReader, at_ns: int) -> list[Event]:
     """The events that the daemon would have written, from the same record by the same code."""
     from logger.pipeline.acts import end_stage
-    from logger.pipeline.facts import effective
     from logger.pipeline.replay import replay
 
-    engine = replay(reader.records(), facts=effective(reader.events()))
+    told = list(reader.events())
+    engine = replay(reader.records(), facts=effective(told))
+    engine.remember(event for _, event in told)
     engine.take_events()
     end_stage(engine, at_ns)
     return engine.take_events()

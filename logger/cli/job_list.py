@@ -17,6 +17,7 @@ from logger.model.events import (
 from logger.model.finding import Verdict
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
+from logger.pipeline.facts import JobFact, effective
 from logger.stages import registry
 from logger.store.errors import StoreError
 from logger.store.place import JobPlace
@@ -35,6 +36,13 @@ class StageSummary:
     begun_ns: int
     ended_ns: int | None = None
     findings: list[tuple[str, str]] = field(default_factory=list)
+    after: str | None = None
+
+    def concluded(self, after: str | None, verdict: str, headline: str) -> None:
+        """after: the correction it was concluded anew after: those of before do not count any more."""
+        if after != self.after:
+            self.after, self.findings = after, []
+        self.findings.append((verdict, headline))
 
 
 @dataclass(slots=True)
@@ -97,8 +105,12 @@ def summary(place: JobPlace) -> JobSummary:
         found.running = place.running
         with StoreReader(place.file) as reader:
             found.sealed = reader.sealed_ns is not None
-            for _, event in reader.events():
-                take(found, event)
+            told: list[tuple[int, Event]] = []
+            try:
+                told.extend(reader.events())  # what was read before a fault is kept
+            finally:
+                for placed in effective(told).events:
+                    take(found, placed.event)
     except (StoreError, ChainError) as exc:
         found.problem = clean(str(exc))
     return found
@@ -118,12 +130,15 @@ def take(found: JobSummary, event: Event) -> None:
         case StageBegun():
             name = clean(event.kind, 40)
             found.stages.append(StageSummary(event.number, name, registry.label(name), event.t_ns))
+        case JobFact(key="customer" | "site" | "appliance" | "refrigerant" as key):
+            setattr(found, key, clean(str(event.value)))
         case StageEnded() if found.stages:
-            found.stages[-1].ended_ns = event.t_ns
+            ended = [stage for stage in found.stages if stage.number == event.number] or found.stages[-1:]
+            ended[-1].ended_ns = event.t_ns
         case FindingConcluded(finding=finding):
             for stage in found.stages:
                 if stage.number == event.stage:
-                    stage.findings.append((finding.verdict.value, clean(event.words.headline)))
+                    stage.concluded(event.after, finding.verdict.value, clean(event.words.headline))
 
 
 _MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: ""}

@@ -85,7 +85,7 @@ def doctor(ctx: click.Context, job: str, rescue_dir: Path | None, as_json: bool)
     place = find_job(job)
     if rescue_dir is not None and place.running:
         raise StoreBusy(f"job {place.job_id} is being written; end that first with `rimelog stop`, then rescue")
-    check = _Signatures()
+    check = Signatures()
     with working("Checking", quiet=as_json):
         report = examine(place.file, check, anchors_dir())
     rescued = _rescue(place, report, rescue_dir) if rescue_dir is not None and report.advice else None
@@ -169,7 +169,7 @@ def copy(ctx: click.Context, job: str, dest: Path, as_json: bool) -> None:
     from logger.store.place import anchors_dir, find_job
 
     place = find_job(job)
-    check = _Signatures()
+    check = Signatures()
     with working("Copying and checking", quiet=as_json):
         done = copy_job(place.file, dest / place.job_id, check, anchors_dir())
     held, count = done.chain.holds, done.path.stat().st_size
@@ -207,7 +207,7 @@ def close(job: str, end_stage: bool, without_checkpoints: bool, as_json: bool) -
     from logger.store.place import find_job
 
     place = find_job(job)
-    check = _Signatures()
+    check = Signatures()
     with working("Closing", quiet=as_json):
         done = close_job(place, end_stage=end_stage, without_checkpoints=without_checkpoints, check_signature=check)
     if as_json:
@@ -228,7 +228,7 @@ def close(job: str, end_stage: bool, without_checkpoints: bool, as_json: bool) -
     click.echo(f"`rimelog export {job}` writes its bundle and report")
 
 
-class _Signatures:
+class Signatures:
     """Checks signatures of checkpoints, and remembers whose they are."""
 
     def __init__(self) -> None:

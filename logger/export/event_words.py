@@ -6,12 +6,14 @@ from logger.model.events import (
     AlarmChanged,
     ClockFit,
     ClockNoted,
+    Corrected,
     CylinderOnScale,
     DeviceHello,
     DeviceLost,
     Event,
     FindingConcluded,
     GapNoted,
+    JobAmended,
     JobClosed,
     JobOpened,
     KeepAwakeNoted,
@@ -28,6 +30,7 @@ from logger.model.events import (
 from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
+from logger.pipeline.correction_words import correction_text
 from logger.stages import registry
 from logger.wording.values import Shown, duration
 
@@ -78,7 +81,8 @@ def _about_and_text(event: Event, shown: Shown) -> tuple[str, str]:
             text = f"on the scale; tare {shown.number(cylinder.tare_kg, _MASS)}"
             return cylinder.name, text + (f", scale {shown.number(reading, _MASS)}" if reading else "")
         case FindingConcluded():
-            return f"stage {event.stage}", event.words.line
+            after = f"after {event.after.replace(':', ' ')}: " if event.after else ""
+            return f"stage {event.stage}", after + event.words.line
         case GapNoted():
             return event.device or "", _gap(event, shown)
         case ClockNoted(fit=ClockFit() as fit):
@@ -91,6 +95,11 @@ def _about_and_text(event: Event, shown: Shown) -> tuple[str, str]:
             return event.hold, _permit(event, shown)
         case SettingChanged():
             return event.key, f"set to {event.value} (SI)"
+        case Corrected():
+            about, text = correction_text(event, shown)
+            return f"correction {event.n}: {about}", text
+        case JobAmended():
+            return "", f"amended after it was closed with {event.prior_count:,} records"
         case JobClosed():
             return "", "closed"
     return "", details_of(event)

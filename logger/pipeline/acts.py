@@ -1,13 +1,10 @@
 """What people do: each act is checked, becomes events of the record, and is answered in plain words."""
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 from logger.alarms.errors import AlarmError
-from logger.cylinder.markings import unlikely
 from logger.model.alarm import State
-from logger.model.cylinder import Cylinder
 from logger.model.events import (
     CylinderOnScale,
     FindingConcluded,
@@ -17,13 +14,14 @@ from logger.model.events import (
     StageBegun,
     StageEnded,
 )
-from logger.model.plain import from_plain
 from logger.model.text import clean
 from logger.model.version import ANALYSIS, SOFTWARE
 from logger.physics.charge_density import unlikely_charge
-from logger.pipeline.engine import Engine
+from logger.pipeline.correcting import correct, correctable
+from logger.pipeline.cylinder_entry import checked_cylinder
+from logger.pipeline.engine import TOLD_LATE_NS, Engine
+from logger.pipeline.errors import NotNow
 from logger.pipeline.live_values import forbidding
-from logger.refrigerant import Catalogue, RefrigerantError
 from logger.stages import registry
 from logger.stages.definition import StageDefinition
 from logger.stages.settings import SettingError, check
@@ -32,13 +30,8 @@ from logger.stages.words import refusal_of, shown_finding, text_of
 Body = dict[str, Any]
 
 
-class NotNow(Exception):
-    """The act makes no sense now, or is not allowed. The message says why and what to do."""
-
-
 def do(engine: Engine, action: str, body: Body, now_ns: int) -> Body:
     """Carry out an action; events wait in `engine.take_events()`. Returns the answer. Raises NotNow."""
-    now_ns = max(now_ns, earliest(engine))
     act = _ACTS.get(action)
     if act is None:
         raise NotNow(f"no such action: {clean(action)}")
@@ -49,23 +42,20 @@ def do(engine: Engine, action: str, body: Body, now_ns: int) -> Body:
     return act(engine, body, now_ns)
 
 
-def earliest(engine: Engine) -> int:
-    """An act may be told late, but not before the newest act that began or ended a stage or moved a cylinder."""
-    state = engine.model.state
-    times = [s.begun_ns for s in state.stages] + [s.ended_ns for s in state.stages if s.ended_ns]
-    return max([*times, *(t for t, _ in state.swaps)], default=0)
-
-
 def end_stage(engine: Engine, now_ns: int, operator: str = "") -> Body:
     """End the running stage, if any; its findings become part of the record."""
     stage = engine.model.state.stage
     if stage is None:
         raise NotNow("no stage is running; begin one with `rimelog stage begin`")
-    engine.emit(StageEnded(t_ns=now_ns, number=stage.number, operator=operator, analysis=ANALYSIS, software=SOFTWARE))
+    if now_ns <= stage.begun_ns:
+        began = engine.shown.clock(stage.begun_ns)
+        raise NotNow(f"{registry.label(stage.kind)} began at {began}: it cannot end before that")
+    number = engine.facts.identity(stage.number)
+    engine.emit(StageEnded(t_ns=now_ns, number=number, operator=operator, analysis=ANALYSIS, software=SOFTWARE))
     findings = engine.results[stage.number].findings
     for finding in findings:
         said = text_of(finding, engine.shown)
-        engine.emit(FindingConcluded(t_ns=now_ns, stage=stage.number, finding=finding, said=said))
+        engine.emit(FindingConcluded(t_ns=now_ns, stage=number, finding=finding, said=said))
     return {
         "text": f"{registry.label(stage.kind)} ended",
         "findings": [shown_finding(f, engine.shown) for f in findings],
@@ -78,12 +68,41 @@ def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:
     if known is None:
         raise NotNow(f"no such stage; known: {', '.join(one.kind for one in registry.STAGES)}")
     settings = _settings(engine, known, body.get("settings", {}), body.get("as_entered") is True)
-    if state.stage is not None:
-        end_stage(engine, now_ns, _word(body, "operator"))
-    number = len(state.stages) + 1
     operator = _word(body, "operator")
-    engine.emit(StageBegun(t_ns=now_ns, number=number, kind=known.kind, settings=settings, operator=operator))
-    return {"text": f"{known.label} begun, stage {number}", "number": number}
+    until_ns = _free(engine, now_ns)
+    if state.stage is not None and until_ns is None:
+        end_stage(engine, now_ns, operator)
+    identity = engine.facts.next_stage
+    engine.emit(StageBegun(t_ns=now_ns, number=identity, kind=known.kind, settings=settings, operator=operator))
+    if until_ns is not None:
+        engine.emit(StageEnded(t_ns=until_ns, number=identity, operator=operator, analysis=ANALYSIS, software=SOFTWARE))
+    number = next(s.place for s in engine.facts.stages if s.begun.number == identity)
+    text = f"{known.label} begun, stage {number}"
+    if until_ns is not None:
+        text = (
+            f"{known.label} entered as stage {number}, {engine.shown.clock(now_ns)[:5]} to "
+            f"{engine.shown.clock(until_ns)[:5]}; what was found follows in a moment"
+        )
+    return {"text": text, "number": number}
+
+
+def _free(engine: Engine, at_ns: int) -> int | None:
+    """Until when no other stage is, for one that began then; None: until now, a running one is ended first. Raises
+    NotNow."""
+    shown = engine.shown
+    for stage in engine.model.state.stages:
+        label = f"stage {stage.number} ({registry.label(stage.kind).lower()})"
+        if at_ns < stage.begun_ns:
+            return stage.begun_ns
+        if stage.ended_ns is not None and at_ns < stage.ended_ns:
+            at = shown.clock(at_ns)[:5]
+            raise NotNow(
+                f"at {at} {label} was on, until {shown.clock(stage.ended_ns)[:5]}: first "
+                f"`rimelog correct stage {stage.number} end {at}`, or begin the new one later"
+            )
+        if stage.ended_ns is None and at_ns <= stage.begun_ns:
+            raise NotNow(f"{label} was begun at that moment; wrong kind? `rimelog correct stage {stage.number} kind`")
+    return None
 
 
 def _settings(engine: Engine, known: StageDefinition[Any], given: Any, as_entered: bool) -> Body:
@@ -120,42 +139,21 @@ def _cylinder(engine: Engine, body: Body, now_ns: int) -> Body:
     state, name = engine.model.state, _word(body, "name", 60)
     data, known = body.get("cylinder"), state.catalogue.with_more(engine.user_catalogue)
     if data is not None:
-        cylinder = _checked_cylinder(data, known)
-    elif name in state.cylinders:
-        cylinder = state.cylinders[name]
+        cylinder = checked_cylinder(data, known)
+    elif (told := engine.facts.told_as(name)) is not None:
+        cylinder = told
     else:
         known_names = ", ".join(state.cylinders) or "none"
         raise NotNow(f"no cylinder {name!r}; known in this job: {known_names}; add one with `rimelog cylinder add`")
     weighing = engine.model.weighing
-    reading_kg = weighing.on_scale.number if weighing else None
+    late = now_ns < engine.model.now_ns - TOLD_LATE_NS
+    reading_kg = weighing.on_scale.number if weighing and not late else None
     inside = [name for name in (cylinder.refrigerant, *cylinder.candidates) if name is not None]
     brought = known.blend_records(name for name in inside if state.catalogue.blend(name) is None)
     engine.emit(CylinderOnScale(t_ns=now_ns, cylinder=cylinder, reading_kg=reading_kg, blends=tuple(brought) or None))
     against = [text_of(f, engine.shown).body for f in forbidding(engine.model, now_ns)]
-    return {"text": " ".join((f"{cylinder.name} is on the scale now.", *against))}
-
-
-def _checked_cylinder(data: Any, catalogue: Catalogue) -> Cylinder:
-    """A cylinder as its markings can state it. Raises NotNow: a wrong tare or capacity would be a wrong limit."""
-    try:
-        cylinder = from_plain(Cylinder, data)
-        names = [cylinder.refrigerant, *cylinder.candidates]
-        inside = [catalogue.find(name).name for name in names if name is not None]
-    except (TypeError, ValueError, KeyError, AttributeError, RefrigerantError) as exc:
-        raise NotNow(f"the cylinder's data cannot be read: {clean(str(exc))}") from exc
-    numbers = (cylinder.tare_kg, cylinder.water_capacity_kg, cylinder.requalify_years)
-    optional = (cylinder.service_pressure_pa, cylinder.test_pressure_pa, cylinder.contents_kg)
-    for number in (*numbers, *(n for n in optional if n is not None)):
-        if isinstance(number, bool) or not isinstance(number, int | float) or not 0 <= number < 1e9:
-            raise NotNow(f"the cylinder's data cannot be read: {clean(repr(number), 40)} is no number it can have")
-    if not (isinstance(cylinder.name, str) and clean(cylinder.name) == cylinder.name and cylinder.name):
-        raise NotNow("the cylinder's data cannot be read: its name is one line of text")
-    if not (cylinder.tare_kg > 0 and cylinder.water_capacity_kg > 0):
-        raise NotNow("the cylinder's data cannot be read: tare and water capacity are above zero")
-    if (slip := unlikely(cylinder)) is not None:
-        raise NotNow(f"the cylinder's {slip.marking.replace('_', ' ')}: {slip.why}")
-    own = inside[0] if cylinder.refrigerant is not None else None
-    return replace(cylinder, refrigerant=own, candidates=tuple(inside[1:] if own else inside))
+    on_scale = engine.model.state.on_scale or cylinder.name
+    return {"text": " ".join((f"{on_scale} is on the scale now.", *against))}
 
 
 def _acknowledge(engine: Engine, body: Body, now_ns: int) -> Body:
@@ -251,4 +249,6 @@ _ACTS: dict[str, Callable[[Engine, Body, int], Body]] = {
     "out-of-service": _alarm_act("taken out of service"),
     "return-to-service": _alarm_act("back in service"),
     "setting": _setting,
+    "correct": correct,
+    "correctable": correctable,
 }

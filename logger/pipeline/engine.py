@@ -40,6 +40,7 @@ from logger.model.sample import PointSample
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
 from logger.model.value import DEVICE_LOST, CodedProblem, Value, known, name_of, unknown
+from logger.pipeline.confirmations import Confirmations
 from logger.pipeline.fact_table import Effect, fact_of
 from logger.pipeline.facts import Facts, effective_of
 from logger.pipeline.job_model import LATE_QUIET_NS, JobModel
@@ -98,6 +99,7 @@ class Engine:
         self.told: list[Event] = []
         self.settle_after: Event | None = None
         self._facts: tuple[int, Facts] = 0, effective_of(())
+        self.confirmations = Confirmations()
         self._newest_act_ns = 0
         self._folded = False  # what is told is not always what is so
         self._next_analysis_ns = 0
@@ -136,6 +138,11 @@ class Engine:
             self.take(placed.event)
         for alarm in alarms:
             self.take(alarm)
+
+    def remember(self, events: Iterable[Event]) -> None:
+        """All events of a record, that this engine has been through by what they mean."""
+        self.told = [event for event in events if not isinstance(event, AlarmChanged)]
+        self._folded = True
 
     @property
     def facts(self) -> Facts:
@@ -303,6 +310,11 @@ class Engine:
         """Take what the alarm engine made of an act of a person."""
         self._out += [said(change, self.shown) for change in self.judge.take(stepped)]
 
+    def judge_now(self) -> None:
+        """All alarms at once, by what was just entered."""
+        if self.live:
+            self._judge()
+
     def emit(self, event: Event) -> None:
         """An event concluded here or by a person's act: applied now, stored by the app."""
         self.apply(event)
@@ -391,7 +403,7 @@ class Engine:
             return
         effect = Effect.LIMITS if isinstance(event, Marked | StageEnded) else Effect.READINGS
         if isinstance(event, Corrected):
-            effect, safety = self._bearing(event)
+            effect, safety = self.bearing(event)
             if safety:
                 model.held.append(before)
         if effect is Effect.WORDS and self.settle_after is None:
@@ -401,7 +413,7 @@ class Engine:
             what = f"correction {event.n}" if isinstance(event, Corrected) else "what was entered late"
             self.catching_up_reason = f"being worked out again after {what}"
 
-    def _bearing(self, event: Corrected) -> tuple[Effect, bool]:
+    def bearing(self, event: Corrected) -> tuple[Effect, bool]:
         """What rests on a corrected fact, and whether a limit that protects people does; undone: of what it undoes."""
         while event.fact == "correction.undone":
             n = int(event.of.partition(":")[2])

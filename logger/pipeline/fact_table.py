@@ -29,6 +29,7 @@ class As(StrEnum):
     """What is entered, other than a quantity or one of some words."""
 
     TEXT = "text"
+    LINES = "lines"
     DAY = "day"
     REFRIGERANT = "refrigerant"
     NUMBER = "number"
@@ -92,6 +93,9 @@ _ROWS = (
     Fact("job.site", "site", "site", As.TEXT, _W),
     Fact("job.appliance", "appliance", "system", As.TEXT, _W),
     Fact("job.technician", "technician", "technician", As.TEXT, _W, spans=_BOTH),
+    Fact("job.certification", "certification", "certification number", As.TEXT, _W),
+    Fact("job.company", "company", "company", As.LINES, _W),
+    Fact("job.recovery_machine", "recovery-machine", "recovery machine", As.TEXT, _W),
     Fact("cylinder.name", "name", "name", As.TEXT, _R),
     Fact("cylinder.tare_kg", "tare", "tare", _Q.MASS, _L, safety=True),
     Fact("cylinder.water_capacity_kg", "water-capacity", "water capacity", _Q.MASS, _L, safety=True),
@@ -108,6 +112,7 @@ _ROWS = (
     Fact("cylinder.refrigerant", "refrigerant", "refrigerant in it", As.REFRIGERANT, _L, safety=True, optional=True),
     Fact("cylinder.candidates", "candidates", "what may be in it", As.TEXT, _L, safety=True),
     Fact("cylinder.contents_kg", "contents", "contents", _Q.MASS, _L, optional=True),
+    Fact("cylinder.as_stamped", "as-stamped", "stamped so, unlikely as it is", As.FLAG, _L, safety=True),
     Fact("cylinder.requalify_years", "requalify-years", "years between tests", As.NUMBER, _L, safety=True),
     Fact("swap.at", "at", "time", As.TIME, _R, safety=True),
     Fact("swap.cylinder", "cylinder", "cylinder", As.CYLINDER, _R, safety=True),

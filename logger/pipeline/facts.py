@@ -260,6 +260,8 @@ class _Fold:
             self.unknown.append(event.fact)
             return
         type_, ordinal = _target(event.of)
+        if type_ != known.target:
+            return
         try:
             if event.fact == "swap.cylinder":  # also one that was undone has been told
                 self._tell_cylinder(one.place, from_plain(Cylinder, event.new))
@@ -621,7 +623,10 @@ def _with_channel(rig: Rig, about: str, name: str, new: Any) -> Rig:
             return channel
         if name == "point":
             return None if new is None else replace(channel, point=str(new))
-        calibration = from_plain(Calibration, plain(channel.calibration) | {name: new})
+        try:
+            calibration = from_plain(Calibration, plain(channel.calibration) | {name: new})
+        except EventError:
+            return channel  # no calibration has such a value
         return replace(channel, calibration=calibration)
 
     devices = tuple(

@@ -121,12 +121,12 @@ def forbidding(model: JobModel, now_ns: int) -> tuple[Finding, ...]:
 
 def forbidding_of(model: JobModel, state: JobState, now_ns: int) -> tuple[Finding, ...]:
     """The same by one state of the entries."""
-    refrigerant = model.refrigerant() if state is model.state else _refrigerant(state)
+    refrigerant = model.refrigerant() if state is model.state else refrigerant_of(state)
     found = entry_findings(state.cylinder, model.cylinder_limits(state), refrigerant, state.day(now_ns))
     return tuple(f for f in found if f.verdict is Verdict.FAIL)
 
 
-def _refrigerant(state: JobState) -> Refrigerant | None:
+def refrigerant_of(state: JobState) -> Refrigerant | None:
     try:
         return state.catalogue.find(state.job.refrigerant) if state.job is not None else None
     except UnknownRefrigerant:

@@ -17,6 +17,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
 from logger.api.daemon_port import ACTIONS
+from logger.pipeline.correcting import TARGETS
+from logger.pipeline.fact_table import facts_known
 from logger.pipeline.replay import replay
 from logger.stages import registry
 from logger.stages.acceptance import DECAY_PROFILES, PRESSURE_PROFILES
@@ -82,6 +84,15 @@ BODIES: dict[str, st.SearchStrategy[JsonObject]] = {
         {"key": st.sampled_from(["units", "barometer_pa", "full_charge_kg", "volume_m3", "customer"]),
          "value": st.one_of(NUMBER, st.sampled_from(["us", "si", "imperial"]))}
     ),
+    "correct": st.fixed_dictionaries(
+        {"target": st.sampled_from([*TARGETS, "nothing"]),
+         "which": st.sampled_from(["", "1", "2", "cylinder 1", *NASTY]),
+         "fact": st.sampled_from([one.typed for one in facts_known().values()]),
+         "value": st.one_of(NUMBER, WORD, st.booleans(), st.just({"kind": "evacuation"}), st.just("R-410A"))},
+        optional={"since_ns": NUMBER, "until_ns": NUMBER, "why": WORD, "by": WORD, "over": st.booleans(),
+                  "seen": NUMBER},
+    ),
+    "correctable": st.fixed_dictionaries({}),
     "permit-arm": st.fixed_dictionaries({}, optional={"hold": WORD, "operator": WORD}),
     "permit-release": st.fixed_dictionaries({}, optional={"hold": WORD, "operator": WORD}),
 }  # fmt: skip

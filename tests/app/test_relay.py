@@ -28,8 +28,9 @@ from logger.model.cylinder import Cylinder
 from logger.model.events import CylinderOnScale, Event, JobOpened, RigLoaded
 from logger.model.job import Job
 from logger.model.units import PSI_PA
-from logger.pipeline.acts import NotNow, do
+from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
+from logger.pipeline.errors import NotNow
 from logger.stages.words import reasons_of, refusal_of
 from sim_device.rig import Rig, rig_toml
 

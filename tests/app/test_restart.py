@@ -21,8 +21,9 @@ from logger.app.restart import BEHIND, CatchUp
 from logger.model.events import JobOpened, RigLoaded, StageBegun
 from logger.model.records import NewRecord
 from logger.model.units import NS_PER_S
-from logger.pipeline.acts import NotNow, do
+from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
+from logger.pipeline.errors import NotNow
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order, replay
 from logger.stages.charging.live import CLOSING_S

@@ -12,8 +12,9 @@ from logger.model.events import Event, JobOpened, StageBegun, StageEnded
 from logger.model.job import Job
 from logger.model.units import NS_PER_S
 from logger.model.version import ANALYSIS, SOFTWARE
-from logger.pipeline.acts import _ACTS, NotNow, do
+from logger.pipeline.acts import _ACTS, do
 from logger.pipeline.engine import Engine
+from logger.pipeline.errors import NotNow
 
 T0 = 1_772_467_200_000_000_000
 

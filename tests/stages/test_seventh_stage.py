@@ -31,8 +31,9 @@ from logger.model.records import EVENT, NewRecord, Record
 from logger.model.units import NS_PER_S, POUND_KG, PSI_PA
 from logger.model.value import Statement, Value, known, number, word
 from logger.model.version import ANALYSIS, SOFTWARE
-from logger.pipeline.acts import NotNow, do
+from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
+from logger.pipeline.errors import NotNow
 from logger.pipeline.job_alarms import all_rules
 from logger.pipeline.replay import in_order, replay
 from logger.stages import registry

@@ -110,6 +110,12 @@ class Daemon:
             self.catch_up = CatchUp(self.path, self.engine)
             self.recorder.last_record, newest_ns = self.catch_up.last_id, self.catch_up.newest_ns
             self.clock.go_on_after(self.engine.model.now_ns)
+        if self.engine.facts.unknown:
+            writer.close()
+            if self.catch_up is not None:
+                self.catch_up.close()
+            what = ", ".join(self.engine.facts.unknown)
+            raise AppError(f"{self.path} was corrected by a newer version of this program ({what}): update this one")
         if self.engine.model.state.job is None:
             if job is None:
                 writer.close()

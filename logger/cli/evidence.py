@@ -2,10 +2,14 @@
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from logger.cli.completing import job_ids
+
+if TYPE_CHECKING:
+    from logger.store.reader import StoreReader
 
 
 @click.command()
@@ -17,9 +21,12 @@ from logger.cli.completing import job_ids
 @click.option("--csv", "csv_file", type=click.Path(dir_okay=False, path_type=Path),
               help="Instead write a table for a spreadsheet: local time, one row a second.")  # fmt: skip
 @click.option("--units", type=click.Choice(["us", "si"]), help="Of the table; by default those of the job.")
+@click.option("--as-closed", type=click.IntRange(min=1), metavar="N",
+              help="As the job was when it was closed the Nth time, before it was amended.")  # fmt: skip
 def export(
-    job: str, out_dir: Path, paper: str | None, customer: bool, csv_file: Path | None, units: str | None
-) -> None:
+    job: str, out_dir: Path, paper: str | None, customer: bool, csv_file: Path | None, units: str | None,
+    as_closed: int | None,
+) -> None:  # fmt: skip
     """Write the evidence bundle of JOB and its report, or with --csv a table for a spreadsheet.
 
     JOB: a job id, the end of one, "latest", or a path. A running job is written as far as it has got. The bundle is
@@ -46,8 +53,9 @@ def export(
                 f"nothing was signed: {not_seen}; they may have been rewritten. Ask `rimelog doctor`; "
                 "`rimelog close --without-checkpoints` writes that into the record and closes the job"
             )
-        checkpoints = b"".join(map(checkpoint_line, reader.checkpoints().checkpoints))
-        last_id = reader.last_id
+        last_id = reader.last_id if as_closed is None else closed_at(reader, as_closed)
+        seen = (one for one in reader.checkpoints().checkpoints if one.last_id <= last_id)
+        checkpoints = b"".join(map(checkpoint_line, seen))
         done = export_bundle(
             lambda: counted(reader.records(until_id=last_id), "Exporting", last_id),
             replay_job,
@@ -90,14 +98,29 @@ def _trade_csv(file: Path, out: Path, units: str | None) -> None:
     click.echo(f"table   {out.resolve()}  ({rows - 1:,} rows, one a second)")
 
 
+def closed_at(reader: "StoreReader", nth: int) -> int:
+    """How many records the job had when it was closed the nth time. Raises click.UsageError."""
+    from logger.model.events import JobAmended
+
+    counts = [event.prior_count for _, event in reader.events() if isinstance(event, JobAmended)]
+    if nth > len(counts):
+        raise click.UsageError(f"this job was amended {len(counts)} times: --as-closed is 1 to {len(counts)}")
+    return counts[nth - 1]
+
+
 @click.command()
 @click.argument("bundle", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
 @click.option("--signers", type=click.Path(exists=True, dir_okay=False, path_type=Path),
               help="Allowed-signers file (ssh-keygen): only its keys pass.")  # fmt: skip
 @click.option("--fingerprint", help="Fingerprint you were given (SHA256:...): only that key passes.")
+@click.option("--supersedes", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="OLD",
+              help="An older bundle of the job: does this one go on from just that record?")  # fmt: skip
 @click.pass_context
-def verify(ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None, fingerprint: str | None) -> None:
+def verify(
+    ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None, fingerprint: str | None,
+    supersedes: Path | None,
+) -> None:  # fmt: skip
     """Check an evidence BUNDLE: archive, signature, hashes, chain, and all that follows from the raw records.
 
     Exit status 0 only if everything was checked and holds, 1 if something does not hold, 3 if what was checked holds
@@ -128,6 +151,9 @@ def verify(ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None
 
     with working("Verifying", quiet=as_json):
         report = verify_bundle(bundle, replay_job, known=known, must_be_known=asked)
+
+
+    report = verify_bundle(bundle, replay_job, known=known, must_be_known=asked, supersedes=supersedes)
     if as_json:
         click.echo(json.dumps(report.to_dict(), indent=1))
     else:

@@ -159,7 +159,7 @@ def chosen_job(words: JobWords, catalogue: "Catalogue") -> "tuple[JobPlace, JobS
         if more:
             raise click.UsageError(
                 f"--continue keeps the job as it is: {', '.join(more)} would change nothing. "
-                "Go on without; what is wrong in it is put right afterwards, while it runs"
+                "Go on without; what is wrong in it is put right by `rimelog correct`, at any time"
             )
         return find_job(words.continued), None
     setup = _new_job(words, "checked first, so that a wrong entry leaves no empty job behind", catalogue)

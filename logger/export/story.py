@@ -3,11 +3,12 @@
 import base64
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from logger.evidence.chain import GENESIS, event_of
 from logger.evidence.errors import BundleError, ChainError
 from logger.export.event_words import words
-from logger.export.report.report_data import Act, AlarmEntry, GapEntry
+from logger.export.report.report_data import Act, AlarmEntry, CorrectionEntry, GapEntry
 from logger.model.alarm import AlarmEvent, State
 from logger.model.codec import type_of
 from logger.model.events import (
@@ -17,6 +18,7 @@ from logger.model.events import (
     DeviceLost,
     Event,
     GapNoted,
+    JobAmended,
     JobOpened,
     Marked,
     NoteWritten,
@@ -31,6 +33,7 @@ from logger.model.points import POINTS
 from logger.model.records import EVENT, Record
 from logger.model.text import clean
 from logger.model.value import Value, known, unknown
+from logger.pipeline.correction_words import correction_text
 from logger.pipeline.facts import Facts, effective
 from logger.pipeline.job_state import JobState
 from logger.wording.values import Shown
@@ -154,6 +157,39 @@ class Story:
                 told = text if kind in ("note", "act") or not about else f"{about}: {text}"
                 found.append(Act(event.t_ns, kind, told if told != about else about, by))
         return tuple(sorted(found, key=lambda act: act.t_ns))
+
+    def corrections(self, shown: Shown) -> tuple[CorrectionEntry, ...]:
+        """Those that stand, and those that were undone, in order of telling."""
+        found = []
+        for one in self.facts.corrections:
+            about, text = correction_text(one.event, shown, self.facts)
+            text = text if one.standing else f"{text} (undone)"
+            by = clean(one.event.by, 80)
+            turned = tuple(self._turned(f"correction:{one.n}"))
+            found.append(CorrectionEntry(one.n, one.event.t_ns, clean(about, 80), clean(text, 300), by, turned))
+        return tuple(found)
+
+    def _turned(self, after: str) -> Iterator[str]:
+        """Verdicts of stages that were others before."""
+        for number, before in self.state.earlier_findings.items():
+            sets = [*before, (self.state.concluded_after(number), self.state.findings.get(number, []))]
+            for (_, was), (by, now) in pairwise(sets):
+                if by == after and was and now and was[0].verdict is not now[0].verdict:
+                    yield f"stage {number}: {was[0].verdict.value} was shown, {now[0].verdict.value} by this"
+
+    @property
+    def supersedes(self) -> tuple[int, str] | None:
+        """(records, head in hex) of the closed job that this one goes on from."""
+        amended = [event for _, event in self.events if isinstance(event, JobAmended)]
+        return (amended[-1].prior_count, clean(amended[-1].prior_head, 64)) if amended else None
+
+    @property
+    def amended(self) -> str:
+        """For page one; "" for a job that was closed once at most."""
+        if self.supersedes is None:
+            return ""
+        count, head = self.supersedes
+        return f"Amended: supersedes the record of {count:,} entries, {head[:16]}…"
 
     def gaps(self) -> tuple[GapEntry, ...]:
         return tuple(_gap(event) for _, event in self.events if isinstance(event, GapNoted))

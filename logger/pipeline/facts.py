@@ -509,7 +509,7 @@ class _Fold:
             yield Placed(place, event)
             return
         stage = self.stages[ordinal - 1]
-        if stage.stands:
+        if stage.stands and (event.after is not None or place > stage.end_told):  # else of an end that was none
             yield Placed(place, replace(event, stage=stage.place, t_ns=max(event.t_ns, stage.end_ns or 0)))
 
     def _rig_events(self, place: int, event: RigLoaded) -> Iterator[Placed]:

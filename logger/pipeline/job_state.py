@@ -146,6 +146,10 @@ class JobState:
         if self.job is not None:
             self.job = from_plain(Job, plain(self.job) | {key: value})  # checks the value's type
 
+    def concluded_after(self, number: int) -> str | None:
+        """The correction after which a stage's findings were concluded, None at its end."""
+        return self._concluded.get(number, (None, 0))[0]
+
     def _concluded_anew(self, event: FindingConcluded) -> None:
         """The first of another set of findings puts the one before aside."""
         is_newest = event.after, event.t_ns if event.after is not None else 0

@@ -44,7 +44,7 @@ class LiveQuantities:
                 found |= self.watch.update(self._maker.full(model.now_ns, found))
         live, view = registry.live_quantities(), registry.view(stage.kind if stage else None)
         for key in (view.headline, *view.lines):
-            if key and key not in found:
+            if key and key not in found and key not in view.optional:
                 found[key] = unknown(SI_UNIT[live[key].quantity], "not enough readings yet")
         return {key: found[key] for key in live if key in found}
 

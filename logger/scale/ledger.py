@@ -6,6 +6,7 @@ between two cylinders, or a tugged hose, is never counted as refrigerant.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from logger.model.finding import Finding, Verdict
@@ -149,17 +150,38 @@ class MassLedger:
         return math.sqrt(readings + accuracy + sum(u * u for _, u in self.steps))
 
 
-def balance(recovered: Value, charge_kg: float | None, u_charge_kg: float = 0.0) -> Finding:
-    """Recovered mass against the appliance's charge: is the difference more than the weighing can explain?"""
+def summed(values: Sequence[Value], u_scale_kg: float = 0.0) -> Value:
+    """Masses of several stages on one scale: their readings' uncertainties add in quadrature, the scale's accuracy
+    (which each has in its own) counts once. Unknown where one is."""
+    for one in values:
+        if one.number is None:
+            return unknown("kg", str(one.problem))
+    own = (max(0.0, (one.u or 0.0) ** 2 - u_scale_kg**2) for one in values)
+    u = math.sqrt(sum(own) + (u_scale_kg**2 if values else 0.0))
+    return known(sum(one.number or 0.0 for one in values), "kg", u)
+
+
+def balance(
+    recovered: Value, charge_kg: float | None, u_charge_kg: float = 0.0, before: Value | None = None
+) -> Finding:
+    """Recovered mass against the appliance's charge: is the difference more than the weighing can explain?
+
+    before: what earlier stages of the job took out, less what they put in; None without any.
+    """
     key, moved = "recovery.balance", number("recovered", Quantity.MASS, recovered)
+    if before is not None:
+        moved = number("recovered", Quantity.MASS, summed((before, recovered)))
+        recovered = summed((before, recovered))
     if recovered.number is None:
         return Finding(key, Verdict.CANNOT_TELL, (moved, word("judged", "unknown")))
     if charge_kg is None:
         return Finding(key, Verdict.INFO, (moved, word("judged", "no_charge")))
     difference = charge_kg - recovered.number
     u = math.hypot(recovered.u or 0.0, u_charge_kg)
+    earlier = () if before is None else (number("in_earlier_stages", Quantity.MASS, before),)
     inputs = (
         moved,
+        *earlier,
         number("charge", Quantity.MASS, known(charge_kg, "kg", u_charge_kg or None)),
         number("difference", Quantity.MASS, known(difference, "kg", u)),
         number("share", Quantity.RATIO, known(recovered.number / charge_kg, "1")),

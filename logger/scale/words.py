@@ -45,7 +45,8 @@ def _balance(f: Given) -> Text:
         "short": f"{f('difference')} less than the charge recovered",
         "over": f"{f.size('difference')} more than the charge recovered",
     }
-    body = f"{f('recovered')} of {f('charge')} recovered; {ending[judged]}."
+    earlier = f", {f('in_earlier_stages')} of it in earlier stages of this job" if f.has("in_earlier_stages") else ""
+    body = f"{f('recovered')} of {f('charge')} recovered{earlier}; {ending[judged]}."
     return Text(headline.get(judged, share), body, rule, decision, causes=f.all("cause"))
 
 
@@ -62,5 +63,5 @@ WORDS = Words(
         "charge_too_low": "charge entered too low",
         "oil_or_air": "oil or air recovered with it",
     },
-    labels={"share": "share of the charge"},
+    labels={"share": "share of the charge", "in_earlier_stages": "in earlier stages"},
 )

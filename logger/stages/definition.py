@@ -38,13 +38,15 @@ class LiveQuantity:
 @dataclass(frozen=True, slots=True)
 class View:
     """What a stage shows first: the one large number, the lines under it, the point whose trend is drawn, the points
-    whose readings come before the others. log: the trend is drawn over decades."""
+    whose readings come before the others. log: the trend is drawn over decades. optional: lines that are left out where
+    there is no such thing."""
 
     headline: str
     lines: tuple[str, ...]
     trend: str
     points: tuple[str, ...] = ()
     log: bool = False
+    optional: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

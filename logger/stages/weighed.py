@@ -10,7 +10,7 @@ from logger.model.drawing import Stay
 from logger.model.finding import Finding
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known
-from logger.scale.ledger import MassLedger
+from logger.scale.ledger import MassLedger, summed
 from logger.stages.inputs import StageInputs
 
 _ROOT_12 = math.sqrt(12)
@@ -27,6 +27,19 @@ def charge_of(now: StageInputs[Any]) -> Value:
     """The appliance's full charge, kg."""
     charge_kg = now.job.full_charge_kg
     return Value(charge_kg, "kg", problem="the appliance's charge is not entered" if charge_kg is None else None)
+
+
+def out_before(now: StageInputs[Any]) -> Value | None:
+    """What this job's earlier stages took out of the system, less what they put in, kg; None where none did either.
+
+    Unknown where the mass of one of them is.
+    """
+    out = [one.facts["recovered"] for one in now.earlier if "recovered" in one.facts]
+    charged = [one.facts["charged"] for one in now.earlier if "charged" in one.facts]
+    if not out:
+        return None
+    back = [v if v.number is None else known(-v.number, "kg", v.u) for v in charged]
+    return summed((*out, *back), now.scale.u_accuracy_kg if now.scale is not None else 0.0)
 
 
 def on_scale(now: StageInputs[Any]) -> tuple[str, list[tuple[float, str]]]:

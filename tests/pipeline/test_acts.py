@@ -92,11 +92,22 @@ def test_a_stage_ends_the_one_before() -> None:
     assert (first.kind, first.ended_ns, second.ended_ns) == ("recovery", T0 + 9 * NS_PER_S, None)
 
 
-def test_an_act_told_late_is_not_put_before_the_stage() -> None:
+def test_an_act_told_late_stands_where_it_was_done() -> None:
     engine = opened()
     do(engine, "stage-begin", {"kind": "recovery"}, T0 + 100 * NS_PER_S)
     do(engine, "mark", {"act": "isolated"}, T0 + 50 * NS_PER_S)
-    assert engine.take_events()[-1].t_ns == T0 + 100 * NS_PER_S
+    assert engine.take_events()[-1].t_ns == T0 + 50 * NS_PER_S
+
+
+def test_a_forgotten_stage_is_entered_before_the_running_one() -> None:
+    engine = opened()
+    do(engine, "stage-begin", {"kind": "evacuation"}, T0 + 100 * NS_PER_S)
+    answer = do(engine, "stage-begin", {"kind": "recovery"}, T0 + 50 * NS_PER_S)
+    assert answer["number"] == 1
+    one, two = engine.model.state.stages
+    assert (one.kind, one.ended_ns, two.kind, two.ended_ns) == ("recovery", T0 + 100 * NS_PER_S, "evacuation", None)
+    with pytest.raises(NotNow, match="was on"):
+        do(engine, "stage-begin", {"kind": "charging"}, T0 + 70 * NS_PER_S)
 
 
 JSON = st.recursive(

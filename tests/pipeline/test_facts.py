@@ -148,7 +148,7 @@ def mistaken(clean: Clean, mistake: str, pick: int) -> Chain | None:
     match mistake:
         case "tare" | "capacity":
             name = "tare_kg" if mistake == "tare" else "water_capacity_kg"
-            wrong = replace(A, **{name: 77.0})
+            wrong = replace(A, tare_kg=77.0) if mistake == "tare" else replace(A, water_capacity_kg=77.0)
             for i, event in enumerate(chain.events):
                 if isinstance(event, CylinderOnScale) and event.cylinder == A:
                     swap_in(i, cylinder=wrong)
@@ -161,7 +161,9 @@ def mistaken(clean: Clean, mistake: str, pick: int) -> Chain | None:
             swap_in(0, cylinders=(replace(A, name="X"), B))
             return chain.correct("cylinder.name", "cylinder:1", "A")
         case "refrigerant" | "customer":
-            swap_in(0, job=replace(job().job, **{mistake: "R-410A"}))
+            told = job().job
+            wrong_job = replace(told, customer="X") if mistake == "customer" else replace(told, refrigerant="R-410A")
+            swap_in(0, job=wrong_job)
             return chain.correct(f"job.{mistake}", "job", getattr(job().job, mistake))
         case "charge":
             swap_in(0, job=replace(job().job, full_charge_kg=5.0))

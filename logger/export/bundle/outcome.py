@@ -19,6 +19,7 @@ TITLES = {
     "findings": "Findings follow from the raw records",
     "concluded": "What was shown at the end of a stage is what all records give",
     "report": "The report follows from the raw records",
+    "supersedes": "It supersedes the older bundle: the same records, and more",
 }
 # What every bundle has: one of these left unchecked is a fault.
 REQUIRED = frozenset({"archive", "signature", "tags", "payload", "chain", "readings", "events", "findings"})
@@ -54,18 +55,22 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class VerifyReport:
-    """fingerprint: of the key whose signature holds, None without one. signer: who that is by the caller's list."""
+    """fingerprint: of the key whose signature holds, None without one. signer: who that is by the caller's list.
+
+    of_later: a later version has corrected facts in a way not known here, so that what follows is not accused.
+    """
 
     bundle: str
     job_id: str
     fingerprint: str | None
     signer: str | None
     checks: tuple[Check, ...]
+    of_later: bool = False
 
     @property
     def result(self) -> Result:
         failing = any(check.outcome is Outcome.FAILS for check in self.checks)
-        if failing or any(check.key in REQUIRED for check in self.unchecked):
+        if failing or (not self.of_later and any(check.key in REQUIRED for check in self.unchecked)):
             return Result.FAILS
         return Result.HOLDS_BUT if self.unchecked else Result.HOLDS
 

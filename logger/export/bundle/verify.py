@@ -63,12 +63,17 @@ Trust = Callable[[PublicKey], str | None]
 
 
 def verify_bundle(
-    path: Path, replay: Replay, *, known: Trust = lambda key: None, must_be_known: bool = False
+    path: Path,
+    replay: Replay,
+    *,
+    known: Trust = lambda key: None,
+    must_be_known: bool = False,
+    supersedes: Path | None = None,
 ) -> VerifyReport:
     """Check the bundle at `path`. Raises FileNotFoundError and its kin only; all else is told in the report.
 
     replay: the same pure code as at the export. must_be_known: whether a key that is not `known` makes the check fail
-    (else it is told).
+    (else it is told). supersedes: an older bundle of the job, which this one must go on from.
     """
     verifier = _Verifier(path.name, replay, known, must_be_known)
     with path.open("rb") as file:
@@ -79,6 +84,8 @@ def verify_bundle(
             return verifier.report()
         verifier.record("archive", Outcome.HOLDS, f"{len(bag.names)} files, none with a name or size that is refused")
         verifier.check(bag)
+    if supersedes is not None:
+        verifier.check_supersedes(supersedes)
     return verifier.report()
 
 
@@ -88,15 +95,17 @@ class _Verifier:
         self._checks: dict[str, Check] = {}
         self._key: PublicKey | None = None
         self._job_id = ""
+        self._of_later = False
+        self._digests: list[bytes] = []  # of the records, in order
 
     def report(self) -> VerifyReport:
         for key in TITLES:
-            if key not in self._checks:
+            if key not in self._checks and key != "supersedes":
                 self.record(key, Outcome.NOT_CHECKED, "an earlier check must hold first")
         fingerprint = self._key.fingerprint if self._key is not None else None
         signer = self._known(self._key) if self._key is not None else None
-        checks = tuple(self._checks[key] for key in TITLES)
-        return VerifyReport(clean(self._name), self._job_id, fingerprint, signer, checks)
+        checks = tuple(self._checks[key] for key in TITLES if key in self._checks)
+        return VerifyReport(clean(self._name), self._job_id, fingerprint, signer, checks, self._of_later)
 
     def record(self, key: str, outcome: Outcome, text: str) -> None:
         self._checks[key] = Check(key, TITLES[key], outcome, clean(text, 1000))
@@ -120,7 +129,26 @@ class _Verifier:
         self._guarded("chain", lambda: self._chain(bag, story))
         if self._checks["chain"].outcome is Outcome.HOLDS:
             self._guarded("blends", lambda: self._blends(story))
-            self._guarded("readings", lambda: self._derived(bag, story))
+            self._guarded("readings", lambda: self._follows(bag, story))
+
+    def check_supersedes(self, older: Path) -> None:
+        """Whether the records of the older bundle are the first ones of this one."""
+
+        def compare() -> None:
+            with older.open("rb") as file:
+                bag = Bag(SafeZip(file))
+                chain = verify_chain(self._records(bag))
+            if chain.problem is not None:
+                raise EvidenceError(f"the records of {clean(older.name, 80)} do not hold: {chain.problem}")
+            if not 0 < chain.count < len(self._digests):
+                raise EvidenceError("this bundle has no more records than that one: it does not go on from it")
+            if self._digests[chain.count - 1] != chain.head:
+                raise EvidenceError(f"record {chain.count} is not the last one of that bundle: another record")
+            more = len(self._digests) - chain.count
+            text = f"all {chain.count:,} records of {clean(older.name, 80)} are the first ones here, {more:,} follow"
+            self.record("supersedes", Outcome.HOLDS, text)
+
+        self._guarded("supersedes", compare)
 
     def _guarded(self, key: str, check: Callable[[], None]) -> None:
         """No bundle, however made, ends in a traceback."""
@@ -157,11 +185,16 @@ class _Verifier:
     def _records(self, bag: Bag) -> Iterator[Record]:
         return parse_records(bag.chunks(PAYLOAD + RECORDS))
 
+    def _digested(self, records: Iterator[Record]) -> Iterator[Record]:
+        for record in records:
+            self._digests.append(record.digest)
+            yield record
+
     def _chain(self, bag: Bag, story: Story) -> None:
         name = PAYLOAD + CHECKPOINTS
         listed = parse_checkpoints(bag.read(name, MAX_CHECKPOINTS_BYTES)) if name in bag.names else None
         checkpoints = listed.checkpoints if listed is not None else ()
-        chain = verify_chain(story.passing(self._records(bag)), checkpoints)
+        chain = verify_chain(self._digested(story.passing(self._records(bag))), checkpoints)
         if chain.problem is not None:
             raise EvidenceError(chain.problem)
         self._job_id = clean(story.job.job_id, 80)
@@ -198,6 +231,17 @@ class _Verifier:
         for outcome, texts in ((Outcome.NOTED, notes), (Outcome.NOT_CHECKED, unchecked)):
             if texts and not problems:
                 self.record("blends", outcome, "; ".join(texts[:_MAX_PROBLEMS]))
+
+    def _follows(self, bag: Bag, story: Story) -> None:
+        """What follows from the records, unless a later version changed what they mean."""
+        if story.facts.unknown:
+            self._of_later = True
+            what = ", ".join(dict.fromkeys(clean(name, 40) for name in story.facts.unknown))
+            for key in ("analysis", "readings", "findings", "events", "concluded", "report"):
+                text = f"facts were corrected in a way that this version does not know ({what}); use a newer one"
+                self.record(key, Outcome.NOT_CHECKED, text)
+            return
+        self._derived(bag, story)
 
     def _derived(self, bag: Bag, story: Story) -> None:
         version = analysis_of(bag)

@@ -34,6 +34,8 @@ CHECKPOINTS = "raw/checkpoints.jsonl"
 SIGNING_KEY_INFO, PAPER_INFO, TYPESETTER_INFO = "Signing-Key", "Report-Paper", "Report-Made-With"
 ANALYSIS_INFO = "Analysis-Version"
 FORM = "customer.pdf"
+LEAST_INFO, LEAST_FOR_CORRECTIONS = "Least-Analysis-Version", 2  # earlier ones know no corrections, and would accuse
+SUPERSEDES_INFO = "Supersedes"  # records and head of the closed job that this one goes on from
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +119,10 @@ def _export(
         (TYPESETTER_INFO, typesetter()),
         (ANALYSIS_INFO, str(ANALYSIS)),
     ]
+    if story.facts.corrections:
+        info.append((LEAST_INFO, str(LEAST_FOR_CORRECTIONS)))
+    if story.supersedes is not None:
+        info.append((SUPERSEDES_INFO, "{} {}".format(*story.supersedes)))
     others = {
         "README.txt": _readme(
             invented=f"{INVENTED.upper()}.\n" * job.invented, job_id=clean(job.job_id, 80), software=software,

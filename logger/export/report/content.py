@@ -85,6 +85,8 @@ def build_report_data(
         balance=replayed.balance,
         alarms=story.alarms(),
         acts=story.acts(shown),
+        corrections=story.corrections(shown),
+        amended=story.amended,
         gaps=story.gaps(),
         awake=story.told(KeepAwakeNoted, shown),
         clock=story.clocks(shown),

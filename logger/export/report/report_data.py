@@ -198,6 +198,18 @@ class Act:
 
 
 @dataclass(frozen=True, slots=True)
+class CorrectionEntry:
+    """n: its number. about, text: what was corrected, and how. changed: verdicts that it turned, in words."""
+
+    n: int
+    t_ns: int
+    about: str
+    text: str
+    by: str
+    changed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class ReportData:
     """readings: digest of readings.csv. fingerprint: of the key that signs the bundle, None when it is not signed.
 
@@ -222,6 +234,8 @@ class ReportData:
     balance: tuple[tuple[str, Value], ...] = ()
     alarms: tuple[AlarmEntry, ...] = ()
     acts: tuple[Act, ...] = ()
+    corrections: tuple[CorrectionEntry, ...] = ()
+    amended: str = ""  # what the job supersedes, when it was closed before
     gaps: tuple[GapEntry, ...] = ()
     awake: tuple[str, ...] = ()
     clock: tuple[str, ...] = ()

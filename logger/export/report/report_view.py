@@ -26,6 +26,7 @@ from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, UNITS, show_uni
 from logger.model.value import Value, known
 from logger.stages import registry
 from logger.stages.words import label_of, text_of
+from logger.wording.given import many
 from logger.wording.values import Shown, duration
 
 _Q = Quantity
@@ -56,6 +57,11 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
         "cylinders": [_cylinder(row, shown) for row in data.cylinders],
         "balance": [_balance(label, value, shown) for label, value in data.balance],
         "alarms": _few([_alarm(entry, shown) for entry in data.alarms]),
+        "corrected": _corrected(data),
+        "amended": data.amended,
+        "corrections": _few(
+            [[str(c.n), shown.time(c.t_ns), c.about, "; ".join((c.text, *c.changed)), c.by] for c in data.corrections]
+        ),
         "acts": _few([[shown.time(a.t_ns), a.kind, a.text, a.by] for a in data.acts]),
         "gaps": _few([_gap(gap, shown) for gap in data.gaps]),
         "awake": list(data.awake),
@@ -76,6 +82,15 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
             "head": data.head.hex(),
         },
     }
+
+
+def _corrected(data: ReportData) -> str:
+    """For page one."""
+    count, turned = len(data.corrections), sum(bool(c.changed) for c in data.corrections)
+    if not count:
+        return ""
+    verdicts = f", {turned} changed a verdict" if turned else ", no verdict changed"
+    return f"{many(count, 'correction')}{verdicts}: see Corrected"
 
 
 def _few(rows: list[list[str]]) -> dict[str, Any]:

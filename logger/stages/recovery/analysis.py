@@ -101,18 +101,20 @@ def analyse_recovery(
     level: RecoveryLevel | None = None,
     stopped_s: float | None = None,
     settle_s: float = SETTLE_S,
+    before: Value | None = None,
 ) -> RecoveryResult:
     """series: by measuring point, one time zero; "cylinder_mass" is needed, all others help.
 
     resolution_kg: the scale's division; u_accuracy_kg: see MassLedger. swaps: (time, name of the cylinder that came).
     level: from recovery_level.required_level. stopped_s: when the machine was stopped for good.
+    before: what earlier stages of the job took out, less what they put in.
     """
     charge = unknown("kg", "the system's full charge is not entered")
     if charge_kg is not None:
         charge = known(charge_kg, "kg", u_charge_kg)
     level_pa = None if level is None else level.pressure.number
     scale = series.get("cylinder_mass", Series("cylinder_mass", (), ()))
-    watch = RecoveryWatch(refrigerant, charge, level_pa)
+    watch = RecoveryWatch(refrigerant, charge, level_pa, before)
     run = _Run(scale, series, watch, resolution_kg, u_accuracy_kg, cylinder, swaps)
     run.go()
     pressure = next((series[p] for p in JUDGED_BY if len(series.get(p, ()))), None)
@@ -192,7 +194,7 @@ class _Run:
         over = self._over_ambient()
         findings = [
             mass_finding(recovered, self.ledger),
-            balance(recovered, charge_kg, u_charge_kg),
+            balance(recovered, charge_kg, u_charge_kg, self.watch.before),
             phase_finding(liquid, vapour, self.watch.changed_over_s, self.watch.because),
             *(stall_finding(stall) for stall in self.stalls),
             *condensing_finding(over),

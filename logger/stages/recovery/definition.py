@@ -18,7 +18,7 @@ from logger.stages.inputs import StageInputs
 from logger.stages.recovery.level import JUDGED_BY, RecoveryLevel, required_level
 from logger.stages.recovery.words import WORDS
 from logger.stages.settings import Form, setting
-from logger.stages.weighed import cylinder_findings, on_scale, stays
+from logger.stages.weighed import cylinder_findings, on_scale, out_before, stays
 
 RECOVERY = "recovery"
 OUTLET_LIMIT_PA = 450 * PSI_PA + STANDARD_ATMOSPHERE_PA
@@ -75,6 +75,7 @@ def _analyse(now: Inputs) -> StageResult:
         swaps=swaps,
         level=level_of(now),
         stopped_s=now.seconds(stops[-1]) if stops else None,
+        before=out_before(now),
     )
     found = tuple(stays(result.ledger))
     return StageResult(
@@ -171,15 +172,17 @@ DEFINITION = StageDefinition(
     watch=_watch,
     view=View(
         "cylinder_of_limit",
-        ("recovered", "mass_rate", "mass_allowed", "time_to_limit", "charge_left", "time_to_charge_out",
-         "cylinder_fill_now", "liquid_full_temperature", "condensing_over_ambient"),
+        ("recovered", "recovered_in_job", "mass_rate", "mass_allowed", "time_to_limit", "charge_left",
+         "time_to_charge_out", "cylinder_fill_now", "liquid_full_temperature", "condensing_over_ambient"),
         "cylinder_mass",
         ("cylinder_mass", "cylinder_pressure", "cylinder_temperature", "recovery_inlet_pressure",
          "recovery_outlet_pressure", "system_pressure", "system_temperature", "ambient_temperature"),
+        optional=frozenset({"recovered_in_job"}),
     ),
     live=(
         LiveQuantity("mass_rate", "Rate", _Q.MASS_RATE),
         LiveQuantity("recovered", "Recovered", _Q.MASS, whole_stage=True),
+        LiveQuantity("recovered_in_job", "Out of the system, job", _Q.MASS, whole_stage=True),
         LiveQuantity("charge_left", "Left of the charge", _Q.MASS, whole_stage=True),
         LiveQuantity("time_to_charge_out", "Charge out in", _Q.TIME, whole_stage=True),
         LiveQuantity("time_to_limit", "Cylinder at its limit in", _Q.TIME),

@@ -22,10 +22,11 @@ from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.model.value import Argument, Statement, Value, known, name_of, number, unknown, word
 from logger.physics import superheat
 from logger.refrigerant import OutOfRange, Refrigerant
+from logger.scale.ledger import summed
 from logger.scale.time_left import TimeLeft, decay_time, time_left
 from logger.stages.recovery.definition import Inputs, level_of
 from logger.stages.recovery.stall import Readings, StallCause, inputs_of, refrigerant_left, stall_causes
-from logger.stages.weighed import NO_SCALE, charge_of, scale_problem
+from logger.stages.weighed import NO_SCALE, charge_of, out_before, scale_problem
 
 ROW_S = 5.0
 KEEP_ROWS = 360  # half an hour
@@ -86,11 +87,14 @@ _NO_TEMPERATURE = unknown("K", "no such measuring point in the rig")
 class RecoveryWatch:
     """refrigerant: None when unknown. charge: the appliance's charge in kg (unknown is allowed).
 
-    level_pa: absolute pressure to recover down to: at or below it, no flow is no stall.
+    level_pa: absolute pressure to recover down to: at or below it, no flow is no stall. before: what earlier stages of
+    the job took out, less what they put in.
     """
 
-    def __init__(self, refrigerant: Refrigerant | None, charge: Value, level_pa: float | None = None) -> None:
-        self.refrigerant, self.charge, self.level_pa = refrigerant, charge, level_pa
+    def __init__(
+        self, refrigerant: Refrigerant | None, charge: Value, level_pa: float | None = None, before: Value | None = None
+    ) -> None:
+        self.refrigerant, self.charge, self.level_pa, self.before = refrigerant, charge, level_pa, before
         self.phase = FlowPhase.UNKNOWN
         self.because: tuple[str, ...] = ("no_rate",)
         self.changed_over_s: float | None = None
@@ -176,8 +180,12 @@ class RecoveryWatch:
             return self.charge
         if recovered.number is None:
             return unknown("kg", str(recovered.problem))
+        if self.before is not None:
+            recovered = summed((self.before, recovered))
+            if recovered.number is None:
+                return unknown("kg", f"what an earlier stage moved: {recovered.problem}")
         u = ((recovered.u or 0.0) ** 2 + (self.charge.u or 0.0) ** 2) ** 0.5
-        return known(self.charge.number - recovered.number, "kg", u, recovered.note)
+        return known(self.charge.number - (recovered.number or 0.0), "kg", u, recovered.note)
 
     def _row(
         self, t_s: float, rate: Value, superheat_now: Value, left: Value, readings: Readings, fill: Value | None
@@ -358,13 +366,14 @@ class CylinderWatch:
     """The watch of a recovery stage: a RecoveryWatch fed by the scale and what the cylinder may still take."""
 
     def __init__(self, now: Inputs) -> None:
-        self._watch = RecoveryWatch(now.refrigerant, charge_of(now))
+        self._watch = RecoveryWatch(now.refrigerant, charge_of(now), before=out_before(now))
         self.now: RecoveryNow | None = None
 
     def update(self, now: Inputs) -> Mapping[str, Value]:
         watch = self._watch
         watch.charge = charge_of(now)  # both may be entered while it runs
         watch.level_pa = level_of(now).pressure.number
+        watch.before = out_before(now)
         rate, moved = unknown("kg/s", NO_SCALE), unknown("kg", NO_SCALE)
         if now.scale is not None:
             rate, moved = now.scale.rate.value, now.scale.moved_at(now.scale.seconds(now.until_ns))
@@ -378,7 +387,9 @@ class CylinderWatch:
             {name: now.value(name) for name in _POINTS},
             now.live.get("cylinder_fill_now", unknown("1", NO_SCALE)),
         )
+        in_job = {} if watch.before is None else {"recovered_in_job": summed((watch.before, moved))}
         return {
+            **in_job,
             "mass_rate": rate,
             "recovered": moved,
             "charge_left": found.charge_left,

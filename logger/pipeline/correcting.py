@@ -35,7 +35,8 @@ _NEIGHBOURS = ("stage.begin", "stage.end")
 # What a number is above and at most, SI: the same as in a job file.
 _RANGES = {
     "cylinder.tare_kg": (0.0, 100_000.0), "cylinder.water_capacity_kg": (0.0, 100_000.0),
-    "cylinder.service_pressure_pa": (0.0, 100e6), "cylinder.contents_kg": (-1e-9, 100_000.0),
+    "cylinder.service_pressure_pa": (0.0, 100e6),
+    "cylinder.test_pressure_pa": (0.0, 100e6), "cylinder.contents_kg": (-1e-9, 100_000.0),
     "cylinder.requalify_years": (0.0, 15.0), "job.full_charge_kg": (0.0, 1e6), "job.volume_m3": (0.0, 1e4),
     "job.volume_u_m3": (-1e-9, 1e4), "job.pump_ultimate_pa": (0.0, 1e5), "channel.span": (0.1, 10.0),
     "channel.zero": (-1e7, 1e7),

@@ -120,9 +120,12 @@ class Engine:
         if isinstance(event, Corrected) or (self.live and late) or self._is_told_late(event):
             self._fold_anew(event)
         elif self._folded and isinstance(event, FOLDED):
-            for placed in self.facts.events:
-                if placed.place == len(self.told):
-                    self.take(placed.event)
+            found = [placed.event for placed in self.facts.events if placed.place == len(self.told)]
+            if isinstance(event, StageBegun | StageEnded) and not any(isinstance(one, type(event)) for one in found):
+                self._fold_anew(event)  # it belongs before another one
+                return
+            for one in found:
+                self.take(one)
         else:
             self.take(event)
 

@@ -106,6 +106,9 @@ def test_a_forgotten_stage_is_entered_before_the_running_one() -> None:
     assert answer["number"] == 1
     one, two = engine.model.state.stages
     assert (one.kind, one.ended_ns, two.kind, two.ended_ns) == ("recovery", T0 + 100 * NS_PER_S, "evacuation", None)
+    with pytest.raises(NotNow, match="worked out again"):  # before the record was read again, no other
+        do(engine, "stage-begin", {"kind": "charging"}, T0 + 70 * NS_PER_S)
+    engine.catching_up_reason = None
     with pytest.raises(NotNow, match="was on"):
         do(engine, "stage-begin", {"kind": "charging"}, T0 + 70 * NS_PER_S)
 

@@ -54,6 +54,7 @@ SAID = (
     *(Statement("permit.no_alarm", (name_of("alarm", key),)) for key in sorted(FORBIDS)),
     because("permit.fill_unknown", "no reading for 12 s"),
     Statement("permit.no_limit"),
+    Statement("permit.correcting"),
     Statement("permit.full"),
     because("permit.unknown", "open circuit", name_of("reading", "cylinder_pressure")),
     Statement("permit.no_scale"),

@@ -20,7 +20,7 @@ from logger.pipeline.correction_words import about, listed, shown_value
 from logger.pipeline.cylinder_entry import checked_cylinder
 from logger.pipeline.engine import Engine
 from logger.pipeline.errors import NotNow
-from logger.pipeline.fact_table import As, Effect, Fact, Span, facts_of
+from logger.pipeline.fact_table import As, Correctable, Effect, Span, facts_of
 from logger.pipeline.facts import Facts, StageNow, channel_name, effective_of
 from logger.pipeline.job_state import JobState
 from logger.pipeline.live_values import forbidding_of, refrigerant_of
@@ -220,7 +220,7 @@ def _in_order(facts: Facts) -> list[StageNow]:
     return sorted((s for s in facts.stages if s.stands), key=lambda s: s.place)
 
 
-def _named(target: str, of: str, name: str, facts: Facts) -> Fact:
+def _named(target: str, of: str, name: str, facts: Facts) -> Correctable:
     type_ = "channel" if target == "sensor" else target
     rows = list(facts_of(type_))
     if type_ == "stage":
@@ -236,11 +236,11 @@ def _named(target: str, of: str, name: str, facts: Facts) -> Fact:
     raise NotNow(f"a {target} has no {clean(name, 40) or 'fact without a name'}; what can be corrected: {can}")
 
 
-def _fact(made: Corrected) -> Fact:
+def _fact(made: Corrected) -> Correctable:
     return next(one for one in facts_of(made.fact.partition(".")[0]) if one.key == made.fact)
 
 
-def _span(fact: Fact, body: dict[str, Any], facts: Facts, now_ns: int) -> tuple[int | None, int | None]:
+def _span(fact: Correctable, body: dict[str, Any], facts: Facts, now_ns: int) -> tuple[int | None, int | None]:
     bounds: list[int | None] = []
     for key in ("since_ns", "until_ns"):
         value = body.get(key)
@@ -263,7 +263,7 @@ def _time(value: Any, facts: Facts, now_ns: int) -> int:
     return value
 
 
-def _old(facts: Facts, of: str, fact: Fact, t_ns: int | None) -> Any:
+def _old(facts: Facts, of: str, fact: Correctable, t_ns: int | None) -> Any:
     """The effective value, plain."""
     type_, _, rest = of.partition(":")
     number = int(rest) if rest.isdecimal() else 0
@@ -286,7 +286,7 @@ def _old(facts: Facts, of: str, fact: Fact, t_ns: int | None) -> Any:
     return plain(getattr(thing.now, fact.name))
 
 
-def _old_of_channel(facts: Facts, of: str, fact: Fact, t_ns: int | None) -> Any:
+def _old_of_channel(facts: Facts, of: str, fact: Correctable, t_ns: int | None) -> Any:
     rig = facts.rig(t_ns)
     device, _, index = of.removeprefix("channel:").rpartition("/")
     for d in rig.devices if rig else ():
@@ -296,7 +296,7 @@ def _old_of_channel(facts: Facts, of: str, fact: Fact, t_ns: int | None) -> Any:
     return None
 
 
-def _old_of_stage(stage: StageNow, fact: Fact) -> Any:
+def _old_of_stage(stage: StageNow, fact: Correctable) -> Any:
     match fact.key:
         case "stage.begin":
             return stage.begin_ns
@@ -314,7 +314,7 @@ def _old_of_stage(stage: StageNow, fact: Fact) -> Any:
 # -- plausible, as at first entry ------------------------------------------------------------------------------------
 
 
-def _checked(engine: Engine, fact: Fact, of: str, value: Any, now_ns: int, as_entered: bool) -> Any:
+def _checked(engine: Engine, fact: Correctable, of: str, value: Any, now_ns: int, as_entered: bool) -> Any:
     """As it is stored. Raises NotNow."""
     if value is None:
         if fact.optional:
@@ -369,7 +369,7 @@ def _checked(engine: Engine, fact: Fact, of: str, value: Any, now_ns: int, as_en
     return text
 
 
-def _number(engine: Engine, fact: Fact, value: Any) -> float:
+def _number(engine: Engine, fact: Correctable, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise NotNow(f"{fact.label} is a number")
     above, most = _RANGES.get(fact.key, (-math.inf, math.inf))
@@ -385,7 +385,7 @@ def _number(engine: Engine, fact: Fact, value: Any) -> float:
     return float(value)
 
 
-def _day(fact: Fact, value: Any) -> str:
+def _day(fact: Correctable, value: Any) -> str:
     try:
         return marked_date(str(value)).isoformat()
     except ValueError as exc:
@@ -412,7 +412,7 @@ def _cylinder(engine: Engine, value: Any) -> dict[str, Any]:
     return dict(plain(checked_cylinder(value, known_names)))
 
 
-def _setting(engine: Engine, fact: Fact, of: str, value: Any, as_entered: bool) -> Any:
+def _setting(engine: Engine, fact: Correctable, of: str, value: Any, as_entered: bool) -> Any:
     stage = engine.facts.stages[int(of.partition(":")[2]) - 1]
     return _settings(engine, stage.kind, {fact.name: value}, as_entered)[fact.name]
 
@@ -429,7 +429,7 @@ def _settings(engine: Engine, kind: str, given: Any, as_entered: bool) -> dict[s
         raise NotNow(f"{found.label}: {exc}") from exc
 
 
-def _kind(engine: Engine, fact: Fact, of: str, value: Any, now_ns: int, as_entered: bool) -> dict[str, Any]:
+def _kind(engine: Engine, fact: Correctable, of: str, value: Any, now_ns: int, as_entered: bool) -> dict[str, Any]:
     if not isinstance(value, dict):
         raise NotNow(f"{fact.label} is a kind of stage with its settings")
     stage = engine.facts.stages[int(of.partition(":")[2]) - 1]
@@ -459,7 +459,7 @@ def _neighbour_stage(facts: Facts, of: str, value: Any) -> str:
     return f"stage:{after[0].ordinal}"
 
 
-def _not_over_another(facts: Facts, fact: Fact, of: str, seen: Any, over: bool, shown: Shown) -> None:
+def _not_over_another(facts: Facts, fact: Correctable, of: str, seen: Any, over: bool, shown: Shown) -> None:
     newest = [c for c in facts.corrections if c.standing and (c.event.fact, c.event.of) == (fact.key, of)]
     if newest and not over and (type(seen) is not int or newest[-1].n > seen):
         one = newest[-1].event

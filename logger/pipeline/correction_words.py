@@ -7,14 +7,14 @@ from logger.model.events import Corrected, CylinderOnScale, Marked, NoteWritten
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.value import known
-from logger.pipeline.fact_table import As, Fact, fact_of, facts_of
+from logger.pipeline.fact_table import As, Correctable, fact_of, facts_of
 from logger.pipeline.facts import Facts
 from logger.pipeline.job_state import JobState
 from logger.stages import registry
 from logger.wording.values import Shown
 
 
-def shown_value(fact: Fact | None, value: Any, shown: Shown) -> str:
+def shown_value(fact: Correctable | None, value: Any, shown: Shown) -> str:
     """In the user's units and local time."""
     if value is None:
         return "unknown" if fact is None or fact.key != "stage.end" else "running"

@@ -46,7 +46,7 @@ Kind = Quantity | As | Form | tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Fact:
+class Correctable:
     """key: as stored. typed: as people type it. label: as they read it. safety: a limit that protects people hangs on
     it. optional: it may be unknown."""
 
@@ -73,29 +73,29 @@ _Q, _W, _L, _R = Quantity, Effect.WORDS, Effect.LIMITS, Effect.READINGS
 _BOTH = (Span.ALWAYS, Span.SINCE)
 
 _ROWS = (
-    Fact("job.refrigerant", "refrigerant", "refrigerant", As.REFRIGERANT, _R, safety=True, spans=_BOTH),
-    Fact("job.full_charge_kg", "charge", "full charge", _Q.MASS, _L, optional=True),
-    Fact("job.volume_m3", "volume", "internal volume", _Q.VOLUME, _L, optional=True),
-    Fact("job.volume_u_m3", "volume-u", "uncertainty of the volume", _Q.VOLUME, _L, optional=True),
-    Fact("job.pump_ultimate_pa", "pump-ultimate", "pump's ultimate vacuum", _Q.VACUUM, _L, optional=True),
-    Fact("job.altitude_m", "altitude", "altitude", _Q.LENGTH, _R, optional=True),
-    Fact("job.barometer_pa", "barometer", "barometric pressure", _Q.BAROMETER, _R, optional=True),
-    Fact("job.jurisdiction", "jurisdiction", "filling rules", ("us", "un", "strictest"), _L, safety=True),
-    Fact("job.recovery_machine_made", "machine-made", "recovery machine mfg. date", As.DAY, _L, optional=True),
-    Fact(
+    Correctable("job.refrigerant", "refrigerant", "refrigerant", As.REFRIGERANT, _R, safety=True, spans=_BOTH),
+    Correctable("job.full_charge_kg", "charge", "full charge", _Q.MASS, _L, optional=True),
+    Correctable("job.volume_m3", "volume", "internal volume", _Q.VOLUME, _L, optional=True),
+    Correctable("job.volume_u_m3", "volume-u", "uncertainty of the volume", _Q.VOLUME, _L, optional=True),
+    Correctable("job.pump_ultimate_pa", "pump-ultimate", "pump's ultimate vacuum", _Q.VACUUM, _L, optional=True),
+    Correctable("job.altitude_m", "altitude", "altitude", _Q.LENGTH, _R, optional=True),
+    Correctable("job.barometer_pa", "barometer", "barometric pressure", _Q.BAROMETER, _R, optional=True),
+    Correctable("job.jurisdiction", "jurisdiction", "filling rules", ("us", "un", "strictest"), _L, safety=True),
+    Correctable("job.recovery_machine_made", "machine-made", "recovery machine mfg. date", As.DAY, _L, optional=True),
+    Correctable(
         "job.appliance_class",
         "appliance-class",
         "appliance class",
         ("comfort-cooling", "commercial", "industrial"),
         _L,
     ),
-    Fact("job.customer", "customer", "customer", As.TEXT, _W),
-    Fact("job.site", "site", "site", As.TEXT, _W),
-    Fact("job.appliance", "appliance", "system", As.TEXT, _W),
-    Fact("job.technician", "technician", "technician", As.TEXT, _W, spans=_BOTH),
-    Fact("job.company", "company", "company", As.LINES, _W),
+    Correctable("job.customer", "customer", "customer", As.TEXT, _W),
+    Correctable("job.site", "site", "site", As.TEXT, _W),
+    Correctable("job.appliance", "appliance", "system", As.TEXT, _W),
+    Correctable("job.technician", "technician", "technician", As.TEXT, _W, spans=_BOTH),
+    Correctable("job.company", "company", "company", As.LINES, _W),
     *(
-        Fact(f"job.{name}", name.replace("_", "-"), name.replace("_", " "), As.TEXT, _W)
+        Correctable(f"job.{name}", name.replace("_", "-"), name.replace("_", " "), As.TEXT, _W)
         for name in (
             "certification",
             "recovery_machine",
@@ -108,10 +108,10 @@ _ROWS = (
             "recovered_to",
         )
     ),
-    Fact("cylinder.name", "name", "name", As.TEXT, _R),
-    Fact("cylinder.tare_kg", "tare", "tare", _Q.MASS, _L, safety=True),
-    Fact("cylinder.water_capacity_kg", "water-capacity", "water capacity", _Q.MASS, _L, safety=True),
-    Fact(
+    Correctable("cylinder.name", "name", "name", As.TEXT, _R),
+    Correctable("cylinder.tare_kg", "tare", "tare", _Q.MASS, _L, safety=True),
+    Correctable("cylinder.water_capacity_kg", "water-capacity", "water capacity", _Q.MASS, _L, safety=True),
+    Correctable(
         "cylinder.service_pressure_pa",
         "service-pressure",
         "service pressure",
@@ -120,7 +120,7 @@ _ROWS = (
         safety=True,
         optional=True,
     ),
-    Fact(
+    Correctable(
         "cylinder.test_pressure_pa",
         "test-pressure",
         "test pressure as stamped",
@@ -129,31 +129,33 @@ _ROWS = (
         safety=True,
         optional=True,
     ),
-    Fact("cylinder.serial", "serial", "serial number", As.TEXT, _W),
-    Fact("cylinder.tested", "tested", "test date", As.DAY, _L, safety=True, optional=True),
-    Fact("cylinder.refrigerant", "refrigerant", "refrigerant in it", As.REFRIGERANT, _L, safety=True, optional=True),
-    Fact("cylinder.candidates", "candidates", "what may be in it", As.TEXT, _L, safety=True),
-    Fact("cylinder.contents_kg", "contents", "contents", _Q.MASS, _L, optional=True),
-    Fact("cylinder.as_stamped", "as-stamped", "stamped so, unlikely as it is", As.FLAG, _L, safety=True),
-    Fact("cylinder.requalify_years", "requalify-years", "years between tests", As.NUMBER, _L, safety=True),
-    Fact("swap.at", "at", "time", As.TIME, _R, safety=True),
-    Fact("swap.cylinder", "cylinder", "cylinder", As.CYLINDER, _R, safety=True),
-    Fact("swap.struck", "struck", "struck", As.FLAG, _R, safety=True),
-    Fact("mark.at", "at", "time", As.TIME, _L),
-    Fact("mark.act", "act", "act", As.TEXT, _L),
-    Fact("mark.text", "text", "words", As.TEXT, _W),
-    Fact("mark.struck", "struck", "struck", As.FLAG, _L),
-    Fact("note.struck", "struck", "struck", As.FLAG, _L),
-    Fact("stage.kind", "kind", "kind of stage", As.STAGE_KIND, _R),
-    Fact("stage.begin", "begin", "begin", As.TIME, _R),
-    Fact("stage.end", "end", "end", As.TIME, _R, optional=True),
-    Fact("stage.struck", "struck", "struck", As.FLAG, _R),
-    Fact("stage.split", "split", "split", As.SPLIT, _R),
-    Fact("stage.joined", "join", "joined with", As.STAGE, _R),
-    Fact("channel.zero", "zero", "zero", As.NUMBER, _R, safety=True, spans=_BOTH),
-    Fact("channel.span", "span", "span", As.NUMBER, _R, safety=True, spans=_BOTH),
-    Fact("channel.point", "point", "measuring point", As.POINT, _R, safety=True, spans=_BOTH, optional=True),
-    Fact("correction.undone", "undone", "undone", As.FLAG, _R),
+    Correctable("cylinder.serial", "serial", "serial number", As.TEXT, _W),
+    Correctable("cylinder.tested", "tested", "test date", As.DAY, _L, safety=True, optional=True),
+    Correctable(
+        "cylinder.refrigerant", "refrigerant", "refrigerant in it", As.REFRIGERANT, _L, safety=True, optional=True
+    ),
+    Correctable("cylinder.candidates", "candidates", "what may be in it", As.TEXT, _L, safety=True),
+    Correctable("cylinder.contents_kg", "contents", "contents", _Q.MASS, _L, optional=True),
+    Correctable("cylinder.as_stamped", "as-stamped", "stamped so, unlikely as it is", As.FLAG, _L, safety=True),
+    Correctable("cylinder.requalify_years", "requalify-years", "years between tests", As.NUMBER, _L, safety=True),
+    Correctable("swap.at", "at", "time", As.TIME, _R, safety=True),
+    Correctable("swap.cylinder", "cylinder", "cylinder", As.CYLINDER, _R, safety=True),
+    Correctable("swap.struck", "struck", "struck", As.FLAG, _R, safety=True),
+    Correctable("mark.at", "at", "time", As.TIME, _L),
+    Correctable("mark.act", "act", "act", As.TEXT, _L),
+    Correctable("mark.text", "text", "words", As.TEXT, _W),
+    Correctable("mark.struck", "struck", "struck", As.FLAG, _L),
+    Correctable("note.struck", "struck", "struck", As.FLAG, _L),
+    Correctable("stage.kind", "kind", "kind of stage", As.STAGE_KIND, _R),
+    Correctable("stage.begin", "begin", "begin", As.TIME, _R),
+    Correctable("stage.end", "end", "end", As.TIME, _R, optional=True),
+    Correctable("stage.struck", "struck", "struck", As.FLAG, _R),
+    Correctable("stage.split", "split", "split", As.SPLIT, _R),
+    Correctable("stage.joined", "join", "joined with", As.STAGE, _R),
+    Correctable("channel.zero", "zero", "zero", As.NUMBER, _R, safety=True, spans=_BOTH),
+    Correctable("channel.span", "span", "span", As.NUMBER, _R, safety=True, spans=_BOTH),
+    Correctable("channel.point", "point", "measuring point", As.POINT, _R, safety=True, spans=_BOTH, optional=True),
+    Correctable("correction.undone", "undone", "undone", As.FLAG, _R),
 )
 
 NOT_CORRECTED = {
@@ -168,7 +170,7 @@ NOT_CORRECTED = {
 
 
 @cache
-def facts_known() -> dict[str, Fact]:
+def facts_known() -> dict[str, Correctable]:
     """All rows by key: those above, and a row for each setting of each stage."""
     found = {one.key: one for one in _ROWS}
     for stage in registry.STAGES:
@@ -176,7 +178,9 @@ def facts_known() -> dict[str, Fact]:
             key, kind = f"stage.settings.{one.name}", one.kind
             safety = "limit" in one.name
             typed = one.name.replace("_", "-")
-            found.setdefault(key, Fact(key, typed, one.name.replace("_", " "), _kind(kind), _L, safety, optional=True))
+            found.setdefault(
+                key, Correctable(key, typed, one.name.replace("_", " "), _kind(kind), _L, safety, optional=True)
+            )
     return found
 
 
@@ -184,10 +188,10 @@ def _kind(kind: SettingKind) -> Kind:
     return kind
 
 
-def fact_of(key: str) -> Fact | None:
+def fact_of(key: str) -> Correctable | None:
     return facts_known().get(key)
 
 
-def facts_of(target: str) -> tuple[Fact, ...]:
+def facts_of(target: str) -> tuple[Correctable, ...]:
     """Those of a type of thing: "job", "cylinder", "stage" ..."""
     return tuple(one for one in facts_known().values() if one.target == target)

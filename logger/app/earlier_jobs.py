@@ -17,6 +17,7 @@ from logger.evidence.chain import event_of
 from logger.model.events import FindingConcluded, JobOpened, RunBegun, StageBegun, StageEnded
 from logger.model.job import Job
 from logger.model.records import EVENT
+from logger.pipeline.facts import effective
 from logger.pipeline.job_state import JobState
 from logger.stages import registry
 from logger.stages.definition import Carry, PastJob
@@ -91,16 +92,19 @@ def _look(job: Job, places: Callable[[], Sequence[JobPlace]], found: _Found, unt
 
 
 def _told(job: Job, reader: StoreReader) -> dict[str, Any] | None:
-    """None of another appliance."""
+    """None of another appliance, as it was told and as it was corrected."""
     first = (event_of(record) for record in reader.records(until_id=_FIRST_RECORDS, kind=EVENT))
     opened = next((event for event in first if isinstance(event, JobOpened)), None)
     if opened is None or not same_appliance(job, opened.job):
         return None
-    state = JobState()
-    for _, event in reader.events():
-        if isinstance(event, RunBegun | StageBegun | StageEnded | FindingConcluded):
-            state.apply(event)
-    past = PastJob(opened.job, opened.t_ns, state.stages, state.findings, state.day)
+    facts, state = effective(reader.events()), JobState()
+    corrected = facts.job() or opened.job
+    if not same_appliance(job, corrected):
+        return None
+    for placed in facts.events:
+        if isinstance(placed.event, RunBegun | StageBegun | StageEnded | FindingConcluded):
+            state.apply(placed.event)
+    past = PastJob(corrected, opened.t_ns, state.stages, state.findings, state.day)
     return {kind: carry.tell(past, job) for kind, carry in _carries().items()}
 
 

@@ -162,9 +162,21 @@ NOT_CORRECTED = {
     "job.job_id": "it is in every checkpoint",
     "job.units": "`rimelog setting units` changes how numbers are shown, from now on",
     "job.invented": "whether data is invented is no fact of the job",
-    "calibration.u": "of a certificate: in the rig's file, with the next run",
-    "calibration.done": "of a certificate: in the rig's file, with the next run",
-    "calibration.certificate": "of a certificate: in the rig's file, with the next run",
+    **dict.fromkeys(
+        (
+            f"calibration.{name}"
+            for name in (
+                "u",
+                "done",
+                "certificate",
+                "by",
+                "reference",
+                "earlier_zero",
+                "due_days",
+            )
+        ),
+        "of a certificate or a reference: in the rig's file, by `rimelog calibrate`, with the next run",
+    ),
 }
 """Fields of the job, a cylinder and a channel's calibration that have no row, and why."""
 

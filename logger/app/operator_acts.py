@@ -21,7 +21,7 @@ from logger.pipeline.errors import NotNow
 from logger.stages.words import refusal_of
 from logger.wording.values import lasted
 
-SETTLED_WITHIN_S = 8.0  # an act that needs what is being worked in waits for so long
+SETTLED_WITHIN_S = 4.0  # an act that needs what is being worked in waits for so long
 EARLIER_FACTS = ("customer", "site", "appliance", "system")
 
 
@@ -85,7 +85,7 @@ def carry_out(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
 async def _settled(engine: Engine) -> None:
     """What was corrected, or entered late, is worked in, or a while has passed."""
     for _ in range(int(SETTLED_WITHIN_S / 0.05)):
-        if engine.settle_after is None:
+        if engine.settle_after is None or engine.catching_up_reason is None:
             return
         await asyncio.sleep(0.05)
 

@@ -152,7 +152,6 @@ def verify(
     with working("Verifying", quiet=as_json):
         report = verify_bundle(bundle, replay_job, known=known, must_be_known=asked)
 
-
     report = verify_bundle(bundle, replay_job, known=known, must_be_known=asked, supersedes=supersedes)
     if as_json:
         click.echo(json.dumps(report.to_dict(), indent=1))

@@ -69,7 +69,7 @@ def _seconds(records: Iterable[Record], engine: Engine) -> Iterator[tuple[int, d
     def take(samples: list[PointSample]) -> None:
         latest.update((sample.point, sample) for sample in samples)
 
-    def event(_: int, told: object) -> None:
+    def event(told: object) -> None:
         nonlocal stage
         if isinstance(told, StageBegun):
             stage = registry.label(told.kind)

@@ -1,5 +1,6 @@
 """The `rimelog` command. Heavy modules are imported inside the commands, so that --help answers at once."""
 
+import difflib
 import importlib
 import os
 import sys
@@ -9,45 +10,64 @@ import click
 
 from logger import __version__
 
-# command name -> (module, attribute, one line of help)
-COMMANDS: dict[str, tuple[str, str, str]] = {
-    "setup": ("logger.cli.setup", "setup", "Enter once what is the same in every job."),
-    "start": ("logger.cli.start", "start", "Start logging, apart from this window."),
-    "run": ("logger.cli.run", "run", "Log in this window until stopped."),
-    "next": ("logger.cli.finish", "next_step", "Say the usual next step of the job."),
-    "finish": ("logger.cli.finish", "finish", "End everything, make the report and open it."),
-    "demo": ("logger.cli.demo", "demo", "Show the whole job on an invented plant, in about a minute."),
-    "view": ("logger.cli.view", "view", "Watch the running job on this terminal."),
-    "status": ("logger.cli.act_commands", "status", "Print what the running job shows now."),
-    "stage": ("logger.cli.act_commands", "stage", "Begin or end a stage of the job."),
-    "mark": ("logger.cli.act_commands", "mark", "Record an act: isolated, pump-oil-changed, nitrogen-break ..."),
-    "cylinder-swap": ("logger.cli.act_commands", "cylinder_swap", "Say which cylinder is on the scale now."),
-    "correct": ("logger.cli.correct", "correct", "Correct what was entered, or undo a correction."),
-    "note": ("logger.cli.act_commands", "note", "Write a note into the record."),
-    "units": ("logger.cli.act_commands", "units", "Change the units of screen and report."),
-    "ack": ("logger.cli.act_commands", "ack", "Acknowledge alarms."),
-    "shelve": ("logger.cli.act_commands", "shelve", "Silence one alarm for a stated time."),
-    "autostop": ("logger.cli.act_commands", "autostop", "Let Rimelog cut power to the recovery machine by a relay."),
-    "stop": ("logger.cli.act_commands", "stop", "Stop the logger; everything is stored."),
-    "find": ("logger.cli.devices", "find", "List the ports that answer."),
-    "rig": ("logger.cli.devices", "rig", "Write or check a rig file."),
-    "calibrate": ("logger.cli.calibrate", "calibrate", "Calibrate a measuring point against a reference."),
-    "device": ("logger.cli.device_check", "device", "Hold a device that you make to the protocol."),
-    "jobs": ("logger.cli.jobs", "jobs", "List the jobs on this computer."),
-    "export": ("logger.cli.evidence", "export", "Write a job's evidence bundle."),
-    "verify": ("logger.cli.evidence", "verify", "Check an evidence bundle."),
-    "doctor": ("logger.cli.jobs", "doctor", "Say what of a job's file is whole, and rescue the rest."),
-    "copy": ("logger.cli.jobs", "copy", "Copy a job's file, also while it is being written."),
-    "close": ("logger.cli.jobs", "close", "Close a job for good: check it, end it, pack it."),
-    "compare": ("logger.cli.compare_command", "compare", "Lay two stages side by side."),
-    "analyse": ("logger.cli.analyse_command", "analyse", "Analyze the readings of anybody's CSV file."),
-    "sat": ("logger.cli.refrigerant", "sat", "Saturation of a refrigerant at a pressure or temperature."),
-    "refrigerants": ("logger.cli.refrigerant", "refrigerants", "List the refrigerants known."),
-    "cylinder": ("logger.cli.cylinder_commands", "cylinder", "Filling limits, and the cylinders you keep."),
-    "service": ("logger.cli.reboot_service", "service", "Let a running job go on after a reboot."),
-    "completion": ("logger.cli.completion", "completion", "Install completion by the Tab key."),
-    "alarms": ("logger.cli.alarms", "alarms", "Show alarm settings; test sound and push."),
+# group -> command name -> (module, attribute, one line of help), in the order of a job
+GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
+    "Once, and when something changes": {
+        "setup": ("logger.cli.setup", "setup", "Enter once what is the same in every job."),
+        "find": ("logger.cli.devices", "find", "List the ports where a device answers."),
+        "rig": ("logger.cli.devices", "rig", "Write or check a rig file."),
+        "calibrate": ("logger.cli.calibrate", "calibrate", "Calibrate a measuring point against a reference."),
+        "cylinder": ("logger.cli.cylinder_commands", "cylinder", "Filling limits, and the cylinders you keep."),
+        "alarms": ("logger.cli.alarms", "alarms", "Show alarm settings; test sound and push."),
+        "completion": ("logger.cli.completion", "completion", "Install completion by the Tab key."),
+        "service": ("logger.cli.reboot_service", "service", "Continue a running job after a reboot."),
+    },
+    "A job, in its order": {
+        "start": ("logger.cli.start", "start", "Start logging, apart from this window."),
+        "run": ("logger.cli.run", "run", "Log in this window until stopped."),
+        "view": ("logger.cli.view", "view", "Watch the running job on this terminal."),
+        "status": ("logger.cli.act_commands", "status", "Print what the running job shows now."),
+        "next": ("logger.cli.finish", "next_step", "Say the usual next step of the job."),
+        "stage": ("logger.cli.act_commands", "stage", "Begin or end a stage of the job."),
+        "mark": ("logger.cli.act_commands", "mark", "Log a moment: isolated, pump-oil-changed, nitrogen-break ..."),
+        "cylinder-swap": ("logger.cli.act_commands", "cylinder_swap", "Say which cylinder is on the scale now."),
+        "note": ("logger.cli.act_commands", "note", "Write a note into the record."),
+        "correct": ("logger.cli.correct", "correct", "Correct what was entered, or undo a correction."),
+        "units": ("logger.cli.act_commands", "units", "Change the units of screen and report."),
+        "ack": ("logger.cli.act_commands", "ack", "Acknowledge alarms."),
+        "shelve": ("logger.cli.act_commands", "shelve", "Silence one alarm for a stated time."),
+        "autostop": (
+            "logger.cli.act_commands",
+            "autostop",
+            "Let Rimelog cut power to the recovery machine by a relay.",
+        ),
+        "stop": ("logger.cli.act_commands", "stop", "Stop the logger; everything is stored."),
+        "finish": ("logger.cli.finish", "finish", "End everything, make the report and open it."),
+    },
+    "Afterwards": {
+        "jobs": ("logger.cli.jobs", "jobs", "List the jobs on this computer."),
+        "export": ("logger.cli.evidence", "export", "Write a job's evidence bundle."),
+        "verify": ("logger.cli.evidence", "verify", "Check an evidence bundle."),
+        "compare": (
+            "logger.cli.compare_command",
+            "compare",
+            "Compare two recoveries, pull-downs, decay tests or start-ups.",
+        ),
+        "analyse": ("logger.cli.analyse_command", "analyse", "Analyze the readings of anybody's CSV file."),
+        "doctor": ("logger.cli.jobs", "doctor", "Check a job file for damage and recover what is readable."),
+        "copy": ("logger.cli.jobs", "copy", "Copy a job's file, also while it is being written."),
+        "close": ("logger.cli.jobs", "close", "Finish a job: no more entries."),
+    },
+    "Without instruments": {
+        "demo": ("logger.cli.demo", "demo", "Show the whole job on an invented plant, in about a minute."),
+        "sat": ("logger.cli.refrigerant", "sat", "Saturation of a refrigerant at a pressure or temperature."),
+        "refrigerants": ("logger.cli.refrigerant", "refrigerants", "List the refrigerants known."),
+    },
+    "For makers of devices": {
+        "device": ("logger.cli.device_check", "device", "Check a device that you make against the protocol."),
+    },
 }
+COMMANDS = {name: where for group in GROUPS.values() for name, where in group.items()}
 
 
 class _Lazy(click.Group):
@@ -72,8 +92,21 @@ class _Lazy(click.Group):
         return [*found, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, _, text) in COMMANDS.items()])
+        for title, group in GROUPS.items():
+            with formatter.section(title):
+                formatter.write_dl([(name, text) for name, (_, _, text) in group.items()], col_max=14)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does, with the nearest command where there is none of that name."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], COMMANDS, n=2)
+            ctx.fail(
+                f"no command {args[0]!r}"
+                + (f"; did you mean {' or '.join(map(repr, near))}?" if near else "; `rimelog --help` lists them")
+            )
+        return super().resolve_command(ctx, args)
 
 
 @click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})

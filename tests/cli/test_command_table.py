@@ -30,3 +30,9 @@ def _paths(name: str) -> Iterator[tuple[str, ...]]:
 def test_help_lists_the_whole_table() -> None:
     listed = CliRunner().invoke(rimelog, ["--help"]).output
     assert all(f"  {name} " in listed for name in COMMANDS)
+
+
+def test_an_unknown_command_is_refused_with_the_nearest() -> None:
+    ran = CliRunner().invoke(rimelog, ["verfy"])
+    assert ran.exit_code == 2 and "'verify'" in ran.output
+    assert CliRunner().invoke(rimelog, ["qqqq"]).exit_code == 2

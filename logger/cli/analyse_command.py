@@ -21,7 +21,7 @@ MAX_ROWS = 2_000_000
 @click.option("--stage", required=True, help="pressure-test, evacuation, decay-test or start-up.")
 @click.option("--time", "time_column", required=True, help="Column of the times: seconds, or 2026-03-02T18:10:05Z.")
 @click.option("--time-zone", help="Of times without one: UTC, America/Denver ...")
-@click.option("--column", "columns", multiple=True, required=True, help="POINT=COLUMN:UNIT, such as vacuum=Pv:micron.")
+@click.option("--column", "columns", multiple=True, required=True, help="POINT=COLUMN:UNIT, such as vacuum=Pv:microns.")
 @click.option("--accuracy", "accuracies", multiple=True, help="POINT=PLUS-OR-MINUS, such as vacuum=10micron.")
 @click.option("--set", "settings", multiple=True, help="A setting of the stage, such as profile=ufgs-15182.")
 @click.option("--mark", "marks", multiple=True, help="ACT=TIME as in the file, such as isolated=600.")

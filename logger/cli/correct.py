@@ -51,7 +51,7 @@ class Done(Protocol):
 @click.option("--by", default="", help="Who corrects it.")
 @click.option("--again", metavar="VALUE", help="Confirm a looser limit: the value once more.")
 @click.option("--as-entered", is_flag=True, help="An unusual number is meant so.")
-@click.option("--over", is_flag=True, help="Although somebody else has corrected it meanwhile.")
+@click.option("--over", is_flag=True, help="Although somebody else has corrected it since.")
 @click.option("--job", "job_id", help="Job id: of a job that runs, has ended or is closed. Default: the one running.")
 def correct(
     words: tuple[str, ...], listing: bool, undo: str | None, ago_s: float, why: str, by: str, again: str | None,

@@ -113,7 +113,7 @@ def demo(speed: float | None, out: Path, no_view: bool, seed: int, units: str) -
     out.mkdir(parents=True, exist_ok=True)
     os.environ[DATA_VARIABLE] = str((out / "data").resolve())
     shown = not no_view and sys.stdout.isatty() and sys.stdin.isatty()
-    click.echo("Invented demonstration: a brewery's R-407C glycol chiller that does not exist.")
+    click.echo("Sample data: a brewery's R-407C glycol chiller that does not exist.")
     if speed is None:
         speed = _speed_here()
         if speed < FASTEST:

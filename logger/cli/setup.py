@@ -29,7 +29,7 @@ _LABELS = {
 @click.option("--recovery-machine-made", type=DAY, help="Date it was made: 2021-05-01, or 2021-05.")
 @click.option("--vacuum-pump", help="Make, model and serial number.")
 @click.option("--vacuum-gauge", help="Make, model and serial number.")
-@click.option("--recovered-to", help="Where recovered refrigerant goes, as it stands on reports.")
+@click.option("--recovered-to", help="Where recovered refrigerant goes, as reports show it.")
 @click.option("--rig", type=FILE, help="The rig file that `rimelog start` takes when none is named.")
 @click.option("--clear", multiple=True, type=click.Choice([name.replace("_", "-") for name in _LABELS]),
               help="Forget one entry; may be given several times.")  # fmt: skip

@@ -29,7 +29,7 @@ def with_calibration(rig: Rig, point: str, calibration: Calibration, units: str)
                 place = begin, end
                 break
     if place is None:
-        raise ValueError(f'no [[device.channel]] with point = "{point}" stands in the rig file as lines of its own')
+        raise ValueError(f'no [[device.channel]] with point = "{point}" is in the rig file as lines of its own')
     begin, end = place
     body = [line for line in lines[begin:end] if not _KEY.match(line)]
     at = next(i for i, line in enumerate(body) if _POINT.match(line))

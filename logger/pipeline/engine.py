@@ -272,7 +272,7 @@ class Engine:
 
     def _tell_what_changed(self, after: Event, before: Mapping[int, Sequence[Finding]]) -> None:
         """Findings of ended stages that are otherwise now, each stage's as a whole."""
-        of = f"correction:{after.n}" if isinstance(after, Corrected) else "told late"
+        of = f"correction:{after.n}" if isinstance(after, Corrected) else "entered late"
         for event in concluded_anew(self, before, of):
             self.emit(event)
 

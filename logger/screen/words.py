@@ -47,7 +47,7 @@ def title(state: dict[str, Any]) -> str:
         first = f"{stage['label']} ended"
     parts = [first, state["refrigerant"], f"job {job['job_id']}"]
     if job.get("invented"):
-        parts.append("INVENTED DATA")
+        parts.append("SAMPLE DATA")
     return " · ".join(parts)
 
 

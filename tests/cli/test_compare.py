@@ -104,7 +104,7 @@ def test_a_subcooler_at_the_outlet(command: Command, tmp_path: Path) -> None:
     )  # fmt: skip
     assert status == 0, said
     assert "THEY DIFFER BY MORE THAN THE UNCERTAINTY" in said
-    assert "A without <subcooler>" in flat(said) and "INVENTED DATA" in said
+    assert "A without <subcooler>" in flat(said) and "SAMPLE DATA" in said
     cooler = re.search(r"B condensed ([\d.]+) °F cooler", flat(said))
     assert cooler is not None and float(cooler[1]) > 10.0
     assert "Compared as share of the charge" in said and "One run of each" in said
@@ -118,7 +118,7 @@ def test_a_subcooler_at_the_outlet(command: Command, tmp_path: Path) -> None:
     assert named == set((tree.get("aria-labelledby") or "").split())
     assert "A, without <subcooler>: begins at 0.0 %" in (tree.findtext(f"{SVG}desc") or "")
     texts = [t.text for t in tree.iter(f"{SVG}text")]
-    assert "Invented data: no real plant, customer or job" in texts
+    assert "Sample data: no real plant, customer or job" in texts
     assert "They differ by more than the uncertainty" in texts
     lines = list(tree.iter(f"{SVG}path"))
     assert {p.get("stroke-dasharray") is None for p in lines} == {True, False}  # told apart without colour
@@ -128,7 +128,7 @@ def test_a_subcooler_at_the_outlet(command: Command, tmp_path: Path) -> None:
         assert mark in page.read_bytes()
     text = flat(pdf.text(page))
     for part in ("Two recoveries side by side", "without <subcooler>", "They differ by more than the uncertainty",
-                 "Condensing over ambient, °F", "Invented data", BARE, COOLED, "coverage factor 2", "Caution",
+                 "Condensing over ambient, °F", "Sample data", BARE, COOLED, "coverage factor 2", "Caution",
                  "Page 1 of"):  # fmt: skip
         assert part in text, part
 

@@ -33,7 +33,7 @@ MASSES_KG = {"recovered": 96.0, "charged": 98.0}
 def test_the_demonstration(tmp_path: Path) -> None:
     out = tmp_path / "demo"
     said = rimelog(tmp_path, "demo", "--no-view", "--out", out, patience_s=PATIENCE_S)
-    assert said.startswith("Invented demonstration")
+    assert said.startswith("Sample data")
     assert said.rstrip().endswith("Everything was checked, and holds.")
     assert [line.removesuffix(" ended") for line in said.splitlines() if line.endswith(" ended")] == list(FOUND)
     assert "ALARM CYLINDER NEARLY FULL" in said
@@ -73,7 +73,7 @@ def _the_report_shows(report: Path) -> None:
 def _the_readings_are_whole(bundle: Path) -> None:
     with zipfile.ZipFile(bundle) as archive:
         files = {name.split("/", 1)[1]: archive.read(name) for name in archive.namelist()}
-    assert b"Invented data" in files["bag-info.txt"]
+    assert b"Sample data" in files["bag-info.txt"]
     rows = list(csv.DictReader(io.StringIO(files["data/readings.csv"].decode())))
     times = [row["time"] for row in rows]
     assert times == sorted(times)

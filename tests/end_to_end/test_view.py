@@ -54,7 +54,7 @@ def test_view_in_a_terminal(recovery: Daemon, tmp_path: Path) -> None:
             lines = terminal.lines()
             assert len(lines) <= rows
             assert all(len(line) <= columns for line in lines)
-            assert "INVENTED DATA" in lines[0]
+            assert "SAMPLE DATA" in lines[0]
             assert "NEW" in shown or columns != SIZES[0][0]  # the alarm, above all else
             assert sum("█" in line or "▀" in line or "▄" in line for line in lines) >= 5  # the large number
             assert "Traceback" not in shown

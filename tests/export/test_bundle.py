@@ -83,7 +83,7 @@ def test_the_readme_names_the_very_commands(unpacked: Path) -> None:
     for command in run:
         done = subprocess.run(command, shell=True, cwd=unpacked, capture_output=True, text=True)
         assert done.returncode == 0, (command, done.stderr)
-    assert public_key(KEY).fingerprint in text and "INVENTED DATA" in text
+    assert public_key(KEY).fingerprint in text and "SAMPLE DATA" in text
 
 
 def test_the_stand_alone_script_finds_a_changed_record(unpacked: Path, tmp_path: Path) -> None:

@@ -322,7 +322,7 @@ def test_a_stage_told_in_another_order_keeps_its_identity() -> None:
     events: list[Event] = [
         job(), StageBegun(t_ns=at(20), number=1, kind="evacuation"), StageBegun(t_ns=at(5), number=2, kind="recovery"),
         StageEnded(t_ns=at(20), number=2),
-        FindingConcluded(t_ns=at(30), stage=2, finding=Finding("k", Verdict.PASS), after="told late"),
+        FindingConcluded(t_ns=at(30), stage=2, finding=Finding("k", Verdict.PASS), after="entered late"),
     ]  # fmt: skip
     state = JobState.by(effective_of(events))
     assert [(s.number, s.kind, s.ended_ns) for s in state.stages] == [(1, "recovery", at(20)), (2, "evacuation", None)]

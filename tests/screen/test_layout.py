@@ -64,7 +64,7 @@ def test_it_fits_any_size(size: tuple[int, int], page: str) -> None:
 
 def test_what_matters_is_on_the_main_page() -> None:
     text = "\n".join(line.plain for line in render(STATE, TREND, 80, 24))
-    for part in ("Recovery 1:10:05", "INVENTED DATA", "Cylinder nearly full", "ALARM NEW: ", "110.4 lb", "12:34",
+    for part in ("Recovery 1:10:05", "SAMPLE DATA", "Cylinder nearly full", "ALARM NEW: ", "110.4 lb", "12:34",
                  "unknown", "q leave", "██", "markings come first"):  # fmt: skip
         assert part in text, part
 

@@ -127,7 +127,7 @@ def _axes(area: Xml.Element, plot: dict[str, Any], wide: int, tall: int) -> None
 def _watermark(area: Xml.Element, wide: int, tall: int) -> None:
     turned = {"transform": f"rotate(-20 {wide / 2:g} {tall / 2:g})", "aria-hidden": "true"}
     mark = Xml.SubElement(area, "g", turned)
-    _text(mark, wide / 2, tall / 2 + 22, "INVENTED DATA", 72, "#f3ecdc", "middle", "700")
+    _text(mark, wide / 2, tall / 2 + 22, "SAMPLE DATA", 72, "#f3ecdc", "middle", "700")
 
 
 def _badge(parent: Xml.Element, x: float, y: float, letter: str, i: int) -> None:

@@ -16,7 +16,7 @@ from logger.model.value import Value
 from logger.stages.definition import StageResult
 
 RecordSource = Callable[[], Iterator[Record]]
-"""All records of a job from the first on; each call begins anew."""
+"""All records of a job from the first on; each call begins at the first."""
 
 
 @dataclass(frozen=True, slots=True)

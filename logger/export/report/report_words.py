@@ -21,7 +21,7 @@ CAUTION = (
     "come first. It replaces no relief device, no leak check and no person."
 )
 CAUTION_SHORT = "Guides no filling, pressurizing or evacuation: local codes, markings and licensed practice come first."
-INVENTED = "Invented data: no real plant, customer or job"
+INVENTED = "Sample data: no real plant, customer or job"
 
 METHOD: tuple[tuple[str, str], ...] = (
     (
@@ -74,7 +74,7 @@ NOT_SHOWN = (
 )
 HOW_TO_CHECK = (
     "Unpack the bundle and follow its README.txt. Two tools that come with most systems suffice, sha256sum and "
-    "ssh-keygen. The command “rimelog verify” does the same and also computes all readings and findings anew from the "
+    "ssh-keygen. The command “rimelog verify” does the same and also computes all readings and findings again from the "
     "raw records."
 )
 

@@ -124,7 +124,7 @@ WORDS = Words(
         "end": "pressure at the end",
         "drop": "loss, temperature-corrected",
         **hidden_leak.LABELS,
-        "split": "of it, unknown split of the volume (k=2)",
+        "split": "of it, unknown split of the volume",
         "expected": "expected at the end",
         "smallest_drop": "smallest loss this test could see",
         "temperature_start": "temperature at the start",

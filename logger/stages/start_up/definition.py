@@ -149,6 +149,6 @@ DEFINITION = StageDefinition(
     comparing=_comparing,
     acts=("compressor-started", "compressor-stopped", "charge-added", "subcooler-on", "subcooler-off"),
     words=WORDS,
-    question="Does the system run as it should?",
+    question="Is the system running right?",
     figures=(("start_up.figures", None),),
 )  # fmt: skip

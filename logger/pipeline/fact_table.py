@@ -160,7 +160,8 @@ _ROWS = (
 
 NOT_CORRECTED = {
     "job.job_id": "it is in every checkpoint",
-    "job.units": "`rimelog setting units` changes how numbers are shown, from now on",
+    "job.units": "`rimelog units` changes how numbers are shown, from now on",
+    "job.leak_rate_method": "it is one for all appliances of an owner: the next job's file sets it",
     "job.invented": "whether data is invented is no fact of the job",
     **dict.fromkeys(
         (

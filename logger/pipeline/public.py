@@ -22,7 +22,7 @@ from logger.stages.definition import StageResult
 from logger.stages.inputs import StageInputs
 from logger.stages.settings import check, read
 
-OFFERED = ("pressure-test", "evacuation", "decay-test", "start-up")
+OFFERED = tuple(one.kind for one in registry.STAGES if "cylinder_mass" not in one.silence_matters)
 
 
 def analyse(

@@ -72,5 +72,6 @@ def alarm_head(alarm: dict[str, Any], several: bool = False) -> str:
 def alarm_text(alarm: dict[str, Any]) -> str:
     """What to do; of one that was put away, why."""
     if alarm.get("state") in PUT_AWAY:
-        return f"{alarm['reason']}. No warning until then." if alarm.get("reason") else "No warning until then."
+        until = "No warning until then." if alarm.get("shelved_until_ns") else "No warning."
+        return f"{alarm['reason']}. {until}" if alarm.get("reason") else until
     return str(alarm["message"])

@@ -49,7 +49,7 @@ def test_a_frozen_daemon_loses_its_relay_and_no_frame(tmp_path: Path) -> None:
             stored = Stored(host.file)
     assert stored.chain.problem is None
     assert _complete(stored), "every frame is there"
-    assert [event for event in stored.of_type(GAP) if "stood still" in event["cause"]]
+    assert [event for event in stored.of_type(GAP) if "was stopped" in event["cause"]]
     assert [event for event in stored.of_type(PERMIT) if event["act"] == "stopped"]
 
 

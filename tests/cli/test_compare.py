@@ -200,7 +200,7 @@ def test_a_running_stage_and_too_little_data(command: Command) -> None:
     status, said = command(f"{SHORT}/1", f"{TIGHT}/evacuation", "--json")
     found = json.loads(said)
     assert found["a"]["running"] and not found["b"]["running"]
-    assert found["invented"].startswith("B: invented")
+    assert found["invented"].startswith("B: sample")
 
 
 @pytest.mark.parametrize(

@@ -144,7 +144,7 @@ def test_a_recovery_with_nothing_plugged_in_is_told_and_one_alarm_is_put_away_an
         out = ("alarms", "out-of-service", "device-scale", "--reason", "left at home", "--operator", "me")
         assert "taken out of service" in rimelog(tmp_path, *out)
         shown = rimelog(tmp_path, "status")
-        assert "out of service: scale OFFLINE (left at home)" in shown and "[fill-unknown]" in shown
+        assert "out of service: scale OFFLINE. left at home." in shown and "[fill-unknown]" in shown
         assert "cannot be taken out" in rimelog(tmp_path, *out[:2], "fill-unknown", *out[3:], status=2)
         rimelog(tmp_path, "alarms", "return-to-service", "device-scale")
         logger.when(lambda state: not (logger.alarm("device-scale") or {"acknowledged": True})["acknowledged"], "again")

@@ -98,7 +98,7 @@ def test_names_from_people_are_harmless_everywhere(tmp_path: Path) -> None:
 def test_it_says_whose_data_are_invented() -> None:
     real, fake = side("one", pulled(300.0)), side("two", pulled(300.0), fake=True)
     assert invented(compared(real, side("two", pulled(300.0)))) is None
-    assert (invented(compared(real, fake)) or "").startswith("B: invented data")
+    assert (invented(compared(real, fake)) or "").startswith("B: sample data")
     assert (invented(compared(fake, fake)) or "").startswith("Sample data")
     assert b"INVENTED" not in picture(compared(real, real), Shown())
     assert b"SAMPLE DATA" in picture(compared(real, fake), Shown())

@@ -133,7 +133,7 @@ def test_a_job_with_nothing_in_it_still_makes_a_report() -> None:
         rec.records.append(record)
     text = flat(" ".join(pages(made(rec, None)[0])))
     assert "No stage was begun in this job." in text
-    assert "Interim copy: the job goes on after this" in text
+    assert "Interim copy: the job continues after this" in text
     assert "made outside a signed bundle" in text
 
 

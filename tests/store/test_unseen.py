@@ -157,7 +157,7 @@ def test_a_deleted_job_is_missed_and_its_id_is_not_given_again(tmp_path: Path) -
     place.directory.rmdir()
     assert new_job(date(2026, 3, 2), tmp_path).job_id == "2026-03-02-02"
     place.directory.mkdir()
-    with pytest.raises(StoreTailLost, match="checkpoints tell of it"):
+    with pytest.raises(StoreTailLost, match="checkpoints of it are here"):
         StoreWriter.open(place.file, job_id=place.job_id, now_ns=lambda: T0_NS, anchors=anchors)
 
 

@@ -71,5 +71,5 @@ def test_a_second_calibration_takes_the_place_of_the_first() -> None:
 
 
 def test_a_point_that_is_not_there() -> None:
-    with pytest.raises(ValueError, match="stands in the rig file"):
+    with pytest.raises(ValueError, match="is in the rig file"):
         with_calibration(parse_rig(TEXT), "vacuum", Calibration(), "us")

@@ -128,7 +128,7 @@ def test_a_copy_made_while_running_is_one_moment_of_it_and_can_be_continued(job:
         while not stop.is_set():
             writer.submit([second(k)], readings(k))
             k += 1
-            stop.wait(0.001)
+            stop.wait(0.02)  # slow enough for checkpoints to follow on a busy computer
 
     thread = threading.Thread(target=write)
     thread.start()

@@ -16,7 +16,7 @@
       span = 1.003
       u = "0.5psi"                  # standard uncertainty after calibration
       calibrated = 2026-03-02
-      calibrated_by = "J. Kim"      # these are written by `rimelog calibrate`
+      calibrated_by = "the technician"      # these are written by `rimelog calibrate`
       reference = "test gauge 7"
       certificate = "C-118"
       due_days = 365                # said to be overdue after so many days

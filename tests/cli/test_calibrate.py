@@ -55,12 +55,12 @@ def test_zero_by_an_empty_scale_with_the_drift_since_the_one_before(rimelog: Com
     with served(Scale().build) as url:
         path = _rig(tmp_path, url, '  zero = "0.1lb"\n  calibrated = 2025-03-02\n')
         ran = rimelog(
-            "calibrate", "cylinder_mass", path, "--at", "empty", "--by", "J. Kim", "--seconds", "2", "--yes",
+            "calibrate", "cylinder_mass", path, "--at", "empty", "--by", "the technician", "--seconds", "2", "--yes",
         )  # fmt: skip
     assert ran.status == 0, ran.err
     made = _calibration(path)
     assert made.zero == pytest.approx(0.5 * POUND_KG, abs=0.05 * POUND_KG)
-    assert (made.span, made.u, made.by) == (1.0, None, "J. Kim")
+    assert (made.span, made.u, made.by) == (1.0, None, "the technician")
     assert made.earlier_zero == pytest.approx(0.1 * POUND_KG)
     assert "MORE THAN ITS STATED ACCURACY" in ran.out  # 0.4 lb against the board's 0.1 lb
 
@@ -80,7 +80,7 @@ def test_two_masses_give_the_span_and_carry_the_references_uncertainty_on(
     with served(scale.build) as url:
         path = _rig(tmp_path, url)
         ran = rimelog(
-            "calibrate", "cylinder_mass", path, "--at", "empty", "--at", "100lb", "--by", "J. Kim",
+            "calibrate", "cylinder_mass", path, "--at", "empty", "--at", "100lb", "--by", "the technician",
             "--reference", "test weight", "--certificate", "C-118", "--reference-u", "0.02lb", "--seconds", "2",
         )  # fmt: skip
     assert ran.status == 0, ran.err
@@ -104,19 +104,19 @@ def test_what_cannot_be_compared_is_refused(
 ) -> None:
     path = _rig(tmp_path, "socket://127.0.0.1:1")
     before = path.read_text()
-    ran = rimelog("calibrate", arguments[0], path, *arguments[1:], "--by", "J. Kim", "--yes")
+    ran = rimelog("calibrate", arguments[0], path, *arguments[1:], "--by", "the technician", "--yes")
     assert ran.status != 0
     assert says in ran.err
     assert path.read_text() == before
 
 
 def test_the_report_tells_who_when_against_what_and_whether_it_is_overdue() -> None:
-    made = Calibration(0.2, 1.0, None, date(2025, 3, 2), "C-118", "J. Kim", "test weight", 0.1)
+    made = Calibration(0.2, 1.0, None, date(2025, 3, 2), "C-118", "the technician", "test weight", 0.1)
     channel = InstrumentChannel(
         0, "Scale", "cylinder_mass", "kg", "direct", 0, 200, 0.05, None, made, known(0.03, "kg")
     )
     row = _channel(channel, Shown("si"), date(2026, 11, 28))[5]
-    for said in ("2025-03-02", "by J. Kim", "against test weight", "certificate C-118", "0.10 kg", "OVERDUE"):
+    for said in ("2025-03-02", "by the technician", "against test weight", "certificate C-118", "0.10 kg", "OVERDUE"):
         assert said in row
     assert "OVERDUE" not in _channel(channel, Shown("si"), date(2025, 12, 1))[5]
 

@@ -131,7 +131,9 @@ def analyse_pull_down(
     if tail is not None and tail.base_high_pa - tail.base_low_pa < 0.5 * recent.value[-1]:
         base = known(tail.best.base_pa, "Pa", 0.25 * (tail.base_high_pa - tail.base_low_pa))
     findings = [
-        progress_finding(state.value, rate, pressure_rate, likely, soonest, latest, target_pa, vacuum.value[-1])
+        progress_finding(
+            state.value, rate, pressure_rate, likely, soonest, latest, target_pa, vacuum.value[-1], vacuum.u_scale > 0.0
+        )
     ]
     if standstill is not None:
         findings += standstill_findings(standstill, target_pa, state is PumpState.STALLED)

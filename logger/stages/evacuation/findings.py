@@ -53,9 +53,13 @@ def progress_finding(
     latest: Value,
     target_pa: float | None,
     now_pa: float | None,
+    accuracy_stated: bool = True,
 ) -> Finding:
-    """state: a code of words.py. rate: decades an hour; pressure_rate: Pa/s. The band of times holds every fit that
-    passes the target and that the readings do not refuse at odds of 20 to 1."""
+    """A target reached passes, but only beyond the uncertainty and with a stated accuracy of the gauge.
+
+    state: a code of words.py. rate: decades an hour; pressure_rate: Pa/s. The band of times holds every fit that
+    passes the target and that the readings do not refuse at odds of 20 to 1.
+    """
     inputs = [number("rate", Quantity.DECADE_RATE, rate)]
     if now_pa is None or rate.number is None:
         return Finding("evacuation.progress", Verdict.CANNOT_TELL, (*inputs, word("state", "unknown")))
@@ -68,7 +72,10 @@ def progress_finding(
         ]
     inputs.append(number("vacuum", Quantity.VACUUM, known(now_pa, "Pa")))
     inputs.append(number("pressure_rate", Quantity.PRESSURE_RATE, pressure_rate))
-    verdict = {"stalled": Verdict.ATTENTION, "rising": Verdict.ATTENTION, "unknown": Verdict.CANNOT_TELL}
+    reached = Verdict.PASS if accuracy_stated else Verdict.INFO
+    verdict = {
+        "reached": reached, "stalled": Verdict.ATTENTION, "rising": Verdict.ATTENTION, "unknown": Verdict.CANNOT_TELL,
+    }  # fmt: skip
     return Finding("evacuation.progress", verdict.get(state, Verdict.INFO), (*inputs, word("state", state)))
 
 

@@ -21,7 +21,7 @@ CYLINDER_LIVE = (
     LiveQuantity("cylinder_fill_25c", "Liquid fill at 25 °C", Quantity.RATIO),
     LiveQuantity("liquid_full_temperature", "Liquid-full at", Quantity.TEMPERATURE),
     LiveQuantity("mass_allowed", "Room left in cylinder", Quantity.MASS),
-    LiveQuantity("cylinder_margin", "Cylinder below its pressure limit", Quantity.PRESSURE_DIFFERENCE),
+    LiveQuantity("cylinder_margin", "Margin to service pressure", Quantity.PRESSURE_DIFFERENCE),
 )
 """What is known of the cylinder on the scale in every stage."""
 

@@ -28,7 +28,7 @@ STATE: dict[str, Any] = {
     "live": {
         "cylinder_of_limit": row("Cylinder, share of its limit", 0.912, "ratio", "91.2 %"),
         "recovered": row("Recovered", 50.1, "mass", "110.4 lb"),
-        "time_to_limit": row("Cylinder at its limit in", 754.0, "time", "12.6 min"),
+        "time_to_limit": row("Cylinder full in", 754.0, "time", "12.6 min"),
     },
     "points": [
         {"point": "cylinder_mass", **row("Cylinder on scale", 75.0, "mass", "165.3 lb")},

@@ -147,7 +147,7 @@ DEFINITION = StageDefinition(
     live=(
         LiveQuantity("mass_rate", "Rate", _Q.MASS_RATE),
         LiveQuantity("charged", "Charged", _Q.MASS, whole_stage=True),
-        LiveQuantity("charge_to_go", "Still to go in", _Q.MASS, whole_stage=True),
+        LiveQuantity("charge_to_go", "Left to add", _Q.MASS, whole_stage=True),
         LiveQuantity("time_to_stop", "Close the valve in", _Q.TIME, whole_stage=True),
         HIGH_SIDE_MARGIN,
     ),

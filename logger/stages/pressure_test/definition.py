@@ -170,8 +170,8 @@ DEFINITION = StageDefinition(
     ),
     live=(
         LiveQuantity("test_pressure_held", "Test pressure held", _Q.TIME, whole_stage=True),
-        LiveQuantity("pressure_expected", "Expected by temperature", _Q.PRESSURE, whole_stage=True),
-        LiveQuantity("pressure_change", "Change, temperature-corrected", _Q.PRESSURE_DIFFERENCE, whole_stage=True),
+        LiveQuantity("pressure_expected", "Expected at this temp", _Q.PRESSURE, whole_stage=True),
+        LiveQuantity("pressure_change", "Change, temp-corrected", _Q.PRESSURE_DIFFERENCE, whole_stage=True),
     ),
     alarms=alarms,
     silence_matters=frozenset({"system_pressure"}),

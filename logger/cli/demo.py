@@ -12,7 +12,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -227,10 +227,12 @@ class DemoGuide:
         act = functools.partial(self.client.act, at_ns=at_ns)
         if action == "stage" and "begin" in kw:
             self.client.act("acknowledge", key="", operator="demo")  # what stood before was seen and dealt with
-            answer = act("stage-begin", kind=kw["begin"], settings=kw.get("settings", {}), operator="demo")
+            answer = self._patiently(
+                act, "stage-begin", kind=kw["begin"], settings=kw.get("settings", {}), operator="demo"
+            )
             self.say(answer["text"])
         elif action == "stage":
-            answer = act("stage-end", operator="demo")
+            answer = self._patiently(act, "stage-end", operator="demo")
             self.say(answer["text"])
             for finding in answer["findings"]:
                 self.say(f"  {Text(finding['headline'], finding['text']).line}")
@@ -240,6 +242,17 @@ class DemoGuide:
             act("note", text=kw["text"], author="demo")
         elif action in MARKS:
             act("mark", act=MARKS[action])
+
+    def _patiently(self, act: Callable[..., Any], name: str, **fields: Any) -> Any:
+        """On a slow computer acts come late, and what is being worked out again for one holds the next up a while."""
+        end = time.monotonic() + MAX_WAIT_S
+        while True:
+            try:
+                return act(name, **fields)
+            except DaemonError:
+                if self.left or time.monotonic() > end:
+                    raise
+            time.sleep(0.5)
 
     def _tell_alarms(self) -> None:
         for alarm in self.client.status()["alarms"]:

@@ -20,8 +20,8 @@ from logger.pipeline.correction_words import about, listed, shown_value
 from logger.pipeline.cylinder_entry import checked_cylinder
 from logger.pipeline.engine import Engine
 from logger.pipeline.errors import NotNow
-from logger.pipeline.fact_table import As, Correctable, Effect, Span, facts_of
-from logger.pipeline.facts import Facts, StageNow, channel_name, effective_of
+from logger.pipeline.fact_table import As, Correctable, Span, facts_known, facts_of
+from logger.pipeline.facts import Facts, StageNow, channel_fact, channel_name, effective_of, target_of
 from logger.pipeline.job_state import JobState
 from logger.pipeline.live_values import forbidding_of, refrigerant_of
 from logger.refrigerant import Catalogue, RefrigerantError
@@ -70,7 +70,7 @@ def correct(engine: Engine, body: dict[str, Any], now_ns: int) -> dict[str, Any]
     shown, made, fact = engine.shown, asked[0], _fact(asked[0])
     state = JobState.by(facts)
     confirmed = None
-    safety = any(_is_safety(engine, one) for one in asked)
+    safety = any(engine.bearing(one)[1] for one in asked)
     looser = list(_looser(engine, state, asked, now_ns)) if safety else []
     if looser:
         bound = f"{made.fact} {made.of} {made.new!r} {made.since_ns} {made.until_ns}"
@@ -96,7 +96,7 @@ def correct(engine: Engine, body: dict[str, Any], now_ns: int) -> dict[str, Any]
     engine.judge_now()
     return {
         "text": "\n".join(_answer(engine, asked, shown)), "correction": made.n, "safety": safety,
-        "effect": _bearing(engine, made).value,
+        "effect": engine.bearing(made)[0].value,
     }  # fmt: skip
 
 
@@ -224,7 +224,7 @@ def _named(target: str, of: str, name: str, facts: Facts) -> Correctable:
     type_ = "channel" if target == "sensor" else target
     rows = list(facts_of(type_))
     if type_ == "stage":
-        kind = facts.stages[int(of.partition(":")[2]) - 1].kind
+        kind = facts.stages[target_of(of)[1] - 1].kind
         known = registry.definition(kind)
         own = {f.name for f in known.settings.__dataclass_fields__.values()} if known else set()
         rows = [one for one in rows if not one.key.startswith("stage.settings.") or one.name in own]
@@ -237,7 +237,7 @@ def _named(target: str, of: str, name: str, facts: Facts) -> Correctable:
 
 
 def _fact(made: Corrected) -> Correctable:
-    return next(one for one in facts_of(made.fact.partition(".")[0]) if one.key == made.fact)
+    return facts_known()[made.fact]
 
 
 def _span(fact: Correctable, body: dict[str, Any], facts: Facts, now_ns: int) -> tuple[int | None, int | None]:
@@ -265,15 +265,14 @@ def _time(value: Any, facts: Facts, now_ns: int) -> int:
 
 def _old(facts: Facts, of: str, fact: Correctable, t_ns: int | None) -> Any:
     """The effective value, plain."""
-    type_, _, rest = of.partition(":")
-    number = int(rest) if rest.isdecimal() else 0
+    type_, number = target_of(of)
     match type_:
         case "job":
             return plain(getattr(facts.job(t_ns), fact.name))
         case "cylinder":
             return plain(getattr(facts.cylinder(number), fact.name))
         case "channel":
-            return _old_of_channel(facts, of, fact, t_ns)
+            return channel_fact(facts.rig(t_ns), of, fact.name)
         case "correction":
             return not facts.corrections[number - 1].standing
         case "stage":
@@ -284,16 +283,6 @@ def _old(facts: Facts, of: str, fact: Correctable, t_ns: int | None) -> Any:
     if fact.name == "at":
         return thing.now.t_ns
     return plain(getattr(thing.now, fact.name))
-
-
-def _old_of_channel(facts: Facts, of: str, fact: Correctable, t_ns: int | None) -> Any:
-    rig = facts.rig(t_ns)
-    device, _, index = of.removeprefix("channel:").rpartition("/")
-    for d in rig.devices if rig else ():
-        for c in d.channels if d.name == device else ():
-            if str(c.index) == index:
-                return c.point if fact.name == "point" else getattr(c.calibration, fact.name)
-    return None
 
 
 def _old_of_stage(stage: StageNow, fact: Correctable) -> Any:
@@ -413,7 +402,7 @@ def _cylinder(engine: Engine, value: Any) -> dict[str, Any]:
 
 
 def _setting(engine: Engine, fact: Correctable, of: str, value: Any, as_entered: bool) -> Any:
-    stage = engine.facts.stages[int(of.partition(":")[2]) - 1]
+    stage = engine.facts.stages[target_of(of)[1] - 1]
     return _settings(engine, stage.kind, {fact.name: value}, as_entered)[fact.name]
 
 
@@ -432,7 +421,7 @@ def _settings(engine: Engine, kind: str, given: Any, as_entered: bool) -> dict[s
 def _kind(engine: Engine, fact: Correctable, of: str, value: Any, now_ns: int, as_entered: bool) -> dict[str, Any]:
     if not isinstance(value, dict):
         raise NotNow(f"{fact.label} is a kind of stage with its settings")
-    stage = engine.facts.stages[int(of.partition(":")[2]) - 1]
+    stage = engine.facts.stages[target_of(of)[1] - 1]
     kind = str(value.get("kind") or stage.kind)
     given = value.get("settings")
     if given is None and kind == stage.kind:
@@ -449,7 +438,7 @@ def _kind(engine: Engine, fact: Correctable, of: str, value: Any, now_ns: int, a
 def _neighbour_stage(facts: Facts, of: str, value: Any) -> str:
     """The one after it, of the same kind."""
     order = _in_order(facts)
-    stage = facts.stages[int(of.partition(":")[2]) - 1]
+    stage = facts.stages[target_of(of)[1] - 1]
     after = order[order.index(stage) + 1 :] if stage in order else []
     if not after or after[0].kind != stage.kind or (type(value) is int and after[0].place != value):
         raise NotNow(
@@ -477,7 +466,7 @@ def _as_stamped(engine: Engine, made: Corrected, as_entered: bool) -> list[Corre
     """An unlikely marking that a person says is stamped so. Raises NotNow with the probable slip."""
     if not made.of.startswith("cylinder:"):
         return []
-    cylinder = effective_of([*engine.told, made]).cylinder(int(made.of.partition(":")[2]))
+    cylinder = effective_of([*engine.told, made]).cylinder(target_of(made.of)[1])
     slip = unlikely(cylinder)
     if slip is None:
         return []
@@ -490,7 +479,7 @@ def _neighbour(facts: Facts, made: Corrected) -> list[Corrected]:
     """The bound of the stage beside, where the two touched: it moves along."""
     if made.fact not in _NEIGHBOURS or made.new is None:
         return []
-    stage = facts.stages[int(made.of.partition(":")[2]) - 1]
+    stage = facts.stages[target_of(made.of)[1] - 1]
     for other in _in_order(facts):
         if other is stage:
             continue
@@ -508,7 +497,7 @@ def _check_facts(engine: Engine, facts: Facts, asked: list[Corrected], as_entere
     """What it all comes to is possible. Raises NotNow."""
     made = asked[0]
     if made.fact == "correction.undone":
-        n = int(made.of.partition(":")[2])
+        n = target_of(made.of)[1]
         if not engine.facts.corrections[n - 1].standing:
             raise NotNow(f"correction {n} is undone already")
     shown, order = engine.shown, _in_order(facts)
@@ -569,17 +558,6 @@ def _mass(value: Any) -> float:
 # -- what becomes looser ---------------------------------------------------------------------------------------------
 
 
-def _bearing(engine: Engine, made: Corrected) -> Effect:
-    return engine.bearing(made)[0]
-
-
-def _is_safety(engine: Engine, made: Corrected) -> bool:
-    if made.fact == "correction.undone":
-        n = int(made.of.partition(":")[2])
-        return _is_safety(engine, engine.facts.corrections[n - 1].event)
-    return _fact(made).safety
-
-
 def _looser(engine: Engine, then: JobState, asked: list[Corrected], now_ns: int) -> Iterator[Looser]:
     """What could be filled further, or driven higher, than by the entries of now."""
     model, now, shown = engine.model, engine.model.state, engine.shown
@@ -605,18 +583,21 @@ def _looser(engine: Engine, then: JobState, asked: list[Corrected], now_ns: int)
     for finding in lifted.values():
         yield Looser(text_of(finding, shown).headline, "must not be filled", "may be filled")
     for made in (_turned(engine, one) for one in asked):
-        if made.fact.startswith("channel.") and (point := _old_point(engine, made)) in _GUARDED:
+        if (
+            made.fact.startswith("channel.")
+            and (point := channel_fact(engine.facts.rig(), made.of, "point")) in _GUARDED
+        ):
             yield from _looser_reading(engine, made, point)
-        both = (made.old, made.new)
-        numbers = isinstance(_fact(made).kind, Quantity) and all(isinstance(x, int | float) for x in both)
-        if made.fact.startswith("stage.settings.") and _fact(made).safety and numbers and made.new > made.old:
-            yield Looser(_fact(made).label, *(shown_value(_fact(made), x, shown) for x in both))
+        fact, both = _fact(made), (made.old, made.new)
+        numbers = isinstance(fact.kind, Quantity) and all(isinstance(x, int | float) for x in both)
+        if fact.key.startswith("stage.settings.") and fact.safety and numbers and made.new > made.old:
+            yield Looser(fact.label, *(shown_value(fact, x, shown) for x in both))
 
 
 def _turned(engine: Engine, made: Corrected) -> Corrected:
     """To undo is to correct from the new value to the old one."""
     while made.fact == "correction.undone":
-        undone = _turned(engine, engine.facts.corrections[int(made.of.partition(":")[2]) - 1].event)
+        undone = _turned(engine, engine.facts.corrections[target_of(made.of)[1] - 1].event)
         made = replace(undone, old=undone.new, new=undone.old)
     return made
 
@@ -634,16 +615,6 @@ def _most_gross(state: JobState, cylinder: Cylinder) -> float | None:
     except (ComputeError, RefrigerantError):
         return None
     return None if found.max_net.number is None else found.max_net.number + cylinder.tare_kg
-
-
-def _old_point(engine: Engine, made: Corrected) -> str:
-    device, _, index = made.of.removeprefix("channel:").rpartition("/")
-    rig = engine.facts.rig()
-    for d in rig.devices if rig else ():
-        for c in d.channels if d.name == device else ():
-            if str(c.index) == index:
-                return c.point
-    return ""
 
 
 def _looser_reading(engine: Engine, made: Corrected, point: str) -> Iterator[Looser]:

@@ -8,7 +8,7 @@ from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.value import known
 from logger.pipeline.fact_table import As, Correctable, fact_of, facts_of
-from logger.pipeline.facts import Facts
+from logger.pipeline.facts import Facts, target_of
 from logger.pipeline.job_state import JobState
 from logger.stages import registry
 from logger.wording.values import Shown
@@ -44,16 +44,12 @@ def about(made: Corrected, facts: Facts | None, shown: Shown) -> str:
     """What was corrected: "cylinder A, tare". facts: all of the job, None where only the event is at hand."""
     fact = fact_of(made.fact)
     label = fact.label if fact is not None else made.fact
-    type_, _, rest = made.of.partition(":")
+    span = f" since {shown.clock(made.since_ns)[:5]}" if made.since_ns is not None else ""
+    span += f" until {shown.clock(made.until_ns)[:5]}" if made.until_ns is not None else ""
+    (type_, number), rest = target_of(made.of), made.of.partition(":")[2]
     if type_ == "job":
-        span = ""
-        if made.since_ns is not None:
-            span += f" since {shown.clock(made.since_ns)[:5]}"
-        if made.until_ns is not None:
-            span += f" until {shown.clock(made.until_ns)[:5]}"
         return label + span
     thing = f"{type_} {rest}"
-    number = int(rest) if rest.isdecimal() else 0
     if type_ == "channel":
         thing = f"sensor {rest}"
     elif facts is not None and type_ == "cylinder" and 1 <= number <= len(facts.cylinders):
@@ -68,8 +64,6 @@ def about(made: Corrected, facts: Facts | None, shown: Shown) -> str:
         thing = f"mark {number} ({mark.act if isinstance(mark, Marked) else ''})"
     if made.fact == "correction.undone":
         return thing
-    span = f" since {shown.clock(made.since_ns)[:5]}" if made.since_ns is not None else ""
-    span += f" until {shown.clock(made.until_ns)[:5]}" if made.until_ns is not None else ""
     return f"{thing}, {label}{span}"
 
 

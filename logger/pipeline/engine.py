@@ -42,7 +42,7 @@ from logger.model.units import NS_PER_S
 from logger.model.value import DEVICE_LOST, CodedProblem, Value, known, name_of, unknown
 from logger.pipeline.confirmations import Confirmations
 from logger.pipeline.fact_table import Effect, fact_of
-from logger.pipeline.facts import Facts, effective_of
+from logger.pipeline.facts import Facts, effective_of, target_of
 from logger.pipeline.job_model import LATE_QUIET_NS, JobModel
 from logger.pipeline.job_state import Item, JobState
 from logger.pipeline.judge import Judge
@@ -76,7 +76,7 @@ class Engine:
 
     told: every event but alarms as it was told, in the order of the chain; what they mean together is in `facts`.
 
-    A restart, and what was corrected or told late, has two (app/settle.py): resumed_stage, of the one that reads the
+    A restart, and what was corrected or told late, has two (app/restart.py): resumed_stage, of the one that reads the
     whole record, is the number of the stage whose live watch is fed on replay too; catching_up_reason, of the live one,
     says why what was before is not known yet, and deferred is what it took in meanwhile, None when nothing is to be
     kept. settle_after: the event after which all is to be worked out anew, None while nothing is.
@@ -419,8 +419,7 @@ class Engine:
     def bearing(self, event: Corrected) -> tuple[Effect, bool]:
         """What rests on a corrected fact, and whether a limit that protects people does; undone: of what it undoes."""
         while event.fact == "correction.undone":
-            n = int(event.of.partition(":")[2])
-            event = self.facts.corrections[n - 1].event
+            event = self.facts.corrections[target_of(event.of)[1] - 1].event
         fact = fact_of(event.fact)
         return (Effect.READINGS, True) if fact is None else (fact.effect, fact.safety)
 

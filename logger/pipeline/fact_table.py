@@ -6,7 +6,7 @@ from functools import cache
 
 from logger.model.points import Quantity
 from logger.stages import registry
-from logger.stages.settings import Form, SettingKind, settings_of
+from logger.stages.settings import Form, settings_of
 
 
 class Effect(StrEnum):
@@ -188,17 +188,13 @@ def facts_known() -> dict[str, Correctable]:
     found = {one.key: one for one in _ROWS}
     for stage in registry.STAGES:
         for one in settings_of(stage.settings):
-            key, kind = f"stage.settings.{one.name}", one.kind
+            key = f"stage.settings.{one.name}"
             safety = "limit" in one.name
             typed = one.name.replace("_", "-")
             found.setdefault(
-                key, Correctable(key, typed, one.name.replace("_", " "), _kind(kind), _L, safety, optional=True)
+                key, Correctable(key, typed, one.name.replace("_", " "), one.kind, _L, safety, optional=True)
             )
     return found
-
-
-def _kind(kind: SettingKind) -> Kind:
-    return kind
 
 
 def fact_of(key: str) -> Correctable | None:

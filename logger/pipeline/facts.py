@@ -259,7 +259,7 @@ class _Fold:
         if known is None:
             self.unknown.append(event.fact)
             return
-        type_, ordinal = _target(event.of)
+        type_, ordinal = target_of(event.of)
         if type_ != known.target:
             return
         try:
@@ -302,7 +302,7 @@ class _Fold:
             case ["kind"]:
                 stage.kind, stage.settings = str(event.new["kind"]), dict(event.new["settings"])
             case ["joined"]:
-                other = self.stages[_target(event.new)[1] - 1]
+                other = self.stages[target_of(event.new)[1] - 1]
                 if other is not stage:
                     other.joined = ordinal
             case ["settings", name]:
@@ -407,7 +407,11 @@ class _Fold:
                 if not _covers(one.event.since_ns, one.event.until_ns, t_ns):
                     continue
                 before = [loaded.rig for at, loaded in self.rigs if at < one.place]
-                if place > one.place and before and _read(before[-1], about, name) != _read(event.rig, about, name):
+                if (
+                    place > one.place
+                    and before
+                    and channel_fact(before[-1], about, name) != channel_fact(event.rig, about, name)
+                ):
                     continue  # the rig's file says something new since
                 rig = _with_channel(rig, about, name, one.event.new)
         return rig
@@ -551,14 +555,14 @@ def _standing(told: Iterable[tuple[int, Event]]) -> tuple[Correction, ...]:
         place, event = listed[n - 1]
         standing = n not in undone
         if standing and event.fact == "correction.undone":
-            of = _target(event.of)[1]
+            of = target_of(event.of)[1]
             if of < n:
                 undone.add(of)
         found.append(Correction(n, place, event, standing))
     return tuple(reversed(found))
 
 
-def _target(of: Any) -> tuple[str, int]:
+def target_of(of: Any) -> tuple[str, int]:
     """ "mark:5" as ("mark", 5); the ordinal is 0 where there is none."""
     type_, _, number = str(of).partition(":")
     return type_, int(number) if number.isascii() and number.isdecimal() and len(number) < 9 else 0
@@ -604,10 +608,10 @@ def channel_name(device: str, index: int) -> str:
     return f"channel:{device}/{index}"
 
 
-def _read(rig: Rig, about: str, name: str) -> Any:
-    """Of a channel: its point, or of its calibration; None where the rig has none."""
+def channel_fact(rig: Rig | None, about: str, name: str) -> Any:
+    """Of the channel that a correction calls so: its point, or of its calibration; None where the rig has none."""
     device_name, _, index = about.removeprefix("channel:").rpartition("/")
-    for device in rig.devices:
+    for device in rig.devices if rig is not None else ():
         for channel in device.channels if device.name == device_name else ():
             if str(channel.index) == index:
                 return channel.point if name == "point" else getattr(channel.calibration, name)

@@ -11,13 +11,13 @@ import asyncio
 import logging
 import time
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 
 from firmware_protocol.codes import MessageType
 from logger.evidence.chain import event_of, frames_of
-from logger.model.events import DeviceHello, GapNoted
+from logger.model.events import DeviceHello, Event, GapNoted
 from logger.model.records import FRAMES
 from logger.pipeline.engine import Engine
 from logger.pipeline.facts import effective
@@ -49,13 +49,14 @@ class Again:
         self._steps: Iterator[None] = iter(())
         self._deferred: deque[Item] | None = None
 
-    def _begin(self, until_id: int) -> None:
+    def _begin(self, until_id: int, told: Iterable[tuple[int, Event]]) -> None:
+        """told: all events of the record, with their ids."""
         live = self._live
         assert live.deferred is not None
         self._deferred = live.deferred
         stage = live.model.state.stage
         self._whole.resumed_stage = stage.number if stage is not None else 0
-        facts = effective((record_id, event) for record_id, event in self._reader.events() if record_id <= until_id)
+        facts = effective((record_id, event) for record_id, event in told if record_id <= until_id)
         before = in_order(self._reader.records(until_id=until_id), facts)
         self._steps = steps(chain(self._readable(before), _taken(live.deferred)), self._whole)
 
@@ -104,7 +105,7 @@ class Settle(Again):
         """Raises StoreError: the record cannot be read."""
         super().__init__(path, live)
         self.after = live.settle_after
-        self._begin(until_id)
+        self._begin(until_id, self._reader.events())
 
 
 class CatchUp(Again):
@@ -121,9 +122,10 @@ class CatchUp(Again):
             self.last_id = self._reader.last_id
             self.newest_ns = self._newest()
             live.catching_up_reason = BEHIND
-            hellos = self._events()
+            told = list(self._reader.events())
+            hellos = self._events(told)
             live.deferred = deque()
-            self._begin(self.last_id)
+            self._begin(self.last_id, told)
             if not self.go_on(at_once_s):
                 self._greetings(hellos)
             self._begun = True
@@ -131,11 +133,10 @@ class CatchUp(Again):
             self._reader.close()
             raise
 
-    def _events(self) -> dict[str, int]:
+    def _events(self, told: Sequence[tuple[int, Event]]) -> dict[str, int]:
         """All events into the live engine; the record id of each device's newest hello."""
-        events = list(self._reader.events())
-        hellos = {event.device: record_id for record_id, event in events if isinstance(event, DeviceHello)}
-        self._live.tell_all(event for _, event in events)
+        hellos = {event.device: record_id for record_id, event in told if isinstance(event, DeviceHello)}
+        self._live.tell_all(event for _, event in told)
         self._live.model.now_ns = max(self._live.model.now_ns, self.newest_ns)
         return hellos
 

@@ -3,7 +3,7 @@
 import logging
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,7 +36,7 @@ def _all(*options: Callable[[F], F]) -> Callable[[F], F]:
 
 
 go_on_options = _all(
-    click.option("--continue", "continued", metavar="JOB", help="Go on with a job: its id, or `latest`."),
+    click.option("--continue", "continued", metavar="JOB", help="Continue a job: its id, or `latest`."),
     click.option("--job", "job_id", metavar="ID", help="Id for the new job; by default today's date and a number."),
     click.option("--accept-lost-tail", is_flag=True,
                  help="Continue although earlier records are missing, or no checkpoint saw them."),
@@ -162,7 +162,7 @@ def chosen_job(words: JobWords, catalogue: "Catalogue") -> "tuple[JobPlace, JobS
                 "Go on without; what is wrong in it is put right by `rimelog correct`, at any time"
             )
         return find_job(words.continued), None
-    setup = _new_job(words, "checked first, so that a wrong entry leaves no empty job behind", catalogue)
+    setup = _new_job(words, catalogue)  # first, so that a wrong entry leaves no empty job behind
     if words.job_id is None:
         place = new_job(local_day())
     else:
@@ -173,12 +173,11 @@ def chosen_job(words: JobWords, catalogue: "Catalogue") -> "tuple[JobPlace, JobS
                     raise StoreBusy(f"job {words.job_id} is already being written by {holder}; end that one first")
                 raise click.UsageError(f"there is a job {words.job_id}: go on with it by --continue {words.job_id}")
         place = job_place(words.job_id)
-    return place, _new_job(words, place.job_id, catalogue) or setup
+    return place, replace(setup, job=replace(setup.job, job_id=place.job_id))
 
 
-def _new_job(words: JobWords, job_id: str, catalogue: "Catalogue") -> "JobSetup":
-    from dataclasses import replace
-
+def _new_job(words: JobWords, catalogue: "Catalogue") -> "JobSetup":
+    """Its id is still to come."""
     from logger.cli.quantities import cylinders_path
     from logger.config.cylinders import find_cylinder
     from logger.config.job_file import job_from_words, load_job
@@ -189,14 +188,14 @@ def _new_job(words: JobWords, job_id: str, catalogue: "Catalogue") -> "JobSetup"
         more = words.told("job_id", "job_file", "cylinder", "units")
         if more:
             raise click.UsageError(f"{', '.join(more)}: write it into the job file, or leave --job-file out")
-        setup = load_job(words.job_file, job_id, catalogue)
+        setup = load_job(words.job_file, "", catalogue)
         if words.units is not None:
             setup = replace(setup, job=replace(setup.job, units=words.units))
     elif words.refrigerant is not None:
         names = ("refrigerant", "customer", "site", "appliance", "technician")
         entered = {name: getattr(words, name) for name in names} | {"full_charge": words.charge}
         entered["units"] = words.units or kept.units
-        setup = job_from_words({k: v for k, v in entered.items() if v}, job_id, catalogue)
+        setup = job_from_words({k: v for k, v in entered.items() if v}, "", catalogue)
     else:
         raise click.UsageError("name a --job-file, a --refrigerant, or --continue a job")
     if words.cylinder is not None:

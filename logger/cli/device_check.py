@@ -25,14 +25,14 @@ def device() -> None:
 @device.command()
 @click.argument("target", metavar="URL_OR_FILE")
 @click.option("--outputs", "close_outputs", is_flag=True, help=OUTPUTS)
-@click.option("--trace", is_flag=True, help="Print every frame as it goes over the line, decoded.")
+@click.option("--trace", is_flag=True, help="Print every frame on the line, decoded.")
 @click.option("--baudrate", type=int, default=115_200, show_default=True, help="Of a serial port.")
 @click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
 def check(target: str, close_outputs: bool, trace: bool, baudrate: int, as_json: bool) -> int:
     """Hold the device at URL to every rule of the protocol (firmware_protocol/SPEC.md), and name each that it breaks.
 
     URL: a port's name, socket://host:port, ble://ADDRESS. FILE: bytes of a device, as they came over the line. It takes
-    about half a minute. No other program may use the device meanwhile. Status 0: no rule is broken.
+    about half a minute. No other program may use the device at the same time. Status 0: no rule is broken.
     """
     from logger.conformance.check import recorded
 

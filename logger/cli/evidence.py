@@ -115,7 +115,7 @@ def closed_at(reader: "StoreReader", nth: int) -> int:
               help="Allowed-signers file (ssh-keygen): only its keys pass.")  # fmt: skip
 @click.option("--fingerprint", help="Fingerprint you were given (SHA256:...): only that key passes.")
 @click.option("--supersedes", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="OLD",
-              help="An older bundle of the job: does this one go on from just that record?")  # fmt: skip
+              help="An older bundle of the job: does this one continue just that record?")  # fmt: skip
 @click.pass_context
 def verify(
     ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None, fingerprint: str | None,

@@ -160,7 +160,7 @@ def _doctor_data(
 def copy(ctx: click.Context, job: str, dest: Path, as_json: bool) -> None:
     """Copy JOB with its checkpoints into a folder of its own below DEST, and check the copy.
 
-    Safe while the job is being written: the copy is the state of one moment, and a job can go on from it. Exit status
+    Safe while the job is being written: the copy is the state of one moment, a job can continue from it. Exit status
     1 when the copy does not hold.
     """
     from logger.cli.job_list import size
@@ -196,7 +196,7 @@ def copy(ctx: click.Context, job: str, dest: Path, as_json: bool) -> None:
               help="Close it although no checkpoint saw its records, and write that into the record.")  # fmt: skip
 @JSON_OPTION
 def close(job: str, end_stage: bool, without_checkpoints: bool, as_json: bool) -> None:
-    """Close JOB for good: its record is checked, ended and written anew in less room; nothing can be added any more.
+    """Close JOB for good: its record is checked, ended and written again in less room; nothing can be added any more.
 
     Refused while the job is being written, while a stage has not been ended, when its record does not hold, and when
     no checkpoint saw it: closing would sign what anyone may have written.

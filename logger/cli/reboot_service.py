@@ -102,7 +102,7 @@ def _task(program: list[str], user: str) -> str:
 
 @click.group()
 def service() -> None:
-    """Let the system go on with a running job after a reboot."""
+    """Continue a running job after a reboot, by the system's own means."""
 
 
 @service.command()

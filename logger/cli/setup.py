@@ -37,7 +37,7 @@ _LABELS = {
 def setup(clear: tuple[str, ...], show: bool, **given: Any) -> None:
     """Enter once what is the same in every job: units, your name, company, recovery machine, rig.
 
-    Without options it asks, Enter keeps what stands in brackets. New jobs take it over; a job file or an option says
+    Without options it asks, Enter keeps what is in brackets. New jobs take it over; a job file or an option says
     otherwise for one job.
     """
     from logger.config.user_settings import UserSettings, read_settings, write_settings

@@ -8,7 +8,7 @@ from logger.cli.act_commands import JOB_OPTION, client
 @click.command()
 @JOB_OPTION
 def view(job: str | None) -> None:
-    """Watch and steer the running job on this terminal; `?` shows the keys, `q` leaves, logging goes on.
+    """Watch and steer the running job on this terminal; `?` shows the keys, `q` leaves and logging continues.
 
     b, e, s, m, n begin and end a stage, swap the cylinder, mark and note, each confirmed on one line; l, r, f, d show
     alarms, readings, findings and devices.

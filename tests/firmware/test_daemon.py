@@ -1,6 +1,8 @@
 """The real daemon and the real firmware: a job with a relay, a cut line, and a host that dies."""
 
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -72,7 +74,9 @@ def _complete(host: Daemon, device_id: str) -> bool:
     return numbers == list(range(len(numbers)))
 
 
-def test_a_job_with_the_reference_firmware(tmp_path: Path) -> None:
+@contextmanager
+def logged(tmp_path: Path) -> Iterator[tuple[Board, Bridge, Daemon, str]]:
+    """A board with 14 kg on its scale, read by a daemon; its device id last."""
     with Board() as board:
         device_id = _id_of(board)
         board.set_input(MASS, _kg(14.0))
@@ -83,53 +87,49 @@ def test_a_job_with_the_reference_firmware(tmp_path: Path) -> None:
                 timeout=TIMEOUT_S,
             ))  # fmt: skip
             with daemon(tmp_path, rig) as host:
-                host.ready()
-                host.client.act("stage-begin", kind="recovery")
-                _closed(host, bridge)
+                yield board, bridge, host, device_id
 
-                bridge.cut()  # shorter than the ring, longer than a time-out of the line
-                time.sleep(1.0)
-                bridge.join()
-                host.ready()
-                until(lambda: _complete(host, device_id), "what was missed is fetched")
 
-                host.client.act("permit-release", operator="tester")
-                until(lambda: not bridge.relay, "released")
-                _closed(host, bridge)
-                bridge.set_input(MASS, _kg(40.0))  # over the cylinder's limit: the chip's own guard
-                until(lambda: not bridge.relay, "the guard opens it", 2 * TIMEOUT_S)
-                host.when(lambda state: state["relays"][0]["mode"] == "stopped", "the daemon says so")
-                bridge.set_input(MASS, _kg(14.0))
-                host.client.act("stage-end")
-                host.client.act("stage-begin", kind="recovery")
+def test_a_job_with_the_reference_firmware(tmp_path: Path) -> None:
+    with logged(tmp_path) as (_, bridge, host, device_id):
+        host.ready()
+        host.client.act("stage-begin", kind="recovery")
+        _closed(host, bridge)
 
-                host.client.act("acknowledge")
-                _closed(host, bridge)
-                host.kill()
-                until(lambda: not bridge.relay, "the permit runs out", TIMEOUT_S + 3.0)
-            stored = Stored(host.file)
-            assert stored.chain.holds
-            assert len(stored.sequences(device_id)) > 50
+        bridge.cut()  # shorter than the ring, longer than a time-out of the line
+        time.sleep(1.0)
+        bridge.join()
+        host.ready()
+        until(lambda: _complete(host, device_id), "what was missed is fetched")
+
+        host.client.act("permit-release", operator="tester")
+        until(lambda: not bridge.relay, "released")
+        _closed(host, bridge)
+        bridge.set_input(MASS, _kg(40.0))  # over the cylinder's limit: the chip's own guard
+        until(lambda: not bridge.relay, "the guard opens it", 2 * TIMEOUT_S)
+        host.when(lambda state: state["relays"][0]["mode"] == "stopped", "the daemon says so")
+        bridge.set_input(MASS, _kg(14.0))
+        host.client.act("stage-end")
+        host.client.act("stage-begin", kind="recovery")
+
+        host.client.act("acknowledge")
+        _closed(host, bridge)
+        host.kill()
+        until(lambda: not bridge.relay, "the permit runs out", TIMEOUT_S + 3.0)
+    stored = Stored(host.file)
+    assert stored.chain.holds
+    assert len(stored.sequences(device_id)) > 50
 
 
 @pytest.mark.parametrize("moment_ms", [0, 700])
 def test_the_supply_fails_and_the_daemon_goes_on_by_itself(tmp_path: Path, moment_ms: int) -> None:
-    with Board() as board:
-        device_id = _id_of(board)
-        board.set_input(MASS, _kg(14.0))
-        with bridged(board) as bridge:
-            rig = tmp_path / "rig.toml"
-            rig.write_text(RIG.format(
-                url=bridge.url, device_id=device_id, pressure=PRESSURE, temperature=TEMPERATURE, mass=MASS,
-                timeout=TIMEOUT_S,
-            ))  # fmt: skip
-            with daemon(tmp_path, rig) as host:
-                host.ready()
-                time.sleep(moment_ms / 1000)
-                with bridge.lock:
-                    board.reset("brownout")
-                until(lambda: (device_id, 2) in Stored(host.file).samples, "samples of the second start are stored")
-                host.stop()
-            stored = Stored(host.file)
-            assert stored.chain.holds
-            assert {boot for _, boot in stored.samples} == {1, 2}
+    with logged(tmp_path) as (board, bridge, host, device_id):
+        host.ready()
+        time.sleep(moment_ms / 1000)
+        with bridge.lock:
+            board.reset("brownout")
+        until(lambda: (device_id, 2) in Stored(host.file).samples, "samples of the second start are stored")
+        host.stop()
+    stored = Stored(host.file)
+    assert stored.chain.holds
+    assert {boot for _, boot in stored.samples} == {1, 2}

@@ -63,8 +63,8 @@ def save_push(path: Path, settings: PushSettings) -> None:
     """Write the file so that only the user can read it. Raises PushFileError."""
     heartbeat = "off" if settings.heartbeat_s is None else f"{settings.heartbeat_s:g}s"
     text = (
-        f"urls = [{', '.join(map(_quoted, settings.urls))}]\n"
-        f"heartbeat_urls = [{', '.join(map(_quoted, settings.heartbeat_urls))}]\n"
+        f"urls = [{', '.join(map(toml_text.quoted, settings.urls))}]\n"
+        f"heartbeat_urls = [{', '.join(map(toml_text.quoted, settings.heartbeat_urls))}]\n"
         f'heartbeat = "{heartbeat}"\n'
     )
     try:
@@ -118,11 +118,3 @@ def _settings(path: Path, data: dict[str, object]) -> PushSettings:
     if faults:
         raise PushFileError("\n".join(f"{path}: {fault}" for fault in faults))
     return PushSettings(lists["urls"], lists["heartbeat_urls"], heartbeat_s)
-
-
-def _quoted(text: str) -> str:
-    """As a TOML basic string."""
-    escaped = "".join(
-        f"\\u{ord(ch):04x}" if ord(ch) < 32 or ord(ch) == 127 else f"\\{ch}" if ch in '"\\' else ch for ch in text
-    )
-    return f'"{escaped}"'

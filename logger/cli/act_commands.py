@@ -83,7 +83,11 @@ def stage_begin(kind: str, operator: str, as_entered: bool, job: str | None, ago
 @JOB_OPTION
 def stage_end(operator: str, ago_s: float, job: str | None) -> None:
     """End the running stage and print what was found."""
-    answer = client(job).act("stage-end", operator=operator, ago_s=ago_s)
+    say_ended(client(job).act("stage-end", operator=operator, ago_s=ago_s))
+
+
+def say_ended(answer: dict[str, Any]) -> None:
+    """A stage that was ended, with what was found."""
     click.echo(answer["text"])
     for finding in answer.get("findings", []):
         click.echo(f"  {Text(finding['headline'], finding['text']).line}")
@@ -112,7 +116,7 @@ def mark(act: str, text: str, own_word: bool, ago_s: float, job: str | None) -> 
 @AGO_OPTION
 @JOB_OPTION
 def cylinder_swap(name: str, ago_s: float, job: str | None) -> None:
-    """Tell that cylinder NAME stands on the scale now."""
+    """Say that cylinder NAME is on the scale now."""
     click.echo(client(job).act("cylinder", name=name, ago_s=ago_s)["text"])
 
 
@@ -168,7 +172,7 @@ HOLD_OPTION = click.option("--hold", default="", help="What its contact supplies
 
 @autostop.command("arm")
 @HOLD_OPTION
-@click.option("--operator", default="", help="Who is at the machine.")
+@click.option("--operator", default="", help="Who is at the recovery machine.")
 @JOB_OPTION
 def autostop_arm(hold: str, operator: str, job: str | None) -> None:
     """From now on hold it closed, while a recovery runs and everything it depends on is known and well."""

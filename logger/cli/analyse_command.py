@@ -36,7 +36,7 @@ def analyse(
     accuracies: tuple[str, ...], settings: tuple[str, ...], marks: tuple[str, ...], refrigerant: str | None,
     charge: str | None, volume: str | None, altitude: str | None, barometer: str | None, units: str, as_json: bool,
 ) -> None:  # fmt: skip
-    """Analyze the readings of a CSV file (RFC 4180, with a header row), whoever recorded them."""
+    """Analyze the readings of a CSV file (RFC 4180, with a header row), from any recorder."""
     import logger
     from logger.cli.stage_begin import entered
     from logger.model.errors import ComputeError
@@ -104,7 +104,7 @@ def _read(
     ambient_pa: float,
 ) -> dict[str, Any]:  # fmt: skip
     """Series by point. Empty cells are no reading; any other that is no number is refused with its line."""
-    from logger.model.points import POINTS, Quantity
+    from logger.model.points import POINTS
     from logger.model.sample import Series
     from logger.model.units import parse_quantity
 
@@ -138,15 +138,10 @@ def _read(
                     raise click.UsageError(f"{file}, line {number}: time does not rise")
                 times[point].append(t_s)
                 values[point].append(value)
-    differences = {
-        Quantity.PRESSURE: Quantity.PRESSURE_DIFFERENCE,
-        Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
-    }
     made = {}
     for point in wanted:
-        quantity = POINTS[point].quantity
         stated = accuracies.get(point)
-        u_scale = parse_quantity(stated, differences.get(quantity, quantity)) / math.sqrt(3) if stated else 0.0
+        u_scale = parse_quantity(stated, POINTS[point].quantity.difference) / math.sqrt(3) if stated else 0.0
         made[point] = Series(point, times[point], values[point], _noise(values[point]), u_scale)
     return made
 

@@ -57,6 +57,7 @@ def calibrate(
     from logger.cli.job_options import refuse_devices_in_use
     from logger.clock import local_day
     from logger.config.rig_calibration import with_calibration
+    from logger.config.rig_draft import write_rig
     from logger.config.rig_file import load_rig
     from logger.decode.calibration_fit import fit_calibration
     from logger.model.rig import Calibration
@@ -90,9 +91,7 @@ def calibrate(
     if not yes and not click.confirm(f"Write this into {rig_file}?", default=True):
         click.echo("Nothing was written.")
         return 1
-    scratch = rig_file.with_name(f".{rig_file.name}.new")
-    scratch.write_text(text, encoding="utf-8")
-    scratch.replace(rig_file)
+    write_rig(rig_file, text)
     click.echo(f"{rig_file} is written; the next job uses it.")
     return 0
 
@@ -126,17 +125,15 @@ def _reference(said: str, point: str, ambient_pa: float) -> float:
 def _compared(
     read: "SteadyReading", said: str, reference: float, reference_u: str | None, point: str, ambient: Any
 ) -> "CalibrationPoint":
-    from logger.config.rig_instruments import DIFFERENCE
     from logger.decode.calibration_fit import CalibrationPoint
     from logger.model.points import POINTS
     from logger.model.units import parse_quantity
 
-    quantity = POINTS[point].quantity
     if said == "open-to-air" and not read.gauge and ambient.note is not None:
         raise click.UsageError("open to the air an absolute sensor shows the barometer: give --barometer or --altitude")
     u = {"ice-bath": ICE_BATH_U_K, "open-to-air": 0.0 if read.gauge else None, "empty": 0.0}.get(said)
     if reference_u is not None and said not in ("open-to-air", "empty"):
-        u = parse_quantity(reference_u, DIFFERENCE.get(quantity, quantity))
+        u = parse_quantity(reference_u, POINTS[point].quantity.difference)
     return CalibrationPoint(read.mean, read.u, reference - (ambient.pressure_pa if read.gauge else 0.0), u)
 
 

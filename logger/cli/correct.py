@@ -7,13 +7,15 @@ from typing import Any, Protocol
 import click
 
 from logger.cli.act_commands import AGO_OPTION, client
+from logger.cli.loosely import stage_kind
+from logger.model.units import NS_PER_S
 
 EXAMPLES = """\b
   rimelog correct --list                     all that was entered, with numbers
   rimelog correct cylinder A tare 61.4lb
   rimelog correct cylinder A name A-7
   rimelog correct refrigerant R-407C         of the job; also: customer, charge ...
-  rimelog correct technician "J. Doe" --since 19:30
+  rimelog correct technician NAME --since 19:30
   rimelog correct stage 2 kind evacuation
   rimelog correct stage 2 begin 20:10
   rimelog correct stage 3 --strike           begun by a slip
@@ -163,13 +165,13 @@ def _by_option(given: Mapping[str, Any], ago_s: float, now_ns: int, offset_s: in
         return "join", True
     if given.get("split"):
         at_ns = clock_time(given["split"], now_ns, offset_s)
-        return "split", {"at": at_ns, "kind": _kind(given["kind"]) if given.get("kind") else None}
+        return "split", {"at": at_ns, "kind": stage_kind(given["kind"]) if given.get("kind") else None}
     if given.get("kind"):
-        return "kind", {"kind": _kind(given["kind"])}
+        return "kind", {"kind": stage_kind(given["kind"])}
     if given.get("at"):
         return "at", clock_time(given["at"], now_ns, offset_s)
     if ago_s:
-        return "at", now_ns - int(ago_s * 1e9)
+        return "at", now_ns - int(ago_s * NS_PER_S)
     return None, None
 
 
@@ -198,12 +200,12 @@ def _value(target: str, which: str, fact: str, text: str, now_ns: int, offset_s:
         case As.TIME:
             return clock_time(text, now_ns, offset_s)
         case As.STAGE_KIND:
-            return {"kind": _kind(text)}
+            return {"kind": stage_kind(text)}
         case As.NUMBER if row.name == "zero":
             point = POINTS.get(which.replace("-", "_"))
             if point is None:
                 raise click.UsageError("name the sensor by what it measures, such as cylinder-mass")
-            return parse_quantity(text, _DIFFERENCE.get(point.quantity, point.quantity))
+            return parse_quantity(text, point.quantity.difference)
         case As.NUMBER:
             try:
                 return float(text)
@@ -214,33 +216,12 @@ def _value(target: str, which: str, fact: str, text: str, now_ns: int, offset_s:
     return [part.strip() for part in text.split(",")] if row.name == "candidates" else text
 
 
-def _kind(text: str) -> str:
-    """A stage's kind, also as others call it."""
-    from logger.stages import registry
-
-    wanted = text.casefold().replace(" ", "-")
-    return next((one.kind for one in registry.STAGES if wanted in (one.kind, *one.also_called)), wanted)
-
-
-def _difference() -> dict[Any, Any]:
-    from logger.model.points import Quantity
-
-    return {
-        Quantity.PRESSURE: Quantity.PRESSURE_DIFFERENCE,
-        Quantity.BAROMETER: Quantity.PRESSURE_DIFFERENCE,
-        Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
-    }
-
-
-_DIFFERENCE = _difference()
-
-
 def clock_time(text: str, now_ns: int, offset_s: int) -> int:
     """UTC ns of "21:14", "21:14:30" (the last time it was that), or "2026-03-02 21:14". Raises click.UsageError."""
     from datetime import UTC, datetime, timedelta
 
     zero = datetime(1970, 1, 1, tzinfo=UTC)
-    now = zero + timedelta(seconds=now_ns // 1_000_000_000 + offset_s)
+    now = zero + timedelta(seconds=now_ns // NS_PER_S + offset_s)
     found: datetime | None = None
     for form in ("%H:%M", "%H:%M:%S"):
         try:
@@ -257,4 +238,4 @@ def clock_time(text: str, now_ns: int, offset_s: int) -> int:
                 continue
     if found is None:
         raise click.UsageError(f"{text!r} is no time; write 21:14, or 2026-03-02 21:14")
-    return int((found - zero).total_seconds() - offset_s) * 1_000_000_000
+    return int((found - zero).total_seconds() - offset_s) * NS_PER_S

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli.act_commands import JOB_OPTION, client
+from logger.cli.act_commands import JOB_OPTION, client, say_ended
 from logger.cli.completing import job_ids
-from logger.model.finding import Text
 
 if TYPE_CHECKING:
     from logger.store.place import JobPlace
@@ -67,10 +66,7 @@ def _stop(place: "JobPlace") -> None:
     daemon = client(place.job_id)
     stage = daemon.status()["stage"]
     if stage is not None and stage["running"]:
-        answer = daemon.act("stage-end")
-        click.echo(answer["text"])
-        for finding in answer.get("findings", []):
-            click.echo(f"  {Text(finding['headline'], finding['text']).line}")
+        say_ended(daemon.act("stage-end"))
     daemon.act("stop")
     click.echo("the logger is stopped: everything is stored")
     end = time.monotonic() + STOP_S

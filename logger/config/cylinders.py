@@ -12,7 +12,6 @@ The same table as in a job file. Written whole to a second file and moved into p
 file or the new one, never half of one.
 """
 
-import json
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -24,6 +23,7 @@ from logger.config.private_files import write_private
 from logger.config.toml_file import Table, parse, read_text
 from logger.model.cylinder import Cylinder, MonthOnly
 from logger.model.text import clean
+from logger.model.toml_text import quoted
 from logger.refrigerant import SHIPPED, Catalogue
 
 FILE_NAME = "cylinders.toml"
@@ -101,7 +101,7 @@ def _toml(cylinder: Cylinder) -> str:
     """SI with all digits, so that reading returns the same cylinder. JSON strings are valid TOML strings."""
     lines = [
         "[[cylinder]]",
-        f"name = {json.dumps(cylinder.name, ensure_ascii=False)}",
+        f"name = {quoted(cylinder.name)}",
         f'tare = "{cylinder.tare_kg!r}kg"',
         f'water_capacity = "{cylinder.water_capacity_kg!r}kg"',
     ]
@@ -111,15 +111,15 @@ def _toml(cylinder: Cylinder) -> str:
         lines.append(f'test_pressure = "{cylinder.test_pressure_pa!r}Pa"')
     if cylinder.tested is not None:
         month = isinstance(cylinder.tested, MonthOnly)  # TOML has no date for it
-        lines.append(f"tested = {json.dumps(str(cylinder.tested)) if month else cylinder.tested}")
+        lines.append(f"tested = {quoted(str(cylinder.tested)) if month else cylinder.tested}")
     if cylinder.refrigerant is not None:
-        lines.append(f"refrigerant = {json.dumps(cylinder.refrigerant)}")
+        lines.append(f"refrigerant = {quoted(cylinder.refrigerant)}")
     if cylinder.candidates:
-        lines.append(f"candidates = {json.dumps(list(cylinder.candidates))}")
+        lines.append(f"candidates = [{', '.join(map(quoted, cylinder.candidates))}]")
     if cylinder.contents_kg is not None:
         lines.append(f'contents = "{cylinder.contents_kg!r}kg"')
     if cylinder.serial:
-        lines.append(f"serial = {json.dumps(cylinder.serial, ensure_ascii=False)}")
+        lines.append(f"serial = {quoted(cylinder.serial)}")
     if cylinder.requalify_years != 5.0:
         lines.append(f"requalify_years = {float(cylinder.requalify_years)!r}")
     if cylinder.as_stamped:

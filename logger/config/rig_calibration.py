@@ -4,9 +4,9 @@ import re
 from typing import Final
 
 from logger.config.rig_file import parse_rig
-from logger.config.rig_instruments import DIFFERENCE
 from logger.model.points import POINTS
 from logger.model.rig import Calibration, Rig
+from logger.model.toml_text import quoted
 from logger.model.units import user_unit
 
 _KEYS: Final = (
@@ -42,8 +42,7 @@ def with_calibration(rig: Rig, point: str, calibration: Calibration, units: str)
 
 
 def _written(point: str, calibration: Calibration, units: str) -> list[str]:
-    quantity = POINTS[point].quantity
-    unit = user_unit(DIFFERENCE.get(quantity, quantity), units)
+    unit = user_unit(POINTS[point].quantity.difference, units)
 
     def amount(number: float) -> str:
         return f'"{number / unit.factor:.8g}{unit.name}"'
@@ -58,15 +57,9 @@ def _written(point: str, calibration: Calibration, units: str) -> list[str]:
         ("certificate", calibration.certificate),
     ):  # fmt: skip
         if text:
-            out.append(f"{key} = {_quoted(text)}")
+            out.append(f"{key} = {quoted(text)}")
     if calibration.due_days != Calibration().due_days:
         out.append(f"due_days = {calibration.due_days}")
     if calibration.earlier_zero is not None:
         out.append(f"earlier_zero = {amount(calibration.earlier_zero)}")
     return out
-
-
-def _quoted(text: str) -> str:
-    """A TOML basic string."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'

@@ -13,6 +13,7 @@ from logger.config.errors import ConfigError
 from logger.config.rig_file import parse_rig
 from logger.model.rig import Rig
 from logger.model.text import clean
+from logger.model.toml_text import quoted
 
 HEAD = """\
 # Rig file of rimelog: which devices are used together, and what each channel means. `rimelog rig check` explains it.
@@ -106,25 +107,14 @@ def write_rig(path: Path, text: str) -> None:
 
 def _toml(value: Value) -> str:
     if isinstance(value, dict):
-        return "{ " + ", ".join(f"{_quoted(k)} = {_toml(v)}" for k, v in value.items()) + " }"
+        return "{ " + ", ".join(f"{quoted(k)} = {_toml(v)}" for k, v in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(_toml(each) for each in value) + "]"
     if isinstance(value, str):
         # A pattern is easier to read without doubled backslashes.
         plain = "\\" in value and "'" not in value and value.isprintable()
-        return f"'{value}'" if plain else _quoted(value)
+        return f"'{value}'" if plain else quoted(value)
     return value.isoformat() if isinstance(value, date) else repr(value)
-
-
-def _quoted(text: str) -> str:
-    """A basic string of TOML 1.0."""
-    return '"' + "".join(_escaped(ch) for ch in text) + '"'
-
-
-def _escaped(ch: str) -> str:
-    if ch in '"\\':
-        return "\\" + ch
-    return ch if ch.isprintable() else f"\\U{ord(ch):08X}"
 
 
 def _remark(text: str) -> str:

@@ -68,13 +68,6 @@ from logger.model.units import POUND_KG, Unit, UnitError, find_unit, parse_quant
 
 MODE = r"^[78][NEO][12]$"
 SHORTEST_STALE_S = 3.0
-DIFFERENCE = {
-    Quantity.PRESSURE: Quantity.PRESSURE_DIFFERENCE,
-    Quantity.VACUUM: Quantity.PRESSURE_DIFFERENCE,
-    Quantity.BAROMETER: Quantity.PRESSURE_DIFFERENCE,
-    Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
-}
-
 MAX_SCALE_ZERO_KG = 5.0  # Rimelog default: what lies on it for good belongs into the scale's own zero
 MAX_SPAN = 1.5  # a gauge further off is in another unit, or broken; our own figure
 Name = Annotated[str, Field(min_length=1, max_length=60)]
@@ -205,7 +198,7 @@ def calibration_of(table: CalibrationTable, key: str, problems: Problems) -> Cal
     point = POINTS.get(table.point)
     if point is None:
         problems.add(f"{key}.point", f"{table.point!r} is no measuring point; known: {', '.join(POINTS)}")
-    quantity = None if point is None else DIFFERENCE.get(point.quantity, point.quantity)
+    quantity = None if point is None else point.quantity.difference
     zero = problems.quantity(f"{key}.zero", table.zero, quantity)
     u = problems.quantity(f"{key}.u", table.u, quantity)
     if u is not None and u <= 0:
@@ -332,7 +325,7 @@ def _extent(key: str, text: str | None, unit: Unit | None, problems: Problems) -
     """A step or a limit of error as typed, in the channel's unit; of any kind while that is not known."""
     if unit is None:
         return problems.quantity(key, text, None)
-    quantity = DIFFERENCE.get(unit.quantity, unit.quantity)
+    quantity = unit.quantity.difference
     si = problems.quantity(key, text, quantity)
     return None if si is None else float(f"{si / unit.factor:.12g}")
 

@@ -14,7 +14,6 @@ vacuum_gauge = "..."
 recovered_to = "..."
 """
 
-import json
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from pathlib import Path
@@ -26,6 +25,7 @@ from logger.config.errors import ConfigError
 from logger.config.private_files import write_private
 from logger.config.toml_file import Table, parse, read_text
 from logger.model.job import Job
+from logger.model.toml_text import quoted
 
 FILE_NAME = "settings.toml"
 MAX_LOGO_BYTES = 200_000  # it goes into the record of every job
@@ -85,8 +85,8 @@ def write_settings(path: Path, settings: UserSettings) -> None:
         if isinstance(value, date):
             lines.append(f"{field.name} = {value}")
         elif value:
-            data = list(value) if isinstance(value, tuple) else value
-            lines.append(f"{field.name} = {json.dumps(data, ensure_ascii=False)}")
+            text = f"[{', '.join(map(quoted, value))}]" if isinstance(value, tuple) else quoted(value)
+            lines.append(f"{field.name} = {text}")
     try:
         write_private(path, "\n".join(lines) + "\n")
     except OSError as exc:

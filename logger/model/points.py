@@ -32,6 +32,19 @@ class Quantity(StrEnum):
     DECADE_RATE = "decade rate"  # decades of pressure an hour
     PRESSURE_DIFFERENCE_RATE = "pressure difference rate"  # Pa/s, of a pressure test, not of a vacuum
 
+    @property
+    def difference(self) -> "Quantity":
+        """What two of it lie apart by: its zeros, steps and accuracies are that."""
+        return _DIFFERENCE.get(self, self)
+
+
+_DIFFERENCE = {
+    Quantity.PRESSURE: Quantity.PRESSURE_DIFFERENCE,
+    Quantity.VACUUM: Quantity.PRESSURE_DIFFERENCE,
+    Quantity.BAROMETER: Quantity.PRESSURE_DIFFERENCE,
+    Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
+}
+
 
 SI_UNIT: dict[Quantity, str] = {
     Quantity.PRESSURE: "Pa",

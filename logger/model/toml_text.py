@@ -1,4 +1,4 @@
-"""TOML from a stranger's file: what is nested or long beyond sense is an error like any other, and is one at once."""
+"""TOML: what is nested or long beyond sense in a stranger's file is an error at once; text as it is written."""
 
 import re
 import tomllib
@@ -29,3 +29,14 @@ def loads(text: str) -> dict[str, Any]:
         if not level:
             return data
     raise too_deep
+
+
+def quoted(text: str) -> str:
+    """A basic string, as TOML 1.0 writes it."""
+    return '"' + "".join(_escaped(ch) for ch in text) + '"'
+
+
+def _escaped(ch: str) -> str:
+    if ch in '"\\':
+        return "\\" + ch
+    return ch if ch.isprintable() else f"\\U{ord(ch):08X}"

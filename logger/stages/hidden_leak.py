@@ -100,7 +100,6 @@ def words(f: Given) -> Text:
     return Text(headline, f"{body}. {seen}", RULE)
 
 
-TERMS: dict[str, str] = {}
 LABELS = {
     "smallest_rate": "smallest rise it could see",
     "largest_rate": "largest steady rise in play",

@@ -13,16 +13,10 @@ from logger.decode.instrument_model import model_of
 from logger.decode.stated import describe
 from logger.model.errors import ComputeError
 from logger.model.instrument import Stated
-from logger.model.points import Quantity
 from logger.model.rig import RigChannel, RigDevice
 from logger.model.units import UnitError, find_unit, parse_quantity
 
 _STEP = {"psig": "psi", "psia": "psi", "barg": "bar", "kPag": "kPa", "inHgabs": "inHg"}
-_DIFFERENCE = {
-    Quantity.PRESSURE: Quantity.PRESSURE_DIFFERENCE,
-    Quantity.VACUUM: Quantity.PRESSURE_DIFFERENCE,
-    Quantity.TEMPERATURE: Quantity.TEMPERATURE_DIFFERENCE,
-}
 READINGS_S = 3.0
 
 
@@ -45,7 +39,7 @@ def ask_stated(
     if point is None:
         return None
     written = _STEP.get(unit_name, unit_name)
-    quantity = _DIFFERENCE.get(unit.quantity, unit.quantity)
+    quantity = unit.quantity.difference
 
     def extent(text: str) -> str | None:
         return typed_problem(lambda: parse_quantity(_with(text, written), quantity)) if text else None

@@ -6,7 +6,6 @@ slower instrument's last one is repeated for as long as it is current.
 """
 
 from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime, timedelta
 
 from logger.evidence.chain import event_of
 from logger.export.csv.sheets import text_cell
@@ -19,6 +18,7 @@ from logger.pipeline.engine import Engine
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order, steps
 from logger.stages import registry
+from logger.wording.values import Shown
 
 MARK = "\ufeff"
 CURRENT_S = 3.0  # how long a reading is repeated; a slower instrument's for three of its periods
@@ -31,9 +31,8 @@ def trade_csv(records: Iterable[Record], units: str) -> Iterator[str]:
     offset_s = next((event.utc_offset_s for event in events if isinstance(event, RunBegun)), 0)
     points = _points(kept)
     heads = [f"{POINTS[p].label} ({show_unit(user_unit(POINTS[p].quantity, units))})" for p in points]
-    hours, minutes = divmod(abs(offset_s) // 60, 60)
-    zone = f"UTC{'-' if offset_s < 0 else '+'}{hours:02d}:{minutes:02d}"
-    yield MARK + ",".join(map(text_cell, [f"Time ({zone})", "Stage", *heads])) + "\r\n"
+    shown = Shown(units, utc_offset_s=offset_s)
+    yield MARK + ",".join(map(text_cell, [f"Time ({shown.zone})", "Stage", *heads])) + "\r\n"
     engine = Engine(live=False)
     for second, latest, stage in _seconds(kept, engine):
         ambient_pa, cells = engine.model.ambient.pressure_pa, []
@@ -46,8 +45,7 @@ def trade_csv(records: Iterable[Record], units: str) -> Iterator[str]:
             unit = user_unit(POINTS[point].quantity, units)
             cells.append(f"{from_si(sample.value, unit, ambient_pa):.{unit.digits}f}")
         if any(cells):
-            then = datetime.fromtimestamp(second, UTC) + timedelta(seconds=offset_s)
-            yield ",".join([f"{then:%Y-%m-%d %H:%M:%S}", text_cell(stage), *cells]) + "\r\n"
+            yield ",".join([shown.time(second * NS_PER_S), text_cell(stage), *cells]) + "\r\n"
 
 
 def _points(records: Iterable[Record]) -> list[str]:

@@ -250,8 +250,9 @@ def test_another_program_that_locks_the_file_only_delays(
     assert writer.flush()
     intruder = connect_writer(path, JOB_ID, T0_NS)
     intruder.execute("BEGIN IMMEDIATE")
-    for k in range(1, 100):
-        writer.submit([second(k)])
+    with writer._changed:  # all at once: none is on its way to the file, and kept for that, while room is made
+        for k in range(1, 100):
+            writer.submit([second(k)])
     until(lambda: writer.status.problem is not None)
     assert writer.status.problem is not None and writer.status.problem.kind == REFUSED
     assert writer.status.unsaved_bytes <= 60_000

@@ -20,7 +20,7 @@ MAX_WIRE: Final = MAX_RAW + 2  # one COBS byte in front, one delimiter behind
 
 # CRC-32/ISO-HDLC run over any message followed by its own little-endian CRC leaves this constant.
 _CRC_RESIDUE: Final = 0x2144DF1C
-_SHORTEST_BLOCK: Final = 1 + 1 + CRC_BYTES  # COBS byte, one byte of payload, CRC
+_MIN_BLOCK: Final = 1 + 1 + CRC_BYTES  # COBS byte, one byte of payload, CRC
 _HEADS: Final = tuple(bytes((n,)) for n in range(256))
 
 
@@ -60,7 +60,7 @@ def encode_frame(payload: bytes) -> bytes:
 def decode_frame(raw: bytes) -> bytes | None:
     """Payload of one whole frame with its delimiter, such as `Frame.raw`; None for anything else."""
     block = raw.strip(DELIMITER)
-    if not raw.endswith(DELIMITER) or not _SHORTEST_BLOCK <= len(block) < MAX_WIRE or DELIMITER in block:
+    if not raw.endswith(DELIMITER) or not _MIN_BLOCK <= len(block) < MAX_WIRE or DELIMITER in block:
         return None
     payload = _unstuffed(block)
     return None if isinstance(payload, BadFrameReason) else payload
@@ -122,7 +122,7 @@ class FrameDecoder:
         out: list[Frame | BadFrame] = []
         for block in blocks:
             size = len(block)
-            if size < _SHORTEST_BLOCK or size >= MAX_WIRE:
+            if size < _MIN_BLOCK or size >= MAX_WIRE:
                 if size >= MAX_WIRE:
                     self.bytes_discarded += size + 1 - MAX_WIRE
                     out.append(self._bad(BadFrameReason.TOO_LONG, block[:MAX_WIRE]))

@@ -21,12 +21,12 @@ from enum import StrEnum
 
 from logger.model.units import NS_PER_S
 
-STEP_NS = 500_000_000
-SLEEP_NS = 500_000_000
+STEP_NS = NS_PER_S // 2
+SLEEP_NS = NS_PER_S // 2
 MAX_SLEW = 500e-6
-SLEW_NS = 10_000_000_000
+SLEW_NS = 10 * NS_PER_S
 MISSED_PERIODS = 3
-EARLIEST_NS = 1_767_225_600_000_000_000  # 2026-01-01: a clock before this was never set
+MIN_CLOCK_NS = 1_767_225_600_000_000_000  # 2026-01-01, since 1970: a clock before was never set
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +160,7 @@ class Clock:
 
 
 def _problem(wall_ns: int, not_before_ns: int) -> str | None:
-    if wall_ns < EARLIEST_NS:
+    if wall_ns < MIN_CLOCK_NS:
         return f"the computer's clock says {utc_text(wall_ns)}, it was not set; set it, then start again"
     if wall_ns <= not_before_ns:
         behind = _words((not_before_ns - wall_ns) / NS_PER_S)

@@ -27,7 +27,7 @@ DATA_OUT: Final = "19efc155-dfba-4dc0-8993-a548202972e9"
 DATA_IN: Final = "d185c9be-e276-42f4-a5a6-08f144ad411f"
 
 MAX_IN_A_NOTIFICATION: Final = 244
-LARGEST_MTU: Final = 517
+MAX_MTU: Final = 517
 _NOTIFICATION_HEAD: Final = 3
 _TICK_S: Final = 0.02
 _MAX_WAITING: Final = 65_536  # bytes the host has not taken; beyond it the device drops frames
@@ -47,9 +47,7 @@ class BlePeripheral:
     url is what a logger opens. failed: why it stopped, None while it runs.
     """
 
-    def __init__(
-        self, served: Served, clock: SimClock, radio: "Radio", *, name: str, max_mtu: int = LARGEST_MTU
-    ) -> None:
+    def __init__(self, served: Served, clock: SimClock, radio: "Radio", *, name: str, max_mtu: int = MAX_MTU) -> None:
         self.name = name
         self.battery_percent = 100
         self.max_mtu = max_mtu
@@ -199,7 +197,7 @@ class BlePeripheral:
 
 
 async def serve_ble(
-    served: Served, clock: SimClock, transport: str, *, name: str, device_id: bytes, max_mtu: int = LARGEST_MTU
+    served: Served, clock: SimClock, transport: str, *, name: str, device_id: bytes, max_mtu: int = MAX_MTU
 ) -> BlePeripheral:
     """Serve one device on the radio behind a bumble transport name, under an address of its own. Raises NoRadio."""
     try:

@@ -51,7 +51,7 @@ from sim_device.sensors import ChannelSpec, Sense, Sensor
 from sim_device.tick_clock import TickClock
 
 _STATUS_MS = 2_000
-_SHORTEST_PERIOD_MS, _MAX_PERIOD_MS = 20, 3_600_000
+_MIN_PERIOD_MS, _MAX_PERIOD_MS = 20, 3_600_000
 _RESEND_BYTES_S = 5_760  # half of a 115 200 baud line
 _U32 = 0xFFFFFFFF
 
@@ -322,7 +322,7 @@ class Device:
         if not every and request.index >= len(self.sensors):
             return [ErrorMessage(request.request_id, ErrorCode.NO_SUCH_CHANNEL, f"no channel {request.index}",
                                  MessageType.SET_PERIOD)]  # fmt: skip
-        period = min(max(round(request.period_ms / 10) * 10, _SHORTEST_PERIOD_MS), _MAX_PERIOD_MS)
+        period = min(max(round(request.period_ms / 10) * 10, _MIN_PERIOD_MS), _MAX_PERIOD_MS)
         for i in range(len(self.sensors)):
             if every or i == request.index:
                 self._periods_ms[i] = period

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.clock import (
-    EARLIEST_NS,
     MAX_SLEW,
+    MIN_CLOCK_NS,
     Clock,
     ClockReading,
     GapWatch,
@@ -23,7 +23,7 @@ from logger.clock import (
 )
 from logger.model.units import NS_PER_S
 
-START = EARLIEST_NS + 1000 * NS_PER_S
+START = MIN_CLOCK_NS + 1000 * NS_PER_S
 
 
 class Computer:

@@ -1,10 +1,13 @@
-"""One name, one meaning: no module and no class of `logger/` shares its name with another."""
+"""One name, one meaning: no module and no class of `logger/` shares its name with another; limits are MIN_ and MAX_."""
 
 import ast
+import re
 from collections import defaultdict
+from collections.abc import Iterator
 from pathlib import Path
 
-LOGGER = Path(__file__).resolve().parent.parent / "logger"
+ROOT = Path(__file__).resolve().parent.parent
+LOGGER = ROOT / "logger"
 STAGES = LOGGER / "stages"
 # A room's errors and its words; the files that a stage's folder may have, and stages/ for what they share.
 IN_EVERY_ROOM = {"__init__", "__main__", "errors", "words"}
@@ -34,3 +37,37 @@ def test_no_module_name_has_two_meanings() -> None:
 
 def test_no_class_name_has_two_meanings() -> None:
     assert _classes() == set()
+
+
+# A bound is MIN_ or MAX_; time in ns is counted in model.units.NS_PER_S.
+NO_BOUND = re.compile(
+    r"_?(FEWEST|LONGEST|SHORTEST|LARGEST|SMALLEST|MOST|LEAST|HIGHEST|LOWEST|FASTEST|SLOWEST|STEEPEST|EARLIEST|DENSEST)"
+    r"(?![A-Z])"
+)
+SECOND_IN_NS = re.compile(r"\b\d+_000_000_000\b|\b1e9 ?\*|[*/] ?1e9\b|\b10 ?\*\* ?9\b")
+
+
+def _constants(path: Path) -> Iterator[str]:
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Assign | ast.AnnAssign):
+            for target in node.targets if isinstance(node, ast.Assign) else [node.target]:
+                yield from (one.id for one in ast.walk(target) if isinstance(one, ast.Name))
+
+
+def _sources() -> Iterator[Path]:
+    for room in ("logger", "sim_device", "firmware_protocol"):
+        yield from (ROOT / room).rglob("*.py")
+
+
+def test_limits_are_called_min_and_max() -> None:
+    assert [f"{path}: {name}" for path in _sources() for name in _constants(path) if NO_BOUND.match(name)] == []
+
+
+def test_a_second_is_written_in_nanoseconds_once() -> None:
+    written = {
+        f"{path.relative_to(ROOT)}: {line.strip()}"
+        for path in LOGGER.rglob("*.py")
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if SECOND_IN_NS.search(line)
+    }
+    assert {line for line in written if "since 1970" not in line} == {"logger/model/units.py: NS_PER_S = 1_000_000_000"}

@@ -23,7 +23,7 @@ from logger.model.points import Quantity
 from logger.model.units import UnitError, parse_quantity
 
 HEARTBEAT_S = 2 * 3600.0
-SHORTEST_HEARTBEAT_S = 300.0
+MIN_HEARTBEAT_S = 300.0
 MAX_URLS = 10
 
 
@@ -111,7 +111,7 @@ def _settings(path: Path, data: dict[str, object]) -> PushSettings:
     else:
         try:
             heartbeat_s = parse_quantity(given if isinstance(given, str) else repr(given), Quantity.TIME)
-            if not SHORTEST_HEARTBEAT_S <= heartbeat_s <= 24 * 3600:
+            if not MIN_HEARTBEAT_S <= heartbeat_s <= 24 * 3600:
                 faults.append(f'heartbeat: {given!r} is outside 5 min to 24 h; or write "off"')
         except UnitError as exc:
             faults.append(f"heartbeat: {exc}")

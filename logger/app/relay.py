@@ -32,7 +32,7 @@ from logger.stages.words import reasons_of, text_of
 
 log = logging.getLogger(__name__)
 
-OFTEN = 3  # permits within each time-out
+PERMITS_PER_TIMEOUT = 3  # permits within each time-out
 STRAY_MARGIN_S = 6.0  # beyond a time-out: a status comes every five seconds
 _AGAIN = (ErrorCode.BUSY, ErrorCode.STALE_PERMIT)  # refusals after which the next permit may be taken
 _OPENED_BY = {
@@ -61,7 +61,7 @@ class Relay:
         self.closed: bool | None = None
         self._feed, self._engine, self._emit = feed, engine, emit
         self._session, self._send_now = session, send_now
-        self._every_s = output.timeout_s / OFTEN / speed
+        self._every_s = output.timeout_s / PERMITS_PER_TIMEOUT / speed
         self._next_s = 0.0
         self._tick: int | None = None
         self._longest_ms = 0
@@ -119,7 +119,7 @@ class Relay:
             self._stray_s = None
         elif self._stray_s is None:
             self._stray_s = now_s
-        longest_s = OFTEN * self._every_s + STRAY_MARGIN_S
+        longest_s = PERMITS_PER_TIMEOUT * self._every_s + STRAY_MARGIN_S
         self.stray = self._stray_s is not None and now_s - self._stray_s > longest_s
 
     def take(self, event: link.LinkEvent) -> None:

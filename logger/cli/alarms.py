@@ -225,14 +225,14 @@ def _removed(settings: "PushSettings", number: int) -> tuple["PushSettings", str
 def _beating(settings: "PushSettings", text: str) -> tuple["PushSettings", str]:
     from dataclasses import replace
 
-    from logger.annunciate.push_file import SHORTEST_HEARTBEAT_S
+    from logger.annunciate.push_file import MIN_HEARTBEAT_S
     from logger.model.points import Quantity
     from logger.model.units import parse_quantity
 
     if text == "off":
         return replace(settings, heartbeat_s=None), "no check-ins from now on: silence will mean nothing"
     seconds = parse_quantity(text, Quantity.TIME)
-    if not SHORTEST_HEARTBEAT_S <= seconds <= 24 * 3600:
+    if not MIN_HEARTBEAT_S <= seconds <= 24 * 3600:
         raise click.ClickException('a heartbeat comes every 5 min to 24 h; or say "off"')
     return replace(settings, heartbeat_s=seconds), "changed; a running logger takes it at its next start"
 

@@ -81,8 +81,8 @@ MARKS = {
     "start_machine": "compressor-started",
     "stop_machine": "compressor-stopped",
 }
-FASTEST = 400.0
-ENOUGH_ROUNDS_S = 1000.0  # three quarters of what an idle computer of 2020 does; the demonstration needs half of it
+MAX_SPEED = 400.0
+FULL_SPEED_ROUNDS_S = 1000.0  # three quarters of what an idle computer of 2020 does; the demonstration needs half of it
 MAX_WAIT_S = 20.0
 MAX_LATE_S = 3 * 3600.0  # plant time: an act is told at most four hours late
 BUSY_S = 10.0
@@ -116,8 +116,8 @@ def demo(speed: float | None, out: Path, no_view: bool, seed: int, units: str) -
     click.echo("Sample data: a brewery's R-407C glycol chiller that does not exist.")
     if speed is None:
         speed = _speed_here()
-        if speed < FASTEST:
-            click.echo(f"This computer is slow or busy just now: {speed:.0f} times real time, not {FASTEST:.0f}.")
+        if speed < MAX_SPEED:
+            click.echo(f"This computer is slow or busy just now: {speed:.0f} times real time, not {MAX_SPEED:.0f}.")
     with contextlib.ExitStack() as stack:
         with working("Starting the invented plant"):
             control = stack.enter_context(_simulated_rig(out, speed, seed))
@@ -147,7 +147,7 @@ def _speed_here() -> float:
     while (took_s := time.monotonic() - begin) < 0.5:
         sum(i * i % 7 for i in range(20_000))
         rounds += 1
-    return FASTEST * max(0.5, min(1.0, rounds / took_s / ENOUGH_ROUNDS_S))
+    return MAX_SPEED * max(0.5, min(1.0, rounds / took_s / FULL_SPEED_ROUNDS_S))
 
 
 def _say_stages(guide: "DemoGuide", shown: bool) -> None:

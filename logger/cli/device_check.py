@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logger.model.units import NS_PER_S
+
 if TYPE_CHECKING:
     from logger.conformance.check import ConformanceCheck
     from logger.conformance.observer import Observer
@@ -57,7 +59,7 @@ async def _live(url: str, baudrate: int, close_outputs: bool, trace: bool) -> "C
     begun_ns = time.monotonic_ns()
 
     def show(from_host: bool, raw: bytes) -> None:
-        click.echo(trace_line((time.monotonic_ns() - begun_ns) / 1e9, from_host, raw))
+        click.echo(trace_line((time.monotonic_ns() - begun_ns) / NS_PER_S, from_host, raw))
 
     made = ConformanceCheck(close_outputs=close_outputs, trace=show if trace else None)
     link = await open_stream(url, baudrate)

@@ -67,7 +67,7 @@ from logger.model.rig import Calibration, RigChannel, RigDevice
 from logger.model.units import POUND_KG, Unit, UnitError, find_unit, parse_quantity
 
 MODE = r"^[78][NEO][12]$"
-SHORTEST_STALE_S = 3.0
+MIN_STALE_S = 3.0
 MAX_SCALE_ZERO_KG = 5.0  # Rimelog default: what lies on it for good belongs into the scale's own zero
 MAX_SPAN = 1.5  # a gauge further off is in another unit, or broken; our own figure
 Name = Annotated[str, Field(min_length=1, max_length=60)]
@@ -221,9 +221,9 @@ def _times(table: InstrumentTable, key: str, problems: Problems) -> tuple[float,
     poll_s = problems.quantity(f"{key}.period", table.period, Quantity.TIME) or 1.0
     if not 0.05 <= poll_s <= 3600:
         problems.add(f"{key}.period", "a period is 0.05 s to 1 h")
-    default_s = max(SHORTEST_STALE_S, 3 * poll_s)
+    default_s = max(MIN_STALE_S, 3 * poll_s)
     stale_s = problems.quantity(f"{key}.stale", table.stale, Quantity.TIME) or default_s
-    if not max(SHORTEST_STALE_S, poll_s) <= stale_s <= 4 * 3600:
+    if not max(MIN_STALE_S, poll_s) <= stale_s <= 4 * 3600:
         problems.add(f"{key}.stale", "is at least 3 s and one period, up to 4 h")
     return poll_s, stale_s
 
@@ -293,7 +293,7 @@ def _stated_channel(
         return None
     stated = Stated(unit.name, step or 1.0, low, high, accuracy, of_reading)
     channel = RigChannel(index, table.point, calibration, stated, source)
-    _attempt(f"{key}.unit", problems, lambda: stated_decoder(channel, "", SHORTEST_STALE_S))
+    _attempt(f"{key}.unit", problems, lambda: stated_decoder(channel, "", MIN_STALE_S))
     return channel
 
 

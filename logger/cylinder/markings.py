@@ -18,10 +18,10 @@ from logger.model.cylinder import Cylinder
 from logger.model.units import POUND_KG, PSI_PA
 
 SMALL_KG: Final = 100.0  # of water
-LIGHTEST: Final = 0.35
-HEAVIEST: Final = {"small": 0.85, "large": 0.65}
+MIN_TARE_RATIO: Final = 0.35
+MAX_TARE_RATIO: Final = {"small": 0.85, "large": 0.65}
 SEAMLESS: Final = (0.9, 3.0)
-LEAST_PSI, WELDED_PSI, MOST_PSI = 150.0, 500.0, 3000.0
+MIN_PSI, WELDED_PSI, MAX_PSI = 150.0, 500.0, 3000.0
 CONFIRM: Final = "as_stamped"
 
 
@@ -39,7 +39,7 @@ def unlikely(cylinder: Cylinder) -> Unlikely | None:
         return None
     service_pa = cylinder.service_pressure_pa
     if service_pa is not None:
-        if not LEAST_PSI <= service_pa / PSI_PA * 1.001 <= MOST_PSI * 1.002:
+        if not MIN_PSI <= service_pa / PSI_PA * 1.001 <= MAX_PSI * 1.002:
             why = f"{_psi(service_pa)}: refrigerant cylinders have 150 to 3000 psig{_hint(service_pa)}"
             return Unlikely("service_pressure", why)
         if not _fits(cylinder) and _fits(replace(cylinder, service_pressure_pa=None)):
@@ -47,7 +47,7 @@ def unlikely(cylinder: Cylinder) -> Unlikely | None:
             return Unlikely("service_pressure", why)
     if _fits(cylinder):
         return None
-    light = cylinder.tare_kg / cylinder.water_capacity_kg < LIGHTEST
+    light = cylinder.tare_kg / cylinder.water_capacity_kg < MIN_TARE_RATIO
     marking, meant = _slip(cylinder, ("water_capacity_kg", "tare_kg") if light else ("tare_kg", "water_capacity_kg"))
     return Unlikely(
         marking,
@@ -62,8 +62,8 @@ def _fits(cylinder: Cylinder) -> bool:
     seamless = service_psi > WELDED_PSI or (cylinder.test_pressure_pa or 0.0) / PSI_PA > 2 * WELDED_PSI
     if SEAMLESS[0] <= share <= SEAMLESS[1] and seamless:
         return True
-    heaviest = HEAVIEST["small" if cylinder.water_capacity_kg < SMALL_KG else "large"]
-    return LIGHTEST <= share <= heaviest and service_psi <= WELDED_PSI * 1.001
+    heaviest = MAX_TARE_RATIO["small" if cylinder.water_capacity_kg < SMALL_KG else "large"]
+    return MIN_TARE_RATIO <= share <= heaviest and service_psi <= WELDED_PSI * 1.001
 
 
 _SLIPS: Final = (
@@ -90,7 +90,7 @@ def _hint(service_pa: float) -> str:
         ("a shifted point", 0.1),
         ("a shifted point", 10.0),
     ):
-        if LEAST_PSI <= service_pa * factor / PSI_PA <= WELDED_PSI:
+        if MIN_PSI <= service_pa * factor / PSI_PA <= WELDED_PSI:
             return f"; {said}? {_psi(service_pa * factor)} would fit"
     return ""
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from logger.decode.text_line import LARGEST, Said
+from logger.decode.text_line import MAX_READING, Said
 from logger.model.instrument import Register
 
 FUNCTION: Final = {"holding": 3, "input": 4}
@@ -111,6 +111,6 @@ def read_register(register: Register, said: RegisterExchange) -> Said | None:
     if number in register.no_reading:
         return Said(None, f"the transmitter says that it has no reading ({number:g})")
     scaled = number * register.scale + register.offset
-    if not math.isfinite(scaled) or abs(scaled) > LARGEST:
+    if not math.isfinite(scaled) or abs(scaled) > MAX_READING:
         return Said(None, "the transmitter's register holds no number")
     return Said(scaled)

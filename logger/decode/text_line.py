@@ -16,7 +16,7 @@ from logger.model.text import clean
 from logger.model.units import Unit, find_unit
 
 NOT_STEADY: Final = "the instrument says that it is not steady"
-LARGEST: Final = 1e9  # of any reading in any unit here: beyond it is a broken line, not a reading
+MAX_READING: Final = 1e9  # of any reading in any unit here: beyond it is a broken line, not a reading
 _AROUND: Final = bytes(range(0x21))
 _NUMBER: Final = re.compile(r"[-+]?(?:[0-9]{1,15}(?:\.[0-9]{0,15})?|\.[0-9]{1,15})(?:[eE][-+]?[0-9]{1,2})?")
 _GROUPS: Final = frozenset({"value", "unit", "stable"})
@@ -79,7 +79,7 @@ class LineReader:
                 return None
             plain = plain.replace(",", ".")
         number = float(plain) if _NUMBER.fullmatch(plain) else math.inf
-        return number if abs(number) <= LARGEST else None
+        return number if abs(number) <= MAX_READING else None
 
 
 def _by_word(units: tuple[tuple[str, str], ...]) -> dict[str, Unit]:

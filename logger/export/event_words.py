@@ -35,7 +35,7 @@ from logger.stages import registry
 from logger.wording.values import Shown, duration
 
 Words = tuple[str, str, str]  # about, text, by
-_LONGEST = 600
+_MAX_TEXT = 600
 _MASS = Quantity.MASS
 
 
@@ -46,7 +46,7 @@ def words(event: Event, shown: Shown) -> Words:
         about, text = _about_and_text(event, shown)
     except (ValueError, OverflowError):  # a stage of a later version, a time that no calendar has
         about, text = "", details_of(event)
-    return clean(about, 80), clean(text, _LONGEST), by
+    return clean(about, 80), clean(text, _MAX_TEXT), by
 
 
 def _about_and_text(event: Event, shown: Shown) -> tuple[str, str]:

@@ -4,8 +4,9 @@ import asyncio
 from typing import Final
 
 from logger.link.ports.stream import by_radio
+from logger.model.units import NS_PER_S
 
-KNOWN_NS: Final = 600_000_000_000  # so long who answers at a radio's address is believed; private addresses change
+KNOWN_NS: Final = 600 * NS_PER_S  # so long who answers at a radio's address is believed; private addresses change
 
 
 class Claims:

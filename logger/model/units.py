@@ -18,7 +18,7 @@ POUND_KG = 0.45359237
 PSI_PA = 6894.757293168
 INHG_PA = 3386.389
 MICRON_PA = 0.133322387415
-MOST = 1e15  # nothing that a person types is as large, in any unit
+MAX_TYPED = 1e15  # nothing that a person types is as large, in any unit
 
 
 class UnitError(ValueError):
@@ -129,7 +129,7 @@ def parse_quantity(text: str, quantity: Quantity | None, ambient_pa: float = STA
     if match is None:
         raise UnitError(f"{text!r} is not a number with a unit, such as {example(quantity)}")
     number, unit_name = float(match[1]), match[2]
-    if abs(number) >= MOST:
+    if abs(number) >= MAX_TYPED:
         raise UnitError(f"{text!r} is too large a number")
     if unit_name.startswith(","):
         raise UnitError(f"{text!r} has a comma in it; write a decimal point, and nothing between thousands")

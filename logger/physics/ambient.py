@@ -19,9 +19,9 @@ SEA_LEVEL_K = 288.15
 LAPSE_K_PER_M = 0.0065
 EARTH_RADIUS_M = 6356766.0
 EXPONENT = 9.80665 / (287.05287 * LAPSE_K_PER_M)
-LOWEST_ALTITUDE_M = -1000.0
-HIGHEST_ALTITUDE_M = 11000.0
-HIGHEST_BAROMETER_PA = 110000.0  # above any reading on record, below every number in a wrong unit
+MIN_ALTITUDE_M = -1000.0
+MAX_ALTITUDE_M = 11000.0
+MAX_BAROMETER_PA = 110000.0  # above any reading on record, below every number in a wrong unit
 
 # Standard uncertainties (k=1). Weather moves the barometer at one place by about 1 kPa (common practice, no source);
 # sea level taken for granted may be a few hundred metres wrong (rectangular, 6 kPa either way).
@@ -73,10 +73,8 @@ SEA_LEVEL = Ambient(STANDARD_ATMOSPHERE_PA, AmbientSource.ASSUMED, ASSUMED_U_PA)
 
 def altitude_pressure(altitude_m: float) -> float:
     """Absolute Pa of the ISO 2533 standard atmosphere at a geometric altitude in m. Raises ComputeError."""
-    if not LOWEST_ALTITUDE_M <= altitude_m <= HIGHEST_ALTITUDE_M:
-        raise ComputeError(
-            f"altitude {altitude_m:.0f} m is outside {LOWEST_ALTITUDE_M:.0f} to {HIGHEST_ALTITUDE_M:.0f} m"
-        )
+    if not MIN_ALTITUDE_M <= altitude_m <= MAX_ALTITUDE_M:
+        raise ComputeError(f"altitude {altitude_m:.0f} m is outside {MIN_ALTITUDE_M:.0f} to {MAX_ALTITUDE_M:.0f} m")
     geopotential_m = EARTH_RADIUS_M * altitude_m / (EARTH_RADIUS_M + altitude_m)
     return float(STANDARD_ATMOSPHERE_PA * (1 - LAPSE_K_PER_M * geopotential_m / SEA_LEVEL_K) ** EXPONENT)
 
@@ -86,7 +84,7 @@ def ambient(measured: Value | None = None, entered_pa: float | None = None, alti
 
     A reading that no place on earth has is not trusted. Raises ComputeError for such an altitude or entered pressure.
     """
-    low, high = altitude_pressure(HIGHEST_ALTITUDE_M), HIGHEST_BAROMETER_PA
+    low, high = altitude_pressure(MAX_ALTITUDE_M), MAX_BAROMETER_PA
     if measured is not None and measured.number is not None and low <= measured.number <= high:
         return Ambient(measured.number, AmbientSource.MEASURED, measured.u)
     if entered_pa is not None:

@@ -6,18 +6,18 @@ from logger.model.units import POUND_KG
 from logger.refrigerant import OutOfRange, Refrigerant
 
 WARM_K: Final = 298.15
-DENSEST: Final = 1600.0  # kg/m3: where the refrigerant's liquid is not known at 25 °C
-THINNEST: Final = 5.0  # kg/m3, Rimelog default: a system with so little in so much runs on no liquid
+MAX_DENSITY: Final = 1600.0  # kg/m3: where the refrigerant's liquid is not known at 25 °C
+MIN_DENSITY: Final = 5.0  # kg/m3, Rimelog default: a system with so little in so much runs on no liquid
 
 
 def unlikely_charge(charge_kg: float, volume_m3: float, refrigerant: Refrigerant | None) -> str | None:
     """Why not, naming what to look at; None where it may be."""
     density = charge_kg / volume_m3
     try:
-        densest = DENSEST if refrigerant is None else refrigerant.liquid_density(WARM_K)
+        densest = MAX_DENSITY if refrigerant is None else refrigerant.liquid_density(WARM_K)
     except OutOfRange:
-        densest = DENSEST
-    if THINNEST <= density <= densest:
+        densest = MAX_DENSITY
+    if MIN_DENSITY <= density <= densest:
         return None
     told = (
         f"a charge of {charge_kg / POUND_KG:.1f} lb ({charge_kg:.1f} kg) "

@@ -13,8 +13,9 @@ from logger.decode.instrument_model import model_of
 from logger.model.rig import RigChannel, RigDevice
 from logger.model.sample import PointSample
 from logger.model.sequence import Arrival
+from logger.model.units import NS_PER_S
 
-MAX_TRIP_NS = 2_000_000_000
+MAX_TRIP_NS = 2 * NS_PER_S
 
 
 class DeviceReadings:

@@ -13,7 +13,7 @@ TRIPLE_TEMPERATURE_K = 273.16
 TRIPLE_PRESSURE_PA = 611.657
 CRITICAL_TEMPERATURE_K = 647.096
 CRITICAL_PRESSURE_PA = 22.064e6
-LOWEST_TEMPERATURE_K = 150.0  # the equation reaches 50 K; below this no vacuum gauge reads anything
+MIN_TEMPERATURE_K = 150.0  # the equation reaches 50 K; below this no vacuum gauge reads anything
 
 _ICE = ((-0.212144006e2, 0.333333333e-2), (0.273203819e2, 0.120666667e1), (-0.610598130e1, 0.170333333e1))
 _LIQUID = (
@@ -24,8 +24,8 @@ _LIQUID = (
 
 def ice_pressure(temperature_k: float) -> float:
     """Sublimation pressure of ice, Pa. Raises OutOfRange."""
-    if not LOWEST_TEMPERATURE_K <= temperature_k <= TRIPLE_TEMPERATURE_K:
-        raise OutOfRange("water", "ice", temperature_k, LOWEST_TEMPERATURE_K, TRIPLE_TEMPERATURE_K, "K")
+    if not MIN_TEMPERATURE_K <= temperature_k <= TRIPLE_TEMPERATURE_K:
+        raise OutOfRange("water", "ice", temperature_k, MIN_TEMPERATURE_K, TRIPLE_TEMPERATURE_K, "K")
     theta = temperature_k / TRIPLE_TEMPERATURE_K
     return TRIPLE_PRESSURE_PA * math.exp(sum(a * theta**b for a, b in _ICE) / theta)
 
@@ -51,12 +51,12 @@ def saturation_temperature(pressure_pa: float) -> float:
 
     By secant in ln p against 1/T, in which both lines are almost straight.
     """
-    low_pa = ice_pressure(LOWEST_TEMPERATURE_K)
+    low_pa = ice_pressure(MIN_TEMPERATURE_K)
     high_pa = liquid_pressure(CRITICAL_TEMPERATURE_K)
     if not low_pa <= pressure_pa <= high_pa:
         raise OutOfRange("water", "saturation", pressure_pa, low_pa, high_pa, "Pa")
     if pressure_pa <= TRIPLE_PRESSURE_PA:
-        line, low_k, high_k = ice_pressure, LOWEST_TEMPERATURE_K, TRIPLE_TEMPERATURE_K
+        line, low_k, high_k = ice_pressure, MIN_TEMPERATURE_K, TRIPLE_TEMPERATURE_K
     elif pressure_pa <= liquid_pressure(TRIPLE_TEMPERATURE_K):
         return TRIPLE_TEMPERATURE_K  # the two equations meet within 1 mPa: the gap is the triple point itself
     else:

@@ -21,12 +21,12 @@ from statistics import median_low
 
 from logger.model.errors import ComputeError
 from logger.model.value import Value, known, unknown
-from logger.statistics.segmented_line import FEWEST, LineFit, SegmentedLine
+from logger.statistics.segmented_line import MIN_WINDOW, LineFit, SegmentedLine
 from logger.wording.numbers import mass
 
 UNIT = "kg/s"
 BIG_JUMP_KG = 2.0  # beyond: the cylinder was lifted, set down or swapped, and the rate is unknown until that is over
-FASTEST_KG_S = 0.4  # no hose of this trade passes more
+MAX_KG_S = 0.4  # no hose of this trade passes more
 OFF_SCALE = 0.25  # of the level before: nothing but an empty scale drops so far
 
 
@@ -65,7 +65,7 @@ class MassRate:
         bucket_s: float = 1.0,
         history_s: float = 600.0,
     ) -> None:
-        if not (resolution_kg > 0 and bucket_s > 0 and history_s >= 2 * FEWEST * bucket_s):
+        if not (resolution_kg > 0 and bucket_s > 0 and history_s >= 2 * MIN_WINDOW * bucket_s):
             raise ComputeError("mass rate: resolution, bucket and history must be above 0, history at least 16 buckets")
         self.resolution_kg, self.bucket_s = resolution_kg, bucket_s
         self.disturbances: deque[Disturbance] = deque(maxlen=32)
@@ -223,7 +223,7 @@ class MassRate:
         moves = [b - a for a, b in pairwise(levels)]
         largest = max(abs(a + b) for a, b in pairwise(moves))
         away = abs(levels[-1] - levels[0])
-        reach_kg = (self._pending[-1][0] - self._line.t[-1]) * FASTEST_KG_S
+        reach_kg = (self._pending[-1][0] - self._line.t[-1]) * MAX_KG_S
         return largest < 0.5 * away and away <= reach_kg + self._tolerance
 
     def _continuous(self, tail: Sequence[tuple[float, float]], at_start: float, slope: float) -> bool:

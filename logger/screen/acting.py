@@ -13,7 +13,7 @@ from logger.screen.layout import Asking
 State = Mapping[str, Any]
 Do = Callable[..., dict[str, Any]]
 ENTER, BACK = ("\r", "\n"), ("\x7f", "\x08")
-LONGEST_TEXT = 300
+MAX_TEXT = 300
 CONFIRM = "Enter yes   Esc no"
 CHOOSE = "1-9 choose   Esc no"
 CHOOSE_USUAL = "Enter the usual next   1-9 choose   Esc no"
@@ -114,7 +114,7 @@ class Acting:
                 return self._done(act) if typing.at_once else ""
         elif key in BACK:
             typing.text = typing.text[:-1]
-        elif len(key) == 1 and key.isprintable() and len(typing.text) < LONGEST_TEXT:
+        elif len(key) == 1 and key.isprintable() and len(typing.text) < MAX_TEXT:
             typing.text += key
         return ""
 

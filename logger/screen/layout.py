@@ -41,10 +41,10 @@ HELP = (
     ("q", "leave the screen; still logging"),
 )
 # How far apart the ends of a trend are at the least, in the unit shown: a steady reading is a line, not its noise.
-LEAST_SPAN = {
+MIN_SPAN = {
     "lb": 2.0, "kg": 1.0, "psig": 5.0, "bar": 0.4, "barg": 0.4, "kPa": 40.0, "°F": 5.0, "°C": 3.0, "%": 2.0,
 }  # fmt: skip
-LEAST_SPAN_LOG = 0.3  # decades: half to the whole
+MIN_SPAN_LOG = 0.3  # decades: half to the whole
 BLANK = "?"
 
 Row = dict[str, Any]
@@ -253,7 +253,7 @@ def _trend(state: Row, trend: Trend, width: int, height: int) -> list[Text]:
     columns = width - 11
     lows, highs = ([row[end] for row in trend.rows] for end in ("low_shown", "high_shown"))
     log = view["log_trend"]
-    least = LEAST_SPAN_LOG if log else LEAST_SPAN.get(trend.rows[0]["unit_shown"], 0.0) if trend.rows else 0.0
+    least = MIN_SPAN_LOG if log else MIN_SPAN.get(trend.rows[0]["unit_shown"], 0.0) if trend.rows else 0.0
     drawn = plot(*spread(lows, highs, 2 * columns), columns, height, log, least=least)
     if drawn is None:
         return [Text(f"{label}: no trend yet", "dim")]

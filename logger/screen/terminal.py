@@ -15,7 +15,7 @@ from logger.screen.key_reader import DOWN, ESC, LEFT, RIGHT, UP, Keys
 from logger.screen.layout import Asking, Trend, render
 from logger.screen.words import span
 
-TREND_EVERY_NS = 5_000_000_000  # of the record's time, which a demonstration lets run faster
+TREND_EVERY_NS = 5 * NS_PER_S  # of the record's time, which a demonstration lets run faster
 TREND_BUCKETS = 400  # two a character: of a screen of 200 columns
 RECENT_S, BETWEEN_STAGES_S = 600.0, 1800.0
 NOTE_S = 5.0

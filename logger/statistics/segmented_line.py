@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 KAPPA = 2.5  # width of the confidence intervals that must intersect
 GROWTH = 1.4  # each window is this much longer than the one before
-FEWEST = 12  # readings in the shortest window
+MIN_WINDOW = 12  # readings in the shortest window
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ class SegmentedLine:
         longest = min(n, self._keep)
         low, high = -math.inf, math.inf
         best: tuple[float, float] | None = None
-        count = FEWEST
+        count = MIN_WINDOW
         while count <= longest:
             sxx, sxy = self._pooled(n - count)
             if sxx > 0:

@@ -15,7 +15,7 @@ from logger.statistics.block_means import blocks
 from logger.statistics.least_squares import dot, line
 
 SETTLING_S = 900.0  # California Reference Appendix RA3.2
-_LARGEST_GAP_SHARE = 0.2
+_MAX_GAP_SHARE = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ def steadiness(
         minutes = (window_s - covered) / 60
         return Steadiness(None, *numbers, f"{minutes:.0f} min of settling left")
     missing = _without_readings(b.t_s, covered / (len(b) - 1))
-    if missing > _LARGEST_GAP_SHARE * window_s:
+    if missing > _MAX_GAP_SHARE * window_s:
         return Steadiness(None, *numbers, f"{missing / 60:.0f} min of the window without readings")
     if abs(change) > most_change + 2 * u_change:
         return Steadiness(False, *numbers, f"still {'rising' if change > 0 else 'falling'}")

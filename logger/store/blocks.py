@@ -22,7 +22,7 @@ from logger.store.errors import StoreDamaged
 
 MAGIC = b"RB1"
 RECORDS_A_BLOCK = 120
-_LARGEST = 64 << 20  # bytes of a block when inflated: far beyond what 120 records can hold
+_MAX_BLOCK_BYTES = 64 << 20  # bytes of a block when inflated: far beyond what 120 records can hold
 _MAX_VARINT = 12
 
 
@@ -70,7 +70,7 @@ def unpack_block(body: bytes) -> list[Record]:
         raise StoreDamaged("a block of frames in a form this version does not know")
     try:
         inflate = zlib.decompressobj(-15)
-        data = inflate.decompress(body[len(MAGIC) :], _LARGEST)
+        data = inflate.decompress(body[len(MAGIC) :], _MAX_BLOCK_BYTES)
         if not inflate.eof:
             raise StoreDamaged("a block of frames is cut short")
         return _records(_Reader(data))

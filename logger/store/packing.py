@@ -20,16 +20,16 @@ AS_RECEIVED = 0
 COLUMNS = 1
 
 _HEAD = struct.Struct("<HH")
-_MOST = 0xFFFF
+_MAX_U16 = 0xFFFF
 _BITS = bytes([ord("0")]) + bytes([ord("1")]) * 255  # zero stays "0", anything else becomes "1"
 
 
 def pack(payload: bytes, n: int, offsets: bytes) -> tuple[int, bytes]:
     """(codec, bytes to keep) of the n frames in `payload`."""
-    if not 2 <= n <= _MOST:
+    if not 2 <= n <= _MAX_U16:
         return AS_RECEIVED, payload
     size = len(payload)
-    if size % n == 0 and 0 < size // n <= _MOST:  # all of one length, or as good as
+    if size % n == 0 and 0 < size // n <= _MAX_U16:  # all of one length, or as good as
         packed = _pack_table(payload, size // n, n, b"")
     else:
         try:
@@ -37,7 +37,7 @@ def pack(payload: bytes, n: int, offsets: bytes) -> tuple[int, bytes]:
         except ChainError:
             return AS_RECEIVED, payload
         width, rows = Counter(lengths).most_common(1)[0] if lengths else (0, 0)
-        if rows < 2 or not 0 < width <= _MOST or sum(lengths) != size:
+        if rows < 2 or not 0 < width <= _MAX_U16 or sum(lengths) != size:
             return AS_RECEIVED, payload
         table: list[bytes] = []
         rest: list[bytes] = []

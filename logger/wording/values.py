@@ -5,7 +5,17 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 
 from logger.model.points import Quantity
-from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA, UNITS, Unit, from_si, show, show_unit, user_unit
+from logger.model.units import (
+    NS_PER_S,
+    PSI_PA,
+    STANDARD_ATMOSPHERE_PA,
+    UNITS,
+    Unit,
+    from_si,
+    show,
+    show_unit,
+    user_unit,
+)
 from logger.model.value import Value, known
 
 _Q = Quantity
@@ -117,7 +127,7 @@ class Shown:
 
     def instant(self, rfc3339: str) -> str:
         """A stored time as of the place: "18:10:05"."""
-        return self.clock(round(datetime.fromisoformat(rfc3339.replace("Z", "+00:00")).timestamp() * 1e9))
+        return self.clock(round(datetime.fromisoformat(rfc3339.replace("Z", "+00:00")).timestamp() * NS_PER_S))
 
     def time(self, t_ns: int, seconds: bool = True) -> str:
         """ "2026-03-02 18:10:05" of the zone in `zone`."""

@@ -13,7 +13,7 @@ from sim_device.errors import BadSetting
 
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018
 _STEP_K = 0.5
-_LOWEST_K = 190.0
+_MIN_K = 190.0
 _TOP = 0.97  # of the critical temperature
 
 
@@ -49,7 +49,7 @@ class Fluid:
 
     def at(self, t_k: float) -> Saturation:
         # past the critical point nothing here has a meaning: stand there
-        x = (min(t_k, self.critical_k) - _LOWEST_K) / _STEP_K
+        x = (min(t_k, self.critical_k) - _MIN_K) / _STEP_K
         i = min(max(int(x), 0), self._last)
         w = x - i
         v = 1.0 - w
@@ -71,9 +71,9 @@ class Fluid:
         rows = self._rows
         low, high = 0, len(rows) - 1
         if pressure_pa <= rows[low][column]:
-            return _LOWEST_K
+            return _MIN_K
         if pressure_pa >= rows[high][column]:
-            return _LOWEST_K + high * _STEP_K
+            return _MIN_K + high * _STEP_K
         while high - low > 1:
             middle = (low + high) // 2
             if rows[middle][column] > pressure_pa:
@@ -82,7 +82,7 @@ class Fluid:
                 low = middle
         a, b = rows[low][column], rows[high][column]
         # ln p is nearly straight against T over one step
-        return _LOWEST_K + _STEP_K * (low + math.log(pressure_pa / a) / math.log(b / a))
+        return _MIN_K + _STEP_K * (low + math.log(pressure_pa / a) / math.log(b / a))
 
 
 @lru_cache(maxsize=8)
@@ -108,7 +108,7 @@ def fluid(name: str) -> Fluid:
     else:
         critical_k = state.T_critical()
     rows: list[tuple[float, ...]] = []
-    t_k = _LOWEST_K
+    t_k = _MIN_K
     while t_k <= _TOP * critical_k:
         state.update(coolprop.QT_INPUTS, 0.0, t_k)
         bubble, rho_l, u_l, h_l = state.p(), state.rhomass(), state.umass(), state.hmass()

@@ -13,6 +13,7 @@ from logger.alarms.errors import AlarmError, NotAllowed
 from logger.alarms.memory import AlarmState
 from logger.alarms.permit import DEPENDS_ON, Hold, Mode, Situation, arm, objections, still_held, stopped
 from logger.model.points import POINTS
+from logger.model.units import NS_PER_S
 from logger.model.value import Statement, Value, known, unknown
 from logger.pipeline.job_alarms import all_rules
 
@@ -94,15 +95,15 @@ def test_an_alarm_that_asks_to_stop_the_machine_forbids_until_it_is_over_and_ack
     }[key]
     state, now = AlarmState(), 0
     for now in range(60):
-        state, _ = ENGINE.step(state, {**inputs, **bad}, "recovery", now * 10**9)
+        state, _ = ENGINE.step(state, {**inputs, **bad}, "recovery", now * NS_PER_S)
     assert objections(replace(WELL, alarms=state))
-    state, _ = ENGINE.acknowledge(state, key, "m", now * 10**9)
+    state, _ = ENGINE.acknowledge(state, key, "m", now * NS_PER_S)
     assert objections(replace(WELL, alarms=state)), "seen is not over"
     for now in range(60, 200):
-        state, _ = ENGINE.step(state, inputs, "recovery", now * 10**9)
+        state, _ = ENGINE.step(state, inputs, "recovery", now * NS_PER_S)
     if rule_.latched:
         assert objections(replace(WELL, alarms=state)), "latched is not over"
-        state, _ = ENGINE.reset(state, key, "m", now * 10**9)
+        state, _ = ENGINE.reset(state, key, "m", now * NS_PER_S)
     assert objections(replace(WELL, alarms=state)) == ()
 
 
@@ -135,7 +136,7 @@ class Night(RuleBasedStateMachine):
     def readings_come(
         self, share: Value, readings: dict[str, Value], seconds: float, stage: str | None, cylinder: str | None
     ) -> None:
-        self.now_ns += int(seconds * 1e9)
+        self.now_ns += int(seconds * NS_PER_S)
         inputs = {**readings, "cylinder_of_limit": share, "cylinder_margin": known(1e6, "Pa")}
         self.alarms, _ = ENGINE.step(self.alarms, inputs, stage, self.now_ns)
         self.situation = replace(

@@ -12,6 +12,7 @@ from logger.clock import Clock, ClockReading
 from logger.model.events import AlarmChanged, NoteWritten
 from logger.model.job import Job
 from logger.model.rig import Rig, RigChannel, RigDevice
+from logger.model.units import NS_PER_S
 from logger.store.reader import StoreReader
 from logger.store.writer import StoreWriter
 from tests.store.test_disk_full import LimitedFile, RealDisk, disk  # noqa: F401
@@ -50,7 +51,7 @@ def test_alarms_go_on_and_are_in_the_record_when_there_is_room_again(
                 assert time.monotonic() < end_s, daemon.snapshot()["store"]
                 if note:
                     daemon.emit(NoteWritten(t_ns=daemon.clock.now_ns(), text=note * 300))
-                clock.ns += 1_000_000_000
+                clock.ns += NS_PER_S
                 daemon.tick()
                 await asyncio.sleep(0.005)
 

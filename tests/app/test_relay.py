@@ -19,7 +19,7 @@ from firmware_protocol.requests import Permit, RequestStatus
 from logger.alarms.errors import NotAllowed
 from logger.alarms.permit import Mode
 from logger.app.device_feed import DeviceFeed
-from logger.app.relay import OFTEN, STRAY_MARGIN_S, Relay
+from logger.app.relay import PERMITS_PER_TIMEOUT, STRAY_MARGIN_S, Relay
 from logger.clock import Clock
 from logger.config.rig_file import parse_rig
 from logger.link.device_faults import fault_text
@@ -27,7 +27,7 @@ from logger.link.session.session import Session
 from logger.model.cylinder import Cylinder
 from logger.model.events import CylinderOnScale, Event, JobOpened, RigLoaded
 from logger.model.job import Job
-from logger.model.units import PSI_PA
+from logger.model.units import NS_PER_S, PSI_PA
 from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
 from logger.pipeline.errors import NotNow
@@ -100,7 +100,7 @@ class Bench:
             self._host()
 
     def _host(self) -> None:
-        at_ns = int(self.t_s * 1e9)
+        at_ns = int(self.t_s * NS_PER_S)
         data, self._waiting = self._waiting, b""
         for event in [*self.session.bytes_received(data, at_ns), *self.session.tick(at_ns)]:
             self.feed.take(event)
@@ -123,12 +123,12 @@ class Bench:
         return self
 
     def do(self, action: str, **body: Any) -> None:
-        do(self.engine, action, body, T0_NS + int(self.t_s * 1e9))
+        do(self.engine, action, body, T0_NS + int(self.t_s * NS_PER_S))
 
     def tell(self, **changes: Any) -> None:
         """Of the cylinder on the scale, which stays there."""
         cylinder = replace(Cylinder("cylinder 1", 12.5, 21.6, 2.76e6), **changes)
-        self._emit(CylinderOnScale(t_ns=T0_NS + int(self.t_s * 1e9), cylinder=cylinder, reading_kg=None))
+        self._emit(CylinderOnScale(t_ns=T0_NS + int(self.t_s * NS_PER_S), cylinder=cylinder, reading_kg=None))
 
     def held(self) -> "Bench":
         """In a recovery, armed and closed."""
@@ -150,7 +150,7 @@ def test_permits_come_three_times_in_each_time_out_with_guard_and_newest_tick() 
     begun = bench.t_s
     bench.run(12.0)
     sent = [(t, p) for t, p in bench.permits if t > begun and p.action == PermitAction.HOLD_CLOSED]
-    assert len(sent) in range(4 * OFTEN - 2, 4 * OFTEN + 1)
+    assert len(sent) in range(4 * PERMITS_PER_TIMEOUT - 2, 4 * PERMITS_PER_TIMEOUT + 1)
     for t_s, permit in sent:
         assert permit.tick / 1000 > t_s - 0.5
         assert permit.timeout_ms == 3000

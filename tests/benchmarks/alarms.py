@@ -8,6 +8,7 @@ from logger.alarms.alarm_engine import AlarmEngine
 from logger.alarms.defaults import HEALTH, device_input, trouble_input
 from logger.alarms.memory import AlarmState
 from logger.model.points import POINTS
+from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 from logger.pipeline.job_alarms import all_rules
 
@@ -37,6 +38,6 @@ def _step_ms(engine: AlarmEngine, inputs: Callable[[int], dict[str, Value]]) -> 
     for i in range(STEPS):
         given = inputs(i)
         begun = time.perf_counter_ns()
-        state, _ = engine.step(state, given, "recovery", i * 1_000_000_000)
+        state, _ = engine.step(state, given, "recovery", i * NS_PER_S)
         took.append((time.perf_counter_ns() - begun) / 1e6)
     return median(took)

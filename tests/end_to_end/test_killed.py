@@ -4,6 +4,7 @@ import random
 from pathlib import Path
 from typing import Any
 
+from logger.model.units import NS_PER_S
 from tests.end_to_end.running import Daemon, Stored, daemon, digests, rimelog, simulated, until
 
 KILLS = 10
@@ -96,7 +97,7 @@ def _lost_s(file: Path, told: dict[str, Any]) -> float:
     which it said that its disk had kept it waiting."""
     ages_s = [p["age_s"] for p in told["points"] if p["age_s"] is not None]
     newest_ns = max(t_ns for frames in Stored(file).samples.values() for t_ns, _, _ in frames)
-    return float((told["t_ns"] - newest_ns) / 1e9 - min(ages_s) - told["store"]["unsaved_s"])
+    return float((told["t_ns"] - newest_ns) / NS_PER_S - min(ages_s) - told["store"]["unsaved_s"])
 
 
 def _has_all(file: Path, until_s: int) -> bool:

@@ -188,7 +188,7 @@ def decay_findings(rise_pa: float) -> tuple[Finding, ...]:
 
 def decay_curve(vacua: list[PointSample]) -> tuple[Curve, ...]:
     t = [s.t_ns for s in vacua[::30]]
-    fitted = [80.0 - 30.0 * math.exp(-(x - t[0]) / 1e9 / 900.0) for x in t]
+    fitted = [80.0 - 30.0 * math.exp(-(x - t[0]) / NS_PER_S / 900.0) for x in t]
     return (Curve("fitted: saturating rise", "vacuum", t, fitted),)
 
 

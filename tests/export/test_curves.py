@@ -19,13 +19,14 @@ from logger.export.errors import CompareError
 from logger.model.job import Job, Stage
 from logger.model.points import Quantity
 from logger.model.sample import Series
+from logger.model.units import NS_PER_S
 from logger.model.value import known
 from logger.stages.comparison import Differs, Fact, Run
 from logger.wording.values import Shown
 from tests import pdf
 
 SVG = "{http://www.w3.org/2000/svg}"
-HOUR_NS = 3600 * 10**9
+HOUR_NS = 3600 * NS_PER_S
 HOSTILE = '麦酒 😀 <b> & "x" #import $x$ \x1b[2J\u202e' + "W" * 80
 
 

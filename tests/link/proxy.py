@@ -8,6 +8,7 @@ import tty
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from logger.model.units import NS_PER_S
 from tests.link.fake_device import FakeDevice
 
 
@@ -56,7 +57,7 @@ class _Bench:
         self._task: asyncio.Task[None] | None = None
 
     def now_ns(self) -> int:
-        return int(asyncio.get_running_loop().time() * self.speed * 1e9)
+        return int(asyncio.get_running_loop().time() * self.speed * NS_PER_S)
 
     def start_clock(self) -> None:
         self.device.boot(self.now_ns())

@@ -97,7 +97,7 @@ def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late
     before, missed, after = course(60, 400, 480)
     end: Item = (
         T0_NS + 480 * NS_PER_S,
-        10**9,
+        NS_PER_S,
         0,
         "",
         StageEnded(t_ns=T0_NS + 480 * NS_PER_S, number=1),

@@ -11,7 +11,7 @@ from logger.model.units import MICRON_PA
 from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import (
     CRITICAL_TEMPERATURE_K,
-    LOWEST_TEMPERATURE_K,
+    MIN_TEMPERATURE_K,
     TRIPLE_PRESSURE_PA,
     TRIPLE_TEMPERATURE_K,
     ice_pressure,
@@ -48,13 +48,13 @@ def test_270_pa_is_2025_micron() -> None:
 
 
 @settings(max_examples=200, deadline=None)
-@given(st.floats(LOWEST_TEMPERATURE_K, CRITICAL_TEMPERATURE_K))
+@given(st.floats(MIN_TEMPERATURE_K, CRITICAL_TEMPERATURE_K))
 def test_temperature_and_pressure_return_to_each_other(kelvin: float) -> None:
     assert saturation_temperature(saturation_pressure(kelvin)) == pytest.approx(kelvin, abs=1e-7)
 
 
 @settings(max_examples=100, deadline=None)
-@given(st.floats(LOWEST_TEMPERATURE_K, TRIPLE_TEMPERATURE_K))
+@given(st.floats(MIN_TEMPERATURE_K, TRIPLE_TEMPERATURE_K))
 def test_ice_agrees_with_chemicals(kelvin: float) -> None:
     assert ice_pressure(kelvin) == pytest.approx(float(CHEMICALS.iapws11_Psub(kelvin)), rel=1e-9)
 

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.clock import local_clock
+from logger.model.units import NS_PER_S
 from logger.screen.braille import plot
 from logger.screen.digits import ROWS, large
 from logger.screen.layout import Trend, render
@@ -220,7 +221,7 @@ def test_plain_lines_hold_everything() -> None:
 
 def test_of_several_alarms_the_first_is_named_and_what_is_put_away_is_not_called_over() -> None:
     state, alarm = copy.deepcopy(STATE), STATE["alarms"][0]
-    until_ns = 1_772_467_200 * 10**9
+    until_ns = 1_772_467_200 * NS_PER_S
     shelved = {"state": "shelved", "active": False, "acknowledged": True, "shelved_until_ns": until_ns}
     out = {"state": "out of service", "active": False, "acknowledged": True, "shelved_until_ns": None}
     state["alarms"] = [

@@ -4,6 +4,7 @@ import threading
 from collections.abc import Iterator
 from typing import Any
 
+from logger.model.units import NS_PER_S
 from logger.screen.terminal import StreamFollower, trend_span
 
 
@@ -26,7 +27,7 @@ class TwoStages:
     def stream(self, last_event_id: str = "") -> Iterator[tuple[str, str, dict[str, Any]]]:
         for number, point in ((1, "cylinder_mass"), (2, "vacuum")):
             stage = {"number": number, "running": True, "elapsed_s": 1.0, "begun_ns": 0}
-            yield "snapshot", "", {"t_ns": 10**9, "view": {"trend": point}, "stage": stage}
+            yield "snapshot", "", {"t_ns": NS_PER_S, "view": {"trend": point}, "stage": stage}
         self.over.set()
         raise Lost
 
@@ -42,14 +43,14 @@ def test_a_trend_is_never_drawn_under_the_name_of_another_point() -> None:
 
 
 def test_the_trend_is_of_the_whole_stage_or_of_the_last_ten_minutes() -> None:
-    t_ns = 100_000 * 10**9
+    t_ns = 100_000 * NS_PER_S
     running = {"t_ns": t_ns, "stage": {"running": True, "begun_ns": 5, "elapsed_s": 44_640.0}}
     assert trend_span(running, False) == (5, "whole stage, 12.4 h", "t last 10 min")
-    assert trend_span(running, True) == (t_ns - 600 * 10**9, "last 10 min", "t whole stage")
+    assert trend_span(running, True) == (t_ns - 600 * NS_PER_S, "last 10 min", "t whole stage")
     ended = {"t_ns": t_ns, "stage": {"running": False, "begun_ns": 5, "elapsed_s": 44_640.0}}
     for state in (ended, {"t_ns": t_ns, "stage": None}):
-        assert trend_span(state, False) == (t_ns - 1800 * 10**9, "last 30 min", "t last 10 min")
-        assert trend_span(state, True) == (t_ns - 600 * 10**9, "last 10 min", "t last 30 min")
+        assert trend_span(state, False) == (t_ns - 1800 * NS_PER_S, "last 30 min", "t last 10 min")
+        assert trend_span(state, True) == (t_ns - 600 * NS_PER_S, "last 10 min", "t last 30 min")
 
 
 def test_the_trend_keeps_up_with_a_clock_that_runs_fast() -> None:
@@ -62,7 +63,7 @@ def test_the_trend_keeps_up_with_a_clock_that_runs_fast() -> None:
 
         def stream(self, last_event_id: str = "") -> Iterator[tuple[str, str, dict[str, Any]]]:
             for s in (10_000, 10_001, 10_400, 10_800):  # a second apart for who looks on, but for the second
-                yield "snapshot", "", {"t_ns": s * 10**9, "view": {"trend": "vacuum"}, "stage": None}
+                yield "snapshot", "", {"t_ns": s * NS_PER_S, "view": {"trend": "vacuum"}, "stage": None}
             self.over.set()
             raise Lost
 
@@ -70,7 +71,7 @@ def test_the_trend_keeps_up_with_a_clock_that_runs_fast() -> None:
     follower = StreamFollower(lambda: daemon, Lost)
     assert daemon.over.wait(30)
     follower.ended = True
-    assert asked[:3] == [(s - 1800) * 10**9 for s in (10_000, 10_400, 10_800)]
+    assert asked[:3] == [(s - 1800) * NS_PER_S for s in (10_000, 10_400, 10_800)]
 
 
 class NoHistory(TwoStages):

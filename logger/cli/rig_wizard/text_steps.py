@@ -25,7 +25,7 @@ from logger.model.text import clean
 from logger.model.units import UNITS, UnitError, find_unit
 
 LINES_S = 4.0
-ENOUGH_LINES = 20
+MIN_LINES = 20
 SHOWN = 5
 _BAUDS = ("9600", "2400", "4800", "1200", "19200", "38400", "115200")
 
@@ -42,7 +42,7 @@ def text_instrument(listener: Listener, draft: RigDraft, zeroing: Zeroing, silen
         heard = listener.hear(lambda take: connect.to_text(url, port, None, take))  # noqa: B023
         try:
             say(f"Listening for up to {LINES_S:.0f} s ...")
-            listener.wait(LINES_S, lambda: heard.failed or len(heard.raws()) >= ENOUGH_LINES)  # noqa: B023
+            listener.wait(LINES_S, lambda: heard.failed or len(heard.raws()) >= MIN_LINES)  # noqa: B023
             lines = [raw for _, raw in heard.raws()]
             if lines:
                 name = ask("Name for it", "scale" if "scale" not in draft.names else "", problem=name_problem(draft))

@@ -34,7 +34,8 @@ CHECKPOINTS = "raw/checkpoints.jsonl"
 SIGNING_KEY_INFO, PAPER_INFO, TYPESETTER_INFO = "Signing-Key", "Report-Paper", "Report-Made-With"
 ANALYSIS_INFO = "Analysis-Version"
 FORM = "customer.pdf"
-LEAST_INFO, LEAST_FOR_CORRECTIONS = "Least-Analysis-Version", 2  # earlier ones know no corrections, and would accuse
+MIN_ANALYSIS_INFO = "Least-Analysis-Version"
+MIN_ANALYSIS_OF_CORRECTIONS = 2  # earlier ones know no corrections, and would accuse
 SUPERSEDES_INFO = "Supersedes"  # records and head of the closed job that this one goes on from
 
 
@@ -120,7 +121,7 @@ def _export(
         (ANALYSIS_INFO, str(ANALYSIS)),
     ]
     if story.facts.corrections:
-        info.append((LEAST_INFO, str(LEAST_FOR_CORRECTIONS)))
+        info.append((MIN_ANALYSIS_INFO, str(MIN_ANALYSIS_OF_CORRECTIONS)))
     if story.supersedes is not None:
         info.append((SUPERSEDES_INFO, "{} {}".format(*story.supersedes)))
     others = {

@@ -31,7 +31,7 @@ log = logging.getLogger(__name__)
 WRITE_S: Final = 3.0  # what arrives is not read meanwhile
 IN_USE_S: Final = 8.0  # who only asks for a device's name has done by then
 MAX_BYTES_A_WRITE: Final = 244
-FEWEST_BYTES_A_WRITE: Final = 20  # an ATT MTU of 23, which every link has
+MIN_WRITE_BYTES: Final = 20  # an ATT MTU of 23, which every link has
 SERVICES_NAMED: Final = 6
 
 _ADDRESS: Final = re.compile(
@@ -150,7 +150,7 @@ class BleLink:
             raise self._arrivals.lost
         # With a response where the device offers it: a request that did not arrive is then known at once.
         response = "write" in self._data_in.properties
-        size = min(max(self._data_in.max_write_without_response_size, FEWEST_BYTES_A_WRITE), MAX_BYTES_A_WRITE)
+        size = min(max(self._data_in.max_write_without_response_size, MIN_WRITE_BYTES), MAX_BYTES_A_WRITE)
         try:
             for at in range(0, len(data), size):
                 write = partial(self._write, data[at : at + size], response)

@@ -28,7 +28,7 @@ from firmware_protocol.requests import RequestDescribe, RequestHello, RequestSta
 from logger.model.units import NS_PER_S
 
 TICK_RATE_HZ: Final = 1000
-SHORTEST_PERIOD_MS: Final = 100
+MIN_PERIOD_MS: Final = 100
 MAX_PERIOD_MS: Final = 3_600_000
 FIRMWARE_NAME_BYTES: Final = 32
 FIRMWARE_VERSION_BYTES: Final = 24
@@ -144,7 +144,7 @@ class VirtualDevice:
         if not every and request.index >= len(self.channels):
             return [ErrorMessage(request.request_id, ErrorCode.NO_SUCH_CHANNEL, f"no channel {request.index}",
                                  MessageType.SET_PERIOD)]  # fmt: skip
-        period_ms = min(max(request.period_ms, SHORTEST_PERIOD_MS), MAX_PERIOD_MS)
+        period_ms = min(max(request.period_ms, MIN_PERIOD_MS), MAX_PERIOD_MS)
         before = self._layout.layout_id
         self._layout = Layout(
             [replace(c, period_ms=period_ms) if every or c.index == request.index else c for c in self.channels]

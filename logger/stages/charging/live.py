@@ -21,7 +21,7 @@ from logger.stages.high_side import high_side
 from logger.stages.weighed import NO_SCALE, scale_problem
 
 CLOSING_S = 4.0  # until learned: a slow hand on the valve (common practice, no source); short rather than over
-SHORTEST_CLOSING_S, MAX_CLOSING_S = 0.3, 15.0
+MIN_CLOSING_S, MAX_CLOSING_S = 0.3, 15.0
 _SETTLED_S = 15.0
 _NOTICED_S = 12.0  # until a flow that has just begun is seen
 _NEAR = 0.6  # of a division: nearer cannot be read
@@ -153,7 +153,7 @@ class ChargingWatch:
         if t_s - self._still_since_s < _SETTLED_S:
             return
         if rate > 0:
-            took = min(max((charged - at_close) / rate, SHORTEST_CLOSING_S), MAX_CLOSING_S)
+            took = min(max((charged - at_close) / rate, MIN_CLOSING_S), MAX_CLOSING_S)
             u_took = self.resolution_kg / rate  # a trickle tells little about the time
             self.closing_s += 0.7 / (1 + u_took**2) * (took - self.closing_s)
         self._closing = None

@@ -10,7 +10,7 @@ from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import TRIPLE_PRESSURE_PA, saturation_pressure, saturation_temperature
 from logger.stages.decay_test.cause import LEAKING, Judgement, RiseCause
 from logger.stages.decay_test.gauge import Suspicion
-from logger.stages.decay_test.rise_fit import SLOWEST
+from logger.stages.decay_test.rise_fit import MAX_TAU
 
 _VERDICT = {
     RiseCause.TIGHT: Verdict.INFO,
@@ -74,7 +74,7 @@ def _details(cause: RiseCause, j: Judgement, span_s: float) -> Iterator[Argument
     if cause is RiseCause.LEVELS_OFF:
         yield number("settles", Quantity.TIME, known(j.settles_s, "s"))
     if cause is RiseCause.LEAK:
-        yield number("straight_for", Quantity.TIME, known(SLOWEST * span_s, "s"))
+        yield number("straight_for", Quantity.TIME, known(MAX_TAU * span_s, "s"))
     if cause is RiseCause.CANNOT_TELL:
         yield word("why", j.why)
         if j.go_on_s:

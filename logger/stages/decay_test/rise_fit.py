@@ -31,9 +31,9 @@ GRID = 12
 MIN_BLOCKS = 12
 MIN_EFFECTIVE = 6.0
 TEMPERATURE_SWING_K = 0.5  # under this the readings cannot show what temperature does
-STEEPEST_PER_K = 0.12  # ice at -30 C gains 11 % a kelvin: nothing in a circuit follows temperature more
+MAX_SLOPE_PER_K = 0.12  # ice at -30 C gains 11 % a kelvin: nothing in a circuit follows temperature more
 CLEAR = 6.0  # of the criterion: odds of 20 to 1
-SLOWEST = 6.0  # longest time constant sought, in test lengths: a slower one cannot be told from a line
+MAX_TAU = 6.0  # longest time constant sought, in test lengths: a slower one cannot be told from a line
 
 
 class Shape(StrEnum):
@@ -204,12 +204,12 @@ class _Search:
         self.x, self.root, self.y_raw, self.ceiling = x, root, y, ceiling
         self.y = [v * w for v, w in zip(y, root, strict=True)]
         self.warm = [] if deviation_k is None else [[k * w for k, w in zip(deviation_k, root, strict=True)]]
-        self.steepest = STEEPEST_PER_K * max(y)
+        self.steepest = MAX_SLOPE_PER_K * max(y)
         self._one: dict[bool, _Candidate | None] = {}
         self.ones = list(root)
         self.ramp = [v * w for v, w in zip(x, root, strict=True)]
         shortest = max(2.0 / len(x), 0.005)
-        self.taus = [shortest * (SLOWEST / shortest) ** (i / (GRID - 1)) for i in range(GRID)]
+        self.taus = [shortest * (MAX_TAU / shortest) ** (i / (GRID - 1)) for i in range(GRID)]
         self.columns = [self._rise(tau) for tau in self.taus]
         basis = [self.ones, self.ramp, *self.columns, *self.warm]
         self.gram = [[0.0] * len(basis) for _ in basis]
@@ -245,7 +245,7 @@ class _Search:
 
     def _allowed(self, linear: bool, tau: float) -> bool:
         """Beside a line, a time constant longer than the test is a line itself."""
-        return tau <= (1.0 if linear else SLOWEST)
+        return tau <= (1.0 if linear else MAX_TAU)
 
     def one(self, linear: bool) -> _Candidate | None:
         if linear not in self._one:
@@ -272,7 +272,7 @@ class _Search:
 
         Only as far as the curve stays physical; the grid's own choice is.
         """
-        longest = 1.0 if linear else SLOWEST
+        longest = 1.0 if linear else MAX_TAU
         shortest = 0.5 * self.taus[0]
         fit = fit_columns(self._whole(linear, taus), self.y)
         for _ in range(6):

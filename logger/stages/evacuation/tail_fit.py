@@ -22,7 +22,7 @@ from logger.statistics.least_squares import LinearFit, correlation_time, fit_col
 
 CLEAR = 6.0
 MIN_BLOCKS = 10
-MOSTLY = 2.0 / 3.0  # share of the evidence: bands held in 50 of 54 simulated pull-downs from here, in 2 of 12 below
+MIN_EVIDENCE_SHARE = 2.0 / 3.0  # bands held in 50 of 54 simulated pull-downs from here, in 2 of 12 below
 MIN_PA = 1e-3  # no service gauge reads less
 HORIZON_S = 12.0 * 3600.0  # nobody waits longer for a target
 POLISH = 0.05  # of the logarithm of a time constant: about what the search leaves
@@ -248,10 +248,10 @@ def predict(tail: PossibleTails, now_s: float, target_pa: float) -> Crossing:
     reached = [t for t in times if t is not None]
     share = sum(w for w, t in zip(weights, times, strict=True) if t is not None) / sum(weights)
     likely = ahead(tail.best.crossing(target_pa))
-    if likely is None and share >= MOSTLY:
+    if likely is None and share >= MIN_EVIDENCE_SHARE:
         passing = [(f.criterion, t) for f in tail.in_play if (t := ahead(f.crossing(target_pa))) is not None]
         likely = min(passing)[1] if passing else None
-    latest = max(reached) if reached and share >= MOSTLY else None
+    latest = max(reached) if reached and share >= MIN_EVIDENCE_SHARE else None
     return Crossing(min(reached, default=None), likely, latest, share)
 
 

@@ -32,7 +32,7 @@ from bumble.host import Host
 
 T = TypeVar("T")
 AD = core.AdvertisingData
-LARGEST_MTU = 517  # what Linux and Windows ask for; a peripheral may grant less
+MAX_MTU = 517  # what Linux and Windows ask for; a peripheral may grant less
 DIAL_S = 2.0
 
 
@@ -192,7 +192,7 @@ class BumbleClient(BaseBleakClient):
                 connection.gatt_client = GattClient(connection)
             self._peer = Peer(connection)
             try:
-                await self._op(self._peer.request_mtu(LARGEST_MTU))
+                await self._op(self._peer.request_mtu(MAX_MTU))
                 self.services = await self._op(_discovered(self._peer, connection))
             except BaseException:
                 await self.disconnect()

@@ -25,6 +25,7 @@ from logger.link.discovery import radio_urls
 from logger.link.session.session import Settings
 from logger.model.rig import RigChannel, RigDevice
 from logger.model.sample import PointSample
+from logger.model.units import NS_PER_S
 from logger.pipeline.device_readings import DeviceReadings
 from tests.link.ble.air import Air
 from tests.link.ble.backend import Central
@@ -200,7 +201,7 @@ def test_what_does_not_come_by_itself_is_read_once_a_period() -> None:
 
 @pytest.mark.parametrize("late", [False, True])
 def test_an_answer_that_comes_as_a_notification_too_is_one_reading(late: bool, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(standard_sensors, "ECHO_NS", 60 * 10**9)  # however busy this machine is
+    monkeypatch.setattr(standard_sensors, "ECHO_NS", 60 * NS_PER_S)  # however busy this machine is
 
     async def test() -> None:
         async with emulation() as air, watching(ONE) as watched:
@@ -331,7 +332,7 @@ def test_by_address_without_advertising_the_service() -> None:
 
 
 def test_a_quiet_sensor_is_asked_before_it_counts_as_silent() -> None:
-    quiet_s = max(SHIPPED["STATUS_NS"], SHIPPED["QUIET_NS"]) / 1e9
+    quiet_s = max(SHIPPED["STATUS_NS"], SHIPPED["QUIET_NS"]) / NS_PER_S
     assert quiet_s + SHIPPED["TURN_S"] + 0.5 < Settings().shortest_silence_s
 
 

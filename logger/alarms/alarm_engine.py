@@ -23,10 +23,13 @@ MAX_SHELVE_S = 4 * 3600.0
 
 FLOOD_WINDOW_S = 600.0
 FLOOD_COUNT = 10
-"""Over ten alarms in ten minutes is a flood (Rimelog default)."""
+"""Over ten alarms in ten minutes is what ISA-18.2 calls an alarm flood (the figure is a Rimelog default)."""
+
+MANY_ALARMS = "many-alarms"
+"""The alarm about the number of alarms: it does not count itself."""
 
 ALARM_COUNT = "alarms_in_ten_minutes"
-"""Input the engine itself provides: alarms raised within the flood window."""
+"""Input the engine itself provides: alarms raised within the window."""
 
 MAX_RAISES = 100  # enough to see a flood, bounded
 

@@ -7,7 +7,7 @@ a health input is known ("1") while all is well and unknown, its problem in plai
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
-from logger.alarms.alarm_engine import ALARM_COUNT, FLOOD_COUNT
+from logger.alarms.alarm_engine import ALARM_COUNT, FLOOD_COUNT, MANY_ALARMS
 from logger.alarms.rules import SENSOR_FAULTS, AlarmRule, Kind
 from logger.model.alarm import Priority
 from logger.model.points import POINTS, Quantity
@@ -21,9 +21,9 @@ AWAKE = "awake"  # the computer is kept from sleeping
 PUSH = "push"  # messages reach the phone
 SOUND = "sound"  # the alarm tone can be played
 PROGRAM = "program"  # what this program computes did not fail
-PERMIT = "permit"  # no contact was opened that somebody had wanted held closed (logger/alarms/permit.py)
+AUTOSTOP = "autostop"  # no contact was opened that somebody had wanted held closed (logger/alarms/permit.py)
 CONTACT = "contact"  # no contact is closed that nobody armed
-HEALTH = (STORE, DISK, CLOCK, AWAKE, PUSH, SOUND, PROGRAM, PERMIT, CONTACT)
+HEALTH = (STORE, DISK, CLOCK, AWAKE, PUSH, SOUND, PROGRAM, AUTOSTOP, CONTACT)
 
 
 def device_input(device: str) -> str:
@@ -63,7 +63,7 @@ def default_rules(
         *(rule for name in points for rule in _point(name, (watched_in or {}).get(name))),
         *(rule for key, name in (devices or {}).items() for rule in _device(key, name)),
         *(rule for rule in _HEALTH_RULES if rule.source in health),
-        _FLOOD,
+        _MANY_ALARMS,
     ]
     missing = set(POINTS) - set(points)
     return tuple(rule for rule in rules if rule.source not in missing and rule.other not in missing)
@@ -160,7 +160,7 @@ _HEALTH_RULES = (
         basis="every failure of a computation",
     ),
     AlarmRule(
-        "machine-stopped", _P.HIGH, _K.TROUBLE, PERMIT,
+        "machine-power-cut", _P.HIGH, _K.TROUBLE, AUTOSTOP,
         basis="every opening that nobody asked for",
     ),
     AlarmRule(
@@ -181,7 +181,7 @@ _HEALTH_RULES = (
     ),
 )  # fmt: skip
 
-_FLOOD = AlarmRule(
-    "flood", _P.HIGH, _K.HIGH, ALARM_COUNT, _Q.RATIO, FLOOD_COUNT + 1.0, deadband=6,
+_MANY_ALARMS = AlarmRule(
+    MANY_ALARMS, _P.HIGH, _K.HIGH, ALARM_COUNT, _Q.RATIO, FLOOD_COUNT + 1.0, deadband=6,
     off_delay_s=60, basis="over ten alarms in ten minutes (Rimelog default); over when fewer than five",
 )  # fmt: skip

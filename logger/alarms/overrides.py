@@ -23,9 +23,10 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from logger.alarms.alarm_engine import ALARM_COUNT
 from logger.alarms.errors import OverrideError
 from logger.alarms.rules import LIMIT_KINDS, PRIORITY_ORDER, AlarmRule, Kind
-from logger.model.alarm import Priority
+from logger.model.alarm import RENAMED, Priority
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError, example, parse_quantity
@@ -60,7 +61,8 @@ def apply_overrides(
     sources: Mapping[str, Quantity] | None = None,
     stages: Sequence[str] = (),
 ) -> tuple[AlarmRule, ...]:
-    """`rules` as changed by `table` (the [alarms] table as read from TOML); own rules go before the flood's.
+    """`rules` as changed by `table` (the [alarms] table as read from TOML); own rules go before the
+    one that counts alarms.
 
     sources: what an alarm of the user's own may watch (measuring points of the rig, live quantities), and what each
     is; None: every measuring point. stages: kinds that an alarm may be limited to.
@@ -73,7 +75,8 @@ def apply_overrides(
     problems: list[str] = []
     own: list[AlarmRule] = []
     off: set[str] = set()
-    for key, entry in table.items():
+    for given, entry in table.items():
+        key = RENAMED.get(given, given)
         where = f"alarms.{clean(str(key), 60)}"
         if not isinstance(entry, Mapping):
             problems.append(f'{where}: is a table of settings, such as limit = "20kg", not {entry!r}')
@@ -96,7 +99,7 @@ def apply_overrides(
     if problems:
         raise OverrideError(problems)
     kept = [by_key[rule.key] for rule in rules if rule.key not in off]
-    last = next((i for i, rule in enumerate(kept) if rule.key == "flood"), len(kept))
+    last = next((i for i, rule in enumerate(kept) if rule.source == ALARM_COUNT), len(kept))
     return (*kept[:last], *own, *kept[last:])
 
 

@@ -8,14 +8,13 @@ outlives a restart: what still holds is raised again.
 from collections import deque
 from dataclasses import replace
 
-from logger.alarms.alarm_engine import FLOOD_WINDOW_S, MAX_RAISES
+from logger.alarms.alarm_engine import FLOOD_WINDOW_S, MANY_ALARMS, MAX_RAISES
 from logger.alarms.memory import AlarmState, KeyState
 from logger.alarms.states import STANDING, UNSEEN
 from logger.model.alarm import AlarmEvent, Priority, State
 from logger.model.events import AlarmChanged
 from logger.model.units import NS_PER_S
 
-FLOOD = "flood"  # the alarm about the number of alarms does not count itself
 _FORGOTTEN = frozenset({State.SUPPRESSED, State.SHELVED})
 _OF_PEOPLE = frozenset(
     {AlarmEvent.ACKNOWLEDGE, AlarmEvent.RESET, AlarmEvent.TAKE_OUT, AlarmEvent.PUT_BACK, AlarmEvent.RAISE}
@@ -41,7 +40,7 @@ class Restored:
     def take(self, change: AlarmChanged) -> None:
         self._now_ns = max(self._now_ns, change.t_ns)
         self._keys[change.key] = _after(self._keys.get(change.key, KeyState()), change)
-        if change.event is AlarmEvent.RAISE and change.key != FLOOD:
+        if change.event is AlarmEvent.RAISE and change.key != MANY_ALARMS:
             self._raised.append(change.t_ns)
         if change.first_out:
             self._first_out = change.key

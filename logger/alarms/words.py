@@ -78,7 +78,7 @@ ALARMS: dict[str, AlarmWords] = {
     "disk-low": alarm("DISK NEARLY FULL", "Free disk space before you leave. Records are still being written."),
     "clock-gap": alarm("COMPUTER SLEPT OR STALLED", _NO_SLEEP),
     "program-fault": alarm("SOFTWARE ERROR", "Logging continues; some values are unknown. Watch your gauges."),
-    "machine-stopped": alarm(
+    "machine-power-cut": alarm(
         "RECOVERY MACHINE POWER CUT BY RIMELOG",
         "Find out why before you arm it again with `rimelog autostop arm`; `rimelog autostop release` leaves it off.",
     ),
@@ -87,7 +87,7 @@ ALARMS: dict[str, AlarmWords] = {
     "sound-trouble": alarm(
         "ALARM TONE CANNOT BE PLAYED", "Check the speaker and run the sound test. Watch the screen."
     ),
-    "flood": alarm("MANY ALARMS AT ONCE", "Look at the first one; the others often follow from it."),
+    "many-alarms": alarm("MANY ALARMS AT ONCE", "Look at the first one; the others often follow from it."),
     "own": _own,
 }
 

@@ -5,6 +5,7 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from logger.alarms.alarm_engine import MANY_ALARMS
 from logger.alarms.memory import AlarmRow
 from logger.annunciate.message import Message
 from logger.model.alarm import Priority, State
@@ -15,7 +16,6 @@ log = logging.getLogger(__name__)
 MANY = 5
 """More new alarms than this at once go into one message."""
 
-FLOOD = "flood"
 _OVER = (State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
 
 
@@ -38,17 +38,17 @@ class News:
         self._told: dict[str, _Told] = {}
 
     def of(self, rows: Sequence[AlarmRow], now_s: float) -> list[Message]:
-        """Messages for what was not told yet. LOW alarms are never sent. During a flood only the flood itself and
+        """Messages for what was not told yet. LOW alarms are never sent. While MANY ALARMS AT ONCE holds only it and
         urgent alarms are."""
         listed = {row.key: row for row in rows if row.priority is not Priority.LOW}
-        flooded = FLOOD in listed and listed[FLOOD].standing
+        many = MANY_ALARMS in listed and listed[MANY_ALARMS].standing
         fresh = [row for row in listed.values() if row.unseen and self._is_news(row, now_s)]
-        if flooded:
-            fresh = [row for row in fresh if row.key == FLOOD or row.priority is Priority.URGENT]
+        if many:
+            fresh = [row for row in fresh if row.key == MANY_ALARMS or row.priority is Priority.URGENT]
         ended = [told for key, told in self._told.items() if key not in listed or listed[key].state in _OVER]
         messages = [self._many(fresh)] if len(fresh) > MANY else [self._one(row) for row in fresh]
         over = [told.label for told in ended if not told.over]
-        if over and not flooded:
+        if over and not many:
             messages.append(Message("Back to normal", f"{', '.join(over)}."))
         for told in ended:
             told.over = True

@@ -55,7 +55,7 @@ ACTIONS = (
     "setting",
     "correct",
     "correctable",
-    "permit-arm",
-    "permit-release",
+    "autostop-arm",
+    "autostop-release",
     "stop",
 )

@@ -9,7 +9,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from logger.alarms.defaults import CLOCK, CONTACT, PERMIT
+from logger.alarms.defaults import AUTOSTOP, CLOCK, CONTACT
 from logger.alarms.memory import AlarmRow
 from logger.alarms.permit import Mode
 from logger.alarms.states import STANDING, UNSEEN
@@ -187,7 +187,7 @@ class Daemon:
             for r in self.relays
             if r.hold.mode is Mode.STOPPED
         ]
-        self.engine.judge.health[PERMIT] = unknown("1", ", ".join(why)) if why else known(1.0, "1")
+        self.engine.judge.health[AUTOSTOP] = unknown("1", ", ".join(why)) if why else known(1.0, "1")
         stray = [f"{r.output.hold}: its device reports it closed, nobody armed it" for r in self.relays if r.stray]
         self.engine.judge.health[CONTACT] = unknown("1", ", ".join(stray)) if stray else known(1.0, "1")
 

@@ -43,8 +43,8 @@ class RunningJob(Protocol):
 async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, Any]:
     """Answered when the record holds it, or with "stored" false and why it does not. Raises Refused."""
     before = job.recorder.newest_event
-    if action in ("permit-arm", "permit-release"):
-        answer = _permit(job, action == "permit-arm", body)
+    if action in ("autostop-arm", "autostop-release"):
+        answer = _permit(job, action == "autostop-arm", body)
     else:
         if action == "correct":
             body = await _with_earlier(job, body)

@@ -176,7 +176,7 @@ HOLD_OPTION = click.option("--hold", default="", help="What its contact supplies
 @JOB_OPTION
 def autostop_arm(hold: str, operator: str, job: str | None) -> None:
     """From now on hold it closed, while a recovery runs and everything it depends on is known and well."""
-    click.echo(client(job).act("permit-arm", hold=hold, operator=operator)["text"])
+    click.echo(client(job).act("autostop-arm", hold=hold, operator=operator)["text"])
 
 
 @autostop.command("release")
@@ -185,7 +185,7 @@ def autostop_arm(hold: str, operator: str, job: str | None) -> None:
 @JOB_OPTION
 def autostop_release(hold: str, operator: str, job: str | None) -> None:
     """Let it open, at once."""
-    click.echo(client(job).act("permit-release", hold=hold, operator=operator)["text"])
+    click.echo(client(job).act("autostop-release", hold=hold, operator=operator)["text"])
 
 
 @click.command()

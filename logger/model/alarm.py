@@ -49,3 +49,7 @@ ACTS = frozenset(
      AlarmEvent.PUT_BACK}
 )  # fmt: skip
 """What a person can do."""
+
+RENAMED = {"flood": "many-alarms", "machine-stopped": "machine-power-cut"}
+"""Keys of records and rig files of before -> today's. "Flood" is liquid at the compressor in this trade, and
+machine-stopped is an act of people."""

@@ -11,6 +11,7 @@ from typing import Any
 
 from logger.model import events as e
 from logger.model import records as r
+from logger.model.alarm import RENAMED
 from logger.model.errors import EventError
 from logger.model.plain import from_plain, plain
 
@@ -39,7 +40,9 @@ EVENT_CLASSES: dict[str, type[e.Event]] = {
     r.JOB_AMENDED: e.JobAmended,
 }
 _TYPES = {cls: type_ for type_, cls in EVENT_CLASSES.items()}
-UPGRADES: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
+UPGRADES: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
+    (r.ALARM, 1): lambda data: data | ({"key": RENAMED[key]} if (key := str(data.get("key"))) in RENAMED else {}),
+}
 """(type, version) -> what makes the JSON of the next version of it."""
 
 
@@ -91,7 +94,8 @@ def operator_of(event: e.Event) -> str:
 
 def details_of(event: e.Event) -> str:
     """What an event holds besides type, time and who acted, as JSON; "" when that is nothing."""
-    rest = _without(event_to_json(event), "type", "t_ns", "operator", "author", "by")
+    version = () if isinstance(event, e.UnknownEvent) else ("v",)  # read as today's, whatever was stored
+    rest = _without(event_to_json(event), *version, "type", "t_ns", "operator", "author", "by")
     return json.dumps(rest, ensure_ascii=False, sort_keys=True) if rest else ""
 
 

@@ -121,7 +121,7 @@ def test_points_and_devices_that_are_not_there_are_not_watched() -> None:
     assert not any(key.startswith(("no-data-", "fault-", "device-")) for key in keys)
     assert "liquid-full" not in keys
     assert "vacuum-lost" not in keys
-    assert {"overfill", "fill-unknown", "cylinder-pressure", "flood", "store-trouble"} <= keys
+    assert {"overfill", "fill-unknown", "cylinder-pressure", "many-alarms", "store-trouble"} <= keys
     assert "push-trouble" not in {rule.key for rule in all_rules(health=(STORE,))}
 
 

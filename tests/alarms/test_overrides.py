@@ -68,6 +68,11 @@ def test_settings_in_the_users_units() -> None:
     assert "no-data-barometer" not in rules
 
 
+def test_a_rig_file_of_before_may_name_an_alarm_by_its_old_key() -> None:
+    rules = apply('[alarms.flood]\noff_delay = "90s"\n')
+    assert rules["many-alarms"].off_delay_s == 90.0 and "flood" not in rules
+
+
 def test_an_alarm_of_the_users_own() -> None:
     rules = apply(
         """
@@ -81,7 +86,7 @@ def test_an_alarm_of_the_users_own() -> None:
         label = "Two gauges differ"
         """
     )
-    assert list(rules)[-2:] == ["apart", "flood"]
+    assert list(rules)[-2:] == ["apart", "many-alarms"]
     rule = rules["apart"]
     assert (rule.kind, rule.quantity, rule.on_delay_s) == (Kind.DISAGREE, Quantity.PRESSURE_DIFFERENCE, 60.0)
     assert rule.limit == pytest.approx(10 * PSI_PA)

@@ -69,9 +69,9 @@ def test_many_at_once_are_one_message_that_names_the_first() -> None:
 
 def test_in_a_flood_only_the_flood_and_urgent_ones_are_told() -> None:
     n = news()
-    rows = [row("flood"), row("a"), row("b", priority=Priority.URGENT)]
-    assert told(n, rows, 0) == ["Alarm: Flood", "URGENT: B"]
-    calm = [row("flood", State.RETURNED), row("a"), row("b", priority=Priority.URGENT)]
+    rows = [row("many-alarms"), row("a"), row("b", priority=Priority.URGENT)]
+    assert told(n, rows, 0) == ["Alarm: Many-Alarms", "URGENT: B"]
+    calm = [row("many-alarms", State.RETURNED), row("a"), row("b", priority=Priority.URGENT)]
     assert told(n, calm, 10) == ["Alarm: A", "Back to normal"]  # what it held back, and its end
 
 

@@ -39,8 +39,8 @@ HOSTILE = st.one_of(
 NUMBER = st.one_of(st.floats(1e-6, 1e7), st.sampled_from([1e-12, 1e12]))
 WORD = st.one_of(st.sampled_from(["mechanic", "", *NASTY]), st.text(max_size=60))
 KEY = st.sampled_from(
-    ["overfill", "overfill-soon", "fill-unknown", "no-data-cylinder_mass", "store-trouble", "flood", "no-such", "",
-     "machine-stopped", "fault-cylinder_mass", "cylinder-hot", "outlet-pressure"]
+    ["overfill", "overfill-soon", "fill-unknown", "no-data-cylinder_mass", "store-trouble", "many-alarms", "no-such",
+     "", "machine-power-cut", "fault-cylinder_mass", "cylinder-hot", "outlet-pressure"]
 )  # fmt: skip
 SETTINGS = st.fixed_dictionaries(
     {},
@@ -93,8 +93,8 @@ BODIES: dict[str, st.SearchStrategy[JsonObject]] = {
                   "seen": NUMBER},
     ),
     "correctable": st.fixed_dictionaries({}),
-    "permit-arm": st.fixed_dictionaries({}, optional={"hold": WORD, "operator": WORD}),
-    "permit-release": st.fixed_dictionaries({}, optional={"hold": WORD, "operator": WORD}),
+    "autostop-arm": st.fixed_dictionaries({}, optional={"hold": WORD, "operator": WORD}),
+    "autostop-release": st.fixed_dictionaries({}, optional={"hold": WORD, "operator": WORD}),
 }  # fmt: skip
 AGO = st.one_of(st.just(None), st.floats(0, 3600), HOSTILE)
 

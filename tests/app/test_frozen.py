@@ -28,7 +28,7 @@ def test_a_frozen_daemon_loses_its_relay_and_no_frame(tmp_path: Path) -> None:
 
             def armed() -> bool:
                 try:
-                    host.client.act("permit-arm")
+                    host.client.act("autostop-arm")
                 except DaemonError:
                     return False
                 return True

@@ -187,7 +187,7 @@ async def _ended(place: Path) -> None:
         async with _running(rig, place) as job:
             await job.well("scale")
             await job.act("stage-begin", kind="recovery")
-            await job.until_done("permit-arm")  # once the fill is known
+            await job.until_done("autostop-arm")  # once the fill is known
             await job.until_contact("closed")
             assert relay.closed
         assert not relay.closed, "sooner than its minute is over"

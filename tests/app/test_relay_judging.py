@@ -32,7 +32,7 @@ def _run_the_machine(sim: Sim, host: Daemon) -> None:
 
     def armed() -> bool:
         try:
-            host.client.act("permit-arm", operator="tester")
+            host.client.act("autostop-arm", operator="tester")
         except DaemonError:
             return False  # something still objects: a reading not back yet
         return True
@@ -63,7 +63,7 @@ def test_a_lost_sensor_and_a_killed_host_open_it(tmp_path: Path) -> None:
         sim.fault("wire", "scale", channel=0, state="open")
         stops(sim, at_s, 0.2)  # the device's own guard, at its next sample
         host.when(lambda state: state["relays"][0]["mode"] == "stopped", "the host says so")
-        host.when(lambda state: any(a["key"] == "machine-stopped" for a in state["alarms"]), "an alarm says so")
+        host.when(lambda state: any(a["key"] == "machine-power-cut" for a in state["alarms"]), "an alarm says so")
         sim.fault("mend", "scale")
         assert host.status()["relays"][0]["contact"] == "open", "it does not come back by itself"
 
@@ -91,8 +91,8 @@ def test_an_overfill_opens_it_and_it_stays_open(tmp_path: Path) -> None:
         assert in_it_kg < limit_kg + 0.05
         host.when(lambda state: state["relays"][0]["mode"] == "stopped", "the host says so")
         with pytest.raises(DaemonError, match="full to its limit"):
-            host.client.act("permit-arm")
+            host.client.act("autostop-arm")
         host.client.act("acknowledge")
         with pytest.raises(DaemonError, match="full to its limit"):
-            host.client.act("permit-arm")
+            host.client.act("autostop-arm")
         assert host.status()["relays"][0]["contact"] == "open"

@@ -64,7 +64,7 @@ def _all_on() -> list[Row]:
         with running(place, served.url, CONTACT + ALARM, env=environment, options=()) as (client, process):
             client.act("stage-begin", kind="recovery")
             time.sleep(3.0)
-            client.act("permit-arm", operator="benchmark")
+            client.act("autostop-arm", operator="benchmark")
             with watching(place) as viewer:
                 rows = _watched(", all of it on", client, process, viewer)
         assert pushed.bodies, "nothing was pushed"

@@ -57,7 +57,7 @@ def _id_of(board: Board) -> str:
 
 def _armed(host: Daemon) -> bool:
     try:
-        host.client.act("permit-arm", operator="tester")
+        host.client.act("autostop-arm", operator="tester")
     except DaemonError:
         return False  # something still objects: a reading not there yet
     return True
@@ -102,7 +102,7 @@ def test_a_job_with_the_reference_firmware(tmp_path: Path) -> None:
         host.ready()
         until(lambda: _complete(host, device_id), "what was missed is fetched")
 
-        host.client.act("permit-release", operator="tester")
+        host.client.act("autostop-release", operator="tester")
         until(lambda: not bridge.relay, "released")
         _closed(host, bridge)
         bridge.set_input(MASS, _kg(40.0))  # over the cylinder's limit: the chip's own guard

@@ -118,7 +118,7 @@ def _watch(
             for action, body in at_daemon:
                 client.act(action, **body)
             if plan.relay and len(programme) == len(PROGRAMME) - 1:
-                client.act("permit-arm", operator="soak")
+                client.act("autostop-arm", operator="soak")
         asked = time.monotonic()
         try:
             state = client.status()

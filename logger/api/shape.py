@@ -10,7 +10,7 @@ from logger.api.next_step import next_step
 from logger.model.plain import plain
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
-from logger.model.units import INHG_PA, NS_PER_S, PSI_PA, STANDARD_ATMOSPHERE_PA, show
+from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, show
 from logger.model.value import Value
 from logger.pipeline.snapshot import Snapshot
 from logger.stages import registry
@@ -23,7 +23,6 @@ CAUTION = (
 )
 
 CAUTION_SHORT = "Records and warns only. Local codes and the cylinder's markings come first."
-NO_VACUUM_PA = 0.1 * PSI_PA  # a gauge's own noise about zero is no vacuum
 
 
 def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
@@ -41,7 +40,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             "problem": clean(value.problem) if value.problem else None,
             "note": value.note,
             "quantity": quantity.value,
-            "text": _text(value, quantity, job.units, ambient),
+            "text": show(value, quantity, job.units, ambient),
         }
 
     first = {name: i for i, name in enumerate(view.points)}
@@ -93,12 +92,3 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "caution_short": CAUTION_SHORT,
         **extra,
     }
-
-
-def _text(value: Value, quantity: Quantity, units: str, ambient_pa: float) -> str:
-    """In the user's unit; a pressure below the air's, in US units, as a gauge shows it."""
-    if quantity is Quantity.PRESSURE and units == "us" and value.number is not None:
-        below_pa = ambient_pa - value.number
-        if below_pa > NO_VACUUM_PA:
-            return f"{below_pa / INHG_PA:.1f} in. Hg vac"
-    return show(value, quantity, units, ambient_pa)

@@ -100,15 +100,10 @@ def cylinders_path() -> Path:
 
 
 def shown(value: Value, quantity: Quantity, units: str, ambient_pa: float) -> str:
-    """Such as "118.0 psig", or the reason why there is no number. In US units a vacuum is told as a gauge shows it."""
-    from logger.model.units import UNITS, from_si, show
+    """Such as "118.0 psig", or the reason why there is no number."""
+    from logger.model.units import show
 
-    if value.number is None:
-        return value.problem or "unknown"
-    text = show(value, quantity, units, ambient_pa)
-    if quantity is Quantity.PRESSURE and units == "us" and value.number < ambient_pa:
-        return f"{text} ({from_si(value.number, UNITS['inHg'], ambient_pa):.2f} inHg vacuum)"
-    return text
+    return value.problem or "unknown" if value.number is None else show(value, quantity, units, ambient_pa)
 
 
 def shown_with_u(value: Value, quantity: Quantity, units: str, ambient_pa: float) -> str:

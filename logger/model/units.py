@@ -18,6 +18,7 @@ POUND_KG = 0.45359237
 PSI_PA = 6894.757293168
 INHG_PA = 3386.389
 MICRON_PA = 0.133322387415
+NO_VACUUM_PA = 0.1 * PSI_PA  # a gauge's own noise about zero is no vacuum
 MAX_TYPED = 1e15  # nothing that a person types is as large, in any unit
 
 
@@ -99,7 +100,8 @@ UNITS: dict[str, Unit] = {
 
 _ALIASES = {
     "lbs": "lb", "pound": "lb", "pounds": "lb", "°f": "F", "degf": "F", "°c": "C", "degc": "C", "celsius": "C",
-    "in.hg": "inHg", "in hg": "inHg", "inhgvac": "inHg", "microns": "micron", "um[hg]": "micron", "mtorr": "micron",
+    "in.hg": "inHg", "in hg": "inHg", "in. hg": "inHg", "in. hg vac": "inHg", "inhgvac": "inHg",
+    "in. hg abs": "inHgabs", "microns": "micron", "um[hg]": "micron", "mtorr": "micron",
     "percent": "%", "litre": "L", "liter": "L", "litres": "L", "liters": "L", "feet": "ft", "foot": "ft", "sec": "s",
     "hours": "h", "hour": "h", "minutes": "min", "°k": "K", "mmhg": "Torr",
 }  # fmt: skip
@@ -211,7 +213,8 @@ _SHOWN = {
     "C": "°C",
     "F_diff": "°F",
     "K_diff": "K",
-    "inHgabs": "inHg abs",
+    "inHg": "in. Hg vac",
+    "inHgabs": "in. Hg abs",
     "L": "L",
     "micron": "microns",
     "micron/min": "microns/min",
@@ -232,11 +235,17 @@ def user_unit(quantity: Quantity, system: str) -> Unit:
     return UNITS[SYSTEMS[system][quantity]]
 
 
+def unit_for(number: float, quantity: Quantity, system: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> Unit:
+    """`user_unit`; for a US pressure below the atmosphere inches of mercury of vacuum, as a gauge shows it."""
+    unit = user_unit(quantity, system)
+    return UNITS["inHg"] if unit.name == "psig" and number < ambient_pa - NO_VACUUM_PA else unit
+
+
 def show(value: Value, quantity: Quantity, system: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> str:
     """As "118.0 psig", or "unknown" when there is no number (the reason is the caller's to show)."""
     if value.number is None:
         return "unknown"
-    unit = user_unit(quantity, system)
+    unit = unit_for(value.number, quantity, system, ambient_pa)
     number = from_si(value.number, unit, ambient_pa)
     if quantity is Quantity.LEAK_RATE:
         return f"{number:.2e} {show_unit(unit)}"

@@ -56,7 +56,7 @@ class Ambient:
     def note(self) -> str:
         """The assumption in words, shown with every value that rests on it."""
         in_hg = self.pressure_pa / INHG_PA
-        shown = f"{self.pressure_pa / 1e3:.1f} kPa ({in_hg:.2f} inHg abs)"
+        shown = f"{self.pressure_pa / 1e3:.1f} kPa ({in_hg:.2f} in. Hg abs)"
         if self.source is AmbientSource.ALTITUDE and self.altitude_m is not None:
             feet = self.altitude_m / 0.3048
             return f"barometer {shown} from {self.altitude_m:.0f} m ({feet:.0f} ft), {ATMOSPHERE}"

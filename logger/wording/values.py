@@ -5,17 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 
 from logger.model.points import Quantity
-from logger.model.units import (
-    NS_PER_S,
-    PSI_PA,
-    STANDARD_ATMOSPHERE_PA,
-    UNITS,
-    Unit,
-    from_si,
-    show,
-    show_unit,
-    user_unit,
-)
+from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, Unit, from_si, show, show_unit, unit_for, user_unit
 from logger.model.value import Value, known
 
 _Q = Quantity
@@ -24,7 +14,6 @@ _DIFFERENCE = {
     _Q.TEMPERATURE: _Q.TEMPERATURE_DIFFERENCE,
 }
 MAX_CONFIDENCE = 0.99
-_NO_VACUUM_PA = 0.05 * PSI_PA  # shown as 0.0 psig
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,14 +64,14 @@ class Shown:
             return show(value, quantity, self.system, self.ambient_pa)
         unit = self._unit(value.number, quantity)
         digits = min(unit.digits, _digits_of(2 * value.u / unit.factor)) if value.u else unit.digits
-        return f"{self._rounded(value.number, unit, digits)} {_name(unit)}"
+        return f"{self._rounded(value.number, unit, digits)} {show_unit(unit)}"
 
     def whole(self, value: Value, quantity: Quantity) -> str:
         """Without decimals, for a number that is whole in the system it was written in: "131 °F", "55 °C"."""
         if value.number is None:
             return value.problem or "unknown"
         unit = self._unit(value.number, quantity)
-        return f"{self._rounded(value.number, unit, 0)} {_name(unit)}"
+        return f"{self._rounded(value.number, unit, 0)} {show_unit(unit)}"
 
     def with_spread(self, value: Value, quantity: Quantity) -> str:
         """With the expanded uncertainty (k=2) in one unit: "19.5 ± 0.4 lb"; alone where none is stated."""
@@ -91,9 +80,9 @@ class Shown:
         unit = self._unit(value.number, quantity)
         spread = 2 * value.u / unit.factor
         if quantity is Quantity.LEAK_RATE:
-            return f"{value.number / unit.factor:.2e} ± {spread:.1e} {_name(unit)}"
+            return f"{value.number / unit.factor:.2e} ± {spread:.1e} {show_unit(unit)}"
         digits = min(6, max(0, _digits_of(spread)))
-        return f"{self._rounded(value.number, unit, digits)} ± {spread:,.{digits}f} {_name(unit)}"
+        return f"{self._rounded(value.number, unit, digits)} ± {spread:,.{digits}f} {show_unit(unit)}"
 
     def confidence(self, value: Value) -> str:
         """A share of the evidence, never as certainty: "95 %", "over 99 %"."""
@@ -113,14 +102,10 @@ class Shown:
         unit = self._unit(value.number, quantity)
         one, other = (from_si(v, unit, self.ambient_pa) for v in (value.number, limit.number))
         digits = next((n for n in range(unit.digits, 7) if f"{one:.{n}f}" != f"{other:.{n}f}"), 7)
-        return f"{one:,.{digits}f} {_name(unit)}"
+        return f"{one:,.{digits}f} {show_unit(unit)}"
 
     def _unit(self, number: float, quantity: Quantity) -> Unit:
-        """Of the user's system; a US pressure below the atmosphere is a vacuum in inches of mercury."""
-        unit = user_unit(quantity, self.system)
-        if quantity is Quantity.PRESSURE and unit.name == "psig" and number < self.ambient_pa - _NO_VACUUM_PA:
-            return UNITS["inHg"]
-        return unit
+        return unit_for(number, quantity, self.system, self.ambient_pa)
 
     def _rounded(self, number: float, unit: Unit, digits: int) -> str:
         return f"{round(from_si(number, unit, self.ambient_pa), digits) + 0.0:,.{max(digits, 0)}f}"
@@ -171,10 +156,6 @@ def rough(seconds: float) -> str:
         return f"{round(seconds)} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 120 else lasted(60.0 * minutes)
-
-
-def _name(unit: Unit) -> str:
-    return "in. Hg vac" if unit.name == "inHg" else show_unit(unit)
 
 
 def _digits_of(spread: float) -> int:

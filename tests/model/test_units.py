@@ -54,6 +54,8 @@ def test_shown_as_the_user_reads_it() -> None:
     assert show(known(277.594444, "K"), Quantity.TEMPERATURE, "us") == "40.0 °F"
     assert show(known(66.66, "Pa"), Quantity.VACUUM, "us") == "500 microns"
     assert show(known(101324.0, "Pa"), Quantity.PRESSURE, "us") == "0.0 psig"
+    assert show(known(51_000.0, "Pa"), Quantity.PRESSURE, "us") == "14.9 in. Hg vac"
+    assert show(known(51_000.0, "Pa"), Quantity.PRESSURE, "si") == "-0.50 barg"
     assert show(unknown("Pa", "open circuit"), Quantity.PRESSURE, "us") == "unknown"
 
 

@@ -118,7 +118,7 @@ def _with_u(number: float | None, u: float | None, quantity: Quantity, shown: Sh
 def _ambient(value: Value, shown: Shown) -> str:
     if value.number is None:
         return f"unknown: {value.problem}"
-    text = f"{value.number / 1e3:.1f} kPa ({value.number / 3386.389:.2f} inHg) absolute"
+    text = f"{value.number / 1e3:.1f} kPa ({value.number / 3386.389:.2f} in. Hg) absolute"
     return f"{text}; {value.note}" if value.note else text
 
 

@@ -17,7 +17,7 @@ Reading: TypeAlias = int | NoReading
 
 _BODY_AT: Final = 2  # type byte and request id come before a describe body
 _SAMPLES_HEAD_BYTES: Final = 13
-_PLANS_KEPT: Final = 64
+_MAX_PLANS: Final = 64
 
 # Presence bitmap -> (channel, first byte, end, lowest real reading), and the whole length.
 _Plan: TypeAlias = tuple[tuple[tuple[int, int, int, int], ...], int]
@@ -122,7 +122,7 @@ class Layout:
                 end = at + channel.sample_type
                 parts.append((index, at, end, lowest_reading(channel.sample_type)))
                 at = end
-        if len(self._plans) >= _PLANS_KEPT:
+        if len(self._plans) >= _MAX_PLANS:
             self._plans.clear()
         plan = self._plans[bitmap] = (tuple(parts), at)
         return plan

@@ -163,8 +163,8 @@ def _problem(wall_ns: int, not_before_ns: int) -> str | None:
     if wall_ns < MIN_CLOCK_NS:
         return f"the computer's clock says {utc_text(wall_ns)}, it was not set; set it, then start again"
     if wall_ns <= not_before_ns:
-        behind = _words((not_before_ns - wall_ns) / NS_PER_S)
-        return f"the computer's clock is {behind} behind the newest record; the record's time continues from there"
+        difference = _words((not_before_ns - wall_ns) / NS_PER_S)
+        return f"the computer's clock is {difference} behind the newest record; the record's time continues from there"
     return None
 
 

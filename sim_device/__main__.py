@@ -45,7 +45,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--relay", action="store_true", help="the scale's relay switches the recovery machine")
     parser.add_argument("--until-end", action="store_true", help="stop when the scenario's time is over")
-    parser.add_argument("--while-input", action="store_true", help="stop when standard input ends")
+    parser.add_argument("--exit-with-parent", action="store_true", help="stop when standard input ends")
     for rate in ("dropped", "flipped", "inserted"):
         parser.add_argument(
             f"--{rate}", type=float, default=0.0, metavar="RATE", help=f"share of bytes {rate} (0 to 1)"
@@ -86,7 +86,7 @@ async def _serve(args: argparse.Namespace) -> int:
             # Windows has no handlers in the loop: Ctrl-C arrives as KeyboardInterrupt there
             with contextlib.suppress(NotImplementedError):
                 asyncio.get_running_loop().add_signal_handler(number, stop.set)
-        if args.while_input:
+        if args.exit_with_parent:
             _stop_with_input(stop)
         while not stop.is_set():
             with contextlib.suppress(TimeoutError):

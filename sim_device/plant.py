@@ -29,7 +29,7 @@ from sim_device.scenarios import scenario as scenario_by_name
 STEP_S = 0.5
 HOLD_S = 300.0
 _IDLE_STEPS = 20
-_KEPT = 1200  # steps of history, so that devices polled late still read what was then
+_MAX_STEPS = 1200  # steps of history, so that devices polled late still read what was then
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,7 @@ class Plant:
         self._steps = deque(scenario.timeline if autopilot else ())
         self._hold = self._held = hold
         self._last_step_s = 0.0
-        self._history: deque[tuple[float, ...]] = deque(maxlen=_KEPT)
+        self._history: deque[tuple[float, ...]] = deque(maxlen=_MAX_STEPS)
         self._index = {name: i for i, name in enumerate(POINTS)}
         self._count = 0
         self.flow = self.machine.flow(self.circuit.vessel, self._cylinder_vessel(), self.outdoors.temp_k)

@@ -1,4 +1,5 @@
-"""One name, one meaning: no module and no class of `logger/` shares its name with another; limits are MIN_ and MAX_."""
+"""One name, one meaning: no module and no class of `logger/` shares its name with another; limits are MIN_ and MAX_;
+and a name says what a thing is."""
 
 import ast
 import re
@@ -71,3 +72,30 @@ def test_a_second_is_written_in_nanoseconds_once() -> None:
         if SECOND_IN_NS.search(line)
     }
     assert {line for line in written if "since 1970" not in line} == {"logger/model/units.py: NS_PER_S = 1_000_000_000"}
+
+
+# Words that say nothing of what a thing is: recorded, entered, sent, listed, stored ... say it.
+NO_NAMES = re.compile(
+    r"(?:^|_)(told|kept|heard|heart|tell|tells|teller|look|looked|looks|behind|often|laid_out|let_go|while_input"
+    r"|host_made|breathe|scene|asks)(?:_|$)",
+    re.IGNORECASE,
+)
+TRADE_WORDS = {"can_tell", "cannot_tell", "CANNOT_TELL"}  # a verdict
+
+
+def _identifiers(path: Path) -> Iterator[str]:
+    """Of modules, functions, classes, parameters, attributes and all that is assigned to."""
+    yield path.stem
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        match node:
+            case ast.FunctionDef(name=name) | ast.AsyncFunctionDef(name=name) | ast.ClassDef(name=name):
+                yield name
+            case ast.arg(arg=name):
+                yield name
+            case ast.Attribute(attr=name, ctx=ast.Store()) | ast.Name(id=name, ctx=ast.Store()):
+                yield name
+
+
+def test_names_say_what_a_thing_is() -> None:
+    found = {(str(path.relative_to(ROOT)), name) for path in _sources() for name in _identifiers(path)}
+    assert {(path, name) for path, name in found if NO_NAMES.search(name) and name not in TRADE_WORDS} == set()

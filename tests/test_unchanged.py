@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.unchanged import EVENTS, Made, differences, expected, kept_records, make, name_of, read_records, summary
+from tests.unchanged import EVENTS, Made, differences, expected, fixture_records, make, name_of, read_records, summary
 
-KEPT = kept_records()
+KEPT = fixture_records()
 
 
 @pytest.mark.parametrize("path", KEPT, ids=name_of)

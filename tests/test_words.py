@@ -6,7 +6,7 @@ import pytest
 
 from logger.alarms.rules import AlarmRule
 from logger.model.finding import Finding
-from tests.unchanged import expected, kept_records
+from tests.unchanged import expected, fixture_records
 from tests.words import Part, Room, parts, rooms
 
 ROOMS = rooms()
@@ -47,7 +47,7 @@ def test_every_key_code_and_label_is_said(room: Room) -> None:
 def test_every_key_and_verdict_of_the_kept_records_is_said() -> None:
     said = {(one.key, one.verdict.value) for room in ROOMS for one in room.said if isinstance(one, Finding)}
     keys = {key for key, _ in said}
-    kept = {(key, verdict) for path in kept_records() for _, key, verdict, _ in expected(path)["found"]}
+    kept = {(key, verdict) for path in fixture_records() for _, key, verdict, _ in expected(path)["found"]}
     assert {(key, verdict) for key, verdict in kept if key in keys} - said == set()
 
 

@@ -52,7 +52,7 @@ class Made:
     analysis_s: float
 
 
-def kept_records() -> list[Path]:
+def fixture_records() -> list[Path]:
     return sorted([*KEPT.glob("*/*.zip"), *KEPT.glob("*/*.jsonl.xz")])
 
 
@@ -192,7 +192,7 @@ def main() -> int:
         return 0
     changed = False
     frames, total_s, analysis_s = 0, 0.0, 0.0
-    for path in kept_records():
+    for path in fixture_records():
         made = make(read_records(path))
         frames, total_s, analysis_s = frames + made.frames, total_s + made.total_s, analysis_s + made.analysis_s
         if args.out is not None:

@@ -98,9 +98,9 @@ def apply_overrides(
         problems.append(f"alarms: {len(own)} alarms of your own; up to {_MAX_OWN} are watched")
     if problems:
         raise OverrideError(problems)
-    kept = [by_key[rule.key] for rule in rules if rule.key not in off]
-    last = next((i for i, rule in enumerate(kept) if rule.source == ALARM_COUNT), len(kept))
-    return (*kept[:last], *own, *kept[last:])
+    active = [by_key[rule.key] for rule in rules if rule.key not in off]
+    last = next((i for i, rule in enumerate(active) if rule.source == ALARM_COUNT), len(active))
+    return (*active[:last], *own, *active[last:])
 
 
 class _Faults:

@@ -138,11 +138,11 @@ def evaluate(rule: AlarmRule, inputs: Mapping[str, Value], history: History = ()
     if rule.kind not in LIMIT_KINDS:
         return _evaluate_trouble(rule, number, value.problem if value is not None else "not measured")
     if number is None or value is None:
-        return _cannot_tell(rule, value.problem if value is not None else "not measured")
+        return _unknown_judgment(rule, value.problem if value is not None else "not measured")
     if rule.other is not None:
         other = inputs.get(rule.other)
         if other is None or other.number is None:
-            return _cannot_tell(rule, other.problem if other is not None else f"{rule.other} not measured")
+            return _unknown_judgment(rule, other.problem if other is not None else f"{rule.other} not measured")
         number -= other.number
     if rule.kind is Kind.RATE:
         return _evaluate_rate(rule, history)
@@ -167,7 +167,7 @@ def _condition(over: float, deadband: float) -> Condition:
     return Condition.NORMAL if over < -deadband else Condition.BETWEEN
 
 
-def _cannot_tell(rule: AlarmRule, problem: str | None) -> Judgment:
+def _unknown_judgment(rule: AlarmRule, problem: str | None) -> Judgment:
     over = rule.kind is Kind.PREDICTION or code_of(problem) == DOES_NOT_APPLY
     return Judgment(Condition.NORMAL if over else Condition.CANNOT_TELL, None, problem)
 

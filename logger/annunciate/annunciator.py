@@ -102,11 +102,11 @@ class Annunciator:
                 await loop()
             except Exception as exc:
                 log.exception("announcing alarms failed (%s), starting again", channel)
-                self._tell_health(channel, f"internal failure: {exc!r}")
+                self._report_health(channel, f"internal failure: {exc!r}")
             await asyncio.sleep(self._timing.restart)
 
     async def _ring_loop(self, ringer: Ringer, now: asyncio.Event) -> None:
-        self._tell_health(ringer.name, _problem_of(ringer.check))
+        self._report_health(ringer.name, _problem_of(ringer.check))
         while True:
             if not self._audible:
                 await now.wait()
@@ -123,9 +123,9 @@ class Annunciator:
         try:
             await ringer.ring(urgent, level)
         except ChannelFailed as exc:
-            self._tell_health(ringer.name, str(exc))
+            self._report_health(ringer.name, str(exc))
         else:
-            self._tell_health(ringer.name, None)
+            self._report_health(ringer.name, None)
 
     async def _message_loop(self) -> None:
         while True:
@@ -162,16 +162,16 @@ class Annunciator:
             try:
                 await notifier.notify(message)
             except ChannelFailed as exc:
-                self._tell_health(notifier.name, str(exc))
+                self._report_health(notifier.name, str(exc))
             else:
-                self._tell_health(notifier.name, None)
+                self._report_health(notifier.name, None)
 
     def _push_result(self, label: str, problem: str | None) -> None:
         self._push_health[label] = problem
         problems = [p for p in self._push_health.values() if p is not None]
-        self._tell_health(PUSH, "; ".join(problems) or None)
+        self._report_health(PUSH, "; ".join(problems) or None)
 
-    def _tell_health(self, channel: str, problem: str | None) -> None:
+    def _report_health(self, channel: str, problem: str | None) -> None:
         if channel in self._health and self._health[channel] == problem:
             return
         self._health[channel] = problem

@@ -116,33 +116,33 @@ class _DesktopHold:
     async def start(self) -> tuple[str | None, str]:
         """(method that holds, "") or (None, why not)."""
         loop = asyncio.get_running_loop()
-        told: asyncio.Future[tuple[str | None, str]] = loop.create_future()
+        outcome_known: asyncio.Future[tuple[str | None, str]] = loop.create_future()
 
-        def tell(outcome: tuple[str | None, str]) -> None:
-            loop.call_soon_threadsafe(lambda: None if told.done() else told.set_result(outcome))
+        def report(outcome: tuple[str | None, str]) -> None:
+            loop.call_soon_threadsafe(lambda: None if outcome_known.done() else outcome_known.set_result(outcome))
 
-        self._thread = threading.Thread(target=self._hold, args=(tell,), daemon=True, name="keep-awake")
+        self._thread = threading.Thread(target=self._hold, args=(report,), daemon=True, name="keep-awake")
         self._thread.start()
         try:
             async with asyncio.timeout(TIMEOUT_S):
-                return await told
+                return await outcome_known
         except TimeoutError:
             return None, "the system gave no answer"
 
-    def _hold(self, tell: Callable[[tuple[str | None, str]], None]) -> None:
+    def _hold(self, report: Callable[[tuple[str | None, str]], None]) -> None:
         try:
             keep: Any = importlib.import_module("wakepy").keep
             with keep.running(on_fail="pass") as mode:
                 if mode.result.real_success:
-                    tell((mode.method.name, ""))
+                    report((mode.method.name, ""))
                     self._stop.wait()
                 else:
-                    tell((None, _why(mode.result)))
+                    report((None, _why(mode.result)))
             adapter = getattr(mode, "_dbus_adapter_instance", None)  # wakepy leaves its connection open
             if adapter is not None:
                 adapter.close_connections()
         except Exception as exc:  # whatever the desktop's side throws, the job goes on
-            tell((None, clean(repr(exc), 200)))
+            report((None, clean(repr(exc), 200)))
 
     async def stop(self) -> None:
         self._stop.set()

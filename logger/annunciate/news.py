@@ -20,7 +20,7 @@ _OVER = (State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGE
 
 
 @dataclass(slots=True)
-class _Told:
+class _Sent:
     """What was sent of one alarm. over: its end was sent too."""
 
     raised_ns: int | None
@@ -35,7 +35,7 @@ class News:
 
     def __init__(self, words: Callable[[AlarmRow], AlarmText], repeat_s: float) -> None:
         self._words, self._repeat_s = words, repeat_s
-        self._told: dict[str, _Told] = {}
+        self._sent: dict[str, _Sent] = {}
 
     def of(self, rows: Sequence[AlarmRow], now_s: float) -> list[Message]:
         """Messages for what was not told yet. LOW alarms are never sent. While MANY ALARMS AT ONCE holds only it and
@@ -45,29 +45,29 @@ class News:
         fresh = [row for row in listed.values() if row.unseen and self._is_news(row, now_s)]
         if many:
             fresh = [row for row in fresh if row.key == MANY_ALARMS or row.priority is Priority.URGENT]
-        ended = [told for key, told in self._told.items() if key not in listed or listed[key].state in _OVER]
+        ended = [sent for key, sent in self._sent.items() if key not in listed or listed[key].state in _OVER]
         messages = [self._many(fresh)] if len(fresh) > MANY else [self._one(row) for row in fresh]
-        over = [told.label for told in ended if not told.over]
+        over = [sent.label for sent in ended if not sent.over]
         if over and not many:
             messages.append(Message("Back to normal", f"{', '.join(over)}."))
-        for told in ended:
-            told.over = True
+        for sent in ended:
+            sent.over = True
         for row in fresh:
-            self._told[row.key] = _Told(
+            self._sent[row.key] = _Sent(
                 row.raised_ns, self._text(row).label, now_s, self._times(row) + 1, not row.standing
             )
-        self._told = {key: told for key, told in self._told.items() if key in listed}
+        self._sent = {key: sent for key, sent in self._sent.items() if key in listed}
         return messages
 
     def _times(self, row: AlarmRow) -> int:
         """How often this raise was told."""
-        told = self._told.get(row.key)
-        return told.times if told is not None and told.raised_ns == row.raised_ns else 0
+        sent = self._sent.get(row.key)
+        return sent.times if sent is not None and sent.raised_ns == row.raised_ns else 0
 
     def _is_news(self, row: AlarmRow, now_s: float) -> bool:
         if self._times(row) == 0:
             return True
-        return row.audible and row.priority is Priority.URGENT and now_s - self._told[row.key].at_s >= self._repeat_s
+        return row.audible and row.priority is Priority.URGENT and now_s - self._sent[row.key].at_s >= self._repeat_s
 
     def _one(self, row: AlarmRow) -> Message:
         urgent = row.priority is Priority.URGENT

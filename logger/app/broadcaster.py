@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 FOLLOWER_QUEUE = 1000
-Told = tuple[str, int, dict[str, Any]]
+StreamItem = tuple[str, int, dict[str, Any]]
 """Name ("snapshot" or "event"), id of the newest record, data."""
 
 
@@ -13,12 +13,12 @@ class Follower:
     """left_behind: nothing is added any more; what is in the queue is whole up to there."""
 
     def __init__(self) -> None:
-        self.queue: asyncio.Queue[Told | None] = asyncio.Queue(FOLLOWER_QUEUE + 1)
-        self.left_behind = False
+        self.queue: asyncio.Queue[StreamItem | None] = asyncio.Queue(FOLLOWER_QUEUE + 1)
+        self.dropped = False
 
     def leave(self) -> None:
         """None after what is in the queue: whoever waits for more is told that there is none."""
-        self.left_behind = True
+        self.dropped = True
         self.queue.put_nowait(None)
 
 
@@ -26,7 +26,7 @@ class Broadcaster:
     def __init__(self) -> None:
         self.followers: set[Follower] = set()
 
-    def follow(self) -> AsyncIterator[Told]:
+    def follow(self) -> AsyncIterator[StreamItem]:
         """From this call on. Ends when the reader is too slow; it then asks for the rest by the id of the last event
         it got."""
         follower = Follower()
@@ -49,9 +49,9 @@ class Broadcaster:
             self.followers.discard(follower)
             follower.leave()
 
-    async def _queued(self, follower: Follower) -> AsyncIterator[Told]:
+    async def _queued(self, follower: Follower) -> AsyncIterator[StreamItem]:
         try:
-            while (told := await follower.queue.get()) is not None:
-                yield told
+            while (item := await follower.queue.get()) is not None:
+                yield item
         finally:
             self.followers.discard(follower)

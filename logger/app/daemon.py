@@ -17,7 +17,7 @@ from logger.alarms.words import measured
 from logger.api.daemon_port import Refused
 from logger.api.shape import shape
 from logger.app import AppError
-from logger.app.broadcaster import Broadcaster, Told
+from logger.app.broadcaster import Broadcaster, StreamItem
 from logger.app.device_feed import DeviceFeed
 from logger.app.operator_acts import act, carry_out
 from logger.app.recorder import COMMIT_S, Recorder
@@ -75,7 +75,7 @@ class Daemon:
         self.channels: dict[str, str | None] = {}  # how someone is reached: channel -> its problem
         self.catch_up: CatchUp | None = None  # of a job that goes on: what was before
         self.stopping = asyncio.Event()
-        self.kept_cylinder: Callable[[str], Cylinder | None] = lambda name: None  # of the user's list
+        self.listed_cylinder: Callable[[str], Cylinder | None] = lambda name: None  # of the user's list
         self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs tell, fields of JobOpened
         self.broadcaster = Broadcaster()
         self.recorder = Recorder(self._stored)
@@ -181,7 +181,7 @@ class Daemon:
         model = self.engine.model
         model.now_ns = max(model.now_ns, self.clock.now_ns())
         for relay in self.relays:
-            relay.look(self._loop.time())
+            relay.poll(self._loop.time())
         why = [
             f"{r.output.hold}: {reasons_of(r.hold.why, self.engine.shown)}"
             for r in self.relays
@@ -326,7 +326,7 @@ class Daemon:
         except StoreError:
             return []
 
-    def follow(self) -> AsyncIterator[Told]:
+    def follow(self) -> AsyncIterator[StreamItem]:
         return self.broadcaster.follow()
 
 

@@ -94,14 +94,14 @@ class DeviceFeed:
         self.frames += 1
         self._keep(self.device_id, t_ns, raw, samples)
 
-    def _heard(self) -> None:
+    def _mark_connected(self) -> None:
         """Each good frame says that the device is there, whatever was told of it."""
         if self.connected and self.device_id not in self._engine.model.lost:
             return
         self.connected = True
         self.state, self.lost_code = "connected", ""
-        self._engine.device_heard(self._key())
-        self._tell_trouble()
+        self._engine.device_connected(self._key())
+        self._report_trouble()
 
     def _key(self) -> str:
         return self._engine.model.state.device_key(self.rig_device.name)
@@ -113,18 +113,18 @@ class DeviceFeed:
         known, self._greeted = self._greeted, replace(event.hello, request_id=0)
         if self._greeted == known and self.connected:
             return
-        told = DeviceHello(
+        hello = DeviceHello(
             t_ns=self.utc_ns(event.at_ns), device=self.device_id, name=self.rig_device.name, url=self.url,
             firmware=clean(f"{event.hello.firmware_name} {event.hello.firmware_version}"),
             boot_count=event.hello.boot_count,
         )  # fmt: skip
         if known is None:
-            self._emit(told)
+            self._emit(hello)
         else:
-            self._tell("hello", told)
+            self._emit_budgeted("hello", hello)
         self._frame(event.at_ns, event.raw, event.explained)
 
-    def _tell(self, what: str, event: Event, frames: int = 0) -> None:
+    def _emit_budgeted(self, what: str, event: Event, frames: int = 0) -> None:
         """An event that a faulty device may cause without end."""
         if self._budget.allows(what, event.t_ns, frames):
             self.settle(event.t_ns)
@@ -172,9 +172,9 @@ class DeviceFeed:
 
     def _noticed(self, about: str, words: str, at_ns: int) -> None:
         self._wrong[about] = words, at_ns
-        self._tell_trouble()
+        self._report_trouble()
 
-    def _tell_trouble(self) -> None:
+    def _report_trouble(self) -> None:
         self._engine.device_troubled(self._key(), self.trouble())
 
     def _contradicted(self, event: link.Contradiction) -> None:
@@ -187,7 +187,7 @@ class DeviceFeed:
             self._noticed(what, f"{what}: {error_text(event.error)}", event.at_ns)
 
     def _samples(self, event: link.SamplesReceived) -> None:
-        self._heard()
+        self._mark_connected()
         if self._first is None and not event.backfilled:
             self._first = event.boot_count, event.samples.sequence
         self._frame(event.at_ns, event.raw, event.explained)
@@ -195,7 +195,7 @@ class DeviceFeed:
     def _status(self, event: link.StatusReceived) -> None:
         self.supply_mv = event.status.supply_mv
         self.faults = int(event.status.faults)
-        self._tell_trouble()
+        self._report_trouble()
         if event.status.battery_percent is not None:
             self.battery_percent = event.status.battery_percent
         self._frame(event.at_ns, event.raw, event.explained)
@@ -206,10 +206,12 @@ class DeviceFeed:
     def _said(self, event: link.InstrumentSaid) -> None:
         if event.understood and not self.connected:
             t_ns, url = self.utc_ns(event.at_ns), self.rig_device.url or ""
-            self._tell("hello", DeviceHello(t_ns=t_ns, device=self.device_id, name=self.rig_device.name, url=url))
+            self._emit_budgeted(
+                "hello", DeviceHello(t_ns=t_ns, device=self.device_id, name=self.rig_device.name, url=url)
+            )
         if event.understood:
             self._not_understood = None
-            self._heard()
+            self._mark_connected()
         self._frame(event.at_ns, event.raw, event.explained)
 
     def _bad(self, event: link.BadFrameSeen) -> None:
@@ -233,19 +235,19 @@ class DeviceFeed:
             t_ns=t_ns, device=self.device_id, cause=clean(event.reason), frames=count, first=event.first,
             last=event.last, boot_count=event.boot_count,
         )  # fmt: skip
-        self._tell("frames lost", gap, count)
+        self._emit_budgeted("frames lost", gap, count)
 
     def _rebooted(self, event: link.Rebooted) -> None:
         gap = GapNoted(
             t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause="device restarted",
             boot_count=event.new_boot_count,
         )  # fmt: skip
-        self._tell("device restarted", gap)
+        self._emit_budgeted("device restarted", gap)
 
     def _up(self, event: link.LinkUp) -> None:
         self.url = event.url
 
-    def _radio(self, event: link.RadioHeard) -> None:
+    def _radio(self, event: link.RadioStatus) -> None:
         self.rssi_dbm = event.rssi_dbm
         if event.battery_percent is not None:
             self.battery_percent = event.battery_percent
@@ -262,17 +264,17 @@ class DeviceFeed:
 
     def _too_much(self, event: link.TalksTooMuch) -> None:
         gap = GapNoted(t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause=event.reason, frames=event.dropped)
-        self._tell(event.reason, gap, event.dropped)
+        self._emit_budgeted(event.reason, gap, event.dropped)
 
     def _gone(self, at_ns: int, code: str, why: str) -> None:
         self.state, self.lost_code = why, code
         self.faults = 0
-        self._tell_trouble()
+        self._report_trouble()
         self.rssi_dbm = None
         if self.connected:
             self.connected = False
             t_ns, name = self.utc_ns(at_ns), self.rig_device.name
-            self._tell("device lost", DeviceLost(t_ns=t_ns, device=self.device_id, name=name, reason=why))
+            self._emit_budgeted("device lost", DeviceLost(t_ns=t_ns, device=self.device_id, name=name, reason=why))
         self._engine.device_lost(self._key(), why)
 
     def shown(self) -> dict[str, Any]:
@@ -320,7 +322,7 @@ def _counted(count: int, one: str, more: str) -> str:
 
 _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
     link.LinkUp: DeviceFeed._up,
-    link.RadioHeard: DeviceFeed._radio,
+    link.RadioStatus: DeviceFeed._radio,
     link.HelloReceived: DeviceFeed._hello,
     link.Described: DeviceFeed._described,
     link.Started: DeviceFeed._started,

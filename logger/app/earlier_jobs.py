@@ -42,15 +42,15 @@ def earlier_jobs(
         return {}
     found = _Found()
     thread = threading.Thread(
-        target=_look, args=(job, places, found, time.monotonic() + budget_s), daemon=True,
+        target=_read_earlier, args=(job, places, found, time.monotonic() + budget_s), daemon=True,
         name="earlier jobs",
     )  # fmt: skip
     thread.start()
     thread.join(budget_s)
-    jobs_told = list(found.told)
+    carried = list(found.carried)
     gathered: dict[str, Any] = {"earlier_complete": found.complete and not thread.is_alive()}
     for kind, carry in _carries().items():
-        gathered |= carry.fields([told[kind] for told in jobs_told if told[kind] is not None])
+        gathered |= carry.fields([one[kind] for one in carried if one[kind] is not None])
     return gathered
 
 
@@ -63,11 +63,11 @@ class _Found:
     """Filled by the thread, newest first: what each job tells, by kind of stage. complete: nothing was left out so far,
     and the end was reached."""
 
-    told: list[dict[str, Any]] = field(default_factory=list)
+    carried: list[dict[str, Any]] = field(default_factory=list)
     complete: bool = False
 
 
-def _look(job: Job, places: Callable[[], Sequence[JobPlace]], found: _Found, until_s: float) -> None:
+def _read_earlier(job: Job, places: Callable[[], Sequence[JobPlace]], found: _Found, until_s: float) -> None:
     whole = True
     try:
         newest_first = list(reversed(places()))
@@ -75,23 +75,23 @@ def _look(job: Job, places: Callable[[], Sequence[JobPlace]], found: _Found, unt
         log.warning("earlier jobs cannot be looked for: %s", exc)
         return
     for place in newest_first:
-        if time.monotonic() > until_s or len(found.told) >= MAX_JOBS:
+        if time.monotonic() > until_s or len(found.carried) >= MAX_JOBS:
             return
         if place.job_id == job.job_id:
             continue
         try:
             with StoreReader(place.file) as reader:
-                told = _told(job, reader)
+                carried = _carried_over(job, reader)
         except Exception as exc:  # whatever is wrong with an earlier job, the new one begins
             log.warning("earlier job %s cannot be read: %s", place.job_id, exc)
             whole = False
             continue
-        if told is not None:
-            found.told.append(told)
+        if carried is not None:
+            found.carried.append(carried)
     found.complete = whole
 
 
-def _told(job: Job, reader: StoreReader) -> dict[str, Any] | None:
+def _carried_over(job: Job, reader: StoreReader) -> dict[str, Any] | None:
     """None of another appliance, as it was told and as it was corrected."""
     first = (event_of(record) for record in reader.records(until_id=_FIRST_RECORDS, kind=EVENT))
     opened = next((event for event in first if isinstance(event, JobOpened)), None)
@@ -105,7 +105,7 @@ def _told(job: Job, reader: StoreReader) -> dict[str, Any] | None:
         if isinstance(placed.event, RunBegun | StageBegun | StageEnded | FindingConcluded):
             state.apply(placed.event)
     past = PastJob(corrected, opened.t_ns, state.stages, state.findings, state.day)
-    return {kind: carry.tell(past, job) for kind, carry in _carries().items()}
+    return {kind: carry.carried_from(past, job) for kind, carry in _carries().items()}
 
 
 def same_appliance(one: Job, other: Job) -> bool:

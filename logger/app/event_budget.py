@@ -9,7 +9,7 @@ from logger.model.units import NS_PER_S
 
 PER_S: Final = 0.1  # 4 300 in a night of twelve hours
 BURST: Final = 30
-TOLD_AFTER_NS: Final = 60 * NS_PER_S
+REPORT_AFTER_NS: Final = 60 * NS_PER_S
 
 
 class EventBudget:
@@ -33,7 +33,7 @@ class EventBudget:
 
     def merged(self, device: str, t_ns: int, at_once: bool = False) -> GapNoted | None:
         """What was not stored by itself, when it is a minute old, or at once."""
-        if not self._merged or not (at_once or t_ns - self._from_ns >= TOLD_AFTER_NS):
+        if not self._merged or not (at_once or t_ns - self._from_ns >= REPORT_AFTER_NS):
             return None
         counts = ", ".join(f"{what} {count}" for what, count in self._merged.items())
         event = GapNoted(

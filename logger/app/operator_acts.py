@@ -32,7 +32,7 @@ class RunningJob(Protocol):
     clock: Clock
     recorder: Recorder
     relays: list[Relay]
-    kept_cylinder: Callable[[str], Cylinder | None]
+    listed_cylinder: Callable[[str], Cylinder | None]
     earlier: Callable[[Job], dict[str, Any]]
 
     def poll_relays(self) -> None: ...
@@ -63,12 +63,12 @@ def carry_out(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
     if action == "cylinder" and "cylinder" not in body:
         name = body.get("name")
         if isinstance(name, str) and name not in job.engine.model.state.cylinders:
-            kept = job.kept_cylinder(name)
-            if kept is not None:
-                body = {**body, "cylinder": plain(kept)}
+            listed = job.listed_cylinder(name)
+            if listed is not None:
+                body = {**body, "cylinder": plain(listed)}
     if action == "correct" and isinstance(name := body.get("value"), str) and body.get("target") == "swap":
-        kept = job.kept_cylinder(name) if name not in job.engine.model.state.cylinders else None
-        body = {**body, "value": plain(kept)} if kept is not None else body
+        listed = job.listed_cylinder(name) if name not in job.engine.model.state.cylinders else None
+        body = {**body, "value": plain(listed)} if listed is not None else body
     try:
         opened = job.engine.facts.opened
         when = _when(body, job.clock.now_ns(), opened.t_ns if opened is not None else 0)

@@ -99,18 +99,18 @@ async def keep_awake(daemon: Daemon) -> None:
     keeper = KeepAwake()
     try:
         outcome = await keeper.start()
-        _tell(daemon, outcome)
+        _record_awake(daemon, outcome)
         while True:
             await asyncio.sleep(CHECK_AWAKE_S)
             now = keeper.check()
             if now != outcome:
                 outcome = now
-                _tell(daemon, outcome)
+                _record_awake(daemon, outcome)
     finally:
         await keeper.stop()
 
 
-def _tell(daemon: Daemon, outcome: Awake) -> None:
+def _record_awake(daemon: Daemon, outcome: Awake) -> None:
     problem = outcome.problem
     set_health(daemon, AWAKE, problem)
     text = "kept awake" if problem is None else "MAY FALL ASLEEP"

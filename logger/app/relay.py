@@ -81,7 +81,7 @@ class Relay:
         guard = self._guard()
         assert guard is not None, "without a guard the device is objected to"
         self._confirmed, self._next_s = False, 0.0
-        self._tell("armed", operator=operator, guard_kg=round(guard.high_kg, 3), cylinder=self.hold.cylinder)
+        self._record("armed", operator=operator, guard_kg=round(guard.high_kg, 3), cylinder=self.hold.cylinder)
         self._queue(self._open())  # a person's word: what had tripped is re-armed
         return f"{self.output.hold}: armed; its device opens it at {guard.high_kg:.1f} kg on the scale"
 
@@ -91,7 +91,7 @@ class Relay:
         self.hold = Hold()
         self._open_now()
         if was.mode is not Mode.RELEASED:
-            self._tell("released", operator=operator, reason=reason)
+            self._record("released", operator=operator, reason=reason)
         return f"{self.output.hold}: released, its contact is opening"
 
     def stop(self) -> None:
@@ -100,7 +100,7 @@ class Relay:
 
     # -- time ----------------------------------------------------------------------------------------------------
 
-    def look(self, now_s: float) -> None:
+    def poll(self, now_s: float) -> None:
         """now_s: of any clock that does not stand still. The model's time is up to date."""
         if not self._feed.connected:
             self.closed = None
@@ -159,7 +159,7 @@ class Relay:
     def _contact(self, closed: bool, opened_by: int) -> None:
         how = _OPENED_BY.get(OpenedBy(opened_by), "") if opened_by in list(OpenedBy) else ""
         if closed != self.closed and (closed or self.closed is not None):
-            self._tell("closed" if closed else "opened", reason="" if closed else how)
+            self._record("closed" if closed else "opened", reason="" if closed else how)
         self.closed = closed
         if closed:
             self._confirmed = self._confirmed or self.hold.permitted
@@ -170,7 +170,7 @@ class Relay:
         was, self.hold = self.hold, hold
         if was.permitted and not hold.permitted:
             self._open_now()
-            self._tell("stopped", reason=reasons_of(hold.why, self._engine.shown))
+            self._record("stopped", reason=reasons_of(hold.why, self._engine.shown))
 
     # -- to the device -------------------------------------------------------------------------------------------
 
@@ -260,7 +260,7 @@ class Relay:
                 return scale_guard(decoder, limit, min(overfill.limit, 1.0), (net.u if net else None) or 0.0)
         return None
 
-    def _tell(self, act: str, **more: Any) -> None:
+    def _record(self, act: str, **more: Any) -> None:
         said = {key: value for key, value in more.items() if value not in ("", None)}
         self._emit(
             PermitChanged(

@@ -33,7 +33,7 @@ SLICE_S, PAUSE_S = 0.003, 0.001  # beside the live readings; with the next page 
 TAIL = 4000  # records, an hour of a large rig: older holes were fetched or given up long ago
 GREETING = 40  # records from a device's hello event on, among which its hello and mostly its descriptions are
 _OF_ITSELF = (MessageType.HELLO, MessageType.DESCRIBE)  # a device that restarts all night says nothing else
-BEHIND = "the record of before the restart is still being read"
+CATCHING_UP = "the record of before the restart is still being read"
 
 
 class Again:
@@ -49,16 +49,16 @@ class Again:
         self._steps: Iterator[None] = iter(())
         self._deferred: deque[Item] | None = None
 
-    def _begin(self, until_id: int, told: Iterable[tuple[int, Event]]) -> None:
+    def _begin(self, until_id: int, recorded: Iterable[tuple[int, Event]]) -> None:
         """told: all events of the record, with their ids."""
         live = self._live
         assert live.deferred is not None
         self._deferred = live.deferred
         stage = live.model.state.stage
         self._whole.resumed_stage = stage.number if stage is not None else 0
-        facts = effective((record_id, event) for record_id, event in told if record_id <= until_id)
+        facts = effective((record_id, event) for record_id, event in recorded if record_id <= until_id)
         before = in_order(self._reader.records(until_id=until_id), facts)
-        self._steps = steps(chain(self._readable(before), _taken(live.deferred)), self._whole)
+        self._steps = steps(chain(self._readable(before), _drained(live.deferred)), self._whole)
 
     def go_on(self, for_s: float) -> bool:
         """Read on for so long; whether it is done."""
@@ -121,11 +121,11 @@ class CatchUp(Again):
         try:
             self.last_id = self._reader.last_id
             self.newest_ns = self._newest()
-            live.catching_up_reason = BEHIND
-            told = list(self._reader.events())
-            hellos = self._events(told)
+            live.catching_up_reason = CATCHING_UP
+            recorded = list(self._reader.events())
+            hellos = self._events(recorded)
             live.deferred = deque()
-            self._begin(self.last_id, told)
+            self._begin(self.last_id, recorded)
             if not self.go_on(at_once_s):
                 self._greetings(hellos)
             self._begun = True
@@ -133,10 +133,10 @@ class CatchUp(Again):
             self._reader.close()
             raise
 
-    def _events(self, told: Sequence[tuple[int, Event]]) -> dict[str, int]:
+    def _events(self, recorded: Sequence[tuple[int, Event]]) -> dict[str, int]:
         """All events into the live engine; the record id of each device's newest hello."""
-        hellos = {event.device: record_id for record_id, event in told if isinstance(event, DeviceHello)}
-        self._live.tell_all(event for _, event in told)
+        hellos = {event.device: record_id for record_id, event in recorded if isinstance(event, DeviceHello)}
+        self._live.apply_all(event for _, event in recorded)
         self._live.model.now_ns = max(self._live.model.now_ns, self.newest_ns)
         return hellos
 
@@ -182,6 +182,6 @@ class CatchUp(Again):
         frames.clear()
 
 
-def _taken(kept: deque[Item]) -> Iterator[Item]:
-    while kept:
-        yield kept.popleft()
+def _drained(deferred: deque[Item]) -> Iterator[Item]:
+    while deferred:
+        yield deferred.popleft()

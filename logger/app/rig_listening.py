@@ -18,7 +18,7 @@ from logger.link.connection import Connection
 from logger.link.link_events import LinkEvent
 from logger.model.units import NS_PER_S
 
-KEPT: Final = 400  # newest readings of a channel, newest lines of an instrument
+MAX_READINGS: Final = 400  # newest readings of a channel, newest lines of an instrument
 STOP_S: Final = 3.0
 T = TypeVar("T")
 
@@ -44,7 +44,7 @@ class ObservedDevice:
         self.hello: Hello | None = None
         self._describes: tuple[Describe, ...] = ()
         self._readings: dict[int, deque[Reading]] = {}
-        self._raws: deque[tuple[float, bytes]] = deque(maxlen=KEPT)
+        self._raws: deque[tuple[float, bytes]] = deque(maxlen=MAX_READINGS)
         self._lock = threading.Lock()
 
     @property
@@ -89,7 +89,7 @@ class ObservedDevice:
                     self.problem = "it is silent"
 
     def _add(self, index: int, reading: Reading) -> None:
-        self._readings.setdefault(index, deque(maxlen=KEPT)).append(reading)
+        self._readings.setdefault(index, deque(maxlen=MAX_READINGS)).append(reading)
 
 
 def _reading(channel: Describe, raw: Raw, at_s: float) -> Reading:
@@ -115,8 +115,8 @@ class Listener:
         return self
 
     def __exit__(self, *_: object) -> None:
-        for heard in list(self._running):
-            self.stop(heard)
+        for observed in list(self._running):
+            self.stop(observed)
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(STOP_S)
         if not self._thread.is_alive():
@@ -131,20 +131,20 @@ class Listener:
             future.cancel()
             raise
 
-    def hear(self, make: Callable[[Callable[[LinkEvent], None]], Connection[Any]]) -> ObservedDevice:
+    def observe(self, make: Callable[[Callable[[LinkEvent], None]], Connection[Any]]) -> ObservedDevice:
         """Listen to a device from now on. make: its connection, given where its events go."""
-        heard = ObservedDevice()
+        observed = ObservedDevice()
 
         async def begin() -> None:
-            connection = make(heard.take)
-            self._running[heard] = connection, asyncio.create_task(connection.run())
+            connection = make(observed.take)
+            self._running[observed] = connection, asyncio.create_task(connection.run())
 
         self.ask(begin())
-        return heard
+        return observed
 
-    def stop(self, heard: ObservedDevice) -> None:
+    def stop(self, observed: ObservedDevice) -> None:
         """Let the device go, so that its port is free."""
-        found = self._running.pop(heard, None)
+        found = self._running.pop(observed, None)
         if found is None:
             return
         connection, task = found

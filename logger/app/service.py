@@ -55,7 +55,7 @@ class RunSettings:
     accept_lost_tail: bool = False
     log: Path | None = None
     catalogue: Catalogue = SHIPPED
-    kept_cylinder: Callable[[str], Cylinder | None] = lambda name: None
+    listed_cylinder: Callable[[str], Cylinder | None] = lambda name: None
     earlier: Callable[[Job], dict[str, Any]] = lambda job: {}
     on_start: Callable[[Daemon], None] = lambda daemon: None
     interrupted: Callable[[Daemon], bool] = lambda daemon: True
@@ -85,7 +85,7 @@ async def run(settings: RunSettings) -> bool:
     check_supported(settings.rig)
     clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
     daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
-    daemon.kept_cylinder, daemon.earlier = settings.kept_cylinder, settings.earlier
+    daemon.listed_cylinder, daemon.earlier = settings.listed_cylinder, settings.earlier
     daemon.engine.user_catalogue, daemon.log = settings.catalogue, str(settings.log or "")
     daemon.open(
         settings.rig, settings.job, settings.cylinders, settings.profiles, settings.sign, settings.anchors,
@@ -113,7 +113,7 @@ async def run(settings: RunSettings) -> bool:
         settings.on_start(daemon)
         await _until_stopped(daemon.stopping, tasks)
     finally:
-        await _let_go(daemon)
+        await _release_outputs(daemon)
         await asyncio.gather(*(_stopped(s) for s in running))
         await daemon.close()
         daemon.broadcaster.end()
@@ -162,7 +162,7 @@ def _keep_address(directory: Path, address: Address) -> None:
         write_address(directory, address)
 
 
-async def _let_go(daemon: Daemon) -> None:
+async def _release_outputs(daemon: Daemon) -> None:
     """Nothing stays closed behind a program that ends; without this it would be for the rest of the time-out."""
     held = [relay for relay in daemon.relays if relay.hold.permitted or relay.closed]
     for relay in held:

@@ -14,7 +14,7 @@ from logger.app.daemon import Daemon
 STANDARD_INPUT = 0
 
 
-async def while_input(daemon: Daemon) -> None:
+async def exit_with_parent(daemon: Daemon) -> None:
     """A helper of the daemon: stops it when its standard input ends. Windows' loop cannot wait for a pipe: a thread."""
     ended, loop = asyncio.Event(), asyncio.get_running_loop()
 

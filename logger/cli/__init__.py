@@ -121,7 +121,7 @@ def rimelog() -> None:
 
 def main() -> None:
     """Entry point: errors for the user are one clear message and exit status 2, never a traceback."""
-    from logger.cli.errors import told
+    from logger.cli.errors import run_command_line
 
     os.umask(os.umask(0o022) | 0o022)  # nothing this program writes is for others to write in
-    sys.exit(told(rimelog))
+    sys.exit(run_command_line(rimelog))

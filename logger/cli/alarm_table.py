@@ -41,8 +41,8 @@ def effective(rig_file: Path | None) -> tuple[tuple[AlarmRule, ...], list[str]]:
         return tuple(rule for rule in all_rules(POINTS) if rule.kind not in _OF_POINTS), []
     rig = load_rig(rig_file)
     after = rules_of(rig)
-    kept = {rule.key for rule in after}
-    return after, [rule.key for rule in defaults_of(rig) if rule.key not in kept]
+    active = {rule.key for rule in after}
+    return after, [rule.key for rule in defaults_of(rig) if rule.key not in active]
 
 
 def print_table(rules: tuple[AlarmRule, ...], units: str) -> None:

@@ -190,8 +190,8 @@ def _added(settings: "PushSettings", url: str, heartbeat_only: bool, *, fresh: b
         raise click.ClickException("this is no push address: it begins with a scheme, such as ntfys://")
     if url in settings.urls + settings.heartbeat_urls:
         raise click.ClickException(f"this {scheme(url)} address is kept already")
-    kept = settings.heartbeat_urls if heartbeat_only else settings.urls
-    if len(kept) >= MAX_URLS:
+    urls = settings.heartbeat_urls if heartbeat_only else settings.urls
+    if len(urls) >= MAX_URLS:
         raise click.ClickException(f"{MAX_URLS} addresses are kept already; remove one first")
     warning = ""
     try:
@@ -201,7 +201,7 @@ def _added(settings: "PushSettings", url: str, heartbeat_only: bool, *, fresh: b
     else:
         if problem is not None:
             raise click.ClickException(f"this {scheme(url)} address is not kept: {problem.partition(': ')[2]}")
-    more = (*kept, url)
+    more = (*urls, url)
     settings = replace(settings, heartbeat_urls=more) if heartbeat_only else replace(settings, urls=more)
     if fresh:
         settings = replace(settings, heartbeat_s=HEARTBEAT_S)

@@ -48,7 +48,7 @@ def compare(
     Exit status 0 when something could be said, 1 when nothing could, 2 when the two cannot be compared.
     """
     from logger.export.comparison.compare_pdf import page, picture
-    from logger.export.comparison.curves import laid_out
+    from logger.export.comparison.curves import drawing_of
     from logger.export.comparison.figures import compared
     from logger.export.comparison.sides import must_be_comparable
     from logger.wording.values import Shown
@@ -69,11 +69,11 @@ def compare(
     else:
         from logger.cli.compare_print import say
 
-        say(found, shown, laid_out(found, shown))
+        say(found, shown, drawing_of(found, shown))
         for path in (svg, pdf):
             if path is not None:
                 click.echo(f"written  {path}")
-    return 0 if found.result.told else 1
+    return 0 if found.result.decided else 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +164,7 @@ def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
     result = found.result
     return {
         "kind": found.a.stage.kind,
-        "told": result.told,
+        "decided": result.decided,
         "headline": found.headline,
         "sentences": sentences(found, shown),
         "remarks": remarks(found, shown),

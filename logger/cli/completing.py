@@ -42,11 +42,11 @@ def _cylinders() -> list[str]:
     from logger.cli.quantities import cylinders_path
     from logger.config.cylinders import read_cylinders
 
-    kept = [c.name for c in read_cylinders(cylinders_path())]
+    names = [c.name for c in read_cylinders(cylinders_path())]
     try:
-        return [*dict.fromkeys([*_state()["cylinders"], *kept])]
+        return [*dict.fromkeys([*_state()["cylinders"], *names])]
     except Exception:
-        return kept
+        return names
 
 
 def _marks() -> list[str]:

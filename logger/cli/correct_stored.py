@@ -32,7 +32,7 @@ class StoredJob:
     def __init__(self, place: JobPlace) -> None:
         self._place = place
         self._engine: Engine | None = None
-        self._told: list[tuple[int, Event]] = []
+        self._recorded: list[tuple[int, Event]] = []
         self._count, self._head, self._sealed, self._newest_ns = 0, b"", False, 0
 
     def now(self) -> tuple[int, int]:
@@ -48,8 +48,8 @@ class StoredJob:
             raise click.ClickException(str(exc)) from exc
         new = engine.take_events()
         if new:
-            told = self._store(engine, new)
-            answer["text"] = "\n".join((answer["text"], *told))
+            done = self._store(engine, new)
+            answer["text"] = "\n".join((answer["text"], *done))
         return answer
 
     def _now_ns(self) -> int:
@@ -64,15 +64,15 @@ class StoredJob:
                 raise StoreDamaged(f"job {self._place.job_id} is not corrected: {chain.problem}; ask `rimelog doctor`")
             self._count, self._head, self._sealed = chain.count, chain.head, reader.sealed_ns is not None
             self._newest_ns = newest_ns_of(reader)
-            self._told = list(reader.events())
-            self._engine = self._replayed(reader, self._told)
+            self._recorded = list(reader.events())
+            self._engine = self._replayed(reader, self._recorded)
         return self._engine
 
-    def _replayed(self, reader: StoreReader, told: list[tuple[int, Event]]) -> Engine:
+    def _replayed(self, reader: StoreReader, recorded: list[tuple[int, Event]]) -> Engine:
         engine = Engine(live=False)
         engine.user_catalogue = user_catalogue()
-        replay(reader.records(), engine, facts=effective(told))
-        engine.remember(event for _, event in told)
+        replay(reader.records(), engine, facts=effective(recorded))
+        engine.remember(event for _, event in recorded)
         engine.take_events()
         return engine
 
@@ -83,9 +83,9 @@ class StoredJob:
             raise StoreBusy(f"job {place.job_id} is running now: correct it there")
         made = next(event for event in new if isinstance(event, Corrected))
         before = {number: list(found) for number, found in engine.model.state.findings.items()}
-        told = [*self._told, *((self._count + i, event) for i, event in enumerate(new, 1))]
+        recorded = [*self._recorded, *((self._count + i, event) for i, event in enumerate(new, 1))]
         with StoreReader(place.file) as reader:
-            again = self._replayed(reader, told)
+            again = self._replayed(reader, recorded)
         again.model.now_ns = max(again.model.now_ns, made.t_ns)
         found = concluded_anew(again, before, f"correction:{made.n}")
         events = [*new, *found]

@@ -171,19 +171,19 @@ def add(name: str, contents: str | None, anew: bool, units: str, as_json: bool, 
     from logger.model.units import parse_quantity
 
     catalogue = user_catalogue()
-    kept = cylinder_of(None, markings, catalogue)
-    kept = replace(kept, name=checked_name(name))
+    marked = cylinder_of(None, markings, catalogue)
+    marked = replace(marked, name=checked_name(name))
     if contents is not None:
         inside_kg = parse_quantity(contents, _Q.MASS)
         if inside_kg < 0:
             raise click.UsageError("--contents is not below zero")
-        kept = replace(kept, contents_kg=inside_kg)
-    add_cylinder(cylinders_path(), kept, catalogue, replace=anew)
-    limit, test = _limits(kept, "strictest", catalogue), _requalification(kept)
+        marked = replace(marked, contents_kg=inside_kg)
+    add_cylinder(cylinders_path(), marked, catalogue, replace=anew)
+    limit, test = _limits(marked, "strictest", catalogue), _requalification(marked)
     if as_json:
         click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
         return
-    click.echo(f"kept {kept.name}: max gross {shown_down(limit.max_gross, units)}")
+    click.echo(f"kept {marked.name}: max gross {shown_down(limit.max_gross, units)}")
     for finding in (limit.suitability, test):
         say(_line(finding, units))
     say(limit.caution)
@@ -198,26 +198,26 @@ def list_(units: str, as_json: bool) -> None:
     from logger.cylinder.limits import CAUTION
 
     catalogue = user_catalogue()
-    kept = read_cylinders(cylinders_path(), catalogue)
+    listed = read_cylinders(cylinders_path(), catalogue)
     if as_json:
-        rows = [plain(c) | _limits_data(_limits(c, "strictest", catalogue), _requalification(c), units) for c in kept]
+        rows = [plain(c) | _limits_data(_limits(c, "strictest", catalogue), _requalification(c), units) for c in listed]
         click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
         return
-    if not kept:
+    if not listed:
         click.echo("no cylinders are kept yet; see `rimelog cylinder add --help`")
         return
     click.echo(f"{'name':16s} {'contents':22s} {'tare':>10s} {'water cap.':>10s} {'max gross':>10s}  test")
-    for c in kept:
+    for c in listed:
         limit = _limits(c, "strictest", catalogue)
         mixture = " / ".join(c.candidates) + " ?" if c.candidates else "not known"
         contents = catalogue.labelled(c.refrigerant or mixture)
-        told = [_text(_requalification(c), units).headline]
+        remarks = [_text(_requalification(c), units).headline]
         if limit.suitability.verdict is Verdict.FAIL:
-            told.append(f"{_text(limit.suitability, units).headline}: do not fill")
+            remarks.append(f"{_text(limit.suitability, units).headline}: do not fill")
         click.echo(
             f"{c.name[:16]:16s} {contents[:22]:22s} {shown(known(c.tare_kg, 'kg'), _Q.MASS, units, 0):>10s} "
             f"{shown(known(c.water_capacity_kg, 'kg'), _Q.MASS, units, 0):>10s} "
-            f"{shown_down(limit.max_gross, units):>10s}  {'; '.join(told)}"
+            f"{shown_down(limit.max_gross, units):>10s}  {'; '.join(remarks)}"
         )
     say(CAUTION)
 
@@ -232,9 +232,9 @@ def show(name: str, jurisdiction: str, units: str, as_json: bool) -> None:
     from logger.config.cylinders import find_cylinder
 
     catalogue = user_catalogue()
-    kept = find_cylinder(cylinders_path(), name, catalogue)
-    limit = _limits(kept, jurisdiction, catalogue)
-    test = _requalification(kept)
+    marked = find_cylinder(cylinders_path(), name, catalogue)
+    limit = _limits(marked, jurisdiction, catalogue)
+    test = _requalification(marked)
     if as_json:
         click.echo(json.dumps(_limits_data(limit, test, units), indent=1, ensure_ascii=False))
         return

@@ -204,7 +204,7 @@ class DemoGuide:
                     return
             if time.monotonic() >= next_alarms:
                 next_alarms = time.monotonic() + 0.5
-                self._tell_alarms()
+                self._print_alarms()
             time.sleep(0.05)
 
     def _when(self, t_s: float) -> int:
@@ -254,7 +254,7 @@ class DemoGuide:
                     raise
             time.sleep(0.5)
 
-    def _tell_alarms(self) -> None:
+    def _print_alarms(self) -> None:
         for alarm in self.client.status()["alarms"]:
             if alarm["key"] not in self._alarms and not alarm["acknowledged"]:
                 self.say(f"  ALARM {alarm['label']}: {alarm['message']}")
@@ -290,7 +290,7 @@ def _simulated_rig(out: Path, speed: float, seed: int) -> Iterator[SimulatorCont
     command = [
         sys.executable, "-m", "sim_device", "brewery", "--speed", str(speed), "--seed", str(seed), "--link", link,
         "--rig-toml", str(out / "rig.toml"), "--control-port", "0", "--hold",
-        "--while-input",
+        "--exit-with-parent",
     ]  # fmt: skip
     with _child(command, out / "sim_device.log") as child:
         assert child.stdout is not None
@@ -325,7 +325,7 @@ def _daemon(out: Path, speed: float, units: str) -> Iterator[Client]:
     anchor_path(anchors_dir(out / "data"), JOB_ID).unlink(missing_ok=True)
     command = [
         sys.executable, "-m", "logger", "run", str(out / "rig.toml"), "--job-file", str(job_file), "--job", JOB_ID,
-        "--speed", str(speed), "--no-sound", "--quiet", "--while-input",
+        "--speed", str(speed), "--no-sound", "--quiet", "--exit-with-parent",
     ]  # fmt: skip
     with _child(command, out / "daemon.log") as child:
         client = _reached(place / "daemon.json", child, out)

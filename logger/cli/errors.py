@@ -28,7 +28,7 @@ _ROOTS = (
 _OUTPUT_FAILS = (errno.ENOSPC, errno.EIO, errno.EBADF)
 
 
-def told(group: click.Group) -> int:
+def run_command_line(group: click.Group) -> int:
     """Run the command line; exit status."""
     _open_closed_streams()
     try:
@@ -51,7 +51,7 @@ def told(group: click.Group) -> int:
         _drop_output()
         return 0
     except Exception as exc:
-        if not is_told(exc):
+        if not is_user_error(exc):
             raise
         if isinstance(exc, OSError) and exc.filename is None and exc.errno in _OUTPUT_FAILS:
             _drop_output()
@@ -90,7 +90,7 @@ def _harmless(text: str) -> str:
     return "\n".join(" " * (len(line) - len(line.lstrip(" "))) + clean(line, 2000) for line in text.split("\n"))
 
 
-def is_told(exc: Exception) -> bool:
+def is_user_error(exc: Exception) -> bool:
     """Whether the error's text is meant for the user."""
     if isinstance(exc, OSError):
         return True

@@ -7,7 +7,7 @@ import click
 from logger.api.daemon_port import Refused
 from logger.app.daemon import Daemon
 from logger.app.reach import Reach, keep_awake
-from logger.app.stdin_watch import while_input
+from logger.app.stdin_watch import exit_with_parent
 from logger.clock import local_day
 from logger.config.cylinders import FILE_NAME, read_cylinders
 from logger.config.errors import ConfigError
@@ -27,13 +27,13 @@ def signer() -> Callable[[bytes], str]:
     return lambda message: sign(key, message, CHECKPOINT_NAMESPACE)
 
 
-def kept_cylinder(name: str, catalogue: Catalogue) -> Cylinder | None:
+def listed_cylinder(name: str, catalogue: Catalogue) -> Cylinder | None:
     """Of the user's own list, by name in any case; a faulty list is told, not taken for an empty one."""
     try:
-        kept = read_cylinders(data_dir() / FILE_NAME, catalogue)
+        listed = read_cylinders(data_dir() / FILE_NAME, catalogue)
     except ConfigError as exc:
         raise Refused(str(exc)) from exc
-    return next((c for c in kept if c.name.casefold() == name.casefold()), None)
+    return next((c for c in listed if c.name.casefold() == name.casefold()), None)
 
 
 def say_start(daemon: Daemon) -> None:
@@ -61,4 +61,4 @@ def helpers(*, sound: bool, demonstration: bool, tied: bool = False) -> tuple[Ca
     tied: the daemon ends when its standard input does.
     """
     of_the_job: tuple[Callable[[Daemon], Awaitable[None]], ...] = (Reach(sound=sound), keep_awake)
-    return (*(() if demonstration else of_the_job), *((while_input,) if tied else ()))
+    return (*(() if demonstration else of_the_job), *((exit_with_parent,) if tied else ()))

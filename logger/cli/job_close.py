@@ -67,23 +67,23 @@ def close_job(
                 f"job {place.job_id} is not closed: {not_seen}; they may have been rewritten. Ask `rimelog doctor`; "
                 "to close it all the same, name --without-checkpoints"
             )
-        told = JobSummary(place.job_id, 0, False)
+        summary = JobSummary(place.job_id, 0, False)
         for placed in effective(reader.events()).events:
-            take(told, placed.event)
+            take(summary, placed.event)
         newest_ns = newest_ns_of(reader)
-        if told.open_stage is not None and not end_stage:
+        if summary.open_stage is not None and not end_stage:
             raise StoreError(
-                f"job {place.job_id} is not closed: its {told.open_stage.label.lower()} has not been ended; "
+                f"job {place.job_id} is not closed: its {summary.open_stage.label.lower()} has not been ended; "
                 "end it where its readings end with --end-stage, or go on with `rimelog run --continue`"
             )
-        if told.open_stage is not None:
+        if summary.open_stage is not None:
             events = _end_stage(reader, newest_ns)
             new += map(new_event, events)
             said = [event.words for event in events if isinstance(event, FindingConcluded)]
             findings = [(clean(text.headline), clean(text.body, 1000)) for text in said]
     # The record's time may be ahead of the computer's (a clock set back, a demonstration): it never goes back.
     clock = Clock(not_before_ns=newest_ns)
-    if not told.closed:
+    if not summary.closed:
         new.append(new_event(JobClosed(t_ns=clock.now_ns())))
     sign = signer()
     if new or not_seen is not None:
@@ -110,9 +110,9 @@ def _end_stage(reader: StoreReader, at_ns: int) -> list[Event]:
     from logger.pipeline.acts import end_stage
     from logger.pipeline.replay import replay
 
-    told = list(reader.events())
-    engine = replay(reader.records(), facts=effective(told))
-    engine.remember(event for _, event in told)
+    recorded = list(reader.events())
+    engine = replay(reader.records(), facts=effective(recorded))
+    engine.remember(event for _, event in recorded)
     engine.take_events()
     end_stage(engine, at_ns)
     return engine.take_events()

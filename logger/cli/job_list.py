@@ -105,11 +105,11 @@ def summary(place: JobPlace) -> JobSummary:
         found.running = place.running
         with StoreReader(place.file) as reader:
             found.sealed = reader.sealed_ns is not None
-            told: list[tuple[int, Event]] = []
+            recorded: list[tuple[int, Event]] = []
             try:
-                told.extend(reader.events())  # what was read before a fault is kept
+                recorded.extend(reader.events())  # what was read before a fault is kept
             finally:
-                for placed in effective(told).events:
+                for placed in effective(recorded).events:
                     take(found, placed.event)
     except (StoreError, ChainError) as exc:
         found.problem = clean(str(exc))
@@ -142,7 +142,7 @@ def take(found: JobSummary, event: Event) -> None:
 
 
 _MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: ""}
-_TO_LOOK_AT = (Verdict.FAIL, Verdict.CANNOT_TELL, Verdict.ATTENTION)
+_NEEDS_ATTENTION = (Verdict.FAIL, Verdict.CANNOT_TELL, Verdict.ATTENTION)
 
 
 def lines(job: JobSummary) -> list[tuple[str, str]]:
@@ -166,7 +166,7 @@ def _stage_line(stage: StageSummary, *, running: bool) -> tuple[str, str]:
     if not stage.findings:
         return "", f"{stage.label}: ended, nothing concluded"
     verdict, headline = stage.findings[0]
-    more = sum(other in _TO_LOOK_AT for other, _ in stage.findings[1:])
+    more = sum(other in _NEEDS_ATTENTION for other, _ in stage.findings[1:])
     return _MARK[Verdict(verdict)], f"{stage.label}: {headline}" + (f" (and {more} more to look at)" if more else "")
 
 

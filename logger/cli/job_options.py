@@ -78,7 +78,7 @@ class JobWords:
 
         return find_job(self.continued).job_id if self.continued is not None else self.job_id
 
-    def told(self, *but: str) -> list[str]:
+    def typed_options(self, *but: str) -> list[str]:
         """The options that were typed."""
         given = [f.name for f in fields(self) if getattr(self, f.name) is not None and f.name not in but]
         return ["--" + name.replace("_", "-") for name in given]
@@ -122,10 +122,10 @@ def chosen_rig(rig_file: Path | None, continued: str | None) -> "Rig":
         return load_rig(rig_file)
     if continued is not None:
         return _recorded_rig(continued)
-    kept = user_settings().rig
-    if not kept:
+    chosen = user_settings().rig
+    if not chosen:
         raise click.UsageError("name a rig file (`rimelog rig new` makes one), or keep one with `rimelog setup --rig`")
-    return load_rig(Path(kept))
+    return load_rig(Path(chosen))
 
 
 def _recorded_rig(job: str) -> "Rig":
@@ -155,7 +155,7 @@ def chosen_job(words: JobWords, catalogue: "Catalogue") -> "tuple[JobPlace, JobS
     from logger.store.place import find_job, job_place, jobs, lock_path, new_job
 
     if words.continued is not None:
-        more = words.told("continued", "units")
+        more = words.typed_options("continued", "units")
         if more:
             raise click.UsageError(
                 f"--continue keeps the job as it is: {', '.join(more)} would change nothing. "
@@ -183,9 +183,9 @@ def _new_job(words: JobWords, catalogue: "Catalogue") -> "JobSetup":
     from logger.config.job_file import job_from_words, load_job
     from logger.config.user_settings import with_settings
 
-    kept = user_settings()
+    settings = user_settings()
     if words.job_file is not None:
-        more = words.told("job_id", "job_file", "cylinder", "units")
+        more = words.typed_options("job_id", "job_file", "cylinder", "units")
         if more:
             raise click.UsageError(f"{', '.join(more)}: write it into the job file, or leave --job-file out")
         setup = load_job(words.job_file, "", catalogue)
@@ -194,7 +194,7 @@ def _new_job(words: JobWords, catalogue: "Catalogue") -> "JobSetup":
     elif words.refrigerant is not None:
         names = ("refrigerant", "customer", "site", "appliance", "technician")
         entered = {name: getattr(words, name) for name in names} | {"full_charge": words.charge}
-        entered["units"] = words.units or kept.units
+        entered["units"] = words.units or settings.units
         setup = job_from_words({k: v for k, v in entered.items() if v}, "", catalogue)
     else:
         raise click.UsageError("name a --job-file, a --refrigerant, or --continue a job")
@@ -202,7 +202,7 @@ def _new_job(words: JobWords, catalogue: "Catalogue") -> "JobSetup":
         first = next((c for c in setup.cylinders if c.name == words.cylinder), None)
         first = first or find_cylinder(cylinders_path(), words.cylinder, catalogue)
         setup = replace(setup, cylinders=(first, *(c for c in setup.cylinders if c.name != first.name)))
-    return replace(setup, job=with_settings(setup.job, kept))
+    return replace(setup, job=with_settings(setup.job, settings))
 
 
 def refuse_devices_in_use(rig: "Rig", own_id: str | None) -> None:

@@ -133,8 +133,8 @@ def _job_id(place: "JobPlace") -> str:
                 return reader.job_id
     except StoreError:
         pass
-    told = read_checkpoints(place.file).checkpoints
-    return told[-1].job_id if told else place.job_id
+    checkpoints = read_checkpoints(place.file).checkpoints
+    return checkpoints[-1].job_id if checkpoints else place.job_id
 
 
 def _doctor_data(
@@ -147,7 +147,7 @@ def _doctor_data(
         "breaks": [{"first_id": b.first_id, "last_id": b.last_id, "what": b.what} for b in report.breaks],
         "advice": report.advice,
         "rescued": None if rescued is None else {
-            "path": str(rescued.path), "kept": rescued.kept, "lost": rescued.lost, "text": _clean(rescued.text),
+            "path": str(rescued.path), "saved": rescued.saved, "lost": rescued.lost, "text": _clean(rescued.text),
         },
     }  # fmt: skip
 

@@ -27,7 +27,7 @@ ASKED_FOR_S = 15.0  # a second Ctrl-C within this time stops
 @go_on_options
 @job_options
 @click.option("--speed", type=float, default=1.0, hidden=True, help="Record seconds per second; demonstrations only.")
-@click.option("--while-input", is_flag=True, hidden=True, help="End when standard input does; for demonstrations.")
+@click.option("--exit-with-parent", is_flag=True, hidden=True, help="End when standard input does; for demonstrations.")
 @click.option("--apart", is_flag=True, hidden=True, help="Started by `rimelog start`: no terminal to talk to.")
 @click.option("--resume", is_flag=True, hidden=True, help="Go on with the job that a reboot cut; for the service.")
 @click.option("--quiet", is_flag=True, help="Print only problems.")
@@ -37,7 +37,7 @@ def run(
     job_id: str | None,
     accept_lost_tail: bool,
     speed: float,
-    while_input: bool,
+    exit_with_parent: bool,
     apart: bool,
     resume: bool,
     no_sound: bool,
@@ -53,7 +53,7 @@ def run(
     from logger.app.earlier_jobs import earlier_jobs
     from logger.app.service import RunSettings
     from logger.app.service import run as run_daemon
-    from logger.cli.helpers import helpers, kept_cylinder, say_start, signer
+    from logger.cli.helpers import helpers, listed_cylinder, say_start, signer
     from logger.cli.job_options import chosen_job, chosen_rig, logo_of, refuse_devices_in_use, resumable
     from logger.cli.quantities import user_catalogue
     from logger.store.place import anchors_dir
@@ -85,11 +85,11 @@ def run(
         accept_lost_tail=accept_lost_tail,
         log=place.log_file,
         catalogue=catalogue,
-        kept_cylinder=lambda name: kept_cylinder(name, catalogue),
+        listed_cylinder=lambda name: listed_cylinder(name, catalogue),
         earlier=lambda job: earlier_jobs(job) | logo_of(job),
         on_start=_started(place, None if quiet else say_start),
         interrupted=_asking(place) if sys.stdin.isatty() else lambda daemon: True,
-        helpers=helpers(sound=not no_sound, demonstration=speed > 1, tied=while_input),
+        helpers=helpers(sound=not no_sound, demonstration=speed > 1, tied=exit_with_parent),
     )
     by_person = asyncio.run(run_daemon(settings))
     if by_person:

@@ -44,12 +44,12 @@ def setup(clear: tuple[str, ...], show: bool, **given: Any) -> None:
 
     path = settings_path()
     before = settings = read_settings(path)
-    told = {name: value for name, value in given.items() if value not in (None, ())}
+    entered = {name: value for name, value in given.items() if value not in (None, ())}
     empty = UserSettings()
-    told |= {name.replace("-", "_"): getattr(empty, name.replace("-", "_")) for name in clear}
-    if not told and not show and sys.stdin.isatty():
-        told = _asked(settings)
-    settings = replace(settings, **_checked(told))
+    entered |= {name.replace("-", "_"): getattr(empty, name.replace("-", "_")) for name in clear}
+    if not entered and not show and sys.stdin.isatty():
+        entered = _asked(settings)
+    settings = replace(settings, **_checked(entered))
     if settings != before:
         write_settings(path, settings)
     for field in fields(settings):
@@ -62,7 +62,7 @@ def setup(clear: tuple[str, ...], show: bool, **given: Any) -> None:
 def _asked(now: Any) -> dict[str, Any]:
     ask: Any = click.prompt
     made = now.recovery_machine_made
-    told: dict[str, Any] = {
+    entered: dict[str, Any] = {
         "units": ask("Units", default=now.units, type=click.Choice(["us", "si"])),
         "operator": ask("Your name", default=now.operator),
         "certification": ask("Certification number", default=now.certification),
@@ -77,33 +77,33 @@ def _asked(now: Any) -> dict[str, Any]:
         "recovered_to": ask("Where recovered refrigerant goes", default=now.recovered_to),
         "rig": ask("Rig file", default=now.rig),
     }
-    if isinstance(told["recovery_machine_made"], str):
-        text = told["recovery_machine_made"]
-        told["recovery_machine_made"] = DAY.convert(text, None, None) if text else None
-    return told
+    if isinstance(entered["recovery_machine_made"], str):
+        text = entered["recovery_machine_made"]
+        entered["recovery_machine_made"] = DAY.convert(text, None, None) if text else None
+    return entered
 
 
-def _checked(told: dict[str, Any]) -> dict[str, Any]:
+def _checked(entered: dict[str, Any]) -> dict[str, Any]:
     """As it is kept: files by their whole path, each looked into. Raises ConfigError, ReportError."""
     from logger.config.rig_file import load_rig
     from logger.config.user_settings import read_logo
 
-    if told.get("logo"):
-        path = Path(told["logo"]).expanduser().resolve()
+    if entered.get("logo"):
+        path = Path(entered["logo"]).expanduser().resolve()
         picture = read_logo(path)
         from logger.config.errors import ConfigError
         from logger.export.report.typeset import picture_problem
 
         if picture_problem(picture) is not None:
             raise ConfigError(f"{path}: the picture cannot be read; save it again as PNG")
-        told["logo"] = str(path)
-    if told.get("rig"):
-        path = Path(told["rig"]).expanduser().resolve()
+        entered["logo"] = str(path)
+    if entered.get("rig"):
+        path = Path(entered["rig"]).expanduser().resolve()
         load_rig(path)
-        told["rig"] = str(path)
-    if "company" in told:
-        told["company"] = tuple(line.strip() for line in told["company"] if line.strip())[:6]
-    made = told.get("recovery_machine_made")
+        entered["rig"] = str(path)
+    if "company" in entered:
+        entered["company"] = tuple(line.strip() for line in entered["company"] if line.strip())[:6]
+    made = entered.get("recovery_machine_made")
     if isinstance(made, date):
-        told["recovery_machine_made"] = date(made.year, made.month, made.day)
-    return told
+        entered["recovery_machine_made"] = date(made.year, made.month, made.day)
+    return entered

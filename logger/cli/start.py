@@ -114,14 +114,14 @@ def _asked(words: JobWords, catalogue: "Catalogue") -> JobWords:
             answer = click.prompt(question, default="", show_default=False, value_proc=check)
             given: dict[str, Any] = {name: answer}
             words = replace(words, **given)
-    kept = read_cylinders(cylinders_path(), catalogue)
-    if words.cylinder is None and kept:
-        for i, cylinder in enumerate(kept, 1):
+    listed = read_cylinders(cylinders_path(), catalogue)
+    if words.cylinder is None and listed:
+        for i, cylinder in enumerate(listed, 1):
             inside = f", {cylinder.refrigerant}" if cylinder.refrigerant else ""
             click.echo(f"  {i}  {cylinder.name}{inside}")
         number = click.prompt("Cylinder on the scale, by number (Enter: none yet)", default=0, show_default=False,
-                              type=click.IntRange(0, len(kept)))  # fmt: skip
-        words = replace(words, cylinder=kept[number - 1].name if number else None)
+                              type=click.IntRange(0, len(listed)))  # fmt: skip
+        words = replace(words, cylinder=listed[number - 1].name if number else None)
     return words
 
 

@@ -20,10 +20,12 @@ def view(job: str | None) -> None:
 
     client(job).status()  # a missing daemon is told before the screen opens
     stages = [(one.kind, one.label) for one in registry.STAGES]
-    watch(lambda: client(job), DaemonError, stages=stages, cylinders=_kept, operator=user_settings().operator)
+    watch(
+        lambda: client(job), DaemonError, stages=stages, cylinders=_listed_cylinders, operator=user_settings().operator
+    )
 
 
-def _kept() -> list[str]:
+def _listed_cylinders() -> list[str]:
     from logger.cli.quantities import cylinders_path, user_catalogue
     from logger.config.cylinders import read_cylinders
     from logger.config.errors import ConfigError

@@ -66,17 +66,17 @@ def find_cylinder(path: Path, name: str, catalogue: Catalogue = SHIPPED) -> Cyli
 
 def add_cylinder(path: Path, cylinder: Cylinder, catalogue: Catalogue = SHIPPED, *, replace: bool = False) -> None:
     """Raises ConfigError when the name is taken and `replace` is not set, or the file cannot be written."""
-    kept = list(read_cylinders(path, catalogue))
-    same = [i for i, c in enumerate(kept) if c.name.casefold() == cylinder.name.casefold()]
+    listed = list(read_cylinders(path, catalogue))
+    same = [i for i, c in enumerate(listed) if c.name.casefold() == cylinder.name.casefold()]
     if same and not replace:
         raise ConfigError(f"cylinder {cylinder.name!r} is kept already; --replace replaces it")
     if same:
-        kept[same[0]] = cylinder
+        listed[same[0]] = cylinder
     else:
-        if len(kept) >= MAX_CYLINDERS:
+        if len(listed) >= MAX_CYLINDERS:
             raise ConfigError(f"{path}: {MAX_CYLINDERS} cylinders are the most this file holds")
-        kept.append(cylinder)
-    write_cylinders(path, kept)
+        listed.append(cylinder)
+    write_cylinders(path, listed)
 
 
 def remove_cylinder(path: Path, name: str, catalogue: Catalogue = SHIPPED) -> Cylinder:

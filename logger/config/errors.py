@@ -13,5 +13,5 @@ class FileProblems(ConfigError):
     def __init__(self, path: str, problems: list[tuple[str, str]]) -> None:
         self.path = path
         self.problems = problems
-        told = [f"  {key}: {what}" for key, what in problems]
-        super().__init__("\n".join([f"{path}: {len(problems)} problem(s)", *told]))
+        lines = [f"  {key}: {what}" for key, what in problems]
+        super().__init__("\n".join([f"{path}: {len(problems)} problem(s)", *lines]))

@@ -146,11 +146,11 @@ def parse_job(text: str, job_id: str, path: str = "job", catalogue: Catalogue = 
 
 
 def with_report(job: Job, table: ReportTable, problems: Problems) -> Job:
-    told: dict[str, Any] = {key: value for key, value in table.model_dump().items() if value}
-    for key in told:
+    given: dict[str, Any] = {key: value for key, value in table.model_dump().items() if value}
+    for key in given:
         if getattr(job, key):
             problems.add(f"report.{key}", "it is in [job] too: write it once")
-    return replace(job, **told | ({"company": tuple(table.company)} if table.company else {}))
+    return replace(job, **given | ({"company": tuple(table.company)} if table.company else {}))
 
 
 def job_from_words(words: dict[str, str], job_id: str, catalogue: Catalogue = SHIPPED) -> JobSetup:

@@ -205,8 +205,8 @@ def calibration_of(table: CalibrationTable, key: str, problems: Problems) -> Cal
         problems.add(f"{key}.u", "an uncertainty is above zero")
     if quantity is Quantity.MASS and abs(zero or 0.0) > MAX_SCALE_ZERO_KG and not table.as_entered:
         assert zero is not None
-        told = f"{zero / POUND_KG:.1f} lb ({zero:.1f} kg) on an empty scale"
-        problems.add(f"{key}.zero", f"{told}: is it a tare, or another unit? If it is so: as_entered = true")
+        offset = f"{zero / POUND_KG:.1f} lb ({zero:.1f} kg) on an empty scale"
+        problems.add(f"{key}.zero", f"{offset}: is it a tare, or another unit? If it is so: as_entered = true")
     if point is None:
         return None
     earlier = problems.quantity(f"{key}.earlier_zero", table.earlier_zero, quantity)

@@ -216,8 +216,8 @@ class Observer:
             self._rate(received, status, hello.tick_rate_hz)
         live = self.last_live
         if live is not None and self.counts["blind"] == 0:
-            behind = (status.next_sequence - live.sequence - 1) & U32
-            if behind > U32 // 2 or (behind > 0 and status.dropped == 0):
+            lag = (status.next_sequence - live.sequence - 1) & U32
+            if lag > U32 // 2 or (lag > 0 and status.dropped == 0):
                 self.blame("next.sequence", f"{status.next_sequence}, the newest frame was {live.sequence}", received)
         self._status, self._status_ns = status, received.at_ns
 

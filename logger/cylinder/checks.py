@@ -242,10 +242,10 @@ def non_condensables(
         checks = (word("check", check) for check in ("refrigerant", "where_taken", "gauge_zero"))
         return found(Verdict.ATTENTION, "below", *inputs, *checks)
     if excess_pa - expanded > limit_pa:
-        told = "two_temperatures" if other is None else _air_or_mixture((pressure, temperature), other, refrigerant)
-        causes = (word("cause", cause) for cause in (("mixed", "air") if told == "mixed" else ("air", "mixed")))
+        evidence = "two_temperatures" if other is None else _air_or_mixture((pressure, temperature), other, refrigerant)
+        causes = (word("cause", cause) for cause in (("mixed", "air") if evidence == "mixed" else ("air", "mixed")))
         checks = (word("check", check) for check in ("liquid_temperature", "identity"))
-        return found(Verdict.FAIL, "air", *inputs, word("told_apart", told), *causes, *checks)
+        return found(Verdict.FAIL, "air", *inputs, word("told_apart", evidence), *causes, *checks)
     if pressure.number - least_pa + expanded <= limit_pa:
         return found(Verdict.PASS, "none", *inputs)
     if excess_pa + expanded <= limit_pa:

@@ -136,11 +136,11 @@ def _non_condensables(f: Given) -> Text:
             headline = f"cylinder {f.size('over_saturation')} below saturation"
             return Text(headline, body, _AIR_RULE, _AIR_DECISION, check_next=f.all("check"))
         case "air":
-            told_apart = f.code("told_apart")
-            what = "another refrigerant" if told_apart == "mixed" else "air"
+            cause = f.code("told_apart")
+            what = "another refrigerant" if cause == "mixed" else "air"
             headline = f"{what} in cylinder, {f('over_saturation')} over saturation"
-            told = _TOLD[told_apart]
-            body = f"About {f.whole('share_of_vapor')} of the vapor is not {f('refrigerant')}. {told}"
+            evidence = _EVIDENCE[cause]
+            body = f"About {f.whole('share_of_vapor')} of the vapor is not {f('refrigerant')}. {evidence}"
             return Text(headline, body, _AIR_RULE, _AIR_DECISION, f.all("cause"), f.all("check"))
         case "none":
             body = f"{_against(f)}: less than {f('limit_share')} of the vapor is non-condensable."
@@ -162,7 +162,7 @@ def _air_unknown(body: str, check: tuple[str, ...] = ()) -> Text:
                 _AIR_RULE, _AIR_DECISION, check_next=check)  # fmt: skip
 
 
-_TOLD = {
+_EVIDENCE = {
     "two_temperatures": "Air or another refrigerant? Take a second reading at a much warmer or colder cylinder.",
     "air": "At the second temperature the excess is the same: air or nitrogen.",
     "mixed": "At the second temperature the excess has grown with saturation: another refrigerant is mixed in.",

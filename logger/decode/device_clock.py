@@ -15,14 +15,14 @@ from logger.decode.tick_fit import TickFit
 from logger.model.units import NS_PER_S
 
 TRUST_S: Final = 60.0
-MAX_BEHIND_S: Final = 1.0  # a delay that lasts; a reading is stale after three
+MAX_LAG_S: Final = 1.0  # a delay that lasts; a reading is stale after three
 PATIENCE_S: Final = 0.7  # for each times faster than real time that a simulated job runs
 FAST_SEEN_NS: Final = 20 * NS_PER_S  # what waited somewhere comes faster than it was made, but not for so long
 FAR_AHEAD: Final = 5  # times the delay that is borne
 _WRAP: Final = 1 << 32
 
 GOES_BACK: Final = "its clock ran backward"
-STAYS_BEHIND: Final = "its clock is stopped or slow"
+KEEPS_LAGGING: Final = "its clock is stopped or slow"
 RUNS_FAST: Final = "its clock runs fast"
 
 
@@ -34,8 +34,8 @@ class DeviceClock:
         self.problem: str | None = None
         self.fit = TickFit(tick_hz)
         self._tick_hz = tick_hz
-        self._max_behind_ns = int(NS_PER_S * (MAX_BEHIND_S + (PATIENCE_S * speed if speed > 1 else 0.0)))
-        self._behind: tuple[int, int] | None = None  # since when, and by how much then
+        self._max_lag_ns = int(NS_PER_S * (MAX_LAG_S + (PATIENCE_S * speed if speed > 1 else 0.0)))
+        self._lag: tuple[int, int] | None = None  # since when, and by how much then
         self._stamped = -(1 << 63)
         self._began_ns = 0  # arrival of the first frame, or of the one that spoke against the clock last
         self._first: tuple[int, int] | None = None  # sequence number and arrival, of live frames
@@ -78,26 +78,26 @@ class DeviceClock:
         if self.fit.is_late(tick):
             return arrival_ns, GOES_BACK
         t_ns = self.fit.stamp(tick, arrival_ns)
-        if arrival_ns - self._began_ns > FAST_SEEN_NS and self.fit.runs_ahead_ns > FAR_AHEAD * self._max_behind_ns:
+        if arrival_ns - self._began_ns > FAST_SEEN_NS and self.fit.runs_ahead_ns > FAR_AHEAD * self._max_lag_ns:
             return t_ns, RUNS_FAST
-        behind_ns = arrival_ns - (self.fit.utc_ns(tick) or arrival_ns)
-        if behind_ns <= self._max_behind_ns:
-            self._behind = None
-        elif self._behind is None:
-            self._behind = arrival_ns, behind_ns
+        lag_ns = arrival_ns - (self.fit.utc_ns(tick) or arrival_ns)
+        if lag_ns <= self._max_lag_ns:
+            self._lag = None
+        elif self._lag is None:
+            self._lag = arrival_ns, lag_ns
         else:
-            since_ns, was_ns = self._behind
+            since_ns, was_ns = self._lag
             waited_ns = arrival_ns - since_ns
-            if waited_ns >= self._max_behind_ns:
-                if behind_ns > was_ns - waited_ns // 2:
-                    return t_ns, STAYS_BEHIND
-                self._behind = arrival_ns, behind_ns
+            if waited_ns >= self._max_lag_ns:
+                if lag_ns > was_ns - waited_ns // 2:
+                    return t_ns, KEEPS_LAGGING
+                self._lag = arrival_ns, lag_ns
         return t_ns, None
 
     def _distrust(self, trouble: str, tick: int, arrival_ns: int) -> None:
         """The arrival serves; the clock begins anew to show what it is."""
         if self.problem is None:
             self.problem = trouble
-        self._began_ns, self._behind = arrival_ns, None
+        self._began_ns, self._lag = arrival_ns, None
         self.fit = TickFit(self._tick_hz)
         self.fit.stamp(tick, arrival_ns)

@@ -154,8 +154,8 @@ class Story:
                 kind = "alarm"
             if kind is not None:
                 about, text, by = words(event, shown)
-                told = text if kind in ("note", "act") or not about else f"{about}: {text}"
-                found.append(Act(event.t_ns, kind, told if told != about else about, by))
+                text = text if kind in ("note", "act") or not about else f"{about}: {text}"
+                found.append(Act(event.t_ns, kind, text if text != about else about, by))
         return tuple(sorted(found, key=lambda act: act.t_ns))
 
     def corrections(self, shown: Shown) -> tuple[CorrectionEntry, ...]:
@@ -204,7 +204,7 @@ class Story:
         ends = (event for event in events if isinstance(event, StageEnded) and event.number == stage)
         return next((event.analysis for event in ends if event.analysis is not None), 1)
 
-    def told(self, kind: type[Event], shown: Shown) -> tuple[str, ...]:
+    def words_of(self, kind: type[Event], shown: Shown) -> tuple[str, ...]:
         """The words of every event of a type, each once."""
         return tuple(dict.fromkeys(words(e, shown)[1] for _, e in self.events if isinstance(e, kind)))
 

@@ -22,7 +22,7 @@ class Claims:
         self.asking = asyncio.Lock()
         self._owner_of: dict[bytes, object] = {}
         self._url_of: dict[bytes, str] = {}  # of those in use now
-        self._heard_at: dict[str, tuple[bytes, int]] = {}  # by radio: who, and until when that is believed
+        self._seen_at: dict[str, tuple[bytes, int]] = {}  # by radio: who, and until when that is believed
 
     def reserve(self, device_id: bytes, owner: object) -> bool:
         """The id is this owner's from now on; False where it is another's already."""
@@ -42,13 +42,13 @@ class Claims:
     def urls(self) -> set[str]:
         return set(self._url_of.values())
 
-    def heard(self, url: str, device_id: bytes, now_ns: int) -> None:
+    def seen_at(self, url: str, device_id: bytes, now_ns: int) -> None:
         """The device answers at this url. A port's name may pass to another device, an address does not soon."""
         if by_radio(url):
-            self._heard_at = {u: (i, until) for u, (i, until) in self._heard_at.items() if until > now_ns}
-            self._heard_at[url] = (device_id, now_ns + KNOWN_NS)
+            self._seen_at = {u: (i, until) for u, (i, until) in self._seen_at.items() if until > now_ns}
+            self._seen_at[url] = (device_id, now_ns + KNOWN_NS)
 
     def who(self, url: str, now_ns: int) -> bytes | None:
         """The device known to answer at this url, None when that is not known."""
-        device_id, until_ns = self._heard_at.get(url, (None, 0))
+        device_id, until_ns = self._seen_at.get(url, (None, 0))
         return device_id if now_ns < until_ns else None

@@ -10,7 +10,7 @@ from logger.link import link_events as events
 from logger.link.conversation import Conversation
 from logger.link.device_search import DeviceSearch
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.link_events import LinkEvent, RadioHeard
+from logger.link.link_events import LinkEvent, RadioStatus
 from logger.link.opening import open_stream
 from logger.link.ports.stream import StreamLink
 from logger.link.rate_limit import Throttle
@@ -142,7 +142,7 @@ class Connection(Generic[C]):
 
     async def _converse(self, link: StreamLink) -> LinkLost:
         conversation, throttle = self.conversation, Throttle(MAX_BYTES_PER_S)
-        radio: RadioHeard | None = None
+        radio: RadioStatus | None = None
         reading = asyncio.ensure_future(link.read())
         waking = asyncio.ensure_future(self._wake.wait())
         try:

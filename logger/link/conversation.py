@@ -55,12 +55,12 @@ class InstrumentConversation(ABC):
         self.ending: LinkLost | None = None
         self._model = model
         self._stale_s = stale_s
-        self._heard_ns = 0  # something understood, or the opening
+        self._received_ns = 0  # something understood, or the opening
         self._silent = False
         self._events: list[LinkEvent] = []
 
     def connected(self, now_ns: int) -> None:
-        self.ending, self._silent, self._heard_ns = None, False, now_ns
+        self.ending, self._silent, self._received_ns = None, False, now_ns
 
     def bytes_to_send(self) -> bytes:
         return b""
@@ -70,10 +70,10 @@ class InstrumentConversation(ABC):
 
     def tick(self, now_ns: int) -> Sequence[LinkEvent]:
         """Reports silence; when it lasts, the port is to be opened again."""
-        silent_s = (now_ns - self._heard_ns) / NS_PER_S
+        silent_s = (now_ns - self._received_ns) / NS_PER_S
         if silent_s > self._stale_s and not self._silent:
             self._silent, self.live = True, False
-            self._events.append(events.Silent(now_ns, self._heard_ns))
+            self._events.append(events.Silent(now_ns, self._received_ns))
         if silent_s > self._stale_s + REOPEN_AFTER_S:
             self.ending = LinkLost(SILENT, f"silent for {silent_s:.0f} s")
         return self._take_events()
@@ -88,7 +88,7 @@ class InstrumentConversation(ABC):
 
     def _said(self, at_ns: int, raw: bytes, understood: bool, explained: Explained) -> None:
         if understood:
-            self.live, self._silent, self._heard_ns = True, False, at_ns
+            self.live, self._silent, self._received_ns = True, False, at_ns
         self._events.append(events.InstrumentSaid(at_ns, raw, understood, explained))
 
     def _take_events(self) -> list[LinkEvent]:

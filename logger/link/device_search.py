@@ -64,7 +64,7 @@ class DeviceSearch:
 
     def claim(self, device_id: bytes, url: str, at_ns: int) -> LinkLost | None:
         """A device of this id answers at this url: it is ours. Why not, where it is another link's of the rig."""
-        self._claims.heard(url, device_id, at_ns)
+        self._claims.seen_at(url, device_id, at_ns)
         other = self._claims.claim(device_id, url, self)
         if other is None:
             self.device_id = device_id
@@ -123,7 +123,7 @@ class DeviceSearch:
                     found = await probe(url, SEARCH_S)
                     who = None if found.hello is None else found.hello.device_id
                     if who is not None:
-                        self._claims.heard(url, who, self._now_ns())
+                        self._claims.seen_at(url, who, self._now_ns())
                 if url not in in_use and who == device_id:
                     return url
         return None

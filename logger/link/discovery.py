@@ -32,9 +32,9 @@ from logger.link.ports.stream import StreamLink, by_radio
 from logger.model.text import clean
 
 ASK_EVERY_S: Final = 1.0
-LOOK_S: Final = 2.0  # at a device's descriptions and status, after its hello
+DESCRIBE_S: Final = 2.0  # at a device's descriptions and status, after its hello
 FIND_TIMEOUT_S: Final = 6.0  # a board that resets when its port is opened needs some seconds
-RADIO_LOOK_S = 4.0
+RADIO_SCAN_S = 4.0
 RADIO_OPEN_S: Final = 30.0  # seeing, connecting and discovering the services, when others do so too
 MAX_ASKED: Final = 16
 KIND_SHOWN: Final = 60
@@ -93,7 +93,7 @@ async def radio_urls(device_id: bytes) -> list[str]:
     def is_it(sighting: Sighting) -> bool:
         return sighting.standard and device_id_of(sighting.address) == device_id
 
-    seen = await Air.here().look(RADIO_LOOK_S, is_it)
+    seen = await Air.here().scan(RADIO_SCAN_S, is_it)
     return [s.url for s in seen if is_it(s)] or [s.url for s in seen if s.ours][:MAX_ASKED]
 
 
@@ -112,7 +112,7 @@ async def _in_range(named: set[str], timeout_s: float) -> list[Found]:
         return replace(base, name=sighting.name, rssi_dbm=sighting.rssi_dbm)
 
     try:
-        seen = await Air.here().look(RADIO_LOOK_S)
+        seen = await Air.here().scan(RADIO_SCAN_S)
     except LinkLost as exc:
         return [Found(RADIO, None, str(exc))]
     asked = [s for s in seen if s.url not in named]
@@ -178,7 +178,7 @@ class _Asking:
 
     async def trouble(self, hello: Hello) -> str | None:
         """What a job would stumble over: its descriptions, its status. Raises LinkLost."""
-        deadline_s = time.monotonic() + LOOK_S
+        deadline_s = time.monotonic() + DESCRIBE_S
         try:
             described = [
                 await self._reply(RequestDescribe(0, index), Describe, deadline_s) for index in range(hello.channels)

@@ -238,7 +238,7 @@ class LinkDown:
 
 
 @dataclass(frozen=True, slots=True)
-class RadioHeard:
+class RadioStatus:
     """What a radio link says of itself; None where it does not say. rssi_dbm: when the device was last seen."""
 
     at_ns: int
@@ -278,4 +278,4 @@ SessionEvent: TypeAlias = (
     | TalksTooMuch
     | DeviceRefused
 )
-LinkEvent: TypeAlias = SessionEvent | LinkUp | LinkDown | RadioHeard | InstrumentSaid
+LinkEvent: TypeAlias = SessionEvent | LinkUp | LinkDown | RadioStatus | InstrumentSaid

@@ -93,17 +93,17 @@ class SequenceTracker:
     def _remove(self, first: int, last: int) -> list[tuple[int, int]]:
         """Take first..last out of the holes; returns the parts that were in them."""
         start = end = bisect_left(self._missing, first, key=_last_of)
-        kept: list[tuple[int, int]] = []
+        remaining: list[tuple[int, int]] = []
         removed: list[tuple[int, int]] = []
         while end < len(self._missing) and self._missing[end][0] <= last:
             low, high = self._missing[end]
             removed.append((max(low, first), min(high, last)))
             if low < first:
-                kept.append((low, first - 1))
+                remaining.append((low, first - 1))
             if high > last:
-                kept.append((last + 1, high))
+                remaining.append((last + 1, high))
             end += 1
-        self._missing[start:end] = kept
+        self._missing[start:end] = remaining
         return removed
 
 

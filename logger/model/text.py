@@ -10,14 +10,14 @@ def clean(text: str, limit: int = MAX_SHOWN) -> str:
 
     Terminal escapes, bidirectional overrides and line breaks cannot pass.
     """
-    kept = "".join(
+    allowed = "".join(
         " " if ch.isspace() else ch for ch in text[: limit * 4] if ch.isspace() or unicodedata.category(ch)[0] != "C"
     )
-    folded = " ".join(kept.split())
+    folded = " ".join(allowed.split())
     return folded if len(folded) <= limit else folded[: limit - 1] + "…"
 
 
 def clean_name(text: str, limit: int = 60) -> str:
     """Safe as part of a file name on every system: letters, digits, - and _ only, never empty."""
-    kept = "".join(ch if ch.isascii() and (ch.isalnum() or ch in "-_") else "-" for ch in clean(text, limit))
-    return kept.strip("-") or "unnamed"
+    allowed = "".join(ch if ch.isascii() and (ch.isalnum() or ch in "-_") else "-" for ch in clean(text, limit))
+    return allowed.strip("-") or "unnamed"

@@ -19,10 +19,10 @@ def unlikely_charge(charge_kg: float, volume_m3: float, refrigerant: Refrigerant
         densest = MAX_DENSITY
     if MIN_DENSITY <= density <= densest:
         return None
-    told = (
+    filling = (
         f"a charge of {charge_kg / POUND_KG:.1f} lb ({charge_kg:.1f} kg) "
         f"in {volume_m3 / 0.3048**3:.2f} ft3 ({volume_m3 * 1000:.1f} L)"
     )
     if density > densest:
-        return f"{told} is more than the system holds full of liquid; is the volume in liters, is a point shifted?"
-    return f"{told} is less than any system runs on; is the volume in liters and not m3, is a point shifted?"
+        return f"{filling} is more than the system holds full of liquid; is the volume in liters, is a point shifted?"
+    return f"{filling} is less than any system runs on; is the volume in liters and not m3, is a point shifted?"

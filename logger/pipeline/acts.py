@@ -19,7 +19,7 @@ from logger.model.version import ANALYSIS, SOFTWARE
 from logger.physics.charge_density import unlikely_charge
 from logger.pipeline.correcting import correct, correctable
 from logger.pipeline.cylinder_entry import checked_cylinder
-from logger.pipeline.engine import TOLD_LATE_NS, Engine
+from logger.pipeline.engine import ENTERED_LATE_NS, Engine
 from logger.pipeline.errors import NotNow
 from logger.pipeline.live_values import forbidding
 from logger.stages import registry
@@ -140,13 +140,13 @@ def _cylinder(engine: Engine, body: Body, now_ns: int) -> Body:
     data, known = body.get("cylinder"), state.catalogue.with_more(engine.user_catalogue)
     if data is not None:
         cylinder = checked_cylinder(data, known)
-    elif (told := engine.facts.told_as(name)) is not None:
-        cylinder = told
+    elif (entered := engine.facts.cylinder_as_entered(name)) is not None:
+        cylinder = entered
     else:
         known_names = ", ".join(state.cylinders) or "none"
         raise NotNow(f"no cylinder {name!r}; known in this job: {known_names}; add one with `rimelog cylinder add`")
     weighing = engine.model.weighing
-    late = now_ns < engine.model.now_ns - TOLD_LATE_NS
+    late = now_ns < engine.model.now_ns - ENTERED_LATE_NS
     reading_kg = weighing.on_scale.number if weighing and not late else None
     inside = [name for name in (cylinder.refrigerant, *cylinder.candidates) if name is not None]
     brought = known.blend_records(name for name in inside if state.catalogue.blend(name) is None)

@@ -64,7 +64,7 @@ def correct(engine: Engine, body: dict[str, Any], now_ns: int) -> dict[str, Any]
     somebody else corrected it since `seen`; earlier: what earlier jobs tell, of the app.
     """
     asked = _asked(engine, body, now_ns)
-    trial = [*engine.told, *asked]
+    trial = [*engine.recorded, *asked]
     facts = effective_of(trial)
     _check_facts(engine, facts, asked, body.get("as_entered") is True)
     shown, made, fact = engine.shown, asked[0], _fact(asked[0])
@@ -392,11 +392,11 @@ def _refrigerant(engine: Engine, value: Any) -> str:
 def _cylinder(engine: Engine, value: Any) -> dict[str, Any]:
     """As told, of the job's own by name, or whole."""
     if isinstance(value, str):
-        told = engine.facts.told_as(value)
-        if told is None:
+        entered = engine.facts.cylinder_as_entered(value)
+        if entered is None:
             names = ", ".join(engine.model.state.cylinders) or "none"
             raise NotNow(f"no cylinder {clean(value, 60)!r} in this job; it has: {names}")
-        return dict(plain(told))
+        return dict(plain(entered))
     known_names: Catalogue = engine.model.state.catalogue.with_more(engine.user_catalogue)
     return dict(plain(checked_cylinder(value, known_names)))
 
@@ -466,7 +466,7 @@ def _as_stamped(engine: Engine, made: Corrected, as_entered: bool) -> list[Corre
     """An unlikely marking that a person says is stamped so. Raises NotNow with the probable slip."""
     if not made.of.startswith("cylinder:"):
         return []
-    cylinder = effective_of([*engine.told, made]).cylinder(target_of(made.of)[1])
+    cylinder = effective_of([*engine.recorded, made]).cylinder(target_of(made.of)[1])
     slip = unlikely(cylinder)
     if slip is None:
         return []

@@ -59,7 +59,7 @@ T = TypeVar("T")
 log = logging.getLogger(__name__)
 
 ANALYSE_EVERY_NS = 10 * NS_PER_S
-TOLD_LATE_NS = 10 * NS_PER_S  # an act told so long after it was done may have changed what was computed meanwhile
+ENTERED_LATE_NS = 10 * NS_PER_S  # an act told so long after it was done may have changed what was computed meanwhile
 ACTS = (StageBegun, StageEnded, Marked, CylinderOnScale)
 FOLDED = (JobOpened, StageBegun, StageEnded, FindingConcluded, CylinderOnScale, RigLoaded, SettingChanged)
 # Their readings are judged at once, not at the next tick: where a second matters.
@@ -96,7 +96,7 @@ class Engine:
         self.resumed_stage = 0
         self.catching_up_reason: str | None = None
         self.deferred: deque[Item] | None = None
-        self.told: list[Event] = []
+        self.recorded: list[Event] = []
         self.settle_after: Event | None = None
         self._facts: tuple[int, Facts] = 0, effective_of(())
         self.confirmations = Confirmations()
@@ -113,14 +113,14 @@ class Engine:
         if isinstance(event, AlarmChanged):
             self.take(event)
             return
-        self.told.append(event)
+        self.recorded.append(event)
         late = isinstance(event, ACTS) and event.t_ns < self._newest_act_ns
         if isinstance(event, ACTS):
             self._newest_act_ns = max(self._newest_act_ns, event.t_ns)
-        if isinstance(event, Corrected) or (self.live and late) or self._is_told_late(event):
+        if isinstance(event, Corrected) or (self.live and late) or self._is_entered_late(event):
             self._fold_anew(event)
         elif self._folded and isinstance(event, FOLDED):
-            found = [placed.event for placed in self.facts.events if placed.place == len(self.told)]
+            found = [placed.event for placed in self.facts.events if placed.place == len(self.recorded)]
             if isinstance(event, StageBegun | StageEnded) and not any(isinstance(one, type(event)) for one in found):
                 self._fold_anew(event)  # it belongs before another one
                 return
@@ -129,12 +129,12 @@ class Engine:
         else:
             self.take(event)
 
-    def tell_all(self, events: Iterable[Event]) -> None:
+    def apply_all(self, events: Iterable[Event]) -> None:
         """All events of a record at once, before any frame."""
         self._folded = True
         alarms: list[Event] = []
         for event in events:
-            (alarms if isinstance(event, AlarmChanged) else self.told).append(event)
+            (alarms if isinstance(event, AlarmChanged) else self.recorded).append(event)
             if isinstance(event, ACTS):
                 self._newest_act_ns = max(self._newest_act_ns, event.t_ns)
         for placed in self.facts.events:
@@ -144,14 +144,14 @@ class Engine:
 
     def remember(self, events: Iterable[Event]) -> None:
         """All events of a record, that this engine has been through by what they mean."""
-        self.told = [event for event in events if not isinstance(event, AlarmChanged)]
+        self.recorded = [event for event in events if not isinstance(event, AlarmChanged)]
         self._folded = True
 
     @property
     def facts(self) -> Facts:
         """What all that was told means together."""
-        if self._facts[0] != len(self.told):
-            self._facts = len(self.told), effective_of(self.told)
+        if self._facts[0] != len(self.recorded):
+            self._facts = len(self.recorded), effective_of(self.recorded)
         return self._facts[1]
 
     def take(self, event: Event) -> None:
@@ -243,7 +243,7 @@ class Engine:
         self.model.lost[device_id] = CodedProblem(DEVICE_LOST, why)
         self.judge.health[device_input(device_id)] = unknown("1", why)
 
-    def device_heard(self, device_id: str) -> None:
+    def device_connected(self, device_id: str) -> None:
         self.model.lost.pop(device_id, None)
         self.judge.health[device_input(device_id)] = known(1.0, "1")
 
@@ -268,9 +268,9 @@ class Engine:
         self.catching_up_reason, self.deferred = None, None
         self.judge.rules_due, self._next_analysis_ns = True, 0
         if after is not None:
-            self._tell_what_changed(after, before)
+            self._note_changes(after, before)
 
-    def _tell_what_changed(self, after: Event, before: Mapping[int, Sequence[Finding]]) -> None:
+    def _note_changes(self, after: Event, before: Mapping[int, Sequence[Finding]]) -> None:
         """Findings of ended stages that are otherwise now, each stage's as a whole."""
         of = f"correction:{after.n}" if isinstance(after, Corrected) else "entered late"
         for event in concluded_anew(self, before, of):
@@ -383,8 +383,8 @@ class Engine:
             self.judge.health[PROGRAM] = unknown("1", fault)
             return None
 
-    def _is_told_late(self, event: Event) -> bool:
-        late_ns = TOLD_LATE_NS + int(self.model.slack_s * NS_PER_S)
+    def _is_entered_late(self, event: Event) -> bool:
+        late_ns = ENTERED_LATE_NS + int(self.model.slack_s * NS_PER_S)
         return self.live and isinstance(event, ACTS) and event.t_ns < self.model.now_ns - late_ns
 
     def _fold_anew(self, event: Event) -> None:
@@ -450,7 +450,7 @@ class Engine:
 
 def concluded_anew(engine: Engine, before: Mapping[int, Sequence[Finding]], after: str) -> list[Event]:
     """What is to be recorded of ended stages whose findings are not those that were shown. before: those, by number."""
-    told: list[Event] = []
+    found: list[Event] = []
     state, t_ns = engine.model.state, engine.model.now_ns
     for stage in state.stages:
         result = engine.results.get(stage.number)
@@ -460,14 +460,14 @@ def concluded_anew(engine: Engine, before: Mapping[int, Sequence[Finding]], afte
         identity = engine.facts.identity(stage.number)
         for finding in result.findings:
             said = text_of(finding, engine.shown)
-            told.append(FindingConcluded(t_ns=t_ns, stage=identity, finding=finding, said=said, after=after))
+            found.append(FindingConcluded(t_ns=t_ns, stage=identity, finding=finding, said=said, after=after))
         if was and result.findings and was[0].verdict is not result.findings[0].verdict:
             then, now = (text_of(f, engine.shown).headline for f in (was[0], result.findings[0]))
             label = registry.label(stage.kind).lower()
             why = after.replace(":", " ")
             text = f"After {why}, stage {stage.number} ({label}) is judged again: {now}; it was: {then}."
-            told.append(NoteWritten(t_ns=t_ns, text=text, author="rimelog"))
-    return told
+            found.append(NoteWritten(t_ns=t_ns, text=text, author="rimelog"))
+    return found
 
 
 def _same_stage(one: Stage, other: Stage) -> bool:

@@ -1,11 +1,11 @@
-"""What was told -> what is so: the corrections folded into the events that they correct, one pure function.
+"""From the events as recorded to what is true: one pure function folds the corrections into the events they correct.
 
-The record keeps what was told and when. `effective` gives the same events with corrected content, at the time they are
-true for, those that were struck gone. Engine, story, job list and `correct` itself read this and nothing else; none of
-them knows corrections. So a mistaken evening that was put right gives the same sequence as one without mistakes.
+The record keeps what was entered and when. `effective` gives the same events with corrected content, at the time they
+are true for, those that were struck gone. Engine, story, job list and `correct` itself read this and nothing else; none
+of them knows corrections. So a mistaken evening that was put right gives the same sequence as one without mistakes.
 
-A thing told has an identity, its ordinal among those of its type in the chain ("mark:5"), which is never given again. A
-stage has a place besides, its order of beginning among those that stand: the number that people see.
+A thing entered has an identity, its ordinal among those of its type in the chain ("mark:5"), which is never given
+again. A stage has a place besides, its order of beginning among those that stand: the number that people see.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -33,8 +33,8 @@ from logger.model.plain import from_plain, plain
 from logger.model.rig import Calibration, Rig, RigChannel
 from logger.pipeline.fact_table import fact_of
 
-Told = Iterable[tuple[int, Event]]  # (place in the chain, event)
-JOB_SETTINGS = ("units", "barometer_pa", "full_charge_kg", "volume_m3")  # of the job, that a told setting may change
+Recorded = Iterable[tuple[int, Event]]  # (place in the chain, event)
+JOB_SETTINGS = ("units", "barometer_pa", "full_charge_kg", "volume_m3")  # of the job, that a setting event may change
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,13 +74,13 @@ class StageNow:
 
     ordinal: int
     begun: StageBegun
-    told: int  # place of StageBegun
+    begin_place: int  # of its StageBegun in the chain
     kind: str
     settings: dict[str, Any]
     begin_ns: int
     end_ns: int | None = None
     ended: StageEnded | None = None
-    end_told: int = 0
+    end_place: int = 0
     struck: bool = False
     joined: int | None = None  # to which other
     split_from: int | None = None
@@ -93,25 +93,24 @@ class StageNow:
 
 @dataclass(slots=True)
 class Thing:
-    """A mark, note or swap: as told, and as it is. at: its place in the chain."""
+    """A mark, note or swap as it is now. at: its place in the chain."""
 
     at: int
-    told: Any
     now: Any
     struck: bool = False
 
 
 @dataclass(slots=True)
 class CylinderEntry:
-    """told: each telling of it, (place, as told). The newest is what counts for what comes."""
+    """entries: (place, as entered) each time. The newest counts from then on."""
 
     name: str
-    told: list[tuple[int, Cylinder]] = field(default_factory=list)
+    entries: list[tuple[int, Cylinder]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """events: effective, in order of time. corrections, stages, marks, notes, swaps, cylinders: in order of telling.
+    """events: effective, in order of time. corrections, stages, marks, notes, swaps, cylinders: in order of entry.
 
     unknown: types and facts of a later version that change what others mean: nothing is to be concluded then.
     """
@@ -130,7 +129,7 @@ class Facts:
 
     @property
     def of_first_version(self) -> bool:
-        """Recorded by version 0.1.0, for which an act told late was done when it was told: replayed likewise."""
+        """Recorded by version 0.1.0, for which an act entered late was done when it was entered: replayed likewise."""
         ends = [one.ended for one in self.stages if one.ended is not None]
         return not self.corrections and any(one.analysis is None for one in ends)
 
@@ -145,18 +144,18 @@ class Facts:
 
     @property
     def next_stage(self) -> int:
-        """The identity of a stage that is told now."""
+        """The identity of a stage that is entered now."""
         return self._fold.next_stage
 
     def cylinder(self, ordinal: int) -> Cylinder:
         """As it is, corrected."""
         return self._fold.cylinder(self._fold.cylinders[ordinal - 1])
 
-    def told_as(self, name: str) -> Cylinder | None:
-        """The newest telling, as it was told, of the cylinder that is called so."""
+    def cylinder_as_entered(self, name: str) -> Cylinder | None:
+        """The newest entry, uncorrected, of the cylinder that has this name now; None where none has."""
         for i, entry in enumerate(self.cylinders, 1):
             if self.cylinder(i).name == name:
-                return entry.told[-1][1]
+                return entry.entries[-1][1]
         return None
 
     def job(self, t_ns: int | None = None) -> Job | None:
@@ -168,9 +167,9 @@ class Facts:
         return self._fold.rig_at(t_ns)
 
 
-def effective(told: Told) -> Facts:
+def effective(recorded: Recorded) -> Facts:
     """Pure. Never raises for what any program could have stored: what cannot be applied changes nothing."""
-    return _Fold(tuple(told)).facts()
+    return _Fold(tuple(recorded)).facts()
 
 
 def effective_of(events: Iterable[Event]) -> Facts:
@@ -179,9 +178,9 @@ def effective_of(events: Iterable[Event]) -> Facts:
 
 
 class _Fold:
-    def __init__(self, told: tuple[tuple[int, Event], ...]) -> None:
-        self.told = told
-        self.corrections = _standing(told)
+    def __init__(self, recorded: tuple[tuple[int, Event], ...]) -> None:
+        self.recorded = recorded
+        self.corrections = _standing(recorded)
         self.by_place = {one.place: one for one in self.corrections}
         self.stages: list[StageNow] = []
         self.marks: list[Thing] = []
@@ -194,25 +193,25 @@ class _Fold:
         self._of: dict[tuple[str, str], list[Correction]] = {}  # standing ones of job, cylinders, channels
         self._settings: list[tuple[int, SettingChanged]] = []
         self._of_stage: dict[int, int] = {}  # place of a StageEnded or FindingConcluded -> stage
-        for place, event in told:
+        for place, event in recorded:
             self._take(place, event)
         self._number()
 
-    # -- one pass over the chain: what each thing told has become ------------------------------------------------
+    # -- one pass over the chain: what each thing entered has become ------------------------------------------------
 
     def _take(self, place: int, event: Event) -> None:
         match event:
             case JobOpened():
                 self.opened = self.opened or event
                 for cylinder in event.cylinders:
-                    self._tell_cylinder(place, cylinder)
+                    self._add_cylinder(place, cylinder)
             case CylinderOnScale():
-                self.swaps.append(Thing(place, event, event))
-                self._tell_cylinder(place, event.cylinder)
+                self.swaps.append(Thing(place, event))
+                self._add_cylinder(place, event.cylinder)
             case Marked():
-                self.marks.append(Thing(place, event, event))
+                self.marks.append(Thing(place, event))
             case NoteWritten():
-                self.notes.append(Thing(place, event, event))
+                self.notes.append(Thing(place, event))
             case StageBegun():
                 self.stages.append(
                     StageNow(len(self.stages) + 1, event, place, event.kind, dict(event.settings), event.t_ns)
@@ -232,12 +231,12 @@ class _Fold:
             case UnknownEvent() if event.critical:
                 self.unknown.append(event.type)
 
-    def _tell_cylinder(self, place: int, cylinder: Cylinder) -> None:
+    def _add_cylinder(self, place: int, cylinder: Cylinder) -> None:
         entry = next((one for one in self.cylinders if one.name == cylinder.name), None)
         if entry is None:
             entry = CylinderEntry(cylinder.name)
             self.cylinders.append(entry)
-        entry.told.append((place, cylinder))
+        entry.entries.append((place, cylinder))
 
     def _stage_called(self, number: int) -> StageNow | None:
         """The newest with that number; a split that was undone is part of where it came from again."""
@@ -250,7 +249,7 @@ class _Fold:
     def _end(self, place: int, event: StageEnded) -> None:
         found = self._stage_called(event.number) or (self.stages[-1] if self.stages else None)
         if found is not None:
-            found.end_ns, found.ended, found.end_told = event.t_ns, event, place
+            found.end_ns, found.ended, found.end_place = event.t_ns, event, place
             self._of_stage[place] = found.ordinal
 
     def _correct(self, one: Correction) -> None:
@@ -263,8 +262,8 @@ class _Fold:
         if type_ != known.target:
             return
         try:
-            if event.fact == "swap.cylinder":  # also one that was undone has been told
-                self._tell_cylinder(one.place, from_plain(Cylinder, event.new))
+            if event.fact == "swap.cylinder":  # also one that was undone was entered
+                self._add_cylinder(one.place, from_plain(Cylinder, event.new))
             if event.fact == "stage.split":
                 self._split(one, ordinal)
             elif one.standing and type_ == "stage":
@@ -298,7 +297,7 @@ class _Fold:
             case ["end"]:
                 stage.end_ns = None if event.new is None else _int(event.new)
                 stage.ended = stage.ended or StageEnded(t_ns=one.event.t_ns, number=stage.begun.number)
-                stage.end_told = stage.end_told or one.place
+                stage.end_place = stage.end_place or one.place
             case ["kind"]:
                 stage.kind, stage.settings = str(event.new["kind"]), dict(event.new["settings"])
             case ["joined"]:
@@ -319,10 +318,10 @@ class _Fold:
         made = StageNow(len(self.stages) + 1, begun, one.place, kind, settings, at_ns, split_from=ordinal)
         self.stages.append(made)
         if one.standing:
-            made.end_ns, made.ended, made.end_told = stage.end_ns, stage.ended, stage.end_told
+            made.end_ns, made.ended, made.end_place = stage.end_ns, stage.ended, stage.end_place
             stage.end_ns = at_ns
             stage.ended = stage.ended or StageEnded(t_ns=at_ns, number=stage.begun.number)
-            stage.end_told = stage.end_told or one.place
+            stage.end_place = stage.end_place or one.place
         else:
             made.struck = True
 
@@ -338,25 +337,25 @@ class _Fold:
                 seen.add(into.ordinal)
             if into is not one and not one.struck and (one.end_ns is None or one.end_ns > (into.end_ns or one.end_ns)):
                 into.end_ns, into.ended = one.end_ns, one.ended or into.ended
-                into.end_told = max(into.end_told, one.end_told)
+                into.end_place = max(into.end_place, one.end_place)
         standing = [one for one in self.stages if one.stands]
         in_order = sorted(standing, key=lambda one: (one.begin_ns, one.ordinal))
-        as_told = in_order == self.stages
+        as_begun = in_order == self.stages
         for i, one in enumerate(in_order, 1):
-            one.place = one.begun.number if as_told else i
+            one.place = one.begun.number if as_begun else i
 
     # -- facts with a time ---------------------------------------------------------------------------------------
 
-    def cylinder(self, entry: CylinderEntry, telling: int = -1) -> Cylinder:
-        """A telling of it (the newest) as it is."""
-        of, (place, cylinder) = f"cylinder:{self.cylinders.index(entry) + 1}", entry.told[telling]
+    def cylinder(self, entry: CylinderEntry, nth: int = -1) -> Cylinder:
+        """What was entered then (last), with its corrections."""
+        of, (place, cylinder) = f"cylinder:{self.cylinders.index(entry) + 1}", entry.entries[nth]
         changed: dict[str, Any] = {}
         for (fact, about), corrections in self._of.items():
             if about != of:
                 continue
             name = fact.partition(".")[2]
             for one in corrections:
-                before = [told for at, told in entry.told if at < one.place]
+                before = [entered for at, entered in entry.entries if at < one.place]
                 news = place > one.place and before and getattr(before[-1], name) != getattr(cylinder, name)
                 if not news:
                     changed[name] = one.event.new
@@ -367,22 +366,22 @@ class _Fold:
         except EventError:
             return cylinder
 
-    def _told_settings(self) -> dict[str, list[tuple[int, int, None, Any]]]:
+    def _setting_spans(self) -> dict[str, list[tuple[int, int, None, Any]]]:
         found: dict[str, list[tuple[int, int, None, Any]]] = {}
         for place, event in self._settings:
             found.setdefault(event.key, []).append((place, event.t_ns, None, event.value))
         return found
 
     def _job_spans(self) -> dict[str, list[tuple[int, int | None, int | None, Any]]]:
-        """Of each corrected fact of the job: (place, since, until, value) of everything told about it after the job was
-        opened, in order of telling."""
-        told = self._told_settings()
+        """Of each corrected fact of the job: (place, since, until, value) of all entered about it after the job was
+        opened, in order of entry."""
+        settings = self._setting_spans()
         found: dict[str, list[tuple[int, int | None, int | None, Any]]] = {}
         for (fact, about), corrections in self._of.items():
             if about == "job":
                 name = fact.partition(".")[2]
                 spans = [(one.place, one.event.since_ns, one.event.until_ns, one.event.new) for one in corrections]
-                found[name] = sorted([*told.get(name, []), *spans], key=lambda span: span[0])
+                found[name] = sorted([*settings.get(name, []), *spans], key=lambda span: span[0])
         return found
 
     def job(self, t_ns: int | None = None) -> Job | None:
@@ -390,23 +389,23 @@ class _Fold:
             return None
         job = self.opened.job
         values = {name: _at(spans, t_ns) for name, spans in self._job_spans().items()}
-        for name, told in self._told_settings().items():
-            values.setdefault(name, _at(list(told), t_ns))
+        for name, spans in self._setting_spans().items():
+            values.setdefault(name, _at(list(spans), t_ns))
         return _job_with(job, {name: found[1] for name, found in values.items() if found is not None})
 
     def rig_at(self, t_ns: int | None) -> Rig | None:
         before = [one for one in self.rigs if t_ns is None or one[1].t_ns <= t_ns] or self.rigs[:1]
         return self._rig(before[-1], t_ns) if before else None
 
-    def _rig(self, told: tuple[int, RigLoaded], t_ns: int | None) -> Rig:
-        place, event = told
+    def _rig(self, loaded: tuple[int, RigLoaded], t_ns: int | None) -> Rig:
+        place, event = loaded
         rig = event.rig
         for (fact, about), corrections in self._of.items():
             name = fact.partition(".")[2]
             for one in corrections if about.startswith("channel:") else ():
                 if not _covers(one.event.since_ns, one.event.until_ns, t_ns):
                     continue
-                before = [loaded.rig for at, loaded in self.rigs if at < one.place]
+                before = [earlier.rig for at, earlier in self.rigs if at < one.place]
                 if (
                     place > one.place
                     and before
@@ -427,10 +426,10 @@ class _Fold:
 
     def _placed(self) -> Iterator[Placed]:
         things = {thing.at: thing for listed in (self.marks, self.notes, self.swaps) for thing in listed}
-        begins = {one.told: one for one in self.stages if one.split_from is None}
-        ends = {one.end_told: one for one in self.stages if one.end_told}
+        begins = {one.begin_place: one for one in self.stages if one.split_from is None}
+        ends = {one.end_place: one for one in self.stages if one.end_place}
         spans = self._job_spans()
-        for place, event in self.told:
+        for place, event in self.recorded:
             match event:
                 case JobOpened():
                     yield Placed(place, self._opened(place, event, spans))
@@ -450,7 +449,7 @@ class _Fold:
                 case FindingConcluded():
                     yield from self._finding(place, event)
                 case Corrected(fact="stage.split"):
-                    made = next((one for one in self.stages if one.told == place and one.split_from), None)
+                    made = next((one for one in self.stages if one.begin_place == place and one.split_from), None)
                     if made is not None and made.stands:
                         yield from self._stage(made)
                 case Corrected():
@@ -467,8 +466,8 @@ class _Fold:
         cylinders = []
         for cylinder in event.cylinders:
             entry = next(one for one in self.cylinders if one.name == cylinder.name)
-            telling = next(i for i, (at, _) in enumerate(entry.told) if at == place)
-            cylinders.append(self.cylinder(entry, telling))
+            nth = next(i for i, (at, _) in enumerate(entry.entries) if at == place)
+            cylinders.append(self.cylinder(entry, nth))
         changed = replace(event, job=job, cylinders=tuple(cylinders))
         for one in self.corrections:
             if one.standing and one.event.blends:
@@ -490,21 +489,21 @@ class _Fold:
     def _swap(self, thing: Thing) -> CylinderOnScale:
         now: CylinderOnScale = thing.now
         entry = next(one for one in self.cylinders if one.name == now.cylinder.name)
-        own = [i for i, (at, told) in enumerate(entry.told) if at == thing.at or told == now.cylinder]
+        own = [i for i, (at, entered) in enumerate(entry.entries) if at == thing.at or entered == now.cylinder]
         return replace(now, cylinder=self.cylinder(entry, own[-1] if own else -1))
 
     def _stage(self, stage: StageNow) -> Iterator[Placed]:
         begun = replace(
             stage.begun, number=stage.place, kind=stage.kind, settings=stage.settings, t_ns=stage.begin_ns
         )  # fmt: skip
-        yield Placed(stage.told, begun)
+        yield Placed(stage.begin_place, begun)
         if stage.end_ns is None or stage.ended is None:
             return
-        place, before = stage.end_told, False
+        place, before = stage.end_place, False
         for other in self.stages:  # what ends at a moment ends before the next begins
             is_next = other.stands and other is not stage and other.begin_ns == stage.end_ns > stage.begin_ns
-            if is_next and other.told <= place:
-                place, before = other.told, True
+            if is_next and other.begin_place <= place:
+                place, before = other.begin_place, True
         yield Placed(place, replace(stage.ended, number=stage.place, t_ns=stage.end_ns), before)
 
     def _finding(self, place: int, event: FindingConcluded) -> Iterator[Placed]:
@@ -513,7 +512,7 @@ class _Fold:
             yield Placed(place, event)
             return
         stage = self.stages[ordinal - 1]
-        if stage.stands and (event.after is not None or place > stage.end_told):  # else of an end that was none
+        if stage.stands and (event.after is not None or place > stage.end_place):  # else of an end that was none
             yield Placed(place, replace(event, stage=stage.place, t_ns=max(event.t_ns, stage.end_ns or 0)))
 
     def _rig_events(self, place: int, event: RigLoaded) -> Iterator[Placed]:
@@ -533,22 +532,22 @@ class _Fold:
         if self.opened is None:
             return
         for name, listed in spans.items():
-            told = getattr(self.opened.job, name)
+            entered = plain(getattr(self.opened.job, name))
             found = _at(listed, self.opened.t_ns, always=True)
-            value = plain(told) if found is None else found[1]
+            value = entered if found is None else found[1]
             bounds = {t for _, since, until, _ in listed for t in (since, until) if t is not None}
             for t_ns in sorted(bounds):
                 found = _at(listed, t_ns)
-                then = plain(told) if found is None else found[1]
+                then = entered if found is None else found[1]
                 if then != value:
                     place = found[0] if found is not None else listed[-1][0]
                     yield Placed(place, JobFact(t_ns=t_ns, key=name, value=then), made=True)
                 value = then
 
 
-def _standing(told: Iterable[tuple[int, Event]]) -> tuple[Correction, ...]:
+def _standing(recorded: Iterable[tuple[int, Event]]) -> tuple[Correction, ...]:
     """Each with whether it stands: the last first, since only a later one that stands can undo it."""
-    listed = [(place, event) for place, event in told if isinstance(event, Corrected)]
+    listed = [(place, event) for place, event in recorded if isinstance(event, Corrected)]
     undone: set[int] = set()
     found: list[Correction] = []
     for n in range(len(listed), 0, -1):
@@ -575,7 +574,7 @@ def _int(value: Any) -> int:
 
 
 def _covers(since_ns: int | None, until_ns: int | None, t_ns: int | None) -> bool:
-    """t_ns None: now, after all that was told."""
+    """t_ns None: now, after all that was entered."""
     if t_ns is None:
         return until_ns is None
     return (since_ns is None or since_ns <= t_ns) and (until_ns is None or t_ns < until_ns)
@@ -584,7 +583,7 @@ def _covers(since_ns: int | None, until_ns: int | None, t_ns: int | None) -> boo
 def _at(
     spans: Sequence[tuple[int, int | None, int | None, Any]], t_ns: int | None, *, always: bool = False
 ) -> tuple[int, Any] | None:
-    """(place, value) of the last told that covers the time; None where none does. always: only those without a
+    """(place, value) of the last entry that covers the time; None where none does. always: only those without a
     beginning count."""
     found = [
         (place, value)

@@ -162,8 +162,10 @@ class JobModel:
             self.weighing = self._outage.weighed_anew(history, self.state.swaps, self.now_ns) or self.weighing
         job = self.state.job
         barometer = self.value("barometer") if "barometer" in self._homes else None
-        kept = self.ambient.source is AmbientSource.MEASURED and (self.age_s("barometer") or 0.0) < BAROMETER_KEEPS_S
-        if barometer is not None and barometer.number is None and kept:
+        barometer_counts = (
+            self.ambient.source is AmbientSource.MEASURED and (self.age_s("barometer") or 0.0) < BAROMETER_KEEPS_S
+        )
+        if barometer is not None and barometer.number is None and barometer_counts:
             barometer = self.ambient.as_value()  # it changes by less than 0.1 kPa in that time
         try:
             self.ambient = ambient(
@@ -222,10 +224,10 @@ class JobModel:
         if age_s > max(3.0, 3.0 * period_s) + self.slack_s:
             return unknown(unit, CodedProblem("silent", f"no reading for {age_s:.0f} s"))
         if sample.value is None:
-            return unknown(unit, _told(sample.problem, name) or "no reading")
-        kept = self._values.get(name)
-        if kept is not None and kept[0] is sample:
-            return kept[1]
+            return unknown(unit, _in_context(sample.problem, name) or "no reading")
+        newest = self._values.get(name)
+        if newest is not None and newest[0] is sample:
+            return newest[1]
         value = known(sample.value, unit, self.u(name), self.ambient.note if name in self.gauges else None)
         self._values[name] = sample, value
         return value
@@ -315,7 +317,7 @@ class JobModel:
         return self.lost.get(device_key) or (device.problem if device else None) or "no reading yet"
 
 
-def _told(problem: str | None, point: str) -> str | None:
+def _in_context(problem: str | None, point: str) -> str | None:
     """A pressure gauge that ends near atmospheric pressure reads under its range in every vacuum: no broken sensor."""
     if code_of(problem) == UNDER_RANGE.code and POINTS[point].quantity is Quantity.PRESSURE:
         return CodedProblem(UNDER_RANGE.code, "below this gauge's range, as in a vacuum")

@@ -34,7 +34,7 @@ from logger.stages import registry
 from logger.stages.acceptance import Profile, profile_from_mapping
 
 Item = tuple[int, int, int, str, bytes | Event]  # t_ns, record id, index in it, device, frame or event
-NOTES_KEPT = 200
+MAX_NOTES = 200
 
 
 class JobState:
@@ -130,7 +130,7 @@ class JobState:
                 self.marks.append(Mark(event.t_ns, event.act, event.text))
             case NoteWritten():
                 self.notes.append(Note(event.t_ns, event.text, event.author))
-                del self.notes[:-NOTES_KEPT]
+                del self.notes[:-MAX_NOTES]
             case CylinderOnScale(cylinder=cylinder):
                 self._learn_blends(event.blends or ())
                 self.cylinders[cylinder.name] = cylinder

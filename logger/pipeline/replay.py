@@ -17,7 +17,7 @@ from logger.pipeline.facts import Facts, effective
 from logger.pipeline.job_state import Item
 
 # Records end within seconds of each other; frames of one second lie in several of them.
-LOOK_AHEAD_NS = 10 * NS_PER_S
+MERGE_WINDOW_NS = 10 * NS_PER_S
 
 
 def facts_of(records: Iterable[Record]) -> Facts:
@@ -57,7 +57,7 @@ def _as_stored(records: Iterable[Record], events: Mapping[int, Event]) -> Iterat
         if record.kind == FRAMES:
             for i, (t_ns, raw) in enumerate(frames_of(record)):
                 heapq.heappush(waiting, (t_ns, record.id, i, record.device, raw))
-        while waiting and waiting[0][0] < record.t0_ns - LOOK_AHEAD_NS:
+        while waiting and waiting[0][0] < record.t0_ns - MERGE_WINDOW_NS:
             yield heapq.heappop(waiting)
     while waiting:
         yield heapq.heappop(waiting)

@@ -54,12 +54,12 @@ def check_blend(stored: Refrigerant) -> BlendCheck:
         return BlendCheck(f"{name}: it claims to be {claim}; {here}, it is {made.tier}")
     if stored.coolprop_version == made.coolprop_version:
         worst = _difference(stored.record(), made.record())
-        return BlendCheck() if worst <= MAX_SAME else BlendCheck(f"{name}: {_told(worst)} from what {here} gives")
+        return BlendCheck() if worst <= MAX_SAME else BlendCheck(f"{name}: {_percent(worst)} from what {here} gives")
     if stored.pressure_class != made.pressure_class:
         return BlendCheck(f"{name}: pressure class {stored.pressure_class!r:.20}; {here}, {made.pressure_class}")
     worst = max(_curve_differences(stored, made))
-    told = f"{name}: {_told(worst)} from what {here} gives; it was made with {stored.coolprop_version!r:.20}"
-    return BlendCheck(note=told) if worst <= MAX_OTHER else BlendCheck(told)
+    text = f"{name}: {_percent(worst)} from what {here} gives; it was made with {stored.coolprop_version!r:.20}"
+    return BlendCheck(note=text) if worst <= MAX_OTHER else BlendCheck(text)
 
 
 def _composition(stored: Refrigerant) -> dict[str, float]:
@@ -71,7 +71,7 @@ def _composition(stored: Refrigerant) -> dict[str, float]:
     return parts
 
 
-def _told(worst: float) -> str:
+def _percent(worst: float) -> str:
     return f"differs by {worst * 100:.2g} %" if math.isfinite(worst) else "differs in kind"
 
 

@@ -155,8 +155,8 @@ def _cache_file(blend: Blend, cache_dir: Path) -> Path:
 def _cached(blend: Blend, cache_dir: Path) -> Refrigerant | None:
     """None when it is not there or not whole: then it is built again."""
     try:
-        kept = json.loads(_cache_file(blend, cache_dir).read_bytes())
-        return Refrigerant.from_record(kept)
+        cached = json.loads(_cache_file(blend, cache_dir).read_bytes())
+        return Refrigerant.from_record(cached)
     except (OSError, ValueError, RefrigerantError):
         return None
 

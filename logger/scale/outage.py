@@ -8,7 +8,7 @@ from logger.scale.state import ScaleState
 from logger.statistics.history import History
 
 OUTAGE_NS = 10 * NS_PER_S  # so long without a reading
-KEPT_NS = 3600 * NS_PER_S  # so long what it missed is waited for
+MAX_OUTAGE_NS = 3600 * NS_PER_S  # so long what it missed is waited for
 QUIET_NS, EVERY_NS = 3 * NS_PER_S, 60 * NS_PER_S  # weighed anew when no more has come for so long, or every so often
 
 Swaps = Sequence[tuple[int, str]]  # (UTC ns, cylinder), in the order in which they were told
@@ -39,7 +39,7 @@ class Outage:
 
     def is_over(self, now_ns: int) -> bool:
         """Once a second: whether what came late can be weighed now."""
-        if self._before is not None and now_ns - self._before[0] > KEPT_NS:
+        if self._before is not None and now_ns - self._before[0] > MAX_OUTAGE_NS:
             self._before = None
         return self._late is not None and (now_ns - self._late[0] > QUIET_NS or now_ns - self._late[1] > EVERY_NS)
 
@@ -48,9 +48,9 @@ class Outage:
         self._late = None
         if self._before is None:
             return None
-        since_ns, told, weighing = self._before[0], self._before[1], deepcopy(self._before[2])
-        named = swaps[told - 1][1] if told else None
-        coming = list(swaps[told:])
+        since_ns, known, weighing = self._before[0], self._before[1], deepcopy(self._before[2])
+        named = swaps[known - 1][1] if known else None
+        coming = list(swaps[known:])
         readings: list[tuple[int, float | None]] = [
             (history.start_ns + int((b.start_s + b.width_s / 2) * NS_PER_S), b.mean)
             for b in history.buckets((since_ns - history.start_ns) / NS_PER_S)

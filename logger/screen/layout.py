@@ -122,10 +122,10 @@ def _part(lines: list[Text], room: int, part: int, page: str) -> tuple[list[Text
     step = room - 1
     parts = -(-len(lines) // step)
     shown_part = part % parts
-    told = f"{page.capitalize()}, part {shown_part + 1} of {parts}"
-    told += ": space for the next" if shown_part + 1 < parts else ": space for the first again"
+    heading = f"{page.capitalize()}, part {shown_part + 1} of {parts}"
+    heading += ": space for the next" if shown_part + 1 < parts else ": space for the first again"
     begin = shown_part * step
-    return [Text(told, "bold reverse"), *lines[begin : begin + step]], True
+    return [Text(heading, "bold reverse"), *lines[begin : begin + step]], True
 
 
 def _fit(line: Text, width: int, style: str = "") -> Text:
@@ -139,8 +139,8 @@ def _fit(line: Text, width: int, style: str = "") -> Text:
 
 def _foot(state: Row, width: int, height: int, note: str, in_parts: bool = False, lost: str = "") -> list[Text]:
     store, awake = state.get("store") or {}, state.get("awake") or {}
-    told = [*state.get("relays", []), *state.get("devices", []), store]
-    trouble = any(not each.get("ok", True) for each in told)
+    watched = [*state.get("relays", []), *state.get("devices", []), store]
+    trouble = any(not each.get("ok", True) for each in watched)
     parts = [f"{r['name']} {r['text']}" for r in state.get("relays", [])]
     parts += _devices(state.get("devices", []), width)
     parts += [each["text"] for each in (store, awake) if each.get("text")]
@@ -299,8 +299,8 @@ def _findings(state: Row, width: int) -> list[Text]:
             lines += [Text(t, "dim") for t in wrapped("Rule: " + finding["rule"], width)]
         lines.append(Text(""))
     for one in reversed(state.get("earlier", [])):
-        told = f"Stage {one['number']}, {one['label']}: {one['headline']}. {one['text']}"
-        lines += [Text(t) for t in wrapped(told, width)]
+        text = f"Stage {one['number']}, {one['label']}: {one['headline']}. {one['text']}"
+        lines += [Text(t) for t in wrapped(text, width)]
     lines += [Text(t, "dim") for n in state.get("notes", []) for t in wrapped(f"Note: {n['text']}", width)]
     return lines or [Text("Nothing found yet", "dim")]
 

@@ -118,13 +118,13 @@ def watch(
                 key = keys.pressed(0.25)
             except KeyboardInterrupt:
                 break
-            told = ""
+            answer = ""
             if acting.busy and key:
-                told = _tried(lambda: acting.press(key), lost)  # noqa: B023
+                answer = _tried(lambda: acting.press(key), lost)  # noqa: B023
             elif key in ("q", "Q", "\x03"):
                 break
             elif key in ("a", "A"):
-                told = _tried(lambda: str(connect().act("acknowledge", key="", operator=operator)["text"]), lost)
+                answer = _tried(lambda: str(connect().act("acknowledge", key="", operator=operator)["text"]), lost)
             elif key in ("t", "T"):
                 follower.recent = not follower.recent  # drawn with the next snapshot
             elif key.lower() in PAGES:
@@ -136,11 +136,11 @@ def watch(
                 part += ONWARD[key]
             elif key and stages and follower.picture is not None and not follower.problem:
                 if acting.begin(key, follower.picture[0]) and not acting.busy:
-                    told = "no stage is running"
+                    answer = "no stage is running"
             elif not key and not follower.changed.is_set():
                 continue
-            if told:
-                note, note_until = told.replace("\n", "; "), time.monotonic() + NOTE_S
+            if answer:
+                note, note_until = answer.replace("\n", "; "), time.monotonic() + NOTE_S
             follower.changed.clear()
             unseen = _unseen(follower.picture)
             if unseen - rung:

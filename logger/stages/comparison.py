@@ -124,7 +124,7 @@ class Comparison:
     finding: Finding
 
     @property
-    def told(self) -> bool:
+    def decided(self) -> bool:
         return judged(self.measures) != "unknown"
 
     @property

@@ -98,7 +98,7 @@ class Carry:
     told, newest job first. read: from that event again.
     """
 
-    tell: Callable[[PastJob, Job], Any]
+    carried_from: Callable[[PastJob, Job], Any]
     fields: Callable[[Sequence[Any]], Mapping[str, Any]]
     read: Callable[[JobOpened], object]
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from logger.model.records import NewRecord
 from logger.store.checkpoints import Sign, append_line
-from logger.store.database import SQLITE_ERRORS, connect_writer, sync_directory, told
+from logger.store.database import SQLITE_ERRORS, connect_writer, store_error, sync_directory
 from logger.store.errors import PlaceError, StoreDamaged, StoreError
 from logger.store.lock import JobLock
 from logger.store.place import anchor_path, checkpoints_path, lock_path, make_private
@@ -55,9 +55,9 @@ def amend(
                     raise StoreError(f"{path} is not amended: the copy does not hold what the closed one did")
             copy.replace(path)
             sync_directory(path.parent)
-            _tell_checkpoints(copy, path, job_id, anchors)
+            _carry_checkpoints(copy, path, job_id, anchors)
         except SQLITE_ERRORS as exc:
-            raise told(exc, path) from exc
+            raise store_error(exc, path) from exc
         except OSError as exc:
             raise PlaceError(f"cannot amend {path}: {exc.strerror}") from exc
         finally:
@@ -90,7 +90,7 @@ def _unsealed(closed: StoreReader, copy: Path, job_id: str, now_ns: int) -> None
         shutil.copyfile(beside, checkpoints_path(copy))
 
 
-def _tell_checkpoints(copy: Path, path: Path, job_id: str, anchors: Path | None) -> None:
+def _carry_checkpoints(copy: Path, path: Path, job_id: str, anchors: Path | None) -> None:
     """The new ones beside the job's file, and in the anchors."""
     here = checkpoints_path(path)
     there = set(here.read_bytes().splitlines()) if here.exists() else set()

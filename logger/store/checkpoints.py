@@ -44,12 +44,12 @@ class CheckpointLog:
 
     def restore(self, connection: sqlite3.Connection) -> None:
         """Write again what the lines beside the file lack of those in it. Raises OSError, sqlite3.Error."""
-        kept = [bytes(line) for (line,) in connection.execute("SELECT line FROM checkpoint ORDER BY rowid")]
+        stored = [bytes(line) for (line,) in connection.execute("SELECT line FROM checkpoint ORDER BY rowid")]
         try:
             there = set(self._path.read_bytes().splitlines(keepends=True))
         except FileNotFoundError:
             there = set()
-        for line in (*kept, *(line for _, line in self._waiting)):
+        for line in (*stored, *(line for _, line in self._waiting)):
             if line not in there:
                 append_line(self._path, line)
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from logger.evidence.chain import ChainReport
 from logger.evidence.checkpoint import checkpoint_line
-from logger.store.database import SQLITE_ERRORS, connect_reader, sync_directory, told
+from logger.store.database import SQLITE_ERRORS, connect_reader, store_error, sync_directory
 from logger.store.errors import PlaceError
 from logger.store.place import checkpoints_path, make_private, new_part
 from logger.store.reader import CheckSignature, StoreReader
@@ -55,7 +55,7 @@ def copy_job(
         part.replace(target)
         sync_directory(out)
     except SQLITE_ERRORS as exc:
-        raise told(exc, out) from exc
+        raise store_error(exc, out) from exc
     except OSError as exc:
         raise PlaceError(f"cannot write in {out}: {exc.strerror}") from exc
     with StoreReader(target) as reader:

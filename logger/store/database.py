@@ -14,7 +14,7 @@ from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreSeale
 APPLICATION_ID = 0x52696D65  # "Rime"
 PAGE_BYTES = 4096
 _BUSY_MS = 5000
-_WAL_KEPT_BYTES = 16 << 20  # the log file is cut back to this after a long reader had let it grow
+_MAX_WAL_BYTES = 16 << 20  # the log file is cut back to this after a long reader had let it grow
 
 # A damaged schema makes SQLite's own message undecodable, which Python raises as UnicodeDecodeError.
 SQLITE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
@@ -35,7 +35,7 @@ def connect_writer(path: Path, job_id: str, now_ns: int) -> sqlite3.Connection:
     try:
         connection = sqlite3.connect(path, timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False)
     except sqlite3.Error as exc:
-        raise told(exc, path) from exc
+        raise store_error(exc, path) from exc
     try:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
         found = version_of(connection, path)
@@ -45,18 +45,18 @@ def connect_writer(path: Path, job_id: str, now_ns: int) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA fullfsync = ON")  # macOS: down to the medium; no effect elsewhere
         connection.execute("PRAGMA checkpoint_fullfsync = ON")
-        connection.execute(f"PRAGMA journal_size_limit = {_WAL_KEPT_BYTES}")
+        connection.execute(f"PRAGMA journal_size_limit = {_MAX_WAL_BYTES}")
         connection.execute("PRAGMA foreign_keys = OFF")  # the writer makes the ids itself
         migrate(connection, found)
         facts = (("job_id", job_id), ("created_ns", str(now_ns)))
         connection.executemany("INSERT OR IGNORE INTO about VALUES (?, ?)", facts)
         if found == 0:
             sync_directory(path.parent)
-        elif (kept := about(connection, "job_id")) != job_id:
-            raise StoreError(f"{path} is of job {kept}, not of {job_id}")
+        elif (recorded := about(connection, "job_id")) != job_id:
+            raise StoreError(f"{path} is of job {recorded}, not of {job_id}")
     except SQLITE_ERRORS as exc:
         connection.close()
-        raise told(exc, path) from exc
+        raise store_error(exc, path) from exc
     except BaseException:
         connection.close()
         raise
@@ -96,9 +96,9 @@ def connect_reader(path: Path) -> sqlite3.Connection:
         if exc.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
             advice = "its last records are in the -wal file beside it: copy both into a directory you can write in"
             raise PlaceError(f"cannot read {path}: {exc}; {advice}") from exc
-        raise told(exc, path) from exc
+        raise store_error(exc, path) from exc
     except SQLITE_ERRORS as exc:
-        raise told(exc, path) from exc
+        raise store_error(exc, path) from exc
 
 
 def _reading(uri: str, path: Path) -> sqlite3.Connection:
@@ -147,7 +147,7 @@ def is_damage(exc: Exception) -> bool:
     return isinstance(exc, UnicodeDecodeError) or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
-def told(exc: sqlite3.Error | UnicodeDecodeError, path: Path) -> StoreError:
+def store_error(exc: sqlite3.Error | UnicodeDecodeError, path: Path) -> StoreError:
     """The error as a user should read it."""
     code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
     if is_damage(exc):

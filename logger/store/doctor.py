@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.evidence.chain import ChainReport
-from logger.store.database import SQLITE_ERRORS, connect_reader, told
+from logger.store.database import SQLITE_ERRORS, connect_reader, store_error
 from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreVersion
 from logger.store.lock import holder_of
 from logger.store.place import lock_path
@@ -15,7 +15,7 @@ from logger.store.tail import Unseen
 
 __all__ = ["DoctorReport", "examine", "rescue"]
 
-_MAX_TOLD = 10
+_MAX_LISTED = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +87,8 @@ def examine(path: Path, check_signature: CheckSignature | None = None, anchors: 
         )
     found = salvage(path)
     findings += damage
-    listed = [str(b) for b in found.breaks[:_MAX_TOLD]]
-    findings += listed + ([f"and {len(found.breaks) - _MAX_TOLD} more"] if len(found.breaks) > _MAX_TOLD else [])
+    listed = [str(b) for b in found.breaks[:_MAX_LISTED]]
+    findings += listed + ([f"and {len(found.breaks) - _MAX_LISTED} more"] if len(found.breaks) > _MAX_LISTED else [])
     findings.append(f"{len(found.records)} records can be saved, {found.lost} are lost")
     advice = "a rescue writes what can be saved to a new file and leaves this one as it is"
     return DoctorReport(
@@ -104,20 +104,20 @@ def examine(path: Path, check_signature: CheckSignature | None = None, anchors: 
     )
 
 
-def _checkpoint_findings(chain: ChainReport, kept: int, signatures: bool) -> list[str]:
-    if kept == 0:
+def _checkpoint_findings(chain: ChainReport, checkpoints: int, signatures: bool) -> list[str]:
+    if checkpoints == 0:
         return ["no checkpoints: records cut off the end would not be noticed"]
     checked = "signatures checked" if signatures else "signatures not checked"
-    return [f"{chain.checkpoints} of {kept} checkpoints agree, {checked}"]
+    return [f"{chain.checkpoints} of {checkpoints} checkpoints agree, {checked}"]
 
 
 def _structure(path: Path) -> list[str]:
     """What SQLite itself finds wrong."""
     connection = connect_reader(path)
     try:
-        rows = connection.execute(f"PRAGMA integrity_check({_MAX_TOLD})").fetchall()
+        rows = connection.execute(f"PRAGMA integrity_check({_MAX_LISTED})").fetchall()
     except SQLITE_ERRORS as exc:
-        raise told(exc, path) from exc
+        raise store_error(exc, path) from exc
     finally:
         connection.close()
     problems = [line for (text,) in rows for line in str(text).splitlines() if line != "ok"]

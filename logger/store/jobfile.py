@@ -13,7 +13,7 @@ from pathlib import Path
 from logger.evidence.chain import GENESIS, chained
 from logger.model.records import NewRecord, Record
 from logger.store.checkpoints import CheckpointLog, Sign
-from logger.store.database import SQLITE_ERRORS, connect_writer, sync_directory, told
+from logger.store.database import SQLITE_ERRORS, connect_writer, store_error, sync_directory
 from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreTailLost
 from logger.store.identity import Identity, sidecars
 from logger.store.lock import JobLock
@@ -25,7 +25,7 @@ from logger.store.rows import INSERT_RECORD, row_of
 from logger.store.tail import Tail, check_tail, lost_tail_event, read_checkpoints, unseen_event
 
 _GO_ON = "go on all the same with --accept-lost-tail, which is then recorded"
-_LOOKS_S = 60.0  # between two readings of a file whose time somebody keeps changing
+_CHECK_S = 60.0  # between two readings of a file whose time somebody keeps changing
 
 
 class JobFile:
@@ -53,7 +53,7 @@ class JobFile:
         self.last_id = 0
         self.last_t0_ns: int | None = None
         self._head = GENESIS
-        self._next_look_s = 0.0
+        self._next_check_s = 0.0
         self._checkpoints = CheckpointLog(path, job_id, sign, anchors)
         self._lock = JobLock(lock_path(path), f"job {job_id}")
         try:
@@ -103,9 +103,9 @@ class JobFile:
 
     def check_untouched(self) -> None:
         """Raises StoreDamaged when another program changed the content. A changed time alone is no harm, only slow."""
-        if self._identity.untouched or time.monotonic() < self._next_look_s:
+        if self._identity.untouched or time.monotonic() < self._next_check_s:
             return
-        self._next_look_s = time.monotonic() + _LOOKS_S
+        self._next_check_s = time.monotonic() + _CHECK_S
         with StoreReader(self.path) as reader:
             found = reader.verify()
         if (found.last_id, found.head, found.problem) != (self.last_id, self._head, None):
@@ -127,8 +127,8 @@ class JobFile:
         sync_directory(self.path.parent)
         self._checkpoints.restore(self._connection)
         self.reopen()
-        kept = f"; what was there is in {aside.name}" if aside is not None else ""
-        return f"all {self.last_id} records were written again to {self.path}{kept}"
+        earlier = f"; what was there is in {aside.name}" if aside is not None else ""
+        return f"all {self.last_id} records were written again to {self.path}{earlier}"
 
     def save_aside(self) -> Path:
         """Write all that was committed to a folder beside the job's; its path. Raises as `restore` does."""
@@ -212,7 +212,7 @@ class JobFile:
                 self._connection.close()
                 raise
         except SQLITE_ERRORS as exc:
-            raise told(exc, self.path) from exc
+            raise store_error(exc, self.path) from exc
         except OSError as exc:
             raise PlaceError(f"cannot use {self.path}: {exc.strerror}") from exc
         self.last_id, self._head, self.last_t0_ns = tail.last_id, tail.head, tail.t0_ns

@@ -89,10 +89,10 @@ class JobLock:
 
     def _write_holder(self) -> None:
         program = " ".join([Path(sys.argv[0] or "python").name, *sys.argv[1:2]])
-        told = json.dumps({"pid": os.getpid(), "program": program, "host": socket.gethostname()}).encode()
+        holder = json.dumps({"pid": os.getpid(), "program": program, "host": socket.gethostname()}).encode()
         with suppress(OSError):  # a full disk must not keep a job from being written: only the message suffers
             os.ftruncate(self._file, 0)
-            os.write(self._file, told)
+            os.write(self._file, holder)
 
 
 def holder_of(path: Path) -> Holder | None:

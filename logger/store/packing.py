@@ -49,17 +49,17 @@ def pack(payload: bytes, n: int, offsets: bytes) -> tuple[int, bytes]:
     return (COLUMNS, packed) if len(packed) < size else (AS_RECEIVED, payload)
 
 
-def unpack(codec: int, kept: bytes, n: int, offsets: bytes) -> bytes:
+def unpack(codec: int, stored: bytes, n: int, offsets: bytes) -> bytes:
     """The frames again. Raises StoreDamaged."""
     if codec == AS_RECEIVED:
-        return kept
+        return stored
     if codec != COLUMNS:
         raise StoreDamaged(f"frames kept in form {codec}, which this version does not know")
     try:
-        width, rows = _HEAD.unpack_from(kept)
+        width, rows = _HEAD.unpack_from(stored)
         if width == 0 or rows == 0 or rows > n:
             raise StoreDamaged("packed frames do not fit their record")
-        table, rest = _unpack_table(kept, width, rows)
+        table, rest = _unpack_table(stored, width, rows)
         if rows == n:
             return table
         frames: list[bytes] = []
@@ -88,16 +88,16 @@ def _pack_table(table: bytes, width: int, rows: int, rest: bytes) -> bytes:
     return b"".join((_HEAD.pack(width, rows), bits, table[:width], *columns, rest))
 
 
-def _unpack_table(kept: bytes, width: int, rows: int) -> tuple[bytes, bytes]:
+def _unpack_table(stored: bytes, width: int, rows: int) -> tuple[bytes, bytes]:
     at = _HEAD.size
-    bits = int.from_bytes(kept[at : at + (width + 7) // 8], "little")
+    bits = int.from_bytes(stored[at : at + (width + 7) // 8], "little")
     at += (width + 7) // 8
-    table = bytearray(kept[at : at + width] * rows)
+    table = bytearray(stored[at : at + width] * rows)
     at += width
     for column in range(width):
         if bits >> column & 1:
-            table[width + column :: width] = kept[at : at + rows - 1]  # ValueError when it is cut short
+            table[width + column :: width] = stored[at : at + rows - 1]  # ValueError when it is cut short
             at += rows - 1
     if bits >> width or len(table) != width * rows:
         raise StoreDamaged("packed frames are cut short")
-    return bytes(table), kept[at:]
+    return bytes(table), stored[at:]

@@ -12,7 +12,7 @@ from logger.model.events import Event
 from logger.model.records import EVENT, Record
 from logger.store import rollup
 from logger.store.blocks import RECORDS_A_BLOCK, unpack_block
-from logger.store.database import SQLITE_ERRORS, about, connect_reader, told, version_of
+from logger.store.database import SQLITE_ERRORS, about, connect_reader, store_error, version_of
 from logger.store.errors import StoreDamaged
 from logger.store.rollup import OverviewBucket
 from logger.store.rows import COLUMNS_OF_RECORD, COLUMNS_OF_VERSION_1, KINDS, Row, record_of
@@ -39,7 +39,7 @@ class StoreReader:
             self.sealed_ns = None if sealed is None else int(sealed)
         except SQLITE_ERRORS as exc:
             self._connection.close()
-            raise told(exc, path) from exc
+            raise store_error(exc, path) from exc
         except ValueError as exc:
             self._connection.close()
             raise StoreDamaged(f"{path}: when it was closed cannot be read") from exc
@@ -96,7 +96,7 @@ class StoreReader:
         try:
             return rollup.overview(self._connection, point, t0_ns, t1_ns, buckets)
         except SQLITE_ERRORS as exc:
-            raise told(exc, self.path) from exc
+            raise store_error(exc, self.path) from exc
         except (TypeError, ValueError, ZeroDivisionError) as exc:
             raise StoreDamaged(f"{self.path}: the overview of {point} is damaged; ask `rimelog doctor`") from exc
 
@@ -117,13 +117,13 @@ class StoreReader:
 
     def verify(self, check_signature: CheckSignature | None = None) -> ChainReport:
         """The whole chain against every checkpoint (read first: the writer may go on meanwhile)."""
-        kept = self.checkpoints()
+        listed = self.checkpoints()
         unreadable: list[StoreDamaged] = []
-        report = verify_chain(self._readable(unreadable), kept.checkpoints)
+        report = verify_chain(self._readable(unreadable), listed.checkpoints)
         if unreadable:
             return replace(report, problem=str(unreadable[0]), first_bad_id=report.last_id + 1)
         if report.problem is None and check_signature is not None:
-            for checkpoint in kept.checkpoints:
+            for checkpoint in listed.checkpoints:
                 problem = _signature_problem(checkpoint, self.job_id, check_signature)
                 if problem is not None:
                     return replace(report, problem=problem, first_bad_id=checkpoint.last_id)
@@ -181,7 +181,7 @@ class StoreReader:
         try:
             return self._connection.execute(sql, values).fetchall()
         except SQLITE_ERRORS as exc:
-            raise told(exc, self.path) from exc
+            raise store_error(exc, self.path) from exc
 
 
 def _signature_problem(checkpoint: Checkpoint, job_id: str, check: CheckSignature) -> str | None:

@@ -21,7 +21,7 @@ from logger.model.records import NewRecord, Record
 from logger.model.sample import Scan
 from logger.store.carve import carve
 from logger.store.checkpoints import CheckpointLog, Sign, append_line
-from logger.store.database import SQLITE_ERRORS, connect_reader, connect_writer, sync_directory, told
+from logger.store.database import SQLITE_ERRORS, connect_reader, connect_writer, store_error, sync_directory
 from logger.store.errors import PlaceError, StoreDamaged, StoreError
 from logger.store.identity import sidecars
 from logger.store.place import checkpoints_path, make_private, new_part
@@ -76,7 +76,7 @@ class RescueReport:
     """path: the new file. kept, lost: records. text: all of it in plain words."""
 
     path: Path
-    kept: int
+    saved: int
     lost: int
     breaks: tuple[Break, ...]
     text: str
@@ -188,7 +188,7 @@ def rescue(
         part.replace(out)
         sync_directory(out.parent)
     except SQLITE_ERRORS as exc:
-        raise told(exc, out) from exc
+        raise store_error(exc, out) from exc
     except OSError as exc:
         raise PlaceError(f"cannot write {out}: {exc.strerror}") from exc
     return RescueReport(out, len(found.records), found.lost, tuple(found.breaks), text)
@@ -210,7 +210,7 @@ def repair(
         raise PlaceError(f"the rescued file is in {fresh}, but cannot be put in place: {exc.strerror}") from exc
     assert aside is not None
     text = f"{report.text}; the damaged file is kept in {aside.name}"
-    return RescueReport(path, report.kept, report.lost, report.breaks, text)
+    return RescueReport(path, report.saved, report.lost, report.breaks, text)
 
 
 def finish_repair(path: Path) -> Path | None:
@@ -321,8 +321,8 @@ def _copy_overviews(path: Path, connection: sqlite3.Connection) -> bool:
 
 
 def _text(found: Salvage) -> str:
-    kept = f"{len(found.records)} records saved"
+    saved = f"{len(found.records)} records saved"
     if not found.breaks:
-        return f"{kept}, none lost"
+        return f"{saved}, none lost"
     listed = "; ".join(str(b) for b in found.breaks[:5]) + ("; ..." if len(found.breaks) > 5 else "")
-    return f"{kept}, {found.lost} lost ({listed})"
+    return f"{saved}, {found.lost} lost ({listed})"

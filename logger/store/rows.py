@@ -17,8 +17,8 @@ Row = tuple[Any, ...]
 
 def row_of(record: Record) -> Row:
     is_event = record.kind == EVENT
-    codec, kept = (AS_RECEIVED, record.payload) if is_event else pack(record.payload, record.n, record.offsets)
-    return (record.id, int(is_event), record.device, record.t0_ns, record.n, record.offsets, kept, record.digest, codec)
+    codec, body = (AS_RECEIVED, record.payload) if is_event else pack(record.payload, record.n, record.offsets)
+    return (record.id, int(is_event), record.device, record.t0_ns, record.n, record.offsets, body, record.digest, codec)
 
 
 def record_of(row: Row) -> Record:
@@ -31,10 +31,10 @@ def record_of(row: Row) -> Record:
             int(t0_ns),
             int(n),
             bytes(offsets),
-            bytes(kept),
+            bytes(body),
             bytes(digest),
             int(codec),
         ) if 0 <= kind < len(KINDS):
-            payload = unpack(codec, kept, n, offsets)
+            payload = unpack(codec, body, n, offsets)
             return Record(record_id, KINDS[kind], device, t0_ns, n, offsets, payload, digest)
     raise StoreDamaged(f"the row of record {row[0]!r:.20} is none")

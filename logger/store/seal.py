@@ -23,8 +23,8 @@ from logger.store.database import (
     SQLITE_ERRORS,
     connect_writer,
     schema_steps,
+    store_error,
     sync_directory,
-    told,
 )
 from logger.store.errors import PlaceError, StoreDamaged, StoreError
 from logger.store.lock import JobLock
@@ -73,7 +73,7 @@ def seal(
             part.replace(path)
             sync_directory(path.parent)
         except SQLITE_ERRORS as exc:
-            raise told(exc, path) from exc
+            raise store_error(exc, path) from exc
         except OSError as exc:
             raise PlaceError(f"cannot close {path}: {exc.strerror}") from exc
         finally:

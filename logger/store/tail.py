@@ -58,11 +58,11 @@ def read_checkpoints(file: Path, anchors: Path | None = None, job_id: str = "") 
     problems: list[str] = []
     for place in places:
         try:
-            told = parse_checkpoints(place.read_bytes())
+            parsed = parse_checkpoints(place.read_bytes())
         except FileNotFoundError:
             continue
-        found |= dict.fromkeys(told.checkpoints)
-        problems += told.problems
+        found |= dict.fromkeys(parsed.checkpoints)
+        problems += parsed.problems
     return CheckpointFile(tuple(found), tuple(problems))
 
 

@@ -48,7 +48,7 @@ _COMMIT_BYTES = 1 << 20  # of one transaction: after an outage the backlog goes 
 _MAX_RETRY_S = 10.0
 _MAX_REPAIRS = 3  # in one run: a disk that keeps spoiling files is not written in circles
 _LOW_SPACE_BYTES = 4 << 20
-_LOOK_S = 2.0  # between two looks at whether the file is still there, when nothing is written
+_CHECK_S = 2.0  # between two looks at whether the file is still there, when nothing is written
 
 
 class StoreWriter:
@@ -78,9 +78,9 @@ class StoreWriter:
         self._no_checkpoint: Problem | None = None
         self._stopping = self._flushing = self._closed = False
         self._failures = self._repairs = self._restores = 0
-        self._not_told: list[Record] = []  # committed, but the file was gone right after
+        self._unreported: list[Record] = []  # committed, but the file was gone right after
         self._saved_aside: Path | None = None
-        self._next_commit_s = self._next_reserve_s = self._next_look_s = self._next_restore_s = 0.0
+        self._next_commit_s = self._next_reserve_s = self._next_check_s = self._next_restore_s = 0.0
         self._next_checkpoint_s = time.monotonic() + (checkpoint_interval_s if file.last_id else 0.0)
         self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
 
@@ -202,7 +202,7 @@ class StoreWriter:
 
     def _run(self) -> None:
         if self._file.repaired is not None:
-            self._tell(Problem(DAMAGED, f"the job file was damaged; {self._file.repaired.text}"))
+            self._report(Problem(DAMAGED, f"the job file was damaged; {self._file.repaired.text}"))
         self._keep_reserve()
         while True:
             with self._changed:
@@ -236,7 +236,7 @@ class StoreWriter:
     def _wait_s(self) -> float:
         """Seconds until there is something to do."""
         now_s = time.monotonic()
-        times = [self._next_look_s]
+        times = [self._next_check_s]
         if self._ring.since_s is not None:
             if self._flushing and not self._failures:
                 return 0.0
@@ -249,11 +249,11 @@ class StoreWriter:
 
     def _cycle(self) -> None:
         """Everything due now. Never raises."""
-        self._next_look_s = time.monotonic() + _LOOK_S
+        self._next_check_s = time.monotonic() + _CHECK_S
         try:
             self._file.check_there()
             self._file.check_untouched()
-            if self._not_told:  # it had been moved away and is back
+            if self._unreported:  # it had been moved away and is back
                 self._committed()
             while self._commit_some():
                 pass
@@ -267,7 +267,7 @@ class StoreWriter:
                 self._react(exc)
             except Exception as worse:
                 log.exception("store: while dealing with a problem")
-                self._tell(Problem(FAULT, f"the job is not being written: {worse}"))
+                self._report(Problem(FAULT, f"the job is not being written: {worse}"))
         delay_s = self._commit_interval_s * min(1 << min(self._failures, 10), 1024) if self._failures > 1 else 0.0
         with self._changed:
             self._next_commit_s = time.monotonic() + max(self._commit_interval_s, min(delay_s, _MAX_RETRY_S))
@@ -290,7 +290,7 @@ class StoreWriter:
                 self._ring.done()
             return False
         try:
-            self._not_told += self._file.write(records, bins)
+            self._unreported += self._file.write(records, bins)
         except BaseException:
             with self._changed:
                 self._ring.failed()
@@ -299,7 +299,7 @@ class StoreWriter:
 
     def _committed(self) -> None:
         """Tell of what is in the file, and where it belongs."""
-        stored, self._not_told = self._not_told, []
+        stored, self._unreported = self._unreported, []
         with self._changed:
             self._last = (self._file.last_id, self._file.last_t0_ns)
         if self._on_commit is not None and stored:
@@ -327,7 +327,7 @@ class StoreWriter:
             return
         if not isinstance(exc, SQLITE_ERRORS):
             log.error("store: a fault of this program", exc_info=exc)
-            self._tell(Problem(FAULT, f"the job is not being written: {exc}"))
+            self._report(Problem(FAULT, f"the job is not being written: {exc}"))
             return
         code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
         free = free_bytes(self.path.parent)
@@ -337,7 +337,9 @@ class StoreWriter:
             self._on_damage(exc)
         else:
             self._ring.cause = REFUSED
-            self._tell(Problem(REFUSED, f"the job cannot be written ({exc}); new data is only in memory: see the disk"))
+            self._report(
+                Problem(REFUSED, f"the job cannot be written ({exc}); new data is only in memory: see the disk")
+            )
             if self._failures % 3 == 0:
                 self._file.reopen()
 
@@ -349,28 +351,28 @@ class StoreWriter:
                 while self._commit_some():
                     pass
                 self._failures = 0
-                self._tell(Problem(LOW_SPACE, "the disk is full; the job is written into its reserve: make room"))
+                self._report(Problem(LOW_SPACE, "the disk is full; the job is written into its reserve: make room"))
                 return
-        self._tell(Problem(DISK_FULL, "the disk is full; new data is only in memory: make room now"))
+        self._report(Problem(DISK_FULL, "the disk is full; new data is only in memory: make room now"))
 
     def _all_is_well(self) -> None:
         """Everything is committed: which problem is over?"""
         kind = self._problem.kind if self._problem is not None else None
         if self._no_checkpoint is not None:
-            self._tell(self._no_checkpoint)
+            self._report(self._no_checkpoint)
         elif kind in (REFUSED, FAULT, GONE):
-            self._tell(None)
+            self._report(None)
         if kind == DISK_FULL or (not self._ballast.present and time.monotonic() >= self._next_reserve_s):
             self._keep_reserve()
 
     def _keep_reserve(self) -> None:
         self._next_reserve_s = time.monotonic() + _MAX_RETRY_S
         if not self._ballast.ensure():
-            self._tell(Problem(LOW_SPACE, "the disk is nearly full, no reserve can be set aside: make room"))
+            self._report(Problem(LOW_SPACE, "the disk is nearly full, no reserve can be set aside: make room"))
             return
         self._ring.cause = "storage too slow"
         if self._problem is not None and self._problem.kind in (LOW_SPACE, DISK_FULL):
-            self._tell(None)
+            self._report(None)
 
     def _restore(self, gone: StoreGone) -> None:
         """Write all again to the path, at once; again and again only ever more slowly, each is a whole copy."""
@@ -381,7 +383,7 @@ class StoreWriter:
             try:
                 text = self._file.restore()
             except (StoreError, OSError, *SQLITE_ERRORS) as exc:
-                self._tell(Problem(GONE, f"{gone}; it cannot be written again ({exc}): new data is only in memory"))
+                self._report(Problem(GONE, f"{gone}; it cannot be written again ({exc}): new data is only in memory"))
                 return
             self._committed()
             while self._commit_some():
@@ -389,13 +391,13 @@ class StoreWriter:
             self._keep_reserve()
             self._failures = 0
             advice = "keep cleaners and sync tools off this folder"
-            self._tell(Problem(RESTORED, f"{gone}; {text}: {advice}"))
+            self._report(Problem(RESTORED, f"{gone}; {text}: {advice}"))
         elif self._problem is None or self._problem.kind != GONE:
-            self._tell(Problem(GONE, f"{gone}, again: new data is only in memory for the moment"))
+            self._report(Problem(GONE, f"{gone}, again: new data is only in memory for the moment"))
 
     def _on_damage(self, exc: Exception) -> None:
         self._ring.cause = "job file damaged"
-        self._tell(Problem(DAMAGED, f"the job file is damaged ({exc}); new data is only in memory"))
+        self._report(Problem(DAMAGED, f"the job file is damaged ({exc}); new data is only in memory"))
         self._repair()
 
     def _repair(self) -> None:
@@ -406,9 +408,9 @@ class StoreWriter:
         while self._commit_some():
             pass
         self._failures = 0
-        self._tell(Problem(DAMAGED, f"the job file was damaged; {report.text}"))
+        self._report(Problem(DAMAGED, f"the job file was damaged; {report.text}"))
 
-    def _tell(self, problem: Problem | None) -> None:
+    def _report(self, problem: Problem | None) -> None:
         with self._changed:
             if problem == self._problem:
                 return

@@ -17,47 +17,47 @@ def news(repeat_s: float = 600.0) -> News:
     return News(text, repeat_s)
 
 
-def told(n: News, rows: list[AlarmRow], t: float) -> list[str]:
+def titles_of(n: News, rows: list[AlarmRow], t: float) -> list[str]:
     return [m.title for m in n.of(rows, t)]
 
 
 def test_each_alarm_once_and_its_end() -> None:
     n = news()
-    assert told(n, [row("a")], 0) == ["Alarm: A"]
-    assert told(n, [row("a")], 5000) == []
-    assert told(n, [row("a", State.ACKNOWLEDGED)], 5001) == []
+    assert titles_of(n, [row("a")], 0) == ["Alarm: A"]
+    assert titles_of(n, [row("a")], 5000) == []
+    assert titles_of(n, [row("a", State.ACKNOWLEDGED)], 5001) == []
     (message,) = n.of([], 6000)
     assert (message.title, message.body) == ("Back to normal", "A.")
-    assert told(n, [], 6001) == []
+    assert titles_of(n, [], 6001) == []
 
 
 def test_urgent_is_told_again_while_nobody_answers() -> None:
     n = news(600)
     urgent = row("a", priority=Priority.URGENT)
-    assert told(n, [urgent], 0) == ["URGENT: A"]
-    assert told(n, [urgent], 599) == []
-    assert told(n, [urgent], 600) == ["URGENT: A (alert 2)"]
-    assert told(n, [urgent], 1300) == ["URGENT: A (alert 3)"]
-    assert told(n, [row("a", State.ACKNOWLEDGED, priority=Priority.URGENT)], 2000) == []
+    assert titles_of(n, [urgent], 0) == ["URGENT: A"]
+    assert titles_of(n, [urgent], 599) == []
+    assert titles_of(n, [urgent], 600) == ["URGENT: A (alert 2)"]
+    assert titles_of(n, [urgent], 1300) == ["URGENT: A (alert 3)"]
+    assert titles_of(n, [row("a", State.ACKNOWLEDGED, priority=Priority.URGENT)], 2000) == []
 
 
 def test_a_new_raise_is_news_again() -> None:
     n = news()
-    assert told(n, [row("a")], 0) == ["Alarm: A"]
-    assert told(n, [row("a", State.RETURNED)], 1) == ["Back to normal"]
-    assert told(n, [row("a", State.RETURNED)], 2) == []
-    assert told(n, [row("a", raised_ns=2)], 3) == ["Alarm: A"]
+    assert titles_of(n, [row("a")], 0) == ["Alarm: A"]
+    assert titles_of(n, [row("a", State.RETURNED)], 1) == ["Back to normal"]
+    assert titles_of(n, [row("a", State.RETURNED)], 2) == []
+    assert titles_of(n, [row("a", raised_ns=2)], 3) == ["Alarm: A"]
 
 
 def test_shelved_is_not_back_to_normal() -> None:
     n = news()
-    told(n, [row("a")], 0)
-    assert told(n, [row("a", State.SHELVED)], 1) == []
-    assert told(n, [row("a", State.OUT_OF_SERVICE)], 2) == []
+    titles_of(n, [row("a")], 0)
+    assert titles_of(n, [row("a", State.SHELVED)], 1) == []
+    assert titles_of(n, [row("a", State.OUT_OF_SERVICE)], 2) == []
 
 
 def test_low_alarms_are_not_sent() -> None:
-    assert told(news(), [row("a", priority=Priority.LOW)], 0) == []
+    assert titles_of(news(), [row("a", priority=Priority.LOW)], 0) == []
 
 
 def test_many_at_once_are_one_message_that_names_the_first() -> None:
@@ -70,9 +70,9 @@ def test_many_at_once_are_one_message_that_names_the_first() -> None:
 def test_in_a_flood_only_the_flood_and_urgent_ones_are_told() -> None:
     n = news()
     rows = [row("many-alarms"), row("a"), row("b", priority=Priority.URGENT)]
-    assert told(n, rows, 0) == ["Alarm: Many-Alarms", "URGENT: B"]
+    assert titles_of(n, rows, 0) == ["Alarm: Many-Alarms", "URGENT: B"]
     calm = [row("many-alarms", State.RETURNED), row("a"), row("b", priority=Priority.URGENT)]
-    assert told(n, calm, 10) == ["Alarm: A", "Back to normal"]  # what it held back, and its end
+    assert titles_of(n, calm, 10) == ["Alarm: A", "Back to normal"]  # what it held back, and its end
 
 
 def test_an_alarm_goes_out_even_when_its_words_fail(caplog: pytest.LogCaptureFixture) -> None:
@@ -101,7 +101,7 @@ def test_no_unseen_urgent_alarm_goes_untold(steps: list[tuple[State | None, Stat
             if state not in (None, State.NORMAL, State.SUPPRESSED):
                 assert state is not None
                 rows.append(row(key, state, priority=Priority.URGENT, raised_ns=raised[key]))
-        titles = " ".join(told(n, rows, t))
+        titles = " ".join(titles_of(n, rows, t))
         for r in rows:
             if r.unseen and (r.key, raised[r.key]) not in seen:
                 assert f"URGENT: {text(r).label}" in titles

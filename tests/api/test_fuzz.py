@@ -164,7 +164,7 @@ class Anyone(RuleBasedStateMachine):
         since=st.one_of(st.integers(0, 2**63), st.integers(0, 2 * 10**18), HOSTILE),
         buckets=st.one_of(st.integers(2, 2000), st.integers()),
     )
-    def look_back(self, point: str, since: object, buckets: int) -> None:
+    def ask_history(self, point: str, since: object, buckets: int) -> None:
         query = urlencode({"point": point, "since": str(since), "buckets": buckets}, errors="replace")
         status, answer = self._ask("GET", f"/api/v1/history?{query}")
         assert status in (200, 400, 404), (status, answer)

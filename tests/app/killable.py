@@ -85,7 +85,7 @@ class Host:
                 self.daemon.tick()
                 self._next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
             if isinstance(item, bytes):
-                self.daemon.engine.device_heard(device)
+                self.daemon.engine.device_connected(device)
                 self.daemon.keep_frame(device, t_ns, item, self.daemon.engine.frame(device, t_ns, item))
             elif not isinstance(item, OF_THE_DAEMON):
                 self.daemon.emit(item)

@@ -95,12 +95,12 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return data
 
 
-def looked(data: Path, job: Job = TODAY, **more: Any) -> dict[str, Any]:
+def carried_over(data: Path, job: Job = TODAY, **more: Any) -> dict[str, Any]:
     return earlier_jobs(job, lambda: jobs(data), **more)
 
 
 def test_additions_and_baseline_of_the_same_appliance_only(data: Path) -> None:
-    found = looked(data)
+    found = carried_over(data)
     assert found["earlier_complete"] is True
     charged, recovered = found["earlier_additions"]
     assert (charged["job"], charged["date"]) == ("day-400", "2025-01-26")
@@ -110,7 +110,7 @@ def test_additions_and_baseline_of_the_same_appliance_only(data: Path) -> None:
     assert found["baseline"].job == "day-30"
     superheat = found["baseline"].figures["suction_superheat"]
     assert superheat.number == pytest.approx(6.2, abs=0.3) and superheat.unit == "K" and superheat.u > 0
-    assert "baseline" not in looked(data, replace(TODAY, refrigerant="R-134a"))
+    assert "baseline" not in carried_over(data, replace(TODAY, refrigerant="R-134a"))
 
 
 @pytest.mark.parametrize(
@@ -125,7 +125,7 @@ def test_which_appliance_is_the_same(changes: dict[str, Any], same: bool) -> Non
 
 
 def test_a_job_without_an_appliance_looks_for_none(data: Path) -> None:
-    assert looked(data, replace(TODAY, appliance=" ")) == {}
+    assert carried_over(data, replace(TODAY, appliance=" ")) == {}
 
 
 def test_a_spoilt_job_breaks_nothing_and_is_told(data: Path) -> None:
@@ -133,13 +133,13 @@ def test_a_spoilt_job_breaks_nothing_and_is_told(data: Path) -> None:
     whole = place.file.read_bytes()
     place.file.write_bytes(b"not a job file at all")
     try:
-        found = looked(data)
+        found = carried_over(data)
         assert found["earlier_complete"] is False and len(found["earlier_additions"]) == 2
         place.file.write_bytes(whole)
         with sqlite3.connect(place.file) as connection:  # an event that is no event
             connection.execute("UPDATE record SET payload = x'7b7d' WHERE kind = 1 AND id > 5")
         connection.close()
-        assert looked(data)["earlier_complete"] is False
+        assert carried_over(data)["earlier_complete"] is False
     finally:
         for file in place.directory.iterdir():
             file.unlink()
@@ -199,7 +199,7 @@ def test_the_new_job_carries_it_and_its_leak_rate_follows_from_its_own_record(da
 
 
 def test_a_start_up_is_held_against_the_one_before(data: Path, tmp_path: Path) -> None:
-    baseline = looked(data)["baseline"]
+    baseline = carried_over(data)["baseline"]
     job = replace(TODAY, job_id="again")
     place = store(tmp_path, job, new(start_up(), job, 0, baseline=baseline))
     with StoreReader(place.file) as reader:

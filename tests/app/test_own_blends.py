@@ -26,7 +26,7 @@ def test_what_the_job_and_its_cylinders_hold_is_in_the_record_and_nothing_else(t
     async def run() -> dict[str, Any]:
         daemon = Daemon("job-1", path, Clock())
         daemon.engine.user_catalogue = SHIPPED.with_blends(blend(f"SHOP-{i}") for i in (1, 2, 3, 4))
-        daemon.kept_cylinder = lambda name: kept
+        daemon.listed_cylinder = lambda name: kept
         job = Job("job-1", "SHOP-1", customer="Invented bakery", invented=True)
         daemon.open(Rig("none", ()), job, (Cylinder("C-1", 12.5, 21.6, candidates=("R-22", "SHOP-2")),))
         answer = await daemon.act("cylinder", {"name": "C-9"})
@@ -54,7 +54,7 @@ def test_a_cylinder_with_a_blend_of_its_own_joins_a_running_job_and_is_limited_b
     async def run() -> list[Any]:
         daemon = Daemon("job-1", path, Clock())
         daemon.engine.user_catalogue = SHIPPED.with_blends([blend("SHOP-3", lighter=0.8)])
-        daemon.kept_cylinder = held.get
+        daemon.listed_cylinder = held.get
         daemon.open(Rig("none", ()), Job("job-1", "R-410A", customer="Invented bakery", invented=True), (like,))
         found = []
         for name in ("C-7", "C-9"):

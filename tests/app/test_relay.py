@@ -115,7 +115,7 @@ class Bench:
             self.engine.tick(now_ns)
         if round(self.t_s / STEP_S) % 2 == 0:
             self.engine.model.now_ns = max(self.engine.model.now_ns, now_ns)
-            self.relay.look(self.t_s)
+            self.relay.poll(self.t_s)
 
     def run(self, seconds: float) -> "Bench":
         for _ in range(round(seconds / STEP_S)):
@@ -125,7 +125,7 @@ class Bench:
     def do(self, action: str, **body: Any) -> None:
         do(self.engine, action, body, T0_NS + int(self.t_s * NS_PER_S))
 
-    def tell(self, **changes: Any) -> None:
+    def correct_cylinder(self, **changes: Any) -> None:
         """Of the cylinder on the scale, which stays there."""
         cylinder = replace(Cylinder("cylinder 1", 12.5, 21.6, 2.76e6), **changes)
         self._emit(CylinderOnScale(t_ns=T0_NS + int(self.t_s * NS_PER_S), cylinder=cylinder, reading_kg=None))
@@ -240,7 +240,7 @@ def test_what_opens_it_and_how_soon(trouble: Any, within_s: float, word: str) ->
 )
 def test_a_cylinder_that_must_not_be_filled_is_refused_in_words(changes: dict[str, Any], word: str) -> None:
     bench = Bench()
-    bench.tell(**changes)
+    bench.correct_cylinder(**changes)
     bench.run(4.0)
     bench.do("stage-begin", kind="recovery")
     bench.run(2.0)
@@ -249,14 +249,14 @@ def test_a_cylinder_that_must_not_be_filled_is_refused_in_words(changes: dict[st
     assert word in refusal_of(refused.value, bench.engine.shown)
     assert not bench.run(4.0).closed
     sound = Bench().held()
-    sound.tell(**changes)  # found out, or become so, while it runs
+    sound.correct_cylinder(**changes)  # found out, or become so, while it runs
     assert not sound.run(LATE_S + STEP_S).closed
     assert word in sound.last
 
 
 def test_on_the_day_its_requalification_is_due_a_cylinder_may_still_be_filled() -> None:
     bench = Bench()
-    bench.tell(tested=date(2022, 1, 15))  # it is 2027-01-15
+    bench.correct_cylinder(tested=date(2022, 1, 15))  # it is 2027-01-15
     bench.held()
     bench.engine.model.state.utc_offset_s = 16 * 3600  # the day after, where the job is
     assert not bench.run(LATE_S + STEP_S).closed

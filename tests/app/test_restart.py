@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from logger.app.restart import BEHIND, CatchUp
+from logger.app.restart import CATCHING_UP, CatchUp
 from logger.model.events import JobOpened, RigLoaded, StageBegun
 from logger.model.records import NewRecord
 from logger.model.units import NS_PER_S
@@ -157,7 +157,7 @@ def _not_yet(live: Engine, now_ns: int) -> None:
     seen = live.snapshot()
     assert seen.stage is not None and seen.stage.kind == "recovery"
     assert seen.live["cylinder_of_limit"].number is not None
-    assert seen.live["recovered"].number is None and seen.live["recovered"].problem == BEHIND
-    assert BEHIND in seen.advice[0]
+    assert seen.live["recovered"].number is None and seen.live["recovered"].problem == CATCHING_UP
+    assert CATCHING_UP in seen.advice[0]
     with pytest.raises(NotNow, match="try again"):
         do(live, "stage-end", {}, now_ns)

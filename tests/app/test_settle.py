@@ -73,12 +73,12 @@ def test_a_begin_told_late_is_worked_in(tmp_path: Path) -> None:
     begun = next(e for *_, e in course("recovery").items if isinstance(e, StageBegun))
     wanted = unbroken(tmp_path / "right" / "job.rimelog", course("recovery"))
 
-    def tell(daemon: Daemon, now_ns: int) -> None:
+    def enter(daemon: Daemon, now_ns: int) -> None:
         do(daemon.engine, "stage-begin", {"kind": "recovery"}, begun.t_ns)
         daemon.tick()
         assert daemon.engine.snapshot().live["recovered"].number is None  # unknown, never wrong
 
-    found, stages = after(tmp_path / "late", without(StageBegun), tell)
+    found, stages = after(tmp_path / "late", without(StageBegun), enter)
     assert wanted["values"]["recovered"][0] > 5.0
     same_but_for_alarms(found, wanted)
     assert stages[1][:2] == ("recovery", begun.t_ns)

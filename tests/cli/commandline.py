@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from logger.cli import rimelog
-from logger.cli.errors import told
+from logger.cli.errors import run_command_line
 from logger.evidence.sshsig import CHECKPOINT_NAMESPACE, sign
 from logger.export.bundle.trusted_keys import signing_key
 from logger.model.records import NewRecord, Record
@@ -32,7 +32,7 @@ class CommandLine:
     def __call__(self, *arguments: object) -> Ran:
         self._monkeypatch.setattr(sys, "argv", ["rimelog", *map(str, arguments)])
         self._capsys.readouterr()
-        status = told(rimelog)
+        status = run_command_line(rimelog)
         printed = self._capsys.readouterr()
         return Ran(status, printed.out, printed.err)
 

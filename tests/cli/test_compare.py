@@ -11,7 +11,7 @@ from xml.etree import ElementTree as Xml
 import pytest
 
 from logger.cli import rimelog
-from logger.cli.errors import told
+from logger.cli.errors import run_command_line
 from logger.evidence.chain import new_event
 from logger.model.events import Event, JobOpened, StageBegun, StageEnded
 from logger.model.records import NewRecord, Record
@@ -79,7 +79,7 @@ class Command:
     def __call__(self, *arguments: str) -> tuple[int, str]:
         """Exit status, and what was said on either stream."""
         self._patch.setattr(sys, "argv", ["rimelog", "compare", *arguments])
-        status = told(rimelog)
+        status = run_command_line(rimelog)
         out, err = self._capture.readouterr()
         return status, out + err
 
@@ -137,7 +137,7 @@ def test_the_numbers_as_data(command: Command) -> None:
     status, said = command(f"{BARE}/recovery", f"{COOLED}/recovery", "--json")
     assert status == 0, said
     found = json.loads(said)
-    assert found["kind"] == "recovery" and found["told"] and found["invented"]
+    assert found["kind"] == "recovery" and found["decided"] and found["invented"]
     measures = {m["name"]: m for m in found["measures"]}
     rate = measures["mean rate over the common part"]
     assert rate["low"] < rate["ratio"]["number"] < rate["high"]

@@ -190,7 +190,7 @@ def test_doctor_says_what_was_changed_and_rescues_the_rest(data: Path, rimelog: 
     out = tmp_path / "saved"
     ran = rimelog("doctor", JOB_ID, "--rescue", out, "--json")
     told = json.loads(ran.out)
-    assert ran.status == 1 and told["rescued"]["lost"] == 1 and told["rescued"]["kept"] == len(stopped()) - 1
+    assert ran.status == 1 and told["rescued"]["lost"] == 1 and told["rescued"]["saved"] == len(stopped()) - 1
     assert told["breaks"] == [{"first_id": 100, "last_id": 100, "what": "changed"}]
     assert file.read_bytes() == before
     with StoreReader(out / "job.rimelog") as reader:

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from logger.cli import rimelog
-from logger.cli.errors import is_told
+from logger.cli.errors import is_user_error
 
 LIMITS = "cylinder limits --refrigerant R410A --water-capacity 47.6lb --tare 27.5lb --service-pressure 400psi"
 
@@ -37,7 +37,7 @@ def refused(line: str, *more: str) -> str:
     result = run(line, *more)
     assert result.exit_code != 0
     if result.exception is not None and not isinstance(result.exception, SystemExit):
-        assert isinstance(result.exception, Exception) and is_told(result.exception), repr(result.exception)
+        assert isinstance(result.exception, Exception) and is_user_error(result.exception), repr(result.exception)
         return str(result.exception)
     return result.output
 

@@ -30,7 +30,7 @@ class Faulty:
     def said(self, payload: bytes) -> Sequence[bytes]:
         return [encode_frame(payload)]
 
-    def heard(self, payload: bytes) -> bytes | None:
+    def received(self, payload: bytes) -> bytes | None:
         return payload
 
     def bad(self, raw: bytes) -> None:
@@ -43,7 +43,7 @@ class Faulty:
             if isinstance(block, BadFrame):
                 self.bad(block.raw)
                 passed += block.raw
-            elif (payload := self.heard(block.payload)) is not None:
+            elif (payload := self.received(block.payload)) is not None:
                 passed += b"\0" + encode_frame(payload)
         out = b""
         for block in self._out.feed(self.device.step(passed, now_s)):
@@ -105,7 +105,7 @@ def hears(name: str, rule: str, board: str = "scale", *, of: int | None = None) 
 
     def register(function: Callable[[Faulty, bytes], bytes | None]) -> Any:
         class Deaf(Faulty):
-            def heard(self, payload: bytes) -> bytes | None:
+            def received(self, payload: bytes) -> bytes | None:
                 return payload if of is not None and payload[0] != of else function(self, payload)
 
         CASES.append(Case(name, rule, lambda: Deaf(board)))
@@ -250,7 +250,7 @@ class _Answers(Faulty):
         super().__init__()
         self._direction, self._garbage = direction, garbage
 
-    def heard(self, payload: bytes) -> bytes | None:
+    def received(self, payload: bytes) -> bytes | None:
         if self._direction and payload[0] & 0x80:
             self.extra.append(encode_message(ErrorMessage(payload[1] or 1, ErrorCode.UNKNOWN_REQUEST)))
         return payload

@@ -42,7 +42,7 @@ def test_recovery_from_first_byte_to_checked_evidence(tmp_path: Path, link: str)
         # On a busy computer two seconds behind are 80 s here, and the scale counts as silent for that long.
         until(lambda: re.search(r"Recovered +\d+\.\d+ kg", rimelog(tmp_path, "status")), "the scale is heard")
         moved_kg = sim.truth["cylinders_kg"]["cylinder 1"] - before_kg
-        state = until(lambda: _heard(json.loads(rimelog(tmp_path, "status", "--json"))), "in JSON too")
+        state = until(lambda: _connected(json.loads(rimelog(tmp_path, "status", "--json"))), "in JSON too")
         assert state["live"]["recovered"]["value"] == pytest.approx(moved_kg, abs=0.05)
         ended = rimelog(tmp_path, "stage", "end")
         assert "Recovery ended" in ended
@@ -102,5 +102,5 @@ def _one_changed_byte_is_found(place: Path, bundle: Path) -> None:
     assert "does NOT hold" in rimelog(place, "verify", changed, status=1)
 
 
-def _heard(state: dict[str, Any]) -> dict[str, Any] | None:
+def _connected(state: dict[str, Any]) -> dict[str, Any] | None:
     return state if state["live"]["recovered"]["value"] is not None else None

@@ -17,7 +17,7 @@ from logger.model.version import ANALYSIS
 from tests.export.invented import replay, short_job
 from tests.export.rebag import Files, put_together, signed_again, taken_apart
 from tests.export.test_bundle import KEY, checkpoint_at, exported
-from tests.export.test_verify import anyone, edited, outcomes, told
+from tests.export.test_verify import anyone, detail_of, edited, outcomes
 
 INFO = f"Analysis-Version: {ANALYSIS}".encode()
 OTHER = ANALYSIS + 7
@@ -107,7 +107,7 @@ def test_what_is_the_same_holds_but_for_the_report(verified: Callable[..., Verif
     report = verified()
     assert report.result is Result.HOLDS_BUT and [check.key for check in report.unchecked] == ["report"]
     assert outcomes(report)["analysis"] is Outcome.NOTED
-    assert f"version {OTHER} made them, here is {ANALYSIS}" in told(report, "analysis")
+    assert f"version {OTHER} made them, here is {ANALYSIS}" in detail_of(report, "analysis")
     assert {o for key, o in outcomes(report).items() if key not in ("report", "analysis")} == {Outcome.HOLDS}
 
 
@@ -120,7 +120,7 @@ def test_another_wording_fails_with_the_same_version_only(what: str, verified: C
 def test_texts_of_events_that_differ_are_noted(verified: Callable[..., VerifyReport]) -> None:
     report = verified(SAID["events"])
     assert outcomes(report)["events"] is Outcome.NOTED
-    assert "1 texts are worded otherwise here" in told(report, "events")
+    assert "1 texts are worded otherwise here" in detail_of(report, "events")
 
 
 @pytest.mark.parametrize("what", DONE)
@@ -140,14 +140,14 @@ def test_a_number_may_move_within_its_uncertainty(verified: Callable[..., Verify
 def test_further_than_that_both_are_told(change: Change, verified: Callable[..., VerifyReport]) -> None:
     report = verified(change)
     assert report.result is Result.HOLDS_BUT and outcomes(report)["findings"] is Outcome.NOTED
-    assert "stage 1, recovery.level: value 1 is 11." in told(report, "findings")
-    assert "here 11.8 ± 0.12" in told(report, "findings")
+    assert "stage 1, recovery.level: value 1 is 11." in detail_of(report, "findings")
+    assert "here 11.8 ± 0.12" in detail_of(report, "findings")
 
 
 def test_a_finding_that_only_this_version_makes_is_noted(verified: Callable[..., VerifyReport]) -> None:
     report = verified(findings(lambda listed: listed.pop()))
     assert outcomes(report)["findings"] is Outcome.NOTED
-    assert "found here besides: stage 1, recovery.stall" in told(report, "findings")
+    assert "found here besides: stage 1, recovery.stall" in detail_of(report, "findings")
 
 
 def test_what_only_this_version_writes_of_the_job_is_passed_over(verified: Callable[..., VerifyReport]) -> None:
@@ -163,7 +163,7 @@ def test_what_only_this_version_writes_of_the_job_is_passed_over(verified: Calla
 def test_a_version_that_is_no_number_fails(stated: str, verified: Callable[..., VerifyReport]) -> None:
     report = verified(version=stated)
     assert report.result is Result.FAILS
-    assert "version of its analysis is stated as" in told(report, "readings")
+    assert "version of its analysis is stated as" in detail_of(report, "readings")
 
 
 def test_findings_of_the_second_format_are_read_as_well() -> None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.export.report.chart import laid_out, time_ticks
+from logger.export.report.chart import drawing_of, time_ticks
 from logger.export.report.report_data import GapEntry, Plot, Trace
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA, NS_PER_S
@@ -23,7 +23,7 @@ def one(values: list[float], quantity: Quantity = Quantity.VACUUM, log: bool = T
 
 
 def test_a_vacuum_over_decades() -> None:
-    plot = laid_out(one([100_000.0, 1000.0, 500 * MICRON_PA]), T0, T0 + 2 * NS_PER_S, US)
+    plot = drawing_of(one([100_000.0, 1000.0, 500 * MICRON_PA]), T0, T0 + 2 * NS_PER_S, US)
     assert plot is not None
     labels = [label for _, label in plot["left"]["ticks"] if label]
     assert labels == ["100", "1,000", "10,000", "100,000", "1,000,000"]
@@ -39,7 +39,7 @@ def test_a_vacuum_over_decades() -> None:
 @given(st.lists(st.floats(200.0, 400.0), min_size=2, max_size=30), st.sampled_from(["us", "si"]))
 @settings(max_examples=80, deadline=None)
 def test_every_value_lies_inside_and_ticks_are_round(values: list[float], system: str) -> None:
-    plot = laid_out(one(values, Quantity.TEMPERATURE, log=False), T0, T0 + len(values) * NS_PER_S, Shown(system))
+    plot = drawing_of(one(values, Quantity.TEMPERATURE, log=False), T0, T0 + len(values) * NS_PER_S, Shown(system))
     assert plot is not None
     assert all(0 <= x <= 1 and 0 <= y <= 1 for piece in plot["traces"][0]["pieces"] for x, y in piece)
     for side in ("left", "right"):
@@ -50,14 +50,14 @@ def test_every_value_lies_inside_and_ticks_are_round(values: list[float], system
 
 
 def test_what_a_log_scale_cannot_show_breaks_the_line() -> None:
-    plot = laid_out(one([10.0, 0.0, 5.0, 4.0]), T0, T0 + 3 * NS_PER_S, US)
+    plot = drawing_of(one([10.0, 0.0, 5.0, 4.0]), T0, T0 + 3 * NS_PER_S, US)
     assert plot is not None
     assert [len(p) for p in plot["traces"][0]["pieces"]] == [1, 2]
-    assert laid_out(one([0.0, -1.0]), T0, T0 + NS_PER_S, US) is None
+    assert drawing_of(one([0.0, -1.0]), T0, T0 + NS_PER_S, US) is None
 
 
 def test_points_outside_the_stage_are_not_drawn() -> None:
-    plot = laid_out(one([1.0, 2.0, 3.0, 4.0]), T0 + NS_PER_S, T0 + 2 * NS_PER_S, US)
+    plot = drawing_of(one([1.0, 2.0, 3.0, 4.0]), T0 + NS_PER_S, T0 + 2 * NS_PER_S, US)
     assert plot is not None
     assert [[x for x, _ in p] for p in plot["traces"][0]["pieces"]] == [[0.0, 1.0]]
 
@@ -67,9 +67,9 @@ def test_a_gap_is_shaded_only_where_nothing_was_measured() -> None:
         GapEntry(T0 + NS_PER_S, T0 + 3 * NS_PER_S, "cable"),
         GapEntry(T0 - 9 * NS_PER_S, T0 - 5 * NS_PER_S, "before"),
     ]
-    whole = laid_out(one([1.0] * 5), T0, T0 + 4 * NS_PER_S, US, gaps=gaps)
+    whole = drawing_of(one([1.0] * 5), T0, T0 + 4 * NS_PER_S, US, gaps=gaps)
     pieces = (((T0, 1.0), (T0 + NS_PER_S, 1.0)), ((T0 + 3 * NS_PER_S, 1.0), (T0 + 4 * NS_PER_S, 1.0)))
-    broken = laid_out(Plot("Mass", Quantity.MASS, (Trace("Mass", pieces),)), T0, T0 + 4 * NS_PER_S, US, gaps=gaps)
+    broken = drawing_of(Plot("Mass", Quantity.MASS, (Trace("Mass", pieces),)), T0, T0 + 4 * NS_PER_S, US, gaps=gaps)
     assert whole is not None and whole["gaps"] == []
     assert broken is not None and broken["gaps"] == [[0.25, 0.75]]
 
@@ -89,14 +89,14 @@ def test_clock_times_are_local_and_a_new_day_shows_its_date() -> None:
 
 
 def test_the_picture_is_told_in_words() -> None:
-    plot = laid_out(one([100 * MICRON_PA, 700 * MICRON_PA]), T0, T0 + NS_PER_S, US)
+    plot = drawing_of(one([100 * MICRON_PA, 700 * MICRON_PA]), T0, T0 + NS_PER_S, US)
     assert plot is not None
     assert "lowest 100 microns, highest 700 microns" in plot["alt"]
 
 
 def test_lines_that_coincide_carry_letters_at_places_of_their_own() -> None:
     piece = tuple((T0 + i * NS_PER_S, 1e5 + i) for i in range(100))
-    plot = laid_out(
+    plot = drawing_of(
         Plot("Pressures", Quantity.PRESSURE, (Trace("one", (piece,)), Trace("other", (piece,)))),
         T0,
         T0 + 99 * NS_PER_S,
@@ -110,7 +110,7 @@ def test_lines_that_coincide_carry_letters_at_places_of_their_own() -> None:
 
 def test_labels_of_limits_stand_apart_and_off_the_curve() -> None:
     limits = tuple((f"limit {i}", 300.0 + 3 * i) for i in range(3))
-    plot = laid_out(one([200.0] * 50, Quantity.TEMPERATURE, log=False, limits=limits), T0, T0 + 49 * NS_PER_S, US)
+    plot = drawing_of(one([200.0] * 50, Quantity.TEMPERATURE, log=False, limits=limits), T0, T0 + 49 * NS_PER_S, US)
     assert plot is not None
     places = [(one["right"], one["label_y"]) for one in plot["limits"]]
     assert len(places) == 3
@@ -119,17 +119,17 @@ def test_labels_of_limits_stand_apart_and_off_the_curve() -> None:
 
 def test_a_hold_shows_how_it_moved_and_names_a_limit_far_off() -> None:
     rise = [26.0 + 0.01 * i for i in range(100)]
-    plot = laid_out(one(rise, log=False, close=True, limits=(("limit", 66.7),)), T0, T0 + 99 * NS_PER_S, US)
+    plot = drawing_of(one(rise, log=False, close=True, limits=(("limit", 66.7),)), T0, T0 + 99 * NS_PER_S, US)
     assert plot is not None and plot["limits"] == []
     assert plot["far"] == ["limit 500 microns: above this scale"]
     heights = [y for piece in plot["traces"][0]["pieces"] for _, y in piece]
     assert max(heights) - min(heights) > 0.3
-    near = laid_out(one([40.0, 60.0], log=False, close=True, limits=(("limit", 66.7),)), T0, T0 + NS_PER_S, US)
+    near = drawing_of(one([40.0, 60.0], log=False, close=True, limits=(("limit", 66.7),)), T0, T0 + NS_PER_S, US)
     assert near is not None and len(near["limits"]) == 1 and near["far"] == []
 
 
 def test_noise_does_not_fill_the_height_of_a_hold() -> None:
-    plot = laid_out(one([26.0, 26.1] * 20, log=False, close=True), T0, T0 + 39 * NS_PER_S, US)
+    plot = drawing_of(one([26.0, 26.1] * 20, log=False, close=True), T0, T0 + 39 * NS_PER_S, US)
     assert plot is not None
     heights = [y for piece in plot["traces"][0]["pieces"] for _, y in piece]
     assert max(heights) - min(heights) < 0.1

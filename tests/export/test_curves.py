@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from logger.evidence.chain import GENESIS
 from logger.export.comparison import compare_text
 from logger.export.comparison.compare_pdf import invented, page, picture
-from logger.export.comparison.curves import laid_out
+from logger.export.comparison.curves import drawing_of
 from logger.export.comparison.figures import Compared, compared
 from logger.export.comparison.sides import Side
 from logger.export.errors import CompareError
@@ -49,7 +49,7 @@ def two(a: Series, b: Series) -> Compared:
 @settings(max_examples=40, deadline=None)
 @given(st.floats(20.0, 2000.0), st.floats(20.0, 2000.0), st.floats(5.0, 500.0), st.sampled_from(["us", "si"]))
 def test_everything_is_on_the_axes(tau_a: float, tau_b: float, base: float, system: str) -> None:
-    plot = laid_out(two(pulled(tau_a, base), pulled(tau_b)), Shown(system))
+    plot = drawing_of(two(pulled(tau_a, base), pulled(tau_b)), Shown(system))
     assert plot is not None
     for curve in plot["curves"]:
         points = [p for piece in curve["pieces"] for p in piece]
@@ -63,20 +63,20 @@ def test_everything_is_on_the_axes(tau_a: float, tau_b: float, base: float, syst
 
 def test_both_lie_on_one_scale() -> None:
     """The same curve twice is drawn twice at the same place."""
-    plot = laid_out(two(pulled(300.0), pulled(300.0)), Shown())
+    plot = drawing_of(two(pulled(300.0), pulled(300.0)), Shown())
     assert plot is not None
     assert plot["curves"][0]["pieces"] == plot["curves"][1]["pieces"]
 
 
 def test_a_line_is_broken_where_nothing_was_measured() -> None:
-    plot = laid_out(two(pulled(300.0), pulled(300.0, hole=(600.0, 1000.0))), Shown())
+    plot = drawing_of(two(pulled(300.0), pulled(300.0, hole=(600.0, 1000.0))), Shown())
     assert plot is not None
     assert [len(c["pieces"]) for c in plot["curves"]] == [1, 2]
 
 
 def test_a_picture_without_curves_still_says_why() -> None:
     found = two(pulled(300.0), Series("vacuum", [0.0], [100.0]))
-    assert not found.result.told and laid_out(found, Shown()) is None
+    assert not found.result.decided and drawing_of(found, Shown()) is None
     root = Xml.fromstring(picture(found, Shown()))
     texts = " ".join(t.text or "" for t in root.iter(f"{SVG}text"))
     assert "Cannot tell" in texts and "did not pass through a common range" in texts
@@ -140,6 +140,6 @@ def test_what_else_differs_is_named() -> None:
         facts = (Fact("Ambient, mean", known(kelvin, "K", 0.2), Quantity.TEMPERATURE, Differs.BY_WEATHER),)
         return replace(side("one", pulled(300.0)), facts=facts)
 
-    told = " ".join(compare_text.remarks(compared(warmer(293.15), warmer(303.15)), Shown("si")))
-    assert "They also differ in: ambient, mean (20.0 °C ± 0.40 K and 30.0 °C ± 0.40 K)" in told
+    decided = " ".join(compare_text.remarks(compared(warmer(293.15), warmer(303.15)), Shown("si")))
+    assert "They also differ in: ambient, mean (20.0 °C ± 0.40 K and 30.0 °C ± 0.40 K)" in decided
     assert "also differ" not in " ".join(compare_text.remarks(compared(warmer(293.15), warmer(294.0)), Shown()))

@@ -14,7 +14,7 @@ from logger.wording.values import Shown
 from tests.export.invented import MANIFOLD, T0_NS, Recorder, alarm, opened, short_job
 
 
-def told(rec: Recorder) -> Story:
+def story_of(rec: Recorder) -> Story:
     story = Story()
     assert list(story.passing(rec.source())) == rec.records
     return story
@@ -22,7 +22,7 @@ def told(rec: Recorder) -> Story:
 
 def test_counts_head_and_facts() -> None:
     rec = short_job()
-    story = told(rec)
+    story = story_of(rec)
     assert (story.count, story.head) == (len(rec.records), rec.records[-1].digest)
     assert (story.software, story.utc_offset_s, story.speed) == ("0.1.0", -21_600, 1.0)
     assert story.points == ("cylinder_mass", "cylinder_pressure", "recovery_inlet_pressure", "vacuum")
@@ -30,7 +30,7 @@ def test_counts_head_and_facts() -> None:
 
 
 def test_an_alarm_is_one_entry_from_raise_to_return() -> None:
-    (entry,) = told(short_job()).alarms()
+    (entry,) = story_of(short_job()).alarms()
     assert (entry.raised_ns, entry.acknowledged_ns, entry.cleared_ns) == tuple(
         T0_NS + s * NS_PER_S for s in (40, 50, 52)
     )
@@ -47,7 +47,7 @@ def test_an_alarm_raised_again_is_another_entry_and_one_still_standing_has_no_en
         (3, AlarmEvent.RAISE, returned, unseen),
     ):
         rec.add(new_event(alarm(T0_NS + t_s * NS_PER_S, event, before, after)))
-    first, second = told(rec).alarms()
+    first, second = story_of(rec).alarms()
     assert first.cleared_ns == T0_NS + 2 * NS_PER_S and first.acknowledged_ns is None
     assert second.raised_ns == T0_NS + 3 * NS_PER_S and second.cleared_ns is None
 
@@ -57,7 +57,7 @@ def test_shelving_an_alarm_stands_in_the_diary() -> None:
     change = alarm(T0_NS + NS_PER_S, AlarmEvent.SHELVE, State.NORMAL, State.SHELVED, operator="J. Invented",
                    reason="scale moved", cause="shelved for 30 min")  # fmt: skip
     rec.add(new_event(change))
-    acts = told(rec).acts(Shown())
+    acts = story_of(rec).acts(Shown())
     assert [(a.kind, a.by) for a in acts if a.kind == "alarm"] == [("alarm", "J. Invented")]
     assert "scale moved" in acts[-1].text
 
@@ -69,7 +69,7 @@ def test_gaps_of_every_kind_have_bounds() -> None:
     )
     rec.event(r.GAP, T0_NS + 10 * NS_PER_S, from_ns=T0_NS + 5 * NS_PER_S, cause="the program was not running")
     rec.event(r.GAP, T0_NS + 11 * NS_PER_S, device="ab", cause="not in its buffer", frames=12, first=1, last=12)
-    found = [(g.begin_ns - T0_NS, g.end_ns - T0_NS, g.cause) for g in told(rec).gaps()]
+    found = [(g.begin_ns - T0_NS, g.end_ns - T0_NS, g.cause) for g in story_of(rec).gaps()]
     assert found == [
         (NS_PER_S, 4 * NS_PER_S, "the computer slept"),
         (5 * NS_PER_S, 10 * NS_PER_S, "the program was not running"),
@@ -80,7 +80,7 @@ def test_gaps_of_every_kind_have_bounds() -> None:
 def test_every_event_of_the_job_is_a_row_in_order_of_time() -> None:
     rec = short_job()
     rec.event("of-a-later-version", T0_NS + 5, what="=cmd", n=3)
-    story = told(rec)
+    story = story_of(rec)
     rows = list(story.rows(Shown()))
     assert len(rows) == len(story.events)
     assert [row[0] for row in rows] == sorted(row[0] for row in rows)
@@ -96,10 +96,10 @@ def test_clocks_are_told_in_words_one_line_a_device() -> None:
     rec.event(
         r.CLOCK, T0_NS + 5 * NS_PER_S, v=2, device=MANIFOLD, fit={"error_ns": "soon"}
     )  # of another version: passed over
-    trouble, fit_line = told(rec).clocks(Shown())
+    trouble, fit_line = story_of(rec).clocks(Shown())
     assert trouble == "the clock was set"
     assert "runs 25 ppm fast" in fit_line and "right within 0.09 s" in fit_line
-    texts = [row[4] for row in told(rec).rows(Shown()) if row[2] == r.CLOCK]
+    texts = [row[4] for row in story_of(rec).rows(Shown()) if row[2] == r.CLOCK]
     assert "120 ppm slow" in texts[0] and not any("{" in text for text in texts[:4])
 
 
@@ -111,7 +111,7 @@ def test_an_event_that_cannot_be_read_names_its_record(missing: str) -> None:
     else:
         rec.event(r.STAGE_BEGUN, T0_NS, number=1)
     with pytest.raises(BundleError, match=r"record 1: the event cannot be read"):
-        told(rec)
+        story_of(rec)
 
 
 def test_records_that_open_no_job_are_told() -> None:

@@ -48,7 +48,7 @@ def failing(report: VerifyReport) -> set[str]:
     return {check.key for check in report.checks if check.outcome is Outcome.FAILS}
 
 
-def told(report: VerifyReport, key: str) -> str:
+def detail_of(report: VerifyReport, key: str) -> str:
     return next(check.text for check in report.checks if check.key == key)
 
 
@@ -58,7 +58,7 @@ def test_an_honest_bundle_holds_in_every_check(bundle: Path) -> None:
     assert set(outcomes(report).values()) == {Outcome.HOLDS}
     assert (report.job_id, report.signer) == ("2026-03-02-01", "this computer")
     assert report.fingerprint == public_key(KEY).fingerprint
-    assert "2 agree" in told(report, "checkpoints")
+    assert "2 agree" in detail_of(report, "checkpoints")
     assert report.to_dict()["holds"] is True
 
 
@@ -66,7 +66,7 @@ def test_a_key_that_is_not_known_is_told_and_fails_only_when_asked(bundle: Path)
     report = verify_bundle(bundle, replay)
     assert report.result is Result.HOLDS_BUT and report.exit_status == 3 and report.to_dict()["holds"] is False
     assert [check.key for check in report.unchecked] == ["key"]
-    assert "is not known here" in told(report, "key")
+    assert "is not known here" in detail_of(report, "key")
     asked = verify_bundle(bundle, replay, must_be_known=True)
     assert not asked.holds and failing(asked) == {"key"}
 
@@ -146,11 +146,11 @@ def test_what_differs_is_in_the_words_shown(bundle: Path, tmp_path: Path) -> Non
     body = changed["tagmanifest-sha256.txt"]
     changed["tagmanifest-sha256.txt"] = body[:40] + (b"0" if body[40:41] != b"0" else b"1") + body[41:]
     report = verify_bundle(put_together(top, changed, tmp_path / "changed.zip"), replay)
-    assert "drier chanted." in told(report, "events") and "drier changed." in told(report, "events")
-    assert body[:64].decode() in told(report, "tags") and changed["tagmanifest-sha256.txt"][:64].decode() in told(
-        report, "tags"
-    )
-    assert "without a signature" in told(report, "report")
+    assert "drier chanted." in detail_of(report, "events") and "drier changed." in detail_of(report, "events")
+    assert body[:64].decode() in detail_of(report, "tags") and changed["tagmanifest-sha256.txt"][
+        :64
+    ].decode() in detail_of(report, "tags")
+    assert "without a signature" in detail_of(report, "report")
 
 
 def test_a_checkpoint_line_that_cannot_be_read_is_told(bundle: Path, tmp_path: Path) -> None:
@@ -159,7 +159,7 @@ def test_a_checkpoint_line_that_cannot_be_read_is_told(bundle: Path, tmp_path: P
     torn = {**files, name: files[name] + b'{"count":7'}
     report = verify_bundle(put_together(top, signed_again(torn, KEY), tmp_path / "torn.zip"), replay, known=anyone)
     assert report.holds and outcomes(report)["checkpoints"] is Outcome.NOTED
-    assert "not a checkpoint" in told(report, "checkpoints")
+    assert "not a checkpoint" in detail_of(report, "checkpoints")
 
 
 def test_a_checkpoint_without_a_signature_is_told_as_that(bundle: Path, tmp_path: Path) -> None:
@@ -169,7 +169,7 @@ def test_a_checkpoint_without_a_signature_is_told_as_that(bundle: Path, tmp_path
     files[name] = b"".join(json.dumps(line).encode() + b"\n" for line in unsigned)
     report = verify_bundle(put_together(top, signed_again(files, KEY), tmp_path / "unsigned.zip"), replay)
     assert failing(report) == {"checkpoints"}
-    assert f"checkpoint at record {unsigned[0]['last_id']} is not signed" in told(report, "checkpoints")
+    assert f"checkpoint at record {unsigned[0]['last_id']} is not signed" in detail_of(report, "checkpoints")
 
 
 def test_a_complete_forgery_holds_but_for_its_key(bundle: Path, tmp_path: Path) -> None:
@@ -193,7 +193,7 @@ def test_a_last_figure_that_another_computer_rounds_differently_is_told_and_pass
     changed = edited("data/readings.csv", b",700050,499900,", b",700050.001,499900,")(files)
     report = verify_bundle(put_together(top, signed_again(changed, KEY), tmp_path / "rounded.zip"), replay)
     assert failing(report) == {"report"}  # its bytes are another digest's
-    assert "1 numbers" in told(report, "readings")
+    assert "1 numbers" in detail_of(report, "readings")
 
 
 def test_the_report_is_left_unchecked_where_another_typesetter_made_it(bundle: Path, tmp_path: Path) -> None:
@@ -213,7 +213,7 @@ def test_another_verdict_than_was_shown_at_the_stages_end_is_told_and_passes(tmp
     assert report.result is Result.HOLDS_BUT and [check.key for check in report.unchecked] == ["checkpoints"]
     assert outcomes(report)["concluded"] is Outcome.NOTED
     shown = "stage 1: cannot tell was shown by version 1 of the analysis, all records give pass"
-    assert shown in told(report, "concluded")
+    assert shown in detail_of(report, "concluded")
     text = pdf.text(done.report)
     assert "Shown when the stage ended, by what had arrived by then: can't tell. Settling" in " ".join(text.split())
 
@@ -257,7 +257,7 @@ def test_records_that_break_the_replay_end_in_words(bundle: Path, tmp_path: Path
     forged = signed_again(chained_again(files, short_frame), ENEMY)
     report = verify_bundle(put_together(top, forged, tmp_path / "broken.zip"), replay)
     assert failing(report) == {"readings"}
-    assert "could not be computed" in told(report, "readings")
+    assert "could not be computed" in detail_of(report, "readings")
 
 
 @given(st.integers(0, 2**32))

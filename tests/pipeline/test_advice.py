@@ -19,36 +19,36 @@ from logger.stages.recovery.words import TERMS
 from tests.export.simulated import T0_NS, simulated_job
 
 BOARDS = ("recovery board", "scale")
-Told = list[tuple[float, tuple[str, ...]]]
+Advice = list[tuple[float, tuple[str, ...]]]
 
 
-def live(records: tuple[Record, ...], settings: dict[str, Any] | None = None) -> tuple[Engine, Told]:
+def live(records: tuple[Record, ...], settings: dict[str, Any] | None = None) -> tuple[Engine, Advice]:
     """A live engine over recorded items; its advice at each change, with seconds since the beginning."""
     engine, next_tick = Engine(), 0
-    told: Told = [(0.0, ("",))]
+    changes: Advice = [(0.0, ("",))]
     for t_ns, _, _, device, item in in_order(records):
         if t_ns >= next_tick:
             engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
-            if engine.model.state.job is not None and engine.snapshot().advice != told[-1][1]:
-                told.append(((t_ns - T0_NS) / NS_PER_S, engine.snapshot().advice))
+            if engine.model.state.job is not None and engine.snapshot().advice != changes[-1][1]:
+                changes.append(((t_ns - T0_NS) / NS_PER_S, engine.snapshot().advice))
         if isinstance(item, bytes):
-            engine.device_heard(device)
+            engine.device_connected(device)
             engine.frame(device, t_ns, item)
         else:
             engine.apply(replace(item, settings=settings or {}) if isinstance(item, StageBegun) else item)
         engine.take_events()
-    return engine, told
+    return engine, changes
 
 
 @lru_cache(maxsize=4)
-def recovery(scenario: str, until_s: float) -> tuple[Engine, Told]:
+def recovery(scenario: str, until_s: float) -> tuple[Engine, Advice]:
     return live(simulated_job(scenario, until_s, BOARDS))
 
 
 def test_liquid_then_vapour_and_what_comes_first() -> None:
-    _, told = recovery("brewery", 1800.0)
-    said = [line for _, lines in told for line in lines]
+    _, changes = recovery("brewery", 1800.0)
+    said = [line for _, lines in changes for line in lines]
     assert any("LIQUID" in line for line in said)
     assert any(TERMS["cylinder"] in line for line in said)
     assert "VAPOR" in said[-2]
@@ -57,10 +57,10 @@ def test_liquid_then_vapour_and_what_comes_first() -> None:
 
 def test_a_stall_is_told_with_its_cause_and_what_to_do() -> None:
     """The outlet hose is nearly shut from 150 s on: 'restricted_outlet' of the simulated plant."""
-    engine, told = recovery("restricted_outlet", 325.0)
-    first = next(t for t, lines in told if lines and TERMS["outlet_path"] in lines[0])
+    engine, changes = recovery("restricted_outlet", 325.0)
+    first = next(t for t, lines in changes if lines and TERMS["outlet_path"] in lines[0])
     assert 150 < first < 325
-    (line,) = told[-1][1]
+    (line,) = changes[-1][1]
     watch = engine.live_values.watch
     assert isinstance(watch, CylinderWatch) and watch.now is not None
     cause = watch.now.causes[0]
@@ -85,15 +85,15 @@ def test_it_stands_under_the_large_number_and_leaves_room(size: tuple[int, int],
 
 def test_the_valve_is_called_in_time_and_the_target_met() -> None:
     """The simulated mechanic closes at 15.51 kg, the target here, and later opens again for one more kilogram."""
-    _, told = live(simulated_job("charging", 700.0, ("scale",), 2.0), {"target": 15.515, "direction": "supply"})
-    close = next(t for t, lines in told if lines == ("Close the valve now.",))
-    before = [lines for t, lines in told if t < close and lines]
+    _, changes = live(simulated_job("charging", 700.0, ("scale",), 2.0), {"target": 15.515, "direction": "supply"})
+    close = next(t for t, lines in changes if lines == ("Close the valve now.",))
+    before = [lines for t, lines in changes if t < close and lines]
     assert ("Waiting for flow.",) in before
     assert any(lines[0].startswith("Close the valve in ") for lines in before)
     stopped = 464.0  # of the scenario: 15.5 kg are in
     assert stopped - 15.0 < close <= stopped
-    assert any(lines[0].startswith("Target met") for t, lines in told if stopped < t < 540 and lines)
-    assert any(lines[0].startswith("Over the target by ") for t, lines in told if t > 540 and lines)
+    assert any(lines[0].startswith("Target met") for t, lines in changes if stopped < t < 540 and lines)
+    assert any(lines[0].startswith("Over the target by ") for t, lines in changes if t > 540 and lines)
 
 
 def test_no_stage_no_advice() -> None:

@@ -35,7 +35,7 @@ def brewery() -> tuple[Record, ...]:
     return simulated_job("brewery", 1500.0, RECOVERY)
 
 
-def _tells(record: Record, cylinder: str) -> bool:
+def _names(record: Record, cylinder: str) -> bool:
     """Whether the record says that this cylinder came."""
     event = event_of(record) if record.kind == EVENT else None
     return isinstance(event, CylinderOnScale) and event.cylinder.name == cylinder
@@ -46,18 +46,18 @@ def live(
 ) -> tuple[Engine, list[AlarmChanged]]:
     """A live engine over recorded items, ticked each second; the alarm changes it made. untold: a cylinder.
     sent: what becomes of a frame."""
-    engine, told, next_tick = Engine(), [], 0
+    engine, standing_in, next_tick = Engine(), [], 0
     for t_ns, _, _, device, item in in_order(records):
         if t_ns >= next_tick:
             engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):
-            engine.device_heard(device)
+            engine.device_connected(device)
             engine.frame(device, t_ns, sent(item))
         elif not isinstance(item, CylinderOnScale) or item.cylinder.name != untold:
             engine.apply(item)
-        told += engine.take_events()
-    return engine, [event for event in told if isinstance(event, AlarmChanged)]
+        standing_in += engine.take_events()
+    return engine, [event for event in standing_in if isinstance(event, AlarmChanged)]
 
 
 def test_a_recovery_as_the_mechanic_sees_it() -> None:
@@ -100,13 +100,13 @@ def test_alarms_survive_a_restart() -> None:
         restarted.apply(event)
     restarted.go_live()
 
-    def told(one: Engine) -> dict[str, object]:
+    def standing_in(one: Engine) -> dict[str, object]:
         quiet = ("normal", "suppressed by design")
         keys = one.judge.state.keys.items()
         return {k: (s.state, s.since_ns, s.raised_ns, s.value, s.limit) for k, s in keys if s.state.value not in quiet}
 
-    standing = told(engine)
-    assert standing == told(restarted)
+    standing = standing_in(engine)
+    assert standing == standing_in(restarted)
     assert "overfill-soon" in standing
     assert engine.judge.state.first_out is not None
     assert restarted.judge.state.first_out == engine.judge.state.first_out
@@ -120,7 +120,7 @@ def test_a_cylinder_that_nobody_told_has_no_fill_and_that_is_an_alarm() -> None:
 
 
 def test_another_cylinder_on_the_scale_is_not_taken_for_the_old_one() -> None:
-    first = next(i for i, record in enumerate(brewery()) if _tells(record, "cylinder B"))
+    first = next(i for i, record in enumerate(brewery()) if _names(record, "cylinder B"))
     engine, alarms = live(brewery()[: first + 300], untold="cylinder B")
     assert "another cylinder" in str(engine.values["cylinder_of_limit"].problem)
     assert "fill-unknown" in [a.key for a in alarms if a.to_state is State.UNACKNOWLEDGED]
@@ -224,8 +224,8 @@ def test_no_alarm_waits_for_a_device_whose_clock_lies(lie: str) -> None:
     engine, alarms = live(some, sent=lying)
     assert engine.model.value("cylinder_mass").number is not None
 
-    def soon(told: list[AlarmChanged]) -> int:
-        return next(a.t_ns for a in told if a.key == "time-to-limit" and a.to_state is State.UNACKNOWLEDGED)
+    def soon(standing_in: list[AlarmChanged]) -> int:
+        return next(a.t_ns for a in standing_in if a.key == "time-to-limit" and a.to_state is State.UNACKNOWLEDGED)
 
     assert abs(soon(alarms) - soon(honest)) < 20 * NS_PER_S, "it rests on a rate"
     assert not [a for a in alarms if a.key.startswith(("silent", "no-data"))]

@@ -47,7 +47,7 @@ def night(heard: str, alarms: dict[str, Any]) -> tuple[Engine, list[str]]:
                 for one in engine.model.state.rig.devices:
                     engine.device_lost(engine.model.state.device_key(one.name), "device lost: not heard yet")
         elif device == engine.model.state.device_key(heard):
-            engine.device_heard(device)
+            engine.device_connected(device)
             engine.frame(device, t_ns, item)
         told += engine.take_events()
     changes = (event for event in told if isinstance(event, AlarmChanged))
@@ -123,7 +123,7 @@ def test_an_alarm_keeps_its_key_when_the_device_says_who_it_is() -> None:
         engine.tick(second * NS_PER_S)
     assert "device-board" in engine.judge.waiting()
     engine.apply(DeviceHello(t_ns=20 * NS_PER_S, device="52696d6500000001", name="board"))
-    engine.device_heard(engine.model.state.device_key("board"))
+    engine.device_connected(engine.model.state.device_key("board"))
     for second in range(20, 40):
         engine.tick(second * NS_PER_S)
     rows = engine.judge.alarm_engine.present(engine.judge.state, engine.judge.inputs(engine.model, engine.values))

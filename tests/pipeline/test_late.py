@@ -49,7 +49,7 @@ def fed(items: Iterable[Item], live: bool = True, engine: Engine | None = None) 
             engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):
-            engine.device_heard(device)
+            engine.device_connected(device)
             engine.frame(device, t_ns, item)
         else:
             engine.apply(item)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from logger import __version__
 from tests.soak.figures import judge, page, write
-from tests.soak.record import look_through
+from tests.soak.record import read_through
 from tests.soak.run import Plan, soak
 
 PAGE = Path(__file__).resolve().parent.parent.parent / "docs" / "soak.md"
@@ -32,7 +32,7 @@ def main() -> int:
     plan = Plan(args.hours * 3600, args.speed, 1.0, False) if fast else Plan(args.real_minutes * 60, 1.0, None, True)
     with tempfile.TemporaryDirectory(prefix="rimelog-soak-") as directory:
         watched, file = soak(plan, Path(directory), lambda text: print(text, flush=True))
-        found = look_through(file)
+        found = read_through(file)
     rows = judge(plan, watched, found)
     length_words = f"--hours {args.hours:g} --speed {args.speed:g}" if fast else f"--real-minutes {args.real_minutes:g}"
     per_hour = watched.cpu_s / (plan.record_s / 3600)

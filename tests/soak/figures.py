@@ -72,13 +72,13 @@ up is the first five minutes of a run. The watcher asks five times a second, whi
 
 def write(path: Path, name: str, text: str) -> None:
     """Put `text` where the page keeps the run of that name."""
-    pages = _kept(path)
+    pages = _previous(path)
     pages[name] = text
     body = "\n".join(f"<!-- {key} -->\n{pages[key]}" for key in sorted(pages))
     path.write_text(f"{HEAD}\n{body}", encoding="utf-8")
 
 
-def _kept(path: Path) -> dict[str, str]:
+def _previous(path: Path) -> dict[str, str]:
     if not path.exists():
         return {}
     parts = path.read_text(encoding="utf-8").split("<!-- ")[1:]

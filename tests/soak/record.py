@@ -69,7 +69,7 @@ class _Device:
         return sum(max(0, round((b - a) / self._rate_hz) - 1) for a, b in pairwise(sorted(self.ticks)))
 
 
-def look_through(file: Path) -> Found:
+def read_through(file: Path) -> Found:
     """Read all of it. Raises ValueError when a device started anew: its numbers begin again, and a soak has no such."""
     devices: dict[str, _Device] = {}
     gaps: Counter[str] = Counter()

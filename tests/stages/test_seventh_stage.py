@@ -166,7 +166,7 @@ def live(records: tuple[Record, ...], until_s: float) -> tuple[Engine, list[Even
         if t_ns >= T0_NS + until_s * NS_PER_S:
             break
         if isinstance(item, bytes):
-            engine.device_heard(device)
+            engine.device_connected(device)
             engine.frame(device, t_ns, item)
         else:
             engine.apply(item)

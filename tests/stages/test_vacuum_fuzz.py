@@ -42,7 +42,7 @@ def _sound(value: Value) -> None:
     assert (value.number is None) == bool(value.problem)
 
 
-def _told(finding: Finding) -> None:
+def _check_finding(finding: Finding) -> None:
     text = text_of(finding, Shown())
     assert text.body and text.headline not in ("", finding.key), "it has its words"
     for _, value in finding.numbers():
@@ -68,7 +68,7 @@ def test_decay(
         volume_m3=volume, gas=ServiceGas("R-134a", 0.102, 5.7e5), pump_ultimate_pa=5.0,
     )  # fmt: skip
     for finding in result.findings:
-        _told(finding)
+        _check_finding(finding)
     for value in (result.rate, result.smallest_rate, result.levels_off_at, result.air_flow):
         _sound(value)
     if profile is None:
@@ -92,7 +92,7 @@ def test_standing(
         volume_m3=0.1,
     )
     for finding in result.findings:
-        _told(finding)
+        _check_finding(finding)
     for value in (
         result.start,
         result.end,
@@ -113,7 +113,7 @@ def test_comparison(one: Series, two: Series, size: float | None) -> None:
     bare = (replace(a, result=None), replace(b, result=None))
     for compare, sides in ((compare_recoveries, bare), (compare_pull_downs, bare), (compare_decays, (a, b))):
         result = compare(*sides)
-        _told(result.finding)
+        _check_finding(result.finding)
         for m in result.measures:
             for value in (m.a, m.b, m.ratio):
                 _sound(value)

@@ -210,18 +210,18 @@ def predictions(seed: int, count: int) -> Counter[str]:
     return found
 
 
-def _judged(wait_s: float | None, told: PullDown) -> str:
-    soonest, latest = told.soonest.number, told.latest.number
-    reserved = told.latest.note is not None
+def _judged(wait_s: float | None, reported: PullDown) -> str:
+    soonest, latest = reported.soonest.number, reported.latest.number
+    reserved = reported.latest.note is not None
     if wait_s is None:
         if latest is None:
             return "not within 3 h: left open or stalled"
-        return f"not within 3 h: {'told with that reservation' if reserved else 'band closed before that'}"
-    if told.state is PumpState.STALLED or soonest is None:
+        return f"not within 3 h: {'reported with that reservation' if reserved else 'band closed before that'}"
+    if reported.state is PumpState.STALLED or soonest is None:
         return "got there: said to stand still"
     inside = soonest - 20.0 <= wait_s and (latest is None or wait_s <= latest + 20.0)
     if not inside:
         return "got there: outside the band"
     if latest is None:
         return "got there: after the soonest, band open above"
-    return f"got there: inside the band{', told with the reservation that it may rest above' if reserved else ''}"
+    return f"got there: inside the band{', reported with the reservation that it may rest above' if reserved else ''}"

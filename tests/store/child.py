@@ -18,17 +18,17 @@ from tests.store.making import JOB_ID, T0_NS, readings, second
 MESSAGE = struct.Struct("<cQQ")
 
 
-def tell(kind: bytes, number: int, more: int = 0) -> None:
+def send(kind: bytes, number: int, more: int = 0) -> None:
     os.write(1, MESSAGE.pack(kind, number, more))
 
 
 def work(path: Path, run: int) -> None:
-    tell(b"p", os.getpid())
+    send(b"p", os.getpid())
     writer = StoreWriter.open(
         path,
         job_id=JOB_ID,
         now_ns=lambda: T0_NS,
-        on_commit=lambda records: tell(b"c", records[-1].id),
+        on_commit=lambda records: send(b"c", records[-1].id),
         commit_interval_s=0.004,
         checkpoint_interval_s=0.02,
         reserve_bytes=64 << 10,
@@ -36,7 +36,7 @@ def work(path: Path, run: int) -> None:
     number = 0
     while True:
         writer.submit([second(number, t_ns=run)], readings(number))
-        tell(b"s", number, run)
+        send(b"s", number, run)
         number += 1
         time.sleep(0.001)
 

@@ -140,7 +140,7 @@ def test_a_spoilt_root_or_head_hides_records_from_sqlite_but_not_from_a_rescue(j
         assert not report.whole
         assert report.readable == len(before)
         out = rescue(damaged, tmp_path / name / "out" / "job.rimelog", job_id=JOB_ID, now_ns=T0_NS)
-        assert (out.kept, out.lost) == (len(before), 0)
+        assert (out.saved, out.lost) == (len(before), 0)
         assert [content(r) for r in stored(out.path)] == before
 
 

@@ -30,24 +30,24 @@ def record_of_frames(frames: list[bytes], device: str = "d", t0_ns: int = 0) -> 
 @given(raws)
 def test_packed_frames_come_back_and_never_take_more_room(frames: list[bytes]) -> None:
     record = record_of_frames(frames)
-    codec, kept = pack(record.payload, record.n, record.offsets)
-    assert unpack(codec, kept, record.n, record.offsets) == record.payload
-    assert len(kept) <= len(record.payload)
+    codec, stored = pack(record.payload, record.n, record.offsets)
+    assert unpack(codec, stored, record.n, record.offsets) == record.payload
+    assert len(stored) <= len(record.payload)
 
 
 def test_scans_and_one_status_among_them_are_packed_too() -> None:
     record = record_of_frames([*second(1).payload.split(b"\x07")[1:4], *([b"scan-of-twenty-bytes"] * 9), b"a status"])
-    codec, kept = pack(record.payload, record.n, record.offsets)
+    codec, stored = pack(record.payload, record.n, record.offsets)
     assert codec == COLUMNS
-    assert len(kept) < len(record.payload) / 2
-    assert unpack(codec, kept, record.n, record.offsets) == record.payload
+    assert len(stored) < len(record.payload) / 2
+    assert unpack(codec, stored, record.n, record.offsets) == record.payload
 
 
 @PATIENT
 @given(st.integers(-2, 5), st.binary(max_size=60), st.integers(0, 9), st.binary(max_size=12))
-def test_damaged_packed_frames_raise_only_store_damaged(codec: int, kept: bytes, n: int, offsets: bytes) -> None:
+def test_damaged_packed_frames_raise_only_store_damaged(codec: int, stored: bytes, n: int, offsets: bytes) -> None:
     try:
-        unpack(codec, kept, n, offsets)
+        unpack(codec, stored, n, offsets)
     except StoreDamaged:
         return
     assert codec in (AS_RECEIVED, COLUMNS)

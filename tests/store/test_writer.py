@@ -419,12 +419,12 @@ def test_a_checkpoint_never_tells_of_more_than_is_committed(
     seen: list[tuple[int, int]] = []
     real = CheckpointLog.write
 
-    def looked(self: CheckpointLog, t_ns: int, last_id: int, head: bytes) -> None:
+    def slow_checkpoint(self: CheckpointLog, t_ns: int, last_id: int, head: bytes) -> None:
         with StoreReader(path) as reader:
             seen.append((last_id, reader.last_id))
         real(self, t_ns, last_id, head)
 
-    monkeypatch.setattr(CheckpointLog, "write", looked)
+    monkeypatch.setattr(CheckpointLog, "write", slow_checkpoint)
     writer = start(checkpoint_interval_s=0.0)
     for k in range(30):
         writer.submit([second(k)])

@@ -68,15 +68,15 @@ def _ask_register(
     unit = ask_unit("gives which unit", "")
     field["unit"] = unit
     register = Register(unit_id, table, address, type_, order, scale)
-    heard = listener.hear(lambda take: connect.to_registers(url, port, None, blocks([register]), take))
+    observed = listener.observe(lambda take: connect.to_registers(url, port, None, blocks([register]), take))
     try:
-        if not listener.wait(ANSWER_S, lambda: bool(heard.raws())):
-            say(f"It is not heard: {clean(heard.problem or 'it does not answer', 100)}")
+        if not listener.wait(ANSWER_S, lambda: bool(observed.raws())):
+            say(f"It is not heard: {clean(observed.problem or 'it does not answer', 100)}")
             return device
         step = "" if type_ == "float32" else f"{abs(scale):g}"
-        channel = ask_stated(device, field, unit, step, draft, zeroing, heard, listener)
+        channel = ask_stated(device, field, unit, step, draft, zeroing, observed, listener)
     finally:
-        listener.stop(heard)
+        listener.stop(observed)
     return device if channel is None else device.with_channel(channel)
 
 

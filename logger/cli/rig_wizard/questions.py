@@ -26,7 +26,7 @@ from logger.model.points import MeasuringPoint
 from logger.model.text import clean
 
 WIDTH = 79
-LOOK_S = 3.0  # how long a zero is looked at
+OBSERVE_S = 3.0  # how long a zero is looked at
 CAUTION = (
     "Zero a pressure only while its port is open to air, after the pressure was\n"
     "recovered or let off as local codes and licensed practice ask. Open nothing\n"
@@ -157,7 +157,7 @@ class Zeroing:
         if not can_be_zeroed(describe):
             return {}
         mass = "mass" in measured_name(describe.quantity)
-        recent = numbers_since(time.monotonic() - LOOK_S)
+        recent = numbers_since(time.monotonic() - OBSERVE_S)
         if not recent:
             return {}
         if not near_zero(describe, recent[-1]):
@@ -168,9 +168,9 @@ class Zeroing:
             say(CAUTION)
         question = "Is the scale empty, to be zeroed now?" if mass else "Is its port open to air, to be zeroed now?"
         while yes(question):
-            say(f"  reading for {LOOK_S:.0f} s ...")
+            say(f"  reading for {OBSERVE_S:.0f} s ...")
             begun = time.monotonic()
-            self._listener.wait(LOOK_S)
+            self._listener.wait(OBSERVE_S)
             zero = zero_of(describe, numbers_since(begun))
             text = None if zero.number is None else written(zero.number, describe.unit)
             if text is not None:

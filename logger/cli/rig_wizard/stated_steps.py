@@ -22,7 +22,7 @@ READINGS_S = 3.0
 
 def ask_stated(
     device: DeviceDraft, field: dict[str, Value], unit_name: str, step: str, draft: RigDraft, zeroing: Zeroing,
-    heard: ObservedDevice, listener: Listener,
+    observed: ObservedDevice, listener: Listener,
 ) -> ChannelDraft | None:  # fmt: skip
     """field: keys that say where the reading is. step: likely smallest step in the unit, "" when not known.
 
@@ -70,7 +70,7 @@ def ask_stated(
         for key, what in exc.problems:
             say(f"  {key}: {what}")
         return None
-    numbers_since, now = _live(entry, heard)
+    numbers_since, now = _live(entry, observed)
     listener.wait(READINGS_S, lambda: now() is not None)
     described = model_of(entry).described[-1]
     if not yes(f"It reads {shown(described, now())}. Is that right?", True):
@@ -93,13 +93,13 @@ def typed_problem(convert: Callable[[], object]) -> str | None:
 
 
 def _live(
-    entry: RigDevice, heard: ObservedDevice
+    entry: RigDevice, observed: ObservedDevice
 ) -> tuple[Callable[[float], list[float]], Callable[[], Reading | None]]:
     """Readings of the entry's last channel, from what its instrument says."""
     model, wanted = model_of(entry), entry.channels[-1].index
 
     def said(since_s: float) -> list[tuple[float, Raw]]:
-        found = [(at_s, model.take(raw)) for at_s, raw in heard.raws(since_s)]
+        found = [(at_s, model.take(raw)) for at_s, raw in observed.raws(since_s)]
         return [(at_s, raw) for at_s, one in found if one for index, raw in one.readings or () if index == wanted]
 
     def numbers_since(since_s: float) -> list[float]:

@@ -103,54 +103,56 @@ class Guide:
         if url in self._draft.urls:
             say("This url is in the rig already.")
             return
-        heard = self._listener.hear(lambda take: connect.to_device(url, device_id, take))
+        observed = self._listener.observe(lambda take: connect.to_device(url, device_id, take))
         try:
-            if not self._listener.wait(ANSWER_S, lambda: heard.problem is None and bool(heard.describes)):
-                say(f"It is not heard: {clean(heard.problem or 'it does not describe its channels', 100)}")
+            if not self._listener.wait(ANSWER_S, lambda: observed.problem is None and bool(observed.describes)):
+                say(f"It is not heard: {clean(observed.problem or 'it does not describe its channels', 100)}")
                 return
-            self._listener.wait(READINGS_S, lambda: all(heard.newest(d.index) for d in heard.describes))
-            self._draft.devices.append(self._channels(url, device_id, kind, called, heard))
+            self._listener.wait(READINGS_S, lambda: all(observed.newest(d.index) for d in observed.describes))
+            self._draft.devices.append(self._channels(url, device_id, kind, called, observed))
         finally:
-            self._listener.stop(heard)
+            self._listener.stop(observed)
 
     def _channels(
-        self, url: str, device_id: bytes | None, kind: str, called: str, heard: ObservedDevice
+        self, url: str, device_id: bytes | None, kind: str, called: str, observed: ObservedDevice
     ) -> DeviceDraft:
-        found_id = device_id if heard.hello is None else heard.hello.device_id
+        found_id = device_id if observed.hello is None else observed.hello.device_id
         name = ask("Name for it", self._free_name(called or kind.split(" ")[0]), problem=name_problem(self._draft))
         keys: dict[str, Value] = {"name": name, "url": url}
         if found_id is not None:
             keys["id"] = found_id.hex()
         device = DeviceDraft(keys, (), kind)
-        self._table(heard)
+        self._table(observed)
         steps = [device]  # before each channel
-        while len(steps) <= len(heard.describes):
-            describe, device = heard.describes[len(steps) - 1], steps[-1]
+        while len(steps) <= len(observed.describes):
+            describe, device = observed.describes[len(steps) - 1], steps[-1]
             try:
-                channel = self._channel(describe, heard, self._draft.points | device.points, back=len(steps) > 1)
+                channel = self._channel(describe, observed, self._draft.points | device.points, back=len(steps) > 1)
             except Back:
                 steps.pop()
                 continue
             steps.append(device if channel is None else device.with_channel(channel))
         return steps[-1]
 
-    def _table(self, heard: ObservedDevice) -> None:
+    def _table(self, observed: ObservedDevice) -> None:
         say("  ch  label                             says now")
-        for describe in heard.describes:
-            reading = shown(describe, heard.newest(describe.index))
+        for describe in observed.describes:
+            reading = shown(describe, observed.newest(describe.index))
             say(f"  {describe.index:>2}  {clean(describe.label, 32) or '-':<32}  {reading}")
 
     def _channel(
-        self, describe: Describe, heard: ObservedDevice, taken: set[str], *, back: bool
+        self, describe: Describe, observed: ObservedDevice, taken: set[str], *, back: bool
     ) -> ChannelDraft | None:
         """None when it is not used. Raises Back."""
         index = describe.index
         label = clean(describe.label, 32)
-        point = ask_point(f'Channel {index} "{label}"', describe, label, taken, lambda: heard.newest(index), back=back)
+        point = ask_point(
+            f'Channel {index} "{label}"', describe, label, taken, lambda: observed.newest(index), back=back
+        )
         if point is None:
             return None
         zero = self._zeroing.ask(
-            describe, lambda since_s: [r.number for r in heard.readings(index, since_s) if r.number is not None]
+            describe, lambda since_s: [r.number for r in observed.readings(index, since_s) if r.number is not None]
         )
         return ChannelDraft({"index": index, "point": point.name, **zero}, _remark(describe))
 

@@ -39,17 +39,17 @@ def text_instrument(listener: Listener, draft: RigDraft, zeroing: Zeroing, silen
     keys: dict[str, Value] = {"kind": "text", "url": url}
     port = _ask_port(url, keys)
     while True:
-        heard = listener.hear(lambda take: connect.to_text(url, port, None, take))  # noqa: B023
+        observed = listener.observe(lambda take: connect.to_text(url, port, None, take))  # noqa: B023
         try:
             say(f"Listening for up to {LINES_S:.0f} s ...")
-            listener.wait(LINES_S, lambda: heard.failed or len(heard.raws()) >= MIN_LINES)  # noqa: B023
-            lines = [raw for _, raw in heard.raws()]
+            listener.wait(LINES_S, lambda: observed.failed or len(observed.raws()) >= MIN_LINES)  # noqa: B023
+            lines = [raw for _, raw in observed.raws()]
             if lines:
                 name = ask("Name for it", "scale" if "scale" not in draft.names else "", problem=name_problem(draft))
-                return _understand(lines, heard, {"name": name, **keys}, draft, zeroing, listener)
-            say(f"No line was heard: {clean(heard.problem or 'it is silent', 100)}")
+                return _understand(lines, observed, {"name": name, **keys}, draft, zeroing, listener)
+            say(f"No line was heard: {clean(observed.problem or 'it is silent', 100)}")
         finally:
-            listener.stop(heard)
+            listener.stop(observed)
         if not yes("Try other settings?", True):
             return None
         port = _ask_port(url, keys)
@@ -73,7 +73,7 @@ def _ask_port(url: str, keys: dict[str, Value]) -> TextPort:
 
 
 def _understand(
-    lines: list[bytes], heard: ObservedDevice, keys: dict[str, Value], draft: RigDraft, zeroing: Zeroing,
+    lines: list[bytes], observed: ObservedDevice, keys: dict[str, Value], draft: RigDraft, zeroing: Zeroing,
     listener: Listener,
 ) -> DeviceDraft | None:  # fmt: skip
     say("It says:")
@@ -82,7 +82,7 @@ def _understand(
     device = DeviceDraft(keys, (), "text instrument")
     while True:
         field, unit, step_text = _ask_field(shape(lines))
-        channel = ask_stated(device, field, unit, step_text, draft, zeroing, heard, listener)
+        channel = ask_stated(device, field, unit, step_text, draft, zeroing, observed, listener)
         device = device if channel is None else device.with_channel(channel)
         if not yes("Another reading from its lines?"):
             return device if device.channels else None

@@ -90,11 +90,11 @@ def _compare_job(a: Any, b: Any, where: str, result: Agreement) -> None:
         for i, (x, y) in enumerate(zip(a, b, strict=True)):
             _compare_job(x, y, f"{where}/{i}", result)
     elif not (_is_number(a) and _is_number(b) and math.isclose(a, b, rel_tol=RELATIVE)) and a != b:
-        told = f"{where or '/'} is {_short(a)}; from the records it is {_short(b)}"
+        text = f"{where or '/'} is {_short(a)}; from the records it is {_short(b)}"
         if where.startswith(tuple(f"/{part}" for part in _MAY_IMPROVE)):
-            result.noted.append(told)
+            result.noted.append(text)
         else:
-            result.problem = result.problem or told
+            result.problem = result.problem or text
 
 
 def rejudged_since(version: int) -> frozenset[str]:

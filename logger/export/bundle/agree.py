@@ -59,7 +59,7 @@ def csv_agreement(found: Iterable[bytes], made: Iterable[bytes]) -> Agreement:
         cells = list(zip_longest(_cells(a), _cells(b)))
         rounded = sum(1 for x, y in cells if x != y and _close(x, y))
         if any(x != y and not _close(x, y) for x, y in cells):
-            result.problem = f"line {number} {_told(*(_line(x) for x in (a, b)))}"
+            result.problem = f"line {number} {_differ(*(_line(x) for x in (a, b)))}"
             return result
         result.rounded += rounded
     return result
@@ -94,7 +94,7 @@ def _compare(a: Any, b: Any, where: str, result: Agreement) -> None:
             if not math.isclose(a, b, rel_tol=RELATIVE):
                 result.problem = f"{where} is {a!r}; from the records it is {b!r}"
     elif type(a) is not type(b) or a != b:
-        result.problem = f"{where or '/'} {_told(*(json.dumps(x, ensure_ascii=False, default=str) for x in (a, b)))}"
+        result.problem = f"{where or '/'} {_differ(*(json.dumps(x, ensure_ascii=False, default=str) for x in (a, b)))}"
 
 
 def _cells(line: bytes) -> list[bytes]:
@@ -112,7 +112,7 @@ def _line(line: bytes) -> str:
     return line.decode("utf-8", "replace").strip() or "missing"
 
 
-def _told(found: str, made: str) -> str:
+def _differ(found: str, made: str) -> str:
     """Both from just before where they part, so that the difference is in what is shown."""
     same = next((i for i, (a, b) in enumerate(zip(found, made, strict=False)) if a != b), min(len(found), len(made)))
     begin = max(0, same - _SHOWN // 3)

@@ -209,9 +209,9 @@ class _Verifier:
             return
         key, job_id = self._key, story.job.job_id
         problems = [p for c in checkpoints if (p := _checkpoint_problem(c, key, job_id)) is not None]
-        told = f"{chain.checkpoints} agree with the chain and carry the signature of the same key"
+        agreement = f"{chain.checkpoints} agree with the chain and carry the signature of the same key"
         torn = list(listed.problems[:_MAX_PROBLEMS])  # a power cut can do that, the holder of the key too
-        self._record_problems("checkpoints", problems, "; ".join([told, *torn, *chain.declared]))
+        self._record_problems("checkpoints", problems, "; ".join([agreement, *torn, *chain.declared]))
         if torn and not problems:
             self.record("checkpoints", Outcome.NOTED, self._checks["checkpoints"].text)
 

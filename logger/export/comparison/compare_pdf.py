@@ -7,7 +7,7 @@ from typing import Any
 
 from logger.export.comparison import compare_text
 from logger.export.comparison.compare_svg import svg
-from logger.export.comparison.curves import laid_out
+from logger.export.comparison.curves import drawing_of
 from logger.export.comparison.figures import Compared
 from logger.export.comparison.sides import Side
 from logger.export.report.glyphs import harmless
@@ -25,7 +25,7 @@ CAUTION = (
 
 def picture(found: Compared, shown: Shown) -> bytes:
     """The SVG: plot, verdict and the sentences behind it."""
-    plot = harmless(laid_out(found, shown), lambda _: True)
+    plot = harmless(drawing_of(found, shown), lambda _: True)
     title = found.title
     said = compare_text.sentences(found, shown) + compare_text.remarks(found, shown)
     return svg(plot, title, f"{title}: no curve can be drawn", said, found.headline, invented(found))
@@ -57,13 +57,13 @@ def _data(found: Compared, shown: Shown) -> dict[str, Any]:
         "title": found.title,
         "names": [compare_text.label(side) for side in (found.a, found.b)],
         "invented": invented(found),
-        "clear": found.result.told,
+        "clear": found.result.decided,
         "headline": found.headline,
         "sentences": compare_text.sentences(found, shown),
         "rows": [[r.name, r.a, r.b, r.against, r.word] for r in compare_text.rows(found, shown)],
         "remarks": compare_text.remarks(found, shown),
         "facts": [list(row) for row in compare_text.circumstances(found, shown)],
-        "plot": laid_out(found, shown),
+        "plot": drawing_of(found, shown),
         "rule": text_of(found.result.finding, shown).rule,
         "caution": CAUTION,
         "sources": [_source(side) for side in (found.a, found.b)],

@@ -78,13 +78,15 @@ def _reason(finding: Finding, shown: Shown) -> str:
 
 def remarks(found: Compared, shown: Shown) -> list[str]:
     """What the reader must know beside the verdict."""
-    out = [_sentence(NORMALISED[found.result.normalised])] if found.result.told else []
+    out = [_sentence(NORMALISED[found.result.normalised])] if found.result.decided else []
     for letter, side in (("A", found.a), ("B", found.b)):
         out += [f"{letter}: {note}." for note in (clean(n).rstrip(".") for n in side.notes)]
     if found.differs:
-        told = "; ".join(f"{label} ({fact(one, shown)} and {fact(two, shown)})" for label, one, two in found.differs)
-        out.append(f"They also differ in: {told}.")
-    return [*out, CAVEAT] if found.result.told else out
+        differences = "; ".join(
+            f"{label} ({fact(one, shown)} and {fact(two, shown)})" for label, one, two in found.differs
+        )
+        out.append(f"They also differ in: {differences}.")
+    return [*out, CAVEAT] if found.result.decided else out
 
 
 def circumstances(found: Compared, shown: Shown) -> list[tuple[str, str, str]]:

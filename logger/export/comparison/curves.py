@@ -29,7 +29,7 @@ _Line = Sequence[tuple[float, float]]
 _LETTER_GAP = 0.12  # least distance between the two letters, of the width
 
 
-def laid_out(found: Compared, shown: Shown) -> dict[str, Any] | None:
+def drawing_of(found: Compared, shown: Shown) -> dict[str, Any] | None:
     """Data for a drawing, None when there is no curve."""
     result = found.result
     if result.curves is None:

@@ -16,7 +16,7 @@ from logger.pipeline.engine import Engine
 from logger.pipeline.facts import Facts, effective_of
 from logger.pipeline.job_model import JobModel
 from logger.pipeline.job_state import JobState
-from logger.pipeline.replay import LOOK_AHEAD_NS, facts_of, replay
+from logger.pipeline.replay import MERGE_WINDOW_NS, facts_of, replay
 from logger.pipeline.stage_inputs import StageInputsMaker
 from logger.stages import registry
 from logger.stages.comparison import Comparing, Fact, NothingToCompare, Run, circumstances
@@ -64,7 +64,7 @@ def sides(job_id: str, records: Iterable[Record], names: dict[int, str], facts: 
         records = tuple(records)
         facts = facts_of(records)
     engine, reading = Engine(live=False), _Reading(records, None if facts.corrections else frozenset(names))
-    kept: dict[int, Side] = {}
+    chosen: dict[int, Side] = {}
     offset_s = 0
 
     def on_event(event: Event) -> None:
@@ -73,19 +73,19 @@ def sides(job_id: str, records: Iterable[Record], names: dict[int, str], facts: 
             offset_s = event.utc_offset_s
         if isinstance(event, StageEnded) and event.number in names:
             stage = next(one for one in engine.model.state.stages if one.number == event.number)
-            kept[stage.number] = _keep(engine.model, stage, event.t_ns, engine.results[stage.number], names)
+            chosen[stage.number] = _keep(engine.model, stage, event.t_ns, engine.results[stage.number], names)
 
     replay(reading.passing(), engine, on_event=on_event, facts=facts)
     running = engine.model.state.stage
     if running is not None and running.number in names:
         now_ns = engine.model.now_ns
         report = engine.final_result(running, now_ns)
-        kept[running.number] = _keep(engine.model, running, now_ns, report, names)
-    missing = [number for number in names if number not in kept]
+        chosen[running.number] = _keep(engine.model, running, now_ns, report, names)
+    missing = [number for number in names if number not in chosen]
     if missing:
         raise CompareError(f"job {job_id}: stage {missing[0]} cannot be read; ask `rimelog doctor {job_id}`")
-    told: dict[str, Any] = {"records": reading.count, "head": reading.head, "utc_offset_s": offset_s}
-    return {number: replace(side, **told) for number, side in kept.items()}
+    about: dict[str, Any] = {"records": reading.count, "head": reading.head, "utc_offset_s": offset_s}
+    return {number: replace(side, **about) for number, side in chosen.items()}
 
 
 class _Reading:
@@ -107,7 +107,7 @@ class _Reading:
                 if isinstance(event, StageEnded) and self._wanted is not None:
                     self._wanted.discard(event.number)
                     if not self._wanted and until_ns is None:
-                        until_ns = event.t_ns + LOOK_AHEAD_NS
+                        until_ns = event.t_ns + MERGE_WINDOW_NS
             yield record
 
 

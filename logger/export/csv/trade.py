@@ -26,15 +26,15 @@ CURRENT_S = 3.0  # how long a reading is repeated; a slower instrument's for thr
 
 def trade_csv(records: Iterable[Record], units: str) -> Iterator[str]:
     """Lines with their ends. records: of the whole job, read twice. units: "us" or "si"."""
-    kept = list(records)
-    events = [event_of(record) for record in kept if record.kind == EVENT]
+    whole = list(records)
+    events = [event_of(record) for record in whole if record.kind == EVENT]
     offset_s = next((event.utc_offset_s for event in events if isinstance(event, RunBegun)), 0)
-    points = _points(kept)
+    points = _points(whole)
     heads = [f"{POINTS[p].label} ({show_unit(user_unit(POINTS[p].quantity, units))})" for p in points]
     shown = Shown(units, utc_offset_s=offset_s)
     yield MARK + ",".join(map(text_cell, [f"Time ({shown.zone})", "Stage", *heads])) + "\r\n"
     engine = Engine(live=False)
-    for second, latest, stage in _seconds(kept, engine):
+    for second, latest, stage in _seconds(whole, engine):
         ambient_pa, cells = engine.model.ambient.pressure_pa, []
         for point in points:
             sample = latest.get(point)
@@ -67,11 +67,11 @@ def _seconds(records: Iterable[Record], engine: Engine) -> Iterator[tuple[int, d
     def take(samples: list[PointSample]) -> None:
         latest.update((sample.point, sample) for sample in samples)
 
-    def event(told: object) -> None:
+    def event(happened: object) -> None:
         nonlocal stage
-        if isinstance(told, StageBegun):
-            stage = registry.label(told.kind)
-        elif isinstance(told, StageEnded):
+        if isinstance(happened, StageBegun):
+            stage = registry.label(happened.kind)
+        elif isinstance(happened, StageEnded):
             stage = ""
 
     def items() -> Iterator[Item]:

@@ -42,7 +42,7 @@ class Axis:
         return (self.high - at) / (self.high - self.low)
 
 
-def laid_out(
+def drawing_of(
     plot: Plot,
     begin_ns: int,
     end_ns: int,
@@ -64,7 +64,7 @@ def laid_out(
     units = [user_unit(plot.quantity, system) for system in (shown.system, shown.other)]
     limits = [(label, v) for label, v in plot.limits if not plot.log or v > 0]
     limits, far = _apart(limits, values) if plot.close else (limits, [])
-    named = [(f"{label} {_told(v, plot.quantity, shown)}", v) for label, v in limits]
+    named = [(f"{label} {_figure(v, plot.quantity, shown)}", v) for label, v in limits]
     axis = axis_of(plot.log, values, [v for _, v in limits], units[0], shown, plot.close)
     first, second = (scale_of(axis, unit, shown) for unit in units)
     drawn = [_drawn(t, axis, x) for t in traces]
@@ -77,7 +77,7 @@ def laid_out(
         "x": [[x(t), label] for t, label in time_ticks(begin_ns, end_ns, shown)],
         "traces": drawn,
         "limits": _limits(named, axis, drawn),
-        "far": [f"{label} {_told(v, plot.quantity, shown)}: {where} this scale" for label, v, where in far],
+        "far": [f"{label} {_figure(v, plot.quantity, shown)}: {where} this scale" for label, v, where in far],
         "marks": _marks([(x(t), text, shown.clock(t)) for t, text in marks if begin_ns <= t <= end_ns]),
         "out": [[x(a), x(b), f"gauge {why}"] for a, b, why in plot.out_of_range if b > begin_ns and a < end_ns],
         "gaps": [[x(g.begin_ns), x(g.end_ns)] for g in gaps if _empty(g, traces, begin_ns, end_ns)],
@@ -265,10 +265,10 @@ def _alt(plot: Plot, traces: Sequence[Trace], begin_ns: int, end_ns: int, shown:
         points = [p for piece in trace.pieces for p in piece]
         if points:
             low, high = (f([v for _, v in points]) for f in (min, max))
-            told = [_told(v, plot.quantity, shown) for v in (points[0][1], low, high, points[-1][1])]
-            parts.append("{}: begins at {}, lowest {}, highest {}, ends at {}.".format(trace.label, *told))
+            figures = [_figure(v, plot.quantity, shown) for v in (points[0][1], low, high, points[-1][1])]
+            parts.append("{}: begins at {}, lowest {}, highest {}, ends at {}.".format(trace.label, *figures))
     return " ".join(parts)
 
 
-def _told(si: float, quantity: Quantity, shown: Shown) -> str:
+def _figure(si: float, quantity: Quantity, shown: Shown) -> str:
     return shown.figure(known(si, ""), quantity)

@@ -88,7 +88,7 @@ def build_report_data(
         corrections=story.corrections(shown),
         amended=story.amended,
         gaps=story.gaps(),
-        awake=story.told(KeepAwakeNoted, shown),
+        awake=story.words_of(KeepAwakeNoted, shown),
         clock=story.clocks(shown),
         instruments=replayed.instruments,
         rig_digest=hashlib.sha256(text.encode()).hexdigest() if (text := story.state.rig.text) else "",

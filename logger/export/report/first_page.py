@@ -32,20 +32,20 @@ def first_page(data: ReportData, shown: Shown) -> dict[str, Any]:
     many = len(listed) > _FEW_STAGES
     return {
         "company": list(job.company),
-        "about": _told(_about(data, shown)),
+        "about": _filled_in(_about(data, shown)),
         "answers": [_answer(stage, shown, many) for stage in listed],
         "earlier": len(data.stages) - len(listed),
         "refrigerant": list(_masses(data, shown)),
         "figures": [
             [_named(one), text] for one in (_newest(listed) if many else listed) if (text := figures(one, shown))
         ],
-        "equipment": _told(_equipment(data)),
+        "equipment": _filled_in(_equipment(data)),
         "open": _few(_open(data, shown)),
         "signs": [[who, name] for who, name in (("Technician", job.technician), ("Customer", job.customer))],
     }
 
 
-def _told(rows: Iterable[tuple[str, str]]) -> list[list[str]]:
+def _filled_in(rows: Iterable[tuple[str, str]]) -> list[list[str]]:
     return [[label, text] for label, text in rows if text]
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from logger.decode.calibration_fit import Standing, standing, zero_drift
 from logger.export.report import report_words as say
-from logger.export.report.chart import laid_out
+from logger.export.report.chart import drawing_of
 from logger.export.report.content import JUDGED
 from logger.export.report.first_page import figures, first_page
 from logger.export.report.report_data import (
@@ -124,7 +124,7 @@ def _ambient(value: Value, shown: Shown) -> str:
 
 def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any]:
     stage = report.stage
-    plots = [laid_out(plot, stage.begun_ns, report.end_ns, shown, report.marks, data.gaps) for plot in report.plots]
+    plots = [drawing_of(plot, stage.begun_ns, report.end_ns, shown, report.marks, data.gaps) for plot in report.plots]
     drawn = [plot for plot in plots if plot is not None]
     return {
         "number": stage.number,
@@ -159,7 +159,7 @@ def _lines(report: StageReport, shown: Shown) -> list[list[str]]:
 def _summary(summary: PointSummary, shown: Shown) -> list[str]:
     point = POINTS[summary.point]
 
-    def told(value: float | None, t_ns: int | None = None) -> str:
+    def figure(value: float | None, t_ns: int | None = None) -> str:
         if value is None:
             return "none"
         text = shown.one(known(value, point.unit), point.quantity)
@@ -167,10 +167,10 @@ def _summary(summary: PointSummary, shown: Shown) -> list[str]:
 
     return [
         point.label,
-        told(summary.first),
-        told(summary.low, summary.low_ns),
-        told(summary.high, summary.high_ns),
-        told(summary.last),
+        figure(summary.first),
+        figure(summary.low, summary.low_ns),
+        figure(summary.high, summary.high_ns),
+        figure(summary.last),
         _counted(summary),
     ]
 
@@ -272,8 +272,8 @@ def _channel(channel: InstrumentChannel, shown: Shown, day: date) -> list[str]:
     done = [f"zero {shown.spread(calibration.zero, point.quantity)}", f"span {calibration.span:g}"]
     if calibration.done:
         done.append(calibration.done.isoformat())
-    told = {"by": calibration.by, "against": calibration.reference, "certificate": calibration.certificate}
-    done += [f"{what} {text}" for what, text in told.items() if text]
+    certified = {"by": calibration.by, "against": calibration.reference, "certificate": calibration.certificate}
+    done += [f"{what} {text}" for what, text in certified.items() if text]
     if (drift := zero_drift(calibration)) is not None:
         done.append(f"zero moved by {shown.spread(drift, point.quantity)} since the one before")
     how = standing(calibration, day)
@@ -298,10 +298,10 @@ def _range(low: float | None, high: float | None, unit: str, gauge: bool) -> str
     if low is None and high is None:
         return "not stated"
     first, last = ("?" if v is None else f"{v:g}" for v in (low, high))
-    return f"{first} to {last} {_spread_unit(unit) + ' gauge' if gauge else _told_unit(unit)}"
+    return f"{first} to {last} {_spread_unit(unit) + ' gauge' if gauge else _unit_name(unit)}"
 
 
-def _told_unit(ucum: str) -> str:
+def _unit_name(ucum: str) -> str:
     """A UCUM code as people write it."""
     return next(
         (show_unit(unit) for unit in UNITS.values() if unit.ucum == ucum and unit.reference == "absolute"), ucum
@@ -310,7 +310,7 @@ def _told_unit(ucum: str) -> str:
 
 def _spread_unit(ucum: str) -> str:
     """The same for a difference, or where the reference is named beside it."""
-    return _told_unit(ucum).replace("psia", "psi")
+    return _unit_name(ucum).replace("psia", "psi")
 
 
 def _accuracy(channel: InstrumentChannel) -> str:

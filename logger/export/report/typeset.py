@@ -72,8 +72,8 @@ def compiled(files: dict[str, bytes], t_ns: int) -> bytes:
             timestamp=datetime.fromtimestamp(t_ns // NS_PER_S, UTC),
         )
     except (typst.TypstError, RuntimeError) as exc:
-        told = getattr(exc, "diagnostic", "")[:1000] or exc
-        raise ReportError(f"the report could not be set: {told}") from exc
+        diagnostic = getattr(exc, "diagnostic", "")[:1000] or exc
+        raise ReportError(f"the report could not be set: {diagnostic}") from exc
     return pdf
 
 

@@ -21,7 +21,7 @@ from logger.link.ble import gatt, standard_sensors
 from logger.link.ble.radio import DATA_IN, DATA_OUT, SERVICE, Air, Sighting
 from logger.link.ble.trouble import NOT_SEEN, trouble
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.link_events import RadioHeard
+from logger.link.link_events import RadioStatus
 from logger.link.ports.arrivals import Arrivals
 from logger.link.ports.stream import ANY_RADIO, StreamLink
 from logger.model.text import clean
@@ -125,14 +125,14 @@ class BleLink:
         release: Callable[[], None],
     ) -> None:
         self.url = sighting.url
-        self.radio: RadioHeard | None = RadioHeard(time.monotonic_ns(), sighting.rssi_dbm, None)
+        self.radio: RadioStatus | None = RadioStatus(time.monotonic_ns(), sighting.rssi_dbm, None)
         self.about = gatt.About()
         self._rssi_dbm = sighting.rssi_dbm
         self._device = sighting.device
         self._client = client
         self._arrivals = arrivals
         self._data_in = data_in
-        self._let_go = release
+        self._release = release
 
     async def begin(self, data_out: BleakGATTCharacteristic) -> None:
         """Subscribe, last of all, so that the first bytes do not wait long. Raises what bleak raises."""
@@ -165,7 +165,7 @@ class BleLink:
         try:
             await gatt.disconnect(self._client)
         finally:
-            self._let_go()
+            self._release()
 
     async def _write(self, piece: bytes, response: bool) -> None:
         async with asyncio.timeout(WRITE_S):
@@ -175,4 +175,4 @@ class BleLink:
         self._arrivals.put(bytes(value))
 
     def _battery(self, percent: int) -> None:
-        self.radio = RadioHeard(time.monotonic_ns(), self._rssi_dbm, percent)
+        self.radio = RadioStatus(time.monotonic_ns(), self._rssi_dbm, percent)

@@ -26,12 +26,12 @@ def object_path(device: BLEDevice) -> str | None:
     return path if isinstance(path, str) else None
 
 
-async def watch_battery(path: str, tell: Callable[[int], None]) -> None:
+async def watch_battery(path: str, report: Callable[[int], None]) -> None:
     """`tell` gets the percentage now and every EVERY_S, where there is one. Until cancelled."""
     while True:
         percent = await asyncio.to_thread(battery_percent, path)
         if percent is not None:
-            tell(percent)
+            report(percent)
         await asyncio.sleep(EVERY_S)
 
 

@@ -112,18 +112,18 @@ async def about(client: BleakClient) -> About:
     return About(manufacturer, model, firmware)
 
 
-async def watch_battery(client: BleakClient, device: BLEDevice, tell: Callable[[int], None]) -> None:
+async def watch_battery(client: BleakClient, device: BLEDevice, report: Callable[[int], None]) -> None:
     """`tell` gets the battery's percentage now and whenever it changes, if there is one (Battery 0x180F)."""
     level = characteristic(client, BATTERY, BATTERY_LEVEL)
     if level is None:
         path = bluez.object_path(device)
         if path is not None:
-            _watching[client] = asyncio.create_task(bluez.watch_battery(path, tell), name=f"battery of {path}")
+            _watching[client] = asyncio.create_task(bluez.watch_battery(path, report), name=f"battery of {path}")
         return
 
     def take(_: BleakGATTCharacteristic, value: bytearray) -> None:
         if len(value) == 1 and value[0] <= 100:
-            tell(value[0])
+            report(value[0])
 
     try:
         async with asyncio.timeout(EXTRAS_S):

@@ -116,7 +116,7 @@ class Air:
                 return await self._wait(take, seen, everything)
         return None
 
-    async def look(self, seconds: float, enough: Callable[[Sighting], bool] = lambda _: False) -> list[Sighting]:
+    async def scan(self, seconds: float, enough: Callable[[Sighting], bool] = lambda _: False) -> list[Sighting]:
         """All of our service or a standard one, strongest first; sooner when one is `enough`. Raises LinkLost."""
         found: dict[str, Sighting] = {}
         seen: asyncio.Future[Sighting] = asyncio.get_running_loop().create_future()

@@ -21,7 +21,7 @@ class Stamps:
     def __init__(self) -> None:
         self._lead_s: float | None = None
         self._since_s = 0.0
-        self._behind_s: float | None = None  # since when
+        self._lagging_since_s: float | None = None  # since when
 
     def is_of_now(self, stamp: datetime, now_s: float) -> bool:
         """now_s: monotonic."""
@@ -29,14 +29,14 @@ class Stamps:
         if self._lead_s is None or lead_s > self._lead_s + JITTER_S:
             return self._begin(lead_s, now_s)
         if lead_s < self._lead_s - JITTER_S:
-            self._behind_s = now_s if self._behind_s is None else self._behind_s
-            return self._begin(lead_s, now_s) if now_s - self._behind_s > SET_BACK_S else False
-        self._behind_s = None
+            self._lagging_since_s = now_s if self._lagging_since_s is None else self._lagging_since_s
+            return self._begin(lead_s, now_s) if now_s - self._lagging_since_s > SET_BACK_S else False
+        self._lagging_since_s = None
         if now_s - self._since_s < SETTLE_S:
             return False
         self._lead_s = lead_s  # clocks drift
         return True
 
     def _begin(self, lead_s: float, now_s: float) -> bool:
-        self._lead_s, self._since_s, self._behind_s = lead_s, now_s, None
+        self._lead_s, self._since_s, self._lagging_since_s = lead_s, now_s, None
         return False

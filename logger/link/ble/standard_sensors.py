@@ -28,7 +28,7 @@ from logger.link.ble.stamps import Stamps
 from logger.link.ble.trouble import trouble, wants_pairing
 from logger.link.ble.virtual_device import VirtualDevice
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.link_events import RadioHeard
+from logger.link.link_events import RadioStatus
 from logger.link.ports.arrivals import Arrivals
 from logger.model.units import NS_PER_S
 
@@ -91,15 +91,15 @@ class StandardLink:
         release: Callable[[], None],
     ) -> None:
         self.url = sighting.url
-        self.radio: RadioHeard | None = RadioHeard(time.monotonic_ns(), sighting.rssi_dbm, None)
+        self.radio: RadioStatus | None = RadioStatus(time.monotonic_ns(), sighting.rssi_dbm, None)
         self._rssi_dbm = sighting.rssi_dbm
         self._client = client
         self._arrivals = arrivals
         self._sources = standard
-        self._let_go = release
+        self._release = release
         self._feature = b""
         self._stamps = stamps
-        self._heard_ns = [0] * len(standard)
+        self._received_ns = [0] * len(standard)
         self._answers = [(b"", 0)] * len(standard)  # to the newest read of each, and when
         self._status_ns = 0
         self._reading: asyncio.Task[None] | None = None
@@ -149,7 +149,7 @@ class StandardLink:
                 await asyncio.gather(self._reading, return_exceptions=True)
             await gatt.disconnect(self._client)
         finally:
-            self._let_go()
+            self._release()
 
     # -- what it says of itself --------------------------------------------------------------------------------
 
@@ -173,7 +173,7 @@ class StandardLink:
 
     def _battery(self, percent: int) -> None:
         self.device.battery_percent = percent
-        self.radio = RadioHeard(time.monotonic_ns(), self._rssi_dbm, percent)
+        self.radio = RadioStatus(time.monotonic_ns(), self._rssi_dbm, percent)
 
     # -- what it measures --------------------------------------------------------------------------------------
 
@@ -188,7 +188,7 @@ class StandardLink:
     def _take(self, index: int, value: bytes) -> None:
         """A value has come: one samples frame, after a hello where the sensor now measures in another unit."""
         now_ns = time.monotonic_ns()
-        self._heard_ns[index] = now_ns
+        self._received_ns[index] = now_ns
         kind, channels = self._sources[index].kind, list(self.device.channels)
         measured = sig.measured(kind, value, channels[index], self._feature)
         stamp = sig.time_stamp(kind, value)
@@ -198,9 +198,9 @@ class StandardLink:
             channels[index] = measured.channel
             self._arrivals.put(self.device.describe_anew(channels))
         self._arrivals.put(self.device.samples({index: measured.reading}, now_ns))
-        self._heard(now_ns)
+        self._received(now_ns)
 
-    def _heard(self, now_ns: int) -> None:
+    def _received(self, now_ns: int) -> None:
         if now_ns - self._status_ns >= STATUS_NS:
             self._status_ns = now_ns
             self._arrivals.put(self.device.status(now_ns))
@@ -211,12 +211,12 @@ class StandardLink:
             while True:
                 for index, source in enumerate(self._sources if self.device.started else ()):
                     period_ns = self.device.channels[index].period_ms * 1_000_000
-                    due = time.monotonic_ns() - self._heard_ns[index] >= period_ns
+                    due = time.monotonic_ns() - self._received_ns[index] >= period_ns
                     if due and "read" in source.characteristic.properties:
                         await self._ask(index, source)
                 if time.monotonic_ns() - self._status_ns >= QUIET_NS:
                     await self._touch()
-                    self._heard(time.monotonic_ns())
+                    self._received(time.monotonic_ns())
                 await asyncio.sleep(TURN_S)
         except Exception as exc:
             self._arrivals.end(trouble(self.url, exc))
@@ -224,7 +224,7 @@ class StandardLink:
     async def _ask(self, index: int, source: Source) -> None:
         asked_ns = time.monotonic_ns()
         value = await self._read(source.characteristic) or b""  # refused: no reading of this channel, not of the others
-        if self._heard_ns[index] < asked_ns:  # else it has come by itself meanwhile
+        if self._received_ns[index] < asked_ns:  # else it has come by itself meanwhile
             self._answers[index] = value, time.monotonic_ns()
             self._take(index, value)
 

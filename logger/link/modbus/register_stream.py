@@ -10,7 +10,7 @@ from collections.abc import AsyncGenerator, Awaitable, Callable, Sequence
 from typing import Final, Protocol
 
 from logger.decode.registers import Block, exchange
-from logger.link.link_events import RadioHeard
+from logger.link.link_events import RadioStatus
 from logger.link.modbus.modbus_client import ModbusClient
 from logger.model.instrument import ModbusPort
 from logger.model.units import NS_PER_S
@@ -49,7 +49,7 @@ class RegisterPort:
 class RegisterStream:
     """A StreamLink. Made by `RegisterPort.open`."""
 
-    radio: RadioHeard | None = None
+    radio: RadioStatus | None = None
 
     def __init__(self, url: str, client: RegisterReader, port: RegisterPort) -> None:
         self.url = url

@@ -13,7 +13,7 @@ from typing import Any, Final
 import serial
 
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.link_events import RadioHeard
+from logger.link.link_events import RadioStatus
 
 log = logging.getLogger(__name__)
 
@@ -26,7 +26,7 @@ BUFFER_BYTES: Final = 1 << 20  # read but not yet fetched; then the thread waits
 class SerialLink:
     """Made by `open`. read and write may run at the same time, each in one task."""
 
-    radio: RadioHeard | None = None
+    radio: RadioStatus | None = None
 
     def __init__(self, url: str, port: Any, loop: asyncio.AbstractEventLoop) -> None:
         self.url = url

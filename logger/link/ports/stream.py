@@ -2,7 +2,7 @@
 
 from typing import Final, Protocol
 
-from logger.link.link_events import RadioHeard
+from logger.link.link_events import RadioStatus
 
 ANY_RADIO: Final = "ble://"  # whichever device of our service is in radio range
 
@@ -18,7 +18,7 @@ class StreamLink(Protocol):
     """
 
     url: str
-    radio: RadioHeard | None
+    radio: RadioStatus | None
 
     async def read(self) -> tuple[bytes, int]:
         """At least one byte, in any cut, and the monotonic ns of its arrival. Raises LinkLost."""

@@ -8,7 +8,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from logger.link.errors import CLOSED, LinkLost
-from logger.link.link_events import RadioHeard
+from logger.link.link_events import RadioStatus
 
 OPEN_TIMEOUT_S: Final = 5.0
 WRITE_TIMEOUT_S: Final = 1.0
@@ -19,7 +19,7 @@ CHUNK_BYTES: Final = 16_384
 class TcpLink:
     """Made by `open`. read and write may run at the same time, each in one task."""
 
-    radio: RadioHeard | None = None
+    radio: RadioStatus | None = None
 
     def __init__(self, url: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.url = url

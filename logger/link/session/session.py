@@ -208,10 +208,10 @@ class Session:
                 self._events.append(events.Silent(now_ns, self._last_good_ns))
                 self._signal(Signal.SILENCE, now_ns)
         else:
-            unheard_ns = now_ns - max(self._last_good_ns, self._began_ns) - self._away_ns
+            silent_ns = now_ns - max(self._last_good_ns, self._began_ns) - self._away_ns
             handshake_ns = now_ns - self._began_ns - self._away_ns
             if (
-                unheard_ns > self._settings.no_answer_s * NS_PER_S
+                silent_ns > self._settings.no_answer_s * NS_PER_S
                 or handshake_ns > self._settings.handshake_s * NS_PER_S
             ):
                 self._signal(Signal.NO_ANSWER, now_ns)
@@ -271,7 +271,7 @@ class Session:
         if asked.ticket is not None and self._exchange.tried_in_vain(asked.ticket):
             self._events.append(events.NoReply(now_ns, asked.ticket, asked.request))
 
-    def _heard(self, now_ns: int) -> None:
+    def _received(self, now_ns: int) -> None:
         """Something good: silence begins anew."""
         self._last_good_ns, self._away_ns = now_ns, 0
 
@@ -310,7 +310,7 @@ class Session:
         try:
             message = decode_payload(frame.payload)
         except UnknownMessageError as exc:
-            self._heard(now_ns)
+            self._received(now_ns)
             self._events.append(events.Ignored(now_ns, frame.raw, str(exc)))
             return
         except UnsupportedVersionError as exc:
@@ -320,7 +320,7 @@ class Session:
             self._bad(frame.raw, CONTENT, str(exc), now_ns)
             return
         self._line.good += 1
-        self._heard(now_ns)
+        self._received(now_ns)
         match message:
             case Samples():
                 if self.phase is Phase.STREAMING and self._delivery.is_news(message.layout_id):

@@ -16,7 +16,7 @@ _MASS_OF = {"recovery": ("recovery.mass", "recovered"), "charging": ("charging.m
 _EVACUATES = "evacuation"
 
 
-def tell(past: PastJob, job: Job) -> EarlierJob | None:
+def carried_from(past: PastJob, job: Job) -> EarlierJob | None:
     """None when the earlier job moved no refrigerant."""
     moving = [stage for stage in past.stages if stage.kind in _MASS_OF]
     if not moving:
@@ -44,8 +44,8 @@ def _day(stated: object) -> date | None:
         return None
 
 
-def fields(told: Sequence[EarlierJob]) -> Mapping[str, Any]:
-    return {"earlier_additions": tuple(one.to_dict() for one in reversed(told))}
+def fields(carried: Sequence[EarlierJob]) -> Mapping[str, Any]:
+    return {"earlier_additions": tuple(one.to_dict() for one in reversed(carried))}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,4 +64,4 @@ class EarlierJobs:
         return cls(jobs, opened.earlier_complete is not False)
 
 
-CARRY = Carry(tell, fields, EarlierJobs.from_event)
+CARRY = Carry(carried_from, fields, EarlierJobs.from_event)

@@ -91,7 +91,7 @@ def judge_shapes(
     in_play = [f for f in shapes.by_shape.values() if f.criterion - best.criterion < CLEAR]
     # the rate is read from the shape that can tell it: with a levelling part if the data want one
     bent = best.shape in (Shape.SATURATING, Shape.BOTH) and Shape.BOTH in shapes.by_shape
-    teller = shapes.by_shape[Shape.BOTH if bent else Shape.LINEAR]
+    reference = shapes.by_shape[Shape.BOTH if bent else Shape.LINEAR]
     levelling = _levelling(best, shapes, allowed_pa_s * span_s)
     strays = _unlike_exponential(best, span_s, water_pa) / span_s
     end_pa = best.at(best.t0_s + span_s)
@@ -100,14 +100,14 @@ def judge_shapes(
         follows = VAPOUR_PER_K * warming_k_s * (best.levels_off_at_pa if levelling else end_pa)
     if levelling:
         strays = math.hypot(strays, follows)
-    u = math.hypot(teller.u_rate, u_extra_pa_s, strays)
+    u = math.hypot(reference.u_rate, u_extra_pa_s, strays)
 
     def highest(fit: ShapeFit) -> float:
         return fit.rate_pa_s + K * math.hypot(fit.u_rate, u_extra_pa_s, strays)
 
     # a part that rises and levels off only takes from the line: the line alone bounds the rate from above
     at_most = min(
-        max(highest(f) for f in [*in_play, teller] if f.shape in lined), highest(shapes.by_shape[Shape.LINEAR])
+        max(highest(f) for f in [*in_play, reference] if f.shape in lined), highest(shapes.by_shape[Shape.LINEAR])
     )
     weights = {s: math.exp(-0.5 * (f.criterion - best.criterion)) for s, f in shapes.by_shape.items()}
     leak_share = sum(weights[s] for s in lined) / sum(weights.values())
@@ -115,9 +115,9 @@ def judge_shapes(
 
     def judged(cause: RiseCause, confidence: float, go_on_s: float = 0.0, why: str = "") -> Judgement:
         level = best.levels_off_at_pa if levelling else None
-        return Judgement(cause, teller.rate_pa_s, u, at_most, confidence, level, settles, go_on_s, why)
+        return Judgement(cause, reference.rate_pa_s, u, at_most, confidence, level, settles, go_on_s, why)
 
-    rate = teller.rate_pa_s
+    rate = reference.rate_pa_s
     buried = levelling > BURIES * allowed_pa_s * span_s and _straightness(best, span_s) < STRAIGHT
     beyond_water = water_pa is not None and end_pa > BEYOND_WATER * water_pa
     warmed = 0.0 if levelling else max(follows, 0.0)

@@ -101,8 +101,8 @@ def analyse_pull_down(
     marks: what was done. temperature: of the system, else of the air. pump_ultimate_pa: stated for the pump.
     """
     if len(vacuum) and min(vacuum.value) < MIN_PA:  # nothing a service gauge can read: no pressure
-        kept = [(t, v) for t, v in zip(vacuum.t_s, vacuum.value, strict=True) if v >= MIN_PA]
-        vacuum = replace(vacuum, t_s=[t for t, _ in kept], value=[v for _, v in kept])
+        usable = [(t, v) for t, v in zip(vacuum.t_s, vacuum.value, strict=True) if v >= MIN_PA]
+        vacuum = replace(vacuum, t_s=[t for t, _ in usable], value=[v for _, v in usable])
     stretches = split(vacuum, marks)
     if not stretches:
         return _nothing("too few readings yet to judge the pull-down" if len(vacuum) else "no vacuum reading yet")

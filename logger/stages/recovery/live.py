@@ -207,14 +207,14 @@ class RecoveryWatch:
         if nothing:
             self.phase, self.because = FlowPhase.STOPPED, ("too_little",)
         else:
-            self._look_for_shift(row)
+            self._detect_shift(row)
             self._weigh(row, superheat_now, readings)
         if self.phase is FlowPhase.VAPOUR:
             recent = [r for r in self._rows if r.t_s >= t_s - 600.0 and r.t_s >= (self.changed_over_s or 0.0) + 60.0]
             self._decay = decay_time([r.t_s for r in recent], [r.rate for r in recent])
-        self._look_for_stall(row, nothing, left, readings, fill)
+        self._detect_stall(row, nothing, left, readings, fill)
 
-    def _look_for_shift(self, row: _Row) -> None:
+    def _detect_shift(self, row: _Row) -> None:
         """A rate that fell or rose and has levelled since, against its median of some minutes ago."""
         rows = self._rows
         last = [rows[-i] for i in range(1, min(len(rows), _LEVEL_ROWS) + 1)]
@@ -291,7 +291,7 @@ class RecoveryWatch:
         except OutOfRange:
             return None
 
-    def _look_for_stall(self, row: _Row, nothing: bool, left: Value, readings: Readings, fill: Value | None) -> None:
+    def _detect_stall(self, row: _Row, nothing: bool, left: Value, readings: Readings, fill: Value | None) -> None:
         self._stall_problem = None
         slow = self.peak_kg_s > 0 and (nothing or self._choked(row, readings))
         if not slow or not self._remains(left, readings):

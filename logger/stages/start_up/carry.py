@@ -54,7 +54,7 @@ class EarlierStartUp:
         return None if last is None else cls(last.figures, f"the start-up of job {last.job} on {last.date}")
 
 
-def tell(past: PastJob, job: Job) -> Baseline | None:
+def carried_from(past: PastJob, job: Job) -> Baseline | None:
     """Its last start-up with the same refrigerant."""
     found = [(stage, f) for stage in past.stages for f in past.findings.get(stage.number, ()) if f.key == KEY]
     if not found or past.job.refrigerant != job.refrigerant:
@@ -64,9 +64,9 @@ def tell(past: PastJob, job: Job) -> Baseline | None:
     return Baseline(job=past.job.job_id, date=past.day_of([stage]).isoformat(), figures=figures) if figures else None
 
 
-def fields(told: Sequence[Baseline]) -> Mapping[str, Any]:
-    newest = max(told, key=lambda one: one.date, default=None)
+def fields(carried: Sequence[Baseline]) -> Mapping[str, Any]:
+    newest = max(carried, key=lambda one: one.date, default=None)
     return {} if newest is None else {"baseline": newest}
 
 
-CARRY = Carry(tell, fields, EarlierStartUp.from_event)
+CARRY = Carry(carried_from, fields, EarlierStartUp.from_event)

@@ -47,7 +47,7 @@ class Air(LocalLink):
         await asyncio.sleep(SUPERVISION_S)
         for controller in list(self.controllers):
             for connection in _connections(controller):
-                if self._unheard(connection.self_address, connection.peer_address):
+                if self._is_ignored(connection.self_address, connection.peer_address):
                     controller.on_le_disconnected(connection, HCI_ErrorCode.CONNECTION_TIMEOUT_ERROR)
 
     def come_back(self, address: str) -> None:
@@ -59,7 +59,7 @@ class Air(LocalLink):
             for connection in _connections(controller):
                 controller.on_le_disconnected(connection, HCI_ErrorCode.CONNECTION_TIMEOUT_ERROR)
 
-    def _unheard(self, *addresses: Address | None) -> bool:
+    def _is_ignored(self, *addresses: Address | None) -> bool:
         return any(a is not None and a.to_string(False) in self.out_of_range for a in addresses)
 
     # -- LocalLink, with range
@@ -70,16 +70,16 @@ class Air(LocalLink):
         connection = sender_controller.le_connections.get(destination_address)
         source = connection.self_address if connection else sender_controller.random_address
         receiver = self.controller_at(destination_address)
-        if receiver is not None and not self._unheard(source, destination_address):
+        if receiver is not None and not self._is_ignored(source, destination_address):
             asyncio.get_running_loop().call_soon(receiver.on_link_acl_data, source, transport, data)
 
     def send_advertising_pdu(self, sender_controller: Controller, packet: Any) -> None:
         ends = (packet.advertiser_address, getattr(packet, "initiator_address", None))
-        if not self._unheard(*ends):
+        if not self._is_ignored(*ends):
             super().send_advertising_pdu(sender_controller, packet)
 
     def send_ll_control_pdu(self, sender_address: Address, receiver_address: Address, packet: ll.ControlPdu) -> None:
-        if not self._unheard(sender_address, receiver_address) and self.controller_at(receiver_address) is not None:
+        if not self._is_ignored(sender_address, receiver_address) and self.controller_at(receiver_address) is not None:
             super().send_ll_control_pdu(sender_address, receiver_address, packet)
 
 

@@ -45,7 +45,7 @@ async def neighbourhood(air: Air) -> AsyncIterator[None]:
 @pytest.fixture
 def port(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     """Of the dongles in that neighbourhood; bleak is put onto one."""
-    monkeypatch.setattr(discovery, "RADIO_LOOK_S", 0.2)
+    monkeypatch.setattr(discovery, "RADIO_SCAN_S", 0.2)
     monkeypatch.setattr(radio, "SCAN_S", 0.5)
     monkeypatch.setattr(connection, "FIRST_RETRY_S", 0.1)
     with AirThread(neighbourhood) as air, backend.use(None):

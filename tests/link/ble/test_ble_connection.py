@@ -25,7 +25,7 @@ SCALE, VACUUM = device_id("scale", 1), device_id("vacuum board", 1)
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Emulated peripherals advertise twenty times a second."""
-    monkeypatch.setattr(discovery, "RADIO_LOOK_S", 0.1)
+    monkeypatch.setattr(discovery, "RADIO_SCAN_S", 0.1)
     monkeypatch.setattr(radio, "SCAN_S", 0.4)
     monkeypatch.setattr(connection, "FIRST_RETRY_S", 0.1)
     monkeypatch.setattr(device_search, "SEARCH_S", 0.3)
@@ -49,8 +49,8 @@ def test_drops_are_made_good(mtu: int) -> None:
             assert not watched.of(events.GapLost)
             assert not watched.of(events.BadFrameSeen)
             assert {event.url for event in watched.of(events.LinkUp)} == {f"ble://{ONE}"}
-            assert watched.of(events.RadioHeard)[0].rssi_dbm == -50
-            assert watched.of(events.RadioHeard)[-1].battery_percent == 100
+            assert watched.of(events.RadioStatus)[0].rssi_dbm == -50
+            assert watched.of(events.RadioStatus)[-1].battery_percent == 100
 
     run(test)
 
@@ -243,7 +243,7 @@ def test_no_bluetooth_is_a_reason_and_not_the_end() -> None:
 
 def test_stopping_waits_for_no_search_and_no_opening(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(radio, "SCAN_S", 100.0)
-    monkeypatch.setattr(discovery, "RADIO_LOOK_S", 100.0)
+    monkeypatch.setattr(discovery, "RADIO_SCAN_S", 100.0)
 
     async def test() -> None:
         async with emulation():
@@ -260,8 +260,8 @@ def test_stopping_waits_for_no_search_and_no_opening(monkeypatch: pytest.MonkeyP
 
 def test_who_is_where_is_forgotten_after_a_while_and_never_known_of_a_port() -> None:
     claims = Claims()
-    claims.heard("ble://one", SCALE, 0)
-    claims.heard("/dev/ttyUSB0", VACUUM, 0)
+    claims.seen_at("ble://one", SCALE, 0)
+    claims.seen_at("/dev/ttyUSB0", VACUUM, 0)
     assert claims.who("ble://one", KNOWN_NS - 1) == SCALE
     assert claims.who("ble://one", KNOWN_NS) is None
     assert claims.who("/dev/ttyUSB0", 0) is None

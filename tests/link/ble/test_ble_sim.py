@@ -29,7 +29,7 @@ def test_served_on_a_dongle_and_unplugged(monkeypatch: pytest.MonkeyPatch) -> No
             async with watch(there.url, device.device_id) as watched:
                 await watched.streaming()
                 await there.set_battery(17)
-                await until(lambda: watched.of(events.RadioHeard)[-1].battery_percent == 17)
+                await until(lambda: watched.of(events.RadioStatus)[-1].battery_percent == 17)
                 await there.disconnect()
                 await until(lambda: bool(watched.of(events.LinkDown)))
                 await watched.streaming()

@@ -266,7 +266,7 @@ def test_a_refused_pairing_is_told_as_one(monkeypatch: pytest.MonkeyPatch) -> No
 
 
 def test_a_device_left_connected_by_a_killed_program_is_taken_over(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(discovery, "RADIO_LOOK_S", 0.1)
+    monkeypatch.setattr(discovery, "RADIO_SCAN_S", 0.1)
 
     async def test() -> None:
         async with emulation() as air:
@@ -275,7 +275,7 @@ def test_a_device_left_connected_by_a_killed_program_is_taken_over(monkeypatch: 
             assert isinstance(killed, BleLink)
             client = killed._client._backend
             client.abandon(SERVICE)  # type: ignore[attr-defined]
-            killed._let_go()
+            killed._release()
             (found,) = await discovery.find(0.5, ports=(), radio=True)  # another's, for all that `find` knows
             assert found.problem == "connected already, by this computer; not asked"
             assert there.peripheral.connection is not None

@@ -63,7 +63,7 @@ def bluetoothd(address: str, said: list[Any]) -> Iterator[None]:
 def test_the_level_as_bluetoothd_tells_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bluez, "EVERY_S", 0.01)
 
-    async def heard() -> list[int]:
+    async def levels() -> list[int]:
         levels: list[int] = []
         watching = asyncio.create_task(watch_battery(PATH, levels.append))
         async with asyncio.timeout(60):
@@ -79,7 +79,7 @@ def test_the_level_as_bluetoothd_tells_it(tmp_path: Path, monkeypatch: pytest.Mo
         with bluetoothd(address, [("y", 87), None, ("y", 101), ("s", "full"), None, ("y", 64), ("y", 63), ("y", 62)]):
             assert [battery_percent(PATH) for _ in range(4)] == [87, None, None, None]
             assert battery_percent("/org/bluez/hci0/dev_00") is None
-            assert asyncio.run(heard())[:2] == [64, 63]
+            assert asyncio.run(levels())[:2] == [64, 63]
     assert battery_percent(PATH) is None  # no D-Bus
 
 

@@ -36,7 +36,7 @@ SHIPPED = {name: float(getattr(standard_sensors, name)) for name in ("STATUS_NS"
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(discovery, "RADIO_LOOK_S", 0.1)
+    monkeypatch.setattr(discovery, "RADIO_SCAN_S", 0.1)
     monkeypatch.setattr(radio, "SCAN_S", 0.4)
     monkeypatch.setattr(connection, "FIRST_RETRY_S", 0.1)
     monkeypatch.setattr(standard_sensors, "STATUS_NS", 300_000_000)
@@ -55,7 +55,7 @@ class Climate:
     celsius: int = 2137  # 0.01 Cel
     reads: list[str] = field(default_factory=list)
 
-    async def tell(self, raw: int, second: bool = False) -> None:
+    async def notify(self, raw: int, second: bool = False) -> None:
         await self.peripheral.notify(self.second if second else self.pressure, struct.pack("<I", raw))
 
 
@@ -161,8 +161,8 @@ def test_environmental_sensing() -> None:
             ]
             assert (channels[1].range_high, channels[1].accuracy_of_reading) == (85.0, 0.01)
             for raw in (1_013_300, 1_013_400):
-                await there.tell(raw)
-            await there.tell(9_999, second=True)
+                await there.notify(raw)
+            await there.notify(9_999, second=True)
             there.celsius = -0x8000  # not known
             await until(lambda: None in Decoded(watched, ONE, {1: "ambient_temperature"}).values("ambient_temperature"))
             found = Decoded(watched, ONE, {0: "barometer", 1: "ambient_temperature", 2: "vacuum"})
@@ -170,7 +170,7 @@ def test_environmental_sensing() -> None:
             assert found.values("ambient_temperature")[0] == pytest.approx(294.52)
             assert {101_330.0, 101_340.0} <= {round(v, 3) for v in found.values("barometer") if v is not None}
             assert found.values("vacuum") == [pytest.approx(999.9)]
-            assert watched.of(events.RadioHeard)[-1].battery_percent == 87
+            assert watched.of(events.RadioStatus)[-1].battery_percent == 87
             assert watched.of(events.StatusReceived)[-1].status.battery_percent == 87
 
     run(test)
@@ -188,7 +188,7 @@ def test_what_does_not_come_by_itself_is_read_once_a_period() -> None:
             loop = asyncio.get_running_loop()
             begun, told = loop.time(), 0
             while there.reads.count("celsius") < 6:
-                await there.tell(1_000_000 + told)
+                await there.notify(1_000_000 + told)
                 told += 1
                 await asyncio.sleep(0.02)
             assert there.reads.count("celsius") <= (loop.time() - begun) / 0.1 + 2

@@ -18,7 +18,7 @@ from tests.link.ble import backend
 ADDRESS = "C0:00:00:00:00:02"
 
 
-async def _kept(transport: Transport) -> AsyncIterator[None]:
+async def _held_open(transport: Transport) -> AsyncIterator[None]:
     """Open as long as the loop runs, which ends its asynchronous generators."""
     try:
         yield
@@ -33,13 +33,13 @@ def plug_in(port: int) -> None:
         transport = await open_transport(f"tcp-client:127.0.0.1:{port}")
         address = Address(ADDRESS, Address.RANDOM_DEVICE_ADDRESS)
         radio = Device.with_hci("logger", address, transport.source, transport.sink)
-        kept = _kept(transport)
+        kept = _held_open(transport)
         await anext(kept)
         radio.transport = kept  # type: ignore[attr-defined]
         await radio.power_on()
         return radio
 
-    discovery.RADIO_LOOK_S = 0.5  # emulated peripherals advertise all the time
+    discovery.RADIO_SCAN_S = 0.5  # emulated peripherals advertise all the time
     backend.Central.forget(None)
     backend.Central.open_radio = staticmethod(open_radio)
     backend.install()

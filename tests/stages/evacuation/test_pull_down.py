@@ -325,7 +325,7 @@ def test_a_band_of_the_curves_that_pass_the_target_comes_with_its_reservation() 
     told = [
         (r, there)
         for seed in (50006, 50008, 50009, 50013, 50015)
-        for r, there in [_told_early(seed)]
+        for r, there in [_concluded_early(seed)]
         if r.latest.note is not None
     ]
     assert len(told) >= 3
@@ -337,7 +337,7 @@ def test_a_band_of_the_curves_that_pass_the_target_comes_with_its_reservation() 
         assert progress.value("latest") == result.latest and progress.value("soonest") == result.soonest
 
 
-def _told_early(seed: int) -> tuple[PullDown, float]:
+def _concluded_early(seed: int) -> tuple[PullDown, float]:
     """A simulated clean pull-down, looked at from three times the target; and how long it really took from there."""
     case = replace(random_pull_down(seed, "clean"), volume_m3=0.3, duration_s=3 * HOUR)
     true = [(t, v) for t, v in zip(*pull_down_series(replace(case, noise=0.0))[:2], strict=True) if v is not None]

@@ -35,8 +35,9 @@ class Text:
     @property
     def line(self) -> str:
         """ "headline: body", or the body alone where it begins with its headline."""
-        repeated = self.body.casefold().startswith(self.headline.casefold())
-        return self.body if repeated else f"{self.headline}: {self.body}"
+        if self.body.casefold().startswith(self.headline.casefold()):
+            return self.body
+        return f"{self.headline}{'.' if ':' in self.headline else ':'} {self.body}"
 
 
 @dataclass(frozen=True, slots=True)

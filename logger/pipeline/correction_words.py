@@ -11,6 +11,7 @@ from logger.pipeline.fact_table import As, Correctable, fact_of, facts_of
 from logger.pipeline.facts import Facts, target_of
 from logger.pipeline.job_state import JobState
 from logger.stages import registry
+from logger.wording.given import cylinder_named
 from logger.wording.values import Shown
 
 
@@ -53,7 +54,7 @@ def about(made: Corrected, facts: Facts | None, shown: Shown) -> str:
     if type_ == "channel":
         thing = f"sensor {rest}"
     elif facts is not None and type_ == "cylinder" and 1 <= number <= len(facts.cylinders):
-        thing = f"cylinder {facts.cylinder(number).name}"
+        thing = cylinder_named(facts.cylinder(number).name)
     elif facts is not None and type_ == "stage" and 1 <= number <= len(facts.stages):
         stage = facts.stages[number - 1]
         thing = f"stage {stage.place}" if stage.place else registry.label(stage.kind).lower()

@@ -2,14 +2,14 @@
 
 from logger.model.finding import Text
 from logger.wording.book import Words
-from logger.wording.given import Given, many
+from logger.wording.given import Given, cylinder_named, many
 
 
 def cylinders(f: Given) -> str:
     """ "in cylinder A", "in 2 cylinders (A 30.2 lb, B 12.1 lb)"."""
     names, masses = f.all("cylinder"), f.all("of_cylinder")
     if len(names) == 1:
-        return "in 1 cylinder" if f.codes("cylinder") else f"in cylinder {names[0]}"
+        return "in 1 cylinder" if f.codes("cylinder") else f"in {cylinder_named(names[0])}"
     each = ", ".join(f"{name} {mass}" for name, mass in zip(names, masses, strict=True))
     return f"in {len(names)} cylinders ({each})"
 

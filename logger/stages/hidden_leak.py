@@ -91,13 +91,18 @@ def words(f: Given) -> Text:
     if judged == "no_refrigerant":
         body = f"A leak of up to {f('largest_flow')} of test gas could hide."
         return Text("a leak could hide", body, RULE)
-    loss = f"{f('largest_loss_low')} to {f('largest_loss_high')} of {f('gas')}"
-    seen = f"Smallest this test could see: {f('smallest_loss_low')} to {f('smallest_loss_high')}."
+    loss = f"{_from_to(f, 'largest')} of {f('gas')}"
+    seen = f"Smallest this test could see: {_from_to(f, 'smallest')}."
     body = f"A leak of {loss} could hide"
     if f.has("share"):
         body += f", up to {f('share')} of the charge a year"
     headline = "a leak that matters could hide" if judged == "could_matter" else f"could hide: {loss}"
     return Text(headline, f"{body}. {seen}", RULE)
+
+
+def _from_to(f: Given, name: str) -> str:
+    """ "0.45 to 16 lb a year"."""
+    return f"{f(f'{name}_loss_low').partition(' ')[0]} to {f(f'{name}_loss_high')}"
 
 
 LABELS = {

@@ -68,7 +68,7 @@ def steadiness(
     if abs(change) > most_change + 2 * u_change:
         return Steadiness(False, *numbers, f"still {'rising' if change > 0 else 'falling'}")
     if spread > most_spread:
-        return Steadiness(False, *numbers, "not still: it swings or jumps")
+        return Steadiness(False, *numbers, "swings or jumps")
     return Steadiness(True, *numbers, f"steady for {window_s / 60:.0f} min")
 
 

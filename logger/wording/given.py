@@ -121,6 +121,11 @@ class Given:
         return self._shown.figure(one.value, one.kind)
 
 
+def cylinder_named(name: str) -> str:
+    """ "cylinder A"; what is called a cylinder, or a drum, already, by its name alone."""
+    return name if name.casefold().startswith(("cylinder", "drum")) else f"cylinder {name}"
+
+
 def many(count: float, thing: str) -> str:
     """ "1 cylinder", "2 cylinders"."""
     return f"{count:,.0f} {thing}{'' if count == 1 else 's'}"

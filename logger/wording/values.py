@@ -64,6 +64,8 @@ class Shown:
             return show(value, quantity, self.system, self.ambient_pa)
         unit = self._unit(value.number, quantity)
         digits = min(unit.digits, _digits_of(2 * value.u / unit.factor)) if value.u else unit.digits
+        if quantity is Quantity.MASS_PER_YEAR and not value.u and value.number:  # bounds: two figures say enough
+            digits = 1 - math.floor(math.log10(abs(value.number / unit.factor)))
         return f"{self._rounded(value.number, unit, digits)} {show_unit(unit)}"
 
     def whole(self, value: Value, quantity: Quantity) -> str:

@@ -36,6 +36,19 @@ def test_a_vacuum_over_decades() -> None:
     assert piece[2][1] == pytest.approx(1 - math.log10(5) / 4, abs=1e-5)
 
 
+def test_below_the_atmosphere_a_us_axis_reads_in_hg_where_there_is_room() -> None:
+    def below(*values: float) -> list[str]:
+        plot = drawing_of(one(list(values), Quantity.PRESSURE, log=False), T0, T0 + NS_PER_S, US)
+        assert plot is not None
+        labels = [label for _, label in plot["left"]["ticks"]]
+        assert not any(label.startswith("-") for label in labels)
+        return [label for label in labels if "in. Hg" in label]
+
+    assert below(15_000.0, 150_000.0) == ["10 in. Hg", "20 in. Hg"]
+    assert below(60_000.0, 3_000_000.0) == []  # it would lie on the 0
+    assert below(200_000.0, 900_000.0) == []
+
+
 @given(st.lists(st.floats(200.0, 400.0), min_size=2, max_size=30), st.sampled_from(["us", "si"]))
 @settings(max_examples=80, deadline=None)
 def test_every_value_lies_inside_and_ticks_are_round(values: list[float], system: str) -> None:

@@ -59,3 +59,12 @@ def test_where_only_readings_out_of_range_came_is_told() -> None:
     envelope.add(655, None, OVER_RANGE)  # beside a good one
     ((begin, end, said),) = envelope.out_of_range()
     assert (begin, end) == (0, 290) and said == OVER_RANGE
+
+
+def test_a_slow_gauge_out_of_range_is_one_span_and_a_gap_between_two() -> None:
+    """One reading in several buckets."""
+    envelope = Envelope(0, 1000, 400)
+    for t in (*range(0, 200, 10), *range(600, 800, 10)):
+        envelope.add(t, None, OVER_RANGE)
+    envelope.add(905, 1.0)
+    assert [span[:2] for span in envelope.out_of_range()] == [(0, 190), (600, 790)]

@@ -11,7 +11,7 @@ from typing import Any
 
 from logger.export.report.report_data import GapEntry, Plot, Trace
 from logger.model.points import Quantity
-from logger.model.units import NS_PER_S, Unit, from_si, show_unit, to_si, user_unit
+from logger.model.units import NS_PER_S, UNITS, Unit, from_si, show_unit, to_si, user_unit
 from logger.model.value import known
 from logger.wording.values import Shown, duration
 
@@ -79,7 +79,7 @@ def drawing_of(
         "limits": _limits(named, axis, drawn),
         "far": [f"{label} {_figure(v, plot.quantity, shown)}: {where} this scale" for label, v, where in far],
         "marks": _marks([(x(t), text, shown.clock(t)) for t, text in marks if begin_ns <= t <= end_ns]),
-        "out": [[x(a), x(b), f"gauge {why}"] for a, b, why in plot.out_of_range if b > begin_ns and a < end_ns],
+        "out": _out([(x(a), x(b), f"gauge {why}") for a, b, why in plot.out_of_range if b > begin_ns and a < end_ns]),
         "gaps": [[x(g.begin_ns), x(g.end_ns)] for g in gaps if _empty(g, traces, begin_ns, end_ns)],
         "zone": shown.zone,
         "alt": _alt(plot, traces, begin_ns, end_ns, shown),
@@ -137,6 +137,12 @@ def _lettered(drawn: list[dict[str, Any]]) -> None:
         at = 0.06 + 0.88 * (i + 0.5) / len(measured)
         trace["letter"] = _LETTERS[i % len(_LETTERS)]
         trace["at"] = min(points, key=lambda point: abs(point[0] - at)) if points else None
+
+
+def _out(spans: Sequence[tuple[float, float, str]]) -> list[list[Any]]:
+    """From, to, words: on the spans that have room for them, and on the widest."""
+    widest = max((b - a for a, b, _ in spans), default=0.0)
+    return [[a, b, why if b - a >= min(_MARK_WIDTH, widest) else ""] for a, b, why in spans]
 
 
 def _marks(marks: Sequence[tuple[float, str, str]]) -> list[list[Any]]:
@@ -212,8 +218,21 @@ def scale_of(axis: Axis, unit: Unit, shown: Shown) -> dict[str, Any]:
         ticks = [
             [_rounded(axis.y(to_si(n, unit, shown.ambient_pa))), f"{round(n, digits) + 0.0:,.{digits}f}"]
             for n in numbers
+            if not (unit.name == "psig" and n < 0)
         ]
+        if unit.name == "psig":
+            ticks += _below_the_atmosphere(axis, shown)
     return {"unit": show_unit(unit), "ticks": ticks}
+
+
+def _below_the_atmosphere(axis: Axis, shown: Shown) -> list[list[Any]]:
+    """As a compound gauge has it, in. Hg of vacuum, as far as there is room below 0 psig: every 10, or the deepest."""
+    unit = UNITS["inHg"]
+    marks = [(_rounded(axis.y(to_si(n, unit, shown.ambient_pa))), f"{n} in. Hg") for n in (10, 20, 30)]
+    zero = axis.y(shown.ambient_pa)
+    inside = [[y, label] for y, label in marks if 0 <= y <= 1 and y - zero >= _LABEL_TALL]
+    apart = axis.y(to_si(10.0, unit, shown.ambient_pa)) - zero
+    return inside if apart >= _LABEL_TALL else inside[-1:]
 
 
 def _decades(axis: Axis, unit: Unit) -> list[list[Any]]:

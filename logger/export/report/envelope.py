@@ -73,13 +73,17 @@ class Envelope:
     def out_of_range(self) -> tuple[tuple[int, int, str], ...]:
         """From when to when nothing but readings out of the sensor's range came, and on which side."""
         spans: list[tuple[int, int, str]] = []
-        before = None
-        for index in sorted(self._out.keys() - self._held.keys()):
+        longest = self._longest([one[0] for index in self._out for one in self._out[index]])
+        before: int | None = None
+        for index in sorted(self._out.keys() | self._held.keys()):
+            if index in self._held:
+                before = None
+                continue
             (begin, problem), (end, _) = self._out[index]
-            if spans and index - 1 == before and spans[-1][2] == problem:
+            if before is not None and begin - before <= longest and spans[-1][2] == problem:
                 begin = spans.pop()[0]
             spans.append((begin, end, problem))
-            before = index
+            before = end
         return tuple(spans)
 
     @property
@@ -100,13 +104,18 @@ class Envelope:
         if len(points) < 2:
             return (tuple(points),) if points else ()
         steps = [b[0] - a[0] for a, b in pairwise(points)]
-        longest = _BREAK * max(median(steps), self.width_ns)
+        longest = self._longest([t_ns for t_ns, _ in points])
         pieces: list[list[Point]] = [[points[0]]]
         for step, point in zip(steps, points[1:], strict=True):
             if step > longest:
                 pieces.append([])
             pieces[-1].append(point)
         return tuple(tuple(piece) for piece in pieces)
+
+    def _longest(self, t_ns: list[int]) -> float:
+        """The longest time between two that is no gap."""
+        steps = [later - one for one, later in pairwise(sorted(t_ns))]
+        return _BREAK * max(median(steps or [0]), self.width_ns)
 
     @property
     def first(self) -> Point | None:

@@ -1,5 +1,6 @@
 """The first page: what a customer reads and both sign. One unit system; what was not entered leaves no hole."""
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
@@ -141,15 +142,21 @@ def _masses(data: ReportData, shown: Shown) -> Iterator[list[str]]:
             yield [
                 word,
                 shown.figure(total, _Q.MASS) if total is not None else "",
-                "; ".join(_cylinder(row, shown) for row in rows),
+                "; ".join(_cylinders(rows, shown)),
                 goes,
             ]
 
 
-def _cylinder(row: CylinderRow, shown: Shown) -> str:
-    serial = f", serial {row.cylinder.serial}" if row.cylinder and row.cylinder.serial else ""
-    mass = known(abs(row.change.number or 0.0), "kg", row.change.u)
-    return f"{row.name}{serial}: {shown.figure(mass, _Q.MASS)}"
+def _cylinders(rows: Sequence[CylinderRow], shown: Shown) -> Iterator[str]:
+    """Each once, however often it was on the scale."""
+    of_name: dict[str, list[CylinderRow]] = {}
+    for row in rows:
+        serial = f", serial {row.cylinder.serial}" if row.cylinder and row.cylinder.serial else ""
+        of_name.setdefault(row.name + serial, []).append(row)
+    for name, listed in of_name.items():
+        u = math.hypot(*(row.change.u or 0.0 for row in listed)) or None
+        mass = known(abs(sum(row.change.number or 0.0 for row in listed)), "kg", u)
+        yield f"{name}: {shown.figure(mass, _Q.MASS)}"
 
 
 def _equipment(data: ReportData) -> Iterator[tuple[str, str]]:

@@ -42,6 +42,7 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
     return {
         "title": "Refrigeration service report",
         "place": place or f"Job {job.job_id}",
+        "subtitle": place,
         "place_short": clean(place or f"Job {job.job_id}", 70),
         "job_id": job.job_id,
         "when": f"{shown.time(data.first_ns, False)} to {shown.time(data.last_ns, False)}",
@@ -118,8 +119,9 @@ def _with_u(number: float | None, u: float | None, quantity: Quantity, shown: Sh
 def _ambient(value: Value, shown: Shown) -> str:
     if value.number is None:
         return f"unknown: {value.problem}"
-    text = f"{value.number / 1e3:.1f} kPa ({value.number / 3386.389:.2f} in. Hg) absolute"
-    return f"{text}; {value.note}" if value.note else text
+    text = shown.both(value, _Q.BAROMETER)
+    _, _, origin = (value.note or "").rpartition(") ")  # its number was said in kPa before that
+    return f"{text}, {origin}" if origin else text
 
 
 def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any]:
@@ -224,7 +226,7 @@ def _cylinder(row: CylinderRow, shown: Shown) -> list[str]:
             f"water capacity {shown.both(known(cylinder.water_capacity_kg, 'kg'), _Q.MASS)}",
             f"tested {cylinder.tested.isoformat()}" if cylinder.tested else "test date not stated",
         ]
-    numbers = [shown.both(v, _Q.MASS) for v in (row.begin, row.end, row.change, row.limit)]
+    numbers = [shown.one(v, _Q.MASS) for v in (row.begin, row.end, row.change, row.limit)]
     return [row.name, "; ".join(marking), str(row.stage or "–"), *numbers]
 
 

@@ -57,8 +57,8 @@ METHOD: tuple[tuple[str, str], ...] = (
     ),
     (
         "Pressures",
-        "Pressures among the inputs of findings are absolute, or differences, as named. Pressures in tables and plots "
-        "shown as psig or barg are relative to the ambient pressure stated under “Job”.",
+        "psig, in. Hg vac and barg are relative to the barometric pressure stated under “Job”; psia, microns and Pa "
+        "are absolute; psi and bar alone are differences.",
     ),
 )
 

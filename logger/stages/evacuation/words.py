@@ -4,8 +4,12 @@ from logger.model.finding import Text
 from logger.wording.book import Words, alarm
 from logger.wording.given import Given, many, sentence
 
-_RULE = "a pump and hose coming down to p_ultimate + Q/S, or outgassing as a power of time; the better fit is taken"
-_BAND = "the band holds every fit that passes the target and that the readings do not refuse at odds of 20 to 1"
+_RULE = "the vacuum gauge's reading against the target of the stage"
+_FIT = "a pump and hose coming down to the pump's own limit plus the gas load, or outgassing as a power of time"
+_BAND = (
+    f"time to target: the better fit of {_FIT}; the band holds every fit that passes the target and that the readings "
+    "do not refuse at odds of 20 to 1"
+)
 _WATER_RULE = "saturation of water and ice: IAPWS SR1-86 and R14-08"
 
 
@@ -65,7 +69,7 @@ def _stall(f: Given) -> Text:
     else:
         body += f". The readings fit {' or '.join(f.all('likely'))}."
     causes = tuple(f"{TERMS[code]}: {_support(f, code)}" for code in f.codes("cause"))
-    return Text(f"stalled at {f('level')}", body, _RULE, causes=causes, check_next=f.all("check"))
+    return Text(f"stalled at {f('level')}", body, f"the better fit of {_FIT}", causes=causes, check_next=f.all("check"))
 
 
 def _support(f: Given, source: str) -> str:

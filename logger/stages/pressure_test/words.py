@@ -33,7 +33,7 @@ _DO = {
 def _why_not(f: Given) -> Text:
     match why := f.code("why"):
         case "too_short":
-            held = f"Held {f.beside('lasted', 'least')} until now; judged from {f('least')} on."
+            held = f"Held {f.beside('lasted', 'least')}; judged from {f('least')} on."
             return Text(_OPEN, f"{held} Keep the system closed.", decision_rule=_DECISION)
         case "few_readings":
             body = "Too few pressure readings. Check the gauge and its cable."

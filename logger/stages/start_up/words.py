@@ -37,7 +37,7 @@ def _steady(f: Given) -> Text:
     if judged == "nothing":
         body = "Steadiness unknown: no readings for superheat or subcooling. Connect pressure and temperature."
         return Text("steadiness: can't tell", body, _RA32, decision)
-    reasons = "; ".join(f"{name}: {why}" for name, why in zip(f.all("unsteady"), f.all("reason"), strict=True))
+    reasons = "; ".join(f"{name} ({why})" for name, why in zip(f.all("unsteady"), f.all("reason"), strict=True))
     headline, body = {
         "yes": (f"steady {f.rough('window')}", f"Steady {f.rough('window')}."),
         "no": ("not steady", f"Not steady: {reasons}."),
@@ -64,7 +64,7 @@ def _target(f: Given, name: str) -> Text:
     head = f"{label} {f(name)}"
     target = f"{sentence(head)}, target {f('target')}"
     headline, body = {
-        "unsteady": (f"{head}: not steady yet", f"{target}: not judged, {f('reason') if f.has('reason') else ''}."),
+        "unsteady": (f"{head}: not steady", f"{target}: not judged, {f('reason') if f.has('reason') else ''}."),
         "on_target": (f"{head}: on target", f"{target}: on target."),
         "within_u": (f"{head}: can't tell", f"{target}: off by {f.spread('off_by') if f.has('off_by') else ''}, "
                      f"too close to the {f('tolerance')} allowed for these sensors."),
@@ -88,7 +88,7 @@ def _limited(f: Given, name: str, rule: str, beyond: str) -> Text:
         "within_u": f"{sentence(label)} {f.spread(name)}: too close to its limit {f('limit')} for these sensors.",
         "beyond": f"{beyond}: {label} {f.beside(name, 'limit')}, limit {f('limit')}.",
     }[f.code("judged")]
-    headline = {"unsteady": f"{head}: not steady yet", "within_u": f"{label}: can't tell", "beyond": beyond}
+    headline = {"unsteady": f"{head}: not steady", "within_u": f"{label}: can't tell", "beyond": beyond}
     return Text(headline.get(f.code("judged"), head), body, rule, _WITHIN_U, f.all("cause"), _checks(f))
 
 
@@ -139,7 +139,7 @@ def _optimum(f: Given) -> Text:
     head = f"high side {f('high_side')}, optimum {f('optimum')}"
     judged = f.code("judged")
     if judged == "unsteady":
-        return Text(f"{head}: not steady yet", f"{sentence(head)}: not judged, {f('reason')}.", rule)
+        return Text(f"{head}: not steady", f"{sentence(head)}: not judged, {f('reason')}.", rule)
     said = {"near": "near its optimum", "above": "above its optimum", "below": "below its optimum"}[judged]
     return Text(f"high side {said}", f"{sentence(head)}. No subcooling above the critical pressure.", rule)
 
@@ -166,7 +166,7 @@ def _feed(f: Given) -> Text:
         return Text("evaporator feed: can't tell", body, rule)
     if judged[0] == "unsteady":
         body = f"Suction superheat {f('suction_superheat')}, target {f('target')}: not judged, {f('reason')}."
-        return Text("evaporator feed: not steady yet", body, rule)
+        return Text("evaporator feed: not steady", body, rule)
     superheat, valve = f"suction superheat {f('suction_superheat')}", f.known("valve_position")
     at = f", valve {f('valve_position')} open" if valve else ""
     headline = f("judged")

@@ -127,7 +127,7 @@ def verify(
     but something was not: the key when it is not known here (give the fingerprint you were given with --fingerprint),
     checkpoints when there are none, the report when another version set it.
     """
-    from logger.cli.progress import working
+    from logger.cli.progress import counting
     from logger.evidence.keys import PublicKey, signers_of
     from logger.evidence.sshsig import BUNDLE_NAMESPACE
     from logger.export.bundle.outcome import Outcome, Result
@@ -149,10 +149,9 @@ def verify(
             return "the fingerprint you gave"
         return "this computer's user" if key == own else None
 
-    with working("Verifying", quiet=as_json):
-        report = verify_bundle(bundle, replay_job, known=known, must_be_known=asked)
-
-    report = verify_bundle(bundle, replay_job, known=known, must_be_known=asked, supersedes=supersedes)
+    report = verify_bundle(
+        bundle, replay_job, known=known, must_be_known=asked, supersedes=supersedes, counted=counting(quiet=as_json)
+    )
     if as_json:
         click.echo(json.dumps(report.to_dict(), indent=1))
     else:

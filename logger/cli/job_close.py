@@ -7,6 +7,7 @@ from logger.cli.helpers import signer
 from logger.cli.job_list import JobSummary, take
 from logger.clock import Clock
 from logger.evidence.chain import frames_of, new_event
+from logger.model.counted import Counted, uncounted
 from logger.model.events import Event, FindingConcluded, JobClosed
 from logger.model.records import EVENT, NewRecord
 from logger.model.text import clean
@@ -38,7 +39,12 @@ class Closed:
 
 
 def close_job(
-    place: JobPlace, *, end_stage: bool, without_checkpoints: bool, check_signature: CheckSignature
+    place: JobPlace,
+    *,
+    end_stage: bool,
+    without_checkpoints: bool,
+    check_signature: CheckSignature,
+    counted: Counted = uncounted,
 ) -> Closed:
     """Raises StoreBusy while the job is written, StoreError for a stage that runs (without end_stage), StoreDamaged for
     a record that does not hold, StoreTailLost for one that no checkpoint saw (without_checkpoints: a note in the record
@@ -56,7 +62,7 @@ def close_job(
         if reader.sealed_ns is not None:
             bytes_ = place.file.stat().st_size
             return Closed(reader.last_id, bytes_, bytes_, already=True)
-        chain = reader.verify(check_signature)
+        chain = reader.verify(check_signature, counted)
         if not chain.holds:
             raise StoreDamaged(f"job {place.job_id} is not closed: {chain.problem}; ask `rimelog doctor`")
         if chain.count == 0:
@@ -77,7 +83,7 @@ def close_job(
                 "end it where its readings end with --end-stage, or go on with `rimelog run --continue`"
             )
         if summary.open_stage is not None:
-            events = _end_stage(reader, newest_ns)
+            events = _end_stage(reader, newest_ns, counted)
             new += map(new_event, events)
             said = [event.words for event in events if isinstance(event, FindingConcluded)]
             findings = [(clean(text.headline), clean(text.body, 1000)) for text in said]
@@ -93,7 +99,9 @@ def close_job(
         )  # fmt: skip
         writer.submit(new)
         writer.close()
-    done = seal(place.file, now_ns=clock.now_ns(), sign=sign, check_signature=check_signature, anchors=anchors)
+    done = seal(
+        place.file, now_ns=clock.now_ns(), sign=sign, check_signature=check_signature, anchors=anchors, counted=counted
+    )
     return Closed(done.chain.count, done.before_bytes, done.after_bytes, findings=tuple(findings))
 
 
@@ -105,13 +113,13 @@ def newest_ns_of(reader: StoreReader) -> int:
     return max(times)
 
 
-def _end_stage(reader: StoreReader, at_ns: int) -> list[Event]:
+def _end_stage(reader: StoreReader, at_ns: int, counted: Counted) -> list[Event]:
     """The events that the daemon would have written, from the same record by the same code."""
     from logger.pipeline.acts import end_stage
     from logger.pipeline.replay import replay
 
     recorded = list(reader.events())
-    engine = replay(reader.records(), facts=effective(recorded))
+    engine = replay(counted(reader.records(), "Analysing", reader.last_id), facts=effective(recorded))
     engine.remember(event for _, event in recorded)
     engine.take_events()
     end_stage(engine, at_ns)

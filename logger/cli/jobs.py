@@ -77,7 +77,7 @@ def doctor(ctx: click.Context, job: str, rescue_dir: Path | None, as_json: bool)
     JOB: a job id, the end of one, "latest", or a path. Reads only. Exit status 0 when all is whole, 1 when something
     is wrong.
     """
-    from logger.cli.progress import working
+    from logger.cli.progress import counting
     from logger.store.doctor import examine
     from logger.store.errors import StoreBusy
     from logger.store.place import anchors_dir, find_job
@@ -86,8 +86,7 @@ def doctor(ctx: click.Context, job: str, rescue_dir: Path | None, as_json: bool)
     if rescue_dir is not None and place.running:
         raise StoreBusy(f"job {place.job_id} is being written; end that first with `rimelog stop`, then rescue")
     check = Signatures()
-    with working("Checking", quiet=as_json):
-        report = examine(place.file, check, anchors_dir())
+    report = examine(place.file, check, anchors_dir(), counting(quiet=as_json))
     rescued = _rescue(place, report, rescue_dir) if rescue_dir is not None and report.advice else None
     notes = check.notes()
     if as_json:
@@ -164,14 +163,13 @@ def copy(ctx: click.Context, job: str, dest: Path, as_json: bool) -> None:
     1 when the copy does not hold.
     """
     from logger.cli.job_list import size
-    from logger.cli.progress import working
+    from logger.cli.progress import counting
     from logger.store.copy import copy_job
     from logger.store.place import anchors_dir, find_job
 
     place = find_job(job)
     check = Signatures()
-    with working("Copying and checking", quiet=as_json):
-        done = copy_job(place.file, dest / place.job_id, check, anchors_dir())
+    done = copy_job(place.file, dest / place.job_id, check, anchors_dir(), counting(quiet=as_json))
     held, count = done.chain.holds, done.path.stat().st_size
     if as_json:
         data = {"job": place.job_id, "path": str(done.path), "size_bytes": count, "records": done.chain.count,
@@ -203,13 +201,15 @@ def close(job: str, end_stage: bool, without_checkpoints: bool, as_json: bool) -
     """
     from logger.cli.job_close import close_job
     from logger.cli.job_list import size
-    from logger.cli.progress import working
+    from logger.cli.progress import counting
     from logger.store.place import find_job
 
     place = find_job(job)
     check = Signatures()
-    with working("Closing", quiet=as_json):
-        done = close_job(place, end_stage=end_stage, without_checkpoints=without_checkpoints, check_signature=check)
+    done = close_job(
+        place, end_stage=end_stage, without_checkpoints=without_checkpoints, check_signature=check,
+        counted=counting(quiet=as_json),
+    )  # fmt: skip
     if as_json:
         data = {"job": place.job_id, "path": str(place.file), **done.to_dict(), "notes": check.notes()}
         click.echo(json.dumps(data, indent=1))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from logger.evidence.chain import ChainReport
 from logger.evidence.checkpoint import checkpoint_line
+from logger.model.counted import Counted, uncounted
 from logger.store.database import SQLITE_ERRORS, connect_reader, store_error, sync_directory
 from logger.store.errors import PlaceError
 from logger.store.place import checkpoints_path, make_private, new_part
@@ -22,7 +23,11 @@ class CopyReport:
 
 
 def copy_job(
-    path: Path, out: Path, check_signature: CheckSignature | None = None, anchors: Path | None = None
+    path: Path,
+    out: Path,
+    check_signature: CheckSignature | None = None,
+    anchors: Path | None = None,
+    counted: Counted = uncounted,
 ) -> CopyReport:
     """Copy the job file and its checkpoints into the directory `out` (made if need be) and verify the copy.
 
@@ -59,4 +64,4 @@ def copy_job(
     except OSError as exc:
         raise PlaceError(f"cannot write in {out}: {exc.strerror}") from exc
     with StoreReader(target) as reader:
-        return CopyReport(target, reader.verify(check_signature))
+        return CopyReport(target, reader.verify(check_signature, counted, "Checking the copy"))

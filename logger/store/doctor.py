@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.evidence.chain import ChainReport
+from logger.model.counted import Counted, uncounted
 from logger.store.database import SQLITE_ERRORS, connect_reader, store_error
 from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreVersion
 from logger.store.lock import holder_of
@@ -42,7 +43,12 @@ class DoctorReport:
         return [head, *(f"  {finding}" for finding in self.findings), *([f"  {self.advice}"] if self.advice else [])]
 
 
-def examine(path: Path, check_signature: CheckSignature | None = None, anchors: Path | None = None) -> DoctorReport:
+def examine(
+    path: Path,
+    check_signature: CheckSignature | None = None,
+    anchors: Path | None = None,
+    counted: Counted = uncounted,
+) -> DoctorReport:
     """Look at everything: the file's structure, the chain, the checkpoints and their signatures, the overviews.
 
     A chain that no checkpoint saw is not whole, however well it holds together: anyone can make such a one.
@@ -59,7 +65,7 @@ def examine(path: Path, check_signature: CheckSignature | None = None, anchors: 
     damage: list[str] = []
     try:
         with StoreReader(path, anchors) as reader:
-            chain = reader.verify(check_signature)
+            chain = reader.verify(check_signature, counted)
             not_seen = reader.unseen() if chain.holds else None
             marks = reader.checkpoints()
             closed = "closed" if reader.sealed_ns is not None else "open"

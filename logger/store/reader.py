@@ -8,6 +8,7 @@ from typing import Any
 
 from logger.evidence.chain import ChainReport, event_of, verify_chain
 from logger.evidence.checkpoint import Checkpoint, CheckpointFile, checkpoint_bytes, parse_checkpoints
+from logger.model.counted import Counted, uncounted
 from logger.model.events import Event
 from logger.model.records import EVENT, Record
 from logger.store import rollup
@@ -115,11 +116,13 @@ class StoreReader:
             lambda since, until: self.records(since, until_id=until), self.last_id, self.checkpoints().checkpoints
         )
 
-    def verify(self, check_signature: CheckSignature | None = None) -> ChainReport:
+    def verify(
+        self, check_signature: CheckSignature | None = None, counted: Counted = uncounted, what: str = "Checking"
+    ) -> ChainReport:
         """The whole chain against every checkpoint (read first: the writer may go on meanwhile)."""
         listed = self.checkpoints()
         unreadable: list[StoreDamaged] = []
-        report = verify_chain(self._readable(unreadable), listed.checkpoints)
+        report = verify_chain(counted(self._readable(unreadable), what, self.last_id), listed.checkpoints)
         if unreadable:
             return replace(report, problem=str(unreadable[0]), first_bad_id=report.last_id + 1)
         if report.problem is None and check_signature is not None:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from logger.evidence.chain import ChainReport
 from logger.evidence.errors import ChainError
+from logger.model.counted import Counted, uncounted
 from logger.model.records import EVENT, Record
 from logger.store.blocks import RECORDS_A_BLOCK, pack_block
 from logger.store.checkpoints import CheckpointLog, Sign
@@ -49,6 +50,7 @@ def seal(
     sign: Sign | None = None,
     check_signature: CheckSignature | None = None,
     anchors: Path | None = None,
+    counted: Counted = uncounted,
 ) -> SealReport:
     """Close the job at `path`; afterwards nothing can be added. Raises a StoreError, and the job is then as before.
 
@@ -62,12 +64,12 @@ def seal(
         try:
             _settle(path, job_id, now_ns, sign, anchors)
             with StoreReader(path, anchors) as live:
-                chain = live.verify(check_signature)
+                chain = live.verify(check_signature, counted)
                 if not chain.holds:
                     raise StoreDamaged(f"{path} is not closed: {chain.problem}; ask `rimelog doctor`")
                 before = path.stat().st_size
-                _write(live, path, part, now_ns)
-            _same(part, chain)
+                _write(counted(live.records(), "Writing", live.last_id), path, part, now_ns)
+            _same(part, chain, counted)
             with part.open("rb+") as file:
                 os.fsync(file.fileno())
             part.replace(path)
@@ -105,7 +107,7 @@ def _settle(path: Path, job_id: str, now_ns: int, sign: Sign | None, anchors: Pa
         connection.close()
 
 
-def _write(live: StoreReader, path: Path, part: Path, now_ns: int) -> None:
+def _write(records: Iterable[Record], path: Path, part: Path, now_ns: int) -> None:
     connection = sqlite3.connect(part, isolation_level=None)
     try:
         connection.executescript(
@@ -115,7 +117,7 @@ def _write(live: StoreReader, path: Path, part: Path, now_ns: int) -> None:
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version = {len(schema_steps())}")
         connection.execute("BEGIN")
-        _write_records(connection, live.records())
+        _write_records(connection, records)
         connection.execute("COMMIT")
         connection.execute("ATTACH ? AS live", (f"{path.resolve().as_uri()}?mode=ro",))
         connection.execute("BEGIN")
@@ -150,8 +152,8 @@ def _write_records(connection: sqlite3.Connection, records: Iterable[Record]) ->
     end_block()
 
 
-def _same(part: Path, chain: ChainReport) -> None:
+def _same(part: Path, chain: ChainReport, counted: Counted) -> None:
     with StoreReader(part) as closed:
-        found = closed.verify()
+        found = closed.verify(counted=counted, what="Checking what was written")
     if (found.holds, found.count, found.head) != (True, chain.count, chain.head):
         raise StoreError(f"the closed file {part} does not hold what the open one did; the job is left open")

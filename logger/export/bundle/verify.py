@@ -46,6 +46,7 @@ from logger.export.bundle.write import (
 from logger.export.report.report_data import Replay
 from logger.export.report.typeset import ATTACHED_AT_MOST, PAPER, Paper, typesetter
 from logger.export.story import Story
+from logger.model.counted import Counted, uncounted
 from logger.model.records import Record
 from logger.model.text import clean
 from logger.model.version import ANALYSIS
@@ -69,13 +70,14 @@ def verify_bundle(
     known: Trust = lambda key: None,
     must_be_known: bool = False,
     supersedes: Path | None = None,
+    counted: Counted = uncounted,
 ) -> VerifyReport:
     """Check the bundle at `path`. Raises FileNotFoundError and its kin only; all else is told in the report.
 
     replay: the same pure code as at the export. must_be_known: whether a key that is not `known` makes the check fail
     (else it is told). supersedes: an older bundle of the job, which this one must go on from.
     """
-    verifier = _Verifier(path.name, replay, known, must_be_known)
+    verifier = _Verifier(path.name, replay, known, must_be_known, counted)
     with path.open("rb") as file:
         try:
             bag = Bag(SafeZip(file))
@@ -90,8 +92,9 @@ def verify_bundle(
 
 
 class _Verifier:
-    def __init__(self, name: str, replay: Replay, known: Trust, must_be_known: bool) -> None:
+    def __init__(self, name: str, replay: Replay, known: Trust, must_be_known: bool, counted: Counted) -> None:
         self._name, self._replay, self._known, self._must = name, replay, known, must_be_known
+        self._counted = counted
         self._checks: dict[str, Check] = {}
         self._key: PublicKey | None = None
         self._job_id = ""
@@ -183,7 +186,9 @@ class _Verifier:
             )
 
     def _records(self, bag: Bag) -> Iterator[Record]:
-        return parse_records(bag.chunks(PAYLOAD + RECORDS))
+        size = bag.size(PAYLOAD + RECORDS)
+        chunks = self._counted(bag.chunks(PAYLOAD + RECORDS), "Verifying", size, size=len, unit="bytes")
+        return parse_records(chunks)
 
     def _digested(self, records: Iterator[Record]) -> Iterator[Record]:
         for record in records:

@@ -1,7 +1,7 @@
-"""Findings with sentences of their own, as version 0.1.0 stored them."""
+"""Findings with sentences of their own, as version 0.1.0 stored them; what statements and findings rest on."""
 
 from logger.model.finding import Finding, Text, Verdict
-from logger.model.value import Argument
+from logger.model.value import Argument, Statement, Value
 
 
 def worded(
@@ -17,3 +17,8 @@ def worded(
 ) -> Finding:
     """A finding that no words file can put into words."""
     return Finding(key, verdict, inputs, Text(headline, text, rule, decision_rule, causes, check_next))
+
+
+def values_of(one: Statement | Finding) -> set[str | float | None]:
+    """Of its inputs: numbers in SI, codes, names."""
+    return {value.number if isinstance(value, Value) else value for value in (given.value for given in one.inputs)}

@@ -50,7 +50,10 @@ class Room:
 
     def possible_codes(self) -> set[str]:
         """Each code that the room's modules name: in a call of word(), or that words.py chooses by; and every member
-        of a table or enum of theirs of which a member is said. A compare.py has golden words of its own."""
+        of a table or enum of theirs of which a member is said. A compare.py has golden words of its own. None of a
+        words file without terms, whose codes are names of other tables."""
+        if not self.words.terms:
+            return set()
         said, found = self.codes(), set[str]()
         for path in sorted((ROOT.parent / "logger").joinpath(*self.name.split(".")).glob("*.py")):
             if path.stem == "compare":

@@ -6,26 +6,18 @@ AlarmError
 `-- OverrideError  the user's alarm table is wrong; `problems` lists every fault with its key
 """
 
-from logger.model.value import Statement
+from logger.model.errors import Refusal
 
 
 class AlarmError(Exception):
     """Any failure of the alarms room."""
 
 
-class Refusal(AlarmError):
-    """why: every reason. about: the alarm meant, as in its rule. Their words: logger/stages/words.py."""
-
-    def __init__(self, *why: Statement, about: Statement | None = None) -> None:
-        super().__init__(", ".join(one.key for one in why))
-        self.why, self.about = why, about
-
-
-class UnknownAlarm(Refusal):
+class UnknownAlarm(Refusal, AlarmError):
     """No alarm has that key."""
 
 
-class NotAllowed(Refusal):
+class NotAllowed(Refusal, AlarmError):
     """The act is refused; nothing changed."""
 
 

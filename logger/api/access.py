@@ -7,7 +7,7 @@ check (DNS rebinding) and the Origin check keep it out. No state changes by GET.
 import asyncio
 import hmac
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from starlette.requests import ClientDisconnect, Request
@@ -19,11 +19,11 @@ MAX_DEPTH = 8
 BODY_S = 10.0
 
 
-def problem(status: int, text: str) -> JSONResponse:
-    """RFC 9457 problem details."""
-    return JSONResponse(
-        {"type": "about:blank", "status": status, "title": text}, status, media_type="application/problem+json"
-    )
+def problem(status: int, text: str, why: Sequence[Mapping[str, Any]] = ()) -> JSONResponse:
+    """RFC 9457 problem details. why: the reasons as data; "code" is the first one's key."""
+    data = {"type": "about:blank", "status": status, "title": text}
+    more = {"code": why[0]["key"], "why": why} if why else {}
+    return JSONResponse(data | more, status, media_type="application/problem+json")
 
 
 def shows_token(headers: Mapping[bytes, bytes], token: bytes) -> bool:

@@ -13,7 +13,11 @@ RUN_FILE = "daemon.json"
 
 
 class DaemonError(Exception):
-    """The daemon is not there, or refused. The message is for the user."""
+    """The daemon is not there, or refused. The message is for the user. code: of a refusal, "" otherwise."""
+
+    def __init__(self, text: str, code: str = "") -> None:
+        super().__init__(text)
+        self.code = code
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +106,7 @@ class Client:
         finally:
             connection.close()
         if response.status >= 400:
-            raise DaemonError(str(answer.get("title", f"refused ({response.status})")))
+            raise DaemonError(str(answer.get("title", f"refused ({response.status})")), str(answer.get("code", "")))
         assert isinstance(answer, dict)
         return answer
 

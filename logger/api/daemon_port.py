@@ -1,11 +1,16 @@
 """What the API needs of the daemon; logger.app provides it."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from typing import Any, Protocol
 
 
 class Refused(Exception):
-    """The request makes no sense now ("no stage is running"). The message says why and what to do."""
+    """The request makes no sense now ("no stage is running"). The message says why and what to do. why: the same as
+    data, plain statements: {"key": "stage.none_running", "inputs": []}."""
+
+    def __init__(self, text: str, why: Sequence[dict[str, Any]] = ()) -> None:
+        super().__init__(text)
+        self.why = tuple(why)
 
 
 class Control(Protocol):

@@ -5,7 +5,8 @@ GET  /api/v1/history          ?point=vacuum&since=UTC_NS&buckets=120: the store'
 GET  /api/v1/events           ?since=RECORD_ID
 GET  /api/v1/stream           server-sent events: "snapshot" once a second, "event" for each stored event,
                               id "<job id>-<record id>"; Last-Event-ID resumes without loss
-POST /api/v1/do/{action}      JSON object; actions in logger/api/daemon_port.py
+POST /api/v1/do/{action}      JSON object; actions in logger/api/daemon_port.py. Refused: 409 with the sentence as
+                              "title", its key as "code", each reason as data in "why"
 """
 
 import asyncio
@@ -86,7 +87,7 @@ def make_app(control: Control, token: str, hosts: frozenset[str]) -> Starlette:
         try:
             return JSONResponse(await control.act(action, body))
         except Refused as exc:
-            return problem(409, str(exc))
+            return problem(409, str(exc), exc.why)
 
     routes = [
         Route(f"{PREFIX}/status", status),

@@ -48,7 +48,8 @@ from logger.model.units import NS_PER_S, user_unit
 from logger.model.value import known, unknown
 from logger.model.version import SOFTWARE
 from logger.pipeline.engine import Engine
-from logger.stages.words import alarm_text, reasons_of
+from logger.pipeline.words import reasons_of
+from logger.stages.words import alarm_text
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
 from logger.store.writer import StoreWriter

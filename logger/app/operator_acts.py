@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Protocol
 
-from logger.alarms.errors import AlarmError
+from logger.alarms.errors import NotAllowed
 from logger.api.daemon_port import Refused
 from logger.app.recorder import Recorder
 from logger.app.relay import Relay
@@ -13,13 +13,15 @@ from logger.clock import Clock
 from logger.model.cylinder import Cylinder
 from logger.model.job import Job
 from logger.model.plain import plain
+from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
+from logger.model.value import Statement, known, name_of, number
 from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
-from logger.pipeline.errors import NotNow
-from logger.stages.words import refusal_of
-from logger.wording.values import lasted
+from logger.pipeline.entries import there_are
+from logger.pipeline.errors import NotNow, not_now
+from logger.pipeline.words import refusal_of
 
 SETTLED_WITHIN_S = 4.0  # an act that needs what is being worked in waits for so long
 EARLIER_FACTS = ("customer", "site", "appliance", "system")
@@ -43,14 +45,15 @@ class RunningJob(Protocol):
 async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, Any]:
     """Answered when the record holds it, or with "stored" false and why it does not. Raises Refused."""
     before = job.recorder.newest_event
-    if action in ("autostop-arm", "autostop-release"):
-        answer = _permit(job, action == "autostop-arm", body)
-    else:
-        if action == "correct":
-            body = await _with_earlier(job, body)
-        elif action in ("stage-begin", "stage-end"):
-            await _settled(job.engine)
-        answer = carry_out(job, action, body)
+    if action == "correct":
+        body = await _with_earlier(job, body)
+    elif action in ("stage-begin", "stage-end"):
+        await _settled(job.engine)
+    try:
+        permit = action in ("autostop-arm", "autostop-release")
+        answer = _permit(job, action == "autostop-arm", body) if permit else carry_out(job, action, body)
+    except NotNow as exc:
+        raise Refused(refusal_of(exc, job.engine.shown), plain(exc.why)) from exc
     newest = job.recorder.newest_event
     stored = newest is before or await job.recorder.has_stored(newest)
     if not stored:
@@ -59,7 +62,7 @@ async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
 
 
 def carry_out(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, Any]:
-    """Any act but the relays'. Raises Refused."""
+    """Any act but the relays'. Raises NotNow, Refused."""
     if action == "cylinder" and "cylinder" not in body:
         name = body.get("name")
         if isinstance(name, str) and name not in job.engine.model.state.cylinders:
@@ -69,12 +72,9 @@ def carry_out(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
     if action == "correct" and isinstance(name := body.get("value"), str) and body.get("target") == "swap":
         listed = job.listed_cylinder(name) if name not in job.engine.model.state.cylinders else None
         body = {**body, "value": plain(listed)} if listed is not None else body
-    try:
-        opened = job.engine.facts.opened
-        when = _when(body, job.clock.now_ns(), opened.t_ns if opened is not None else 0)
-        answer = do(job.engine, action, body, when)
-    except NotNow as exc:
-        raise Refused(str(exc)) from exc
+    opened = job.engine.facts.opened
+    when = _when(body, job.clock.now_ns(), opened.t_ns if opened is not None else 0)
+    answer = do(job.engine, action, body, when)
     if answer.get("safety"):
         for relay in job.relays:
             relay.stop()
@@ -109,28 +109,27 @@ def _permit(job: RunningJob, arm: bool, body: dict[str, Any]) -> dict[str, Any]:
     """body: operator; hold, the name of what is meant, where the rig has several."""
     name, operator = body.get("hold", ""), body.get("operator", "")
     if not isinstance(name, str) or not isinstance(operator, str):
-        raise Refused("hold and operator are text")
-    known_names = ", ".join(r.output.hold for r in job.relays)
-    if not known_names:
-        raise Refused("the rig file names no [[device.output]]: this program closes no contact")
+        raise not_now("act.text", name_of("field", "hold" if not isinstance(name, str) else "operator"))
+    if not job.relays:
+        raise not_now("autostop.no_output")
     meant = [r for r in job.relays if name.casefold() in ("", r.output.hold.casefold())]
     if not meant or (arm and len(meant) > 1):
-        raise Refused(f"name which one; the rig has: {known_names}")
+        raise not_now("autostop.which", *there_are(r.output.hold for r in job.relays))
     operator = clean(operator, 300)
     try:
         said = [relay.arm(operator) if arm else relay.release(operator) for relay in meant]
-    except AlarmError as exc:
-        raise Refused(f"not armed: {refusal_of(exc, job.engine.shown)}") from exc
+    except NotAllowed as exc:
+        raise NotNow(Statement("autostop.not_armed"), *exc.why) from exc
     job.poll_relays()
     return {"text": "\n".join(said)}
 
 
 def _when(body: dict[str, Any], now_ns: int, opened_ns: int) -> int:
-    """When it happened: now, "ago_s" seconds ago, or at "at_ns", UTC. Raises Refused."""
+    """When it happened: now, "ago_s" seconds ago, or at "at_ns", UTC, in ns. Raises NotNow."""
     ago_s, at_ns = body.get("ago_s", 0.0), body.get("at_ns")
     if at_ns is not None:
         ago_s = (now_ns - at_ns) / NS_PER_S if type(at_ns) is int else None
     longest_s = max(0.0, (now_ns - opened_ns) / NS_PER_S)
     if isinstance(ago_s, bool) or not isinstance(ago_s, int | float) or not 0 <= ago_s <= max(longest_s, 0.0):
-        raise Refused(f"that time is not within this job, which began {lasted(longest_s)} ago: ago_s or at_ns")
+        raise not_now("act.time", number("began", Quantity.TIME, known(longest_s, "s")))
     return now_ns - int(ago_s * NS_PER_S)

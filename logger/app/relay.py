@@ -27,8 +27,9 @@ from logger.model.text import clean
 from logger.model.value import Statement, unknown
 from logger.pipeline.engine import Engine
 from logger.pipeline.live_values import forbidding
+from logger.pipeline.words import reasons_of
 from logger.stages import registry
-from logger.stages.words import reasons_of, text_of
+from logger.stages.words import text_of
 
 log = logging.getLogger(__name__)
 

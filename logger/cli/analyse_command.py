@@ -43,12 +43,14 @@ def analyse(
     from logger.model.job import Job
     from logger.model.points import Quantity
     from logger.model.units import UnitError, parse_quantity
+    from logger.pipeline.words import refusal_of
     from logger.stages.settings import SettingError
     from logger.stages.words import shown_finding
     from logger.wording.values import Shown
 
     around, catalogue = ambient_of(altitude, barometer), user_catalogue()
     named = _pairs(columns, "--column")
+    shown = Shown(units, around.pressure_pa)
     try:
         series = _read(file, time_column, time_zone, named, _pairs(accuracies, "--accuracy"), around.pressure_pa)
         job = Job(
@@ -60,9 +62,10 @@ def analyse(
             stage, series, entered(stage, _pairs(settings, "--set")), job=job, ambient=around, catalogue=catalogue,
             marks={act: _time(at, time_zone) for act, at in _pairs(marks, "--mark").items()},
         )  # fmt: skip
-    except (ComputeError, SettingError, UnitError) as exc:
+    except SettingError as exc:
+        raise click.UsageError(refusal_of(exc, shown)) from exc
+    except (ComputeError, UnitError) as exc:
         raise click.UsageError(str(exc)) from exc
-    shown = Shown(units, around.pressure_pa)
     findings = [shown_finding(finding, shown) for finding in result.findings]
     if as_json:
         click.echo(json.dumps({"imported": str(file), "findings": findings}, indent=1, ensure_ascii=False))

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from logger.cli.errors import with_code
 from logger.cli.helpers import signer
 from logger.cli.job_close import newest_ns_of
 from logger.cli.jobs import Signatures
@@ -19,6 +20,7 @@ from logger.pipeline.engine import Engine, concluded_anew
 from logger.pipeline.errors import NotNow
 from logger.pipeline.facts import effective
 from logger.pipeline.replay import replay
+from logger.pipeline.words import refusal_of
 from logger.store.amend import amend
 from logger.store.errors import StoreBusy, StoreDamaged
 from logger.store.place import JobPlace, anchors_dir
@@ -45,7 +47,7 @@ class StoredJob:
         try:
             answer = do(engine, action, body, self._now_ns())
         except NotNow as exc:
-            raise click.ClickException(str(exc)) from exc
+            raise click.ClickException(with_code(refusal_of(exc, engine.shown), exc.why[0].key)) from exc
         new = engine.take_events()
         if new:
             done = self._store(engine, new)

@@ -55,7 +55,7 @@ def run_command_line(group: click.Group) -> int:
             raise
         if isinstance(exc, OSError) and exc.filename is None and exc.errno in _OUTPUT_FAILS:
             _drop_output()
-        click.echo(f"rimelog: {_harmless(_words_of(exc))}", err=True)
+        click.echo(f"rimelog: {_harmless(with_code(_words_of(exc), getattr(exc, 'code', '')))}", err=True)
         return 2
 
 
@@ -73,6 +73,11 @@ def _open_closed_streams() -> None:
 def _drop_output() -> None:
     """What cannot be written is not tried again at the end."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def with_code(text: str, code: str) -> str:
+    """A refusal with the code that a script can go by."""
+    return f"{text} [{code}]" if code else text
 
 
 def _words_of(exc: Exception) -> str:

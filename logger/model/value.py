@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
 from logger.model.points import Quantity
@@ -123,6 +124,16 @@ def day_of(name: str, iso: str) -> Argument:
 
 def number(name: str, quantity: Quantity, value: Value) -> Argument:
     return Argument(name, quantity, value)
+
+
+def count_of(name: str, count: int) -> Argument:
+    return Argument(name, Quantity.COUNT, known(float(count), "1"))
+
+
+def instant_of(name: str, t_ns: int) -> Argument:
+    """A moment, of t_ns UTC, to the second."""
+    then = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=t_ns // 1000)
+    return Argument(name, Code.INSTANT, f"{then:%Y-%m-%dT%H:%M:%SZ}")
 
 
 def word(name: str, code: str) -> Argument:

@@ -1,10 +1,10 @@
-"""What people do: each act is checked, becomes events of the record, and is answered in plain words."""
+"""What people do: each act is checked, becomes events of the record, and is answered."""
 
 from collections.abc import Callable
 from typing import Any
 
-from logger.alarms.errors import AlarmError
 from logger.model.alarm import State
+from logger.model.errors import Refusal
 from logger.model.events import (
     CylinderOnScale,
     FindingConcluded,
@@ -14,18 +14,18 @@ from logger.model.events import (
     StageBegun,
     StageEnded,
 )
+from logger.model.points import Quantity
 from logger.model.text import clean
+from logger.model.value import count_of, instant_of, known, name_of, number, word
 from logger.model.version import ANALYSIS, SOFTWARE
 from logger.physics.charge_density import unlikely_charge
 from logger.pipeline.correcting import correct, correctable
-from logger.pipeline.cylinder_entry import checked_cylinder
 from logger.pipeline.engine import ENTERED_LATE_NS, Engine
-from logger.pipeline.errors import NotNow
+from logger.pipeline.entries import checked_cylinder, checked_settings, kinds, there_are
+from logger.pipeline.errors import NotNow, not_now
 from logger.pipeline.live_values import forbidding
 from logger.stages import registry
-from logger.stages.definition import StageDefinition
-from logger.stages.settings import SettingError, check
-from logger.stages.words import refusal_of, shown_finding, text_of
+from logger.stages.words import shown_finding, text_of
 
 Body = dict[str, Any]
 
@@ -34,11 +34,11 @@ def do(engine: Engine, action: str, body: Body, now_ns: int) -> Body:
     """Carry out an action; events wait in `engine.take_events()`. Returns the answer. Raises NotNow."""
     act = _ACTS.get(action)
     if act is None:
-        raise NotNow(f"no such action: {clean(action)}")
+        raise not_now("act.unknown", name_of("asked", clean(action)))
     if engine.model.state.job is None:
-        raise NotNow("no job is open")
+        raise not_now("act.no_job")
     if engine.catching_up_reason is not None and action in ("stage-begin", "stage-end"):
-        raise NotNow(f"not yet: {engine.catching_up_reason}, and a verdict needs all of it; try again in some seconds")
+        raise not_now("act.catching_up", name_of("reason", engine.catching_up_reason))
     return act(engine, body, now_ns)
 
 
@@ -46,10 +46,9 @@ def end_stage(engine: Engine, now_ns: int, operator: str = "") -> Body:
     """End the running stage, if any; its findings become part of the record."""
     stage = engine.model.state.stage
     if stage is None:
-        raise NotNow("no stage is running; begin one with `rimelog stage begin`")
+        raise not_now("stage.none_running")
     if now_ns <= stage.begun_ns:
-        began = engine.shown.clock(stage.begun_ns)
-        raise NotNow(f"{registry.label(stage.kind)} began at {began}: it cannot end before that")
+        raise not_now("stage.ends_too_early", word("stage", stage.kind), instant_of("begun", stage.begun_ns))
     number = engine.facts.identity(stage.number)
     engine.emit(StageEnded(t_ns=now_ns, number=number, operator=operator, analysis=ANALYSIS, software=SOFTWARE))
     findings = engine.results[stage.number].findings
@@ -66,8 +65,8 @@ def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:
     state = engine.model.state
     known = registry.definition(str(body.get("kind")))
     if known is None:
-        raise NotNow(f"no such stage; known: {', '.join(one.kind for one in registry.STAGES)}")
-    settings = _settings(engine, known, body.get("settings", {}), body.get("as_entered") is True)
+        raise not_now("stage.no_such_kind", *kinds())
+    settings = checked_settings(engine, known, body.get("settings", {}), body.get("as_entered") is True)
     operator = _word(body, "operator")
     until_ns = _free(engine, now_ns)
     if state.stage is not None and until_ns is None:
@@ -89,29 +88,15 @@ def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:
 def _free(engine: Engine, at_ns: int) -> int | None:
     """Until when no other stage is, for one that began then; None: until now, a running one is ended first. Raises
     NotNow."""
-    shown = engine.shown
     for stage in engine.model.state.stages:
-        label = f"stage {stage.number} ({registry.label(stage.kind).lower()})"
+        which = (count_of("number", stage.number), word("stage", stage.kind))
         if at_ns < stage.begun_ns:
             return stage.begun_ns
         if stage.ended_ns is not None and at_ns < stage.ended_ns:
-            at = shown.clock(at_ns)[:5]
-            raise NotNow(
-                f"at {at} {label} was on, until {shown.clock(stage.ended_ns)[:5]}: first "
-                f"`rimelog correct stage {stage.number} end {at}`, or begin the new one later"
-            )
+            raise not_now("stage.another_then", *which, instant_of("at", at_ns), instant_of("until", stage.ended_ns))
         if stage.ended_ns is None and at_ns <= stage.begun_ns:
-            raise NotNow(f"{label} was begun at that moment; wrong kind? `rimelog correct stage {stage.number} kind`")
+            raise not_now("stage.begun_then", *which)
     return None
-
-
-def _settings(engine: Engine, known: StageDefinition[Any], given: Any, as_entered: bool) -> Body:
-    if not isinstance(given, dict):
-        raise NotNow("settings is a table of names and values")
-    try:
-        return check(known.settings, given, [*engine.model.state.profiles, *known.profiles], as_entered)
-    except SettingError as exc:
-        raise NotNow(f"{known.label}: {exc}") from exc
 
 
 def _stage_end(engine: Engine, body: Body, now_ns: int) -> Body:
@@ -121,7 +106,7 @@ def _stage_end(engine: Engine, body: Body, now_ns: int) -> Body:
 def _mark(engine: Engine, body: Body, now_ns: int) -> Body:
     act = _word(body, "act", 60)
     if not act:
-        raise NotNow("a mark needs a word: isolated, pump-started, pump-oil-changed ...")
+        raise not_now("mark.empty")
     engine.emit(Marked(t_ns=now_ns, act=act, text=_word(body, "text")))
     return {"text": f"marked: {act}"}
 
@@ -129,7 +114,7 @@ def _mark(engine: Engine, body: Body, now_ns: int) -> Body:
 def _note(engine: Engine, body: Body, now_ns: int) -> Body:
     text = _word(body, "text", 2000)
     if not text:
-        raise NotNow("an empty note is not kept")
+        raise not_now("note.empty")
     engine.emit(NoteWritten(t_ns=now_ns, text=text, author=_word(body, "author")))
     return {"text": "noted"}
 
@@ -143,8 +128,7 @@ def _cylinder(engine: Engine, body: Body, now_ns: int) -> Body:
     elif (entered := engine.facts.cylinder_as_entered(name)) is not None:
         cylinder = entered
     else:
-        known_names = ", ".join(state.cylinders) or "none"
-        raise NotNow(f"no cylinder {name!r}; known in this job: {known_names}; add one with `rimelog cylinder add`")
+        raise not_now("cylinder.unknown", name_of("asked", name), *there_are(state.cylinders))
     weighing = engine.model.weighing
     late = now_ns < engine.model.now_ns - ENTERED_LATE_NS
     reading_kg = weighing.on_scale.number if weighing and not late else None
@@ -198,41 +182,50 @@ def _setting(engine: Engine, body: Body, now_ns: int) -> Body:
     key, value = _word(body, "key", 40), body.get("value")
     if key == "units" and value in ("us", "si"):
         pass
-    elif key in ("barometer_pa", "full_charge_kg", "volume_m3"):
+    elif key in _SETTINGS:
         value = _number(body, "value", 0.0)
         if not value > 0 or (key == "barometer_pa" and not 50_000 <= value <= 110_000):
-            raise NotNow(f"{key}: {value:g} is not possible")
+            raise not_now(
+                "correct.impossible", word("fact", f"job.{key}"), number("value", _SETTINGS[key], known(value, ""))
+            )
         job = engine.model.state.job
         charge = value if key == "full_charge_kg" else job and job.full_charge_kg
         volume = value if key == "volume_m3" else job and job.volume_m3
         if key != "barometer_pa" and charge and volume and body.get("as_entered") is not True:
             slip = unlikely_charge(charge, volume, engine.model.refrigerant())
             if slip is not None:
-                raise NotNow(f"{key}: {slip}")
+                raise not_now("job_setting.unlikely", word("fact", f"job.{key}"), name_of("slip", slip))
     else:
-        raise NotNow("settings that can change: units (us, si), barometer_pa, full_charge_kg, volume_m3")
+        raise not_now("job_setting.unknown")
     engine.emit(SettingChanged(t_ns=now_ns, key=key, value=value))
     return {"text": f"{key} is {value} now"}
+
+
+_SETTINGS = {
+    "barometer_pa": Quantity.BAROMETER,
+    "full_charge_kg": Quantity.MASS,
+    "volume_m3": Quantity.VOLUME,
+}
 
 
 def _allowed(engine: Engine, act: Callable[[], Any]) -> Any:
     try:
         return act()
-    except AlarmError as exc:
-        raise NotNow(refusal_of(exc, engine.shown)) from exc
+    except Refusal as exc:
+        raise NotNow(*exc.why, about=exc.about) from exc
 
 
 def _word(body: Body, key: str, limit: int = 300) -> str:
     value = body.get(key, "")
     if not isinstance(value, str):
-        raise NotNow(f"{key} is text")
+        raise not_now("act.text", name_of("field", key))
     return clean(value, limit)
 
 
 def _number(body: Body, key: str, default: float) -> float:
     value = body.get(key, default)
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise NotNow(f"{key} is a number")
+        raise not_now("act.number", name_of("field", key))
     return float(value)
 
 

@@ -13,20 +13,19 @@ from logger.model.events import Corrected, Marked
 from logger.model.plain import from_plain, plain
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
-from logger.model.value import known
+from logger.model.value import Argument, Value, count_of, instant_of, known, name_of, number, word
 from logger.physics.ambient import ambient
 from logger.physics.charge_density import unlikely_charge
 from logger.pipeline.correction_words import about, listed, shown_value
-from logger.pipeline.cylinder_entry import checked_cylinder
 from logger.pipeline.engine import Engine
-from logger.pipeline.errors import NotNow
+from logger.pipeline.entries import checked_cylinder, checked_settings, kinds, there_are
+from logger.pipeline.errors import NotNow, not_now
 from logger.pipeline.fact_table import As, Correctable, Span, facts_known, facts_of
 from logger.pipeline.facts import Facts, StageNow, channel_fact, channel_name, effective_of, target_of
 from logger.pipeline.job_state import JobState
 from logger.pipeline.live_values import forbidding_of, refrigerant_of
 from logger.refrigerant import Catalogue, RefrigerantError
 from logger.stages import registry
-from logger.stages.settings import SettingError, check
 from logger.stages.words import text_of
 from logger.wording.values import Shown
 
@@ -85,11 +84,11 @@ def correct(engine: Engine, body: dict[str, Any], now_ns: int) -> dict[str, Any]
                 "why_needed": not made.why,
             }  # fmt: skip
         if not isinstance(token, str) or not engine.confirmations.given(token, bound, now_ns):
-            raise NotNow("that confirmation is of another value, or older than 2 min: begin again")
+            raise not_now("correct.confirmation")
         if again != body.get("value"):
-            raise NotNow("the value typed again is not the same: nothing was changed")
+            raise not_now("correct.typed_again")
         if not made.why:
-            raise NotNow("a looser limit needs a reason: --why 'read from the collar'")
+            raise not_now("correct.reason")
         confirmed = "; ".join(f"{one.label}: {one.before} -> {one.after}" for one in looser)
     for one in asked:
         engine.emit(replace(one, confirmed=confirmed))
@@ -133,7 +132,7 @@ def _asked(engine: Engine, body: dict[str, Any], now_ns: int) -> list[Corrected]
     facts = engine.facts
     target = str(body.get("target", ""))
     if target not in TARGETS:
-        raise NotNow(f"what is to be corrected: {', '.join(TARGETS)}; all of it: `rimelog correct --list`")
+        raise not_now("correct.target", *there_are(TARGETS))
     of = _which(engine, target, str(body.get("which", "")).strip())
     fact = _named(target, of, str(body.get("fact", "")), facts)
     since_ns, until_ns = _span(fact, body, facts, now_ns)
@@ -153,14 +152,15 @@ def _asked(engine: Engine, body: dict[str, Any], now_ns: int) -> list[Corrected]
         earlier=earlier,
     )  # fmt: skip
     if old == new and since_ns is None and until_ns is None:
-        raise NotNow(f"{about(made, facts, engine.shown)} is {shown_value(fact, old, engine.shown)} already")
+        what = about(made, facts, engine.shown)
+        raise not_now("correct.unchanged", name_of("about", what), _valued("value", fact, old, engine.shown))
     return [made, *_neighbour(facts, made), *_as_stamped(engine, made, as_entered)]
 
 
 def _text(body: dict[str, Any], key: str, most: int) -> str:
     value = body.get(key, "")
     if not isinstance(value, str):
-        raise NotNow(f"{key} is text")
+        raise not_now("act.text", name_of("field", key))
     return clean(value, most).strip()
 
 
@@ -174,24 +174,24 @@ def _which(engine: Engine, target: str, which: str) -> str:
         folded = [name.casefold() for name in names]
         if which.casefold() in folded:
             return f"cylinder:{folded.index(which.casefold()) + 1}"
-        raise NotNow(f"no cylinder {clean(which, 60)!r} in this job; it has: {', '.join(names) or 'none'}")
+        raise not_now("cylinder.unknown", name_of("asked", clean(which, 60)), *there_are(names))
     if target == "sensor":
         return _channel(facts, which)
-    number = int(which) if which.isascii() and which.isdecimal() and len(which) < 9 else 0
+    ordinal = int(which) if which.isascii() and which.isdecimal() and len(which) < 9 else 0
     if target == "stage":
-        stage = facts.stage_at(number) or _stage_by_kind(facts, which)
+        stage = facts.stage_at(ordinal) or _stage_by_kind(facts, which)
         if stage is not None:
             return f"stage:{stage.ordinal}"
-        there = ", ".join(f"{s.place} {s.kind}" for s in _in_order(facts))
-        raise NotNow(f"no stage {clean(which, 40) or '(which?)'}; there are: {there or 'none'}")
+        raise not_now("correct.stage", *_asked_for(which), *there_are(f"{s.place} {s.kind}" for s in _in_order(facts)))
     things = {"mark": facts.marks, "note": facts.notes, "swap": facts.swaps, "correction": facts.corrections}[target]
-    if not number and target == "mark":
+    if not ordinal and target == "mark":
         acts = [i for i, one in enumerate(facts.marks, 1) if isinstance(one.now, Marked) and one.now.act == which]
-        number = acts[0] if len(acts) == 1 else 0
-    if not 1 <= number <= len(things):
-        many = f"1 to {len(things)}" if len(things) > 1 else "1 alone" if things else "none"
-        raise NotNow(f"no {target} {clean(which, 40) or '(which?)'}; there are: {many} (`rimelog correct --list`)")
-    return f"{target}:{number}"
+        ordinal = acts[0] if len(acts) == 1 else 0
+    if not 1 <= ordinal <= len(things):
+        raise not_now(
+            "correct.numbered", word("target", target), *_asked_for(which), count_of("there_are", len(things))
+        )
+    return f"{target}:{ordinal}"
 
 
 def _channel(facts: Facts, which: str) -> str:
@@ -207,8 +207,7 @@ def _channel(facts: Facts, which: str) -> str:
             for c in d.channels:
                 if f"{d.name}/{c.index}".casefold() == which.casefold():
                     return channel_name(d.name, c.index)
-    there = ", ".join(c.point for _, c in found)
-    raise NotNow(f"no sensor {clean(which, 60)!r}; name it by what it measures: {there or 'none'}")
+    raise not_now("correct.sensor", *_asked_for(which), *there_are(c.point for _, c in found))
 
 
 def _stage_by_kind(facts: Facts, which: str) -> StageNow | None:
@@ -232,8 +231,27 @@ def _named(target: str, of: str, name: str, facts: Facts) -> Correctable:
     for one in rows:
         if wanted in (one.typed, one.label):
             return one
-    can = ", ".join(one.typed for one in rows if one.kind is not As.FLAG)
-    raise NotNow(f"a {target} has no {clean(name, 40) or 'fact without a name'}; what can be corrected: {can}")
+    can = there_are(one.typed for one in rows if one.kind is not As.FLAG)
+    raise not_now("correct.fact", word("target", target), *_asked_for(name), *can)
+
+
+def _asked_for(which: str) -> tuple[Argument, ...]:
+    """What was typed; nothing where it was left out."""
+    text = clean(which, 60)
+    return (name_of("asked", text),) if text else ()
+
+
+def _word_of(fact: Correctable) -> Argument:
+    return word("fact", fact.key)
+
+
+def _valued(name: str, fact: Correctable, value: Any, shown: Shown) -> Argument:
+    """A value of a fact: a number of its quantity, a moment, or as it is listed."""
+    if isinstance(fact.kind, Quantity) and isinstance(value, int | float):
+        return number(name, fact.kind, known(float(value), ""))
+    if fact.kind is As.TIME and isinstance(value, int):
+        return instant_of(name, value)
+    return name_of(name, shown_value(fact, value, shown))
 
 
 def _fact(made: Corrected) -> Correctable:
@@ -248,36 +266,36 @@ def _span(fact: Correctable, body: dict[str, Any], facts: Facts, now_ns: int) ->
             bounds.append(None)
             continue
         if Span.SINCE not in fact.spans:
-            raise NotNow(f"{fact.label} is one for the whole job: leave --since and --until out")
+            raise not_now("correct.no_span", _word_of(fact))
         bounds.append(_time(value, facts, now_ns))
     since_ns, until_ns = bounds
     if since_ns is not None and until_ns is not None and since_ns >= until_ns:
-        raise NotNow("--since is earlier than --until")
+        raise not_now("correct.span")
     return since_ns, until_ns
 
 
 def _time(value: Any, facts: Facts, now_ns: int) -> int:
     begun_ns = facts.opened.t_ns if facts.opened is not None else 0
     if type(value) is not int or not begun_ns <= value <= now_ns:
-        raise NotNow("that time is not within this job: it lies before it was begun, or ahead")
+        raise not_now("correct.time")
     return value
 
 
 def _old(facts: Facts, of: str, fact: Correctable, t_ns: int | None) -> Any:
     """The effective value, plain."""
-    type_, number = target_of(of)
+    type_, ordinal = target_of(of)
     match type_:
         case "job":
             return plain(getattr(facts.job(t_ns), fact.name))
         case "cylinder":
-            return plain(getattr(facts.cylinder(number), fact.name))
+            return plain(getattr(facts.cylinder(ordinal), fact.name))
         case "channel":
             return channel_fact(facts.rig(t_ns), of, fact.name)
         case "correction":
-            return not facts.corrections[number - 1].standing
+            return not facts.corrections[ordinal - 1].standing
         case "stage":
-            return _old_of_stage(facts.stages[number - 1], fact)
-    thing = {"mark": facts.marks, "note": facts.notes, "swap": facts.swaps}[type_][number - 1]
+            return _old_of_stage(facts.stages[ordinal - 1], fact)
+    thing = {"mark": facts.marks, "note": facts.notes, "swap": facts.swaps}[type_][ordinal - 1]
     if fact.name == "struck":
         return thing.struck
     if fact.name == "at":
@@ -308,13 +326,13 @@ def _checked(engine: Engine, fact: Correctable, of: str, value: Any, now_ns: int
     if value is None:
         if fact.optional:
             return None
-        raise NotNow(f"{fact.label} cannot be left unknown")
+        raise not_now("correct.never_unknown", _word_of(fact))
     if isinstance(fact.kind, Quantity):
         return _number(engine, fact, value)
     kind = fact.kind
     if isinstance(kind, tuple):
         if value not in kind:
-            raise NotNow(f"{fact.label} is one of {', '.join(kind)}")
+            raise not_now("correct.one_of", _word_of(fact), *there_are(kind))
         return value
     if fact.key.startswith("stage.settings."):
         return _setting(engine, fact, of, value, as_entered)
@@ -331,7 +349,7 @@ def _checked(engine: Engine, fact: Correctable, of: str, value: Any, now_ns: int
             return value is True
         case As.POINT:
             if value not in POINTS:
-                raise NotNow(f"no measuring point {clean(str(value), 40)!r}; see `rimelog rig points`")
+                raise not_now("correct.point", name_of("asked", clean(str(value), 40)))
             return value
         case As.CYLINDER:
             return _cylinder(engine, value)
@@ -345,32 +363,29 @@ def _checked(engine: Engine, fact: Correctable, of: str, value: Any, now_ns: int
     if fact.key == "cylinder.candidates":
         return [_refrigerant(engine, one) for one in (value if isinstance(value, list) else [value])]
     if not isinstance(value, str) or (not clean(value, 200).strip() and fact.key in ("cylinder.name", "mark.act")):
-        raise NotNow(f"{fact.label} is a line of text")
+        raise not_now("correct.line", _word_of(fact))
     text = clean(value, 200).strip()
     if fact.key == "cylinder.name":
         names = [engine.facts.cylinder(i).name.casefold() for i in range(1, len(engine.facts.cylinders) + 1)]
         if f"cylinder:{names.index(text.casefold()) + 1 if text.casefold() in names else 0}" not in (of, "cylinder:0"):
-            raise NotNow(
-                f"there is another cylinder {text}. If it was on the scale instead, correct the swap: "
-                f"`rimelog correct swap NUMBER cylinder {text}`"
-            )
+            raise not_now("correct.other_cylinder", name_of("cylinder", text))
         return text[:60]
     return text
 
 
 def _number(engine: Engine, fact: Correctable, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise NotNow(f"{fact.label} is a number")
+        raise not_now("correct.number", _word_of(fact))
     above, most = _RANGES.get(fact.key, (-math.inf, math.inf))
     if not above < value <= most:
-        said = engine.shown.one(known(float(value), ""), fact.kind) if isinstance(fact.kind, Quantity) else f"{value:g}"
-        raise NotNow(f"{fact.label} {said} is not possible")
+        quantity = fact.kind if isinstance(fact.kind, Quantity) else Quantity.COUNT
+        raise not_now("correct.impossible", _word_of(fact), number("value", quantity, known(float(value), "")))
     if fact.key in ("job.altitude_m", "job.barometer_pa"):
         try:
             is_altitude = fact.name == "altitude_m"
             ambient(None, None if is_altitude else float(value), float(value) if is_altitude else None)
         except ComputeError as exc:
-            raise NotNow(str(exc)) from exc
+            raise not_now("correct.wrong", _word_of(fact), name_of("reason", str(exc))) from exc
     return float(value)
 
 
@@ -378,7 +393,7 @@ def _day(fact: Correctable, value: Any) -> str:
     try:
         return marked_date(str(value)).isoformat()
     except ValueError as exc:
-        raise NotNow(f"{fact.label}: {exc}; write 2024-02-01 or 2024-02") from exc
+        raise not_now("correct.day", _word_of(fact), name_of("reason", str(exc))) from exc
 
 
 def _refrigerant(engine: Engine, value: Any) -> str:
@@ -386,7 +401,7 @@ def _refrigerant(engine: Engine, value: Any) -> str:
     try:
         return catalogue.find(str(value)).name
     except RefrigerantError as exc:
-        raise NotNow(str(exc)) from exc
+        raise not_now("correct.refrigerant", name_of("reason", str(exc))) from exc
 
 
 def _cylinder(engine: Engine, value: Any) -> dict[str, Any]:
@@ -394,8 +409,8 @@ def _cylinder(engine: Engine, value: Any) -> dict[str, Any]:
     if isinstance(value, str):
         entered = engine.facts.cylinder_as_entered(value)
         if entered is None:
-            names = ", ".join(engine.model.state.cylinders) or "none"
-            raise NotNow(f"no cylinder {clean(value, 60)!r} in this job; it has: {names}")
+            asked = name_of("asked", clean(value, 60))
+            raise not_now("cylinder.unknown", asked, *there_are(engine.model.state.cylinders))
         return dict(plain(entered))
     known_names: Catalogue = engine.model.state.catalogue.with_more(engine.user_catalogue)
     return dict(plain(checked_cylinder(value, known_names)))
@@ -403,34 +418,29 @@ def _cylinder(engine: Engine, value: Any) -> dict[str, Any]:
 
 def _setting(engine: Engine, fact: Correctable, of: str, value: Any, as_entered: bool) -> Any:
     stage = engine.facts.stages[target_of(of)[1] - 1]
-    return _settings(engine, stage.kind, {fact.name: value}, as_entered)[fact.name]
+    return _settings_of(engine, stage.kind, {fact.name: value}, as_entered)[fact.name]
 
 
-def _settings(engine: Engine, kind: str, given: Any, as_entered: bool) -> dict[str, Any]:
+def _settings_of(engine: Engine, kind: str, given: Any, as_entered: bool) -> dict[str, Any]:
     found = registry.definition(kind)
     if found is None:
-        raise NotNow(f"no stage {clean(kind, 40)!r}; known: {', '.join(one.kind for one in registry.STAGES)}")
-    if not isinstance(given, dict):
-        raise NotNow("settings is a table of names and values")
-    try:
-        return check(found.settings, given, [*engine.model.state.profiles, *found.profiles], as_entered)
-    except SettingError as exc:
-        raise NotNow(f"{found.label}: {exc}") from exc
+        raise not_now("stage.no_such_kind", *kinds())
+    return checked_settings(engine, found, given, as_entered)
 
 
 def _kind(engine: Engine, fact: Correctable, of: str, value: Any, now_ns: int, as_entered: bool) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise NotNow(f"{fact.label} is a kind of stage with its settings")
+        raise not_now("correct.kind")
     stage = engine.facts.stages[target_of(of)[1] - 1]
     kind = str(value.get("kind") or stage.kind)
     given = value.get("settings")
     if given is None and kind == stage.kind:
         given = stage.settings
-    made: dict[str, Any] = {"kind": kind, "settings": _settings(engine, kind, given or {}, as_entered)}
+    made: dict[str, Any] = {"kind": kind, "settings": _settings_of(engine, kind, given or {}, as_entered)}
     if fact.kind is As.SPLIT:
         at_ns = _time(value.get("at"), engine.facts, now_ns)
         if not stage.begin_ns < at_ns < (stage.end_ns or now_ns):
-            raise NotNow("the time of a split lies within its stage")
+            raise not_now("correct.split")
         made["at"] = at_ns
     return made
 
@@ -441,10 +451,8 @@ def _neighbour_stage(facts: Facts, of: str, value: Any) -> str:
     stage = facts.stages[target_of(of)[1] - 1]
     after = order[order.index(stage) + 1 :] if stage in order else []
     if not after or after[0].kind != stage.kind or (type(value) is int and after[0].place != value):
-        raise NotNow(
-            f"stage {stage.place} is joined with the next one, of the same kind; after it: "
-            + (f"{after[0].place} {after[0].kind}" if after else "none")
-        )
+        following = there_are(f"{one.place} {one.kind}" for one in after[:1])
+        raise not_now("correct.joined", count_of("number", stage.place), *following)
     return f"stage:{after[0].ordinal}"
 
 
@@ -452,11 +460,9 @@ def _not_over_another(facts: Facts, fact: Correctable, of: str, seen: Any, over:
     newest = [c for c in facts.corrections if c.standing and (c.event.fact, c.event.of) == (fact.key, of)]
     if newest and not over and (type(seen) is not int or newest[-1].n > seen):
         one = newest[-1].event
-        raise NotNow(
-            f"{one.by or 'somebody'} corrected that at {shown.clock(one.t_ns)} (correction {newest[-1].n}): "
-            f"{shown_value(fact, one.old, shown)} -> {shown_value(fact, one.new, shown)}; "
-            "say it again with --over to put yours above it"
-        )
+        by = (name_of("by", one.by),) if one.by else ()
+        values = (_valued(name, fact, value, shown) for name, value in (("old", one.old), ("new", one.new)))
+        raise not_now("correct.another", *by, instant_of("at", one.t_ns), count_of("number", newest[-1].n), *values)
 
 
 # -- stages beside each other ----------------------------------------------------------------------------------------
@@ -471,7 +477,7 @@ def _as_stamped(engine: Engine, made: Corrected, as_entered: bool) -> list[Corre
     if slip is None:
         return []
     if not as_entered:
-        raise NotNow(f"{slip.marking.replace('_', ' ')}: {slip.why}. If it is stamped so: --as-entered")
+        raise not_now("correct.unlikely_marking", word("marking", slip.marking), name_of("slip", slip.why))
     return [replace(made, n=made.n + 1, fact="cylinder.as_stamped", old=cylinder.as_stamped, new=True)]
 
 
@@ -499,37 +505,35 @@ def _check_facts(engine: Engine, facts: Facts, asked: list[Corrected], as_entere
     if made.fact == "correction.undone":
         n = target_of(made.of)[1]
         if not engine.facts.corrections[n - 1].standing:
-            raise NotNow(f"correction {n} is undone already")
-    shown, order = engine.shown, _in_order(facts)
+            raise not_now("correct.undone", count_of("number", n))
+    order = _in_order(facts)
     for stage, after in zip(order, [*order[1:], None], strict=True):
-        label = f"stage {stage.place} ({registry.label(stage.kind).lower()})"
+        which = (count_of("number", stage.place), word("stage", stage.kind))
         if stage.end_ns is not None and stage.end_ns <= stage.begin_ns:
-            raise NotNow(f"{label} would end before it begins")
+            raise not_now("correct.ends_too_early", *which)
         if after is not None and (stage.end_ns is None or stage.end_ns > after.begin_ns):
-            other = f"stage {after.place} ({registry.label(after.kind).lower()})"
-            until = "is still running" if stage.end_ns is None else f"lasts until {shown.clock(stage.end_ns)[:5]}"
-            raise NotNow(
-                f"{label} {until} and {other} begins at {shown.clock(after.begin_ns)[:5]}: move the other bound first"
-            )
+            other = (count_of("next_number", after.place), word("next_stage", after.kind))
+            until = () if stage.end_ns is None else (instant_of("until", stage.end_ns),)
+            raise not_now("correct.overlap", *which, *until, *other, instant_of("begin", after.begin_ns))
     job, density = facts.job(), ("job.full_charge_kg", "job.volume_m3", "job.refrigerant")
     if job is not None and made.fact in density and job.full_charge_kg and job.volume_m3 and not as_entered:
         refrigerant = refrigerant_of(JobState.by(facts))
         if (slip := unlikely_charge(job.full_charge_kg, job.volume_m3, refrigerant)) is not None:
-            raise NotNow(f"{slip} If it is so: --as-entered")
+            raise not_now("correct.unlikely_charge", name_of("slip", slip))
     if made.fact.startswith("cylinder.") or made.fact == "swap.cylinder":
         _check_stays(engine, facts)
     try:
         for i in range(1, len(facts.cylinders) + 1):
             from_plain(Cylinder, plain(facts.cylinder(i)))
     except EventError as exc:
-        raise NotNow(f"the cylinder's data cannot be so: {exc}") from exc
+        raise not_now("cylinder.unreadable", name_of("reason", str(exc))) from exc
 
 
 def _check_stays(engine: Engine, facts: Facts) -> None:
     """No cylinder on the scale was lighter than its tare."""
     state = engine.model.state
     by_name = {facts.cylinder(i).name: facts.cylinder(i) for i in range(1, len(facts.cylinders) + 1)}
-    for number, result in engine.results.items():
+    for stage, result in engine.results.items():
         for stay in result.stays:
             cylinder = by_name.get(stay.cylinder)
             lightest = min((v for v in (stay.before, stay.after) if v.number is not None), key=_mass, default=None)
@@ -537,18 +541,19 @@ def _check_stays(engine: Engine, facts: Facts) -> None:
                 continue
             net = lightest.number - cylinder.tare_kg
             if net < -2 * (lightest.u or 0.0) - 0.05:
-                gross = engine.shown.one(lightest, Quantity.MASS)
-                raise NotNow(
-                    f"the scale read {gross} with {cylinder.name} on it in stage {number}: less than that tare, so one "
-                    "of the two is wrong"
-                )
+                raise _under_tare(cylinder, lightest, count_of("number", stage))
     now = engine.model.weighing.on_scale if engine.model.weighing is not None else None
     cylinder = by_name.get(state.on_scale or "")
     if now is None or now.number is None or cylinder is None or not engine.live:
         return
     if now.number - cylinder.tare_kg < -2 * (now.u or 0.0) - 0.05:
-        gross = engine.shown.one(now, Quantity.MASS)
-        raise NotNow(f"the scale reads {gross} with {cylinder.name} on it: less than that tare, check both")
+        raise _under_tare(cylinder, now)
+
+
+def _under_tare(cylinder: Cylinder, gross: Value, *more: Argument) -> NotNow:
+    return not_now(
+        "correct.under_tare", name_of("cylinder", cylinder.name), number("gross", Quantity.MASS, gross), *more
+    )
 
 
 def _mass(value: Any) -> float:

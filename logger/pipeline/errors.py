@@ -1,5 +1,12 @@
 """Errors of the pipeline."""
 
+from logger.model.errors import Refusal
+from logger.model.value import Argument, Statement
 
-class NotNow(Exception):
-    """The act makes no sense now, or is not allowed. The message says why and what to do."""
+
+class NotNow(Refusal):
+    """The act makes no sense now, or is not allowed. Its words: logger/pipeline/words.py."""
+
+
+def not_now(key: str, *inputs: Argument) -> NotNow:
+    return NotNow(Statement(key, inputs))

@@ -8,15 +8,16 @@ Every setting may be left out. Numbers are SI and above zero.
 """
 
 import dataclasses
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 from typing import Any, TypeVar
 
+from logger.model.errors import Refusal
 from logger.model.points import SI_UNIT, Quantity
 from logger.model.text import clean
-from logger.model.units import show
+from logger.model.value import Argument, Statement, count_of, name_of, number
 from logger.model.value import known as known_value
 
 S = TypeVar("S")
@@ -38,8 +39,8 @@ class Form(StrEnum):
 SettingKind = Quantity | Form | tuple[str, ...]  # a tuple: one of these words
 
 
-class SettingError(ValueError):
-    """A setting that the stage cannot take. The message says which, why, and what would fit."""
+class SettingError(Refusal, ValueError):
+    """A setting that the stage cannot take: which, why, and what would fit. Its words: logger/stages/words.py."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +81,7 @@ def check(
     found: dict[str, Any] = {}
     for name, value in given.items():
         if name not in known:
-            can = ", ".join(known) or "none"
-            raise SettingError(f"{clean(name, 40)} is not a setting of this stage; its settings: {can}")
+            raise _refused("not_of_stage", clean(name, 40), *_all(known))
         found[name] = _checked(known[name], value, profiles)
         if not as_entered:
             _check_usual(known[name], found[name])
@@ -94,45 +94,50 @@ def _check_usual(one: Setting, value: object) -> None:
         return
     least, most = one.usual
     if not least <= value <= most:
-        quantity = one.kind
-        number, low, high = (show(known_value(n, SI_UNIT[quantity]), quantity, "us") for n in (value, least, most))
-        raise SettingError(
-            f"{one.name} {number} is unusual ({low} to {high}); another unit, a shifted point? "
-            f"If it is meant so, say --as-entered"
-        )
+        figures = (("value", value), ("low", least), ("high", most))
+        unit = SI_UNIT[one.kind]
+        raise _refused("unusual", one.name, *(number(what, one.kind, known_value(n, unit)) for what, n in figures))
 
 
 def _checked(one: Setting, value: object, profiles: Collection[str]) -> object:
     match one.kind:
         case Form.FLAG:
             if not isinstance(value, bool):
-                raise SettingError(f"{one.name} is true or false")
+                raise _refused("flag", one.name)
         case Form.TEXT:
             if not isinstance(value, str):
-                raise SettingError(f"{one.name} is text")
+                raise _refused("text", one.name)
             return clean(value, MAX_TEXT)
         case Form.DAY:
             try:
                 return date.fromisoformat(str(value)).isoformat()
             except ValueError:
-                raise SettingError(f"{one.name} is a day such as 2026-03-14, not {clean(str(value), 40)}") from None
+                raise _refused("day", one.name, name_of("asked", clean(str(value), 40))) from None
         case Form.PROFILE:
             if not isinstance(value, str) or value not in profiles:
-                raise SettingError(f"no such profile: {clean(str(value), 60)}; known: {', '.join(profiles)}")
+                raise _refused("profile", one.name, name_of("asked", clean(str(value), 60)), *_all(profiles))
         case tuple() as words:
             if value not in words:
-                raise SettingError(f"{one.name} is one of {', '.join(words)}, not {clean(str(value), 40)}")
+                raise _refused("one_of", one.name, name_of("asked", clean(str(value), 40)), *_all(words))
         case Form.COUNT:
             if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= MAX_COUNT:
-                raise SettingError(f"{one.name} is a whole number from 1 to {MAX_COUNT}")
+                raise _refused("count", one.name, count_of("most", MAX_COUNT))
         case _:
             if isinstance(value, bool) or not isinstance(value, int | float):
-                raise SettingError(f"{one.name} is a number (SI)")
+                raise _refused("number", one.name)
             if not value > 0:
-                raise SettingError(f"{one.name} is above zero")
+                raise _refused("above_zero", one.name)
             if value > MAX_NUMBER:
-                raise SettingError(f"{one.name} is too large: up to {MAX_NUMBER:g} (SI)")
+                raise _refused("too_large", one.name)
     return value
+
+
+def _refused(what: str, setting_name: str, *more: Argument) -> SettingError:
+    return SettingError(Statement(f"setting.{what}", (name_of("setting", setting_name), *more)))
+
+
+def _all(names: Iterable[str]) -> tuple[Argument, ...]:
+    return tuple(name_of("there_is", one) for one in names)
 
 
 def read(cls: type[S], stored: Mapping[str, object]) -> S:

@@ -1,13 +1,10 @@
 """The whole book: every finding's sentence, in the reader's units."""
 
-from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
-from logger.alarms.errors import AlarmError, Refusal
 from logger.alarms.memory import AlarmRow
-from logger.alarms.permit import ALARM_STANDS
 from logger.alarms.rules import AlarmRule
 from logger.alarms.words import WORDS as ALARMS
 from logger.alarms.words import measured
@@ -15,22 +12,48 @@ from logger.cylinder.words import WORDS as CYLINDER
 from logger.model.events import AlarmChanged
 from logger.model.finding import Finding, Text
 from logger.model.plain import plain
-from logger.model.value import Argument, Code, Statement
+from logger.model.value import Statement
 from logger.scale.words import WORDS as SCALE
 from logger.stages import registry
 from logger.stages.comparison_words import WORDS as COMPARISON
 from logger.stages.definition import StageDefinition
-from logger.wording.book import AlarmText, Book, Words
+from logger.wording.book import AlarmText, Book, StatementWords, Words
+from logger.wording.given import listed
 from logger.wording.values import Shown
 
-JOB = Words(
+_SETTINGS: dict[str, StatementWords] = {
+    "not_of_stage": lambda f: f"{f('setting')} is not a setting of this stage; its settings: {listed(f, 'there_is')}",
+    "flag": lambda f: f"{f('setting')} is true or false",
+    "text": lambda f: f"{f('setting')} is text",
+    "day": lambda f: f"{f('setting')} is a day such as 2026-03-14, not {f('asked')}",
+    "profile": lambda f: f"no such profile: {f('asked')}; known: {listed(f, 'there_is')}",
+    "one_of": lambda f: f"{f('setting')} is one of {listed(f, 'there_is')}, not {f('asked')}",
+    "count": lambda f: f"{f('setting')} is a whole number from 1 to {f('most')}",
+    "number": lambda f: f"{f('setting')} is a number (SI)",
+    "above_zero": lambda f: f"{f('setting')} is above zero",
+    "too_large": lambda f: f"{f('setting')} is too large",
+    "unusual": lambda f: (
+        f"{f('setting')} {f('value')} is unusual ({f('low')} to {f('high')}); another unit, a shifted point? "
+        "If it is right, add --as-entered"
+    ),
+}
+
+
+def _of_stage(words: StatementWords) -> StatementWords:
+    """With the stage before it, where one is named."""
+    return lambda f: f"{registry.label(f.code('stage'))}: {words(f)}" if f.has("stage") else words(f)
+
+
+WORDS = Words(
     findings={
         "program.failed": lambda f: Text(
             "not analyzed",
             f"This program failed at the analysis of this stage ({f('fault')}). Its readings are stored.",
         )
-    }
+    },
+    statements={f"setting.{key}": _of_stage(words) for key, words in _SETTINGS.items()},
 )
+"""Of what every stage has."""
 
 
 def whole() -> Book:
@@ -39,7 +62,7 @@ def whole() -> Book:
 
 @lru_cache(maxsize=4)
 def _whole(stages: tuple[StageDefinition[object], ...]) -> Book:
-    return Book((JOB, ALARMS, SCALE, CYLINDER, COMPARISON, *(stage.words for stage in stages)))
+    return Book((WORDS, ALARMS, SCALE, CYLINDER, COMPARISON, *(stage.words for stage in stages)))
 
 
 def text_of(finding: Finding, shown: Shown) -> Text:
@@ -62,27 +85,6 @@ def said(change: AlarmChanged, shown: Shown) -> AlarmChanged:
     text = alarm_text(change, shown)
     cause = statement_of(change.why, shown) if change.why is not None else change.cause
     return replace(change, label=text.label, message=text.action, cause=cause)
-
-
-def refusal_of(exc: AlarmError, shown: Shown) -> str:
-    """Why an act was refused, all reasons in a line."""
-    if not isinstance(exc, Refusal):
-        return str(exc)
-    about = f"{whole().alarm_of(exc.about, shown).label}: " if exc.about is not None else ""
-    return about + reasons_of(exc.why, shown)
-
-
-def reasons_of(why: Iterable[Statement], shown: Shown) -> str:
-    """Several reasons in a line; an alarm among them with its label."""
-    return "; ".join(statement_of(_labelled(one, shown), shown) for one in why)
-
-
-def _labelled(one: Statement, shown: Shown) -> Statement:
-    if one.key != ALARM_STANDS:
-        return one
-    (alarm, *rest) = one.inputs
-    label = whole().alarm_of(Statement(str(alarm.value), tuple(rest)), shown).label
-    return replace(one, inputs=(Argument(alarm.name, Code.NAME, label), *rest))
 
 
 def label_of(finding: Finding, name: str) -> str:

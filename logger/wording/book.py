@@ -53,10 +53,11 @@ class Book:
 
     def __init__(self, parts: Iterable[Words]) -> None:
         """Raises ValueError where two of them have different words for one key."""
+        self._parts = tuple(parts)
         self._findings: dict[str, Words] = {}
         self._statements: dict[str, Words] = {}
         self._alarms: dict[str, AlarmWords] = {}
-        for part in parts:
+        for part in self._parts:
             for index, keys in ((self._findings, part.findings), (self._statements, part.statements)):
                 if twice := [key for key in keys if key in index]:
                     raise ValueError(f"two words for {', '.join(twice)}")
@@ -64,6 +65,10 @@ class Book:
             if twice := [key for key, words in part.alarms.items() if self._alarms.get(key, words) is not words]:
                 raise ValueError(f"two words for {', '.join(twice)}")
             self._alarms.update(part.alarms)
+
+    def joined(self, *more: Words) -> "Book":
+        """With more words files. Raises ValueError as above."""
+        return Book((*self._parts, *more))
 
     @property
     def keys(self) -> tuple[str, ...]:

@@ -126,6 +126,11 @@ def cylinder_named(name: str) -> str:
     return name if name.casefold().startswith(("cylinder", "drum")) else f"cylinder {name}"
 
 
+def listed(f: Given, name: str) -> str:
+    """All of that name: "a, b", or "none"."""
+    return ", ".join(f.all(name)) or "none"
+
+
 def many(count: float, thing: str) -> str:
     """ "1 cylinder", "2 cylinders"."""
     return f"{count:,.0f} {thing}{'' if count == 1 else 's'}"

@@ -38,7 +38,7 @@ class FakeDaemon:
     async def act(self, action: str, body: dict[str, Any]) -> dict[str, Any]:
         self.acts.append((action, body))
         if action == "stage-end":
-            raise Refused("no stage is running")
+            raise Refused("no stage is running", [{"key": "stage.none_running", "inputs": []}])
         return {"text": "done"}
 
     async def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
@@ -107,8 +107,9 @@ def test_the_client_gets_answers(running: Running) -> None:
     assert running.client.act("note", text="pump oil changed") == {"text": "done"}
     assert ("note", {"text": "pump oil changed"}) in running.daemon.acts
     assert running.client.history("vacuum", 60, 10)[0]["high"] == 3.0
-    with pytest.raises(DaemonError, match="no stage is running"):
+    with pytest.raises(DaemonError, match="no stage is running") as refused:
         running.client.act("stage-end")
+    assert refused.value.code == "stage.none_running"
     with pytest.raises(DaemonError, match="no measuring point"):
         running.client.history("flux", 60, 10)
 

@@ -31,7 +31,7 @@ from logger.model.units import NS_PER_S, PSI_PA
 from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
 from logger.pipeline.errors import NotNow
-from logger.stages.words import reasons_of, refusal_of
+from logger.pipeline.words import reasons_of, refusal_of
 from sim_device.rig import Rig, rig_toml
 
 T0_NS = 1_800_000_000 * 10**9

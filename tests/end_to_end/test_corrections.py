@@ -58,7 +58,7 @@ def test_a_tired_evening_is_put_right(tmp_path: Path) -> None:
         )
         rimelog(tmp_path, "mark", "machine-stopped")
         rimelog(tmp_path, "correct", "mark", "1", "--ago", "4s")
-        assert "no cylinder 'C'" in rimelog(tmp_path, "correct", "cylinder", "C", "tare", "1kg", status=2)
+        assert "[cylinder.unknown]" in rimelog(tmp_path, "correct", "cylinder", "C", "tare", "1kg", status=2)
         rimelog(tmp_path, "stage", "end")
         until(lambda: "struck" in rimelog(tmp_path, "correct", "--list"), "the list")
         logger.stop()

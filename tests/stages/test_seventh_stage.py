@@ -221,9 +221,12 @@ def test_stage_begin_refuses_what_belongs_to_another_stage(line: list[str], word
 @pytest.mark.usefixtures("seven")
 def test_it_is_begun_and_ended_like_any_other() -> None:
     engine, _ = live(job(), 0.5)
-    with pytest.raises(NotNow, match=r"Oil change: target is not .* its settings: oil_charge, new_filter"):
+    with pytest.raises(
+        NotNow,
+        match=r"^setting\.not_of_stage, .* there_is new_filter, stage oil-change$",
+    ):
         do(engine, "stage-begin", {"kind": "oil-change", "settings": {"target": 3.0}}, T0_NS + NS_PER_S)
-    with pytest.raises(NotNow, match="oil_charge is above zero"):
+    with pytest.raises(NotNow, match=r"^setting\.above_zero, setting oil_charge, stage oil-change$"):
         do(engine, "stage-begin", {"kind": "oil-change", "settings": {"oil_charge": 0}}, T0_NS + NS_PER_S)
     assert do(engine, "stage-begin", BEGUN, T0_NS + NS_PER_S) == {"text": "Oil change begun, stage 1", "number": 1}
     ended = do(engine, "stage-end", {}, T0_NS + 9 * NS_PER_S)

@@ -1,9 +1,12 @@
 """Every finding has words, and they are the golden ones (tests/words.py); rules that hold for each of them."""
 
+import ast
 import re
+from pathlib import Path
 
 import pytest
 
+import logger
 from logger.alarms.rules import AlarmRule
 from logger.model.finding import Finding
 from tests.unchanged import expected, fixture_records
@@ -20,6 +23,8 @@ NOT_OUR_WORDS = re.compile(
     r"colour|licence|bottle|drum|tank|daemon|trolley)\b",
     re.IGNORECASE,
 )
+ORDER = (ast.Lt, ast.LtE, ast.Gt, ast.GtE)
+GRAMMAR = {("alarms", "number > 1.5"), ("pipeline", "count > 1")}  # a count or a share; one or many
 by_room = pytest.mark.parametrize("room", ROOMS, ids=lambda room: room.name)
 by_system = pytest.mark.parametrize("system", ["us", "si"])
 
@@ -80,3 +85,18 @@ def test_method_and_source_are_on_the_second_page(room: Room, system: str) -> No
 def test_american_trade_english(room: Room) -> None:
     wrong = [(key, text) for key, (_, text) in read(room, "us") if NOT_OUR_WORDS.search(text)]
     assert wrong == []
+
+
+def test_words_judge_nothing() -> None:
+    """They compare a number with zero, for its sign, and with nothing else: what was judged is in verdict and codes."""
+    found = []
+    for room in ROOMS:
+        path = Path(logger.__file__).parent.joinpath(*room.name.split("."), "words.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Compare) and any(
+                isinstance(op, ast.Lt | ast.LtE | ast.Gt | ast.GtE) for op in node.ops
+            ):
+                limits = [one.value for one in node.comparators if isinstance(one, ast.Constant)]
+                if limits not in ([0], [0.0]) and (room.name, ast.unparse(node)) not in GRAMMAR:
+                    found.append((room.name, ast.unparse(node)))
+    assert found == []

@@ -73,7 +73,7 @@ class FillRule:
 
 
 def eighty_percent(refrigerant: Refrigerant, _: Cylinder) -> Ratio:
-    """0.80 of the volume as liquid at 25 °C."""
+    """0.80 of the volume as liquid at 25 °C. In kg/m3 of the water capacity. Raises NoLimit."""
     if refrigerant.critical_temperature_k <= CFR_FULL_K:
         raise NoLimit(_high_pressure(refrigerant))
     density = _liquid(refrigerant, ROOM_K)
@@ -84,6 +84,7 @@ def p200(refrigerant: Refrigerant, cylinder: Cylinder) -> Ratio:
     """The table's ratio where it is listed, else 0.95 of the density at 50 °C and not liquid-full up to 60 °C.
 
     Where the ratio hangs on the test pressure and none is entered, the lowest counts.
+    Raises NoLimit.
     """
     by_test = P200_BY_TEST.get(refrigerant.name)
     if by_test is not None:
@@ -104,7 +105,7 @@ def p200(refrigerant: Refrigerant, cylinder: Cylinder) -> Ratio:
 
 
 def cfr(refrigerant: Refrigerant, cylinder: Cylinder) -> Ratio:
-    """The listed filling density, else not liquid-full at 55 °C (131 °F)."""
+    """The listed filling density, else not liquid-full at 55 °C (131 °F). Raises NoLimit."""
     listed = CFR_DENSITY.get(refrigerant.name)
     if listed is not None:
         psi, percent = allowed_by_marking(listed, cylinder.service_pressure_pa, PSI_PA)

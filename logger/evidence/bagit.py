@@ -32,6 +32,7 @@ class Digest:
 
 
 def digest_of(chunks: Iterable[bytes]) -> Digest:
+    """Size and SHA-256 of all chunks together."""
     size, state = 0, hashlib.sha256()
     for chunk in chunks:
         size += len(chunk)

@@ -52,6 +52,7 @@ class PublicKey:
         return "SHA256:" + base64.b64encode(hashlib.sha256(self.blob).digest()).decode().rstrip("=")
 
     def check(self, signature: bytes, message: bytes) -> bool:
+        """Whether this key made the signature of the message."""
         try:
             Ed25519PublicKey.from_public_bytes(self.raw).verify(signature, message)
         except (InvalidSignature, ValueError):
@@ -86,7 +87,7 @@ def parse_public(text: str) -> PublicKey:
 
 
 def allowed_signers_line(principal: str, namespace: str, key: PublicKey) -> str:
-    """One line of the file that `ssh-keygen -Y verify -f` takes."""
+    """One line of the file that `ssh-keygen -Y verify -f` takes. Raises SignatureError."""
     if not re.fullmatch(r"[A-Za-z0-9._@+-]+", principal):
         raise SignatureError(f"principal {principal!r} has characters beyond letters, digits and ._@+-")
     return f'{principal} namespaces="{namespace}" {key.text}\n'

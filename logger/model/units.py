@@ -112,7 +112,8 @@ _NUMBER = re.compile(r"^\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s
 
 
 def find_unit(name: str) -> Unit:
-    """Unit by name or alias, any case ("MPa" and "mPa" are not confused: there is no milli-pascal here)."""
+    """Unit by name or alias, any case ("MPa" and "mPa" are not confused: there is no milli-pascal here). Raises
+    UnitError."""
     found = UNITS.get(name) or UNITS.get(_LOWER.get(name.strip().lower(), ""))
     if found is None:
         raise UnitError(f"unit {name!r} is not known; known: {', '.join(sorted(UNITS))}")
@@ -171,6 +172,7 @@ _EXAMPLES = {
 
 
 def to_si(number: float, unit: Unit, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
+    """The number in the SI unit of its quantity; a gauge or vacuum reading becomes absolute pressure, in Pa."""
     scaled = number * unit.factor + unit.offset
     if unit.reference == "gauge":
         return scaled + ambient_pa
@@ -180,6 +182,7 @@ def to_si(number: float, unit: Unit, ambient_pa: float = STANDARD_ATMOSPHERE_PA)
 
 
 def from_si(number: float, unit: Unit, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
+    """An SI number in `unit`; an absolute pressure in Pa becomes a reading against ambient_pa where the unit is one."""
     if unit.reference == "gauge":
         number -= ambient_pa
     elif unit.reference == "vacuum":

@@ -109,7 +109,8 @@ def _blend(table: Any, where: str) -> Blend:
 
 
 def component_name(text: str, where: str) -> str:
-    """Of a pure refrigerant of the table, by any usual form of its name; others (R-115, R-601a) by their R number."""
+    """Of a pure refrigerant of the table, by any usual form of its name; others (R-115, R-601a) by their R number.
+    Raises BlendError."""
     try:
         found = SHIPPED.find(text)
     except RefrigerantError:

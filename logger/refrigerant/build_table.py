@@ -22,6 +22,7 @@ def table_text(built: list[Built], coolprop_version: str) -> str:
 
 
 def main() -> None:
+    """Build the table, or the named refrigerants alone, and print how well it fits."""
     parser = argparse.ArgumentParser(description="build the saturation table from CoolProp")
     parser.add_argument("--out", type=Path, default=TABLE_PATH)
     parser.add_argument("names", nargs="*", help="only these (default: the whole catalogue)")

@@ -51,6 +51,8 @@ class Fact:
     differs: Differs = Differs.NEVER
 
     def apart(self, other: "Fact") -> bool:
+        """Whether the two differ by more than their uncertainty, and enough to matter. False where either is
+        unknown."""
         a, b = self.value, other.value
         if isinstance(a, str) or isinstance(b, str) or a.number is None or b.number is None:
             return False
@@ -188,6 +190,7 @@ def ends_u(curve: ComparedCurve) -> float:
 
 
 def first_pressure(now: StageInputs[Any], point: str, label: str, begin_s: float) -> Iterator[Fact]:
+    """The first reading of the point from begin_s seconds into the stage on, in Pa; none where there is none."""
     series = now.measured(point, now.stage.begun_ns + int(begin_s * NS_PER_S))
     if series is not None:
         first = known(series.value[0], "Pa", math.hypot(series.u, series.u_scale) or None)

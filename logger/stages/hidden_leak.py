@@ -82,6 +82,7 @@ RULE = (
 
 
 def words(f: Given) -> Text:
+    """The finding in words."""
     judged = f.code("judged")
     if judged == "no_rate":
         return Text("leak that could hide: unknown", f"Leak that could hide unknown: {f('reason')}.", RULE)

@@ -22,6 +22,7 @@ HIGH_HEAD_WORDS = alarm(
 
 
 def high_head(*stages: str) -> AlarmRule:
+    """The alarm on the margin, in Pa, between the high side and its limit."""
     return AlarmRule(
         HIGH_HEAD, Priority.URGENT, Kind.LOW, "high_side_margin",
         Quantity.PRESSURE_DIFFERENCE, 0.0, deadband=10 * PSI_PA, on_delay_s=2, off_delay_s=30,

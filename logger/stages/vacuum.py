@@ -24,6 +24,7 @@ class VacuumWatch:
     """Vacuum, its rate over the last minutes, and where water boils at it."""
 
     def update(self, now: StageInputs[Any]) -> Mapping[str, Value]:
+        """The live quantities of a vacuum, by name, in SI."""
         vacuum = now.value("vacuum")
         rate = _rate(now) if vacuum.number is not None else unknown("Pa/s", str(vacuum.problem))
         return {"vacuum": vacuum, "vacuum_rate": rate, "water_saturation": _water(vacuum)}

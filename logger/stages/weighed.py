@@ -50,6 +50,7 @@ def on_scale(now: StageInputs[Any]) -> tuple[str, list[tuple[float, str]]]:
 
 
 def readings_of(now: StageInputs[Any]) -> CylinderReadings:
+    """The newest readings of the cylinder on the scale, in kg, Pa and K, each unknown with its reason."""
     return CylinderReadings(
         now.scale.on_scale if now.scale is not None else None,
         now.value("cylinder_mass"),

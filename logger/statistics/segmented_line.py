@@ -35,6 +35,7 @@ class SegmentedLine:
         self.clear()
 
     def clear(self) -> None:
+        """Forget all readings."""
         self.t: list[float] = []
         self.y: list[float] = []
         self._starts: list[int] = []  # index of each segment's first reading
@@ -44,6 +45,8 @@ class SegmentedLine:
         return len(self.t)
 
     def append(self, t: float, y: float, *, new_segment: bool = False) -> None:
+        """t: seconds, rising. y: any unit, the same for all. new_segment: no line goes through this reading and
+        those before."""
         if len(self.t) >= 2 * self._keep:
             self._trim()
         if new_segment or not self.t:

@@ -168,7 +168,8 @@ class JobFile:
             self._checkpoints.write(self._now_ns(), self.last_id, self._head)
 
     def reopen(self) -> None:
-        """A disk that went away and came back needs new file handles. Only if the chain ends where it should."""
+        """A disk that went away and came back needs new file handles. Only if the chain ends where it should. Raises
+        StoreError otherwise."""
         last_id, head, checkpoints = self.last_id, self._head, self._checkpoints
         self._disconnect()
         self._connect(accept_lost_tail=True)

@@ -56,6 +56,7 @@ class JobLock:
             self._write_holder()
 
     def release(self) -> None:
+        """Let go of the lock. Does nothing when it is not held."""
         for fd in (self._folder, self._file):
             if fd >= 0:
                 os.close(fd)  # the system lets go of the lock

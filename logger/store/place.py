@@ -127,7 +127,7 @@ def _folders(data: Path | None) -> list[JobPlace]:
 
 
 def new_job(day: date, data: Path | None = None) -> JobPlace:
-    """A directory of its own for a new job: <day>-01, -02 ... Two at once never get the same."""
+    """A directory of its own for a new job: <day>-01, -02 ... Two at once never get the same. Raises PlaceError."""
     parent = jobs_dir(data)
     make_private(parent)
     for number in range(1, 1000):
@@ -209,6 +209,7 @@ def running_address_file(job_id: str | None, data: Path | None = None) -> Path:
     """Address file of the daemon that writes `job_id`, or of the only daemon (whether or not one runs).
 
     A daemon is found by its address and its lock: its job file may just have been taken away.
+    Raises PlaceError when it is not clear which.
     """
     running = running_jobs(data)
     if job_id is not None:

@@ -93,7 +93,8 @@ class StoreReader:
         return [str(row[0]) for row in self._rows("SELECT name FROM point ORDER BY id")]
 
     def overview(self, point: str, t0_ns: int, t1_ns: int, buckets: int) -> list[OverviewBucket]:
-        """Smallest, largest, mean in at most `buckets` equal buckets, empty ones included; never finer than 10 s."""
+        """Smallest, largest, mean in at most `buckets` equal buckets, empty ones included; never finer than 10 s.
+        Raises a StoreError."""
         try:
             return rollup.overview(self._connection, point, t0_ns, t1_ns, buckets)
         except SQLITE_ERRORS as exc:

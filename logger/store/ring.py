@@ -56,6 +56,7 @@ class Loss:
         )
 
     def event(self) -> NewRecord:
+        """The loss as an event of the record."""
         gap = GapNoted(
             t_ns=self.to_ns, cause=self.cause, from_ns=self.from_ns, to_ns=self.to_ns, records_lost=self.records,
             frames_lost=self.frames,

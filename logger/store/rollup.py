@@ -48,6 +48,7 @@ def fold(into: Bins, scans: Iterable[Scan]) -> None:
 
 
 def merge(into: Bins, key: tuple[int, str], new: tuple[int, float, float, float]) -> None:
+    """Add (count, smallest, largest, sum) to the bin of that key."""
     old = into.get(key)
     if old is not None:
         new = (old[0] + new[0], min(old[1], new[1]), max(old[2], new[2]), old[3] + new[3])

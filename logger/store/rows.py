@@ -16,6 +16,7 @@ Row = tuple[Any, ...]
 
 
 def row_of(record: Record) -> Row:
+    """The columns of a record as it is stored."""
     is_event = record.kind == EVENT
     codec, body = (AS_RECEIVED, record.payload) if is_event else pack(record.payload, record.n, record.offsets)
     return (record.id, int(is_event), record.device, record.t0_ns, record.n, record.offsets, body, record.digest, codec)

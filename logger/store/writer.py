@@ -186,6 +186,7 @@ class StoreWriter:
 
     @property
     def status(self) -> StoreStatus:
+        """What is stored, what waits and what is wrong, at this moment."""
         with self._changed:
             since_s = self._ring.since_s
             return StoreStatus(

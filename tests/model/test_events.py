@@ -1,6 +1,7 @@
 """Events: there and back, byte for byte as ever; what later versions hold is kept; what is malformed is refused."""
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
 from datetime import date
@@ -13,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import logger
 from logger.model import codec
 from logger.model.alarm import RENAMED
 from logger.model.codec import EVENT_CLASSES, details_of, event_bytes, event_from_json, event_to_json, operator_of
@@ -62,6 +64,8 @@ MINIMAL_JOB = {"job_id": "j", "refrigerant": "R-22"}
 NO_REASON = [["x", {"number": None, "unit": "K"}]]
 FINDING = {"key": "k", "verdict": "pass", "headline": "", "text": ""}
 REASONLESS = {"number": None, "unit": "K"}
+
+LOGGER = Path(logger.__file__).parent
 
 
 def of_hint(hint: Any) -> st.SearchStrategy[Any]:
@@ -243,3 +247,12 @@ def test_what_is_not_said_is_not_written() -> None:
     assert event_to_json(GapNoted(t_ns=1, cause="x")) == {"type": "gap", "t_ns": 1, "cause": "x"}
     said = GapNoted(t_ns=1, cause="x", first=0)
     assert event_to_json(said)["first"] == 0 and event_to_json(replace(said, first=None)).get("first", "-") == "-"
+
+
+def test_only_the_codec_reads_an_event_by_its_keys() -> None:
+    """Whoever else has an event as plain data hands it on: the daemon to those who follow it."""
+    handing_on = {"model/codec.py", "evidence/chain.py", "app/daemon.py", "app/recorder.py"}
+    sources = {str(path.relative_to(LOGGER)): path.read_text(encoding="utf-8") for path in LOGGER.rglob("*.py")}
+    assert {name for name, source in sources.items() if re.search(r"\bevent_data\b", source)} == handing_on
+    read = re.compile(r"\bevent_data\([^()]*\)\s*(\[|\.get)")
+    assert [name for name, source in sources.items() if name != "model/codec.py" and read.search(source)] == []

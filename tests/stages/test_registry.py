@@ -132,3 +132,9 @@ def test_no_module_keeps_the_list_of_stages() -> None:
             if isinstance(node, ast.ImportFrom) and node.module == "logger.stages.registry":
                 found |= {path.name for alias in node.names if alias.name == "STAGES"}
     assert found == set()
+
+
+def test_no_file_outside_names_a_stage() -> None:
+    """A seventh one is found by all that iterate the registry."""
+    outside = (path for path in LOGGER.rglob("*.py") if (LOGGER / "stages") not in path.parents)
+    assert {str(path.relative_to(LOGGER)): found for path in outside if (found := texts(path) & set(KINDS))} == {}

@@ -109,6 +109,7 @@ def _carry() -> Carry:
 
 
 def alarms(settings: Charging | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    """The alarms of a charge, from what was entered when the stage began."""
     only = frozenset({CHARGING})
     return (
         AlarmRule(

@@ -50,6 +50,7 @@ class EarlierJob:
         )  # fmt: skip
 
     def to_dict(self) -> dict[str, Any]:
+        """Plain data, masses in kg, days in ISO 8601."""
         verified = {"verified": self.verified.isoformat()} if self.verified else {}
         return {"job": self.job, "date": self.day.isoformat(), "added_kg": self.added_kg,
                 "first_charge": self.first_charge, "purpose": self.purpose, **verified}  # fmt: skip

@@ -167,6 +167,7 @@ class ScaleWatch:
         self._now: ChargingNow | None = None
 
     def update(self, now: Inputs) -> Mapping[str, Value]:
+        """The live quantities of charging, by name, in SI."""
         margin = high_side_margin(high_side(now.values), now.settings.high_side_limit)
         if now.scale is None:
             none = unknown("kg", NO_SCALE)
@@ -189,6 +190,7 @@ class ScaleWatch:
         }
 
     def advice(self, now: Inputs) -> tuple[Statement, ...]:
+        """What to do now; nothing while there is nothing to do."""
         if (silent := scale_problem(now)) is not None:
             return (Statement("charging.scale_silent", (name_of("why", silent),)),)
         if self._now is None or self.charging is None:

@@ -34,7 +34,7 @@ _BOOK = Book((WORDS,))
 
 
 def side(now: StageInputs[DecayTest], result: DecayResult | None, name: str) -> Run:
-    """The rise since isolation; a decay's series begins with what led to it."""
+    """The rise since isolation; a decay's series begins with what led to it. Raises NothingToCompare."""
     if result is None:
         raise NothingToCompare("it was not analyzed")
     vacuum = now.series("vacuum", now.lead_ns)

@@ -93,6 +93,7 @@ class IsolatedWatch(vacuum.VacuumWatch):
     """The vacuum, and what it rose since it was isolated."""
 
     def update(self, now: Inputs) -> Mapping[str, Value]:
+        """The live quantities of a decay test, by name, in SI."""
         found = super().update(now)
         since = max(now.marked("isolated"), default=None)
         if since is None:

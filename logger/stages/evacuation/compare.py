@@ -33,7 +33,7 @@ _Q = Quantity
 
 
 def side(now: StageInputs[Evacuation], result: PullDown | None, name: str) -> Run:
-    """The vacuum while it was pumped on, from the pump's start on."""
+    """The vacuum while it was pumped on, from the pump's start on. Raises NothingToCompare."""
     series = now.series("vacuum")
     if result is None or not len(series):
         raise NothingToCompare("it has no readings of the vacuum")

@@ -79,6 +79,7 @@ def _watch(now: Inputs) -> Watch:
 
 
 def alarms(settings: Evacuation | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    """The alarms of an evacuation, from what was entered when the stage began."""
     return (
         AlarmRule(
             "vacuum-lost", Priority.HIGH, Kind.RATE, "vacuum", _Q.PRESSURE_RATE,

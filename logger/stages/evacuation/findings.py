@@ -80,6 +80,7 @@ def progress_finding(
 
 
 def standstill_findings(s: Standstill, target_pa: float | None, stalled: bool) -> list[Finding]:
+    """What a vacuum that has come to rest means. target_pa: None where none was entered. stalled: it rests above it."""
     inputs = [
         number("level", Quantity.VACUUM, known(s.level_pa, "Pa", s.u_pa)),
         number("drift", Quantity.RATIO, known(s.drift_per_h, "1", s.u_drift)),
@@ -122,6 +123,7 @@ def _stall_numbers(s: Standstill) -> Iterator[Argument]:
 
 
 def plateau_finding(p: Plateau) -> Finding:
+    """A level held on the way down, with the temperature at which water boils there."""
     inputs = [
         number("level", Quantity.VACUUM, known(p.level_pa, "Pa")),
         number("lasted", Quantity.TIME, known(p.end_s - p.start_s, "s")),
@@ -133,6 +135,7 @@ def plateau_finding(p: Plateau) -> Finding:
 
 
 def gain_finding(g: Gain) -> Finding:
+    """Whether an act, such as an oil change, made the pump pull deeper."""
     return Finding(
         "evacuation.gain",
         Verdict.INFO,

@@ -131,6 +131,7 @@ def _holding_since(now: Inputs, pressure: Series) -> float | None:
 
 
 def alarms(settings: PressureTest | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    """The alarms of a pressure test, from what was entered when the stage began."""
     only = frozenset({PRESSURE_TEST})
     test_pa = settings.test_pressure if settings is not None else None
     return (

@@ -73,6 +73,7 @@ class Sampler:
         self._stale = {name: max(stale_s, 3 * spacing) for name, spacing in spacings.items()}
 
     def at(self, t_s: float) -> dict[str, Value]:
+        """Each reading that is current at t_s, seconds, in Pa or K; called with rising times only."""
         out: dict[str, Value] = {}
         for name, series in self._series.items():
             t, i = series.t_s, self._at[name]
@@ -251,6 +252,7 @@ def phase_finding(liquid: Value, vapour: Value, changed_over_s: float | None, be
 
 
 def stall_finding(stall: Stall) -> Finding:
+    """When the flow stopped, for how long, and the likely causes."""
     inputs = (
         number("after", Quantity.TIME, known(stall.start_s, "s")),
         number("lasted", Quantity.TIME, known(stall.end_s - stall.start_s, "s")),
@@ -260,6 +262,7 @@ def stall_finding(stall: Stall) -> Finding:
 
 
 def condensing_finding(over: Value) -> tuple[Finding, ...]:
+    """How far the recovery machine condenses over ambient, in K; nothing where that is unknown."""
     if over.number is None:
         return ()
     return (

@@ -31,7 +31,8 @@ _Q = Quantity
 
 
 def side(now: StageInputs[Recovery], result: RecoveryResult | None, name: str) -> Run:
-    """The mass that came, cylinders added up and bumps of the scale left out, from the machine's start on."""
+    """The mass that came, cylinders added up and bumps of the scale left out, from the machine's start on. Raises
+    NothingToCompare."""
     scale = now.series("cylinder_mass")
     if result is None or not len(scale) or now.scale is None:
         raise NothingToCompare("it has no readings of the cylinder on the scale")

@@ -119,6 +119,7 @@ def _watch(now: Inputs) -> Watch:
 
 
 def alarms(settings: Recovery | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    """The alarms of a recovery, from what was entered when the stage began."""
     only = frozenset({RECOVERY})
     return (
         AlarmRule(

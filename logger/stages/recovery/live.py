@@ -370,6 +370,7 @@ class CylinderWatch:
         self.now: RecoveryNow | None = None
 
     def update(self, now: Inputs) -> Mapping[str, Value]:
+        """The live quantities of a recovery, by name, in SI."""
         watch = self._watch
         watch.charge = charge_of(now)  # both may be entered while it runs
         watch.level_pa = level_of(now).pressure.number
@@ -401,6 +402,7 @@ class CylinderWatch:
         }
 
     def advice(self, now: Inputs) -> tuple[Statement, ...]:
+        """What to do now; nothing while there is nothing to do."""
         if (silent := scale_problem(now)) is not None:
             return (Statement("recovery.flow_unknown", (name_of("why", silent),)),)
         return tuple(advice(self.now, now.elapsed_s)) if self.now is not None else ()

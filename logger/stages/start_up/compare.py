@@ -19,6 +19,7 @@ _DRAWN = ("suction_superheat", "subcooling", "discharge_superheat", "condensing_
 
 
 def side(now: StageInputs[StartUp], result: StartUpResult | None, name: str) -> Run:
+    """The pressures and temperatures of the start-up, for a comparison. Raises NothingToCompare."""
     if result is None:
         raise NothingToCompare("its refrigerant is not known, so nothing was computed")
     if not result.metrics:

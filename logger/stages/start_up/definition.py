@@ -81,6 +81,7 @@ def _carry() -> Carry:
 
 
 def alarms(settings: StartUp | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
+    """The alarms of a start-up, from what was entered when the stage began."""
     only = frozenset({START_UP})
     return (
         high_head(START_UP),

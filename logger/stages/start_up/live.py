@@ -23,6 +23,7 @@ def stands_still(suction: Value, high: Value) -> bool:
 
 class MachineWatch:
     def update(self, now: Inputs) -> Mapping[str, Value]:
+        """The live quantities of a start-up, by name, in SI."""
         if now.refrigerant is None:
             return {}
         return start_up_now(

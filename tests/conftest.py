@@ -4,6 +4,7 @@ A run of the checks passes or fails by what is in the tree alone. To look for wh
 `RIMELOG_EXAMPLES=10 python -m tests` draws ten times as many at random, each run others.
 """
 
+import contextlib
 import importlib
 import os
 import pkgutil
@@ -15,6 +16,7 @@ from hypothesis import HealthCheck, settings
 import firmware_protocol
 import logger
 import sim_device
+from tests import programs
 
 EXAMPLES = "RIMELOG_EXAMPLES"  # how many times as many; set: at random
 MORE = int(os.environ.get(EXAMPLES, "0"))
@@ -23,6 +25,12 @@ MORE = int(os.environ.get(EXAMPLES, "0"))
 settings.register_profile("fixed", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("random", settings.get_profile("fixed"), derandomize=False, print_blob=True)
 settings.load_profile("random" if MORE else "fixed")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    while_it_runs = contextlib.ExitStack()
+    while_it_runs.enter_context(programs.made_at_need())
+    config.add_cleanup(while_it_runs.close)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -6,7 +6,6 @@ import os
 import signal
 import socket
 import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -19,6 +18,8 @@ from logger.api.client import Client, DaemonError, read_address
 from logger.evidence.chain import event_data, frames_of
 from logger.model.records import EVENT, FRAMES
 from logger.store.reader import StoreReader
+from tests import programs
+from tests.programs import Process
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 PATIENCE_S = 100.0  # for anything to come about, on a machine that has other things to do
@@ -66,10 +67,7 @@ def environment(place: Path) -> dict[str, str]:
 
 def rimelog(place: Path, *words: str | Path, status: int = 0, patience_s: float = PATIENCE_S) -> str:
     """Run a command to its end; what it printed. Its exit status must be `status`, and it prints no traceback."""
-    done = subprocess.run(
-        [sys.executable, "-m", "logger", *map(str, words)], env=environment(place), cwd=place, text=True, check=False,
-        capture_output=True, timeout=patience_s,
-    )  # fmt: skip
+    done = programs.run("logger", *map(str, words), env=environment(place), cwd=place, patience_s=patience_s)
     said = done.stdout + done.stderr
     assert "Traceback" not in said, said
     assert done.returncode == status, f"status {done.returncode}\n{said}"
@@ -79,7 +77,7 @@ def rimelog(place: Path, *words: str | Path, status: int = 0, patience_s: float 
 class Sim:
     """`python -m sim_device` with its control line."""
 
-    def __init__(self, child: subprocess.Popen[str], rig_file: Path) -> None:
+    def __init__(self, child: Process, rig_file: Path) -> None:
         self.rig_file, self.urls = rig_file, dict[str, str]()
         assert child.stdout is not None
         self._child = child
@@ -140,7 +138,7 @@ def simulated(
     """air_port: of an emulated air (tests.link.ble.air); then by Bluetooth, whatever the link."""
     rig_file = place / "rig.toml"
     command = [
-        sys.executable, "-m", program, scenario, "--speed", str(speed), "--link", link, "--seed", str(seed),
+        program, scenario, "--speed", str(speed), "--link", link, "--seed", str(seed),
         "--rig-toml", str(rig_file), "--control-port", "0",
     ]  # fmt: skip
     command += [word for name in only for word in ("--device", name)]
@@ -159,7 +157,7 @@ def simulated(
 class Daemon:
     """`rimelog run` as a child."""
 
-    def __init__(self, process: subprocess.Popen[str], place: Path, job: str, log: Path) -> None:
+    def __init__(self, process: Process, place: Path, job: str, log: Path) -> None:
         self.process, self.place, self.job, self.log = process, place, job, log
         self.directory = place / "data" / "jobs" / job
         self.file = self.directory / "job.rimelog"
@@ -230,20 +228,18 @@ def daemon(
         job_file.write_text(job_toml, encoding="utf-8")
         words = ("--job-file", str(job_file), "--job", job)
     program = ["tests.link.ble.with_bumble", str(air_port), "rimelog"] if air_port else ["logger"]
-    command = [sys.executable, "-m", *program, "run", str(rig), *words, "--speed", str(speed), "--no-sound"]
+    command = [*program, "run", str(rig), *words, "--speed", str(speed), "--no-sound"]
     log = place / "daemon.log"
     with child(command, place, log) as process:
         yield Daemon(process, place, job, log)
 
 
 @contextlib.contextmanager
-def child(command: list[str], place: Path, log: Path) -> Iterator[subprocess.Popen[str]]:
-    """Errors go to `log`. Ended with this context, however that ends."""
+def child(command: list[str], place: Path, log: Path) -> Iterator[Process]:
+    """command: a module and its words. Errors go to `log`. Ended with this context, however that ends."""
     with log.open("w", encoding="utf-8") as errors:
-        quiet = errors if "--no-sound" in command else subprocess.PIPE  # a rig says where it is
-        process = subprocess.Popen(
-            command, env=environment(place), cwd=place, text=True, stdin=subprocess.DEVNULL, stdout=quiet, stderr=errors
-        )
+        quiet = errors if "--no-sound" in command else None  # a rig says where it is
+        process = programs.begin(*command, env=environment(place), cwd=place, stdout=quiet, stderr=errors)
         try:
             yield process
         finally:

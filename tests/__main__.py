@@ -1,14 +1,16 @@
-"""`python -m tests`: every check of the project, fast ones first. Exit status 0 only if all pass.
+"""`python -m tests`: every check of the project. Exit status 0 only if all pass.
 
 Arguments are passed to pytest: `python -m tests -k decay`.
 """
 
 import importlib.util
+import os
 import shutil
 import subprocess
 import sys
 import time
 from pathlib import Path
+from subprocess import PIPE, STDOUT
 
 ROOT = Path(__file__).resolve().parent.parent
 HOW = """Set up and run the checks, in the clone's own directory, by (README, "Run the tests"):
@@ -30,18 +32,31 @@ def main() -> int:
     if missing:
         print(f"Not installed for {sys.executable}: {', '.join(missing)}. {HOW}", file=sys.stderr)
         return 2
+    # Compiled once, not by each worker and each program that a test starts.
+    env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    begun = time.monotonic()
+    running = [
+        (
+            name,
+            subprocess.Popen(
+                [tools[command[0]] or command[0], *command[1:]], cwd=ROOT, text=True, stdout=PIPE, stderr=STDOUT
+            ),
+        )
+        for name, command in CHECKS
+    ]
+    if not any(ROOT.glob("tests/__pycache__/*-pytest-*.pyc")):
+        compiles = [sys.executable, "-m", "pytest", "-q", "--collect-only"]
+        subprocess.run(compiles, cwd=ROOT, env=env, stdout=subprocess.DEVNULL, check=False)
     failed = []
-    for name, command in CHECKS:
-        begun = time.monotonic()
-        tool = [tools[command[0]] or command[0], *command[1:]]
-        done = subprocess.run(tool, cwd=ROOT, capture_output=True, text=True, check=False)
-        verdict = "FAILED" if done.returncode else "passed"
-        print(f"{name}: {verdict} ({time.monotonic() - begun:.0f} s)", flush=True)
-        if done.returncode:
-            print(done.stdout + done.stderr)
+    for name, process in running:
+        said, _ = process.communicate()
+        print(f"{name}: {'FAILED' if process.returncode else 'passed'} ({time.monotonic() - begun:.0f} s)", flush=True)
+        if process.returncode:
+            print(said)
             failed.append(name)
+    workers = ["-n", "4", "--dist", "worksteal"]
     tests = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-n", "4", "--dist", "worksteal", *sys.argv[1:]], cwd=ROOT, check=False
+        [sys.executable, "-m", "pytest", "-q", *workers, *sys.argv[1:]], cwd=ROOT, env=env, check=False
     )
     if failed:
         print("failed:", ", ".join(failed))

@@ -6,6 +6,7 @@ own signals, files, directory and environment, and ends as any other. That a col
 that use subprocess. Where nothing can be forked (Windows) all do.
 """
 
+import atexit
 import contextlib
 import gc
 import importlib
@@ -20,10 +21,12 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
+import traceback
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, NoReturn
 
 PLACE = "RIMELOG_TESTS_PROGRAMS"  # environment: pid of the run of tests, ":", socket of the process that forks for it
 IMPORTED = ("firmware_protocol", "logger", "sim_device")
@@ -230,6 +233,30 @@ def _become(request: dict[str, Any]) -> None:
     runpy.run_module(request["module"], run_name="__main__", alter_sys=True)
 
 
+def _to_its_end(request: dict[str, Any]) -> NoReturn:
+    """As the interpreter ends a program, but for taking its modules apart, which takes longer than most programs do."""
+    status: object = 1
+    try:
+        _become(request)
+        status = 0
+    except SystemExit as exc:
+        status = exc.code or 0
+        if not isinstance(status, int):
+            print(status, file=sys.stderr)
+    except KeyboardInterrupt:
+        traceback.print_exc()
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        os.kill(os.getpid(), signal.SIGINT)
+    except BaseException:
+        traceback.print_exc()
+    threading._shutdown()  # type: ignore[attr-defined]  # waits for threads
+    atexit._run_exitfuncs()
+    for file in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError):
+            file.flush()
+    os._exit(status if isinstance(status, int) else 1)
+
+
 def _import_all() -> None:
     for name in IMPORTED:
         package = importlib.import_module(name)
@@ -245,4 +272,4 @@ def _import_all() -> None:
 if __name__ == "__main__":
     _import_all()
     if (asked := serve(Path(sys.argv[1]), int(sys.argv[2]))) is not None:
-        _become(asked)
+        _to_its_end(asked)

@@ -342,7 +342,7 @@ def _reached(run_file: Path, child: subprocess.Popen[str], out: Path) -> Client:
     end = time.monotonic() + START_S
     while time.monotonic() < end and child.poll() is None:
         with contextlib.suppress(DaemonError):
-            client = Client(read_address(run_file))
+            client = Client(read_address(run_file), timeout_s=MAX_WAIT_S)  # a slow computer answers late
             state = client.status()
             if all(device["ok"] for device in state["devices"]):
                 return client

@@ -16,7 +16,7 @@ from logger.model.text import clean
 from logger.model.value import Argument, Value, count_of, instant_of, known, name_of, number, word
 from logger.physics.ambient import ambient
 from logger.physics.charge_density import unlikely_charge
-from logger.pipeline.correction_words import about, listed, shown_value
+from logger.pipeline.correction_words import about, listed, old_and_new, shown_value
 from logger.pipeline.engine import Engine
 from logger.pipeline.entries import checked_cylinder, checked_settings, kinds, there_are
 from logger.pipeline.errors import NotNow, not_now
@@ -66,7 +66,7 @@ def correct(engine: Engine, body: dict[str, Any], now_ns: int) -> dict[str, Any]
     trial = [*engine.recorded, *asked]
     facts = effective_of(trial)
     _check_facts(engine, facts, asked, body.get("as_entered") is True)
-    shown, made, fact = engine.shown, asked[0], _fact(asked[0])
+    shown, made = engine.shown, asked[0]
     state = JobState.by(facts)
     confirmed = None
     safety = any(engine.bearing(one)[1] for one in asked)
@@ -74,8 +74,7 @@ def correct(engine: Engine, body: dict[str, Any], now_ns: int) -> dict[str, Any]
     if looser:
         bound = f"{made.fact} {made.of} {made.new!r} {made.since_ns} {made.until_ns}"
         token, again = body.get("token"), body.get("again")
-        what = f"{about(made, facts, shown)}: {shown_value(fact, made.old, shown)} -> "
-        what += shown_value(fact, made.new, shown)
+        what = f"{about(made, facts, shown)}: {' -> '.join(old_and_new(made, facts, shown))}"
         if not token:
             lines = [what, *(f"{one.label}: {one.before} now, {one.after} then" for one in looser)]
             lines.append("This makes a limit looser. Read the marking once more, then confirm within 2 min.")
@@ -108,11 +107,10 @@ def correctable(engine: Engine, body: dict[str, Any], now_ns: int) -> dict[str, 
 def _answer(engine: Engine, made: list[Corrected], shown: Shown) -> Iterator[str]:
     facts = engine.facts
     for one in made:
-        fact = _fact(one)
         if one.fact == "correction.undone":
             yield f"Correction {one.n}: {about(one, facts, shown)} undone"
         else:
-            old, new = (shown_value(fact, value, shown) for value in (one.old, one.new))
+            old, new = old_and_new(one, facts, shown)
             yield f"Correction {one.n}: {about(one, facts, shown)}: {old} -> {new}"
     state = engine.model.state
     if made[0].fact == "stage.struck" and made[0].new is True:
@@ -631,4 +629,5 @@ def _looser_reading(engine: Engine, made: Corrected, point: str) -> Iterator[Loo
     higher_is_lower = made.fact == "channel.zero"
     was, will = float(made.old or 0.0), float(made.new)
     if (will > was) == higher_is_lower and will != was:
-        yield Looser(f"{label}, {_fact(made).label}", f"{was:g}", f"{will:g} (it reads lower then)")
+        before, after = old_and_new(made, engine.facts, engine.shown)
+        yield Looser(f"{label} then reads lower, {_fact(made).label}", before, after)

@@ -1,6 +1,7 @@
 """Corrections in words, and the list of what can be corrected: for answers, events.csv and the report."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from logger.model.events import Corrected, CylinderOnScale, Marked, NoteWritten
@@ -8,7 +9,7 @@ from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.value import known
 from logger.pipeline.fact_table import As, Correctable, fact_of, facts_of
-from logger.pipeline.facts import Facts, target_of
+from logger.pipeline.facts import Facts, channel_fact, target_of
 from logger.pipeline.job_state import JobState
 from logger.stages import registry
 from logger.wording.given import cylinder_named
@@ -41,6 +42,18 @@ def shown_value(fact: Correctable | None, value: Any, shown: Shown) -> str:
     return clean(str(value), 120) or "blank"
 
 
+def old_and_new(made: Corrected, facts: Facts | None, shown: Shown) -> tuple[str, str]:
+    """Both values in words. facts: as for `about`; a zero is then in the unit of what its sensor measures."""
+    fact = fact_of(made.fact)
+    if fact is not None and fact.key == "channel.zero":
+        point = channel_fact(facts.rig(), made.of, "point") if facts is not None else None
+        if point not in POINTS:
+            return f"{made.old or 0.0:g}", f"{made.new or 0.0:g} (in SI)"
+        fact, old = replace(fact, kind=POINTS[point].quantity.difference), made.old or 0.0
+        return shown_value(fact, old, shown), shown_value(fact, made.new, shown)
+    return shown_value(fact, made.old, shown), shown_value(fact, made.new, shown)
+
+
 def about(made: Corrected, facts: Facts | None, shown: Shown) -> str:
     """What was corrected: "cylinder A, tare". facts: all of the job, None where only the event is at hand."""
     fact = fact_of(made.fact)
@@ -70,7 +83,6 @@ def about(made: Corrected, facts: Facts | None, shown: Shown) -> str:
 
 def correction_text(made: Corrected, shown: Shown, facts: Facts | None = None) -> tuple[str, str]:
     """(about, text): "cylinder A, tare", "55.0 lb -> 61.4 lb; read from the collar"."""
-    fact = fact_of(made.fact)
     if made.fact == "correction.undone":
         text = "undone"
     elif made.fact.endswith(".struck"):
@@ -78,7 +90,7 @@ def correction_text(made: Corrected, shown: Shown, facts: Facts | None = None) -
     elif made.fact == "stage.joined":
         text = "joined with the one after it"
     else:
-        text = f"{shown_value(fact, made.old, shown)} -> {shown_value(fact, made.new, shown)}"
+        text = " -> ".join(old_and_new(made, facts, shown))
     parts = [text, made.why, f"confirmed: {made.confirmed}" if made.confirmed else ""]
     return about(made, facts, shown), "; ".join(filter(None, parts))
 

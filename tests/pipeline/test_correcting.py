@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from logger.alarms.permit import Mode, Situation, objections
 from logger.model.cylinder import Cylinder
-from logger.model.events import Corrected, CylinderOnScale, JobOpened, Marked, StageBegun
+from logger.model.events import Corrected, CylinderOnScale, JobOpened, Marked, RigLoaded, StageBegun
 from logger.model.job import Job
+from logger.model.rig import Rig, RigChannel, RigDevice
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
@@ -80,6 +81,15 @@ def test_a_stricter_limit_counts_at_once() -> None:
     (made,) = engine.take_events()
     assert isinstance(made, Corrected) and (made.old, made.new, made.critical) == (29.4, 27.4, True)
     assert engine.model.state.cylinder == replace(A, tare_kg=27.4)
+
+
+def test_a_lower_reading_of_a_scale_is_asked_about_in_the_reader_s_units() -> None:
+    engine = begun()
+    scale = RigDevice("scale", None, channels=(RigChannel(0, "cylinder_mass"),))
+    engine.apply(RigLoaded(t_ns=T0 + 4, rig=Rig("r", (scale,))))
+    answer = ask(engine, "sensor", "cylinder-mass", "zero", 2.0)
+    assert answer["text"].count("4.4 lb") == 2 and "confirm" in answer
+    assert "confirm" not in ask(engine, "sensor", "cylinder-mass", "zero", -2.0)
 
 
 def test_a_looser_limit_asks() -> None:

@@ -18,31 +18,31 @@ PAGE = Path(__file__).parents[1] / "docs" / "law.md"
 TEXTS: tuple[tuple[str, str, str], ...] = (
     ("40 CFR 82.152, 82.157 ", "leak rate by either method; 10, 20 and 30 % from 50 lb on, "
      "of ozone-depleting refrigerants; of others from 2019 to 10 April 2020",
-     "thresholds and formulas through secondary pages; the withdrawal for other refrigerants (85 FR 14150) from memory"),
+     "thresholds and formulas through secondary pages; the withdrawal for other refrigerants (85 FR 14150) not read"),
     ("40 CFR 84.102, 84.106 (89 FR 82682)", "leak rate of refrigerants with a GWP above 53 from 15 lb on, since 1 January "
      "2026; residential and light commercial comfort cooling excluded; repair in 30 days (120 with an industrial process "
      "shutdown), verification tests; 125 % in a calendar year reported",
-     "the beginning of 84.102 was read; 84.106 itself was not at hand: its figures are as they were given to this project or from "
-     "memory, the 365 days of a first addition too"),
-    ("42 USC 7675(c)", "GWP of HFCs", "from memory; blends computed from it agree with published AR4 values within 0.3 % "
+     "the beginning of 84.102 was read; 84.106 itself was not at hand: its figures are as they were given to this project or not "
+     "read, the 365 days of a first addition too"),
+    ("42 USC 7675(c)", "GWP of HFCs", "not read; blends computed from it agree with published AR4 values within 0.3 % "
      "(tests/stages/charging/test_regimes.py)"),
     ("Regulation (EU) 2024/573 article 5, (EU) 517/2014 article 4", "intervals of leak checks by CO2 equivalent",
-     "500 t and the detection system of 517/2014 article 5 were read; intervals and their halving from memory; the 10 t of "
+     "500 t and the detection system of 517/2014 article 5 were read; intervals and their halving not read; the 10 t of "
      "hermetically sealed equipment and Annex II gases are not judged"),
-    ("40 CFR 82.156, table 1", "recovery level", "table read, with both columns of low-pressure appliances at 25 mm Hg absolute; the exception (a)(1) read, (a)(2) for leaking appliances from memory"),
-    ("49 CFR 173.301a", "pressure at 131 °F at most 5/4 of the service pressure", "read in part, 173.304a(c)"),
+    ("40 CFR 82.156, table 1", "recovery level", "table read, with both columns of low-pressure appliances at 25 mm Hg absolute; the exception (a)(1) read, (a)(2) for leaking appliances not read"),
+    ("49 CFR 173.301a", "pressure at 131 °F up to 5/4 of the service pressure", "read in part, 173.304a(c)"),
     ("49 CFR 173.304a(a)(2), table 1", "filling densities and the markings they are for",
      "rows of R-12, R-13, R-22, R-115, R-142b, ammonia and carbon dioxide read; R-152a through a secondary page"),
     ("UN Model Regulations / ADR 4.1.4.1, P200", "filling ratios; P200(3): test pressure at least the vapor pressure at "
      "65 °C less 1 bar",
      "the pressure rule was read for tanks (ADR 4.3.3.2.2), which refers to P200; ratios through secondary pages; pairs "
-     "that hang on the test pressure from memory, held to CoolProp's pressure at 65 °C (tests/cylinder). The table's own "
-     "test pressures of low-pressure gases are not used; some are higher than the vapor pressure, R-32's is 48 bar from "
-     "memory: read the table"),
+     "that hang on the test pressure not read, held to CoolProp's pressure at 65 °C (tests/cylinder). The table's own "
+     "test pressures of low-pressure gases are not used; some are higher than the vapor pressure, R-32's is 48 bar, not "
+     "read: see the table"),
     ("49 CFR 180.205(c), 180.209", "requalification, 5 years unless the owner says otherwise", "secondary pages"),
     ("California Reference Appendix RA3.2", "15 min of settling, superheat within 5 °F, subcooling within 3 °F",
-     "superheat read; subcooling from memory"),
-    ("AHRI Standard 700", "air up to 1.5 % of the vapor", "from memory"),
+     "superheat read; subcooling not read"),
+    ("AHRI Standard 700", "air up to 1.5 % of the vapor", "not read"),
 )  # fmt: skip
 
 
@@ -53,7 +53,7 @@ def page() -> str:
 def _lines() -> Iterator[str]:
     yield from (
         "# What law and standards the verdicts rest on", "",
-        "Made by `python -m tests.law`. A text decides, not this page: what could not be read here is said to be so. Local",
+        "Made by `python -m tests.law`. A text decides, not this page: what could not be read here is called *not read*. Local",
         "codes and licensed practice come first.", "", "## Texts", "",
     )  # fmt: skip
     yield from _table(("text", "computed from it", "verified"), TEXTS)
@@ -76,7 +76,7 @@ def _lines() -> Iterator[str]:
     yield from (
         f"- {name}: {', '.join(f'{bar:g}: {r:.2f}' for bar, r in pairs)}" for name, pairs in P200_BY_TEST.items()
     )
-    yield from ("", "## Filling densities of 49 CFR 173.304a, % by mass of water, by service pressure in psi", "")
+    yield from ("", "## Filling densities of 49 CFR 173.304a, % by mass of water, by service pressure in psig", "")
     yield from (f"- {name}: {', '.join(f'{psi:g}: {p:g}' for psi, p in rows)}" for name, rows in CFR_DENSITY.items())
 
 

@@ -54,7 +54,7 @@ service_pressure = "400psi"
 tested = 2024-02-01
 
 [[cylinder]]
-name = "drum"
+name = "charging cylinder"
 tare = "66kg"
 water_capacity = "142kg"
 service_pressure = "400psi"

@@ -34,7 +34,7 @@ BREWERY = Scenario(
     cylinders=(
         CylinderSpec("cylinder A", 29.4, 59.9, 0.4),
         CylinderSpec("cylinder B", 29.1, 59.9, 0.3),
-        CylinderSpec("drum", 66.0, 142.0, 112.0),
+        CylinderSpec("charging cylinder", 66.0, 142.0, 112.0),
     ),
     timeline=(
         begin("recovery"),
@@ -56,7 +56,7 @@ BREWERY = Scenario(
         Step("isolate", wait_s=5),
         Step("stop_pump", wait_s=10),
         end(1.25 * HOUR),
-        Step("swap_cylinder", {"to": "drum"}, wait_s=60),
+        Step("swap_cylinder", {"to": "charging cylinder"}, wait_s=60),
         begin("charging", wait_s=120, target=98.0, direction="supply"),
         Step("start_charging", {"mode": "liquid"}, wait_s=60),
         Step("start_charging", {"mode": "push-pull"}, wait_s=300),

@@ -7,7 +7,7 @@ from sim_device.scenarios.steps import HOUR, begin, end
 
 CHARGING = Scenario(
     "charging",
-    "Charging 16.5 kg from a drum: liquid, push-pull, the last kilogram vapour",
+    "Charging 16.5 kg from a charging cylinder: liquid, push-pull, the last kilogram vapor",
     full_charge_kg=16.5,
     charge_kg=0.0,
     start="evacuated",
@@ -17,7 +17,7 @@ CHARGING = Scenario(
     circuit={"metal_j_k": 1.5e5},
     scale_unit="kg",
     scale_exponent=-2,
-    cylinders=(CylinderSpec("drum", 28.0, 60.0, 45.0),),
+    cylinders=(CylinderSpec("charging cylinder", 28.0, 60.0, 45.0),),
     charging_hose=2.0e-6,
     machine={"swept_m3_s": 3e-4, "condenser_w_k": 20.0},
     timeline=(

@@ -20,6 +20,7 @@ NAMES = (
     "codec", "store", "replay", "daemon", "latency", "refrigerant", "live", "compute", "vacuum", "alarms", "ble",
     "evidence",
 )  # fmt: skip
+HEADINGS = {"daemon": "logger"}
 Row = tuple[str, str, str, bool]
 HEAD = """\
 # Benchmarks
@@ -32,7 +33,7 @@ sensors in common use; what it measures is invented.
 Ingest: both sides get the same readings, each in the form it takes, and commit as often, with `synchronous=FULL`. The
 records hold every sample and are what the target is for; overviews can be made from them again, and cost as much once
 more because Python looks at every number. At a commit a second most of the time is the disk's, on both sides.
-"All of it on": sound, a push to a server, a contact held by permit, an alarm that stands, the screen watching.
+"All of it on": sound, a push to a server, autostop armed, an active alarm, the screen watching.
 """
 
 
@@ -112,7 +113,7 @@ def _memory() -> str:
 def page(facts: list[str], found: dict[str, list[Row]]) -> str:
     lines = [HEAD, *(f"- {fact}" for fact in facts)]
     for name, rows in found.items():
-        lines += ["", f"## {name}", "", "| what | measured | target | |", "|---|---|---|---|"]
+        lines += ["", f"## {HEADINGS.get(name, name)}", "", "| what | measured | target | |", "|---|---|---|---|"]
         lines += [f"| {row[0]} | {row[1]} | {row[2]} | {'met' if row[3] else '**missed**'} |" for row in rows]
     return "\n".join(lines) + "\n"
 

@@ -88,9 +88,9 @@ def _watched(how: str, client: Client, *processes: "subprocess.Popen[bytes]") ->
     processes[0].wait(30)
     share = [100 * used / took_s for used in used_s]
     rows = [
-        (f"daemon, 16 channels x 10 Hz in a recovery, {took_s:.0f} s{how}: processor",
+        (f"logger, 16 channels x 10 Hz in a recovery, {took_s:.0f} s{how}: processor",
          f"{share[0]:.2f} % of a core ({rate:.1f} frames/s{contact})", "< 2 %", share[0] < 2.0 and rate > 9.9),
-        (f"daemon{how}: resident memory, the largest seen", f"{largest[0] / 1e6:.1f} MB", "< 80 MB",
+        (f"logger{how}: resident memory, the largest seen", f"{largest[0] / 1e6:.1f} MB", "< 80 MB",
          largest[0] < 80e6),
     ]  # fmt: skip
     if len(processes) > 1:

@@ -70,7 +70,7 @@ def run() -> list[Row]:
 def _row(disk: str, took_ms: Sequence[float], missed: int, flushes: Path | None = None) -> Row:
     took = sorted(took_ms)
     p50, p99 = took[len(took) // 2], took[len(took) * 99 // 100]
-    note = "" if flushes is None else f", {flushes.stat().st_size} flushes meanwhile"
+    note = "" if flushes is None else f", {flushes.stat().st_size} flushes in that time"
     value = f"p50 {p50:.2f} ms, p99 {p99:.2f} ms, worst {took[-1]:.1f} ms of {len(took)}{note}"
     if missed:
         value += f"; {missed} changes not matched"

@@ -52,7 +52,7 @@ def _live(kind: str) -> list[Row]:
         (f"live step, {CHANNELS} channels, {kind}", live, f"< {STEP_MS:.0f} ms", scan < STEP_MS and tick < STEP_MS),
         (
             f"its findings, every {ANALYSE_EVERY_NS // NS_PER_S} s, {kind}",
-            f"{analysis:.1f} ms at most",
+            f"up to {analysis:.1f} ms",
             "none set",
             True,
         ),

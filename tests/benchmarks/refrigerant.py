@@ -92,7 +92,7 @@ def run() -> list[Row]:
         ("bubble pressure", r.bubble_pressure, KELVINS),
         ("dew pressure", r.dew_pressure, KELVINS),
         ("liquid density", r.liquid_density, KELVINS),
-        ("vapour density", r.vapour_density, KELVINS),
+        ("vapor density", r.vapour_density, KELVINS),
     ):
         us = _us(_each(of, at))
         rows.append((f"{label}, R-407C", f"{us:.2f} us", f"< {CALL_US:g} us", us < CALL_US))

@@ -24,7 +24,7 @@ SMALL_JOB = Scenario(
     cylinders=(
         CylinderSpec("cylinder A", 12.5, 21.6),
         CylinderSpec("cylinder B", 12.4, 21.6),
-        CylinderSpec("drum", 14.0, 26.0, 12.0),
+        CylinderSpec("charging cylinder", 14.0, 26.0, 12.0),
     ),
     scale_unit="kg",
     scale_exponent=-2,
@@ -43,7 +43,7 @@ SMALL_JOB = Scenario(
         Step("isolate", wait_s=5),
         Step("stop_pump", wait_s=5),
         end(630),
-        Step("swap_cylinder", {"to": "drum"}, wait_s=10),
+        Step("swap_cylinder", {"to": "charging cylinder"}, wait_s=10),
         begin("charging", 45, target=CHARGE_KG, direction="supply"),
         Step("start_charging", {"mode": "liquid"}, wait_s=60),
         Step("stop_charging", until=("circuit_kg", ">=", CHARGE_KG - 0.02), at_most_s=600),

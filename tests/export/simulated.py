@@ -9,7 +9,7 @@ from typing import Any
 
 from firmware_protocol.framing import Frame, FrameDecoder, encode_frame
 from firmware_protocol.messages import Message, encode_message
-from firmware_protocol.requests import RequestDescribe, RequestHello, Start
+from firmware_protocol.requests import RequestDescribe, RequestHello, SetPeriod, Start
 from logger.evidence.chain import GENESIS, chained, new_event
 from logger.evidence.segments import SegmentBuilder
 from logger.model import records as r
@@ -37,6 +37,20 @@ def simulated_job(
     scenario: str, until_s: float, only: tuple[str, ...], step_s: float = 1.0, seed: int = 3
 ) -> tuple[Record, ...]:
     """Records of a scenario from its start. Stages, marks and swaps follow the plant's own time line."""
+    return recorded(scenario, until_s, only, step_s, seed)
+
+
+def recorded(
+    scenario: str,
+    until_s: float,
+    only: tuple[str, ...],
+    step_s: float = 1.0,
+    seed: int = 3,
+    opened: JobOpened | None = None,
+    period_ms: int | None = None,
+) -> tuple[Record, ...]:
+    """opened: a job of one's own, whose stages begin with the settings of the time line; None: JOB, with none.
+    period_ms: of each channel, None as the boards have it. Ends with the plant's last act."""
     sim = SimRig(scenario, seed, only=only)
     records: list[Record] = []
     segments = SegmentBuilder()
@@ -60,13 +74,19 @@ def simulated_job(
         Cylinder(c.name, c.tare_kg, c.water_capacity_kg, c.service_pressure_psi * 6894.757)
         for c in sim.plant.scenario.cylinders
     ]
-    event(T0_NS, r.JOB_OPENED, job=plain(JOB), cylinders=[plain(c) for c in cylinders], profiles={})
+    if opened is None:
+        event(T0_NS, r.JOB_OPENED, job=plain(JOB), cylinders=[plain(c) for c in cylinders], profiles={})
+    else:
+        cylinders = list(opened.cylinders)
+        store([new_event(opened)])
     event(T0_NS, r.RUN_BEGUN, software="rimelog 0.1.0", python="3.11", system="Linux", speed=1.0, utc_offset_s=-21_600)
     event(T0_NS, r.RIG_LOADED, rig=plain(_rig(sim, ids)))
     for name in only:
         event(T0_NS, r.DEVICE_HELLO, device=ids[name], name=name, url="", firmware="sim")
         channels = len(sim.devices[name].board.channels)
         asked: list[Message] = [RequestHello(1), *(RequestDescribe(2 + i, i) for i in range(channels)), Start(99)]
+        if period_ms is not None:
+            asked.insert(1, SetPeriod(98, period_ms))
         for request in asked:
             talk(name, encode_frame(encode_message(request)), 0.0)
     if cylinders:
@@ -81,7 +101,8 @@ def simulated_job(
             at_ns = T0_NS + round(t_s * NS_PER_S)
             if act.action == "stage" and "begin" in act.kw:
                 number += 1
-                event(at_ns, r.STAGE_BEGUN, number=number, kind=act.kw["begin"], settings={}, operator="Nobody")
+                event(at_ns, r.STAGE_BEGUN, number=number, kind=act.kw["begin"], operator="Nobody",
+                      settings=act.kw.get("settings", {}) if opened else {})  # fmt: skip
             elif act.action == "stage":
                 event(at_ns, r.STAGE_ENDED, number=number)
             elif act.action == "swap_cylinder":
@@ -90,6 +111,8 @@ def simulated_job(
             elif act.action in MARKS:
                 event(at_ns, r.MARK, act=MARKS[act.action], text="")
         told = len(sim.plant.done)
+        if told and sim.plant.done[-1].action == "stop_machine":
+            break
     event(T0_NS + round(t_s * NS_PER_S), r.RUN_ENDED)
     return tuple(records)
 

@@ -84,7 +84,7 @@ def _summary(
     yield f"| 0.02 K against primed CoolProp, all of the range | {kelvin[0]:.4f} K ({kelvin[1]}, {kelvin[2]:.0f} °C) |"
     yield f"| 0.05 % density against the same | {density[0]:.5%} ({density[1]}, {density[2]:.0f} °C) |"
     yield f"| another solver on the same models (teqp, {len(same)} blends) | {teqp[0]:.4f} K ({teqp[1]}) |"
-    yield f"| 0.05 K against independent vapour pressures ({', '.join(REQUIRED)}) | {vdi[0]:.3f} K ({vdi[1]}) |"
+    yield f"| 0.05 K against independent vapor pressures ({', '.join(REQUIRED)}) | {vdi[0]:.3f} K ({vdi[1]}) |"
     yield ""
 
 
@@ -96,7 +96,7 @@ def _coolprop_table(coolprop: dict[str, dict[str, Worst]]) -> Iterator[str]:
         "point at the highest pressure. Unanswered: points at which CoolProp itself found nothing."
     )
     yield ""
-    yield "| refrigerant | tier | kPa abs | °C | bubble, mK | dew, mK | liquid, % | vapour, % | unanswered |"
+    yield "| refrigerant | model | kPa abs | °C | bubble, mK | dew, mK | liquid, % | vapor, % | unanswered |"
     yield "|---|---|---|---|---|---|---|---|---|"
     for name, found in coolprop.items():
         r = find(name)
@@ -155,7 +155,7 @@ def _pure_tables(cantera: dict[str, dict[str, Worst]], correlations: dict[tuple[
         liquid, vapour = (f"{found[k].error:.4%} at {found[k].celsius:.0f} °C" for k in ("liquid", "vapour"))
         yield f"| {name} | {_at(found['bubble'])} | {liquid} | {vapour} |"
     yield ""
-    yield "## Pure fluids against vapour pressure correlations"
+    yield "## Pure fluids against vapor pressure correlations"
     yield ""
     yield from _prose(
         "From the chemicals package: VDI Heat Atlas (Wagner) and McGarry 1983 (Wagner), from -60 °C to "
@@ -170,15 +170,19 @@ def _pure_tables(cantera: dict[str, dict[str, Worst]], correlations: dict[tuple[
     yield ""
 
 
+def _source(text: str) -> str:
+    return text.replace("from memory", "text not read")
+
+
 def _boiling_table() -> Iterator[str]:
     yield "## Normal boiling points against the published ones"
     yield ""
     yield from _prose(
-        f"At 101.325 kPa, °C. Source: {ASHRAE_34}; rounded to 0.1 K, and for older blends known to differ "
+        f"At 101.325 kPa, °C. Source: {_source(ASHRAE_34)}; rounded to 0.1 K, and for older blends known to differ "
         "between publications by several tenths."
     )
     yield ""
-    yield "| refrigerant | tier | bubble | published | dew | published | largest difference, K |"
+    yield "| refrigerant | model | bubble | published | dew | published | largest difference, K |"
     yield "|---|---|---|---|---|---|---|"
     for name in names():
         if name in NORMAL_BOILING_C:
@@ -197,8 +201,8 @@ def _models_table() -> Iterator[str]:
     yield ""
     yield from _prose(
         "Citation keys are CoolProp's. Critical point: of the blend's envelope. Pressure class: 40 CFR "
-        "82, by liquid saturation at 104 °F (170 and 355 psia from the rule, the other limits from "
-        f"memory). Safety class: {find('R-22').safety_source}."
+        "82, by liquid saturation at 104 °F (170 and 355 psia from the rule, the other limits: text not "
+        f"read). Safety class: {_source(find('R-22').safety_source)}."
     )
     yield ""
     yield "| refrigerant | mass % | critical | glide at 101.325 kPa, K | pressure class | safety | models |"

@@ -19,7 +19,7 @@ _ANY_ACT = st.sampled_from(
         ("start_recovery", {"liquid": False}),
         ("stop_recovery", {}),
         ("swap_cylinder", {"to": "cylinder A"}),
-        ("swap_cylinder", {"to": "drum"}),
+        ("swap_cylinder", {"to": "charging cylinder"}),
         ("start_pump", {}),
         ("isolate", {}),
         ("open_valve", {}),

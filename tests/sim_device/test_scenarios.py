@@ -271,7 +271,7 @@ def test_overfilled_cylinder_climbs_until_its_relief_opens() -> None:
 
 def test_charging_ends_at_its_target() -> None:
     result = run("charging")
-    drum = [t["cylinders_kg"]["drum"] for t in result.truth]
+    drum = [t["cylinders_kg"]["charging cylinder"] for t in result.truth]
     assert drum[0] - drum[-1] == pytest.approx(16.5, abs=0.05)
     assert [d.kw["mode"] for d in result.done if d.action == "start_charging"] == ["liquid", "push-pull", "vapour"]
 
@@ -331,7 +331,7 @@ def test_brewery_is_a_whole_job_with_one_swap() -> None:
     assert second < limit
     decay = result.values("vacuum", result.stage("decay-test"))
     assert max(decay[6:]) < 300 * MICRON
-    drum = [result.truth[i]["cylinders_kg"]["drum"] for i in result.stage("charging")]
+    drum = [result.truth[i]["cylinders_kg"]["charging cylinder"] for i in result.stage("charging")]
     assert drum[0] - drum[-1] == pytest.approx(98.0, abs=0.1)
     # common practice, no source: some 104 kg went back by push-pull and vapour in 39 min
     begun, stopped = (next(d.t_s for d in result.done if d.action == a) for a in ("start_charging", "stop_charging"))

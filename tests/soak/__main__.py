@@ -45,7 +45,7 @@ def main() -> int:
         "second the rows of the record and of its overviews are most of it (16 channels at 10 Hz: the benchmark)",
         f"resident memory from the first look to the last, warming up included: "
         f"{watched.looks[0].rss_bytes / 1e6:.1f} to {watched.looks[-1].rss_bytes / 1e6:.1f} MB",
-        f"took {watched.took_s / 60:.1f} min; the daemon used {watched.cpu_s:.0f} s of a core, {per_hour:.1f} s an "
+        f"took {watched.took_s / 60:.1f} min; the logger used {watched.cpu_s:.0f} s of a core, {per_hour:.1f} s an "
         f"hour of the record; {len(watched.answers):,} questions asked",
     ]
     title = f"{args.hours:g} h, {args.speed:g} times real time" if fast else f"{args.real_minutes:g} min in real time"

@@ -44,7 +44,7 @@ def judge(plan: Plan, watched: Watched, found: Found) -> list[Row]:
         Row("frames that the devices made and the file lacks", str(found.missing_frames), "0", stored),
         Row("seconds of a device's time that lack their sample in the file", str(found.missed_s), "0",
             found.missed_s == 0),
-        Row("gaps told in the record", gaps, "none", not found.gaps),
+        Row("gaps in the record", gaps, "none", not found.gaps),
         Row("answer to `status`, p99 of each sixth", " ".join(f"{p * 1e3:.0f}" for p in p99) + " ms",
             f"the first + {P99_STEADY_S * 1e3:.0f} ms", max(p99) <= p99[0] + P99_STEADY_S),
         Row("the hash chain and its checkpoints", found.chain_problem or "whole", "whole",
@@ -63,9 +63,9 @@ def page(title: str, command: str, notes: Sequence[str], rows: Sequence[Row]) ->
 HEAD = """\
 # Soak
 
-A simulated plant (invented) on pseudo-terminals and the daemon, two processes; a third watches the daemon from
+A simulated plant (invented) on pseudo-terminals and the logger, two processes; a third watches the logger from
 outside and reads the finished file. Every number here was written by the commands named; targets that were missed say
-so. Time of the faster run is the record's: daemon and plant run on clocks that go faster than the computer's. Warming
+so. Time of the faster run is the record's: logger and plant run on clocks that go faster than the computer's. Warming
 up is the first five minutes of a run. The watcher asks five times a second, which is a good part of the CPU time.
 """
 

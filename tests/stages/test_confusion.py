@@ -19,7 +19,7 @@ def test_decays_of_known_truth() -> None:
     unsure, of = kept["cannot tell, test long enough"]
     assert unsure < 0.1 * of
     assert kept["verdict held although the pressure went over the limit"][0] == 0
-    plain = [o for o in outcomes if o.group.name in ("tight and dry", "leak of 250 to 6000 micron/h")]
+    plain = [o for o in outcomes if o.group.name in ("tight and dry", "leak of 250 to 6000 microns/h")]
     assert sum(o.cause in (RiseCause.TIGHT, RiseCause.LEAK) for o in plain) >= 0.8 * len(plain)
 
 
@@ -50,7 +50,7 @@ def test_time_to_target_keeps_its_band() -> None:
 
 def test_a_large_leak_is_called_although_the_walls_give_off_gas_too() -> None:
     """Readings whose noise grows with them, over two hours: a curve of a few per cent is not lost in it."""
-    leak = next(g for g in DECAYS if g.name == "leak of 250 to 6000 micron/h")
+    leak = next(g for g in DECAYS if g.name == "leak of 250 to 6000 microns/h")
     for seed in (60002, 60011, 60027, 60047):
         (outcome,) = decays([replace(leak, count=1)], seed)
         assert outcome.cause in LEAKING, seed

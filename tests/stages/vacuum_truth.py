@@ -40,13 +40,13 @@ class Group:
 
 DECAYS = (
     Group("tight and dry", "tight", 120),
-    Group("tight, gauge of 10 micron steps", "tight", 40, coarse=True),
+    Group("tight, gauge with steps of 10 microns", "tight", 40, coarse=True),
     Group("tight, temperature drifting 2 to 4 K/h", "tight", 40, weather=True),
     Group("free water, tight", "wet", 60),
     Group("refrigerant in oil, tight", "oily", 60),
     Group("refrigerant in oil, tight, watched for 8 h", "oily", 20, minutes=480),
-    Group("leak of 250 to 6000 micron/h", "leak", 90, leaking=True),
-    Group("leak of 60 to 250 micron/h", "leak", 40, leaking=True, small=True),
+    Group("leak of 250 to 6000 microns/h", "leak", 90, leaking=True),
+    Group("leak of 60 to 250 microns/h", "leak", 40, leaking=True, small=True),
     Group("leak, temperature drifting 2 to 4 K/h", "leak", 20, leaking=True, weather=True),
     Group("leak and free water", "leak_and_wet", 50, leaking=True),
 )

@@ -75,14 +75,14 @@ class Derived:
 
     def report(self, readings: Digest, csv: bytes | None, fingerprint: str | None, paper: Paper | None) -> bytes:
         """The PDF. csv: readings.csv, attached when it is not too large for that."""
-        data = self._report_data(readings, fingerprint)
+        data = self.report_data(readings, fingerprint)
         return render(data, csv if csv is not None and len(csv) <= ATTACHED_AT_MOST else None, paper)
 
     def customer_form(self, readings: Digest, fingerprint: str | None, paper: Paper | None) -> bytes:
         """The report's first page alone."""
-        return render(self._report_data(readings, fingerprint), None, paper, customer=True)
+        return render(self.report_data(readings, fingerprint), None, paper, customer=True)
 
-    def _report_data(self, readings: Digest, fingerprint: str | None) -> ReportData:
+    def report_data(self, readings: Digest, fingerprint: str | None) -> ReportData:
         return build_report_data(self._story, self._replayed, self._stage_readings, readings, fingerprint)
 
     def _job(self) -> dict[str, Any]:

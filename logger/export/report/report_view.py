@@ -113,7 +113,7 @@ def _job_rows(data: ReportData, shown: Shown) -> list[list[str]]:
 
 def _with_u(number: float | None, u: float | None, quantity: Quantity, shown: Shown) -> str:
     text = shown.number(number, quantity)
-    return text if number is None or not u else f"{text} ± {shown.spread(2 * u, quantity)} (k = 2)"
+    return text if number is None or not u else f"{text} ± {shown.spread(2 * u, quantity)} (95 %)"
 
 
 def _ambient(value: Value, shown: Shown) -> str:

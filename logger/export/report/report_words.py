@@ -44,7 +44,7 @@ METHOD: tuple[tuple[str, str], ...] = (
     ),
     (
         "Uncertainty",
-        "Where a finding states ±, it is an expanded uncertainty with coverage factor k = 2 (about 95 %, JCGM 100). "
+        "Where a finding states ±, it is an expanded uncertainty of about 95 % (coverage factor 2, JCGM 100). "
         "It contains what was stated for the instruments: accuracy limits taken as rectangular, or the uncertainty of "
         "the calibration, and the resolution. Drift since calibration, the place of the sensor and the user's handling "
         "are not in it unless a finding says so. An input without ± has no stated uncertainty.",
@@ -58,7 +58,7 @@ METHOD: tuple[tuple[str, str], ...] = (
     (
         "Pressures",
         "psig, in. Hg vac and barg are relative to the barometric pressure stated under “Job”; psia, microns and Pa "
-        "are absolute; psi and bar alone are differences.",
+        "are absolute; a difference is in psi apart, or in bar.",
     ),
 )
 

@@ -27,7 +27,7 @@ PAPER: dict[str, Paper] = {"us": "us-letter", "si": "a4"}
 
 ATTACHED_AT_MOST = 32_000_000  # bytes of readings.csv; a larger one is named by its digest only
 _STANDARDS = ["a-3a", "ua-1"]
-_FONTS = [str(Path(fontpkg_source_sans_3.__file__).parent / "files")]
+FONTS = [str(Path(fontpkg_source_sans_3.__file__).parent / "files")]
 FAMILIES = ["Source Sans 3", "DejaVu Sans Mono"]
 _PROBE = b'#set document(title: "probe")\n#set text(font: ("Source Sans 3", "DejaVu Sans Mono"))\n#json("text.json")'
 
@@ -41,6 +41,13 @@ def render(
 
     Raises ReportError.
     """
+    return compiled(sources(data, readings_csv, paper, customer=customer), data.last_ns)
+
+
+def sources(
+    data: ReportData, readings_csv: bytes | None = None, paper: Paper | None = None, *, customer: bool = False
+) -> dict[str, bytes]:
+    """The files that the typesetter sets, of `render`."""
     seen = harmless(view(data, attached=readings_csv is not None), settable)
     # A report is not lost for the sake of a logo.
     seen["logo"] = list(data.logo) if data.logo and picture_problem(data.logo) is None else []
@@ -52,7 +59,7 @@ def render(
     }
     if readings_csv is not None:
         files["readings.csv"] = readings_csv
-    return compiled(files, data.last_ns)
+    return files
 
 
 def _template(name: str) -> bytes:
@@ -66,7 +73,7 @@ def compiled(files: dict[str, bytes], t_ns: int) -> bytes:
         pdf: bytes = compile_files(
             files,
             format="pdf",
-            font_paths=_FONTS,
+            font_paths=FONTS,
             ignore_system_fonts=True,
             pdf_standards=_STANDARDS,
             timestamp=datetime.fromtimestamp(t_ns // NS_PER_S, UTC),

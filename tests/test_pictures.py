@@ -1,0 +1,39 @@
+"""The pictures of README and docs are of today's layout, and show themselves without a network."""
+
+import re
+
+from tests.hook_ups import HOOK_UPS
+from tests.pictures import FOLDER, PAGE, RECORD, SCREEN, first_page, page_text, screen, screen_text, text_in
+from tests.unchanged import read_records
+
+AGAIN = "python -m tests.pictures"
+
+
+def test_the_screen_is_as_it_is_drawn_today() -> None:
+    lines = screen(read_records(RECORD))
+    assert "SAMPLE DATA" in screen_text(lines) and "CYLINDER FULL SOON" in screen_text(lines)
+    assert text_in(SCREEN) == screen_text(lines), AGAIN
+
+
+def test_the_first_page_says_what_it_says_today() -> None:
+    """But for the digest of the readings, which rounding may change."""
+    now, drawn = (
+        re.sub(r"SHA-256 \w+", "", text) for text in (page_text(first_page(read_records(RECORD))), text_in(PAGE))
+    )
+    assert "SAMPLE DATA, NOT A REAL JOB" in now and "Page 1 of 1" in now
+    assert drawn.split() == now.split(), AGAIN
+
+
+def test_the_hook_ups_are_as_they_are_drawn_today() -> None:
+    for name, sheet in HOOK_UPS.items():
+        assert (FOLDER / f"{name}.svg").read_text(encoding="utf-8") == sheet().svg(), AGAIN
+
+
+def test_no_picture_asks_for_anything_from_elsewhere() -> None:
+    pictures = sorted(FOLDER.glob("*.svg"))
+    assert len(pictures) == 2 + len(HOOK_UPS)
+    for picture in pictures:
+        text = picture.read_text(encoding="utf-8")
+        assert "@font-face" not in text and "<script" not in text and "<image" not in text, picture.name
+        addresses = set(re.findall(r"https?://[^\s\"'<)]+", text))
+        assert all(address.startswith("http://www.w3.org/") for address in addresses), picture.name

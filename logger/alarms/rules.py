@@ -97,10 +97,6 @@ class AlarmRule:
             raise ValueError(f"alarm {self.key}: a rate needs a window")
 
     @property
-    def shelvable(self) -> bool:
-        return not self.protected
-
-    @property
     def has_limit(self) -> bool:
         """Whether this kind compares with a limit at all."""
         return self.kind in LIMIT_KINDS

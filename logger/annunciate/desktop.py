@@ -11,11 +11,7 @@ from logger.annunciate.message import Message
 from logger.model.text import clean
 
 TIMEOUT_S = 10.0
-_APPLESCRIPT = (
-    "on run argv",
-    "display notification (item 2 of argv) with title (item 1 of argv)",
-    "end run",
-)
+_APPLESCRIPT = ("on run argv", "display notification (item 2 of argv) with title (item 1 of argv)", "end run")
 _POWERSHELL = (
     "Add-Type -AssemblyName System.Windows.Forms;"
     "$n = New-Object System.Windows.Forms.NotifyIcon;"

@@ -28,16 +28,7 @@ from logger.clock import Clock, Trouble, utc_offset_s
 from logger.evidence.chain import event_data
 from logger.model.codec import event_bytes
 from logger.model.cylinder import Cylinder
-from logger.model.events import (
-    ClockFit,
-    ClockNoted,
-    Event,
-    GapNoted,
-    JobOpened,
-    RigLoaded,
-    RunBegun,
-    RunEnded,
-)
+from logger.model.events import ClockFit, ClockNoted, Event, GapNoted, JobOpened, RigLoaded, RunBegun, RunEnded
 from logger.model.job import Job
 from logger.model.plain import from_plain, plain
 from logger.model.points import POINTS

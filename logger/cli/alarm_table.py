@@ -66,7 +66,7 @@ def print_table(rules: tuple[AlarmRule, ...], units: str) -> None:
 def notes(rules: tuple[AlarmRule, ...], off: list[str], *, with_rig: bool) -> list[str]:
     out = [
         "!! urgent: act now; ! high: act within ten minutes; the rest make no sound. * can only be made tighter, never "
-        "shelved or switched off. Delay: seconds until set / until cleared.",
+        "shelved or switched off. Delay: seconds until set / until cleared."
     ]
     if any(rule.quantity is Quantity.PRESSURE and rule.limit is not None for rule in rules):
         out.append("Gauge pressures at a barometer of 101.3 kPa; a job uses its own.")

@@ -107,10 +107,7 @@ def test_sound() -> None:
         raise click.ClickException(f"the alarm tone cannot be played: {exc}") from exc
     finally:
         sound.close()
-    say(
-        "Played to the end. Heard nothing? Turn the speaker up: this program cannot know whether it is muted.",
-        "",
-    )
+    say("Played to the end. Heard nothing? Turn the speaker up: this program cannot know whether it is muted.", "")
 
 
 @alarms.command("test-push")

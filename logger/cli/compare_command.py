@@ -173,12 +173,7 @@ def _data(found: "Compared", shown: "Shown") -> dict[str, Any]:
         "measures": [_measure(m, found, shown) for m in result.measures],
         "a": _side(found.a),
         "b": _side(found.b),
-        "axes": {
-            "x": result.x_label,
-            "x_unit": result.x_unit,
-            "y": result.y_label,
-            "y_unit": result.y_unit,
-        },
+        "axes": {"x": result.x_label, "x_unit": result.x_unit, "y": result.y_label, "y_unit": result.y_unit},
         "curves": None if result.curves is None else [plain(c) for c in result.curves],
         "rule": text_of(result.finding, shown).rule,
         "caution": CAUTION,
@@ -189,10 +184,7 @@ def _measure(measure: "Measure", found: "Compared", shown: "Shown") -> dict[str,
     from logger.model.plain import plain
     from logger.stages.comparison_words import name_of_measure, said_of_measure
 
-    words = {
-        "name": name_of_measure(measure, found.by, shown),
-        "text": said_of_measure(measure, found.by, shown),
-    }
+    words = {"name": name_of_measure(measure, found.by, shown), "text": said_of_measure(measure, found.by, shown)}
     return {**words, **plain(measure)}
 
 

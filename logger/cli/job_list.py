@@ -5,15 +5,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from logger.evidence.errors import ChainError
-from logger.model.events import (
-    Event,
-    FindingConcluded,
-    JobClosed,
-    JobOpened,
-    RunBegun,
-    StageBegun,
-    StageEnded,
-)
+from logger.model.events import Event, FindingConcluded, JobClosed, JobOpened, RunBegun, StageBegun, StageEnded
 from logger.model.finding import Verdict
 from logger.model.text import clean
 from logger.model.units import NS_PER_S

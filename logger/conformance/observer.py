@@ -83,7 +83,6 @@ class Observer:
     _status: Status | None = None
     _status_ns: int | None = None
     _first_tick: tuple[int, int] | None = None  # (ns, tick) of the first status, to measure the rate by
-    _last_tick: int | None = None
     _shown: dict[int, int] = field(default_factory=dict)  # channel -> tick of its newest sample
 
     def blame(self, rule: str, found: str, received: Received | None = None, at: int | None = None) -> None:

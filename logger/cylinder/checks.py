@@ -197,10 +197,7 @@ def non_condensables(
     "none" only against the lowest pressure that the blend itself may have.
     other: pressure and temperature of the same settled cylinder at another temperature: they tell air from a mixture.
     """
-    read = (
-        number("pressure", Quantity.PRESSURE, pressure),
-        number("temperature", Quantity.TEMPERATURE, temperature),
-    )
+    read = (number("pressure", Quantity.PRESSURE, pressure), number("temperature", Quantity.TEMPERATURE, temperature))
 
     def found(verdict: Verdict, judged: str, *inputs: Argument) -> Finding:
         return Finding("cylinder.non-condensables", verdict, (*read, *inputs, word("judged", judged)))

@@ -94,10 +94,7 @@ def contents(
 
 @lru_cache(maxsize=256)
 def limits(
-    cylinder: Cylinder,
-    jurisdiction: str = "strictest",
-    refrigerant: str | None = None,
-    catalogue: Catalogue = SHIPPED,
+    cylinder: Cylinder, jurisdiction: str = "strictest", refrigerant: str | None = None, catalogue: Catalogue = SHIPPED
 ) -> CylinderLimits:
     """Maximum masses by every rule of the jurisdiction ("us", "un" or "strictest": all of them).
 

@@ -83,11 +83,6 @@ class SegmentBuilder:
     def _close(self, device: str) -> None:
         segment = self._open.pop(device)
         record = NewRecord(
-            FRAMES,
-            device,
-            segment.t0_ns,
-            len(segment.frames),
-            encode_offsets(segment.frames),
-            b"".join(segment.raw),
+            FRAMES, device, segment.t0_ns, len(segment.frames), encode_offsets(segment.frames), b"".join(segment.raw)
         )
         self._done.append(record)

@@ -45,12 +45,7 @@ def to_device(
     )
     session = Session(expected_device_id=device_id, model=model, settings=settings)
     connection = Connection(
-        url,
-        session,
-        on_event,
-        search=search,
-        open_stream=lambda place: open_stream(place, baudrate),
-        now_ns=now_ns,
+        url, session, on_event, search=search, open_stream=lambda place: open_stream(place, baudrate), now_ns=now_ns
     )
     session.admit = lambda found, at_ns: search.claim(found, connection.url or "", at_ns)
     return connection

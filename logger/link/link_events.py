@@ -9,15 +9,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from firmware_protocol.layout import Layout
-from firmware_protocol.messages import (
-    Accepted,
-    DeviceMessage,
-    ErrorMessage,
-    Hello,
-    OutputDescription,
-    Samples,
-    Status,
-)
+from firmware_protocol.messages import Accepted, DeviceMessage, ErrorMessage, Hello, OutputDescription, Samples, Status
 from firmware_protocol.messages import TimeMarked as TimeMarkedReply
 from firmware_protocol.requests import Request
 from logger.decode.channel import Raw

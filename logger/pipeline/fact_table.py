@@ -83,11 +83,7 @@ _ROWS = (
     Correctable("job.jurisdiction", "jurisdiction", "filling rules", ("us", "un", "strictest"), _L, safety=True),
     Correctable("job.recovery_machine_made", "machine-made", "recovery machine mfg. date", As.DAY, _L, optional=True),
     Correctable(
-        "job.appliance_class",
-        "appliance-class",
-        "appliance class",
-        ("comfort-cooling", "commercial", "industrial"),
-        _L,
+        "job.appliance_class", "appliance-class", "appliance class", ("comfort-cooling", "commercial", "industrial"), _L
     ),
     Correctable("job.customer", "customer", "customer", As.TEXT, _W),
     Correctable("job.site", "site", "site", As.TEXT, _W),
@@ -164,18 +160,7 @@ NOT_CORRECTED = {
     "job.leak_rate_method": "it is one for all appliances of an owner: the next job's file sets it",
     "job.invented": "whether data is invented is no fact of the job",
     **dict.fromkeys(
-        (
-            f"calibration.{name}"
-            for name in (
-                "u",
-                "done",
-                "certificate",
-                "by",
-                "reference",
-                "earlier_zero",
-                "due_days",
-            )
-        ),
+        (f"calibration.{name}" for name in ("u", "done", "certificate", "by", "reference", "earlier_zero", "due_days")),
         "of a certificate or a reference: in the rig's file, by `rimelog calibrate`, with the next run",
     ),
 }

@@ -44,10 +44,7 @@ class DoctorReport:
 
 
 def examine(
-    path: Path,
-    check_signature: CheckSignature | None = None,
-    anchors: Path | None = None,
-    counted: Counted = uncounted,
+    path: Path, check_signature: CheckSignature | None = None, anchors: Path | None = None, counted: Counted = uncounted
 ) -> DoctorReport:
     """Look at everything: the file's structure, the chain, the checkpoints and their signatures, the overviews.
 

@@ -30,17 +30,7 @@ from logger.store.errors import StoreDamaged, StoreError, StoreGone, StoreUnsave
 from logger.store.jobfile import JobFile
 from logger.store.place import ballast_path
 from logger.store.ring import Ring
-from logger.store.status import (
-    DAMAGED,
-    DISK_FULL,
-    FAULT,
-    GONE,
-    LOW_SPACE,
-    REFUSED,
-    RESTORED,
-    Problem,
-    StoreStatus,
-)
+from logger.store.status import DAMAGED, DISK_FULL, FAULT, GONE, LOW_SPACE, REFUSED, RESTORED, Problem, StoreStatus
 
 log = logging.getLogger(__name__)
 

@@ -9,10 +9,7 @@ from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, Unit, from_si, 
 from logger.model.value import Value, known
 
 _Q = Quantity
-_DIFFERENCE = {
-    _Q.PRESSURE: _Q.PRESSURE_DIFFERENCE,
-    _Q.TEMPERATURE: _Q.TEMPERATURE_DIFFERENCE,
-}
+_DIFFERENCE = {_Q.PRESSURE: _Q.PRESSURE_DIFFERENCE, _Q.TEMPERATURE: _Q.TEMPERATURE_DIFFERENCE}
 MAX_CONFIDENCE = 0.99
 
 

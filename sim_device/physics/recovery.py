@@ -141,8 +141,7 @@ class RecoveryMachine:
         if self.subcooler_w_k:
             cold_floor = fluid.at(min(bubble_k, self.subcooler_k + 2.0)).liquid_enthalpy
             more = min(
-                self.subcooler_w_k * max(0.0, bubble_k - self.subcooler_k),
-                max(0.0, kg_s * (enthalpy - cold_floor)),
+                self.subcooler_w_k * max(0.0, bubble_k - self.subcooler_k), max(0.0, kg_s * (enthalpy - cold_floor))
             )
             enthalpy -= more / kg_s
             rejected += more

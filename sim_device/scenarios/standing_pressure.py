@@ -6,11 +6,7 @@ from sim_device.physics.gas import Leak
 from sim_device.scenario import Scenario, Step
 from sim_device.scenarios.steps import HOUR, begin, end
 
-_NITROGEN_STEPS = (
-    begin("pressure-test"),
-    Step("fill_nitrogen", {"to_pa": 2.2e6}, wait_s=10),
-    end(8 * HOUR),
-)
+_NITROGEN_STEPS = (begin("pressure-test"), Step("fill_nitrogen", {"to_pa": 2.2e6}, wait_s=10), end(8 * HOUR))
 _NITROGEN = Scenario(
     "nitrogen",
     "Nitrogen at 21 bar over a cooling evening, tight",

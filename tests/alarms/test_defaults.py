@@ -146,7 +146,6 @@ def test_what_hurts_people_is_urgent_protected_and_never_suppressed() -> None:
     for key in ("overfill", "liquid-full", "cylinder-pressure"):
         rule = next(r for r in RULES if r.key == key)
         assert (rule.priority, rule.protected, rule.latched, rule.stages) == (Priority.URGENT, True, True, None)
-        assert not rule.shelvable
 
 
 def test_few_alarms_can_wake_someone() -> None:

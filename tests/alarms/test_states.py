@@ -1,16 +1,12 @@
 """The transition table itself, and the page made from it."""
 
-from pathlib import Path
-
 from logger.alarms.states import AUDIBLE, STANDING, TABLE, UNSEEN, next_state
 from logger.model.alarm import AlarmEvent, State
-from logger.pipeline.alarm_page import page
-
-PAGE = Path(__file__).parents[2] / "docs" / "alarms.md"
+from tests.alarm_page import PAGE, page
 
 
 def test_page_is_the_one_made_from_the_code() -> None:
-    assert PAGE.read_text(encoding="utf-8") == page(), "run: python -m logger.pipeline.alarm_page docs/alarms.md"
+    assert PAGE.read_text(encoding="utf-8") == page(), "run: python -m tests.alarm_page"
 
 
 def test_page_draws_every_row() -> None:

@@ -7,16 +7,7 @@ from logger.app.rig_listening import Listener, ObservedDevice
 from logger.cli.rig_wizard.questions import Zeroing, ask, choose, heading, name_problem, needed, say, whole, yes
 from logger.cli.rig_wizard.stated_steps import ask_stated, typed_problem
 from logger.config.rig_draft import DeviceDraft, RigDraft, Value
-from logger.config.rig_draft_text import (
-    Token,
-    decimal_mark,
-    flag_places,
-    numbers,
-    pattern,
-    shape,
-    step,
-    unit_place,
-)
+from logger.config.rig_draft_text import Token, decimal_mark, flag_places, numbers, pattern, shape, step, unit_place
 from logger.decode.safe_pattern import checked
 from logger.link import connect
 from logger.model.errors import ComputeError

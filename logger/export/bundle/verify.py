@@ -10,27 +10,14 @@ from pathlib import Path
 from typing import cast
 
 from logger.evidence import sshsig
-from logger.evidence.bagit import (
-    PAYLOAD,
-    SIGNATURE,
-    TAG_MANIFEST,
-    Bag,
-    digest_of,
-    payload_problems,
-    tag_problems,
-)
+from logger.evidence.bagit import PAYLOAD, SIGNATURE, TAG_MANIFEST, Bag, digest_of, payload_problems, tag_problems
 from logger.evidence.chain import verify_chain
 from logger.evidence.checkpoint import MAX_CHECKPOINTS_BYTES, Checkpoint, checkpoint_bytes, parse_checkpoints
 from logger.evidence.errors import BundleError, EvidenceError, SignatureError
 from logger.evidence.keys import PublicKey, allowed_signers_line
 from logger.evidence.record_lines import parse_records
 from logger.evidence.safezip import SafeZip
-from logger.export.bundle.across_versions import (
-    AGREEMENTS,
-    findings_agreement,
-    readings_agreement,
-    rejudged_since,
-)
+from logger.export.bundle.across_versions import AGREEMENTS, findings_agreement, readings_agreement, rejudged_since
 from logger.export.bundle.agree import Agreement, csv_agreement, json_agreement, lines_of
 from logger.export.bundle.derived import FINDINGS, READINGS, REPORT, Derived
 from logger.export.bundle.outcome import TITLES, Check, Outcome, VerifyReport

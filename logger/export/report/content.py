@@ -5,14 +5,7 @@ from collections.abc import Iterable
 
 from logger.evidence.bagit import Digest
 from logger.export.report.envelope import Envelope
-from logger.export.report.report_data import (
-    Plot,
-    PointSummary,
-    Replayed,
-    ReportData,
-    StageReport,
-    Trace,
-)
+from logger.export.report.report_data import Plot, PointSummary, Replayed, ReportData, StageReport, Trace
 from logger.export.story import Story
 from logger.model.events import KeepAwakeNoted
 from logger.model.finding import Finding, Verdict
@@ -59,11 +52,7 @@ class StageReadings:
 
 
 def build_report_data(
-    story: Story,
-    replayed: Replayed,
-    stage_readings: StageReadings,
-    readings: Digest,
-    fingerprint: str | None = None,
+    story: Story, replayed: Replayed, stage_readings: StageReadings, readings: Digest, fingerprint: str | None = None
 ) -> ReportData:
     """story, stage_readings: with all records and all samples passed through. readings: of readings.csv."""
     shown = shown_for(story, replayed)

@@ -5,14 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from logger.export.report import report_words as say
-from logger.export.report.report_data import (
-    CHARGED,
-    RECOVERED,
-    CylinderRow,
-    Instrument,
-    ReportData,
-    StageReport,
-)
+from logger.export.report.report_data import CHARGED, RECOVERED, CylinderRow, Instrument, ReportData, StageReport
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.text import clean

@@ -19,7 +19,6 @@ KEY = "charging.leak_rate"
 FIRST_DAYS = 365.0  # for an appliance's first addition on record
 CHRONIC = 1.25  # of the full charge in a calendar year: reported to the agency
 REPAIR_DAYS = 30  # 120 where an industrial process must be shut down
-METHODS = ("annualizing", "rolling")
 _ROUNDING = 1e-9
 
 

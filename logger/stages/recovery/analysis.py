@@ -238,10 +238,7 @@ def mass_finding(recovered: Value, ledger: MassLedger) -> Finding:
 
 def phase_finding(liquid: Value, vapour: Value, changed_over_s: float | None, because: tuple[str, ...]) -> Finding:
     """because: why neither liquid nor vapour could be told, codes of the words file."""
-    inputs = [
-        number("rate_as_liquid", Quantity.MASS_RATE, liquid),
-        number("rate_as_vapor", Quantity.MASS_RATE, vapour),
-    ]
+    inputs = [number("rate_as_liquid", Quantity.MASS_RATE, liquid), number("rate_as_vapor", Quantity.MASS_RATE, vapour)]
     if liquid.number is None and vapour.number is None:
         return Finding(
             "recovery.phase", Verdict.CANNOT_TELL, (*inputs, *(word("because", reason) for reason in because))

@@ -80,12 +80,7 @@ def _lowest_s(pressure: Series) -> float:
 
 
 def _judge(
-    rise: Value,
-    rate: Value,
-    settled: Value,
-    end_s: float,
-    refrigerant: Refrigerant | None,
-    temperature: Series | None,
+    rise: Value, rate: Value, settled: Value, end_s: float, refrigerant: Refrigerant | None, temperature: Series | None
 ) -> Finding:
     assert rise.number is not None and rate.number is not None and settled.number is not None
     inputs: list[Argument] = [

@@ -1,6 +1,5 @@
-"""docs/alarms.md, from the transition table and the default rules: `python -m logger.pipeline.alarm_page [FILE]`."""
+"""docs/alarms.md, from the transition table and the default rules: `python -m tests.alarm_page`."""
 
-import sys
 from pathlib import Path
 
 from logger.alarms.alarm_engine import FLOOD_COUNT, FLOOD_WINDOW_S, MAX_SHELVE_S
@@ -14,6 +13,8 @@ from logger.pipeline.job_alarms import all_rules
 from logger.stages import registry
 from logger.stages.words import alarm_text
 from logger.wording.values import Shown
+
+PAGE = Path(__file__).parent.parent / "docs" / "alarms.md"
 
 
 def page() -> str:
@@ -29,7 +30,7 @@ def _states() -> list[str]:
     lines = [
         "# Alarms",
         "",
-        "<!-- Made by `python -m logger.pipeline.alarm_page docs/alarms.md`. Change the code, not this file. -->",
+        "<!-- Made by `python -m tests.alarm_page`. Change the code, not this file. -->",
         "",
         "## The states of one alarm",
         "",
@@ -134,12 +135,5 @@ def _stages(rule: AlarmRule) -> str:
     return ", ".join([*named, "between stages"] if None in rule.stages else named)
 
 
-def main() -> None:
-    if len(sys.argv) > 1:
-        Path(sys.argv[1]).write_text(page(), encoding="utf-8")
-    else:
-        sys.stdout.write(page())
-
-
 if __name__ == "__main__":
-    main()
+    PAGE.write_text(page(), encoding="utf-8")

@@ -16,9 +16,12 @@ from hypothesis import HealthCheck, settings
 import firmware_protocol
 import logger
 import sim_device
-from tests import programs
+from tests.once import run_of_tests
 
 EXAMPLES = "RIMELOG_EXAMPLES"  # how many times as many; set: at random
+# They wait for daemons and devices in real time, up to two minutes each.
+LONG = ("tests/end_to_end", "tests/link/ble/test_ble_end_to_end", "tests/app/test_re", "tests/app/test_frozen",
+        "tests/app/test_settle", "tests/export/test_hostile", "tests/firmware", "tests/store/test_cut")  # fmt: skip
 MORE = int(os.environ.get(EXAMPLES, "0"))
 
 # How long drawing takes says something about the machine, not about the project.
@@ -29,12 +32,13 @@ settings.load_profile("random" if MORE else "fixed")
 
 def pytest_configure(config: pytest.Config) -> None:
     while_it_runs = contextlib.ExitStack()
-    while_it_runs.enter_context(programs.made_at_need())
+    while_it_runs.enter_context(run_of_tests())
     config.add_cleanup(while_it_runs.close)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Settings written at a test win over those of a profile: what must hold for all is put there."""
+    items[:] = _long_ones_first(items, int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")))
     for owner, name in {place for item in items if (place := _settings_of(item)) is not None}:
         own = getattr(owner, name)
         more = settings(
@@ -43,6 +47,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             suppress_health_check={HealthCheck.too_slow, *own.suppress_health_check},
         )
         setattr(owner, name, more)
+
+
+def _long_ones_first(items: list[pytest.Item], workers: int) -> list[pytest.Item]:
+    """So that none of them is the last: each worker begins with the same part of all items, its share of them first."""
+    long = [item for item in items if item.nodeid.startswith(LONG)]
+    rest = [item for item in items if not item.nodeid.startswith(LONG)]
+    out: list[pytest.Item] = []
+    for worker in range(workers):
+        own = long[worker::workers]
+        size = (len(items) * (worker + 1)) // workers - len(out) - len(own)
+        out += own + rest[:size]
+        rest = rest[size:]
+    return out + rest
 
 
 def _settings_of(item: pytest.Item) -> tuple[Any, str] | None:

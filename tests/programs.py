@@ -24,11 +24,11 @@ import tempfile
 import threading
 import time
 import traceback
-from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any, NoReturn
 
-PLACE = "RIMELOG_TESTS_PROGRAMS"  # environment: pid of the run of tests, ":", socket of the process that forks for it
+from tests.once import run_folder
+
 IMPORTED = ("firmware_protocol", "logger", "sim_device")
 ALSO = ("CoolProp.CoolProp", "bumble.device", "bumble.transport", "tests.link.ble.backend")
 LOOKS_S = 1.0
@@ -122,24 +122,24 @@ def run(
 
 def _connected() -> socket.socket:
     """To the process that forks, begun by the first who needs it."""
-    owner, _, path = os.environ[PLACE].partition(":")
-    place, until_s = Path(path), time.monotonic() + 100.0
+    owner, folder = run_folder()
+    place, until_s = folder / "programs", time.monotonic() + 100.0
     with contextlib.suppress(FileExistsError):
         os.close(os.open(place.with_suffix(".begun"), os.O_CREAT | os.O_EXCL))
         with place.with_suffix(".log").open("w") as log:
             subprocess.Popen(
-                [sys.executable, "-m", "tests.programs", path, owner], cwd=ROOT, stdin=subprocess.DEVNULL, stdout=log,
-                stderr=log, start_new_session=True,
+                [sys.executable, "-m", "tests.programs", str(place), str(owner)], cwd=ROOT, stdin=subprocess.DEVNULL,
+                stdout=log, stderr=log, start_new_session=True,
             )  # fmt: skip
     while True:
         told = socket.socket(socket.AF_UNIX)
         try:
-            told.connect(path)
+            told.connect(str(place))
             return told
         except OSError:
             told.close()
             if time.monotonic() > until_s:
-                raise
+                raise AssertionError(f"nothing forks: {place.with_suffix('.log').read_text()}") from None
             time.sleep(0.02)
 
 
@@ -147,20 +147,6 @@ def _number(told: socket.socket) -> int:
     data = told.recv(4, socket.MSG_WAITALL)
     assert len(data) == 4, "the process that forks has ended"
     return int.from_bytes(data, "big", signed=True)
-
-
-@contextlib.contextmanager
-def made_at_need() -> Iterator[None]:
-    """Around a run of tests: the process that forks is begun by whoever first needs it, and ends with the run."""
-    if PLACE in os.environ:  # a worker of that run
-        yield
-        return
-    with tempfile.TemporaryDirectory(prefix="rimelog-tests-") as folder:
-        os.environ[PLACE] = f"{os.getpid()}:{folder}/programs"
-        try:
-            yield
-        finally:
-            del os.environ[PLACE]
 
 
 def serve(place: Path, owner: int) -> dict[str, Any] | None:

@@ -23,6 +23,7 @@ from logger.model.units import NS_PER_S
 from sim_device.boards import boards
 from sim_device.rig import Rig as SimRig
 from sim_device.rig import device_id
+from tests.once import once_a_run
 from tests.stored import stored_event
 
 T0_NS = 1_772_467_200_000_000_000
@@ -32,7 +33,8 @@ MARKS = {"isolate": "isolated", "start_pump": "pump-started", "stop_pump": "pump
          "start_recovery": "machine-started", "stop_recovery": "machine-stopped"}  # fmt: skip
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
+@once_a_run
 def simulated_job(
     scenario: str, until_s: float, only: tuple[str, ...], step_s: float = 1.0, seed: int = 3
 ) -> tuple[Record, ...]:

@@ -4,11 +4,13 @@ import difflib
 import importlib
 import os
 import sys
+from collections.abc import Iterable
 from typing import Any
 
 import click
 
 from logger import __version__
+from logger.cli.examples import epilog
 
 # group -> command name -> (module, attribute, one line of help), in the order of a job
 GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
@@ -53,7 +55,7 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
             "compare",
             "Compare two recoveries, pull-downs, decay tests or start-ups.",
         ),
-        "analyse": ("logger.cli.analyse_command", "analyse", "Analyze the readings of anybody's CSV file."),
+        "analyze": ("logger.cli.analyse_command", "analyse", "Analyze the readings of anybody's CSV file."),
         "doctor": ("logger.cli.jobs", "doctor", "Check a job file for damage and recover what is readable."),
         "copy": ("logger.cli.jobs", "copy", "Copy a job's file, also while it is being written."),
         "close": ("logger.cli.jobs", "close", "Finish a job: no more entries."),
@@ -67,6 +69,7 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
         "device": ("logger.cli.device_check", "device", "Check a device that you make against the protocol."),
     },
 }
+ALSO = {"analyse": "analyze"}  # spelled otherwise
 COMMANDS = {name: where for group in GROUPS.values() for name, where in group.items()}
 
 
@@ -77,11 +80,13 @@ class _Lazy(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        name = ALSO.get(name, name)
         if name not in COMMANDS:
             return None
         module, attribute, _ = COMMANDS[name]
         command = getattr(importlib.import_module(module), attribute)
         assert isinstance(command, click.Command)
+        _with_examples(command, name)
         return command
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[Any]:
@@ -100,13 +105,44 @@ class _Lazy(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """As click does, with the nearest command where there is none of that name."""
-        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+        if args and args[0] not in (*COMMANDS, *ALSO) and not args[0].startswith("-"):
             near = difflib.get_close_matches(args[0], COMMANDS, n=2)
             ctx.fail(
                 f"no command {args[0]!r}"
                 + (f"; did you mean {' or '.join(map(repr, near))}?" if near else "; `rimelog --help` lists them")
             )
         return super().resolve_command(ctx, args)
+
+
+def _with_examples(command: click.Command, path: str) -> None:
+    if isinstance(command, click.Group):
+        for name, below in command.commands.items():
+            _with_examples(below, f"{path} {name}")
+    command.epilog = epilog(path)
+
+
+class _Help(click.HelpFormatter):
+    """No line is broken inside a name: "pressure-test", "--no-view"."""
+
+    KEPT = "\u2011"  # a hyphen at which no line ends, while the text is laid out
+
+    def write_dl(self, rows: Iterable[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
+        super().write_dl([(self._kept(a), self._kept(b)) for a, b in rows], col_max, col_spacing)
+
+    def write_text(self, text: str) -> None:
+        super().write_text(self._kept(text))
+
+    def write_usage(self, prog: str, args: str = "", prefix: str | None = None) -> None:
+        super().write_usage(prog, self._kept(args), prefix)
+
+    def getvalue(self) -> str:
+        return super().getvalue().replace(self.KEPT, "-")
+
+    def _kept(self, text: str) -> str:
+        return text.replace("-", self.KEPT)
+
+
+click.Context.formatter_class = _Help
 
 
 @click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})

@@ -54,6 +54,14 @@ def stage() -> None:
 class _StageBegin(click.Command):
     """`stage begin`, its stages and options made of the registry when it is called."""
 
+    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        from logger.stages import registry
+
+        super().format_help_text(ctx, formatter)
+        formatter.write_paragraph()
+        with formatter.indentation():
+            formatter.write_text(f"STAGE: {', '.join(one.kind for one in registry.STAGES)}.")
+
     def get_params(self, ctx: click.Context) -> list[click.Parameter]:
         from logger.cli.stage_begin import parameters
 
@@ -62,7 +70,7 @@ class _StageBegin(click.Command):
 
 @stage.command("begin", cls=_StageBegin)
 @click.option("--operator", default="", help="Who begins it.")
-@click.option("--as-entered", is_flag=True, help="An unusual number is meant so.")
+@click.option("--as-entered", is_flag=True, help="An unusual number is right.")
 @AGO_OPTION
 @JOB_OPTION
 def stage_begin(kind: str, operator: str, as_entered: bool, job: str | None, ago_s: float, **typed: Any) -> None:
@@ -100,7 +108,7 @@ def say_ended(answer: dict[str, Any]) -> None:
 @AGO_OPTION
 @JOB_OPTION
 def mark(act: str, text: str, own_word: bool, ago_s: float, job: str | None) -> None:
-    """Record an act inside the stage.
+    """Log a moment of the stage.
 
     ACT: isolated, pump-started, pump-stopped, pump-oil-changed, nitrogen-break, valve-opened, charge-added,
     subcooler-on, subcooler-off, or any short word of your own.
@@ -122,7 +130,7 @@ def cylinder_swap(name: str, ago_s: float, job: str | None) -> None:
 
 @click.command()
 @click.argument("text", nargs=-1, required=True)
-@click.option("--author", default="")
+@click.option("--author", default="", help="Who writes it.")
 @JOB_OPTION
 def note(text: tuple[str, ...], author: str, job: str | None) -> None:
     """Write a note into the record."""
@@ -148,19 +156,19 @@ def ack(alarm: str | None, operator: str, job: str | None) -> None:
 
 @click.command()
 @click.argument("alarm", shell_complete=alarm_keys)
-@click.option("--minutes", type=click.FloatRange(1, 240), default=30.0, show_default=True)
-@click.option("--reason", required=True)
-@click.option("--operator", default="")
+@click.option("--minutes", type=click.FloatRange(1, 240), default=30.0, show_default=True, help="For so long.")
+@click.option("--reason", required=True, help="Why, for the record.")
+@click.option("--operator", default="", help="Who silences it.")
 @JOB_OPTION
 def shelve(alarm: str, minutes: float, reason: str, operator: str, job: str | None) -> None:
-    """Silence one alarm for a stated time. Overfill cannot be shelved."""
+    """Silence one alarm, by its key, for a stated time. Overfill cannot be shelved."""
     body = {"key": alarm, "seconds": minutes * 60, "reason": reason, "operator": operator}
     click.echo(client(job).act("shelve", **body)["text"])
 
 
 @click.group()
 def autostop() -> None:
-    """Hold the recovery machine's supply closed through a device's relay, or let it open.
+    """Let Rimelog cut power to the recovery machine through a device's relay.
 
     Only for a contact that the rig file names ([[device.output]]). An operating convenience, not a safety device: it
     replaces no pressure switch, relief valve, scale alarm or person.
@@ -170,12 +178,12 @@ def autostop() -> None:
 HOLD_OPTION = click.option("--hold", default="", help="What its contact supplies, when the rig has several.")
 
 
-@autostop.command("arm")
+@autostop.command("arm", short_help="Power on while all is well, off otherwise.")
 @HOLD_OPTION
 @click.option("--operator", default="", help="Who is at the recovery machine.")
 @JOB_OPTION
 def autostop_arm(hold: str, operator: str, job: str | None) -> None:
-    """From now on hold it closed, while a recovery runs and everything it depends on is known and well."""
+    """Power on, as long as a recovery runs and all it depends on reads and is within limits; else power is cut."""
     click.echo(client(job).act("autostop-arm", hold=hold, operator=operator)["text"])
 
 
@@ -184,7 +192,7 @@ def autostop_arm(hold: str, operator: str, job: str | None) -> None:
 @click.option("--operator", default="", help="Who releases it.")
 @JOB_OPTION
 def autostop_release(hold: str, operator: str, job: str | None) -> None:
-    """Let it open, at once."""
+    """Cut the power now."""
     click.echo(client(job).act("autostop-release", hold=hold, operator=operator)["text"])
 
 

@@ -25,7 +25,7 @@ def alarms() -> None:
     """
 
 
-@alarms.command()
+@alarms.command(short_help="Every alarm with its limit and delays.")
 @click.option("--rig", "rig_file", metavar="RIG.toml", type=RIG_FILE,
               help="With this rig's measuring points, devices and [alarms] changes.")  # fmt: skip
 @UNITS_OPTION
@@ -52,7 +52,7 @@ def show(rig_file: Path | None, units: str, as_json: bool) -> None:
 OPERATOR = click.option("--operator", default="", help="Who does it.")
 
 
-@alarms.command("out-of-service")
+@alarms.command("out-of-service", short_help="Take an alarm out: its sensor is broken.")
 @click.argument("alarm")
 @click.option("--reason", required=True, help="Why, such as: the sensor is broken.")
 @OPERATOR
@@ -71,19 +71,19 @@ def return_to_service(alarm: str, operator: str, job: str | None) -> None:
     click.echo(client(job).act("return-to-service", key=alarm, operator=operator)["text"])
 
 
-@alarms.command()
+@alarms.command(short_help="Sound an alarm again before its time.")
 @click.argument("alarm")
 @OPERATOR
 @JOB_OPTION
 def unshelve(alarm: str, operator: str, job: str | None) -> None:
-    """End a shelving (`rimelog shelve`) before its time is over."""
+    """Sound an alarm again before the time of its `rimelog shelve` is over."""
     click.echo(client(job).act("unshelve", key=alarm, operator=operator)["text"])
 
 
 # -- tests -----------------------------------------------------------------------------------------------------
 
 
-@alarms.command("test-sound")
+@alarms.command("test-sound", short_help="Play the alarm tone.")
 def test_sound() -> None:
     """Play the alarm tone, high then urgent, at its first and at its loudest level.
 
@@ -139,12 +139,12 @@ def test_push(ctx: click.Context, as_json: bool) -> None:
 # -- addresses -------------------------------------------------------------------------------------------------
 
 
-@alarms.command()
+@alarms.command(short_help="Keep the addresses alarms are sent to.")
 @click.option("--add", "url", metavar="URL", help='Keep an address; "-" asks for it unseen.')
-@click.option("--heartbeat-only", is_flag=True, help='With --add: only for "still fine" messages.')
+@click.option("--heartbeat-only", is_flag=True, help='With --add: only for "all OK" messages.')
 @click.option("--list", "listed", is_flag=True, help="List the addresses, without their secrets.")
 @click.option("--remove", type=click.IntRange(1), metavar="N", help="Forget address N of the list.")
-@click.option("--heartbeat", metavar="TIME", help='How often "still fine" is sent, such as 2h, or off.')
+@click.option("--heartbeat", metavar="TIME", help='How often "all OK" is sent, such as 2h, or off.')
 @JSON_OPTION
 def push(
     url: str | None, heartbeat_only: bool, listed: bool, remove: int | None, heartbeat: str | None, as_json: bool

@@ -1,4 +1,4 @@
-"""`rimelog analyse FILE.csv`: anybody's readings through the same analyses."""
+"""`rimelog analyze FILE.csv`: anybody's readings through the same analyses."""
 
 import csv
 import json
@@ -20,7 +20,7 @@ MAX_ROWS = 2_000_000
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--stage", required=True, help="pressure-test, evacuation, decay-test or start-up.")
 @click.option("--time", "time_column", required=True, help="Column of the times: seconds, or 2026-03-02T18:10:05Z.")
-@click.option("--time-zone", help="Of times without one: UTC, America/Denver ...")
+@click.option("--time-zone", help="Of times without one: such as UTC or America/Denver")
 @click.option("--column", "columns", multiple=True, required=True, help="POINT=COLUMN:UNIT, such as vacuum=Pv:microns.")
 @click.option("--accuracy", "accuracies", multiple=True, help="POINT=PLUS-OR-MINUS, such as vacuum=10micron.")
 @click.option("--set", "settings", multiple=True, help="A setting of the stage, such as profile=ufgs-15182.")

@@ -40,7 +40,7 @@ def compare(
     first: str, second: str, name_a: str | None, name_b: str | None, svg: Path | None, pdf: Path | None,
     paper: str | None, units: str | None, as_json: bool,
 ) -> int:  # fmt: skip
-    """Lay two stages side by side: did the change between them matter, and by more than the uncertainty?
+    """Compare two stages: did the change between them matter, and by more than the uncertainty?
 
     Two recoveries, evacuations, vacuum decay tests or start-ups, of one job or of two. JOB: a job id, the end of one,
     "latest", or a path. STAGE: its number, or its kind: recovery, or recovery-2 for the second recovery.

@@ -36,7 +36,7 @@ class Done(Protocol):
         ...
 
 
-@click.command(epilog="Each correction is signed into the record with the old value, and can be undone.")
+@click.command()
 @click.argument("words", nargs=-1)
 @click.option("--list", "listing", is_flag=True, help="Show all that can be corrected, and what was.")
 @click.option("--undo", metavar="N", help="Undo correction N.")
@@ -52,7 +52,7 @@ class Done(Protocol):
 @click.option("--why", default="", help="The reason; needed where a limit becomes looser.")
 @click.option("--by", default="", help="Who corrects it.")
 @click.option("--again", metavar="VALUE", help="Confirm a looser limit: the value once more.")
-@click.option("--as-entered", is_flag=True, help="An unusual number is meant so.")
+@click.option("--as-entered", is_flag=True, help="An unusual number is right.")
 @click.option("--over", is_flag=True, help="Although somebody else has corrected it since.")
 @click.option("--job", "job_id", help="Job id: of a job that runs, has ended or is closed. Default: the one running.")
 def correct(

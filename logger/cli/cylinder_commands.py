@@ -72,7 +72,7 @@ def limits(name: str | None, jurisdiction: str, units: str, as_json: bool, **mar
     _print_limits(limit, test, units)
 
 
-@cylinder.command()
+@cylinder.command(short_help="What is in it now: fill, room, air.")
 @click.argument("name", required=False)
 @marking_options(needed=False)
 @click.option("--gross", help="Reading of the scale with the cylinder on it.")

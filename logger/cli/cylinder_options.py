@@ -45,7 +45,7 @@ def marking_options(needed: bool) -> Callable[[F], F]:
             click.option("--water-capacity", required=needed, help="As stamped: 47.6lb, 21.6kg or 21.6L."),
             click.option("--service-pressure", help="As stamped: 400psi (DOT 4BA400: 400)."),
             click.option("--test-pressure", help="As a UN cylinder's stamp states it: 42bar."),
-            click.option("--as-stamped", is_flag=True, help="It is stamped so, unlikely as it is."),
+            click.option("--as-stamped", is_flag=True, help="The stamp says so, unusual as it is."),
             click.option("--tested", type=DAY, help="Last test: 2024-02-01, or 2024-02 (from its first day)."),
             click.option("--requalify-years", type=float, help="Years between tests (default 5)."),
             click.option("--serial", help="Serial number as stamped, for the report."),

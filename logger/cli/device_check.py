@@ -24,7 +24,7 @@ def device() -> None:
     """For makers of devices."""
 
 
-@device.command()
+@device.command(short_help="Hold a device to every rule.")
 @click.argument("target", metavar="URL_OR_FILE")
 @click.option("--outputs", "close_outputs", is_flag=True, help=OUTPUTS)
 @click.option("--trace", is_flag=True, help="Print every frame on the line, decoded.")

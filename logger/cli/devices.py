@@ -47,7 +47,7 @@ def rig() -> None:
 rig.add_command(rig_new)
 
 
-@rig.command()
+@rig.command(short_help="Connect each device, print each reading.")
 @click.argument("rig_file", metavar="RIG.toml", type=FILE)
 @click.option("--seconds", type=click.FloatRange(1, 120), help="How long to wait for readings; by default 20.")
 @click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True, help="Units of the answer.")

@@ -72,7 +72,7 @@ def _remove_empty(yes: bool) -> None:
 @JSON_OPTION
 @click.pass_context
 def doctor(ctx: click.Context, job: str, rescue_dir: Path | None, as_json: bool) -> None:
-    """Say what of JOB's file is whole and what is lost: structure, hash chain, checkpoints and their signatures.
+    """Check JOB's file for damage: structure, hash chain, checkpoints and their signatures.
 
     JOB: a job id, the end of one, "latest", or a path. Reads only. Exit status 0 when all is whole, 1 when something
     is wrong.

@@ -32,7 +32,7 @@ _LABELS = {
 @click.option("--recovered-to", help="Where recovered refrigerant goes, as reports show it.")
 @click.option("--rig", type=FILE, help="The rig file that `rimelog start` takes when none is named.")
 @click.option("--clear", multiple=True, type=click.Choice([name.replace("_", "-") for name in _LABELS]),
-              help="Forget one entry; may be given several times.")  # fmt: skip
+              metavar="ENTRY", help="Forget an entry, such as logo; may be given several times.")  # fmt: skip
 @click.option("--show", is_flag=True, help="Only print what is kept.")
 def setup(clear: tuple[str, ...], show: bool, **given: Any) -> None:
     """Enter once what is the same in every job: units, your name, company, recovery machine, rig.

@@ -18,8 +18,7 @@ def parameters() -> list[click.Parameter]:
     for stage in registry.STAGES:
         for one in settings_of(stage.settings):
             found.setdefault(one.name, (one, []))[1].append(stage.label)
-    names = "|".join(stage.kind for stage in registry.STAGES)
-    kind = click.Argument(["kind"], metavar=f"[{names}]", shell_complete=stage_kinds)
+    kind = click.Argument(["kind"], metavar="STAGE", shell_complete=stage_kinds)
     return [kind, *(_option(one, labels) for one, labels in found.values())]
 
 

@@ -1,4 +1,4 @@
-"""The public door to the analyses: anybody's readings in, findings out (`logger.analyse`, `rimelog analyse`).
+"""The public door to the analyses: anybody's readings in, findings out (`logger.analyse`, `rimelog analyze`).
 
 The same functions as live and on replay. Stages that weigh (recovery, charging) need the scale's whole state and are
 not offered here.

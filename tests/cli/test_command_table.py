@@ -1,5 +1,6 @@
 """Every command that `rimelog --help` names is there and can say what it does."""
 
+import shlex
 from collections.abc import Iterator
 
 import click
@@ -7,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from logger.cli import COMMANDS, rimelog
+from logger.cli.examples import EXAMPLES
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -25,6 +27,38 @@ def _paths(name: str) -> Iterator[tuple[str, ...]]:
     if isinstance(command, click.Group):
         for below in command.commands:
             yield name, below
+
+
+def _commands() -> Iterator[tuple[str, click.Command]]:
+    for name in COMMANDS:
+        for path in _paths(name):
+            command = rimelog.get_command(click.Context(rimelog), path[0])
+            if len(path) == 2:
+                assert isinstance(command, click.Group)
+                command = command.commands[path[1]]
+            assert command is not None
+            if not isinstance(command, click.Group):
+                yield " ".join(path), command
+
+
+def test_each_command_has_an_example_that_it_takes() -> None:
+    commands = dict(_commands())
+    assert set(EXAMPLES) == set(commands)
+    for path, command in commands.items():
+        for line in "\n".join(EXAMPLES[path]).replace("\\\n", " ").splitlines():
+            first, *words = shlex.split(line)
+            assert (first, words[: path.count(" ") + 1]) == ("rimelog", path.split()), line
+            context = click.Context(command, info_name=path)
+            command.make_parser(context).parse_args(words[path.count(" ") + 1 :])
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_fits_80_columns_and_breaks_no_name(name: str) -> None:
+    for path in _paths(name):
+        lines = CliRunner().invoke(rimelog, [*path, "--help"], terminal_width=80).output.splitlines()
+        assert max(map(len, lines)) <= 80, path
+        assert not [line for line in lines if line.endswith("-") and not line.endswith(" -")], path
+        assert not [line for line in lines if line.endswith("...") and "Usage:" not in line], path
 
 
 def test_help_lists_the_whole_table() -> None:

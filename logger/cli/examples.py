@@ -1,0 +1,84 @@
+"""An example of each command, shown at the end of its help. A test parses every one."""
+
+EXAMPLES: dict[str, tuple[str, ...]] = {
+    "setup": ("rimelog setup", 'rimelog setup --vacuum-pump "Make, model, serial"'),
+    "find": ("rimelog find --ble",),
+    "rig new": ("rimelog rig new",),
+    "rig check": ("rimelog rig check rig.toml",),
+    "calibrate": (
+        "rimelog calibrate suction_pressure rig.toml --at open-to-air --by Sam",
+        "rimelog calibrate cylinder_mass rig.toml --at empty --at 20lb --by Sam",
+    ),
+    "cylinder add": (
+        "rimelog cylinder add A --tare 27.5lb --water-capacity 47.6lb \\",
+        "    --service-pressure 400psi --tested 2024-02 --refrigerant R-407C",
+    ),
+    "cylinder check": ("rimelog cylinder check A --gross 52.1lb --temperature 71F --pressure 130psig",),
+    "cylinder limits": ("rimelog cylinder limits A",),
+    "cylinder list": ("rimelog cylinder list",),
+    "cylinder remove": ("rimelog cylinder remove A",),
+    "cylinder show": ("rimelog cylinder show A",),
+    "alarms show": ("rimelog alarms show --rig rig.toml",),
+    "alarms push": ("rimelog alarms push --add -",),
+    "alarms test-push": ("rimelog alarms test-push",),
+    "alarms test-sound": ("rimelog alarms test-sound",),
+    "alarms out-of-service": ('rimelog alarms out-of-service cylinder-hot --reason "clamp broken"',),
+    "alarms return-to-service": ("rimelog alarms return-to-service cylinder-hot",),
+    "alarms unshelve": ("rimelog alarms unshelve outlet-pressure",),
+    "completion": ("rimelog completion",),
+    "service install": ("rimelog service install",),
+    "service remove": ("rimelog service remove",),
+    "start": (
+        "rimelog start rig.toml --refrigerant R-407C --charge 216lb --cylinder A",
+        "rimelog start --continue latest",
+    ),
+    "run": ("rimelog run rig.toml --refrigerant R-407C --charge 216lb --cylinder A",),
+    "view": ("rimelog view",),
+    "status": ("rimelog status",),
+    "next": ("rimelog next",),
+    "stage begin": (
+        "rimelog stage begin recovery",
+        "rimelog stage begin evacuation --target-vacuum 500micron",
+        "rimelog stage begin charging --target 216lb",
+    ),
+    "stage end": ("rimelog stage end",),
+    "mark": ("rimelog mark isolated", "rimelog mark pump-oil-changed --ago 5min"),
+    "cylinder-swap": ("rimelog cylinder-swap B",),
+    "note": ('rimelog note "filter-drier changed"',),
+    "correct": (
+        "rimelog correct cylinder A tare 27.1lb",
+        "rimelog correct stage 2 --at 21:14",
+        "rimelog correct --list",
+    ),
+    "units": ("rimelog units si",),
+    "ack": ("rimelog ack",),
+    "shelve": ('rimelog shelve outlet-blocked --minutes 20 --reason "new filter-drier"',),
+    "autostop arm": ("rimelog autostop arm",),
+    "autostop release": ("rimelog autostop release",),
+    "stop": ("rimelog stop",),
+    "finish": ("rimelog finish",),
+    "jobs": ("rimelog jobs --last 10",),
+    "export": ("rimelog export latest --customer", "rimelog export latest --csv job.csv"),
+    "verify": ("rimelog verify rimelog-2026-03-02-01.zip",),
+    "compare": ("rimelog compare 2026-03-02-01/recovery 2026-03-02-01/recovery-2",),
+    "analyze": (
+        "rimelog analyze readings.csv --stage decay-test --time s \\",
+        "    --column vacuum=Pv:microns --mark isolated=600 --volume 40L",
+    ),
+    "doctor": ("rimelog doctor latest",),
+    "copy": ("rimelog copy latest backup",),
+    "close": ("rimelog close latest",),
+    "demo": ("rimelog demo --no-view",),
+    "sat": ("rimelog sat R-407C --pressure 70psig --line 55F",),
+    "refrigerants": ("rimelog refrigerants 407",),
+    "device check": ("rimelog device check /dev/ttyACM0",),
+}
+
+
+def epilog(path: str) -> str | None:
+    """As click prints it, line by line; None where there is no example (a group)."""
+    lines = EXAMPLES.get(path)
+    if lines is None:
+        return None
+    head = "Example:" if sum(line.startswith("rimelog") for line in lines) == 1 else "Examples:"
+    return "\n".join(("\b", head, *(f"  {line}" for line in lines)))

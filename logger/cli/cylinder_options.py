@@ -67,9 +67,10 @@ JURISDICTION_OPTION = click.option(
 def cylinder_of(name: str | None, markings: dict[str, Any], catalogue: "Catalogue") -> Cylinder:
     """The kept cylinder, or a nameless one, with the markings given as options."""
     from logger.config.cylinders import find_cylinder
-    from logger.config.job_file import parse_service_pressure, parse_water_capacity
+    from logger.config.job_file import parse_service_pressure, parse_water_capacity, written_in
     from logger.cylinder.markings import unlikely
     from logger.model.units import parse_quantity
+    from logger.pipeline.words import reasons_of
 
     if name is not None:
         chosen = find_cylinder(cylinders_path(), name, catalogue)
@@ -111,7 +112,8 @@ def cylinder_of(name: str | None, markings: dict[str, Any], catalogue: "Catalogu
     chosen = replace(chosen, **changed)
     if (slip := unlikely(chosen)) is not None:
         option = slip.marking.replace("_", "-")
-        raise click.UsageError(f"--{option}: {slip.why}. If it is stamped so: --as-stamped")
+        why = reasons_of((slip.why,), written_in(markings["tare"] or markings["water_capacity"]))
+        raise click.UsageError(f"--{option}: {why}. If it is stamped like that: --as-stamped")
     return chosen
 
 

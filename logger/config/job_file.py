@@ -36,8 +36,10 @@ from logger.model.points import Quantity
 from logger.model.units import UnitError, find_unit, parse_quantity
 from logger.physics.ambient import ambient
 from logger.physics.charge_density import unlikely_charge
+from logger.pipeline.words import reasons_of
 from logger.refrigerant import SHIPPED, Catalogue, UnknownRefrigerant
 from logger.stages.acceptance import ProfileError, profile_from_mapping
+from logger.wording.values import Shown
 
 
 class ReportTable(Table):
@@ -173,7 +175,9 @@ def job_of(table: JobTable, job_id: str, problems: Problems, catalogue: Catalogu
         with contextlib.suppress(UnknownRefrigerant):  # told already
             slip = unlikely_charge(charge, volume, catalogue.find(refrigerant))
             if slip is not None:
-                problems.add("job.volume", f"{slip} If it is so: as_entered = true")
+                problems.add(
+                    "job.volume", f"{reasons_of((slip,), Shown(table.units))} If it is right: as_entered = true"
+                )
     volume_u = problems.quantity("job.volume_u", table.volume_u, Quantity.VOLUME)
     if volume_u is not None and volume_u < 0:
         problems.add("job.volume_u", "an uncertainty is not below zero")
@@ -254,6 +258,11 @@ def marking_problem(name: str, number: float) -> str | None:
     return None if above < number <= most else f"must be {what}"
 
 
+def written_in(mass: str | None) -> Shown:
+    """The units of whoever wrote it: SI for "29.4kg"."""
+    return Shown("si" if mass is not None and "kg" in mass.casefold() else "us")
+
+
 def cylinder_of(table: CylinderTable, key: str, problems: Problems, catalogue: Catalogue) -> Cylinder:
     tare = problems.quantity(f"{key}.tare", table.tare, Quantity.MASS)
     water = problems.attempt(f"{key}.water_capacity", lambda: parse_water_capacity(table.water_capacity))
@@ -289,7 +298,10 @@ def cylinder_of(table: CylinderTable, key: str, problems: Problems, catalogue: C
         serial=table.serial,
     )
     if possible and (slip := unlikely(cylinder)) is not None:
-        problems.add(f"{key}.{slip.marking}", f"{slip.why}. If it is stamped so: {CONFIRM} = true")
+        problems.add(
+            f"{key}.{slip.marking}",
+            f"{reasons_of((slip.why,), written_in(table.tare))}. If it is stamped like that: {CONFIRM} = true",
+        )
     if table.refrigerant is not None:
         name = refrigerant_name(f"{key}.refrigerant", table.refrigerant, problems, catalogue)
         cylinder = replace(cylinder, refrigerant=name)

@@ -15,7 +15,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.model.cylinder import Cylinder
+from logger.model.points import Quantity
 from logger.model.units import POUND_KG, PSI_PA
+from logger.model.value import Argument, Statement, known, number, word
 
 SMALL_KG: Final = 100.0  # of water
 MIN_TARE_RATIO: Final = 0.35
@@ -27,10 +29,10 @@ CONFIRM: Final = "as_stamped"
 
 @dataclass(frozen=True, slots=True)
 class Unlikely:
-    """marking: the field of it, as in the cylinder's table. why: a sentence that names the probable slip."""
+    """marking: the field of it, as in the cylinder's table. why: with the probable slip; words: cylinder/words.py."""
 
     marking: str
-    why: str
+    why: Statement
 
 
 def unlikely(cylinder: Cylinder) -> Unlikely | None:
@@ -39,21 +41,21 @@ def unlikely(cylinder: Cylinder) -> Unlikely | None:
         return None
     service_pa = cylinder.service_pressure_pa
     if service_pa is not None:
+        stamped = _pressure("service_pressure", service_pa)
         if not MIN_PSI <= service_pa / PSI_PA * 1.001 <= MAX_PSI * 1.002:
-            why = f"{_psi(service_pa)}: refrigerant cylinders have 150 to 3000 psig{_hint(service_pa)}"
+            usual = (_pressure("lowest", MIN_PSI * PSI_PA), _pressure("highest", MAX_PSI * PSI_PA))
+            why = Statement("marking.service_pressure", (stamped, *usual, *_pressure_slip(service_pa)))
             return Unlikely("service_pressure", why)
         if not _fits(cylinder) and _fits(replace(cylinder, service_pressure_pa=None)):
-            why = f"{_psi(service_pa)}: more than the 500 psig of a welded cylinder; is it the test pressure?"
+            why = Statement("marking.welded", (stamped, _pressure("highest", WELDED_PSI * PSI_PA)))
             return Unlikely("service_pressure", why)
     if _fits(cylinder):
         return None
     light = cylinder.tare_kg / cylinder.water_capacity_kg < MIN_TARE_RATIO
-    marking, meant = _slip(cylinder, ("water_capacity_kg", "tare_kg") if light else ("tare_kg", "water_capacity_kg"))
-    return Unlikely(
-        marking,
-        f"tare {_mass(cylinder.tare_kg)} is too {'little' if light else 'much'} "
-        f"for {_mass(cylinder.water_capacity_kg)} of water{meant}",
-    )
+    names = ("water_capacity_kg", "tare_kg") if light else ("tare_kg", "water_capacity_kg")
+    masses = (_mass("tare", cylinder.tare_kg), _mass("water_capacity", cylinder.water_capacity_kg))
+    marking, slip = _mass_slip(cylinder, names)
+    return Unlikely(marking, Statement("marking.tare", (*masses, word("judged", "light" if light else "heavy"), *slip)))
 
 
 def _fits(cylinder: Cylinder) -> bool:
@@ -66,38 +68,31 @@ def _fits(cylinder: Cylinder) -> bool:
     return MIN_TARE_RATIO <= share <= heaviest and service_psi <= WELDED_PSI * 1.001
 
 
-_SLIPS: Final = (
-    ("the other unit of mass", POUND_KG), ("the other unit of mass", 1 / POUND_KG),
-    ("a shifted point", 0.1), ("a shifted point", 10.0),
-)  # fmt: skip
+_SLIPS: Final = (("other_unit", POUND_KG), ("other_unit", 1 / POUND_KG), ("shifted", 0.1), ("shifted", 10.0))
+_PRESSURE_SLIPS: Final = (("other_unit", PSI_PA / 1e5), ("other_unit", 1e5 / PSI_PA), *_SLIPS[2:])
 
 
-def _slip(cylinder: Cylinder, names: tuple[str, str]) -> tuple[str, str]:
-    """The marking and what was probably meant."""
+def _mass_slip(cylinder: Cylinder, names: tuple[str, str]) -> tuple[str, tuple[Argument, ...]]:
+    """The marking that is probably wrong, and what was meant where that would fit."""
     for name in names:
         for slip, factor in _SLIPS:
             meant = replace(cylinder, **{name: getattr(cylinder, name) * factor})
             if _fits(meant):
-                label = "water capacity" if name == "water_capacity_kg" else "tare"
-                return name.removesuffix("_kg"), f"; {slip}? {label} {_mass(getattr(meant, name))} would fit"
-    return names[0].removesuffix("_kg"), "; check both"
+                marking = name.removesuffix("_kg")
+                return marking, (word("slip", slip), word("of", marking), _mass("meant", getattr(meant, name)))
+    return names[0].removesuffix("_kg"), ()
 
 
-def _hint(service_pa: float) -> str:
-    for said, factor in (
-        ("bar for psi", PSI_PA / 1e5),  # words: names of units
-        ("psi for bar", 1e5 / PSI_PA),  # words: names of units
-        ("a shifted point", 0.1),
-        ("a shifted point", 10.0),
-    ):
+def _pressure_slip(service_pa: float) -> tuple[Argument, ...]:
+    for slip, factor in _PRESSURE_SLIPS:
         if MIN_PSI <= service_pa * factor / PSI_PA <= WELDED_PSI:
-            return f"; {said}? {_psi(service_pa * factor)} would fit"
-    return ""
+            return word("slip", slip), _pressure("meant", service_pa * factor)
+    return ()
 
 
-def _psi(pressure_pa: float) -> str:
-    return f"{pressure_pa / PSI_PA:.0f} psig ({pressure_pa / 1e5:.1f} bar)"
+def _pressure(name: str, pressure_pa: float) -> Argument:
+    return number(name, Quantity.GAUGE_PRESSURE, known(pressure_pa, "Pa"))
 
 
-def _mass(mass_kg: float) -> str:
-    return f"{mass_kg / POUND_KG:.1f} lb ({mass_kg:.1f} kg)"
+def _mass(name: str, mass_kg: float) -> Argument:
+    return number(name, Quantity.MASS, known(mass_kg, "kg"))

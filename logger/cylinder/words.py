@@ -178,7 +178,32 @@ _NO_JUDGMENT = {
     "settled_unknown": "Is it settled? Close the valves, leave cylinder and sensor in the shade until both hold still.",
 }
 
+
+def _slip(f: Given, meant: str) -> str:
+    """ "; in another unit? water capacity 47.6 lb would fit"."""
+    return f"; {f('slip')}? {meant} would fit"
+
+
+def _tare(f: Given) -> str:
+    much = {"light": "little", "heavy": "much"}[f.code("judged")]
+    head = f"tare {f('tare')} is too {much} for {f('water_capacity')} of water"
+    return head + (_slip(f, f"{f('of')} {f('meant')}") if f.has("slip") else "; check both")
+
+
+def _stamped_pressure(f: Given) -> str:
+    usual = f"refrigerant cylinders have {f.whole('lowest')} to {f.whole('highest')}"
+    return f"service pressure {f.whole('service_pressure')}: {usual}" + (
+        _slip(f, f.whole("meant")) if f.has("slip") else ""
+    )
+
+
+def _welded(f: Given) -> str:
+    head = f"service pressure {f.whole('service_pressure')}: more than the {f.whole('highest')} of a welded cylinder"
+    return f"{head}; is it the test pressure?"
+
+
 WORDS = Words(
+    statements={"marking.tare": _tare, "marking.service_pressure": _stamped_pressure, "marking.welded": _welded},
     findings={
         "cylinder.service-pressure": _service_pressure,
         "cylinder.test-pressure": _test_pressure,
@@ -187,6 +212,10 @@ WORDS = Words(
         "cylinder.non-condensables": _non_condensables,
     },
     terms={
+        "tare": "tare",
+        "water_capacity": "water capacity",
+        "other_unit": "in another unit",
+        "shifted": "decimal point shifted",
         "air": "air or nitrogen in the cylinder",
         "mixed": "another refrigerant mixed in",
         "liquid_temperature": "Take the temperature at the liquid, not on a sun-warmed shell",

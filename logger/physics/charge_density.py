@@ -2,7 +2,8 @@
 
 from typing import Final
 
-from logger.model.units import POUND_KG
+from logger.model.points import Quantity
+from logger.model.value import Statement, known, number
 from logger.refrigerant import OutOfRange, Refrigerant
 
 WARM_K: Final = 298.15
@@ -10,8 +11,8 @@ MAX_DENSITY: Final = 1600.0  # kg/m3: where the refrigerant's liquid is not know
 MIN_DENSITY: Final = 5.0  # kg/m3, Rimelog default: a system with so little in so much runs on no liquid
 
 
-def unlikely_charge(charge_kg: float, volume_m3: float, refrigerant: Refrigerant | None) -> str | None:
-    """Why not, naming what to look at; None where it may be."""
+def unlikely_charge(charge_kg: float, volume_m3: float, refrigerant: Refrigerant | None) -> Statement | None:
+    """Why not, which says what to look at; None where it may be. Its words: logger/pipeline/words.py."""
     density = charge_kg / volume_m3
     try:
         densest = MAX_DENSITY if refrigerant is None else refrigerant.liquid_density(WARM_K)
@@ -19,10 +20,8 @@ def unlikely_charge(charge_kg: float, volume_m3: float, refrigerant: Refrigerant
         densest = MAX_DENSITY
     if MIN_DENSITY <= density <= densest:
         return None
-    filling = (
-        f"a charge of {charge_kg / POUND_KG:.1f} lb ({charge_kg:.1f} kg) "
-        f"in {volume_m3 / 0.3048**3:.2f} ft3 ({volume_m3 * 1000:.1f} L)"
+    given = (
+        number("charge", Quantity.MASS, known(charge_kg, "kg")),
+        number("volume", Quantity.VOLUME, known(volume_m3, "m3")),
     )
-    if density > densest:
-        return f"{filling} is more than the system holds full of liquid; is the volume in liters, is a point shifted?"
-    return f"{filling} is less than any system runs on; is the volume in liters and not m3, is a point shifted?"
+    return Statement("charge.too_much" if density > densest else "charge.too_little", given)

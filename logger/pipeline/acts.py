@@ -194,7 +194,7 @@ def _setting(engine: Engine, body: Body, now_ns: int) -> Body:
         if key != "barometer_pa" and charge and volume and body.get("as_entered") is not True:
             slip = unlikely_charge(charge, volume, engine.model.refrigerant())
             if slip is not None:
-                raise not_now("job_setting.unlikely", word("fact", f"job.{key}"), name_of("slip", slip))
+                raise NotNow(slip)
     else:
         raise not_now("job_setting.unknown")
     engine.emit(SettingChanged(t_ns=now_ns, key=key, value=value))

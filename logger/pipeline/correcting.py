@@ -13,7 +13,7 @@ from logger.model.events import Corrected, Marked
 from logger.model.plain import from_plain, plain
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
-from logger.model.value import Argument, Value, count_of, instant_of, known, name_of, number, word
+from logger.model.value import Argument, Statement, Value, count_of, instant_of, known, name_of, number, word
 from logger.physics.ambient import ambient
 from logger.physics.charge_density import unlikely_charge
 from logger.pipeline.correction_words import about, listed, old_and_new, shown_value
@@ -475,7 +475,7 @@ def _as_stamped(engine: Engine, made: Corrected, as_entered: bool) -> list[Corre
     if slip is None:
         return []
     if not as_entered:
-        raise not_now("correct.unlikely_marking", word("marking", slip.marking), name_of("slip", slip.why))
+        raise NotNow(slip.why, Statement("correct.as_stamped"))
     return [replace(made, n=made.n + 1, fact="cylinder.as_stamped", old=cylinder.as_stamped, new=True)]
 
 
@@ -517,7 +517,7 @@ def _check_facts(engine: Engine, facts: Facts, asked: list[Corrected], as_entere
     if job is not None and made.fact in density and job.full_charge_kg and job.volume_m3 and not as_entered:
         refrigerant = refrigerant_of(JobState.by(facts))
         if (slip := unlikely_charge(job.full_charge_kg, job.volume_m3, refrigerant)) is not None:
-            raise not_now("correct.unlikely_charge", name_of("slip", slip))
+            raise NotNow(slip, Statement("correct.as_entered"))
     if made.fact.startswith("cylinder.") or made.fact == "swap.cylinder":
         _check_stays(engine, facts)
     try:

@@ -35,7 +35,7 @@ def checked_cylinder(data: Any, catalogue: Catalogue) -> Cylinder:
     if not (cylinder.tare_kg > 0 and cylinder.water_capacity_kg > 0):
         raise not_now("cylinder.above_zero")
     if (slip := unlikely(cylinder)) is not None:
-        raise not_now("cylinder.unlikely", word("marking", slip.marking), name_of("slip", slip.why))
+        raise NotNow(slip.why)
     own = inside[0] if cylinder.refrigerant is not None else None
     return replace(cylinder, refrigerant=own, candidates=tuple(inside[1:] if own else inside))
 

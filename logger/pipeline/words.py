@@ -61,10 +61,6 @@ def _asked(f: Given) -> str:
     return f("asked") if f.has("asked") else "(which?)"
 
 
-def _marking(f: Given) -> str:
-    return f.code("marking").replace("_", " ")
-
-
 def _always(text: str) -> StatementWords:
     return lambda f: text
 
@@ -133,7 +129,14 @@ _ACTS: dict[str, StatementWords] = {
     "job_setting.unknown": _always(
         "what can change during a job: units (us or si), barometric pressure, full charge, internal volume"
     ),
-    "job_setting.unlikely": lambda f: f"{_fact(f)}: {f('slip')}",
+    "charge.too_much": lambda f: (
+        f"a charge of {f('charge')} in {f('volume')} is more than the system holds full of liquid; "
+        "is the volume in liters, is a point shifted?"
+    ),
+    "charge.too_little": lambda f: (
+        f"a charge of {f('charge')} in {f('volume')} is less than any system runs on; "
+        "is the volume in liters and not m³, is a point shifted?"
+    ),
     "autostop.no_output": _always("the rig file names no [[device.output]]: Rimelog closes no contact"),
     "autostop.not_armed": _always("not armed"),
     "autostop.which": lambda f: f"name which one; the rig has: {listed(f, 'there_is')}",
@@ -146,7 +149,6 @@ _CYLINDERS: dict[str, StatementWords] = {
     "cylinder.no_number": lambda f: f"the cylinder's data cannot be read: {f('value')} is no number it can have",
     "cylinder.name": _always("the cylinder's data cannot be read: its name is one line of text"),
     "cylinder.above_zero": _always("the cylinder's data cannot be read: tare and water capacity are above zero"),
-    "cylinder.unlikely": lambda f: f"the cylinder's {_marking(f)}: {f('slip')}",
 }
 _CORRECTIONS: dict[str, StatementWords] = {
     "correct.confirmation": _always("that confirmation is of another value, or older than 2 min: begin again"),
@@ -185,8 +187,8 @@ _CORRECTIONS: dict[str, StatementWords] = {
         f"stage {f('number')} is joined with the next one, of the same kind; after it: {listed(f, 'there_is')}"
     ),
     "correct.another": _another_correction,
-    "correct.unlikely_marking": lambda f: f"{_marking(f)}: {f('slip')}. If it is stamped like that: --as-entered",
-    "correct.unlikely_charge": lambda f: f"{f('slip')} If it is right: --as-entered",
+    "correct.as_entered": _always("if it is right, add --as-entered"),
+    "correct.as_stamped": _always("if it is stamped like that, add --as-entered"),
     "correct.undone": lambda f: f"correction {f('number')} is undone already",
     "correct.ends_too_early": lambda f: f"{_stage(f)} would end before it begins",
     "correct.overlap": _overlap,

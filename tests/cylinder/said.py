@@ -4,11 +4,12 @@ from dataclasses import replace
 from datetime import date
 
 from logger.cylinder.checks import non_condensables, one_refrigerant, requalification, suitability
+from logger.cylinder.markings import unlikely
 from logger.model.cylinder import Cylinder, MonthOnly
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
-from logger.model.units import PSI_PA
-from logger.model.value import Value, known, name_of, number, unknown, word
+from logger.model.units import POUND_KG, PSI_PA
+from logger.model.value import Statement, Value, known, name_of, number, unknown, word
 from logger.refrigerant import Refrigerant, find
 
 TODAY = date(2025, 9, 18)
@@ -61,6 +62,14 @@ def air(
     return non_condensables(pressure, known(kelvin, "K", 0.06), inside, settled=settled, fill=fill, other=warmer)
 
 
+def slip(tare_lb: float, water_lb: float, service_psi: float | None) -> Statement:
+    """Why such a cylinder is refused."""
+    service_pa = None if service_psi is None else service_psi * PSI_PA
+    found = unlikely(Cylinder("R-7", tare_lb * POUND_KG, water_lb * POUND_KG, service_pa))
+    assert found is not None
+    return found.why
+
+
 SAID = (
     marked(260.0),
     marked(None, R22),
@@ -103,4 +112,6 @@ SAID = (
     air(1.0, (R407C,)),
     air(1.0, (R407C,), fill=known(0.12, "1")),
     air(1.01, u_pa=9000.0),
+    *(slip(tare, water, None) for tare, water in ((27.5, 104.9), (27.5, 476.0), (27.5, 291.0), (60.6, 47.6))),
+    *(slip(27.5, 47.6, psi) for psi in (5800.0, 58.0, 28.0, 696.0)),
 )

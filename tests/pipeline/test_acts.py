@@ -52,10 +52,10 @@ def opened() -> Engine:
         (
             "cylinder",
             {"name": "B", "cylinder": {"name": "B", "tare_kg": 12.5, "water_capacity_kg": 47.6}},
-            "cylinder.unlikely",
-            {"water_capacity"},
+            "marking.tare",
+            {"water_capacity", "other_unit"},
         ),
-        ("setting", {"key": "volume_m3", "value": 260.0}, "job_setting.unlikely", {"job.volume_m3"}),
+        ("setting", {"key": "volume_m3", "value": 260.0}, "charge.too_little", {98.0, 260.0}),
         ("stage-end", {}, "stage.none_running", set()),
         ("mark", {}, "mark.empty", set()),
         ("note", {"text": "  "}, "note.empty", set()),

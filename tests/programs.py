@@ -143,8 +143,8 @@ def _connected() -> socket.socket:
             time.sleep(0.02)
 
 
-def _number(told: socket.socket) -> int:
-    data = told.recv(4, socket.MSG_WAITALL)
+def _number(printed: socket.socket) -> int:
+    data = printed.recv(4, socket.MSG_WAITALL)
     assert len(data) == 4, "the process that forks has ended"
     return int.from_bytes(data, "big", signed=True)
 

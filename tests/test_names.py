@@ -96,6 +96,17 @@ def _identifiers(path: Path) -> Iterator[str]:
                 yield name
 
 
+def _helpers(path: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        match node:
+            case ast.FunctionDef(name=name) | ast.AsyncFunctionDef(name=name) if not name.startswith("test_"):
+                yield name
+            case ast.ClassDef(name=name) | ast.arg(arg=name):
+                yield name
+
+
 def test_names_say_what_a_thing_is() -> None:
     found = {(str(path.relative_to(ROOT)), name) for path in _sources() for name in _identifiers(path)}
+    for path in (ROOT / "tests").rglob("*.py"):  # of tests their helpers and what those are given
+        found |= {(str(path.relative_to(ROOT)), name) for name in _helpers(path)}
     assert {(path, name) for path, name in found if NO_NAMES.search(name) and name not in TRADE_WORDS} == set()

@@ -116,18 +116,18 @@ def summary(made: Made) -> dict[str, Any]:
     return {"files": files, "found": made.found}
 
 
-def differences(kept: dict[str, Any], made: Made) -> Iterator[str]:
-    for name, file in kept["files"].items():
+def differences(recorded: dict[str, Any], made: Made) -> Iterator[str]:
+    for name, file in recorded["files"].items():
         yield from _file_differences(name, file, made.files[name])
-    yield from _found_differences([(s, k, v, [(x, u) for x, u in n]) for s, k, v, n in kept["found"]], made.found)
+    yield from _found_differences([(s, k, v, [(x, u) for x, u in n]) for s, k, v, n in recorded["found"]], made.found)
 
 
-def _file_differences(name: str, kept: dict[str, Any], lines: list[bytes]) -> Iterator[str]:
-    if digest_of(lines) == kept["sha256"]:
+def _file_differences(name: str, recorded: dict[str, Any], lines: list[bytes]) -> Iterator[str]:
+    if digest_of(lines) == recorded["sha256"]:
         return
-    if len(lines) != kept["lines"]:
-        yield f"{name}: {len(lines)} lines, kept are {kept['lines']}"
-    for i, (digest, first) in enumerate(kept["blocks"]):
+    if len(lines) != recorded["lines"]:
+        yield f"{name}: {len(lines)} lines, kept are {recorded['lines']}"
+    for i, (digest, first) in enumerate(recorded["blocks"]):
         begin = i * BLOCK_LINES
         block = lines[begin : begin + BLOCK_LINES]
         if digest_of(block)[:12] == digest:
@@ -139,22 +139,22 @@ def _file_differences(name: str, kept: dict[str, Any], lines: list[bytes]) -> It
             yield f"{name} lines {begin + 1} to {begin + len(block)}: changed after the first (see --out)"
 
 
-def _found_differences(kept: list[Found], made: list[Found]) -> Iterator[str]:
-    a, b = ([(stage, key, verdict) for stage, key, verdict, _ in found] for found in (kept, made))
+def _found_differences(recorded: list[Found], made: list[Found]) -> Iterator[str]:
+    a, b = ([(stage, key, verdict) for stage, key, verdict, _ in found] for found in (recorded, made))
     if a != b:
         i = next((i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
         yield f"finding {i + 1}: kept {a[i] if i < len(a) else None}, now {b[i] if i < len(b) else None}"
         return
-    for (stage, key, _, before), (_, _, _, now) in zip(kept, made, strict=True):
+    for (stage, key, _, before), (_, _, _, now) in zip(recorded, made, strict=True):
         missing = first_missing(before, now)
         if missing is not None:
             yield f"stage {stage}, {key}: kept {before[missing]} (value {missing + 1}) is not among {now}, in order"
 
 
-def first_missing(kept: list[Number], made: list[Number]) -> int | None:
-    """The first value of `kept` that does not follow in `made`, which may have others between them."""
+def first_missing(recorded: list[Number], made: list[Number]) -> int | None:
+    """The first value of `recorded` that does not follow in `made`, which may have others between them."""
     rest = iter(made)
-    for i, pair in enumerate(kept):
+    for i, pair in enumerate(recorded):
         if not any(_same(pair, other) for other in rest):
             return i
     return None

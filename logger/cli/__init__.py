@@ -124,22 +124,22 @@ def _with_examples(command: click.Command, path: str) -> None:
 class _Help(click.HelpFormatter):
     """No line is broken inside a name: "pressure-test", "--no-view"."""
 
-    KEPT = "\u2011"  # a hyphen at which no line ends, while the text is laid out
+    NO_BREAK = "\u2011"  # a hyphen at which no line ends, while the text is laid out
 
     def write_dl(self, rows: Iterable[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
-        super().write_dl([(self._kept(a), self._kept(b)) for a, b in rows], col_max, col_spacing)
+        super().write_dl([(self._unbroken(a), self._unbroken(b)) for a, b in rows], col_max, col_spacing)
 
     def write_text(self, text: str) -> None:
-        super().write_text(self._kept(text))
+        super().write_text(self._unbroken(text))
 
     def write_usage(self, prog: str, args: str = "", prefix: str | None = None) -> None:
-        super().write_usage(prog, self._kept(args), prefix)
+        super().write_usage(prog, self._unbroken(args), prefix)
 
     def getvalue(self) -> str:
-        return super().getvalue().replace(self.KEPT, "-")
+        return super().getvalue().replace(self.NO_BREAK, "-")
 
-    def _kept(self, text: str) -> str:
-        return text.replace("-", self.KEPT)
+    def _unbroken(self, text: str) -> str:
+        return text.replace("-", self.NO_BREAK)
 
 
 click.Context.formatter_class = _Help

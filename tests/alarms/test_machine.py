@@ -235,7 +235,7 @@ class Machine(RuleBasedStateMachine):
         assert self.state.of(self.key).state is self.model.state()
 
     @invariant()
-    def the_record_tells_every_state(self) -> None:
+    def the_record_has_every_state(self) -> None:
         """Each change goes on from the one before, to the present; quiet suppression alone is told by the stage."""
         quiet = {State.NORMAL, State.SUPPRESSED}
         ends = [State.NORMAL, *(change.to_state for change in self.changes)]

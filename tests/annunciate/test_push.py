@@ -219,7 +219,7 @@ def failure(url: str = URL) -> str:
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "problem"),
     [
         ("os._exit(7)", "sending: ended with 7"),
         ("raise RuntimeError(sys.stdin.read())", "sending: ended with 1"),
@@ -228,10 +228,10 @@ def failure(url: str = URL) -> str:
     ],
 )
 def test_a_child_that_crashes_is_a_failure_without_secrets(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str, told: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str, problem: str
 ) -> None:
     child(monkeypatch, tmp_path, text)
-    assert failure() == f"push 1 (json): {told}"
+    assert failure() == f"push 1 (json): {problem}"
 
 
 UNRULY = """

@@ -14,7 +14,7 @@ from logger.pipeline.engine import Engine
 
 @pytest.fixture
 def feed() -> DeviceFeed:
-    return DeviceFeed(RigDevice("scale", url="/dev/x"), Engine(), Clock(), 1.0, lambda event: None, lambda *told: None)
+    return DeviceFeed(RigDevice("scale", url="/dev/x"), Engine(), Clock(), 1.0, lambda event: None, lambda *frame: None)
 
 
 def gap(first: int, last: int) -> link.GapLost:

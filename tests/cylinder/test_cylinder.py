@@ -605,8 +605,8 @@ def test_nothing_is_called_without_settled_temperature_accuracy_liquid_or_one_re
     assert lost.value("pressure") == unknown("Pa", "open circuit")
 
 
-@pytest.mark.parametrize(("truth", "told"), [("air", "air"), ("mixed", "mixed")])
-def test_a_second_temperature_tells_air_from_another_refrigerant(truth: str, told: str) -> None:
+@pytest.mark.parametrize(("truth", "judged"), [("air", "air"), ("mixed", "mixed")])
+def test_a_second_temperature_tells_air_from_another_refrigerant(truth: str, judged: str) -> None:
     """By CoolProp alone: air by Dalton's law over R-134a; or 12 % of R-22 mixed in, at its bubble point."""
     from CoolProp.CoolProp import PropsSI
 
@@ -618,7 +618,7 @@ def test_a_second_temperature_tells_air_from_another_refrigerant(truth: str, tol
 
     one, two = ((known(pressure(k), "Pa", 800.0), known(k, "K", 0.1)) for k in (285.15, 305.15))
     found = non_condensables(*one, R134A, settled=True, other=two)
-    assert (found.verdict, found.codes("told_apart")) == (Verdict.FAIL, (told,))
+    assert (found.verdict, found.codes("told_apart")) == (Verdict.FAIL, (judged,))
     vague = tuple(known(value.number or 0, value.unit, 40 * (value.u or 0)) for value in two)
     doubtful = non_condensables(*one, R134A, settled=True, other=(vague[0], vague[1]))
     assert doubtful.codes("told_apart") == ("not_apart",)

@@ -89,13 +89,13 @@ def test_a_wrong_rig_file_is_told_whole_with_every_key(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "answer"),
     [("[rig\n", "TOML"), ("", "device"), ("\xff\xfe", ""), ("[[device]]\nname = 'a'\nurl = 3\n", "device[1].url")],
 )
-def test_no_file_makes_a_traceback(tmp_path: Path, text: str, told: str) -> None:
+def test_no_file_makes_a_traceback(tmp_path: Path, text: str, answer: str) -> None:
     rig = tmp_path / "rig.toml"
     rig.write_bytes(text.encode("latin-1"))
-    assert told in rimelog(tmp_path, "run", rig, "--refrigerant", "R-407C", status=2)
+    assert answer in rimelog(tmp_path, "run", rig, "--refrigerant", "R-407C", status=2)
 
 
 def test_a_wrong_job_file_leaves_no_job_behind(tmp_path: Path) -> None:

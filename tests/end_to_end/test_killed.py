@@ -92,12 +92,12 @@ def _holes(file: Path) -> int:
     return sum(max(found.sequences(*k)) + 1 - len(set(found.sequences(*k))) for k in found.samples)
 
 
-def _lost_s(file: Path, told: dict[str, Any]) -> float:
+def _lost_s(file: Path, status: dict[str, Any]) -> float:
     """Seconds from the newest frame in the file to the newest reading that the daemon had told of, less the time for
     which it said that its disk had kept it waiting."""
-    ages_s = [p["age_s"] for p in told["points"] if p["age_s"] is not None]
+    ages_s = [p["age_s"] for p in status["points"] if p["age_s"] is not None]
     newest_ns = max(t_ns for frames in Stored(file).samples.values() for t_ns, _, _ in frames)
-    return float((told["t_ns"] - newest_ns) / NS_PER_S - min(ages_s) - told["store"]["unsaved_s"])
+    return float((status["t_ns"] - newest_ns) / NS_PER_S - min(ages_s) - status["store"]["unsaved_s"])
 
 
 def _has_all(file: Path, until_s: int) -> bool:

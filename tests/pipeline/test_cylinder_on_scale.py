@@ -45,10 +45,10 @@ def on_scale(cylinder: Cylinder, refrigerant: str = "R-410A") -> Engine:
     return engine
 
 
-def values(engine: Engine, **heard: str) -> dict[str, Value]:
+def values(engine: Engine, **shown: str) -> dict[str, Value]:
     """After a second in which these devices said so."""
     now = engine.model.now_ns or T0
-    for name, line in heard.items():
+    for name, line in shown.items():
         engine.frame(f"text:{name}", now + NS_PER_S, line.encode())
     engine.frame(SCALE, now + NS_PER_S, b"30.0 kg")
     engine.tick(now + 2 * NS_PER_S)

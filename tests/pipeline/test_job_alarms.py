@@ -32,7 +32,7 @@ url = "socket://127.0.0.1:5001"
 """
 
 
-def night(heard: str, alarms: dict[str, Any]) -> tuple[Engine, list[str]]:
+def night(connected: str, alarms: dict[str, Any]) -> tuple[Engine, list[str]]:
     """A live pipeline that hears one device of the rig only, whose file has this alarm table; the alarms raised."""
     engine, told, next_tick = Engine(), [], 0
     for t_ns, _, _, device, item in list(in_order(brewery()))[:400]:
@@ -46,7 +46,7 @@ def night(heard: str, alarms: dict[str, Any]) -> tuple[Engine, list[str]]:
             if isinstance(item, RigLoaded):
                 for one in engine.model.state.rig.devices:
                     engine.device_lost(engine.model.state.device_key(one.name), "device lost: not heard yet")
-        elif device == engine.model.state.device_key(heard):
+        elif device == engine.model.state.device_key(connected):
             engine.device_connected(device)
             engine.frame(device, t_ns, item)
         told += engine.take_events()

@@ -45,14 +45,14 @@ def test_a_swap_done_first_then_told() -> None:
     assert [(name, mass.number) for name, mass in ledger.by_cylinder()] == [("A", 40.0), ("B", 30.0)]
 
 
-@pytest.mark.parametrize("told_at", ["before", "between"])
-def test_a_swap_over_an_empty_scale(told_at: str) -> None:
+@pytest.mark.parametrize("entered_at", ["before", "between"])
+def test_a_swap_over_an_empty_scale(entered_at: str) -> None:
     ledger = started().read(known(60.0, "kg"))
-    if told_at == "before":
+    if entered_at == "before":
         ledger = ledger.swap("B")
     ledger = ledger.jumped(jump(60.0, 0.0))
     assert ledger.lifted
-    if told_at == "between":
+    if entered_at == "between":
         ledger = ledger.swap("B")
     ledger = ledger.jumped(jump(0.0, 21.0)).read(known(51.0, "kg"))
     assert [(name, mass.number) for name, mass in ledger.by_cylinder()] == [("A", 40.0), ("B", 30.0)]

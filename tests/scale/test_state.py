@@ -72,19 +72,19 @@ class Scale:
 
 
 @pytest.mark.parametrize("lifted_s", [0.0, 5.0, 120.0])
-@pytest.mark.parametrize("told", ["before", "while lifted", "after"])
-def test_a_swap_may_be_told_at_any_time_and_needs_one_word(lifted_s: float, told: str) -> None:
+@pytest.mark.parametrize("entered", ["before", "while lifted", "after"])
+def test_a_swap_may_be_told_at_any_time_and_needs_one_word(lifted_s: float, entered: str) -> None:
     scale = Scale()
     scale.stands(59.0, 60)
-    if told == "before":
+    if entered == "before":
         scale.weighing.swap("B")
         scale.stands(59.0, 30)
         assert "B was selected" in scale.problem  # its tare does not belong to what stands there
     scale.stands(0.0, lifted_s)
-    if told == "while lifted" and lifted_s:
+    if entered == "while lifted" and lifted_s:
         scale.weighing.swap("B")
     scale.stands(35.0, 10)
-    if told == "after" or not (lifted_s or told == "before"):
+    if entered == "after" or not (lifted_s or entered == "before"):
         assert "cylinder-swap" in scale.problem
         scale.weighing.swap("B")
     scale.stands(35.0, 5)

@@ -44,7 +44,7 @@ def main() -> int:
         f"{found.file_bytes / max(1, found.readings):.1f} bytes of the file for each reading; with so few readings a "
         "second the rows of the record and of its overviews are most of it (16 channels at 10 Hz: the benchmark)",
         f"resident memory from the first look to the last, warming up included: "
-        f"{watched.looks[0].rss_bytes / 1e6:.1f} to {watched.looks[-1].rss_bytes / 1e6:.1f} MB",
+        f"{watched.checks[0].rss_bytes / 1e6:.1f} to {watched.checks[-1].rss_bytes / 1e6:.1f} MB",
         f"took {watched.took_s / 60:.1f} min; the logger used {watched.cpu_s:.0f} s of a core, {per_hour:.1f} s an "
         f"hour of the record; {len(watched.answers):,} questions asked",
     ]

@@ -25,14 +25,14 @@ class Row:
 def judge(plan: Plan, watched: Watched, found: Found) -> list[Row]:
     """The rows of the page. Looks taken while warming up do not count."""
     end_s = plan.record_s
-    warm = [look for look in watched.looks if look.at_s >= min(WARM_UP_S * plan.speed, end_s / 4)]
-    rss = _parts([(look.at_s, float(look.rss_bytes)) for look in warm], end_s)
+    warm = [check for check in watched.checks if check.at_s >= min(WARM_UP_S * plan.speed, end_s / 4)]
+    rss = _parts([(check.at_s, float(check.rss_bytes)) for check in warm], end_s)
     drift = max(rss) - min(rss)
     p99 = [_p99(part) for part in _split(watched.answers, end_s)]
     share = found.file_bytes / found.predicted_bytes
     gaps = ", ".join(f"{cause}: {count}" for cause, count in found.gaps.items()) or "none"
-    stored = watched.looks[-1].lost_frames == 0 and found.missing_frames == 0
-    spread_mb = (max(look.rss_bytes for look in warm) - min(look.rss_bytes for look in warm)) / 1e6
+    stored = watched.checks[-1].lost_frames == 0 and found.missing_frames == 0
+    spread_mb = (max(check.rss_bytes for check in warm) - min(check.rss_bytes for check in warm)) / 1e6
     return [
         Row("resident memory, median of each sixth after warming up", " ".join(f"{r / 1e6:.1f}" for r in rss) + " MB",
             f"within {RSS_WITHIN_BYTES / 1e6:.0f} MB", drift <= RSS_WITHIN_BYTES),

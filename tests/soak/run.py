@@ -60,7 +60,7 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Check:
     """at_s: seconds of the record since the start. answer_s: how long the daemon took to answer `status`."""
 
     at_s: float
@@ -75,7 +75,7 @@ class Look:
 class Watched:
     """What was seen from outside. answers: (at_s, s) of every question, more often than the looks."""
 
-    looks: list[Look] = field(default_factory=list)
+    checks: list[Check] = field(default_factory=list)
     answers: list[tuple[float, float]] = field(default_factory=list)
     cpu_s: float = 0.0
     took_s: float = 0.0
@@ -131,12 +131,12 @@ def _watch(
         if now >= next_look:
             next_look = now + every_s
             store = state["store"]
-            watched.looks.append(
-                Look(at_s, rss_bytes(process.pid), size(file), answer_s, store["unsaved_s"], store["lost_frames"])
+            watched.checks.append(
+                Check(at_s, rss_bytes(process.pid), size(file), answer_s, store["unsaved_s"], store["lost_frames"])
             )
         if now >= next_word:
             next_word = now + 60.0
-            seen = watched.looks[-1]
+            seen = watched.checks[-1]
             say(f"{at_s / 3600:6.2f} h  RSS {seen.rss_bytes / 1e6:.1f} MB  file {seen.file_bytes / 1e6:.2f} MB  "
                 f"answer {answer_s * 1e3:.1f} ms")  # fmt: skip
         time.sleep(0.2)

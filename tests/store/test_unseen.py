@@ -116,13 +116,13 @@ def test_a_new_job_has_its_first_checkpoint_with_its_first_commit(tmp_path: Path
     writer.close()
 
 
-@pytest.mark.parametrize("was_told", [True, False], ids=["emptied", "left as they were"])
-def test_the_key_folder_contradicts_a_rewritten_job(tmp_path: Path, was_told: bool) -> None:
+@pytest.mark.parametrize("was_stored", [True, False], ids=["emptied", "left as they were"])
+def test_the_key_folder_contradicts_a_rewritten_job(tmp_path: Path, was_stored: bool) -> None:
     """However short the record, and whatever stands beside it."""
     path, anchors = tmp_path / "jobs" / JOB_ID / "job.rimelog", anchors_dir(tmp_path)
     record(path, 0.5, anchors=anchors)
     assert examine(path, anchors=anchors).whole
-    forge(path, b"12.5", b"10.5", lines=was_told)
+    forge(path, b"12.5", b"10.5", lines=was_stored)
     assert "records up to it were rewritten" in "\n".join(examine(path, anchors=anchors).lines())
     with pytest.raises(StoreTailLost, match="not the ones the checkpoints saw"):
         StoreWriter.open(path, job_id=JOB_ID, now_ns=lambda: T0_NS, reserve_bytes=0, anchors=anchors)

@@ -355,19 +355,19 @@ def _run_out(task: asyncio.Future[Any]) -> None:
 async def _dial(radio: Device, target: Address) -> Connection:
     """Connect once the target is heard. One radio dials one at a time, so the others wait."""
     while True:
-        heard = asyncio.Event()
+        advertised = asyncio.Event()
 
-        def hear(advertisement: Advertisement, heard: asyncio.Event = heard) -> None:
+        def advertise(advertisement: Advertisement, advertised: asyncio.Event = advertised) -> None:
             if advertisement.address == target:
-                heard.set()
+                advertised.set()
 
-        radio.on("advertisement", hear)
+        radio.on("advertisement", advertise)
         scanner = BumbleScanner(None, None, "passive")
         await scanner.start()
         try:
-            await heard.wait()
+            await advertised.wait()
         finally:
-            radio.remove_listener("advertisement", hear)
+            radio.remove_listener("advertisement", advertise)
             await scanner.stop()
         async with Central.dialling:
             connecting = asyncio.ensure_future(radio.connect(target, timeout=DIAL_S))

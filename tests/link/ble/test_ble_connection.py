@@ -91,11 +91,11 @@ def test_out_of_range_and_back_with_the_buffered_frames() -> None:
     run(test)
 
 
-@pytest.mark.parametrize("asks", [True, False])
-def test_a_link_that_stays_up_but_says_nothing_is_given_up(asks: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("is_asked", [True, False])
+def test_a_link_that_stays_up_but_says_nothing_is_given_up(is_asked: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """As when the system's Bluetooth service dies: no disconnection is told and the client says it is connected."""
     monkeypatch.setattr(ble_stream, "WRITE_S", 0.8)
-    settings = replace(QUICK, time_mark_s=0.2 if asks else 60.0)  # asked, it answers before it counts as silent
+    settings = replace(QUICK, time_mark_s=0.2 if is_asked else 60.0)  # asked, it answers before it counts as silent
 
     async def test() -> None:
         async with (
@@ -108,7 +108,7 @@ def test_a_link_that_stays_up_but_says_nothing_is_given_up(asks: bool, monkeypat
             air.out_of_range.add(ONE)
             await until(lambda: bool(watched.of(events.LinkDown)))
             assert "did not answer in time" in watched.of(events.LinkDown)[0].reason
-            assert bool(watched.of(events.Silent)) is not asks
+            assert bool(watched.of(events.Silent)) is not is_asked
             assert device.connection is connection  # the radio noticed nothing
             await air.leave(ONE)
             air.come_back(ONE)

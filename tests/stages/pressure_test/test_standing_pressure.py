@@ -277,11 +277,11 @@ def two_places(psig: float, outdoors_k: float, lost_psi: float, share: float = 0
 
 
 @pytest.mark.parametrize(
-    ("psig", "outdoors_k", "lost_psi", "told"),
+    ("psig", "outdoors_k", "lost_psi", "verdict"),
     [(400.0, 15.0, 0.0, Verdict.PASS), (400.0, -4.0, 4.0, Verdict.FAIL)],
 )
 def test_a_system_in_two_places_is_judged_by_both(
-    psig: float, outdoors_k: float, lost_psi: float, told: Verdict
+    psig: float, outdoors_k: float, lost_psi: float, verdict: Verdict
 ) -> None:
     pressure, outside, inside = two_places(psig, outdoors_k, lost_psi)
     more: dict[str, object] = {"profile": UFGS, "temperature": outside, "barometer_measured": True}
@@ -295,7 +295,7 @@ def test_a_system_in_two_places_is_judged_by_both(
     assert whole.drop.number is not None and whole.drop.u is not None
     assert abs(whole.drop.number - lost_psi * PSI_PA) < 2 * whole.drop.u + 0.1 * PSI_PA
     if lost_psi:
-        assert whole.verdict.verdict is told
+        assert whole.verdict.verdict is verdict
     else:
         assert whole.verdict.verdict is not Verdict.FAIL
 

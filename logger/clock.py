@@ -125,7 +125,7 @@ class Clock:
 
     def go_on_after(self, newest_ns: int) -> None:
         """newest_ns: the newest time already in the record. A computer clock behind it does not go back there:
-        the record's time goes on from it, and `problem` says so. Watching for gaps begins anew here: opening a long
+        the record's time goes on from it, and `problem` says so. Watching for gaps begins again here: opening a long
         record takes its time and is no stall."""
         with self._lock:
             reading = self._read()

@@ -200,7 +200,7 @@ _FRESH = KeyState()
 def _step_one(
     rule: AlarmRule, before: KeyState, inputs: Mapping[str, Value], stage: str | None, now_ns: int
 ) -> tuple[KeyState, list[AlarmChanged]]:
-    """One rule, one step. Being suppressed and resumed while normal is not told: the stage events say it."""
+    """One rule, one step. Suppression and its end are no change while normal: the stage events say it."""
     one = before
     changes: list[AlarmChanged] = []
     concerned, seen = rule.concerns(stage), _NOT_JUDGED

@@ -14,7 +14,7 @@
     limit = "10psi"
     label = "Headers read differently"
 
-Every fault is told with its key, all at once. A protected alarm can only be made tighter.
+Every fault is reported with its key, all at once. A protected alarm can only be made tighter.
 """
 
 import difflib

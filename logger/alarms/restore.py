@@ -1,7 +1,6 @@
-"""The alarms' memory made again from the stored changes, after a restart.
+"""The alarms' memory rebuilt from the stored changes, after a restart.
 
-What people must still see or do about an alarm is as it was. What was being timed is timed anew, because nobody watched
-meanwhile: at most an on-delay later, and the alarms of an overfill have none. Neither a shelving nor a suppression
+What people must still see or do about an alarm is as it was. Timers start again, because nobody watched meanwhile: at most an on-delay later, and the alarms of an overfill have none. Neither a shelving nor a suppression
 outlives a restart: what still holds is raised again.
 """
 

@@ -96,7 +96,7 @@ class Annunciator:
                 ringer.close()
 
     async def _keep(self, channel: str, loop: Callable[[], Awaitable[None]]) -> None:
-        """Run a loop for ever; its failure is told, then it starts again."""
+        """Run a loop for ever; its failure is reported, then it starts again."""
         while True:
             try:
                 await loop()

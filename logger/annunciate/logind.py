@@ -30,7 +30,7 @@ class Lock:
         if self._fd < 0 or sys.platform == "win32":
             return False
         poll = select.poll()
-        poll.register(self._fd, 0)  # errors and hang-ups are always told
+        poll.register(self._fd, 0)  # errors and hang-ups are always reported
         return not poll.poll(0)
 
     def release(self) -> None:

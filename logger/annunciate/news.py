@@ -1,5 +1,5 @@
 """What of the alarm list is news, as messages: each alarm once, urgent ones again while nobody answers, many at once
-as one, and the end of what was told. Given rows and a time; does nothing itself."""
+as one, and the end of what was sent. Given rows and a time; does nothing itself."""
 
 import logging
 from collections.abc import Callable, Sequence
@@ -31,14 +31,14 @@ class _Sent:
 
 
 class News:
-    """words: of a row, in the user's units. repeat_s: before an unanswered urgent alarm is told again."""
+    """words: of a row, in the user's units. repeat_s: before an unanswered urgent alarm is sent again."""
 
     def __init__(self, words: Callable[[AlarmRow], AlarmText], repeat_s: float) -> None:
         self._words, self._repeat_s = words, repeat_s
         self._sent: dict[str, _Sent] = {}
 
     def of(self, rows: Sequence[AlarmRow], now_s: float) -> list[Message]:
-        """Messages for what was not told yet. LOW alarms are never sent. While MANY ALARMS AT ONCE holds only it and
+        """Messages for what was not sent yet. LOW alarms are never sent. While MANY ALARMS AT ONCE holds only it and
         urgent alarms are."""
         listed = {row.key: row for row in rows if row.priority is not Priority.LOW}
         many = MANY_ALARMS in listed and listed[MANY_ALARMS].standing
@@ -60,7 +60,7 @@ class News:
         return messages
 
     def _times(self, row: AlarmRow) -> int:
-        """How often this raise was told."""
+        """How often this raise was sent."""
         sent = self._sent.get(row.key)
         return sent.times if sent is not None and sent.raised_ns == row.raised_ns else 0
 

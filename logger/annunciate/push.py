@@ -87,7 +87,7 @@ class Target:
     async def work(self, on_result: OnResult) -> None:
         """Deliver what is queued, for ever: again with back-off until it is out, waiting messages joined into one.
 
-        While nothing is queued yet, see whether the address is one, so that a wrong one is told before the night.
+        While nothing is queued yet, see whether the address is one, so that a wrong one is reported before the night.
         """
         failures, seen = 0, False
         while True:

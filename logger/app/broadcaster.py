@@ -17,7 +17,7 @@ class Follower:
         self.dropped = False
 
     def leave(self) -> None:
-        """None after what is in the queue: whoever waits for more is told that there is none."""
+        """None after what is in the queue: whoever waits for more learns that there is none."""
         self.dropped = True
         self.queue.put_nowait(None)
 
@@ -44,7 +44,7 @@ class Broadcaster:
                 follower.queue.put_nowait((name, record_id, data))
 
     def end(self) -> None:
-        """The job is stored and closed: every stream ends after what it was told."""
+        """The job is stored and closed: every stream ends after what was sent to it."""
         for follower in list(self.followers):
             self.followers.discard(follower)
             follower.leave()

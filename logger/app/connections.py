@@ -74,7 +74,7 @@ def _protocol(daemon: Daemon, device: RigDevice, feed: DeviceFeed, claims: Claim
     relays += [Relay(o, feed, daemon.engine, daemon.emit, session, connection.send_now, speed) for o in device.outputs]
     daemon.relays += relays
     feed.request = _requester(session)
-    session.host_time = feed.utc_ns  # so that a stored reply tells the round trip
+    session.host_time = feed.utc_ns  # so that a stored reply gives the round trip
     return connection
 
 
@@ -86,6 +86,6 @@ def _requester(session: Session) -> Callable[[Request], None]:
 
 
 def _known(daemon: Daemon, device: RigDevice) -> ProtocolDevice | None:
-    """What the record of an earlier run tells of it, so that what the device kept since then is fetched."""
+    """What the record of an earlier run says of it, so that what the device kept since then is fetched."""
     known = daemon.engine.model.devices.get(daemon.engine.model.state.device_key(device.name))
     return known.model if known is not None and isinstance(known.model, ProtocolDevice) else None

@@ -68,7 +68,7 @@ class Daemon:
         self.catch_up: CatchUp | None = None  # of a job that goes on: what was before
         self.stopping = asyncio.Event()
         self.listed_cylinder: Callable[[str], Cylinder | None] = lambda name: None  # of the user's list
-        self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs tell, fields of JobOpened
+        self.earlier: Callable[[Job], dict[str, Any]] = lambda job: {}  # what earlier jobs give, fields of JobOpened
         self.broadcaster = Broadcaster()
         self.recorder = Recorder(self._stored)
         self.settling: Settle | None = None  # what was corrected or entered late is being worked in
@@ -136,7 +136,7 @@ class Daemon:
             carry_out(self, "cylinder", {"name": cylinders[0].name})
 
     def _own_blends(self, job: Job, cylinders: tuple[Cylinder, ...]) -> list[dict[str, Any]]:
-        """The user's own blends that the job rests on, whole: so that it can be computed anew anywhere."""
+        """The user's own blends that the job rests on, whole: so that it can be computed again anywhere."""
         inside = (name for c in cylinders for name in (c.refrigerant, *c.candidates) if name is not None)
         return self.engine.user_catalogue.blend_records((job.refrigerant, *inside))
 

@@ -57,7 +57,7 @@ class DeviceFeed:
         self.refused: str | None = None
         self.lost_code = ""  # why it is not heard (logger.link.errors), "" while it is
         self._budget = EventBudget()
-        self._greeted: Hello | None = None  # as told last, without what differs from answer to answer
+        self._greeted: Hello | None = None  # as recorded last, without what differs from answer to answer
         self._at = (-1, 0)  # newest monotonic stamp and its UTC
         self._not_understood: str | None = None  # an instrument's newest line that no pattern fits
         self.request: Callable[[Request], None] = lambda request: None
@@ -95,7 +95,7 @@ class DeviceFeed:
         self._keep(self.device_id, t_ns, raw, samples)
 
     def _mark_connected(self) -> None:
-        """Each good frame says that the device is there, whatever was told of it."""
+        """Each good frame says that the device is there, whatever was recorded of it."""
         if self.connected and self.device_id not in self._engine.model.lost:
             return
         self.connected = True
@@ -131,7 +131,7 @@ class DeviceFeed:
             self._emit(event)
 
     def settle(self, now_ns: int, at_once: bool = False) -> None:
-        """Tell what was too much to be told one by one."""
+        """Record in one event what was too much to be recorded one by one."""
         merged = self._budget.merged(self.device_id, now_ns, at_once)
         if merged is not None:
             self._emit(merged)
@@ -181,7 +181,7 @@ class DeviceFeed:
         self._noticed(event.code, clean(event.reason, 160), event.at_ns)
 
     def _error(self, event: link.DeviceError) -> None:
-        """Of its own accord, or what keeps it from starting; any other refusal is told by whoever asked."""
+        """Of its own accord, or what keeps it from starting; any other refusal is answered to whoever asked."""
         if event.error.request_id == 0 or not self.connected:
             what = "its message" if event.error.request_id == 0 else "it refuses a request"
             self._noticed(what, f"{what}: {error_text(event.error)}", event.at_ns)
@@ -291,7 +291,7 @@ class DeviceFeed:
         if self.battery_percent is not None:
             parts.append(f"battery {self.battery_percent} %")
         if self.rssi_dbm is not None:
-            parts.append(f"signal {self.rssi_dbm} dBm when found")  # systems do not tell it of a connected device
+            parts.append(f"signal {self.rssi_dbm} dBm when found")  # systems do not give it for a connected device
         readings = self._engine.model.devices.get(self.device_id)
         problem = readings.problem if readings is not None else None
         past = fault_text(self.faults & PAST)

@@ -3,7 +3,7 @@
 Gathered once, when a job is opened, and written into its first event, so that whoever replays the job has it too.
 Only the events that a job's analyses left in its record are read, never its frames. The start of a job is never held up
 or broken by this: a thread of its own is waited for so long and no longer, newest job first; what it did not get to is
-told as incomplete.
+recorded as incomplete.
 """
 
 import logging
@@ -92,7 +92,7 @@ def _read_earlier(job: Job, places: Callable[[], Sequence[JobPlace]], found: _Fo
 
 
 def _carried_over(job: Job, reader: StoreReader) -> dict[str, Any] | None:
-    """None of another appliance, as it was told and as it was corrected."""
+    """None of another appliance, by what was entered and by what was corrected."""
     first = (event_of(record) for record in reader.records(until_id=_FIRST_RECORDS, kind=EVENT))
     opened = next((event for event in first if isinstance(event, JobOpened)), None)
     if opened is None or not same_appliance(job, opened.job):

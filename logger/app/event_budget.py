@@ -1,4 +1,4 @@
-"""A faulty device must not fill the record: beyond a few, its events are counted and told together."""
+"""A faulty device must not fill the record: beyond a few, its events are counted and recorded together."""
 
 from collections import Counter
 from typing import Final

@@ -1,6 +1,6 @@
 """One contact of a device, held closed by permits that must keep coming (SPEC.md section 8).
 
-`look` several times a second while the daemon lives: it judges (logger/alarms/permit.py) and, while nothing objects,
+`poll` several times a second while the daemon lives: it judges (logger/alarms/permit.py) and, while nothing objects,
 sends a permit three times within each time-out. The moment something objects it tells the device to open. Whatever
 happens to this program, its computer or the cable, permits stop coming and the device opens by itself; and the device
 holds its own scale to the cylinder's limit, however slow this program is.
@@ -124,7 +124,7 @@ class Relay:
         self.stray = self._stray_s is not None and now_s - self._stray_s > longest_s
 
     def take(self, event: link.LinkEvent) -> None:
-        """What the device's link tells; the feed has taken it before."""
+        """What the device's link reports; the feed has taken it before."""
         match event:
             case link.SamplesReceived(backfilled=False, samples=samples):
                 self._tick = samples.tick

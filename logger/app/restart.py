@@ -50,7 +50,7 @@ class Again:
         self._deferred: deque[Item] | None = None
 
     def _begin(self, until_id: int, recorded: Iterable[tuple[int, Event]]) -> None:
-        """told: all events of the record, with their ids."""
+        """recorded: all events of the record, with their ids."""
         live = self._live
         assert live.deferred is not None
         self._deferred = live.deferred

@@ -183,7 +183,7 @@ def _checked(daemon: Daemon, feed: DeviceFeed) -> DeviceCheck:
 
 
 def _reading(value: Value, problem: str | None) -> Value:
-    """Without its device's words once more: those are told of the device."""
+    """Without repeating its device's words: those stand with the device."""
     return value if problem is None else unknown(value.unit, "no reading")
 
 

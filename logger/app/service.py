@@ -177,7 +177,7 @@ async def catch_up(daemon: Daemon) -> None:
 
 
 async def _helper(helper: Callable[[Daemon], Awaitable[None]], daemon: Daemon) -> None:
-    """A helper (sound, push, keep-awake) that fails is told and does not end the daemon."""
+    """A helper (sound, push, keep-awake) that fails is reported and does not end the daemon."""
     try:
         await helper(daemon)
     except asyncio.CancelledError:

@@ -41,7 +41,7 @@ class Trends:
         return found
 
     def _read(self, point: str, since_ns: int, now_ns: int, most: int) -> list[OverviewBucket]:
-        with StoreReader(self._path) as reader:  # opened anew: a damaged file may have given way to its rescue
+        with StoreReader(self._path) as reader:  # opened again: a damaged file may have given way to its rescue
             return reader.overview(point, since_ns, now_ns, most)
 
 

@@ -1,4 +1,4 @@
-"""Corrections of a job that is not running: the same act on its record, and its findings concluded anew.
+"""Corrections of a job that is not running: the same act on its record, and its findings concluded again.
 
 A job that was closed goes on as an amended one: its records stay the first of the new file.
 """

@@ -84,7 +84,7 @@ MARKS = {
 MAX_SPEED = 400.0
 FULL_SPEED_ROUNDS_S = 1000.0  # three quarters of what an idle computer of 2020 does; the demonstration needs half of it
 MAX_WAIT_S = 20.0
-MAX_LATE_S = 3 * 3600.0  # plant time: an act is told at most four hours late
+MAX_LATE_S = 3 * 3600.0  # plant time: an act is entered at most four hours late
 BUSY_S = 10.0
 START_S = 120.0  # for the daemon to hear every device, on a computer that is busy
 
@@ -208,7 +208,7 @@ class DemoGuide:
             time.sleep(0.05)
 
     def _when(self, t_s: float) -> int:
-        """UTC of the record for a time of the plant, once all readings up to then have come: an act is told late."""
+        """UTC of the record for a time of the plant, once all readings up to then have come: an act is entered late."""
         end = time.monotonic() + self._longest_wait_s
         while True:
             before_s = self.control.ask({"now": True})

@@ -28,7 +28,7 @@ def signer() -> Callable[[bytes], str]:
 
 
 def listed_cylinder(name: str, catalogue: Catalogue) -> Cylinder | None:
-    """Of the user's own list, by name in any case; a faulty list is told, not taken for an empty one."""
+    """Of the user's own list, by name in any case; a faulty list is reported, not taken for an empty one."""
     try:
         listed = read_cylinders(data_dir() / FILE_NAME, catalogue)
     except ConfigError as exc:

@@ -31,7 +31,7 @@ class StageSummary:
     after: str | None = None
 
     def concluded(self, after: str | None, verdict: str, headline: str) -> None:
-        """after: the correction it was concluded anew after: those of before do not count any more."""
+        """after: the correction that had it concluded again; earlier findings then no longer count."""
         if after != self.after:
             self.after, self.findings = after, []
         self.findings.append((verdict, headline))

@@ -151,7 +151,7 @@ def _found() -> Service:
 
 
 def _run(commands: tuple[tuple[str, ...], ...]) -> bool:
-    """Each in turn; one that fails is told, with what it said."""
+    """Each in turn; one that fails is reported, with what it said."""
     well = True
     for words in commands:
         if shutil.which(words[0]) is None:

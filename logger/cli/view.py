@@ -18,7 +18,7 @@ def view(job: str | None) -> None:
     from logger.screen.terminal import watch
     from logger.stages import registry
 
-    client(job).status()  # a missing daemon is told before the screen opens
+    client(job).status()  # a missing daemon is reported before the screen opens
     stages = [(one.kind, one.label) for one in registry.STAGES]
     watch(
         lambda: client(job), DaemonError, stages=stages, cylinders=_listed_cylinders, operator=user_settings().operator

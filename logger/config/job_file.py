@@ -172,7 +172,7 @@ def job_of(table: JobTable, job_id: str, problems: Problems, catalogue: Catalogu
     if volume is not None and volume <= 0:
         problems.add("job.volume", "a volume is above zero")
     if charge and volume and charge > 0 and volume > 0 and not table.as_entered:
-        with contextlib.suppress(UnknownRefrigerant):  # told already
+        with contextlib.suppress(UnknownRefrigerant):  # reported already
             slip = unlikely_charge(charge, volume, catalogue.find(refrigerant))
             if slip is not None:
                 problems.add(
@@ -231,7 +231,7 @@ def parse_water_capacity(text: str) -> float:
 
 
 def parse_service_pressure(text: str) -> float:
-    """Pa above ambient, as stamped ("400psi", "28bar"). Raises UnitError, also for what is not told as gauge."""
+    """Pa above ambient, as stamped ("400psi", "28bar"). Raises UnitError, also for what is not a gauge pressure."""
     pressure_pa = parse_quantity(text, Quantity.PRESSURE_DIFFERENCE)
     unit = find_unit(text.strip().lstrip("+-.0123456789eE "))
     if unit.name == "psia" or unit.reference == "vacuum" or unit.quantity is Quantity.VACUUM:

@@ -1,8 +1,8 @@
-"""Reading on behind the first faults of a file, so that all of them are told at once.
+"""Reading on behind the first faults of a file, so that all of them are reported at once.
 
 What pydantic refuses is taken out and the rest is read again: a wrong value its key, a table without a needed key the
 whole table, unless something can stand in for that key, so that what else is wrong in the table is told too. Tables in
-lists keep the number they had in the file, so that later faults are told by their own keys.
+lists keep the number they had in the file, so that later faults are reported by their own keys.
 """
 
 import re

@@ -239,7 +239,7 @@ def _text_channel(table: TextChannelTable, index: int, key: str, problems: Probl
     )
     channel = _stated_channel(table, index, unit, table.division, source, key, problems)
     judged, name = source, "1" if unit is None else unit.name
-    if unit is None:  # told already: the pattern is judged as if there were units to its groups
+    if unit is None:  # reported already: the pattern is judged as if there were units to its groups
         judged = replace(source, units=(("", name),) if "(?P<unit>" in table.pattern else ())
     _attempt(f"{key}.pattern", problems, lambda: LineReader(judged, name))
     return channel

@@ -97,7 +97,7 @@ def plain(error: object) -> str:
 
 
 class Problems:
-    """Collects faults while converting, so that all are told at once. data: what was read, if some was left out."""
+    """Collects faults while converting, so that all are reported at once. data: what was read, if some was left out."""
 
     def __init__(self, path: str) -> None:
         self.path = path

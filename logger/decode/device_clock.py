@@ -95,7 +95,7 @@ class DeviceClock:
         return t_ns, None
 
     def _distrust(self, trouble: str, tick: int, arrival_ns: int) -> None:
-        """The arrival serves; the clock begins anew to show what it is."""
+        """The arrival serves; the clock begins again to show what it is."""
         if self.problem is None:
             self.problem = trouble
         self._began_ns, self._lag = arrival_ns, None

@@ -1,7 +1,7 @@
 """Sensor curves: what a sensor measures, from what it shows electrically.
 
 Electrical inputs in SI: V, A, Ohm, or a ratio (V/V). Outputs in the SI unit of the quantity. Each curve knows which
-electrical values no healthy sensor gives: those are told as an open or short circuit instead of a number.
+electrical values no healthy sensor gives: those are reported as an open or short circuit instead of a number.
 """
 
 import math

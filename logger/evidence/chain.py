@@ -74,7 +74,7 @@ class ChainReport:
 
     problem: what is wrong in plain words, None when all holds. first_bad_id: the record where it shows.
     checkpoints: how many were compared and agree. declared: losses that the chain itself records (a gap event that
-    names the checkpoints whose records are gone): told, but no break.
+    names the checkpoints whose records are gone): reported, but no break.
     """
 
     count: int

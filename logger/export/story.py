@@ -51,7 +51,7 @@ _AT_REST = (State.NORMAL, State.SUPPRESSED, State.SHELVED, State.OUT_OF_SERVICE)
 
 @dataclass(slots=True)
 class Story:
-    """events: (record id, event) as told, in order. head, count, first_ns, last_ns: of all records."""
+    """events: (record id, event) as recorded, in order. head, count, first_ns, last_ns: of all records."""
 
     events: list[tuple[int, Event]] = field(default_factory=list)
     count: int = 0
@@ -159,7 +159,7 @@ class Story:
         return tuple(sorted(found, key=lambda act: act.t_ns))
 
     def corrections(self, shown: Shown) -> tuple[CorrectionEntry, ...]:
-        """Those that stand, and those that were undone, in order of telling."""
+        """Those that stand, and those that were undone, in order of entry."""
         found = []
         for one in self.facts.corrections:
             about, text = correction_text(one.event, shown, self.facts)

@@ -1,4 +1,4 @@
-"""What a link has to tell. Every event says when (monotonic ns of the host) and carries its raw frame, if there is one.
+"""What a link reports. Every event says when (monotonic ns of the host) and carries its raw frame, if there is one.
 
 Raw frames are evidence: whoever stores them needs no other source. `at_ns` of an event with a frame is its arrival.
 Events of frames to be stored have `explained`: what the device's model makes of them.
@@ -131,7 +131,7 @@ class GapLost:
 
 @dataclass(frozen=True, slots=True)
 class Rebooted:
-    """The device started anew: sequence and ticks begin again."""
+    """The device restarted: sequence and ticks begin again."""
 
     at_ns: int
     raw: bytes

@@ -212,14 +212,14 @@ class CylinderOnScale(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Corrected(Event):
-    """What was told before was wrong, or is so no more (pipeline/facts.py: what follows from it).
+    """What was entered before was wrong, or is so no more (pipeline/facts.py: what follows from it).
 
-    t_ns: when it was told. n: 1, 2, 3 ... in the chain. fact: key of FACTS. of: what it is about, by type and ordinal
-    of its first telling, such as "cylinder:2", "mark:5", "correction:4" (to undo that one), or "job". old, new: plain
+    t_ns: when it was entered. n: 1, 2, 3 ... in the chain. fact: key of FACTS. of: what it is about, by type and
+    ordinal of its first entry, such as "cylinder:2", "mark:5", "correction:4" (to undo that one), or "job". old, new: plain
     JSON, SI. since_ns, until_ns: when the new value is true, None without a bound. by, why: of the person. seen: how
     many corrections there were when it was made. confirmed: what was said and typed again for a looser limit.
 
-    blends: of the user's own that the new value rests on, whole. earlier: fields of JobOpened, looked for anew.
+    blends: of the user's own that the new value rests on, whole. earlier: fields of JobOpened, looked for again.
     """
 
     n: int
@@ -245,7 +245,7 @@ class Corrected(Event):
 class FindingConcluded(Event):
     """A conclusion on an ended stage. said: its words as shown then, which are evidence of what was said.
 
-    after: the correction it was concluded anew after, as "correction:3"; None at the stage's end.
+    after: the correction that had it concluded again, as "correction:3"; None at the stage's end.
     """
 
     stage: int

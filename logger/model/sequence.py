@@ -24,7 +24,7 @@ class SequenceTracker:
     """Delivers each sequence number once. `next`: the one expected; below it all came or are in `missing`.
 
     A number more than MAX_JUMP away is no loss and no resending but a counter that cannot be believed: counting begins
-    anew there. jumps: how often that was; jumped: the newest, as (expected, found). What was missing then is
+    again there. jumps: how often that was; jumped: the newest, as (expected, found). What was missing then is
     in `abandoned`, until somebody takes it.
     """
 

@@ -60,7 +60,7 @@ def correct(engine: Engine, body: dict[str, Any], now_ns: int) -> dict[str, Any]
     """The act "correct": events wait in the engine, or the answer asks for a confirmation. Raises NotNow.
 
     body: target, which, fact, value (SI); since_ns, until_ns, why, by; token and again to confirm; over: although
-    somebody else corrected it since `seen`; earlier: what earlier jobs tell, of the app.
+    somebody else corrected it since `seen`; earlier: what earlier jobs give, by the app.
     """
     asked = _asked(engine, body, now_ns)
     trial = [*engine.recorded, *asked]
@@ -403,7 +403,7 @@ def _refrigerant(engine: Engine, value: Any) -> str:
 
 
 def _cylinder(engine: Engine, value: Any) -> dict[str, Any]:
-    """As told, of the job's own by name, or whole."""
+    """As entered: one of the job's own by name, or a whole one."""
     if isinstance(value, str):
         entered = engine.facts.cylinder_as_entered(value)
         if entered is None:

@@ -5,7 +5,7 @@
     tick    -> ambient pressure, stale points, live quantities, alarms; every ten seconds the stage's analysis
 
 Given the same frames and events it gives the same state. Alarm changes are part of the record: on replay
-(`live=False`) they are restored from it, not judged anew.
+(`live=False`) they are restored from it, not judged again.
 """
 
 import logging
@@ -59,7 +59,7 @@ T = TypeVar("T")
 log = logging.getLogger(__name__)
 
 ANALYSE_EVERY_NS = 10 * NS_PER_S
-ENTERED_LATE_NS = 10 * NS_PER_S  # an act told so long after it was done may have changed what was computed meanwhile
+ENTERED_LATE_NS = 10 * NS_PER_S  # an act entered so long after it was done may have changed what was computed meanwhile
 ACTS = (StageBegun, StageEnded, Marked, CylinderOnScale)
 FOLDED = (JobOpened, StageBegun, StageEnded, FindingConcluded, CylinderOnScale, RigLoaded, SettingChanged)
 # Their readings are judged at once, not at the next tick: where a second matters.
@@ -74,12 +74,12 @@ class Engine:
     far, or the last one's. results: of ended stages, by number. user_catalogue: with the user's own blends, which a
     cylinder that joins the job may bring along.
 
-    told: every event but alarms as it was told, in the order of the chain; what they mean together is in `facts`.
+    recorded: every event but alarms as it was recorded, in the order of the chain; what they mean together: `facts`.
 
-    A restart, and what was corrected or told late, has two (app/restart.py): resumed_stage, of the one that reads the
-    whole record, is the number of the stage whose live watch is fed on replay too; catching_up_reason, of the live one,
-    says why what was before is not known yet, and deferred is what it took in meanwhile, None when nothing is to be
-    kept. settle_after: the event after which all is to be worked out anew, None while nothing is.
+    A restart, and what was corrected or entered late, has two (app/restart.py): resumed_stage, of the one that
+    reads the whole record, is the number of the stage whose live watch is fed on replay too; catching_up_reason, of the
+    live one, says why what was before is not known yet, and deferred is what it took in meanwhile, None when nothing is
+    to be kept. settle_after: the event after which all is to be worked out again, None while nothing is.
     """
 
     def __init__(self, live: bool = True) -> None:
@@ -101,7 +101,7 @@ class Engine:
         self._facts: tuple[int, Facts] = 0, effective_of(())
         self.confirmations = Confirmations()
         self._newest_act_ns = 0
-        self._folded = False  # what is told is not always what is so
+        self._folded = False  # what was recorded is not always what is true
         self._next_analysis_ns = 0
         self._fault = ""  # of this program, logged last
         self._out: list[Event] = []
@@ -109,7 +109,7 @@ class Engine:
     # -- in ------------------------------------------------------------------------------------------------------
 
     def apply(self, event: Event) -> None:
-        """An event as it is told, new or of the record, in the order of the chain."""
+        """An event as recorded, new or of the record, in the order of the chain."""
         if isinstance(event, AlarmChanged):
             self.take(event)
             return
@@ -149,7 +149,7 @@ class Engine:
 
     @property
     def facts(self) -> Facts:
-        """What all that was told means together."""
+        """What all that was recorded means together."""
         if self._facts[0] != len(self.recorded):
             self._facts = len(self.recorded), effective_of(self.recorded)
         return self._facts[1]
@@ -388,7 +388,7 @@ class Engine:
         return self.live and isinstance(event, ACTS) and event.t_ns < self.model.now_ns - late_ns
 
     def _fold_anew(self, event: Event) -> None:
-        """Something told before is otherwise: the job at once, what is remembered of readings by a second engine."""
+        """Something entered before is otherwise: the job at once, what is remembered of readings by a second engine."""
         model, running = self.model, self.model.state.stage
         model.now_ns = max(model.now_ns, event.t_ns)
         before, model.state = model.state, JobState.by(self.facts)

@@ -23,7 +23,7 @@ MAX_WAITING = 100  # scans: a millisecond's work for the histories
 LIVE_WAITING = 30  # at a tick, where a millisecond is much
 BAROMETER_KEEPS_S = 1800.0
 LATE_NS = 5 * NS_PER_S  # readings on their way when a stage ends are not late
-LATE_QUIET_NS = 5 * NS_PER_S  # so long after the last of those that are, it is concluded anew
+LATE_QUIET_NS = 5 * NS_PER_S  # re-analyse once no late reading has arrived for this long
 LEAD_S = 1800.0  # a stage's histories begin this long before it: what led to it belongs to its analysis
 
 
@@ -31,7 +31,7 @@ class JobModel:
     """state: the job by its events. latest: newest sample of each point. histories: of the stage, from LEAD_S before
     it; sketches: the same in few buckets. lost: why a device is not heard, by id.
     window_ns: where histories begin. held: the job as it was before each correction that a limit hangs on, until all is
-    worked out anew: so long the stricter of old and new counts.
+    worked out again; until then the stricter of old and new counts.
     """
 
     def __init__(self) -> None:

@@ -18,7 +18,7 @@ from logger.stages.definition import Watch
 
 
 class LiveQuantities:
-    """Feeds the running stage's watch, made anew with each stage, and adds what is known of the cylinder."""
+    """Feeds the running stage's watch, made again with each stage, and adds what is known of the cylinder."""
 
     def __init__(self) -> None:
         self.watch: Watch | None = None

@@ -33,7 +33,7 @@ def in_order(records: Iterable[Record], facts: Facts | None = None) -> Iterator[
     if facts is None:
         records = records if isinstance(records, list | tuple) else tuple(records)
         facts = facts_of(records)
-    # What people do may be told at any later time, and corrected; all else is where it stands in the chain.
+    # What people do may be entered at any later time, and corrected; all else is where it stands in the chain.
     moving = () if facts.of_first_version else ACTS
     acts = deque(p for p in facts.events if p.made or isinstance(p.event, moving))
     others = {p.place: p.event for p in facts.events if not (p.made or isinstance(p.event, moving))}

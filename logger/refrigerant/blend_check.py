@@ -1,7 +1,7 @@
 """Whether a stored blend's curves are what its composition gives: built again with CoolProp and compared.
 
 For `verify` alone: building takes seconds. Another version of CoolProp may give a little other numbers, since its
-equations are fitted anew now and then; up to `MAX_OTHER` that is a note.
+equations are fitted again now and then; up to `MAX_OTHER` that is a note.
 """
 
 import math
@@ -23,7 +23,7 @@ from logger.refrigerant.table import Refrigerant, shipped
 
 MAX_SAME = 1e-6  # relative, by the same version of CoolProp on another computer
 MAX_OTHER = 2e-3  # by another version
-MIN_COMMON = 0.9  # of the stored range in ln p that the curve built anew must cover
+MIN_COMMON = 0.9  # of the stored range in ln p that the curve built again must cover
 _POINTS = 255  # at which curves with other nodes are compared
 _TIERS = ("estimated", "predictive", "reference")
 

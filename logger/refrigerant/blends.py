@@ -12,7 +12,7 @@ A blend that is written wrong or cannot be built is unavailable, and nothing els
 asked for.
 
 Building takes a few seconds once; after that the curves are read from the cache without CoolProp. The cache is keyed
-by composition, CoolProp's version and the table's format, so a change of any of them builds anew.
+by composition, CoolProp's version and the table's format, so a change of any of them builds again.
 """
 
 import hashlib

@@ -1,7 +1,7 @@
 """What went through the scale in a stage: several cylinders add up, and a moved scale is not flow.
 
-A leg is one undisturbed stay of one cylinder. A swap is an act of its own, told by the mechanic before, while or
-after it happens; a jump of the scale (mass_rate.Disturbance) ends a leg whether told or not, so that the difference
+A leg is one undisturbed stay of one cylinder. A swap is an act of its own, entered by the mechanic before, while or
+after it happens; a jump of the scale (mass_rate.Disturbance) ends a leg whether entered or not, so that the difference
 between two cylinders, or a tugged hose, is never counted as refrigerant.
 """
 
@@ -24,7 +24,7 @@ _SAME_CYLINDER_KG = 2.0  # put back: may have gained this much more than when it
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """cylinder: its name, "" when nobody told. first_kg, last_kg: settled readings of the scale, with standard u."""
+    """cylinder: its name, "" where none was entered. first_kg, last_kg: settled readings, with standard u."""
 
     cylinder: str
     first_kg: float
@@ -51,11 +51,11 @@ class MassLedger:
     u_accuracy_kg: float = 0.0
     legs: tuple[Leg, ...] = ()
     lifted: bool = False
-    awaiting: str | None = None  # name of the cylinder that was told and is not on the scale yet
+    awaiting: str | None = None  # name of the cylinder that was entered and is not on the scale yet
     steps: tuple[tuple[float, float], ...] = ()
 
     def begin(self, t_s: float, cylinder: str, reading_kg: float, u_kg: float = 0.0) -> "MassLedger":
-        """A cylinder is on the scale and its reading is settled: at the beginning, or as a swap fully told.
+        """A cylinder is on the scale and its reading is settled: at the beginning, or as a swap that is complete.
 
         u_kg: noise of the reading; the division's share is added here.
         """
@@ -63,13 +63,13 @@ class MassLedger:
         return replace(self, legs=legs, lifted=False, awaiting=None)
 
     def read(self, level: Value) -> "MassLedger":
-        """A settled level of the scale. Unknown levels, and those after a told swap, change nothing."""
+        """A settled level of the scale. Unknown levels, and those after an entered swap, change nothing."""
         if level.number is None or not self.legs or self.lifted or self.awaiting is not None:
             return self
         return self._last(level.number, level.u or 0.0)
 
     def swap(self, cylinder: str) -> "MassLedger":
-        """Told: another cylinder. Names the one already found on the scale, or waits for it to come."""
+        """Another cylinder was entered. Names the one already found on the scale, or waits for it to come."""
         if self.legs and self.legs[-1].cylinder == "" and not self.lifted:
             return replace(self, legs=(*self.legs[:-1], replace(self.legs[-1], cylinder=cylinder)))
         return replace(self, awaiting=cylinder)
@@ -92,7 +92,7 @@ class MassLedger:
         return replace(ledger.begin(t_s, self.legs[-1].cylinder, jump.after_kg), steps=steps)
 
     def _came_down(self, t_s: float, level_kg: float) -> "MassLedger":
-        """A cylinder is back on the scale: the same one, the one that was told, or another."""
+        """A cylinder is back on the scale: the same one, the one that was entered, or another."""
         if self.awaiting is None and abs(level_kg - self.legs[-1].last_kg) <= _SAME_CYLINDER_KG:
             return replace(self, lifted=False)._last(level_kg)
         return self.begin(t_s, self.awaiting or "", level_kg)

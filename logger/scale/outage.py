@@ -9,9 +9,9 @@ from logger.statistics.history import History
 
 OUTAGE_NS = 10 * NS_PER_S  # so long without a reading
 MAX_OUTAGE_NS = 3600 * NS_PER_S  # so long what it missed is waited for
-QUIET_NS, EVERY_NS = 3 * NS_PER_S, 60 * NS_PER_S  # weighed anew when no more has come for so long, or every so often
+QUIET_NS, EVERY_NS = 3 * NS_PER_S, 60 * NS_PER_S  # weighed again when no more has come for so long, or every so often
 
-Swaps = Sequence[tuple[int, str]]  # (UTC ns, cylinder), in the order in which they were told
+Swaps = Sequence[tuple[int, str]]  # (UTC ns, cylinder), in the order in which they were entered
 
 
 class Outage:
@@ -20,7 +20,7 @@ class Outage:
     def __init__(self) -> None:
         self._newest_ns = 0
         self._late: tuple[int, int] | None = None  # when readings came late: last, first
-        # When it began; the swaps told up to its end, and the weighing.
+        # When it began; the swaps entered up to its end, and the weighing.
         self._before: tuple[int, int, ScaleState] | None = None
 
     def weigh(self, weighing: ScaleState, t_ns: int, mass_kg: float, swaps: Swaps, now_ns: int) -> None:

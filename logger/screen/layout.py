@@ -306,7 +306,7 @@ def _findings(state: Row, width: int) -> list[Text]:
 
 
 def _device_page(state: Row, width: int) -> list[Text]:
-    """Each device with where it is and all it tells of itself: troubles, battery, signal."""
+    """Each device with where it is and all it reports of itself: troubles, battery, signal."""
     lines: list[Text] = []
     for device in [*state.get("relays", []), *state.get("devices", [])]:
         where = f" at {device['url']}" if device.get("url") else ""

@@ -62,7 +62,7 @@ class DecayProfile:
         return f"{self.label}; source: {self.source}{mark}"
 
 
-MIN_HOLD_S = 600.0  # of test pressure, before a change is told
+MIN_HOLD_S = 600.0  # of test pressure, before a change is judged
 
 
 @dataclass(frozen=True, slots=True)

@@ -111,7 +111,7 @@ class ComparedCurve:
 class Comparison:
     """Both curves on one axis, in SI (UCUM). log_y: a vacuum is drawn by its logarithm. normalised: by what, a code.
 
-    told: whether anything could be answered.
+    decided: whether anything could be answered.
     """
 
     a: ComparedCurve

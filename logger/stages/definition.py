@@ -66,7 +66,7 @@ class StageResult:
 
 
 class Watch(Protocol):
-    """The live side of a stage, made anew with each. `update` is called at each reading that counts and every second;
+    """The live side of a stage, made again with each. `update` is called at each reading that counts and every second;
     `advice`, seldom: what to do now and why, most urgent first."""
 
     def update(self, now: StageInputs[Any], /) -> Mapping[str, Value]: ...
@@ -94,8 +94,8 @@ class PastJob:
 class Carry:
     """What earlier jobs of the same appliance give to this one, by way of its first event.
 
-    tell: what one earlier job tells the job that is opened; None when nothing. fields: of JobOpened, out of what they
-    told, newest job first. read: from that event again.
+    carried_from: what one earlier job gives to the job that is opened; None when nothing. fields: of JobOpened, made of
+    what was carried, newest job first. read: from that event again.
     """
 
     carried_from: Callable[[PastJob, Job], Any]

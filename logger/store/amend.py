@@ -1,6 +1,6 @@
 """A closed job goes on: an unsealed copy of it takes the new records, is verified, sealed, and exchanged by rename.
 
-The records that were closed are the first ones of the new file, bit for bit; nothing of them is written anew.
+The records that were closed are the first ones of the new file, bit for bit; nothing of them is written again.
 """
 
 import shutil

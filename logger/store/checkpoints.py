@@ -39,7 +39,7 @@ class CheckpointLog:
             append_line(anchor_path(self._anchors, self._job_id), line)
 
     def go_on_from(self, before: "CheckpointLog") -> None:
-        """The same job's file was opened anew: what was still to go into it goes into it now."""
+        """The same job's file was opened again: what was still to go into it goes into it now."""
         self._waiting = before._waiting
 
     def restore(self, connection: sqlite3.Connection) -> None:

@@ -159,7 +159,7 @@ class JobFile:
 
     @property
     def checkpointed(self) -> bool:
-        """Whether a checkpoint tells of the last record, or there is none yet."""
+        """Whether a checkpoint covers the last record, or there is none yet."""
         return self.last_id in (0, self._checkpoints.last_id)
 
     def checkpoint(self) -> None:
@@ -221,7 +221,7 @@ class JobFile:
         self._identity.learn()
         self._checkpoints = CheckpointLog(self.path, self._job_id, self._sign, self._anchors)
         if any((c.last_id, c.head) == (tail.last_id, tail.head) for c in seen):
-            self._checkpoints.last_id = tail.last_id  # this end is already told
+            self._checkpoints.last_id = tail.last_id  # this end is already recorded
         return tail
 
     def _disconnect(self) -> None:

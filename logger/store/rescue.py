@@ -85,7 +85,7 @@ class RescueReport:
 def salvage(path: Path, last_id: int = 0, anchors: Path | None = None, job_id: str = "") -> Salvage:
     """Read everything that can be read, and judge it by the chain. Reads pages only, writes nothing.
 
-    last_id: up to which records are known to have been there, besides what the checkpoints tell.
+    last_id: up to which records are known to have been there, besides what the checkpoints say.
     """
     candidates: dict[int, list[Record]] = {}
     for record in carve(path):
@@ -247,7 +247,7 @@ def put_aside(files: Iterable[Path], why: str) -> Path | None:
 
 
 def _write(connection: sqlite3.Connection, found: Salvage, now_ns: int) -> Record:
-    """The chain anew, with a gap event at each break; its last record."""
+    """The chain again, with a gap event at each break; its last record."""
     breaks = list(found.breaks)
     head, new_id = GENESIS, 0
     written: Record | None = None
@@ -262,7 +262,7 @@ def _write(connection: sqlite3.Connection, found: Salvage, now_ns: int) -> Recor
         head = written.digest
         connection.execute(INSERT_RECORD, row_of(written))
 
-    contradicted = [c for c in found.checkpoints if not found.holds(c)]  # told by the first gap event
+    contradicted = [c for c in found.checkpoints if not found.holds(c)]  # recorded by the first gap event
     for record in found.records:
         while breaks and breaks[0].first_id <= record.id:
             put(_gap(breaks.pop(0), before_ns, record.t0_ns, contradicted))

@@ -1,6 +1,6 @@
-"""Closing a job: verify, write the evidence file anew with its frames in blocks, verify that, then exchange the files.
+"""Closing a job: verify, write the evidence file again with its frames in blocks, verify that, then exchange the files.
 
-`VACUUM INTO` would copy the rows as they are; writing them anew in order gives the same compact file and lets the
+`VACUUM INTO` would copy the rows as they are; writing them again in order gives the same compact file and lets the
 frames of 120 records share one compressed block (blocks.py). Digests are over the frames, so nothing of the chain
 changes.
 """

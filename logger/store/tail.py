@@ -70,7 +70,7 @@ def unseen(records: RecordsBetween, last_id: int, checkpoints: Sequence[Checkpoi
     """The records after the last checkpoint that holds, if they are of a longer time than a crash leaves.
 
     A job's first checkpoint is made with its first commit, then there is one a minute. An act may be recorded under
-    an earlier time than it was told, so times are the newest of several records.
+    an earlier time than it was given, so times are the newest of several records.
     """
     seen_id = 0
     for checkpoint in sorted(checkpoints, key=lambda c: c.last_id, reverse=True):
@@ -126,7 +126,7 @@ def check_tail(connection: sqlite3.Connection, checkpoints: Sequence[Checkpoint]
 
 
 def lost_tail_event(now_ns: int, t0_ns: int | None, last_id: int, lost: Sequence[Checkpoint]) -> NewRecord:
-    """The gap event that owns up to a lost end: verification then tells the loss instead of failing."""
+    """The gap event that owns up to a lost end: verification then reports the loss instead of failing."""
     furthest = max(c.last_id for c in lost)
     gap = GapNoted(
         t_ns=now_ns, cause="stored records lost", from_ns=now_ns if t0_ns is None else t0_ns, to_ns=now_ns,

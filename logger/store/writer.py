@@ -2,13 +2,13 @@
 
 `submit` puts records and their readings into a bounded ring and returns; the thread gives each record its id and
 digest, commits, and every minute writes a signed checkpoint into the file and beside it. Nothing ends the thread but
-`close`: what goes wrong is told (`on_problem`, `status`), kept in the ring and tried again.
+`close`: what goes wrong is reported (`on_problem`, `status`), kept in the ring and tried again.
 
-    waiting -> commit -> told (on_commit)
-                  | no room:        the reserve is given up, tried again, told; when there is room it is set aside anew
-                  | damaged page:   the file is put aside, what can be read goes into a new one, tried again, told
-                  | file gone:      all that was committed is written to its path again, told
-                  | anything else:  told, tried again later
+    waiting -> commit -> reported (on_commit)
+                  | no room:        the reserve is given up, reported; set aside again when there is room
+                  | damaged page:   the file is put aside, what can be read goes into a new one, tried again, reported
+                  | file gone:      all that was committed is written to its path again, reported
+                  | anything else:  reported, tried again later
 """
 
 import logging
@@ -99,7 +99,7 @@ class StoreWriter:
         with id and digest) and on_problem (None: all is well again) are called in the writer's thread.
         accept_lost_tail: go on although records that a checkpoint saw are gone, or many that none saw are there, and
         say so in the record; otherwise that is StoreTailLost. repair_damaged: put a damaged file aside, go on with what
-        can be read of it, and tell it as a problem; otherwise that is StoreDamaged. Both are for a daemon that restarts
+        can be read of it, and report a problem; otherwise that is StoreDamaged. Both are for a daemon that restarts
         by itself at night.
         ring_bytes, reserve_bytes: what is kept in memory, and set aside on the disk, for when the disk is full. At 16
         channels and ten scans a second the defaults hold 2 h and 16 h.
@@ -269,7 +269,7 @@ class StoreWriter:
         """One transaction; False when nothing waits."""
         if not self._write_some():
             return False
-        self._file.check_there()  # what is in a file that nobody would find is not told as stored
+        self._file.check_there()  # what is in a file that nobody would find is not reported as stored
         self._committed()
         return True
 
@@ -289,7 +289,7 @@ class StoreWriter:
         return True
 
     def _committed(self) -> None:
-        """Tell of what is in the file, and where it belongs."""
+        """Report what is in the file, and where it belongs."""
         stored, self._unreported = self._unreported, []
         with self._changed:
             self._last = (self._file.last_id, self._file.last_t0_ns)
@@ -299,7 +299,7 @@ class StoreWriter:
             except Exception:
                 log.exception("store: a callback for commits failed")
         with self._changed:
-            self._ring.done()  # a caller waiting in `flush` then finds it told, too
+            self._ring.done()  # a caller waiting in `flush` then finds it reported, too
 
     def _checkpoint(self) -> None:
         self._next_checkpoint_s = time.monotonic() + self._checkpoint_interval_s

@@ -2,7 +2,7 @@
 
 Readings, events, the job and every verdict must be the same, but for findings that a version judges by other rules
 (model/version.py): their verdicts are noted. A number of a finding may move within its expanded uncertainty (k = 2) as
-computed here; further than that both are told. Sentences, labels and reasons are not compared.
+computed here; further than that both are reported. Sentences, labels and reasons are not compared.
 """
 
 import csv

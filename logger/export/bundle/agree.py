@@ -1,7 +1,7 @@
-"""Whether a file made anew is the one in the bundle: the same bytes, or the same but for the last bit of arithmetic.
+"""Whether a file made again is the one in the bundle: the same bytes, or the same but for the last bit of arithmetic.
 
 Two computers may round a logarithm differently, which can turn the ninth figure of a reading now and then. Such a
-difference is told, and passes; anything larger does not.
+difference is reported, and passes; anything larger does not.
 """
 
 import json

@@ -1,7 +1,7 @@
 """Checks a bundle: its archive, its manifests, its signature, its chain, and everything made from the records.
 
 Each check says in plain words what it found. What comes from the bundle is bounded before it is used, and made
-harmless before it is told.
+harmless before it is reported.
 """
 
 import logging
@@ -59,10 +59,10 @@ def verify_bundle(
     supersedes: Path | None = None,
     counted: Counted = uncounted,
 ) -> VerifyReport:
-    """Check the bundle at `path`. Raises FileNotFoundError and its kin only; all else is told in the report.
+    """Check the bundle at `path`. Raises FileNotFoundError and its kin only; all else stands in the report.
 
     replay: the same pure code as at the export. must_be_known: whether a key that is not `known` makes the check fail
-    (else it is told). supersedes: an older bundle of the job, which this one must go on from.
+    (else it is reported). supersedes: an older bundle of the job, which this one must go on from.
     """
     verifier = _Verifier(path.name, replay, known, must_be_known, counted)
     with path.open("rb") as file:

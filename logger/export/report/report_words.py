@@ -84,7 +84,7 @@ def sentence(text: str) -> str:
 
 
 def shown_then(finding: Finding | None, shown: Shown) -> str:
-    """What the technician was told at the end of the stage, where all records together say something else."""
+    """What the technician read at the end of the stage, where all records together say something else."""
     if finding is None:
         return ""
     word, body = WORD[finding.verdict].lower(), text_of(finding, shown).body

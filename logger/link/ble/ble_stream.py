@@ -156,7 +156,7 @@ class BleLink:
                 write = partial(self._write, data[at : at + size], response)
                 await gatt.with_pairing(self._client, write)
         except Exception as exc:
-            # What fails because the connection ends is told as that, whichever of the two is noticed first.
+            # What fails because the connection ends is reported as that, whichever of the two is noticed first.
             raise self._arrivals.lost or trouble(self.url, exc) from exc
 
     async def close(self) -> None:

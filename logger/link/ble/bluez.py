@@ -1,4 +1,4 @@
-"""Linux: the battery level of a connected device, as bluetoothd tells it.
+"""Linux: the battery level of a connected device, as bluetoothd reports it.
 
 bluetoothd (since 5.48) takes the Battery Service of a device for itself, so that no program finds it there, and gives
 the level as property Percentage of the interface org.bluez.Battery1 of the device's object instead.
@@ -27,7 +27,7 @@ def object_path(device: BLEDevice) -> str | None:
 
 
 async def watch_battery(path: str, report: Callable[[int], None]) -> None:
-    """`tell` gets the percentage now and every EVERY_S, where there is one. Until cancelled."""
+    """`report` gets the percentage now and every EVERY_S, where there is one. Until cancelled."""
     while True:
         percent = await asyncio.to_thread(battery_percent, path)
         if percent is not None:

@@ -113,7 +113,7 @@ async def about(client: BleakClient) -> About:
 
 
 async def watch_battery(client: BleakClient, device: BLEDevice, report: Callable[[int], None]) -> None:
-    """`tell` gets the battery's percentage now and whenever it changes, if there is one (Battery 0x180F)."""
+    """`report` gets the battery's percentage now and whenever it changes, if there is one (Battery 0x180F)."""
     level = characteristic(client, BATTERY, BATTERY_LEVEL)
     if level is None:
         path = bluez.object_path(device)
@@ -131,7 +131,7 @@ async def watch_battery(client: BleakClient, device: BLEDevice, report: Callable
                 take(level, await client.read_gatt_char(level))
             if "notify" in level.properties:
                 await client.start_notify(level, take)
-    except Exception as exc:  # a battery that does not tell is no reason to lose a sensor
+    except Exception as exc:  # a battery that does not report is no reason to lose a sensor
         log.debug("battery of %s: %r", client.address, exc)
 
 

@@ -51,7 +51,7 @@ class Delivery:
         return self._model.layouts.find(layout_id) is None and layout_id not in self._unresolved
 
     def unproven(self) -> None:
-        """A new connection: the device may have started anew unseen."""
+        """A new connection: the device may have started again unseen."""
         self._proven = False
 
     def before_start(self, next_sequence: int) -> None:

@@ -13,7 +13,7 @@ requests of the user, time marks and requests for missing frames. Replies, and t
 request of the handshake that got no answer is simply asked again, for as long as the line shows life. What is not in
 the table changes nothing.
 
-STALE: boot count or layout id is not the one that was greeted, so everything is asked anew. The device goes on
+STALE: boot count or layout id is not the one that was greeted, so everything is asked again. The device goes on
 streaming meanwhile. REFUSED and DEAD end the connection; whoever owns it closes it and perhaps opens another.
 """
 

@@ -272,7 +272,7 @@ class Session:
             self._events.append(events.NoReply(now_ns, asked.ticket, asked.request))
 
     def _received(self, now_ns: int) -> None:
-        """Something good: silence begins anew."""
+        """Something good: silence begins again."""
         self._last_good_ns, self._away_ns = now_ns, 0
 
     def _silence_ns(self) -> int:
@@ -463,7 +463,7 @@ class Session:
         if hello is None:
             return
         if (difference := _difference(message, hello)) is not None:
-            if self.phase is Phase.STARTING:  # while it streams it may have started anew, or changed its channels
+            if self.phase is Phase.STARTING:  # while it streams it may have started again, or changed its channels
                 self._contradicts(*difference, now_ns)
             self._signal(Signal.STALE, now_ns)
         elif isinstance(message, Accepted) and isinstance(request, Start) and self.phase is Phase.STARTING:

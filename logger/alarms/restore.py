@@ -1,7 +1,8 @@
 """The alarms' memory rebuilt from the stored changes, after a restart.
 
-What people must still see or do about an alarm is as it was. Timers start again, because nobody watched meanwhile: at most an on-delay later, and the alarms of an overfill have none. Neither a shelving nor a suppression
-outlives a restart: what still holds is raised again.
+What people must still see or do about an alarm is as it was. Timers start again, because nobody watched meanwhile: at
+most an on-delay later, and the alarms of an overfill have none. Neither a shelving nor a suppression outlives a
+restart: what still holds is raised again.
 """
 
 from collections import deque

@@ -215,10 +215,10 @@ class Corrected(Event):
     """What was entered before was wrong, or is so no more (pipeline/facts.py: what follows from it).
 
     t_ns: when it was entered. n: 1, 2, 3 ... in the chain. fact: key of FACTS. of: what it is about, by type and
-    ordinal of its first entry, such as "cylinder:2", "mark:5", "correction:4" (to undo that one), or "job". old, new: plain
-    JSON, SI. since_ns, until_ns: when the new value is true, None without a bound. by, why: of the person. seen: how
-    many corrections there were when it was made. confirmed: what was said and typed again for a looser limit.
-
+    ordinal of its first entry, such as "cylinder:2", "mark:5", "correction:4" (to undo that one), or "job". old,
+    new: plain JSON, SI. since_ns, until_ns: when the new value is true, None without a bound. by, why: of the
+    person. seen: how many corrections there were when it was made. confirmed: what was said and typed again for a
+    looser limit.
     blends: of the user's own that the new value rests on, whole. earlier: fields of JobOpened, looked for again.
     """
 

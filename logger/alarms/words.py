@@ -2,7 +2,7 @@
 
 from logger.alarms.memory import AlarmRow
 from logger.alarms.rules import AlarmRule
-from logger.model.alarm import ACTS, State
+from logger.model.alarm import ACTS, AlarmEvent, State
 from logger.model.events import AlarmChanged
 from logger.model.points import POINTS, Quantity
 from logger.model.units import show
@@ -112,8 +112,29 @@ def _plain(text: str) -> StatementWords:
     return lambda f: text
 
 
+_DONE = {
+    AlarmEvent.ACKNOWLEDGE: "acknowledged",
+    AlarmEvent.RESET: "reset",
+    AlarmEvent.SHELVE: "silenced",
+    AlarmEvent.UNSHELVE: "sounding again",
+    AlarmEvent.TAKE_OUT: "taken out of service",
+    AlarmEvent.PUT_BACK: "put back in service",
+}
+_STATES: dict[str, str] = {
+    State.NORMAL: "normal",
+    State.UNACKNOWLEDGED: "not acknowledged",
+    State.ACKNOWLEDGED: "acknowledged",
+    State.RETURNED: "cleared, not acknowledged",
+    State.LATCHED_UNACKNOWLEDGED: "cleared, not acknowledged",
+    State.LATCHED_ACKNOWLEDGED: "cleared, to be reset",
+    State.SHELVED: "silenced",
+    State.SUPPRESSED: "not watched in this stage",
+    State.OUT_OF_SERVICE: "out of service",
+}
+
+
 def _act(f: Given) -> str:
-    return f"{f('act')} by {f('by') if f.has('by') else 'the user'}"
+    return f"{_DONE[AlarmEvent(f.code('act'))]} by {f('by') if f.has('by') else 'the user'}"
 
 
 def _not_watched(f: Given) -> str:
@@ -162,7 +183,7 @@ _OBJECTIONS: dict[str, StatementWords] = {
     "permit.opened": _because("its device opened it"),
 }
 _TERMS: dict[str, str] = {
-    **{state: state.value for state in State},
+    **_STATES,
     **{act: act.value for act in ACTS},
 }
 WORDS = Words(alarms=ALARMS, statements={**_WHY, **_REFUSED, **_OBJECTIONS}, terms=_TERMS)

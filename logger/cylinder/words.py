@@ -23,6 +23,7 @@ def _service_pressure(f: Given) -> Text:
     if judged == "no_refrigerant":
         body = "Service pressure: can't tell, refrigerant not known. Enter what is in the cylinder."
         return Text("service pressure: can't tell", body, _SERVICE_RULE)
+    reached = f.beside("reaches", "allowed") if f.has("reaches") and f.has("allowed") else ""
     reaches = f"{f('refrigerant')} reaches {f('reaches')} at {f.whole('at')}"
     unreached = "".join(
         f" {_UNREACHED[why].format(name=name, at=at)}"
@@ -36,7 +37,7 @@ def _service_pressure(f: Given) -> Text:
         ),
         "too_high": (
             "service pressure too low",
-            f"DO NOT FILL with {f('refrigerant')}: it reaches {f('reaches')} at {f.whole('at')}, {_allowed(f)}.",
+            f"DO NOT FILL with {f('refrigerant')}: it reaches {reached} at {f.whole('at')}, {_allowed(f)}.",
         ),
         "not_reached": ("service pressure: can't tell", f"Service pressure {_service(f)}: can't tell."),
         "below_listed": (
@@ -61,7 +62,8 @@ def _test_pressure(f: Given) -> Text:
         return Text("test pressure: can't tell", body, _UN_RULE)
     why = "by the table of P200" if f.code("by") == "table" else f"its vapor pressure at {f.whole('at')}"
     has = f("test_pressure")
-    needs = f"{f('refrigerant')} needs a test pressure of {f('needs')} or more ({why}), this cylinder has {has}"
+    needed = f.beside("needs", "test_pressure")
+    needs = f"{f('refrigerant')} needs a test pressure of {needed} or more ({why}), this cylinder has {has}"
     match judged:
         case "too_high":
             return Text("test pressure too low", f"DO NOT FILL with {f('refrigerant')}. {needs}.", _UN_RULE)

@@ -58,7 +58,7 @@ UNITS: dict[str, Unit] = {
         Unit("micron", _Q.VACUUM, MICRON_PA, "um[Hg]", digits=0),
         Unit("Torr", _Q.VACUUM, 1e3 * MICRON_PA, "mm[Hg]", digits=3),
         Unit("psi", _Q.PRESSURE_DIFFERENCE, PSI_PA, "[psi]"),
-        Unit("psi_gauge", _Q.GAUGE_PRESSURE, PSI_PA, "[psi]"),
+        Unit("psi_gauge", _Q.GAUGE_PRESSURE, PSI_PA, "[psi]", digits=0),
         Unit("bar_gauge", _Q.GAUGE_PRESSURE, 1e5, "bar", digits=2),
         Unit("F", _Q.TEMPERATURE, 5 / 9, "[degF]", offset=459.67 * 5 / 9),
         Unit("C", _Q.TEMPERATURE, 1.0, "Cel", offset=273.15),

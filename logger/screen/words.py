@@ -6,7 +6,8 @@ from logger.clock import local_clock
 
 ALARM_WORD = {"urgent": "URGENT", "high": "ALARM", "low": "notice"}
 LONG_S = 10 * 3600  # a longer time is no plan for a night, and no clock reading to be taken for exact
-PUT_AWAY = ("shelved", "out of service")  # states in which it is not known here whether its condition holds
+# States in which it is not known here whether its condition holds, as people read them.
+PUT_AWAY = {"shelved": "silenced", "out of service": "out of service"}
 
 
 def duration(seconds: float | None) -> str:
@@ -62,7 +63,7 @@ def alarm_head(alarm: dict[str, Any], several: bool = False) -> str:
     if alarm.get("state") in PUT_AWAY:
         until = alarm.get("shelved_until_ns")
         till = f" until {local_clock(until, seconds=False)}" if until else ""
-        return f"{word} {alarm['state']}{till}: {alarm['label']}"
+        return f"{word} {PUT_AWAY[alarm['state']]}{till}: {alarm['label']}"
     new = "" if alarm["acknowledged"] else " NEW"
     first = " (came first)" if several and alarm.get("first_out") else ""
     number = f", {alarm['measured']}" if alarm.get("measured") else ""

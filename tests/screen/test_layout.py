@@ -231,7 +231,7 @@ def test_of_several_alarms_the_first_is_named_and_what_is_put_away_is_not_called
     ]
     told = [
         "ALARM NEW (came first): A. Have the next cylinder ready.",
-        f"ALARM shelved until {local_clock(until_ns, seconds=False)}: B. sensor moved. No warning until then.",
+        f"ALARM silenced until {local_clock(until_ns, seconds=False)}: B. sensor moved. No warning until then.",
         "ALARM out of service: C. No warning.",
     ]
     assert [line for line in status_lines(state) if line.startswith("ALARM")] == [

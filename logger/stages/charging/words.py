@@ -123,7 +123,7 @@ def _record(f: Given) -> str:
         parts.append(f"less {f('recovered_in_all')} recovered in this job")
     if f.has("taken_out_earlier"):
         parts.append(f"less {f('taken_out_earlier')} taken out in earlier jobs and not put back")
-    text = f"Added: {f.spread('added')}: {', '.join(parts)}."
+    text = f"Added {f.spread('added')} ({', '.join(parts)})."
     count = int(f.value("earlier_additions").number or 0)
     if not count:
         text += " No earlier addition to this appliance is on this computer."

@@ -86,9 +86,9 @@ def _verdict(f: Given) -> Text:
     if doubts:
         body += f" Can't tell: {'; '.join(_doubt(f, code) for code in doubts)}."
     headline = _OPEN if doubts else f"pressure lost: {f.beside('drop', 'allowed')}" if failed else "pressure held"
-    source = f"temperature correction: {f('law')}, {f('law_source')}"
-    rule = f"profile {f('profile')}; {source}" if f.has("profile") else source
-    return Text(headline, body, rule, _DECISION, check_next=(*(_DO[code] for code in doubts), *f.all("check")))
+    rule = f"profile {f('profile')}" if f.has("profile") else ""
+    decision = f"{_DECISION}. Temperature correction: {f('law')}, {f('law_source')}"
+    return Text(headline, body, rule, decision, check_next=(*(_DO[code] for code in doubts), *f.all("check")))
 
 
 def _apart(f: Given) -> AlarmText:

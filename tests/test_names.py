@@ -12,7 +12,7 @@ LOGGER = ROOT / "logger"
 STAGES = LOGGER / "stages"
 # A room's errors and its words; the files that a stage's folder may have, and stages/ for what they share.
 IN_EVERY_ROOM = {"__init__", "__main__", "errors", "words"}
-IN_A_STAGE = {"definition", "analysis", "findings", "live", "compare", "carry", "settings"}
+IN_A_STAGE = {"definition", "noticing", "analysis", "findings", "live", "compare", "carry", "settings"}
 
 
 def _modules() -> set[str]:

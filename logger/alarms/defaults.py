@@ -36,6 +36,7 @@ def trouble_input(device: str) -> str:
     return f"device-trouble:{device}"
 
 
+FLOW_WITHOUT_STAGE = "flow_without_stage"  # what has moved over the scale with no stage begun, since it began to flow
 CYLINDER_HOT_K = 273.15 + 51.7
 
 _Q, _P, _K = Quantity, Priority, Kind
@@ -71,6 +72,11 @@ def default_rules(
 
 def _cylinder(filling: frozenset[str | None]) -> tuple[AlarmRule, ...]:
     return (
+        AlarmRule(
+            "flow-no-stage", _P.HIGH, _K.HIGH, FLOW_WITHOUT_STAGE, _Q.MASS, 0.2,
+            deadband=0.1, on_delay_s=3, off_delay_s=30, stages=frozenset({None}),
+            basis="an overfill with no stage begun must not go unseen; Rimelog default",
+        ),
         AlarmRule(
             "overfill", _P.URGENT, _K.HIGH, "cylinder_of_limit", _Q.RATIO, 1.0,
             deadband=0.01, off_delay_s=10, latched=True, protected=True, guard_k=2, remind_s=300,

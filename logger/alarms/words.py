@@ -87,6 +87,10 @@ ALARMS: dict[str, AlarmWords] = {
     "sound-trouble": alarm(
         "ALARM TONE CANNOT BE PLAYED", "Check the speaker and run the sound test. Watch the screen."
     ),
+    "flow-no-stage": alarm(
+        "WEIGHT CHANGING, NO STAGE BEGUN",
+        "Begin the stage: y, or `rimelog yes`. If nothing should flow, close the valve.",
+    ),
     "many-alarms": alarm("MANY ALARMS AT ONCE", "Look at the first one; the others often follow from it."),
     "own": _own,
 }

@@ -58,6 +58,8 @@ ACTIONS = (
     "return-to-service",
     "cylinder",
     "setting",
+    "yes",
+    "no",
     "correct",
     "correctable",
     "autostop-arm",

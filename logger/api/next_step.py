@@ -3,14 +3,20 @@
 from collections.abc import Sequence
 
 from logger.model.job import Stage
+from logger.pipeline.proposals import ProposalNow
 from logger.stages import registry
 
 
-def next_step(stage: Stage | None, cylinder: bool, marks: Sequence[str]) -> dict[str, str | None]:
-    """stage: running, or the last one; cylinder: whether one is named; marks: since the stage began.
+def next_step(
+    stage: Stage | None, cylinder: bool, marks: Sequence[str], proposals: Sequence[ProposalNow] = ()
+) -> dict[str, str | None]:
+    """stage: running, or the last one; cylinder: whether one is named; marks: since the stage began. proposals: what
+    the readings show and nobody has told, the newest first: that comes before the usual.
 
     {"text", "command", "begin": the stage's kind where the step is to begin one}.
     """
+    if proposals:
+        return _step(proposals[0].question, f"rimelog yes {proposals[0].n}")
     running = stage is not None and stage.ended_ns is None
     if stage is None and not cylinder:
         return _step("Say which cylinder is on the scale", "rimelog cylinder-swap NAME")

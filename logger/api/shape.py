@@ -87,7 +87,18 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "notes": [{"t_ns": n.t_ns, "text": clean(n.text), "author": clean(n.author)} for n in snapshot.notes],
         "acts": list(known_stage.acts) if known_stage is not None else [],
         "cylinders": [clean(name) for name in snapshot.cylinders],
-        "next": next_step(stage, snapshot.cylinder is not None, snapshot.marks),
+        "proposals": [
+            {
+                "n": one.n,
+                "key": one.key,
+                "text": clean(one.text),
+                "question": clean(one.question),
+                "as_of_ns": one.as_of_ns,
+                "needs": one.needs,
+            }
+            for one in snapshot.proposals
+        ],
+        "next": next_step(stage, snapshot.cylinder is not None, snapshot.marks, snapshot.proposals),
         "caution": CAUTION,
         "caution_short": CAUTION_SHORT,
         **extra,

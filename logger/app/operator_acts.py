@@ -47,7 +47,7 @@ async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
     before = job.recorder.newest_event
     if action == "correct":
         body = await _with_earlier(job, body)
-    elif action in ("stage-begin", "stage-end"):
+    elif action in ("stage-begin", "stage-end", "yes"):
         await _settled(job.engine)
     try:
         permit = action in ("autostop-arm", "autostop-release")
@@ -63,7 +63,7 @@ async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
 
 def carry_out(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, Any]:
     """Any act but the relays'. Raises NotNow, Refused."""
-    if action == "cylinder" and "cylinder" not in body:
+    if action in ("cylinder", "yes") and "cylinder" not in body:
         name = body.get("name")
         if isinstance(name, str) and name not in job.engine.model.state.cylinders:
             listed = job.listed_cylinder(name)

@@ -19,6 +19,7 @@ from firmware_protocol.codes import MessageType
 from logger.evidence.chain import event_of, frames_of
 from logger.model.events import DeviceHello, Event, GapNoted
 from logger.model.records import FRAMES
+from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Engine
 from logger.pipeline.facts import effective
 from logger.pipeline.job_state import Item
@@ -30,6 +31,7 @@ log = logging.getLogger(__name__)
 
 AT_ONCE_S = 0.5  # the start is held up so long at most: enough for an hour of a usual rig
 SLICE_S, PAUSE_S = 0.003, 0.001  # beside the live readings; with the next page of the record 10 ms, now and then 50
+NOTICES_NS = 1800 * NS_PER_S  # so much of before counts for what readings show by themselves
 TAIL = 4000  # records, an hour of a large rig: older holes were fetched or given up long ago
 GREETING = 40  # records from a device's hello event on, among which its hello and mostly its descriptions are
 _OF_ITSELF = (MessageType.HELLO, MessageType.DESCRIBE)  # a device that restarts all night says nothing else
@@ -125,6 +127,7 @@ class CatchUp(Again):
             recorded = list(self._reader.events())
             hellos = self._events(recorded)
             live.deferred = deque()
+            self._whole.notices_from_ns = self.newest_ns - NOTICES_NS
             self._begin(self.last_id, recorded)
             if not self.go_on(at_once_s):
                 self._greetings(hellos)

@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from logger.api.client import Client, read_address
-from logger.cli.completing import alarm_keys, cylinder_names, mark_words, running_ids
+from logger.cli.completing import alarm_keys, cylinder_names, mark_words, proposal_numbers, running_ids
 from logger.model.finding import Text
 from logger.model.points import Quantity
 from logger.model.units import parse_quantity
@@ -117,6 +117,33 @@ def mark(act: str, text: str, own_word: bool, ago_s: float, job: str | None) -> 
 
     act = act if own_word else mark_word(act)
     click.echo(client(job).act("mark", act=act, text=text, ago_s=ago_s)["text"])
+
+
+@click.command()
+@click.argument("number", type=int, required=False, shell_complete=proposal_numbers)
+@click.option(
+    "--cylinder", "name", help="Which one it is, where the scale alone cannot tell.", shell_complete=cylinder_names
+)
+@click.option("--ago", "ago_s", callback=_seconds, help="It happened this long ago, if not when the readings say.")
+@click.option("--operator", default="", help="Who says so.")
+@JOB_OPTION
+def yes(number: int | None, name: str | None, ago_s: float, operator: str, job: str | None) -> None:
+    """Confirm what the readings show and nobody has told: it is entered as of when it happened.
+
+    NUMBER: which one, where `rimelog status` lists several.
+    """
+    given = {"n": number, "name": name, "ago_s": ago_s or None, "operator": operator}
+    click.echo(client(job).act("yes", **{key: value for key, value in given.items() if value is not None})["text"])
+
+
+@click.command()
+@click.argument("number", type=int, required=False, shell_complete=proposal_numbers)
+@click.option("--operator", default="", help="Who says so.")
+@JOB_OPTION
+def no(number: int | None, operator: str, job: str | None) -> None:
+    """Say that what is proposed is not so; it is not asked again."""
+    body = {"operator": operator} | ({} if number is None else {"n": number})
+    click.echo(client(job).act("no", **body)["text"])
 
 
 @click.command("cylinder-swap")

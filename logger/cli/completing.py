@@ -65,9 +65,14 @@ def _alarms() -> list[str]:
     return [alarm["key"] for alarm in _state()["alarms"]]
 
 
+def _proposals() -> list[str]:
+    return [str(one["n"]) for one in _state()["proposals"]]
+
+
 job_ids = _offering(_jobs)
 running_ids = _offering(_running)
 stage_kinds = _offering(_stages)
 cylinder_names = _offering(_cylinders)
 mark_words = _offering(_marks)
 alarm_keys = _offering(_alarms)
+proposal_numbers = _offering(_proposals)

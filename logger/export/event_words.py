@@ -20,6 +20,8 @@ from logger.model.events import (
     Marked,
     NoteWritten,
     PermitChanged,
+    ProposalAnswered,
+    Proposed,
     RigLoaded,
     RunBegun,
     RunEnded,
@@ -36,6 +38,7 @@ from logger.wording.values import Shown, duration
 
 Words = tuple[str, str, str]  # about, text, by
 _MAX_TEXT = 600
+ANSWERS = {"yes": "confirmed", "no": "not so", "entered": "entered by hand", "late": "not answered"}
 _MASS = Quantity.MASS
 
 
@@ -72,6 +75,10 @@ def _about_and_text(event: Event, shown: Shown) -> tuple[str, str]:
             return event.act, event.text or event.act.replace("-", " ")
         case NoteWritten():
             return "", event.text
+        case Proposed():
+            return f"proposal {event.n}", f"noticed: {event.said}, as of {shown.clock(event.as_of_ns)[:5]}"
+        case ProposalAnswered():
+            return f"proposal {event.n}", ANSWERS.get(event.answer, event.answer)
         case AlarmChanged():
             number = measured(event, shown)
             text = f"{event.event}: now {event.to_state}{f': {number}' if number else ''}"

@@ -22,6 +22,8 @@ from logger.model.events import (
     JobOpened,
     Marked,
     NoteWritten,
+    ProposalAnswered,
+    Proposed,
     RigLoaded,
     RunBegun,
     SettingChanged,
@@ -44,6 +46,8 @@ _DIARY: dict[type[Event], str] = {
     CylinderOnScale: "cylinder",
     SettingChanged: "setting",
     DeviceLost: "device",
+    Proposed: "noticed",
+    ProposalAnswered: "noticed",
 }
 _SILENCING = (AlarmEvent.SHELVE, AlarmEvent.UNSHELVE, AlarmEvent.TAKE_OUT, AlarmEvent.PUT_BACK, AlarmEvent.RESET)
 _AT_REST = (State.NORMAL, State.SUPPRESSED, State.SHELVED, State.OUT_OF_SERVICE)

@@ -36,6 +36,8 @@ EVENT_CLASSES: dict[str, type[e.Event]] = {
     r.CLOCK: e.ClockNoted,
     r.KEEP_AWAKE: e.KeepAwakeNoted,
     r.SETTING: e.SettingChanged,
+    r.PROPOSED: e.Proposed,
+    r.PROPOSAL_ANSWERED: e.ProposalAnswered,
     r.CORRECTED: e.Corrected,
     r.JOB_AMENDED: e.JobAmended,
 }

@@ -258,6 +258,42 @@ class FindingConcluded(Event):
         return self.said or self.finding.said or Text(self.finding.key, self.finding.verdict.value)
 
 
+@dataclass(frozen=True, slots=True)
+class ProposedAct:
+    """An act of a person as the API takes it: action and body, without its time."""
+
+    action: str
+    body: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposed(Event):
+    """What the readings say has happened, and nobody has said (stages/noticing.py). It changes nothing.
+
+    t_ns: when it was noticed. n: 1, 2, 3 ... about: what was seen. as_of_ns: when it happened, within u_s (standard).
+    acts: what a yes would do as of then. said: its words as shown then.
+    """
+
+    n: int
+    about: Statement
+    as_of_ns: int
+    u_s: float
+    acts: tuple[ProposedAct, ...]
+    said: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProposalAnswered(Event):
+    """answer: "yes" (the acts stand before this in the chain), "no", or what ended it without a person: "entered" (by
+    hand), "late" (nothing hangs on it any more). as_of_ns: the time that a person gave, None: the proposal's.
+    """
+
+    n: int
+    answer: str
+    operator: str = ""
+    as_of_ns: int | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmChanged(Event):
     """One change of one alarm.

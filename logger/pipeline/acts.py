@@ -10,6 +10,8 @@ from logger.model.events import (
     FindingConcluded,
     Marked,
     NoteWritten,
+    ProposalAnswered,
+    Proposed,
     SettingChanged,
     StageBegun,
     StageEnded,
@@ -24,6 +26,7 @@ from logger.pipeline.engine import ENTERED_LATE_NS, Engine
 from logger.pipeline.entries import checked_cylinder, checked_settings, kinds, there_are
 from logger.pipeline.errors import NotNow, not_now
 from logger.pipeline.live_values import forbidding
+from logger.pipeline.proposals import acts_in_words, in_words, open_proposals
 from logger.stages import registry
 from logger.stages.words import shown_finding, text_of
 
@@ -37,7 +40,7 @@ def do(engine: Engine, action: str, body: Body, now_ns: int) -> Body:
         raise not_now("act.unknown", name_of("asked", clean(action)))
     if engine.model.state.job is None:
         raise not_now("act.no_job")
-    if engine.catching_up_reason is not None and action in ("stage-begin", "stage-end"):
+    if engine.catching_up_reason is not None and action in ("stage-begin", "stage-end", "yes"):
         raise not_now("act.catching_up", name_of("reason", engine.catching_up_reason))
     return act(engine, body, now_ns)
 
@@ -178,6 +181,43 @@ def _alarm_act(verb: str) -> Callable[[Engine, Body, int], Body]:
     return act
 
 
+def _answered(answer: str) -> Callable[[Engine, Body, int], Body]:
+    def act(engine: Engine, body: Body, now_ns: int) -> Body:
+        """body: n, where there are several; of a yes what its acts need besides, and the time if it is another one."""
+        one = _proposal(engine, body.get("n"))
+        operator, as_of_ns, text = _word(body, "operator"), None, f"not so: {in_words(one, engine.shown).text}"
+        if answer == "yes":
+            at_ns = now_ns if {"ago_s", "at_ns"} & body.keys() else one.as_of_ns
+            as_of_ns = at_ns if at_ns != one.as_of_ns else None
+            text = f"{acts_in_words(one.acts)} as of {engine.shown.clock(at_ns)[:5]}"
+            for each in one.acts:
+                of_act = {**each.body, "operator": operator}
+                if each.action == "cylinder":
+                    of_act |= {key: body[key] for key in ("name", "cylinder") if key in body}
+                    if "name" not in of_act:
+                        raise not_now("proposal.which_cylinder", count_of("n", one.n))
+                text += f"; {_ACTS[each.action](engine, of_act, at_ns)['text']}"
+        t_ns = engine.model.now_ns
+        engine.emit(ProposalAnswered(t_ns=t_ns, n=one.n, answer=answer, operator=operator, as_of_ns=as_of_ns))
+        return {"text": text, "n": one.n}
+
+    return act
+
+
+def _proposal(engine: Engine, n: Any) -> Proposed:
+    """The open one of that number, or the only one. Raises NotNow."""
+    found = open_proposals(engine.model.state)
+    if not found:
+        raise not_now("proposal.none")
+    numbers = [count_of("open", one.n) for one in found]
+    if n is None and len(found) > 1:
+        raise not_now("proposal.several", *numbers)
+    for one in found:
+        if n in (None, one.n):
+            return one
+    raise not_now("proposal.unknown", name_of("n", clean(str(n), 20)), *numbers)
+
+
 def _setting(engine: Engine, body: Body, now_ns: int) -> Body:
     key, value = _word(body, "key", 40), body.get("value")
     if key == "units" and value in ("us", "si"):
@@ -242,6 +282,8 @@ _ACTS: dict[str, Callable[[Engine, Body, int], Body]] = {
     "out-of-service": _alarm_act("taken out of service"),
     "return-to-service": _alarm_act("back in service"),
     "setting": _setting,
+    "yes": _answered("yes"),
+    "no": _answered("no"),
     "correct": correct,
     "correctable": correctable,
 }

@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TypeVar
 
-from logger.alarms.defaults import PROGRAM, device_input, trouble_input
+from logger.alarms.defaults import FLOW_WITHOUT_STAGE, PROGRAM, device_input, trouble_input
 from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored
 from logger.decode.device_model import Explained
@@ -47,11 +47,14 @@ from logger.pipeline.job_model import LATE_QUIET_NS, JobModel
 from logger.pipeline.job_state import Item, JobState
 from logger.pipeline.judge import Judge
 from logger.pipeline.live_values import LiveQuantities
+from logger.pipeline.noticer import Noticer
+from logger.pipeline.proposals import in_words, open_proposals, over, proposed
 from logger.pipeline.snapshot import PointNow, Snapshot
 from logger.pipeline.stage_inputs import conclude, interim
 from logger.refrigerant import SHIPPED
 from logger.stages import registry
 from logger.stages.definition import StageResult
+from logger.stages.noticing import Noticed
 from logger.stages.words import said, statement_of, text_of
 from logger.wording.values import Shown
 
@@ -79,7 +82,9 @@ class Engine:
     A restart, and what was corrected or entered late, has two (app/restart.py): resumed_stage, of the one that
     reads the whole record, is the number of the stage whose live watch is fed on replay too; catching_up_reason, of the
     live one, says why what was before is not known yet, and deferred is what it took in meanwhile, None when nothing is
-    to be kept. settle_after: the event after which all is to be worked out again, None while nothing is.
+    to be kept. notices_from_ns: on replay, readings from then on are given to the detectors, so that a restart forgets
+    nothing; what they noticed is in noticed. settle_after: the event after which all is to be worked out again, None
+    while nothing is.
     """
 
     def __init__(self, live: bool = True) -> None:
@@ -92,6 +97,9 @@ class Engine:
         self.results: dict[int, StageResult] = {}
         self.judge = Judge()
         self._restored = Restored()
+        self.noticer = Noticer(self.model.digits)
+        self.notices_from_ns: int | None = None
+        self.noticed: list[Noticed] = []
         self.analyse_every_ns = ANALYSE_EVERY_NS
         self.resumed_stage = 0
         self.catching_up_reason: str | None = None
@@ -193,6 +201,8 @@ class Engine:
         if self.deferred is not None:
             self.deferred.append((t_ns, 0, 0, device_id, raw))
         samples = self._computed(lambda: self._read(device_id, t_ns, raw, explained)) or []
+        if self.live or (self.notices_from_ns is not None and t_ns >= self.notices_from_ns):
+            self.noticer.take(samples)
         if self.live and any(sample.point in ALARM_POINTS for sample in samples):
             self._computed(lambda: self._judge(at_once=True))
         elif self.resumed_stage:
@@ -210,9 +220,12 @@ class Engine:
         self._computed(model.second)
         if model.late_ns is not None and now_ns - model.late_ns > LATE_QUIET_NS:
             self.count_late()
+        seen = self._computed(self._take_notice) or []
         if not self.live:
+            self.noticed += seen
             self._watch()
             return
+        self._computed(lambda: self._propose(seen))
         model.keep_up()
         self._judge()
         self.judge.health[PROGRAM] = known(1.0, "1")
@@ -264,6 +277,10 @@ class Engine:
         before = {number: list(found) for number, found in ours.state.findings.items()}
         self.model, self.live_values, self.result, self.results = theirs, whole.live_values, whole.result, whole.results
         made = [one.event for one in self.facts.corrections]
+        if whole.noticer.begun_s is not None:
+            self.noticer = whole.noticer
+            self._propose(whole.noticed)
+        self.noticer.digits_of(theirs.digits)
         after, self.settle_after = self.settle_after or (made[-1] if made else None), None
         self.catching_up_reason, self.deferred = None, None
         self.judge.rules_due, self._next_analysis_ns = True, 0
@@ -306,6 +323,7 @@ class Engine:
             model.ambient.as_value(), points, dict(self.values), findings, tuple(state.notes[-10:]),
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
             advice=advice, cylinders=tuple(state.cylinders),
+            proposals=tuple(in_words(one, shown) for one in open_proposals(state)),
             marks=tuple(m.act for m in state.marks if stage is None or m.t_ns >= stage.begun_ns),
         )  # fmt: skip
 
@@ -346,13 +364,32 @@ class Engine:
         model.take(samples)
         return samples
 
+    def _take_notice(self) -> list[Noticed]:
+        model = self.model
+        return self.noticer.take_notice(model.now_ns, model.refrigerant(), model.ambient.pressure_pa, model.slack_s)
+
+    def _propose(self, seen: Sequence[Noticed]) -> None:
+        """What was noticed and nobody has said becomes a proposal; what was said meanwhile ends one."""
+        state, now_ns = self.model.state, self.model.now_ns
+        if state.job is None:
+            return
+        for event in list(over(state, now_ns)):
+            self.emit(event)
+        for one in seen:
+            made = proposed(one, self.model.state, now_ns, self.shown)
+            if made is not None:
+                self.emit(made)
+
     def _judge(self, at_once: bool = False) -> None:
         """All alarms, or at once only those that a reading can push over a limit."""
         model = self.model
         if model.state.job is None:
             return
         stage = model.state.stage
-        self.values = self._computed(lambda: self.live_values.values(model, stage, self.result.live)) or {}
+        slow = {**self.result.live, FLOW_WITHOUT_STAGE: self.noticer.flow_without_stage(stage is not None)}
+        if stage is not None:
+            del slow[FLOW_WITHOUT_STAGE]
+        self.values = self._computed(lambda: self.live_values.values(model, stage, slow)) or {}
         if self.catching_up_reason is not None:
             live = registry.live_quantities()
             self.values |= {

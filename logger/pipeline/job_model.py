@@ -188,6 +188,10 @@ class JobModel:
             self._u[name] = (u.resolution, u.accuracy)
         return self._u.get(name, (0.0, None))
 
+    def digits(self, name: str) -> float:
+        """Standard uncertainty of a reading by its digits."""
+        return self._u_of(name)[0]
+
     # -- asking --------------------------------------------------------------------------------------------------
 
     @property

@@ -16,6 +16,8 @@ from logger.model.events import (
     JobOpened,
     Marked,
     NoteWritten,
+    ProposalAnswered,
+    Proposed,
     RigLoaded,
     RunBegun,
     SettingChanged,
@@ -43,6 +45,7 @@ class JobState:
     catalogue: the refrigerants that this job knows. cylinders: by name. on_scale: the name of the one now filled or
     emptied; swaps: (t_ns, name) of each that came. profiles: the user's own acceptance profiles. marks: of all stages.
     findings: by stage number, as concluded last; earlier_findings: (after which correction, findings) before.
+    proposals, answers: by number. opened_ns: when the job was.
     carried: what each stage's `carry` made of
     the appliance's earlier jobs, by kind.
     """
@@ -62,6 +65,9 @@ class JobState:
         self.findings: dict[int, list[Finding]] = {}
         self.earlier_findings: dict[int, list[tuple[str | None, list[Finding]]]] = {}
         self._concluded: dict[int, tuple[str | None, int]] = {}  # of the newest: after what, when
+        self.proposals: dict[int, Proposed] = {}
+        self.answers: dict[int, ProposalAnswered] = {}
+        self.opened_ns = 0
         self.closed = False
         self.utc_offset_s = 0
         self.speed = 1.0  # of the run: how many times faster than real time
@@ -136,6 +142,10 @@ class JobState:
                 self.cylinders[cylinder.name] = cylinder
                 self.on_scale = cylinder.name
                 self.swaps.append((event.t_ns, cylinder.name))
+            case Proposed():
+                self.proposals[event.n] = event
+            case ProposalAnswered():
+                self.answers.setdefault(event.n, event)
             case FindingConcluded():
                 self._concluded_anew(event)
                 self.findings.setdefault(event.stage, []).append(self._readable(event))
@@ -171,7 +181,7 @@ class JobState:
 
     def _job_opened(self, event: JobOpened) -> None:
         self._learn_blends(event.blends)
-        self.job = event.job
+        self.job, self.opened_ns = event.job, event.t_ns
         self.closed = False
         self.cylinders |= {cylinder.name: cylinder for cylinder in event.cylinders}
         self.profiles = {key: profile_from_mapping(key, table) for key, table in event.profiles.items()}

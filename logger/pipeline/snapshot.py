@@ -6,6 +6,7 @@ from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding
 from logger.model.job import Job, Note, Stage
 from logger.model.value import Value
+from logger.pipeline.proposals import ProposalNow
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +23,8 @@ class Snapshot:
     """ambient_pa: what gauge pressures refer to. findings: of the running stage so far, or of the last one.
 
     refrigerant: the job's label for it. earlier: the first finding of each ended stage, oldest first. advice: what to
-    do now and why, in short sentences. marks: acts since the stage began. cylinders: names known in this job.
+    do now and why, in short sentences. proposals: open ones, the newest first. marks: acts since the stage
+    began. cylinders: names known in this job.
     """
 
     t_ns: int
@@ -39,3 +41,4 @@ class Snapshot:
     advice: tuple[str, ...] = ()
     marks: tuple[str, ...] = ()
     cylinders: tuple[str, ...] = ()
+    proposals: tuple[ProposalNow, ...] = ()

@@ -107,6 +107,12 @@ def _under_tare(f: Given) -> str:
 
 _ACTS: dict[str, StatementWords] = {
     "act.unknown": lambda f: f"no such action: {f('asked')}",
+    "proposal.none": _always("nothing is proposed"),
+    "proposal.several": lambda f: (
+        f"say which one, by its number: {', '.join(f.all('open'))}; `rimelog status` lists them"
+    ),
+    "proposal.unknown": lambda f: f"no open proposal {f('n')}; open: {', '.join(f.all('open'))}",
+    "proposal.which_cylinder": lambda f: f"say which cylinder: `rimelog yes {f('n')} --cylinder NAME`",
     "act.no_job": _always("no job is open"),
     "act.catching_up": lambda f: f"not yet: {f('reason')}, and a verdict needs all of it; try again in a few seconds",
     "act.text": lambda f: f"{f('field')} is text",

@@ -55,6 +55,13 @@ MASS_LABELS = {"of_cylinder": "of one cylinder", "steps": "steps not counted", "
 MASS_RULE = "sum over the cylinders of last minus first settled reading (GUM for the uncertainty)"
 WORDS = Words(
     findings={"recovery.balance": _balance},
+    statements={
+        "scale.cylinder_changed": lambda f: (
+            f"Cylinder changed: same weight ({f('after')}), other pressure or temperature"
+            if f.code("seen") == "twin"
+            else f"Cylinder changed: scale {f('before')}, now {f('after')}"
+        )
+    },
     terms={
         "left_in_system": "still in the system or its oil",
         "leaked_before": "leaked out before the job",

@@ -82,6 +82,18 @@ class Acting:
         self._open = opened(self, state)
         return True
 
+    def answer(self, yes: bool, state: State) -> str:
+        """To the proposal that is shown, at once: its line is the question. What was done; "" where a name is asked."""
+        proposals = state.get("proposals") or []
+        if not proposals:
+            return "nothing is proposed" if yes else ""
+        one = proposals[0]
+        body = {"n": one["n"], "operator": self._operator}
+        if yes and one["needs"]:
+            self._open = self._named(body, state)
+            return ""
+        return self._done(KeyAct("", "yes" if yes else "no", body))
+
     def press(self, key: str) -> str:
         """A key while a question is open; what was done, or "". Errors of the act are the caller's."""
         if key == ESC or self._open is None:
@@ -152,6 +164,15 @@ class Acting:
         now = (state.get("cylinder") or {}).get("name")
         options = [(n + (" (on the scale now)" if n == now else ""), _swapped(n)) for n in names[:8]]
         return Choice("Which cylinder is on the scale now?", options, own=_swapped)
+
+    def _named(self, body: Mapping[str, Any], state: State) -> Choice:
+        """Which cylinder it is that the scale has shown."""
+
+        def act(name: str) -> KeyAct:
+            return KeyAct(f"{name} is on the scale", "yes", {**body, "name": name})
+
+        names = [*dict.fromkeys([*state["cylinders"], *self._cylinders()])]
+        return Choice("Which cylinder is it?", [(name, act(name)) for name in names[:8]], own=act)
 
     def _mark(self, state: State) -> Choice:
         return Choice("Mark which act?", [(act, _marked(act)) for act in state["acts"]], own=_marked)

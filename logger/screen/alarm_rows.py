@@ -4,10 +4,12 @@ from typing import Any
 
 from rich.text import Text
 
+from logger.clock import local_clock
 from logger.screen.folding import fitted, wrapped
-from logger.screen.words import alarm_head, alarm_text
+from logger.screen.words import alarm_head, alarm_text, proposal_line
 
 ALARM_STYLE = {"urgent": "bold black on bright_yellow", "high": "bold black on yellow", "low": "bold"}
+PROPOSAL_STYLE = "bold reverse"
 Row = dict[str, Any]
 
 
@@ -17,11 +19,13 @@ def rows_for(height: int) -> int:
 
 
 def alarm_rows(state: Row, width: int, rows: int) -> list[Text]:
-    """Exactly `rows` lines: of the first alarm its name, number, limit and what to do; how many more there are."""
-    alarms = state.get("alarms", [])
+    """Exactly `rows` lines: of the first alarm its name, number, limit and what to do; how many more there are. What
+    the readings show and nobody has told takes the last of them."""
+    alarms, asked = state.get("alarms", []), proposal_rows(state, width, rows - 1)
+    rows -= len(asked)
     if not alarms:
-        quiet = [Text("No alarms", "dim"), Text(f"Next: {state['next']['text']}", "dim")]
-        return [*quiet, *[Text("")] * (rows - len(quiet))]
+        quiet = [Text("No alarms", "dim"), *([] if asked else [Text(f"Next: {state['next']['text']}", "dim")])]
+        return [*quiet, *[Text("")] * (rows - len(quiet)), *asked]
     first, style = alarms[0], _style(alarms[0])
     count = f" (1 of {len(alarms)}, l lists)" if len(alarms) > 1 else ""
     head = wrapped(alarm_head(first, len(alarms) > 1) + count, width)[:rows]
@@ -31,7 +35,22 @@ def alarm_rows(state: Row, width: int, rows: int) -> list[Text]:
         line = alarm_head(other)
         if len(shown) < rows and len(wrapped(line, width)) == 1:
             shown.append(_filled(line, width, _style(other)))
-    return [*shown, *[Text("")] * (rows - len(shown))]
+    return [*shown, *[Text("")] * (rows - len(shown)), *asked]
+
+
+def proposal_rows(state: Row, width: int, most: int) -> list[Text]:
+    """The newest proposal with its keys; how many more there are. One row beside an alarm, where that holds it."""
+    proposals = state.get("proposals", [])
+    if not proposals:
+        return []
+    more = f" (1 of {len(proposals)}, r lists)" if len(proposals) > 1 else ""
+    keys = f" y yes  Esc no{more}"
+    room = 1 if state.get("alarms") else min(2, most)
+    line = proposal_line(proposals[0]) + keys
+    lines = wrapped(line, width)
+    if len(lines) > room:
+        lines = wrapped(f"{local_clock(proposals[0]['as_of_ns'], seconds=False)} {proposals[0]['asks']}{keys}", width)
+    return [_filled(one, width, PROPOSAL_STYLE) for one in lines[:room]]
 
 
 def alarm_page(state: Row, width: int) -> list[Text]:

@@ -18,7 +18,7 @@ from logger.screen.alarm_rows import alarm_page, alarm_rows, rows_for
 from logger.screen.braille import plot, spread
 from logger.screen.digits import large
 from logger.screen.folding import fitted, wrapped
-from logger.screen.words import shown, title
+from logger.screen.words import proposal_line, shown, title
 
 KEYS = "b begin  e end  s swap  m mark  n note  a ack  l alarms  r f d  ? help  q leave"
 KEYS_SHORT = "b e s m n a act   l r f d pages   ? help   q leave"
@@ -30,6 +30,7 @@ HELP = (
     ("s", "another cylinder is on the scale"),
     ("m", "mark an act: isolated, pump started ..."),
     ("n", "write a note"),
+    ("y  Esc", "yes or no to what the readings show and nobody has told"),
     ("a", "acknowledge all alarms; again: let those that are over go"),
     ("l", "all alarms, with what to do"),
     ("r", "all readings, with the reason where there is none"),
@@ -189,7 +190,10 @@ def _main(state: Row, trend: Trend, width: int, room: int) -> list[Text]:
         rows = rows[big_height:] if beside else rows
     else:
         step = state["next"]
-        lines += [Text(""), Text(f"Next: {step['text']}", "bold"), Text(f"b, or: {step['command']}", "dim"), Text("")]
+        key = "y" if state.get("proposals") else "b"
+        lines += [
+            Text(""), Text(f"Next: {step['text']}", "bold"), Text(f"{key}, or: {step['command']}", "dim"), Text("")
+        ]  # fmt: skip
     if not beside:
         lines += [_row(r, width) for r in rows]
     small, advice = room < 26, state.get("advice", [])[:3]
@@ -274,7 +278,11 @@ def _number(value: float) -> str:
 
 def _readings(state: Row, width: int) -> list[Text]:
     rows = [*state["points"], *state["live"].values()]
-    lines = []
+    lines = [
+        Text(text, "bold")
+        for one in state.get("proposals", [])
+        for text in wrapped(f"{proposal_line(one)} `rimelog yes {one['n']}`", width)
+    ]
     for row in rows:
         line = _row(row, min(width, 64))
         why = row["problem"] or row["note"]

@@ -3,7 +3,7 @@
 from typing import Any
 
 from logger.model.finding import Text
-from logger.screen.words import alarm_line, shown, title
+from logger.screen.words import alarm_line, proposal_line, shown, title
 
 
 def status_lines(state: dict[str, Any]) -> list[str]:
@@ -11,6 +11,8 @@ def status_lines(state: dict[str, Any]) -> list[str]:
     lines = [title(state)]
     alarms = state.get("alarms", [])
     lines += [f"{alarm_line(a, len(alarms) > 1)} [{a['key']}]" for a in alarms] or ["No alarms"]
+    for one in state.get("proposals", []):
+        lines.append(f"  {proposal_line(one)} `rimelog yes {one['n']}` or `rimelog no {one['n']}`")
     if state["stage"] is None or not state["stage"]["running"]:
         lines.append("  Readings are stored, but no stage is running.")
     lines.append(f"  Next: {state['next']['text']}: {state['next']['command']}")

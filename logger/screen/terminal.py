@@ -130,6 +130,8 @@ def watch(
             elif key.lower() in PAGES:
                 chosen = PAGES[key.lower()]
                 page, part = "main" if page == chosen else chosen, 0
+            elif (state := _answerable(follower, key, page, note_until)) is not None:
+                answer = _tried(lambda: acting.answer(key != ESC, state), lost)  # noqa: B023
             elif key == ESC:
                 page, part, note = "main", 0, ""
             elif key in ONWARD:
@@ -149,6 +151,16 @@ def watch(
             shown = note if time.monotonic() < note_until else ""
             live.update(_drawn(follower, console, page, shown, part, acting.asking), refresh=True)
     follower.ended = True
+
+
+def _answerable(follower: StreamFollower, key: str, page: str, note_until: float) -> dict[str, Any] | None:
+    """The state with the proposal that the key answers. Esc first leaves a note and a page."""
+    if follower.picture is None or follower.problem or key not in ("y", "Y", ESC):
+        return None
+    state = follower.picture[0]
+    if key == ESC and not (page == "main" and state.get("proposals") and note_until < time.monotonic()):
+        return None
+    return state
 
 
 def _unseen(picture: Picture | None) -> set[str]:

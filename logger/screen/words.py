@@ -52,6 +52,12 @@ def title(state: dict[str, Any]) -> str:
     return " · ".join(parts)
 
 
+def proposal_line(one: dict[str, Any]) -> str:
+    """What the readings show and nobody has told, with the question."""
+    text = one["text"] if one["text"].endswith("?") else f"{one['text']}."
+    return f"{local_clock(one['as_of_ns'], seconds=False)} {text} {one['asks']}"
+
+
 def alarm_line(alarm: dict[str, Any], several: bool = False) -> str:
     """An alarm whole, on one line."""
     return f"{alarm_head(alarm, several)}. {alarm_text(alarm)}".rstrip()

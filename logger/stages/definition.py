@@ -15,6 +15,7 @@ from logger.model.value import Statement, Value
 from logger.stages.acceptance import Profile
 from logger.stages.comparison import Comparing
 from logger.stages.inputs import StageInputs
+from logger.stages.noticing import Notice
 from logger.stages.settings import NoSettings
 from logger.wording.book import Words
 
@@ -107,6 +108,10 @@ def no_alarms(settings: Any, profiles: Profiles) -> tuple[AlarmRule, ...]:
     return ()
 
 
+def no_notices() -> tuple[Notice, ...]:
+    return ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StageDefinition(Generic[S]):
     """kind: as stored and typed. also_called: what else people type for it. decides: key of the finding that the stage
@@ -118,6 +123,7 @@ class StageDefinition(Generic[S]):
     beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged by.
     acts: marks usual in it. needs: the one that its verdict waits for, and the sentence that asks for it.
     comparing: how two of this kind are laid side by side; carry: what it takes from earlier jobs; both made when asked.
+    notices: what the readings alone show of it (noticing.py), made when asked.
     question: what a customer wants to know of it. figures: the numbers that go with the answer, (finding, input), input
     None: all of that finding. The first plot is the picture of the stage.
     words: the sentences of its findings and statements.
@@ -144,6 +150,7 @@ class StageDefinition(Generic[S]):
     needs: tuple[str, str] | None = None
     comparing: Callable[[], Comparing] | None = None
     carry: Callable[[], Carry] | None = None
+    notices: Callable[[], tuple[Notice, ...]] = no_notices
     words: Words = field(default_factory=Words)
     question: str = ""
     figures: tuple[tuple[str, str | None], ...] = ()

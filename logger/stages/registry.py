@@ -5,9 +5,11 @@ from typing import Any
 
 from logger.model.points import Quantity
 from logger.stages.charging.definition import DEFINITION as CHARGING
+from logger.stages.cylinder_notice import NOTICE as CYLINDER_NOTICE
 from logger.stages.decay_test.definition import DEFINITION as DECAY_TEST
 from logger.stages.definition import LiveQuantity, StageDefinition, View
 from logger.stages.evacuation.definition import DEFINITION as EVACUATION
+from logger.stages.noticing import Notice
 from logger.stages.pressure_test.definition import DEFINITION as PRESSURE_TEST
 from logger.stages.recovery.definition import DEFINITION as RECOVERY
 from logger.stages.start_up.definition import DEFINITION as START_UP
@@ -21,6 +23,7 @@ CYLINDER_LIVE = (
     LiveQuantity("cylinder_fill_25c", "Liquid fill at 25 °C", Quantity.RATIO),
     LiveQuantity("liquid_full_temperature", "Liquid-full at", Quantity.TEMPERATURE),
     LiveQuantity("mass_allowed", "Room left in cylinder", Quantity.MASS),
+    LiveQuantity("flow_without_stage", "Moved, no stage begun", Quantity.MASS),
     LiveQuantity("cylinder_margin", "Margin to service pressure", Quantity.PRESSURE_DIFFERENCE),
 )
 """What is known of the cylinder on the scale in every stage."""
@@ -47,6 +50,12 @@ def usual_next(kind: str | None) -> StageDefinition[Any] | None:
 def view(kind: str | None) -> View:
     found = definition(kind) if kind is not None else None
     return NO_STAGE if found is None else found.view
+
+
+def notices() -> dict[str, Notice]:
+    """What may be noticed by the readings alone, by key: the cylinder's first, then each stage's in order."""
+    found = (CYLINDER_NOTICE, *(one for stage in STAGES for one in stage.notices()))
+    return {one.key: one for one in found}
 
 
 def live_quantities() -> dict[str, LiveQuantity]:

@@ -24,7 +24,7 @@ from logger.model.events import AlarmChanged, Event, GapNoted, NoteWritten, Stag
 from logger.model.finding import Finding, Verdict
 from logger.model.instrument import MODBUS, PROTOCOL, TEXT, LineField, ModbusPort, Register, TextPort
 from logger.model.points import Quantity
-from logger.model.records import CORRECTED, JOB_AMENDED
+from logger.model.records import CORRECTED, JOB_AMENDED, PROPOSAL_ANSWERED, PROPOSED
 from logger.model.rig import RigChannel, RigDevice
 from logger.model.value import Argument, Code, Value
 from logger.pipeline.job_state import JobState
@@ -149,7 +149,7 @@ def test_an_alarm_that_was_renamed_is_read_by_its_name_of_today() -> None:
 
 
 def test_there_are_bytes_of_every_type() -> None:
-    since = {CORRECTED, JOB_AMENDED}
+    since = {CORRECTED, JOB_AMENDED, PROPOSED, PROPOSAL_ANSWERED}
     assert {json.loads(line)["type"] for line in GOLDEN} == set(EVENT_CLASSES) - since
 
 

@@ -26,6 +26,10 @@ def at(name: str, minutes: int) -> Argument:
 ANOTHER = (at("at", 12), count_of("number", 3), name_of("old", "Acme"), name_of("new", "Acme Inc."))
 SAID = (
     Statement("act.unknown", (asked("fly"),)),
+    Statement("proposal.none"),
+    Statement("proposal.several", (count_of("open", 4), count_of("open", 2))),
+    Statement("proposal.unknown", (name_of("n", "7"), count_of("open", 4))),
+    Statement("proposal.which_cylinder", (count_of("n", 4),)),
     Statement("act.no_job"),
     Statement("act.catching_up", (name_of("reason", "the record of before the restart is still being read"),)),
     Statement("act.text", (name_of("field", "operator"),)),

@@ -15,6 +15,7 @@ from logger.stages.charging.words import WORDS
 from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
 from logger.stages.inputs import StageInputs
+from logger.stages.noticing import Notice
 from logger.stages.settings import Form, setting
 from logger.stages.weighed import on_scale, stays
 
@@ -129,6 +130,12 @@ def alarms(settings: Charging | None, profiles: Profiles) -> tuple[AlarmRule, ..
     )  # fmt: skip
 
 
+def _notices() -> tuple[Notice, ...]:
+    from logger.stages.charging.noticing import NOTICES
+
+    return NOTICES
+
+
 DEFINITION = StageDefinition(
     kind=CHARGING,
     label="Charging",
@@ -164,6 +171,7 @@ DEFINITION = StageDefinition(
     listed=("cylinder", "suction_pressure", "liquid_pressure", "ambient"),
     carry=_carry,
     acts=("charging-valve-opened", "charging-valve-closed", "charge-added"),
+    notices=_notices,
     words=WORDS,
     question="Is the right charge in the system?",
     figures=(

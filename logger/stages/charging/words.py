@@ -160,7 +160,15 @@ ADVICE: dict[str, StatementWords] = {
 }
 WORDS = Words(
     alarms=ALARMS,
-    statements=ADVICE,
+    statements={
+        **ADVICE,
+        "charging.began": lambda f: (
+            f"Charging began: {f('rate')} out of the cylinder"
+            if f.code("seen") == "off"
+            else f"Charging began: {f('rate')} into the system on the scale"
+        ),
+        "charging.over": lambda f: f"Charging stopped after {f('moved')}",
+    },
     findings={
         "charging.mass": _mass,
         "charging.target": _target,

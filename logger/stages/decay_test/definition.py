@@ -17,6 +17,7 @@ from logger.stages.computed_curve import curve_of
 from logger.stages.decay_test.words import WORDS
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
+from logger.stages.noticing import Notice
 from logger.stages.settings import Form, setting
 
 DECAY_TEST = "decay-test"
@@ -141,6 +142,12 @@ def _comparing() -> Comparing:
     return COMPARING
 
 
+def _notices() -> tuple[Notice, ...]:
+    from logger.stages.decay_test.noticing import NOTICES
+
+    return NOTICES
+
+
 DEFINITION = StageDefinition(
     kind=DECAY_TEST,
     also_called=("decay",),
@@ -172,6 +179,7 @@ DEFINITION = StageDefinition(
     comparing=_comparing,
     acts=("isolated", "pump-stopped"),
     needs=("isolated", "When the pump is valved off, mark it"),
+    notices=_notices,
     words=WORDS,
     question="Does the vacuum hold with the pump valved off?",
     figures=tuple(("decay.verdict", name) for name in ("start", "highest", "rise", "isolated_for", "limit")),

@@ -283,6 +283,13 @@ ALARMS = {
     "vacuum-over-limit": alarm("DECAY OVER LIMIT", _ON_COURSE_TO_FAIL),
 }
 WORDS = Words(
+    statements={
+        "decay.valved_off": lambda f: (
+            f"Vacuum rising, {f('vacuum')}: pump valved off?"
+            if f.code("seen") == "rises"
+            else f"Vacuum steady for 10 min, {f('vacuum')}: pump valved off?"
+        )
+    },
     alarms=ALARMS,
     findings={
         "decay.verdict": _verdict,

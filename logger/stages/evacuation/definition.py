@@ -17,6 +17,7 @@ from logger.stages.computed_curve import curve_of
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.evacuation.words import WORDS
 from logger.stages.inputs import StageInputs
+from logger.stages.noticing import Notice
 from logger.stages.settings import Form, setting
 
 EVACUATION = "evacuation"
@@ -96,6 +97,12 @@ def _comparing() -> Comparing:
     return COMPARING
 
 
+def _notices() -> tuple[Notice, ...]:
+    from logger.stages.evacuation.noticing import NOTICES
+
+    return NOTICES
+
+
 DEFINITION = StageDefinition(
     kind=EVACUATION,
     also_called=("pull-down",),
@@ -118,6 +125,7 @@ DEFINITION = StageDefinition(
     listed=("vacuum", "system_temperature", "ambient"),
     comparing=_comparing,
     acts=("pump-started", "pump-stopped", "pump-oil-changed", "nitrogen-break", "isolated"),
+    notices=_notices,
     words=WORDS,
     question="Is the system pulled down to the target vacuum?",
     figures=(("evacuation.progress", "vacuum"), ("evacuation.progress", "target")),

@@ -174,6 +174,11 @@ ALARMS = {
     "vacuum-lost": alarm("LOSING VACUUM", "Close the pump valve now, or air and oil get in. Then check the pump."),
 }
 WORDS = Words(
+    statements={
+        "evacuation.pump_started": lambda f: (
+            "Vacuum pump started" + (f": {f('pressure')} and falling" if f.has("pressure") else "")
+        )
+    },
     alarms=ALARMS,
     findings={
         "evacuation.progress": _progress,

@@ -15,6 +15,7 @@ from logger.physics.ambient import AmbientSource
 from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, MIN_HOLD_S, PRESSURE_PROFILES, PressureProfile
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View
 from logger.stages.inputs import StageInputs
+from logger.stages.noticing import Notice
 from logger.stages.pressure_test.words import WORDS
 from logger.stages.settings import Form, setting
 
@@ -157,6 +158,12 @@ def alarms(settings: PressureTest | None, profiles: Profiles) -> tuple[AlarmRule
     )  # fmt: skip
 
 
+def _notices() -> tuple[Notice, ...]:
+    from logger.stages.pressure_test.noticing import NOTICES
+
+    return NOTICES
+
+
 DEFINITION = StageDefinition(
     kind=PRESSURE_TEST,
     label="Pressure test",
@@ -184,6 +191,7 @@ DEFINITION = StageDefinition(
     listed=("system", "ambient", "barometer"),
     profiles=PRESSURE_PROFILES,
     acts=("nitrogen-filled", "holding", "vented"),
+    notices=_notices,
     words=WORDS,
     question="Does the system hold nitrogen pressure?",
     figures=tuple(("standing-pressure.verdict", name) for name in ("start", "end", "lasted", "drop", "smallest_drop")),

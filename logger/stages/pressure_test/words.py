@@ -107,6 +107,11 @@ ALARMS: dict[str, AlarmWords] = {
     "apart": _apart,
 }
 WORDS = Words(
+    statements={
+        "pressure-test.nitrogen_in": lambda f: f"Nitrogen in: system at {f('pressure')}",
+        "pressure-test.settled": lambda f: f"Test pressure settled at {f('pressure')}",
+        "pressure-test.over": lambda f: f"Test pressure let out, from {f('pressure')}",
+    },
     alarms=ALARMS,
     findings={"standing-pressure.verdict": _verdict, "standing-pressure.hidden": hidden_leak.words},
     terms={

@@ -15,6 +15,7 @@ from logger.refrigerant.pressure_class import REFERENCE_TEMPERATURE_K, near_a_li
 from logger.stages.comparison import Comparing
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
+from logger.stages.noticing import Notice
 from logger.stages.recovery.level import JUDGED_BY, RecoveryLevel, required_level
 from logger.stages.recovery.words import WORDS
 from logger.stages.settings import Form, setting
@@ -163,6 +164,12 @@ def _comparing() -> Comparing:
     return COMPARING
 
 
+def _notices() -> tuple[Notice, ...]:
+    from logger.stages.recovery.noticing import NOTICES
+
+    return NOTICES
+
+
 DEFINITION = StageDefinition(
     kind=RECOVERY,
     label="Recovery",
@@ -206,6 +213,7 @@ DEFINITION = StageDefinition(
     listed=("cylinder", "recovery", "system_pressure", "ambient"),
     comparing=_comparing,
     acts=("machine-started", "machine-stopped", "valve-opened", "valve-closed"),
+    notices=_notices,
     words=WORDS,
     question="Is the refrigerant out of the system, down to the required level?",
     figures=(("recovery.mass", "recovered"), ("recovery.level", "settled"), ("recovery.level", "required")),

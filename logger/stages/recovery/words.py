@@ -240,6 +240,13 @@ WORDS = Words(
         "recovery.rebound": _rebound,
     },
     statements={
+        "recovery.started": lambda f: (
+            f"Recovery machine started: {f('rate')} into the cylinder"
+            if f.code("seen") == "machine"
+            else f"Weight on the scale rising: {f('rate')}"
+        ),
+        "recovery.liquid_ended": lambda f: f"Liquid ended: {f('before')} before, {f('rate')} now",
+        "recovery.over": lambda f: f"Recovery flow stopped after {f('moved')}",
         "recovery.flow_unknown": lambda f: f"Flow unknown: {f('why')}. Check the scale and its cable.",
         "recovery.stalled": _stalled,
         "recovery.flow": _flow,

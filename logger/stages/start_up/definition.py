@@ -12,6 +12,7 @@ from logger.stages.comparison import Comparing
 from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
 from logger.stages.inputs import StageInputs
+from logger.stages.noticing import Notice
 from logger.stages.settings import setting
 from logger.stages.start_up.words import WORDS
 
@@ -104,6 +105,12 @@ def _comparing() -> Comparing:
     return COMPARING
 
 
+def _notices() -> tuple[Notice, ...]:
+    from logger.stages.start_up.noticing import NOTICES
+
+    return NOTICES
+
+
 DEFINITION = StageDefinition(
     kind=START_UP,
     also_called=("startup",),
@@ -149,6 +156,7 @@ DEFINITION = StageDefinition(
     carry=_carry,
     comparing=_comparing,
     acts=("compressor-started", "compressor-stopped", "charge-added", "subcooler-on", "subcooler-off"),
+    notices=_notices,
     words=WORDS,
     question="Is the system running right?",
     figures=(("start_up.figures", None),),

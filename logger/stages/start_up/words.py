@@ -305,6 +305,10 @@ ALARMS = {
     "discharge-hot": alarm("DISCHARGE LINE HOT", "Check suction superheat, compression ratio and compressor cooling."),
 }
 WORDS = Words(
+    statements={
+        "start_up.compressor_started": lambda f: f"Compressor started: discharge {f('difference')} over suction",
+        "start_up.over": lambda f: "Compressor stopped",
+    },
     alarms=ALARMS,
     findings={
         "start_up.steady": _steady,

@@ -5,7 +5,7 @@ from datetime import date
 
 from logger.model.finding import Finding
 from logger.model.points import Quantity
-from logger.model.value import Statement, Value, known, name_of, number, unknown
+from logger.model.value import Statement, Value, known, name_of, number, unknown, word
 from logger.refrigerant import Refrigerant, find
 from logger.scale.ledger import Leg, MassLedger
 from logger.stages.charging.analysis import _full_charge_finding, _mass_finding, _target_finding
@@ -89,4 +89,9 @@ SAID = (
     leak(2.1, full_kg=None),
     leak(2.1, named=False),
     leak(None),
+    *(
+        Statement("charging.began", (word("seen", seen), number("rate", Quantity.MASS_RATE, known(0.054, "kg/s"))))
+        for seen in ("off", "onto")
+    ),
+    Statement("charging.over", (number("moved", Quantity.MASS, known(43.2, "kg")),)),
 )

@@ -7,7 +7,7 @@ from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.sample import Gap, Series
 from logger.model.units import MICRON_PA
-from logger.model.value import Argument, Value, known, number, unknown, word
+from logger.model.value import Argument, Statement, Value, known, number, unknown, word
 from logger.physics.leak_flow import ServiceGas, refrigerant_loss
 from logger.stages.acceptance import DECAY_PROFILES, DecayProfile, HoldStep
 from logger.stages.decay_test.analysis import _no_profile, _nothing
@@ -169,4 +169,8 @@ SAID = (
     *water_findings(MOIST, microns(26_300), 27_100 * MICRON_PA, 294.9),
     *water_findings(MOIST, microns(431), 430 * MICRON_PA, 294.9),
     *water_findings(MOIST, microns(5900), 5850 * MICRON_PA, None),
+    *(
+        Statement("decay.valved_off", (word("seen", seen), number("vacuum", Quantity.VACUUM, known(28.3, "Pa"))))
+        for seen in ("rises", "steady")
+    ),
 )

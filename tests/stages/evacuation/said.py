@@ -1,8 +1,9 @@
 """Each thing that is said of an evacuation (tests/words.py). Invented figures."""
 
 from logger.model.finding import Finding
+from logger.model.points import Quantity
 from logger.model.units import MICRON_PA
-from logger.model.value import Value, known, unknown
+from logger.model.value import Statement, Value, known, number, unknown
 from logger.stages.evacuation.analysis import RESERVATION
 from logger.stages.evacuation.definition import alarms
 from logger.stages.evacuation.findings import (
@@ -124,4 +125,6 @@ SAID = (
     counted((446.0, 310.0), 3),
     counted((446.0, 310.0), None, None),
     counted((310.0,), 2),
+    Statement("evacuation.pump_started"),
+    Statement("evacuation.pump_started", (number("pressure", Quantity.VACUUM, known(2200.0, "Pa")),)),
 )  # fmt: skip

@@ -6,7 +6,7 @@ from dataclasses import replace
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
-from logger.model.value import known, name_of, number, word
+from logger.model.value import Statement, known, name_of, number, word
 from logger.stages.acceptance import PRESSURE_PROFILES, PressureProfile
 from logger.stages.pressure_test.analysis import IDEAL, NITROGEN, GasLaw, Thermometer, _nothing, _verdict
 from logger.stages.pressure_test.definition import alarms
@@ -85,5 +85,9 @@ SAID = (
             ("absolute_zero", None),
             ("temperature_at_ends", None),
         )
+    ),
+    *(
+        Statement(f"pressure-test.{what}", (number("pressure", Quantity.PRESSURE, known(1.95e6, "Pa")),))
+        for what in ("nitrogen_in", "settled", "over")
     ),
 )

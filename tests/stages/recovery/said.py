@@ -83,6 +83,9 @@ def flow(phase: str, kg_s: float, *more: Argument) -> Statement:
     return Statement("recovery.flow", (word("phase", phase), rate, *more))
 
 
+ENDED = tuple(
+    number(name, Quantity.MASS_RATE, known(kg_s, "kg/s")) for name, kg_s in (("rate", 0.011), ("before", 0.054))
+)
 SAID = (
     *alarms(None, {}),
     mass_finding(ONE.moved, ONE),
@@ -135,4 +138,10 @@ SAID = (
     Statement("recovery.first", (word("first", "cylinder"), time("soonest", 170.0), time("latest", 176.0))),
     Statement("recovery.first", (word("first", "cylinder"), time("soonest", 85.0), time("latest", 200.0))),
     Statement("recovery.first", (word("first", "system"), time("soonest", 1100.0))),
+    *(
+        Statement("recovery.started", (word("seen", seen), number("rate", Quantity.MASS_RATE, known(0.054, "kg/s"))))
+        for seen in ("machine", "weight")
+    ),
+    Statement("recovery.liquid_ended", ENDED),
+    Statement("recovery.over", (number("moved", Quantity.MASS, known(43.2, "kg")),)),
 )  # fmt: skip

@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from logger.model.finding import Finding
+from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.value import Value, known, unknown
+from logger.model.value import Statement, Value, known, number, unknown
 from logger.stages.start_up.analysis import _LIMITED
 from logger.stages.start_up.carry import figures_finding
 from logger.stages.start_up.definition import alarms
@@ -155,4 +156,6 @@ SAID = (
     compared(BEFORE, BEFORE),
     compared(BEFORE, UNSTATED),
     compared({}, CHANGED, "the start-up of job R-1 on 2025-09-18"),
+    Statement("start_up.compressor_started", (number("difference", Quantity.PRESSURE_DIFFERENCE, known(6.1e5, "Pa")),)),
+    Statement("start_up.over"),
 )

@@ -110,7 +110,7 @@ class Clock:
     def __init__(
         self, read: Callable[[], ClockReading] | None = None, *, period_s: float = 1.0, not_before_ns: int = 0
     ) -> None:
-        """not_before_ns: as `go_on_after`, where it is known already."""
+        """not_before_ns: as `resume_after`, where it is known already."""
         self._read = read or read_system
         self._watch = GapWatch(period_s)
         self._lock = threading.Lock()
@@ -118,12 +118,12 @@ class Clock:
         self._boot_ns, self._record_ns, self._last_ns = first.boot_ns, first.wall_ns, first.wall_ns
         self._rate = 0.0
         self.offset_ns = 0
-        """The computer's clock minus the record's time, as far as known by steps and by `go_on_after`."""
+        """The computer's clock minus the record's time, as far as known by steps and by `resume_after`."""
         self.problem = _problem(first.wall_ns, not_before_ns)
         """Why the computer's clock cannot be right at the start, or None."""
-        self.go_on_after(not_before_ns)
+        self.resume_after(not_before_ns)
 
-    def go_on_after(self, newest_ns: int) -> None:
+    def resume_after(self, newest_ns: int) -> None:
         """newest_ns: the newest time already in the record. A computer clock behind it does not go back there:
         the record's time goes on from it, and `problem` says so. Watching for gaps begins again here: opening a long
         record takes its time and is no stall."""

@@ -163,9 +163,9 @@ def test_a_record_opened_later_is_gone_on_after_too() -> None:
     computer = Computer()
     clock = Clock(computer.read)
     computer.run(5)
-    clock.go_on_after(START + 2 * NS_PER_S)  # already past it: nothing to do
+    clock.resume_after(START + 2 * NS_PER_S)  # already past it: nothing to do
     assert (clock.now_ns(), clock.problem) == (START + 5 * NS_PER_S, None)
-    clock.go_on_after(START + 100 * NS_PER_S)
+    clock.resume_after(START + 100 * NS_PER_S)
     assert clock.now_ns() == START + 100 * NS_PER_S + 1
     assert clock.problem is not None
     assert clock.offset_ns == -95 * NS_PER_S - 1

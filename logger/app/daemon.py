@@ -101,7 +101,7 @@ class Daemon:
         if existed:
             self.catch_up = CatchUp(self.path, self.engine)
             self.recorder.last_record, newest_ns = self.catch_up.last_id, self.catch_up.newest_ns
-            self.clock.go_on_after(self.engine.model.now_ns)
+            self.clock.resume_after(self.engine.model.now_ns)
         if self.engine.facts.unknown:
             writer.close()
             if self.catch_up is not None:

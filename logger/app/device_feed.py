@@ -203,7 +203,7 @@ class DeviceFeed:
     def _time_marked(self, event: link.TimeMarked) -> None:
         self._frame(event.at_ns, event.raw, event.explained)
 
-    def _said(self, event: link.InstrumentSaid) -> None:
+    def _said(self, event: link.InstrumentMessage) -> None:
         if event.understood and not self.connected:
             t_ns, url = self.utc_ns(event.at_ns), self.rig_device.url or ""
             self._emit_budgeted(
@@ -262,7 +262,7 @@ class DeviceFeed:
         self.refused = clean(event.reason, 160)
         self._gone(event.at_ns, event.code, f"device lost: refused, {self.refused}")
 
-    def _too_much(self, event: link.TalksTooMuch) -> None:
+    def _too_much(self, event: link.TooManyFrames) -> None:
         gap = GapNoted(t_ns=self.utc_ns(event.at_ns), device=self.device_id, cause=event.reason, frames=event.dropped)
         self._emit_budgeted(event.reason, gap, event.dropped)
 
@@ -329,7 +329,7 @@ _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
     link.SamplesReceived: DeviceFeed._samples,
     link.StatusReceived: DeviceFeed._status,
     link.TimeMarked: DeviceFeed._time_marked,
-    link.InstrumentSaid: DeviceFeed._said,
+    link.InstrumentMessage: DeviceFeed._said,
     link.BadFrameSeen: DeviceFeed._bad,
     link.Contradiction: DeviceFeed._contradicted,
     link.DeviceError: DeviceFeed._error,
@@ -338,5 +338,5 @@ _HANDLERS: dict[type[Any], Callable[[DeviceFeed, Any], None]] = {
     link.Silent: DeviceFeed._silent,
     link.LinkDown: DeviceFeed._down,
     link.DeviceRefused: DeviceFeed._refused,
-    link.TalksTooMuch: DeviceFeed._too_much,
+    link.TooManyFrames: DeviceFeed._too_much,
 }

@@ -38,7 +38,7 @@ _OF_ITSELF = (MessageType.HELLO, MessageType.DESCRIBE)  # a device that restarts
 CATCHING_UP = "the record of before the restart is still being read"
 
 
-class Again:
+class SecondPass:
     """The record through a second engine, in slices, then what came meanwhile; the live one then adopts what it knows.
     `done`: nothing is behind any more."""
 
@@ -62,7 +62,7 @@ class Again:
         before = in_order(self._reader.records(until_id=until_id), facts)
         self._steps = steps(chain(self._readable(before), _drained(live.deferred)), self._whole)
 
-    def go_on(self, for_s: float) -> bool:
+    def advance(self, for_s: float) -> bool:
         """Read on for so long; whether it is done."""
         if self._live.deferred is not self._deferred:  # something more was corrected: another one begins
             self.close()
@@ -80,7 +80,7 @@ class Again:
         """To the end, in slices."""
         begun_s = time.monotonic()
         while True:
-            if self.go_on(SLICE_S):
+            if self.advance(SLICE_S):
                 break
             await asyncio.sleep(PAUSE_S)
         log.info("the record was read again beside in %.0f s", time.monotonic() - begun_s)
@@ -100,7 +100,7 @@ class Again:
             log.error("the rest of the record of before cannot be read; what is shown goes by what could be: %s", exc)
 
 
-class Settle(Again):
+class Settle(SecondPass):
     """After something was corrected or entered late: up to that event, the last of the record that counts here."""
 
     def __init__(self, path: Path, live: Engine, until_id: int) -> None:
@@ -110,7 +110,7 @@ class Settle(Again):
         self._begin(until_id, self._reader.events())
 
 
-class CatchUp(Again):
+class CatchUp(SecondPass):
     """Of one job's file into the pipeline that will judge what comes.
 
     last_id: of the last record of before. newest_ns: when the newest frame of before came, 0 without any.
@@ -129,7 +129,7 @@ class CatchUp(Again):
             live.deferred = deque()
             self._whole.notices_from_ns = self.newest_ns - NOTICES_NS
             self._begin(self.last_id, recorded)
-            if not self.go_on(at_once_s):
+            if not self.advance(at_once_s):
                 self._greetings(hellos)
             self._begun = True
         except BaseException:

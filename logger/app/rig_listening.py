@@ -80,7 +80,7 @@ class ObservedDevice:
                     self.problem = None
                     for index, raw in readings or ():
                         self._add(index, _reading(layout.channels[index], raw, event.at_ns / NS_PER_S))
-                case events.InstrumentSaid(raw=raw):
+                case events.InstrumentMessage(raw=raw):
                     self.problem = None
                     self._raws.append((event.at_ns / NS_PER_S, raw))
                 case events.LinkDown(reason=reason) | events.DeviceRefused(reason=reason):

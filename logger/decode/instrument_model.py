@@ -12,7 +12,7 @@ from logger.decode.channel import Raw
 from logger.decode.device_model import DeviceModel, Explained, ProtocolDevice
 from logger.decode.registers import read_exchange, read_register
 from logger.decode.stated import describe, in_unit
-from logger.decode.text_line import LineReader, Said
+from logger.decode.text_line import LineReader, ParsedReading
 from logger.model.errors import ComputeError
 from logger.model.instrument import MODBUS, TEXT, LineField, Register, Stated
 from logger.model.rig import RigChannel, RigDevice
@@ -101,7 +101,7 @@ class ModbusDevice(_Instrument):
         return [(index, _number(said, unit)) for index, unit, said in found if said is not None]
 
 
-def _number(said: Said, unit: Unit | None = None) -> Raw:
+def _number(said: ParsedReading, unit: Unit | None = None) -> Raw:
     """unit: of the number, where it is not the described one yet."""
     if said.number is None:
         return said.problem or "no reading"

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from logger.decode.text_line import MAX_READING, Said
+from logger.decode.text_line import MAX_READING, ParsedReading
 from logger.model.instrument import Register
 
 FUNCTION: Final = {"holding": 3, "input": 4}
@@ -94,7 +94,7 @@ def read_exchange(raw: bytes) -> RegisterExchange | None:
     return RegisterExchange(block, struct.unpack(f">{block.count}H", answer[2:]))
 
 
-def read_register(register: Register, said: RegisterExchange) -> Said | None:
+def read_register(register: Register, said: RegisterExchange) -> ParsedReading | None:
     """The channel's number in its unit; None when the exchange is not about it."""
     block, count = said.block, width(register)
     at = register.address - block.address
@@ -103,14 +103,14 @@ def read_register(register: Register, said: RegisterExchange) -> Said | None:
     if at < 0 or at + count > block.count:
         return None
     if said.registers is None:
-        return Said(None, said.problem)
+        return ParsedReading(None, said.problem)
     words = said.registers[at : at + count]
     if register.word_order == "little":
         words = words[::-1]
     number = struct.unpack(_TYPES[register.type], struct.pack(f">{count}H", *words))[0]
     if number in register.no_reading:
-        return Said(None, f"the transmitter says that it has no reading ({number:g})")
+        return ParsedReading(None, f"the transmitter says that it has no reading ({number:g})")
     scaled = number * register.scale + register.offset
     if not math.isfinite(scaled) or abs(scaled) > MAX_READING:
-        return Said(None, "the transmitter's register holds no number")
-    return Said(scaled)
+        return ParsedReading(None, "the transmitter's register holds no number")
+    return ParsedReading(scaled)

@@ -24,7 +24,7 @@ _SHOWN: Final = 24  # characters of an instrument's own words in a message
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class ParsedReading:
     """number: in the channel's described unit, None exactly when `problem` says why."""
 
     number: float | None
@@ -49,7 +49,7 @@ class LineReader:
         self._units = _by_word(field.units)
         check_units([self._unit, *self._units.values()])
 
-    def read(self, line: bytes) -> Said | None:
+    def read(self, line: bytes) -> ParsedReading | None:
         """None: the line is not of this channel's pattern."""
         text = line.strip(_AROUND)
         match = self._pattern.fullmatch(text.decode("latin-1"))
@@ -60,17 +60,17 @@ class LineReader:
         if self._units:
             word = (found["unit"] or "").strip()
             if word not in self._units:
-                return Said(None, f"unit {_quoted(word)} is not in the rig file's table")
+                return ParsedReading(None, f"unit {_quoted(word)} is not in the rig file's table")
             unit = self._units[word]
         number = self._number(found["value"] or "")
         if number is None:
-            return Said(None, f"the instrument shows {_quoted(found['value'] or '')}")
+            return ParsedReading(None, f"the instrument shows {_quoted(found['value'] or '')}")
         if number < 0 and unit.reference == "vacuum":
-            return Said(None, f"{number:g} {unit.name} is no vacuum below the air around")
+            return ParsedReading(None, f"{number:g} {unit.name} is no vacuum below the air around")
         steady = not self._field.stable or (found["stable"] or "").strip() in self._field.stable
         if not (steady or self._field.use_unstable):
-            return Said(None, NOT_STEADY)
-        return Said(in_unit(number, unit, self._unit))
+            return ParsedReading(None, NOT_STEADY)
+        return ParsedReading(in_unit(number, unit, self._unit))
 
     def _number(self, text: str) -> float | None:
         plain = "".join(text.split())  # a sign may stand apart

@@ -178,7 +178,7 @@ class Connection(Generic[C]):
         """Leave a stream that never pauses unread for a while; the system's buffers then stop or drop it."""
         pause_s = throttle.pause_s(size, self._now_ns())
         if pause_s > 0:
-            self._on_event(events.TalksTooMuch(self._now_ns(), 0))
+            self._on_event(events.TooManyFrames(self._now_ns(), 0))
             await asyncio.sleep(min(pause_s + 1.0, 2.0))
 
     async def _pause(self, seconds: float) -> None:
@@ -197,7 +197,7 @@ class Connection(Generic[C]):
                 continue
             self._on_event(event)
             match event:
-                case events.InstrumentSaid(understood=True):
+                case events.InstrumentMessage(understood=True):
                     self._reported.clear()
                 case events.HelloReceived():
                     self._reported.clear()

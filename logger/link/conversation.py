@@ -89,7 +89,7 @@ class InstrumentConversation(ABC):
     def _said(self, at_ns: int, raw: bytes, understood: bool, explained: Explained) -> None:
         if understood:
             self.live, self._silent, self._received_ns = True, False, at_ns
-        self._events.append(events.InstrumentSaid(at_ns, raw, understood, explained))
+        self._events.append(events.InstrumentMessage(at_ns, raw, understood, explained))
 
     def _take_events(self) -> list[LinkEvent]:
         taken, self._events = self._events, []

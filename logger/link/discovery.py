@@ -87,19 +87,19 @@ async def find(
 
 async def radio_urls(device_id: bytes) -> list[str]:
     """Where a device of that id may be in radio range: all of our service, or the one sensor. Raises LinkLost."""
-    from logger.link.ble.radio import Air, Sighting  # not before it is needed: it brings the system's Bluetooth
+    from logger.link.ble.radio import Radio, Sighting  # not before it is needed: it brings the system's Bluetooth
     from logger.link.ble.standard_sensors import device_id_of
 
     def is_it(sighting: Sighting) -> bool:
         return sighting.standard and device_id_of(sighting.address) == device_id
 
-    seen = await Air.here().scan(RADIO_SCAN_S, is_it)
+    seen = await Radio.here().scan(RADIO_SCAN_S, is_it)
     return [s.url for s in seen if is_it(s)] or [s.url for s in seen if s.ours][:MAX_ASKED]
 
 
 async def _in_range(named: set[str], timeout_s: float) -> list[Found]:
     """Bluetooth devices: ours are asked for their hello, sensors of a standard are left alone."""
-    from logger.link.ble.radio import Air, Sighting
+    from logger.link.ble.radio import Radio, Sighting
     from logger.link.ble.standard_sensors import KIND, device_id_of
 
     async def found(sighting: Sighting) -> Found:
@@ -112,7 +112,7 @@ async def _in_range(named: set[str], timeout_s: float) -> list[Found]:
         return replace(base, name=sighting.name, rssi_dbm=sighting.rssi_dbm)
 
     try:
-        seen = await Air.here().scan(RADIO_SCAN_S)
+        seen = await Radio.here().scan(RADIO_SCAN_S)
     except LinkLost as exc:
         return [Found(RADIO, None, str(exc))]
     asked = [s for s in seen if s.url not in named]

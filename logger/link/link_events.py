@@ -192,7 +192,7 @@ class Silent:
 
 
 @dataclass(frozen=True, slots=True)
-class TalksTooMuch:
+class TooManyFrames:
     """The device sends more than any should: `dropped` frames were thrown away unread since the last event."""
 
     at_ns: int
@@ -239,7 +239,7 @@ class RadioStatus:
 
 
 @dataclass(frozen=True, slots=True)
-class InstrumentSaid:
+class InstrumentMessage:
     """A line of a text instrument, or a Modbus request with its answer, as it came.
 
     understood: it is what the rig expects of the instrument, so it is alive.
@@ -267,7 +267,7 @@ SessionEvent: TypeAlias = (
     | Replied
     | NoReply
     | Silent
-    | TalksTooMuch
+    | TooManyFrames
     | DeviceRefused
 )
-LinkEvent: TypeAlias = SessionEvent | LinkUp | LinkDown | RadioStatus | InstrumentSaid
+LinkEvent: TypeAlias = SessionEvent | LinkUp | LinkDown | RadioStatus | InstrumentMessage

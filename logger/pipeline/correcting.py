@@ -48,7 +48,7 @@ _GUARDED = frozenset(
 
 
 @dataclass(frozen=True, slots=True)
-class Looser:
+class LoosenedLimit:
     """label, before, after: in the user's units."""
 
     label: str
@@ -561,7 +561,7 @@ def _mass(value: Any) -> float:
 # -- what becomes looser ---------------------------------------------------------------------------------------------
 
 
-def _looser(engine: Engine, then: JobState, asked: list[Corrected], now_ns: int) -> Iterator[Looser]:
+def _looser(engine: Engine, then: JobState, asked: list[Corrected], now_ns: int) -> Iterator[LoosenedLimit]:
     """What could be filled further, or driven higher, than by the entries of now."""
     model, now, shown = engine.model, engine.model.state, engine.shown
     for name, cylinder in then.cylinders.items():
@@ -570,21 +570,23 @@ def _looser(engine: Engine, then: JobState, asked: list[Corrected], now_ns: int)
             continue
         was, will = _most_gross(now, before), _most_gross(then, cylinder)
         if was is not None and will is not None and will > was + 1e-6:
-            yield Looser(f"{name}, most on the scale", *(shown.one(known(x, ""), Quantity.MASS) for x in (was, will)))
+            yield LoosenedLimit(
+                f"{name}, most on the scale", *(shown.one(known(x, ""), Quantity.MASS) for x in (was, will))
+            )
         a, b = before.service_pressure_pa, cylinder.service_pressure_pa
         if a is not None and (b is None or b > a):
             kind = Quantity.PRESSURE_DIFFERENCE
             after = "unknown" if b is None else shown.one(known(b, ""), kind)
-            yield Looser(f"{name}, service pressure", shown.one(known(a, ""), kind), after)
+            yield LoosenedLimit(f"{name}, service pressure", shown.one(known(a, ""), kind), after)
     if then.on_scale != now.on_scale and now.cylinder is not None and then.cylinder is not None:
         was, will = _most_gross(now, now.cylinder), _most_gross(then, then.cylinder)
         if was is not None and will is not None and will > was + 1e-6:
-            yield Looser("most on the scale now", *(shown.one(known(x, ""), Quantity.MASS) for x in (was, will)))
+            yield LoosenedLimit("most on the scale now", *(shown.one(known(x, ""), Quantity.MASS) for x in (was, will)))
     lifted = {f.key: f for f in forbidding_of(model, now, now_ns)}
     for one in forbidding_of(model, then, now_ns):
         lifted.pop(one.key, None)
     for finding in lifted.values():
-        yield Looser(text_of(finding, shown).headline, "must not be filled", "may be filled")
+        yield LoosenedLimit(text_of(finding, shown).headline, "must not be filled", "may be filled")
     for made in (_turned(engine, one) for one in asked):
         if (
             made.fact.startswith("channel.")
@@ -594,7 +596,7 @@ def _looser(engine: Engine, then: JobState, asked: list[Corrected], now_ns: int)
         fact, both = _fact(made), (made.old, made.new)
         numbers = isinstance(fact.kind, Quantity) and all(isinstance(x, int | float) for x in both)
         if fact.key.startswith("stage.settings.") and fact.safety and numbers and made.new > made.old:
-            yield Looser(fact.label, *(shown_value(fact, x, shown) for x in both))
+            yield LoosenedLimit(fact.label, *(shown_value(fact, x, shown) for x in both))
 
 
 def _turned(engine: Engine, made: Corrected) -> Corrected:
@@ -620,14 +622,14 @@ def _most_gross(state: JobState, cylinder: Cylinder) -> float | None:
     return None if found.max_net.number is None else found.max_net.number + cylinder.tare_kg
 
 
-def _looser_reading(engine: Engine, made: Corrected, point: str) -> Iterator[Looser]:
+def _looser_reading(engine: Engine, made: Corrected, point: str) -> Iterator[LoosenedLimit]:
     """A lower reading of what is guarded, or none."""
     label = POINTS[point].label
     if made.fact == "channel.point":
-        yield Looser(label, "measured by this sensor", "not measured by it")
+        yield LoosenedLimit(label, "measured by this sensor", "not measured by it")
         return
     higher_is_lower = made.fact == "channel.zero"
     was, will = float(made.old or 0.0), float(made.new)
     if (will > was) == higher_is_lower and will != was:
         before, after = old_and_new(made, engine.facts, engine.shown)
-        yield Looser(f"{label} then reads lower, {_fact(made).label}", before, after)
+        yield LoosenedLimit(f"{label} then reads lower, {_fact(made).label}", before, after)

@@ -92,7 +92,7 @@ class StageNow:
 
 
 @dataclass(slots=True)
-class Thing:
+class EnteredAct:
     """A mark, note or swap as it is now. at: its place in the chain."""
 
     at: int
@@ -118,9 +118,9 @@ class Facts:
     events: tuple[Placed, ...]
     corrections: tuple[Correction, ...]
     stages: tuple[StageNow, ...]
-    marks: tuple[Thing, ...]
-    notes: tuple[Thing, ...]
-    swaps: tuple[Thing, ...]
+    marks: tuple[EnteredAct, ...]
+    notes: tuple[EnteredAct, ...]
+    swaps: tuple[EnteredAct, ...]
     cylinders: tuple[CylinderEntry, ...]
     rigs: tuple[tuple[int, RigLoaded], ...]
     opened: JobOpened | None
@@ -183,9 +183,9 @@ class _Fold:
         self.corrections = _standing(recorded)
         self.by_place = {one.place: one for one in self.corrections}
         self.stages: list[StageNow] = []
-        self.marks: list[Thing] = []
-        self.notes: list[Thing] = []
-        self.swaps: list[Thing] = []
+        self.marks: list[EnteredAct] = []
+        self.notes: list[EnteredAct] = []
+        self.swaps: list[EnteredAct] = []
         self.cylinders: list[CylinderEntry] = []
         self.rigs: list[tuple[int, RigLoaded]] = []
         self.opened: JobOpened | None = None
@@ -206,12 +206,12 @@ class _Fold:
                 for cylinder in event.cylinders:
                     self._add_cylinder(place, cylinder)
             case CylinderOnScale():
-                self.swaps.append(Thing(place, event))
+                self.swaps.append(EnteredAct(place, event))
                 self._add_cylinder(place, event.cylinder)
             case Marked():
-                self.marks.append(Thing(place, event))
+                self.marks.append(EnteredAct(place, event))
             case NoteWritten():
-                self.notes.append(Thing(place, event))
+                self.notes.append(EnteredAct(place, event))
             case StageBegun():
                 self.stages.append(
                     StageNow(len(self.stages) + 1, event, place, event.kind, dict(event.settings), event.t_ns)
@@ -486,7 +486,7 @@ class _Fold:
             changed = replace(changed, baseline=None)  # of a start-up with another refrigerant
         return changed
 
-    def _swap(self, thing: Thing) -> CylinderOnScale:
+    def _swap(self, thing: EnteredAct) -> CylinderOnScale:
         now: CylinderOnScale = thing.now
         entry = next(one for one in self.cylinders if one.name == now.cylinder.name)
         own = [i for i, (at, entered) in enumerate(entry.entries) if at == thing.at or entered == now.cylinder]

@@ -67,7 +67,7 @@ class Load(IntEnum):
     SWAP_LIFTED = auto()
 
 
-class Seen(IntEnum):
+class Cue(IntEnum):
     FOLLOWS = auto()
     JUMPED = auto()
     MOVING = auto()
@@ -79,49 +79,49 @@ class Seen(IntEnum):
 
 
 # fmt: off
-TRANSITIONS: Final[dict[Load, dict[Seen, Load]]] = {
+TRANSITIONS: Final[dict[Load, dict[Cue, Load]]] = {
     Load.UNREAD: {
-        Seen.FOLLOWS: Load.NAMED, Seen.NAMING: Load.UNREAD,
+        Cue.FOLLOWS: Load.NAMED, Cue.NAMING: Load.UNREAD,
     },
     Load.NAMED: {
-        Seen.FOLLOWS: Load.NAMED, Seen.JUMPED: Load.BUMPED, Seen.NAMING: Load.SWAP_DUE,
+        Cue.FOLLOWS: Load.NAMED, Cue.JUMPED: Load.BUMPED, Cue.NAMING: Load.SWAP_DUE,
     },
     Load.BUMPED: {
-        Seen.FOLLOWS: Load.NAMED, Seen.JUMPED: Load.BUMPED, Seen.MOVING: Load.UNSETTLED, Seen.EMPTY: Load.LIFTED,
-        Seen.STEP: Load.NAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.SWAP_BUMPED,
+        Cue.FOLLOWS: Load.NAMED, Cue.JUMPED: Load.BUMPED, Cue.MOVING: Load.UNSETTLED, Cue.EMPTY: Load.LIFTED,
+        Cue.STEP: Load.NAMED, Cue.OTHER: Load.UNNAMED, Cue.NAMING: Load.SWAP_BUMPED,
     },
     Load.UNSETTLED: {
-        Seen.FOLLOWS: Load.NAMED, Seen.MOVING: Load.UNSETTLED, Seen.EMPTY: Load.LIFTED,
-        Seen.STEP: Load.NAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.SWAP_UNSETTLED,
+        Cue.FOLLOWS: Load.NAMED, Cue.MOVING: Load.UNSETTLED, Cue.EMPTY: Load.LIFTED,
+        Cue.STEP: Load.NAMED, Cue.OTHER: Load.UNNAMED, Cue.NAMING: Load.SWAP_UNSETTLED,
     },
     Load.LIFTED: {
-        Seen.FOLLOWS: Load.NAMED, Seen.MOVING: Load.LIFTED, Seen.EMPTY: Load.LIFTED,
-        Seen.STEP: Load.NAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.SWAP_LIFTED,
+        Cue.FOLLOWS: Load.NAMED, Cue.MOVING: Load.LIFTED, Cue.EMPTY: Load.LIFTED,
+        Cue.STEP: Load.NAMED, Cue.OTHER: Load.UNNAMED, Cue.NAMING: Load.SWAP_LIFTED,
     },
     Load.UNNAMED: {
-        Seen.FOLLOWS: Load.NAMED, Seen.MOVING: Load.UNNAMED, Seen.EMPTY: Load.UNNAMED_LIFTED,
-        Seen.STEP: Load.UNNAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.UNREAD,
+        Cue.FOLLOWS: Load.NAMED, Cue.MOVING: Load.UNNAMED, Cue.EMPTY: Load.UNNAMED_LIFTED,
+        Cue.STEP: Load.UNNAMED, Cue.OTHER: Load.UNNAMED, Cue.NAMING: Load.UNREAD,
     },
     Load.UNNAMED_LIFTED: {
-        Seen.FOLLOWS: Load.NAMED, Seen.MOVING: Load.UNNAMED_LIFTED, Seen.EMPTY: Load.UNNAMED_LIFTED,
-        Seen.STEP: Load.UNNAMED, Seen.OTHER: Load.UNNAMED, Seen.NAMING: Load.SWAP_LIFTED,
+        Cue.FOLLOWS: Load.NAMED, Cue.MOVING: Load.UNNAMED_LIFTED, Cue.EMPTY: Load.UNNAMED_LIFTED,
+        Cue.STEP: Load.UNNAMED, Cue.OTHER: Load.UNNAMED, Cue.NAMING: Load.SWAP_LIFTED,
     },
     Load.SWAP_DUE: {
-        Seen.FOLLOWS: Load.SWAP_DUE, Seen.JUMPED: Load.SWAP_BUMPED,
-        Seen.NAMING: Load.SWAP_DUE, Seen.NAMED_AGAIN: Load.NAMED,
+        Cue.FOLLOWS: Load.SWAP_DUE, Cue.JUMPED: Load.SWAP_BUMPED,
+        Cue.NAMING: Load.SWAP_DUE, Cue.NAMED_AGAIN: Load.NAMED,
     },
     Load.SWAP_BUMPED: {
-        Seen.FOLLOWS: Load.SWAP_DUE, Seen.JUMPED: Load.SWAP_BUMPED, Seen.MOVING: Load.SWAP_UNSETTLED,
-        Seen.EMPTY: Load.SWAP_LIFTED, Seen.STEP: Load.NAMED, Seen.OTHER: Load.NAMED,
-        Seen.NAMING: Load.SWAP_BUMPED, Seen.NAMED_AGAIN: Load.BUMPED,
+        Cue.FOLLOWS: Load.SWAP_DUE, Cue.JUMPED: Load.SWAP_BUMPED, Cue.MOVING: Load.SWAP_UNSETTLED,
+        Cue.EMPTY: Load.SWAP_LIFTED, Cue.STEP: Load.NAMED, Cue.OTHER: Load.NAMED,
+        Cue.NAMING: Load.SWAP_BUMPED, Cue.NAMED_AGAIN: Load.BUMPED,
     },
     Load.SWAP_UNSETTLED: {
-        Seen.MOVING: Load.SWAP_UNSETTLED, Seen.EMPTY: Load.SWAP_LIFTED, Seen.STEP: Load.NAMED,
-        Seen.OTHER: Load.NAMED, Seen.NAMING: Load.SWAP_UNSETTLED, Seen.NAMED_AGAIN: Load.UNSETTLED,
+        Cue.MOVING: Load.SWAP_UNSETTLED, Cue.EMPTY: Load.SWAP_LIFTED, Cue.STEP: Load.NAMED,
+        Cue.OTHER: Load.NAMED, Cue.NAMING: Load.SWAP_UNSETTLED, Cue.NAMED_AGAIN: Load.UNSETTLED,
     },
     Load.SWAP_LIFTED: {
-        Seen.MOVING: Load.SWAP_LIFTED, Seen.EMPTY: Load.SWAP_LIFTED, Seen.STEP: Load.NAMED,
-        Seen.OTHER: Load.NAMED, Seen.NAMING: Load.SWAP_LIFTED,
+        Cue.MOVING: Load.SWAP_LIFTED, Cue.EMPTY: Load.SWAP_LIFTED, Cue.STEP: Load.NAMED,
+        Cue.OTHER: Load.NAMED, Cue.NAMING: Load.SWAP_LIFTED,
     },
 }
 # fmt: on
@@ -178,11 +178,11 @@ class ScaleState:
 
     def swap(self, cylinder: str) -> None:
         """What is on the scale now, or comes next, is that cylinder."""
-        if cylinder == self._due and Seen.NAMED_AGAIN in TRANSITIONS[self.load]:
-            self._change(Seen.NAMED_AGAIN)
+        if cylinder == self._due and Cue.NAMED_AGAIN in TRANSITIONS[self.load]:
+            self._change(Cue.NAMED_AGAIN)
             self.ledger = self.ledger.begin(self._trusted_s, cylinder, self._trusted_kg)
             return
-        self._change(Seen.NAMING)
+        self._change(Cue.NAMING)
         self._due = cylinder
         self.rate.expect_swap()
         self.ledger = self.ledger.swap(cylinder)
@@ -198,32 +198,32 @@ class ScaleState:
         self._last_s, self._last_kg = t_s, mass_kg
         self._weigh(t_s, mass_kg)
 
-    def _change(self, event: Seen) -> None:
+    def _change(self, event: Cue) -> None:
         self.load = TRANSITIONS[self.load][event]
 
-    def _event(self, t_s: float, mass_kg: float) -> Seen:
+    def _event(self, t_s: float, mass_kg: float) -> Cue:
         """What this reading means; beginning and level of an absence are noted on the way."""
         if self.load is Load.UNREAD:
-            return Seen.FOLLOWS
+            return Cue.FOLLOWS
         off_kg, for_s = mass_kg - self._trusted_kg, t_s - self._trusted_s
         if self.load in _FOLLOWING:
             flow = self.rate.value.number or 0.0
             if _within(off_kg, self._reach_kg(for_s), flow * for_s):
-                return Seen.FOLLOWS
+                return Cue.FOLLOWS
             self._away_s, self._level_s, self._flow_kg_s = t_s, t_s, flow
-            return Seen.JUMPED
+            return Cue.JUMPED
         step = abs(mass_kg - self._last_kg) > self._reach_kg(t_s - self._last_s)
         if step:
             self._level_s = t_s
         if t_s - self._away_s < CONFIRM_S:
-            return Seen.FOLLOWS if _within(off_kg, self._reach_kg(for_s), 0.0) else Seen.JUMPED
+            return Cue.FOLLOWS if _within(off_kg, self._reach_kg(for_s), 0.0) else Cue.JUMPED
         if step and self.load not in _IS_SWAP and self._is_back(off_kg, for_s):
-            return Seen.FOLLOWS
+            return Cue.FOLLOWS
         if t_s - self._level_s < CONFIRM_S:
-            return Seen.MOVING
+            return Cue.MOVING
         if abs(off_kg) > BIG_JUMP_KG and mass_kg < OFF_SCALE * self._trusted_kg:
-            return Seen.EMPTY
-        return Seen.STEP if abs(off_kg) <= BIG_JUMP_KG or abs(self._trusted_kg) <= BIG_JUMP_KG else Seen.OTHER
+            return Cue.EMPTY
+        return Cue.STEP if abs(off_kg) <= BIG_JUMP_KG or abs(self._trusted_kg) <= BIG_JUMP_KG else Cue.OTHER
 
     def _reach_kg(self, for_s: float) -> float:
         """How far the mass can move in that time without a jump."""

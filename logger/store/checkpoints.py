@@ -38,7 +38,7 @@ class CheckpointLog:
             make_private(self._anchors)
             append_line(anchor_path(self._anchors, self._job_id), line)
 
-    def go_on_from(self, before: "CheckpointLog") -> None:
+    def resume_from(self, before: "CheckpointLog") -> None:
         """The same job's file was opened again: what was still to go into it goes into it now."""
         self._waiting = before._waiting
 

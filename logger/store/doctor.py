@@ -12,7 +12,7 @@ from logger.store.place import lock_path
 from logger.store.reader import CheckSignature, StoreReader
 from logger.store.rescue import Break, rescue, salvage
 from logger.store.rollup import LEVELS_S
-from logger.store.tail import Unseen
+from logger.store.tail import UncheckedTail
 
 __all__ = ["DoctorReport", "examine", "rescue"]
 
@@ -55,7 +55,7 @@ def examine(
         raise PlaceError(f"there is no job file {path}")
     findings: list[str] = []
     chain: ChainReport | None = None
-    not_seen: Unseen | None = None
+    not_seen: UncheckedTail | None = None
     writer = holder_of(lock_path(path))
     if writer is not None:
         findings.append(f"being written by {writer} now")

@@ -173,7 +173,7 @@ class JobFile:
         last_id, head, checkpoints = self.last_id, self._head, self._checkpoints
         self._disconnect()
         self._connect(accept_lost_tail=True)
-        self._checkpoints.go_on_from(checkpoints)
+        self._checkpoints.resume_from(checkpoints)
         if (self.last_id, self._head) != (last_id, head):
             raise StoreError(f"{self.path} is not the file it was")
 

@@ -17,7 +17,7 @@ from logger.store.database import SQLITE_ERRORS, about, connect_reader, store_er
 from logger.store.errors import StoreDamaged
 from logger.store.rollup import OverviewBucket
 from logger.store.rows import COLUMNS_OF_RECORD, COLUMNS_OF_VERSION_1, KINDS, Row, record_of
-from logger.store.tail import Unseen, read_checkpoints, unseen
+from logger.store.tail import UncheckedTail, read_checkpoints, unseen
 
 _PAGE = 500  # rows a read
 CheckSignature = Callable[[bytes, str], str | None]  # bytes, signature -> what is wrong with it, None when it holds
@@ -111,7 +111,7 @@ class StoreReader:
         only_inside = [c for c in inside.checkpoints if c not in known]
         return CheckpointFile((*only_inside, *beside.checkpoints), beside.problems + inside.problems)
 
-    def unseen(self) -> Unseen | None:
+    def unseen(self) -> UncheckedTail | None:
         """Records at the end that no checkpoint saw, when they are more than a crash leaves. Does not read all."""
         return unseen(
             lambda since, until: self.records(since, until_id=until), self.last_id, self.checkpoints().checkpoints

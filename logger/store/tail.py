@@ -34,11 +34,11 @@ class Tail:
     head: bytes
     t0_ns: int | None
     lost: tuple[Checkpoint, ...]
-    unseen: "Unseen | None" = None
+    unseen: "UncheckedTail | None" = None
 
 
 @dataclass(frozen=True, slots=True)
-class Unseen:
+class UncheckedTail:
     """Records that no checkpoint saw: they could have been written by anyone, at any time."""
 
     first_id: int
@@ -66,7 +66,7 @@ def read_checkpoints(file: Path, anchors: Path | None = None, job_id: str = "") 
     return CheckpointFile(tuple(found), tuple(problems))
 
 
-def unseen(records: RecordsBetween, last_id: int, checkpoints: Sequence[Checkpoint]) -> Unseen | None:
+def unseen(records: RecordsBetween, last_id: int, checkpoints: Sequence[Checkpoint]) -> UncheckedTail | None:
     """The records after the last checkpoint that holds, if they are of a longer time than a crash leaves.
 
     A job's first checkpoint is made with its first commit, then there is one a minute. An act may be recorded under
@@ -82,7 +82,7 @@ def unseen(records: RecordsBetween, last_id: int, checkpoints: Sequence[Checkpoi
     ended_ns = max((r.t0_ns for r in records(max(seen_id, last_id - _NEIGHBOURS), last_id)), default=0)
     begun_ns = max((r.t0_ns for r in records(max(0, seen_id - _NEIGHBOURS), seen_id + 1)), default=ended_ns)
     seconds = (ended_ns - begun_ns) / NS_PER_S
-    return Unseen(seen_id + 1, last_id, seconds) if seconds > (2 * MINUTE_S if seen_id else MINUTE_S) else None
+    return UncheckedTail(seen_id + 1, last_id, seconds) if seconds > (2 * MINUTE_S if seen_id else MINUTE_S) else None
 
 
 def check_tail(connection: sqlite3.Connection, checkpoints: Sequence[Checkpoint], path: Path) -> Tail:
@@ -136,7 +136,7 @@ def lost_tail_event(now_ns: int, t0_ns: int | None, last_id: int, lost: Sequence
     return new_event(gap)
 
 
-def unseen_event(now_ns: int, found: Unseen) -> NewRecord:
+def unseen_event(now_ns: int, found: UncheckedTail) -> NewRecord:
     """The note that owns up to records without checkpoints: with the next one they would look like all others."""
     ids = {"unseen_from_id": found.first_id, "unseen_to_id": found.last_id}
     text = f"{str(found).capitalize()}: nothing but the records themselves shows that they are as they were received."

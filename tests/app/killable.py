@@ -71,7 +71,7 @@ class Host:
         self.daemon = Daemon(self.course.job.job_id, self.file, Clock(self._read))
         self.daemon.open(self.course.rig, self.course.job)
         if self.daemon.catch_up is not None:
-            while not self.daemon.catch_up.go_on(1.0):
+            while not self.daemon.catch_up.advance(1.0):
                 pass
         return self.daemon
 

@@ -58,7 +58,7 @@ def test_the_frame_is_kept_the_night_goes_on_and_so_does_a_restart(
     kept = [frame for record in records if record.kind == FRAMES for _, frame in frames_of(record)]
     assert kept == [raw, raw]
     beside = CatchUp(path, Engine(live=False), at_once_s=0.0)  # a long record: what devices said comes first
-    while not beside.go_on(0.0):
+    while not beside.advance(0.0):
         pass
 
     bundle = export_bundle(lambda: iter(records), replay_job, Ed25519PrivateKey.generate(), tmp_path).bundle

@@ -132,11 +132,11 @@ def test_a_long_record_is_read_beside_what_comes(tmp_path: Path) -> None:
             live.apply(item)
         live.tick(t_ns)
         for _ in range(20):
-            reading.go_on(0.0)
+            reading.advance(0.0)
         if k == len(coming) // 2:
             assert not reading.done
             _not_yet(live, t_ns)
-    assert reading.go_on(60.0) and live.catching_up_reason is None
+    assert reading.advance(60.0) and live.catching_up_reason is None
     live.tick(end_ns)
     whole = Engine(live=False)
     whole.resumed_stage = 1

@@ -328,7 +328,7 @@ def test_a_device_that_talks_too_much_does_not_take_the_day(flood: bytes, monkey
         async with watch(url, settings=replace(QUICK, no_answer_s=30)) as watched:
             slowest, loop = 0.0, asyncio.get_running_loop()
             begun = loop.time()
-            while not watched.of(events.TalksTooMuch) or loop.time() - begun < 0.75:
+            while not watched.of(events.TooManyFrames) or loop.time() - begun < 0.75:
                 begin = loop.time()
                 await asyncio.sleep(0.05)
                 slowest = max(slowest, loop.time() - begin)

@@ -377,7 +377,7 @@ def test_what_was_asked_for_is_not_too_much(asked: int = 400) -> None:
     line = started(Session(model=model, settings=settings_), first)
     line.run(20)
     assert sorted(sequences(line)) == list(range(resumed, line.device.sequence))
-    assert not line.of(events.TalksTooMuch)
+    assert not line.of(events.TooManyFrames)
 
 
 def of_boot(boot_count: int, sequence: SequenceTracker, **device_options: Any) -> ProtocolDevice:
@@ -591,8 +591,8 @@ def test_a_device_that_talks_too_much_is_cut_down_and_reported() -> None:
     settings_ = Settings(most_frames_per_s=50)
     line = started(Session(settings=settings_), period_ms=2)
     line.run(10)
-    assert line.of(events.TalksTooMuch)
-    assert sum(event.dropped for event in line.of(events.TalksTooMuch)) > 4000
+    assert line.of(events.TooManyFrames)
+    assert sum(event.dropped for event in line.of(events.TooManyFrames)) > 4000
     assert len(line.of(events.SamplesReceived)) < 50 * 10 + 120
     line.device.channels = [replace(c, period_ms=100) for c in line.device.channels]
     line.device._layout_changed()

@@ -18,7 +18,7 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.uuids import uuidstr_to_str
 
 from logger.link.ble import gatt, standard_sensors
-from logger.link.ble.radio import DATA_IN, DATA_OUT, SERVICE, Air, Sighting
+from logger.link.ble.radio import DATA_IN, DATA_OUT, SERVICE, Radio, Sighting
 from logger.link.ble.trouble import NOT_SEEN, trouble
 from logger.link.errors import CLOSED, LinkLost
 from logger.link.link_events import RadioStatus
@@ -44,7 +44,7 @@ async def open_ble(url: str) -> StreamLink:
 
     A peripheral with a standard's measuring service instead of ours is made into a device of our protocol.
     """
-    air = Air.here()
+    air = Radio.here()
     address = _address_in(url)
     release: Callable[[], None] | None = None
     arrivals = Arrivals()
@@ -79,7 +79,7 @@ def _address_in(url: str) -> str | None:
     return address
 
 
-async def _use(air: Air, address: str, url: str) -> Callable[[], None]:
+async def _use(air: Radio, address: str, url: str) -> Callable[[], None]:
     try:
         async with asyncio.timeout(IN_USE_S):
             return await air.use(address)
@@ -87,7 +87,7 @@ async def _use(air: Air, address: str, url: str) -> Callable[[], None]:
         raise LinkLost("busy", f"{url}: in use by another link of this program") from None
 
 
-async def _connect(air: Air, sighting: Sighting, arrivals: Arrivals, release: Callable[[], None]) -> StreamLink:
+async def _connect(air: Radio, sighting: Sighting, arrivals: Arrivals, release: Callable[[], None]) -> StreamLink:
     client = await gatt.connect(
         air, sighting, lambda: arrivals.end(LinkLost(CLOSED, f"{sighting.url}: the connection was lost"))
     )

@@ -14,7 +14,7 @@ from bleak.backends.device import BLEDevice
 from bleak.uuids import normalize_uuid_16
 
 from logger.link.ble import bluez
-from logger.link.ble.radio import Air, Sighting
+from logger.link.ble.radio import Radio, Sighting
 from logger.link.ble.trouble import wants_pairing
 from logger.model.text import clean
 
@@ -48,7 +48,7 @@ class About:
     firmware: str = ""
 
 
-async def connect(air: Air, sighting: Sighting, on_lost: Callable[[], None]) -> BleakClient:
+async def connect(air: Radio, sighting: Sighting, on_lost: Callable[[], None]) -> BleakClient:
     """A new client, connected, its services known. on_lost: called in the loop when the peripheral is gone.
 
     A client is used once: one that is connected again leaks sockets and doubles notifications on Linux. Raises what

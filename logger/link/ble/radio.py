@@ -76,7 +76,7 @@ class _Waiter:
     everything: bool  # also what does not advertise a service of ours
 
 
-class Air:
+class Radio:
     """One for each event loop: `Air.here()`. By address: virtual_devices, of standard sensors; their stamps."""
 
     def __init__(self) -> None:
@@ -91,7 +91,7 @@ class Air:
         self._scan: asyncio.Task[None] | None = None
 
     @classmethod
-    def here(cls) -> "Air":
+    def here(cls) -> "Radio":
         loop = asyncio.get_running_loop()
         found = _of_loop.get(loop)
         if found is None:
@@ -228,7 +228,7 @@ class Air:
         return release
 
 
-_of_loop: "weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, Air]" = weakref.WeakKeyDictionary()
+_of_loop: "weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, Radio]" = weakref.WeakKeyDictionary()
 
 
 def _joined(before: Sighting, now: Sighting) -> Sighting:

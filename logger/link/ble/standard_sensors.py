@@ -23,7 +23,7 @@ from bleak.uuids import normalize_uuid_16
 from firmware_protocol.codes import NoReading
 from firmware_protocol.messages import Describe
 from logger.link.ble import gatt, sig
-from logger.link.ble.radio import Air, Sighting
+from logger.link.ble.radio import Radio, Sighting
 from logger.link.ble.stamps import Stamps
 from logger.link.ble.trouble import trouble, wants_pairing
 from logger.link.ble.virtual_device import VirtualDevice
@@ -108,7 +108,7 @@ class StandardLink:
     @classmethod
     async def begin(
         cls,
-        air: Air,
+        air: Radio,
         client: BleakClient,
         sighting: Sighting,
         arrivals: Arrivals,
@@ -256,7 +256,7 @@ class StandardLink:
 
 
 def _virtual_device(
-    air: Air, sighting: Sighting, channels: list[Describe], standard: list[Source], about: gatt.About
+    air: Radio, sighting: Sighting, channels: list[Describe], standard: list[Source], about: gatt.About
 ) -> VirtualDevice:
     """The device made for this sensor before, if it still has the same channels, so that its sequence goes on."""
     before = air.virtual_devices.get(sighting.address)

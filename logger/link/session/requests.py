@@ -20,7 +20,7 @@ QUEUED_REQUESTS: Final = 16
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class SentRequest:
     """A request on the wire. ticket: of a user's request, None for the session's own."""
 
     request: Request
@@ -43,7 +43,7 @@ class Exchange:
     __slots__ = ("_last_id", "_last_ticket", "_out", "_wanted", "asked")
 
     def __init__(self) -> None:
-        self.asked: Asked | None = None
+        self.asked: SentRequest | None = None
         self._wanted: deque[_Wanted] = deque()
         self._last_ticket = 0
         self._last_id = 0
@@ -55,14 +55,14 @@ class Exchange:
         numbered = replace(request, request_id=self._last_id)
         # the delimiter in front ends whatever noise the device's receiver has gathered
         self._out += DELIMITER + encode_frame(encode_message(numbered))
-        self.asked = Asked(numbered, now_ns, ticket)
+        self.asked = SentRequest(numbered, now_ns, ticket)
 
     def send_aside(self, request: Request) -> None:
         """Put `request` on the wire whatever is outstanding; nobody waits for its reply (SPEC.md section 3.2)."""
         self._last_id = self._last_id % 255 + 1
         self._out += DELIMITER + encode_frame(encode_message(replace(request, request_id=self._last_id)))
 
-    def answered(self, request_id: int) -> Asked | None:
+    def answered(self, request_id: int) -> SentRequest | None:
         """The request that this id answers, now done with; None for a late or foreign id."""
         asked = self.asked
         if asked is None or asked.request.request_id != request_id:
@@ -72,7 +72,7 @@ class Exchange:
             self.cancel(asked.ticket)
         return asked
 
-    def expired(self, now_ns: int) -> Asked | None:
+    def expired(self, now_ns: int) -> SentRequest | None:
         """The waiting request if its time is over; it then waits no longer."""
         asked = self.asked
         if asked is None or now_ns - asked.sent_ns < REPLY_TIMEOUT_NS:

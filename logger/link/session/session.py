@@ -41,7 +41,7 @@ from logger.link.rate_limit import RateLimit
 from logger.link.session.delivery import Delivery
 from logger.link.session.descriptions import Descriptions
 from logger.link.session.phases import OVER, TABLE, TALKING, Phase, Signal
-from logger.link.session.requests import Asked, Exchange
+from logger.link.session.requests import Exchange, SentRequest
 from logger.model.units import NS_PER_S
 
 STALL_NS: Final = NS_PER_S  # between two ticks: the host stood still
@@ -192,7 +192,7 @@ class Session:
             elif self._frames.allows(now_ns):
                 self._frame(item, now_ns)
         if self._frames.report_due(now_ns):
-            self._events.append(events.TalksTooMuch(now_ns, self._frames.take_refused()))
+            self._events.append(events.TooManyFrames(now_ns, self._frames.take_refused()))
         self._pump(now_ns)
         return self._take_events(now_ns)
 
@@ -265,7 +265,7 @@ class Session:
             return self._delivery.backfill.next_request(now_ns)
         return None
 
-    def _unanswered(self, asked: Asked, now_ns: int) -> None:
+    def _unanswered(self, asked: SentRequest, now_ns: int) -> None:
         if isinstance(asked.request, ResendFrom) and self._delivery.backfill is not None:
             self._delivery.backfill.unanswered()
         if asked.ticket is not None and self._exchange.tried_in_vain(asked.ticket):
@@ -354,7 +354,7 @@ class Session:
             self._pause(now_ns)
             if self._restarts.report_due(now_ns):
                 count = self._restarts.take_refused()
-                self._events.append(events.TalksTooMuch(now_ns, count, "device restarts again and again"))
+                self._events.append(events.TooManyFrames(now_ns, count, "device restarts again and again"))
             return
         if rebooted:
             self._delivery.settle()

@@ -47,7 +47,7 @@ class TextConversation(InstrumentConversation):
                 self._bad(at_ns, line.raw, "no pattern fits this line")
             self._said(at_ns, line.raw, understood, explained)
         if dropped := self._cutter.dropped(at_ns):
-            self._events.append(events.TalksTooMuch(at_ns, dropped))
+            self._events.append(events.TooManyFrames(at_ns, dropped))
         return self._take_events()
 
     def tick(self, now_ns: int) -> Sequence[LinkEvent]:

@@ -21,8 +21,8 @@ from logger.stages.decay_test.cause import (
     LEAKING,
     MATTERS,
     NOT_LEAKING,
-    Judgement,
     RiseCause,
+    RiseJudgment,
     judge_shapes,
 )
 from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
@@ -56,7 +56,7 @@ class DecayResult:
     sealed_until_s: float
     held: Held | None
     cause: RiseCause
-    judgement: Judgement | None
+    judgement: RiseJudgment | None
     shapes: Shapes | None
     readings: tuple[tuple[float, float, float], ...]
     rate: Value
@@ -183,7 +183,7 @@ def analyse_decay(
     )  # fmt: skip
 
 
-def _hidden(judgement: Judgement | None, tested: ClosedSystem) -> Hidden:
+def _hidden(judgement: RiseJudgment | None, tested: ClosedSystem) -> Hidden:
     smallest = largest = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
     if judgement is not None:
         smallest = known(3.29 * judgement.u_rate, "Pa/s")
@@ -191,7 +191,7 @@ def _hidden(judgement: Judgement | None, tested: ClosedSystem) -> Hidden:
     return hidden_leak("decay.hidden", smallest, largest, air_into_vacuum(tested.ambient_pa), tested)
 
 
-def _could_matter(judgement: Judgement, hidden: Hidden) -> bool:
+def _could_matter(judgement: RiseJudgment, hidden: Hidden) -> bool:
     """Where volume and charge are known by the share of the charge, else by the default profile's allowed rise."""
     if hidden.share is not None:
         value = hidden.finding.value("matters")

@@ -47,12 +47,12 @@ NOT_LEAKING = (RiseCause.TIGHT, RiseCause.LEVELS_OFF)
 
 
 @dataclass(frozen=True, slots=True)
-class Judgement:
+class RiseJudgment:
     """rate_pa_s, u_rate: steady part of the rise. at_most_pa_s: largest steady rate still in play (k = 2).
 
     confidence: for a leak, share of the evidence (weights from the criterion) on shapes with a line; for no leak,
     probability that the steady rate is under what matters.
-    settles_s: slowest time constant in play, 0 when none. go_on_s: how long the test should be in all, 0 when long
+    settles_s: slowest time constant in play, 0 when none. isolate_s: how long the test should be in all, 0 when long
     enough. levels_off_at_pa: None when no part levels off. why: a code of words.py, for CANNOT_TELL.
     """
 
@@ -63,7 +63,7 @@ class Judgement:
     confidence: float
     levels_off_at_pa: float | None
     settles_s: float
-    go_on_s: float = 0.0
+    isolate_s: float = 0.0
     why: str = ""
 
 
@@ -76,7 +76,7 @@ def judge_shapes(
     u_extra_pa_s: float = 0.0,
     water_pa: float | None = None,
     warming_k_s: float = 0.0,
-) -> Judgement:
+) -> RiseJudgment:
     """Apply the rule.
 
     allowed_pa_s: what the profile lets the pressure rise, over its hold. begin_pa: at which it wants the system
@@ -113,9 +113,9 @@ def judge_shapes(
     leak_share = sum(weights[s] for s in lined) / sum(weights.values())
     settles = max((f.slowest_s for f in in_play), default=0.0)
 
-    def judged(cause: RiseCause, confidence: float, go_on_s: float = 0.0, why: str = "") -> Judgement:
+    def judged(cause: RiseCause, confidence: float, isolate_s: float = 0.0, why: str = "") -> RiseJudgment:
         level = best.levels_off_at_pa if levelling else None
-        return Judgement(cause, reference.rate_pa_s, u, at_most, confidence, level, settles, go_on_s, why)
+        return RiseJudgment(cause, reference.rate_pa_s, u, at_most, confidence, level, settles, isolate_s, why)
 
     rate = reference.rate_pa_s
     buried = levelling > BURIES * allowed_pa_s * span_s and _straightness(best, span_s) < STRAIGHT

@@ -8,7 +8,7 @@ from logger.model.value import Argument, Value, known, name_of, number, word
 from logger.physics.leak_flow import RefrigerantLoss, ServiceGas
 from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import TRIPLE_PRESSURE_PA, saturation_pressure, saturation_temperature
-from logger.stages.decay_test.cause import LEAKING, Judgement, RiseCause
+from logger.stages.decay_test.cause import LEAKING, RiseCause, RiseJudgment
 from logger.stages.decay_test.gauge import Suspicion
 from logger.stages.decay_test.rise_fit import MAX_TAU
 
@@ -34,7 +34,7 @@ _CHECKS = {
 
 def cause_finding(
     cause: RiseCause,
-    judgement: Judgement | None,
+    judgement: RiseJudgment | None,
     signs: Sequence[Suspicion],
     rate: Value,
     smallest: Value,
@@ -68,7 +68,7 @@ def cause_finding(
     return Finding("decay.cause", _VERDICT.get(cause, Verdict.ATTENTION), inputs)
 
 
-def _details(cause: RiseCause, j: Judgement, span_s: float) -> Iterator[Argument]:
+def _details(cause: RiseCause, j: RiseJudgment, span_s: float) -> Iterator[Argument]:
     if cause in (RiseCause.LEVELS_OFF, RiseCause.LEAK_AND_RISE) and j.levels_off_at_pa is not None:
         yield number("levels_off_at", Quantity.VACUUM, known(j.levels_off_at_pa, "Pa"))
     if cause is RiseCause.LEVELS_OFF:
@@ -77,8 +77,8 @@ def _details(cause: RiseCause, j: Judgement, span_s: float) -> Iterator[Argument
         yield number("straight_for", Quantity.TIME, known(MAX_TAU * span_s, "s"))
     if cause is RiseCause.CANNOT_TELL:
         yield word("why", j.why)
-        if j.go_on_s:
-            yield number("go_on", Quantity.TIME, known(j.go_on_s, "s"))
+        if j.isolate_s:
+            yield number("go_on", Quantity.TIME, known(j.isolate_s, "s"))
 
 
 def gauge_doubt_finding(slowest_s: float, size_pa: float) -> Finding:

@@ -12,7 +12,7 @@ from bumble.profiles.device_information_service import DeviceInformationService
 from logger.link import discovery
 from logger.link.ble import ble_stream, gatt, radio
 from logger.link.ble.ble_stream import BleLink
-from logger.link.ble.radio import SERVICE, Air
+from logger.link.ble.radio import SERVICE, Radio
 from logger.link.errors import LinkLost
 from logger.link.opening import open_stream
 from logger.link.ports.stream import StreamLink
@@ -89,7 +89,7 @@ def test_a_drop_is_told_after_the_last_bytes_and_the_client_is_let_go() -> None:
                 await link.close()
                 await link.close()
                 assert not Central.clients
-                assert not Air.here().in_use(ONE)
+                assert not Radio.here().in_use(ONE)
 
     run(test)
 
@@ -132,13 +132,13 @@ def test_gone_between_being_seen_and_being_connected(monkeypatch: pytest.MonkeyP
     async def test() -> None:
         async with emulation() as air:
             there = await stream(air)
-            seen = await Air.here().find(lambda sighting: sighting.ours)
+            seen = await Radio.here().find(lambda sighting: sighting.ours)
             assert seen is not None
             air.out_of_range.add(ONE)
             with monkeypatch.context() as patch:
                 patch.setattr(gatt, "CONNECT_S", 0.6)
                 with pytest.raises(TimeoutError):
-                    await gatt.connect(Air.here(), seen, lambda: None)
+                    await gatt.connect(Radio.here(), seen, lambda: None)
             assert not Central.clients
             air.come_back(ONE)
             link = await open_stream(there.peripheral.url)  # nothing is left in the way

@@ -20,7 +20,7 @@ from bleak.exc import (
 
 from logger.link import discovery
 from logger.link.ble import radio
-from logger.link.ble.radio import Air
+from logger.link.ble.radio import Radio
 from logger.link.ble.trouble import trouble, wants_pairing
 from logger.link.errors import LinkLost
 from logger.link.opening import open_stream
@@ -124,7 +124,7 @@ def test_a_scan_that_fails_is_told_to_everyone_who_waits(monkeypatch: pytest.Mon
     async def test() -> None:
         with backend.use(None):
             waiting = [asyncio.create_task(open_stream(url)) for url in ("ble://", "ble://F0:00:00:00:00:01")]
-            looking = asyncio.create_task(Air.here().scan(5.0))
+            looking = asyncio.create_task(Radio.here().scan(5.0))
             done = await asyncio.gather(*waiting, looking, return_exceptions=True)
             assert all(isinstance(each, LinkLost) and "no Bluetooth" in str(each) for each in done)
 
@@ -153,7 +153,7 @@ def test_one_scan_serves_all_and_ends_with_the_last() -> None:
     async def test() -> None:
         async with emulation() as air:
             await stream(air)
-            found = await asyncio.gather(*(Air.here().scan(60, lambda _: True) for _ in range(5)))
+            found = await asyncio.gather(*(Radio.here().scan(60, lambda _: True) for _ in range(5)))
             assert [len(each) for each in found] == [1] * 5
             assert backend.Central.scans_begun == 1
             await until(lambda: not backend.Central.scanners)

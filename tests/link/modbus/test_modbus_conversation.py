@@ -41,7 +41,7 @@ class Watched:
 
     def exchanges(self, unit_id: int = 1) -> list[Any]:
         """Registers of each exchange with a unit, or why there are none."""
-        heard = [read_exchange(event.raw) for event in self.of(events.InstrumentSaid)]
+        heard = [read_exchange(event.raw) for event in self.of(events.InstrumentMessage)]
         return [e.registers or e.problem for e in heard if e is not None and e.block.unit_id == unit_id]
 
     async def until(self, condition: Callable[[], bool]) -> None:
@@ -71,7 +71,7 @@ def test_registers_over_tcp_again_and_again() -> None:
             assert watched.exchanges()[0] == (0x42EC, 0x8000)
             transmitter.put_float(0, 119.5)
             await watched.until(lambda: watched.exchanges()[-1] == (0x42EF, 0))
-            said = watched.of(events.InstrumentSaid)
+            said = watched.of(events.InstrumentMessage)
             assert all(event.understood for event in said)
             assert [event.at_ns for event in said] == sorted(event.at_ns for event in said)
             assert set(transmitter.asked) == {(4, 0, 2)}
@@ -103,9 +103,9 @@ def test_a_silent_unit_does_not_take_the_others_with_it(monkeypatch: pytest.Monk
         async with tcp_server(one, two) as url, watch(url, port, PRESSURE, OTHER_UNIT) as watched:
             await watched.until(lambda: len(watched.exchanges(2)) >= 4)
             assert set(watched.exchanges(2)) == {"unit 2 does not answer"}
-            times = [event.at_ns for event in watched.of(events.InstrumentSaid) if event.raw[0] == 2]
+            times = [event.at_ns for event in watched.of(events.InstrumentMessage) if event.raw[0] == 2]
             assert times[3] - times[2] >= 1.5e9, "after three it is left alone for long"
-            between = [e for e in watched.of(events.InstrumentSaid) if times[2] < e.at_ns < times[3]]
+            between = [e for e in watched.of(events.InstrumentMessage) if times[2] < e.at_ns < times[3]]
             assert len(between) >= 3, "and unit 1 is asked meanwhile"
             assert not watched.of(events.Silent)
             two.silent = False
@@ -177,7 +177,7 @@ def test_a_late_answer_never_passes_for_another_requests() -> None:
         async with rtu_server(transmitter) as name, watch(name, port, *wanted) as watched:
 
             def said(answered: bool) -> int:
-                return sum(event.understood is answered for event in watched.of(events.InstrumentSaid))
+                return sum(event.understood is answered for event in watched.of(events.InstrumentMessage))
 
             for missed in (0, 1):
                 answered = said(True)
@@ -187,7 +187,7 @@ def test_a_late_answer_never_passes_for_another_requests() -> None:
                 transmitter.delay_s = 0.0
             answered = said(True)
             await watched.until(lambda: said(True) > answered + 4)
-            heard = [read_exchange(event.raw) for event in watched.of(events.InstrumentSaid)]
+            heard = [read_exchange(event.raw) for event in watched.of(events.InstrumentMessage)]
             told = {(e.block.address, e.registers) for e in heard if e is not None and e.registers}
             assert told == {(0, (11,)), (50, (22,))}
 
@@ -222,7 +222,7 @@ def test_an_answer_two_time_outs_late_counts_for_no_request(late: int) -> None:
         wanted = [Register(1, "input", 10, "uint16"), Register(1, "input", 50, "uint16")]
         async with watch("line", port, *wanted, open_client=opened) as watched:
             await watched.until(lambda: len(watched.exchanges()) > 12)
-        heard = [read_exchange(event.raw) for event in watched.of(events.InstrumentSaid)]
+        heard = [read_exchange(event.raw) for event in watched.of(events.InstrumentMessage)]
         assert {(e.block.address, e.registers) for e in heard if e is not None and e.registers} == {
             (10, (10,)), (50, (50,))
         }  # fmt: skip

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from logger.decode.channel import DecodeError
 from logger.decode.safe_pattern import PatternError
 from logger.decode.stated import stated_decoder
-from logger.decode.text_line import NOT_STEADY, LineReader, Said
+from logger.decode.text_line import NOT_STEADY, LineReader, ParsedReading
 from logger.model.instrument import LineField, Stated
 from logger.model.rig import Calibration, RigChannel
 from logger.model.units import POUND_KG, PSI_PA, UnitError
@@ -49,21 +49,21 @@ def test_a_scale(line: bytes, said: float | str | None) -> None:
     if said is None:
         assert found is None
     elif isinstance(said, str):
-        assert found == Said(None, said)
+        assert found == ParsedReading(None, said)
     else:
         assert found is not None and found.number == pytest.approx(said) and found.problem is None
 
 
 def test_unsteady_readings_are_used_where_the_rig_says_so() -> None:
     field = LineField(SCALE.pattern, SCALE.units, SCALE.stable, use_unstable=True)
-    assert LineReader(field, "kg").read(b"W 27.46 kg M") == Said(27.46)
+    assert LineReader(field, "kg").read(b"W 27.46 kg M") == ParsedReading(27.46)
 
 
 def test_a_flag_that_is_there_or_not() -> None:
     field = LineField(r"(?P<value>\d+)(?P<stable>\*?)", stable=("",))  # a star while it moves
     reader = LineReader(field, "kg")
-    assert reader.read(b"12") == Said(12.0)
-    assert reader.read(b"12*") == Said(None, NOT_STEADY)
+    assert reader.read(b"12") == ParsedReading(12.0)
+    assert reader.read(b"12*") == ParsedReading(None, NOT_STEADY)
 
 
 @pytest.mark.parametrize(
@@ -86,28 +86,28 @@ def test_a_gauge_that_changes_to_a_vacuum(line: bytes, psi: float) -> None:
     ],
 )
 def test_a_gauge_without_a_reading(line: bytes, problem: str) -> None:
-    assert LineReader(GAUGE, "psig").read(line) == Said(None, problem)
+    assert LineReader(GAUGE, "psig").read(line) == ParsedReading(None, problem)
 
 
 def test_overload_words_are_told_as_shown() -> None:
     reader = LineReader(LineField(r"(?P<value>-?\d+\.\d|OL|-+)"), "psig")
-    assert reader.read(b"OL") == Said(None, 'the instrument shows "OL"')
-    assert reader.read(b"----") == Said(None, 'the instrument shows "----"')
+    assert reader.read(b"OL") == ParsedReading(None, 'the instrument shows "OL"')
+    assert reader.read(b"----") == ParsedReading(None, 'the instrument shows "----"')
 
 
 @pytest.mark.parametrize("line", [b"21.5 \xb0C", "21.5 °C".encode()])
 def test_a_degree_sign_in_either_encoding(line: bytes) -> None:
     reader = LineReader(LineField(r"(?P<value>[\d.]+) (?P<unit>.{1,3})", units=(("°C", "C"), ("°F", "F"))), "C")
-    assert reader.read(line) == Said(21.5)
+    assert reader.read(line) == ParsedReading(21.5)
 
 
 def test_a_decimal_comma_only_where_the_rig_says_so() -> None:
     pattern = r"(?P<value>[\d.,]+) kg"
-    assert LineReader(LineField(pattern, decimal=","), "kg").read(b"27,46 kg") == Said(27.46)
-    assert LineReader(LineField(pattern, decimal=","), "kg").read(b"1.027,46 kg") == Said(
+    assert LineReader(LineField(pattern, decimal=","), "kg").read(b"27,46 kg") == ParsedReading(27.46)
+    assert LineReader(LineField(pattern, decimal=","), "kg").read(b"1.027,46 kg") == ParsedReading(
         None, 'the instrument shows "1.027,46"'
     )
-    assert LineReader(LineField(pattern), "kg").read(b"27,46 kg") == Said(None, 'the instrument shows "27,46"')
+    assert LineReader(LineField(pattern), "kg").read(b"27,46 kg") == ParsedReading(None, 'the instrument shows "27,46"')
 
 
 @pytest.mark.parametrize(

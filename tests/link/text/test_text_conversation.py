@@ -37,7 +37,7 @@ class Watched:
 
     @property
     def lines(self) -> list[bytes]:
-        return [event.raw for event in self.of(events.InstrumentSaid) if event.understood]
+        return [event.raw for event in self.of(events.InstrumentMessage) if event.understood]
 
     async def until(self, condition: Callable[[], bool]) -> None:
         async with asyncio.timeout(60):
@@ -76,7 +76,7 @@ def test_every_line_in_order_with_its_time(
             await watched.more(8)
             numbers = [round(float(line[1:9]) * 100) for line in watched.lines]
             assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
-            times = [event.at_ns for event in watched.of(events.InstrumentSaid)]
+            times = [event.at_ns for event in watched.of(events.InstrumentMessage)]
             assert times == sorted(times) and times[-1] - times[0] > 0.2e9
             assert not watched.of(events.LinkDown) and not watched.of(events.Silent)
 
@@ -106,7 +106,7 @@ def test_what_no_pattern_fits_is_kept_and_told_but_is_no_sign_of_life() -> None:
             await watched.until(lambda: bool(watched.of(events.Silent)))
             bad = watched.of(events.BadFrameSeen)
             assert {(event.raw, event.reason) for event in bad} == {(b"ERR 7", "no pattern fits this line")}
-            kept = [e.raw for e in watched.of(events.InstrumentSaid) if not e.understood]
+            kept = [e.raw for e in watched.of(events.InstrumentMessage) if not e.understood]
             assert kept.count(b"ERR 7") == len(bad) >= 3
             instrument.line = counting().line
             await watched.more()
@@ -168,9 +168,9 @@ def test_a_flood_is_bounded() -> None:
         async with on_tcp(instrument) as url, watch(url) as watched:
             loop = asyncio.get_running_loop()
             begun = loop.time()
-            await watched.until(lambda: bool(watched.of(events.TalksTooMuch)) and len(watched.lines) > 120)
+            await watched.until(lambda: bool(watched.of(events.TooManyFrames)) and len(watched.lines) > 120)
             seconds = loop.time() - begun
             assert len(watched.lines) <= 100 + 50 * (seconds + 1)  # twice the rate at once, then 50 a second
-            assert len(watched.of(events.TalksTooMuch)) <= 1 + seconds
+            assert len(watched.of(events.TooManyFrames)) <= 1 + seconds
 
     run(test)

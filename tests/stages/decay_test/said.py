@@ -11,7 +11,7 @@ from logger.model.value import Argument, Statement, Value, known, number, unknow
 from logger.physics.leak_flow import ServiceGas, refrigerant_loss
 from logger.stages.acceptance import DECAY_PROFILES, DecayProfile, HoldStep
 from logger.stages.decay_test.analysis import _no_profile, _nothing
-from logger.stages.decay_test.cause import Judgement, RiseCause
+from logger.stages.decay_test.cause import RiseCause, RiseJudgment
 from logger.stages.decay_test.definition import DecayTest, alarms
 from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.stages.decay_test.gauge import Suspicion
@@ -120,14 +120,14 @@ VERDICTS = (
 
 
 def cause(
-    found: RiseCause, per_hour: float, u: float, at_most: float, *, level: float | None = None, go_on_s: float = 0.0,
+    found: RiseCause, per_hour: float, u: float, at_most: float, *, level: float | None = None, isolate_s: float = 0.0,
     why: str = "", temperature_known: bool = True,
 ) -> Finding:  # fmt: skip
     """per_hour, u, at_most: microns an hour."""
     settles_s = 380.0 if level is not None else 0.0
     level_pa = None if level is None else level * MICRON_PA
-    judgement = Judgement(found, per_hour * PER_HOUR, u * PER_HOUR, at_most * PER_HOUR, 0.996, level_pa, settles_s,
-                          go_on_s, why)  # fmt: skip
+    judgement = RiseJudgment(found, per_hour * PER_HOUR, u * PER_HOUR, at_most * PER_HOUR, 0.996, level_pa, settles_s,
+                          isolate_s, why)  # fmt: skip
     rate, smallest = known(per_hour * PER_HOUR, "Pa/s", u * PER_HOUR), known(3.29 * u * PER_HOUR, "Pa/s")
     return cause_finding(found, judgement, (), rate, smallest, HOUR, temperature_known)
 
@@ -143,7 +143,7 @@ CAUSES = (
     cause(RiseCause.LEAK_AND_RISE, 143, 6.2, 157, level=446),
     cause(RiseCause.LEAK_AND_RISE, 143, 6.2, 157),
     cause(RiseCause.MASKED, 61, 40, 142, level=2240),
-    *(cause(RiseCause.CANNOT_TELL, 31, 24, 80, why=why, go_on_s=go_on_s) for why, go_on_s in (
+    *(cause(RiseCause.CANNOT_TELL, 31, 24, 80, why=why, isolate_s=isolate_s) for why, isolate_s in (
         ("still_rising", 2.2 * HOUR), ("isolated_too_high", 0.0), ("vapor_follows_temperature", 3 * HOUR),
         ("scatter", 5400.0), ("could_hide", 0.0),
     )),

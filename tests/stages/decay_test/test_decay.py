@@ -137,7 +137,7 @@ def test_still_bending_is_cannot_tell_or_masked_with_how_long_to_go_on() -> None
     result = analyse_decay(series, isolated_s=0.0, temperature=steady())
     assert result.cause in (RiseCause.CANNOT_TELL, RiseCause.MASKED)
     assert result.judgement is not None
-    assert result.judgement.go_on_s > 1800.0
+    assert result.judgement.isolate_s > 1800.0
 
 
 def test_isolation_is_found_without_a_mark() -> None:

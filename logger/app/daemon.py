@@ -4,6 +4,7 @@ import asyncio
 import json
 import logging
 import platform
+import sys
 from collections.abc import AsyncIterator, Callable
 from itertools import islice
 from pathlib import Path
@@ -49,6 +50,8 @@ from logger.wording.values import Shown
 log = logging.getLogger(__name__)
 
 FITS_EVERY_NS = 3600 * NS_PER_S
+GIVE_WAY_S = 0.0005  # Python's own 5 ms would be as much again on an alarm's way, several times over
+CONCLUDED_WITHIN_S = 60.0  # a whole night of a large rig takes some seconds
 FOLLOWED_BACK = 1000  # events that a follower can ask for again
 
 
@@ -58,6 +61,7 @@ class Daemon:
     def __init__(self, job_id: str, path: Path, clock: Clock, speed: float = 1.0) -> None:
         self.job_id, self.path, self.clock, self.speed = job_id, path, clock, speed
         self.engine = Engine(live=False)
+        self.engine.beside = True
         self.engine.analyse_every_ns = max(self.engine.analyse_every_ns, int(NS_PER_S * speed))
         self.engine.model.slack_s = 2.0 * speed if speed > 1 else 0.0
         self.feeds: dict[str, DeviceFeed] = {}
@@ -73,6 +77,7 @@ class Daemon:
         self.recorder = Recorder(self._stored)
         self.settling: Settle | None = None  # what was corrected or entered late is being worked in
         self._settle_task: asyncio.Task[None] | None = None
+        self._conclude_task: asyncio.Task[None] | None = None  # the analysis of an ended stage, in a thread
         self._trends = Trends(path)
         self._loop = asyncio.get_running_loop()
         self._next_fits_ns = clock.now_ns() + FITS_EVERY_NS // 12
@@ -147,6 +152,8 @@ class Daemon:
         self._end_settling()
         for feed in self.feeds.values():
             feed.settle(self.clock.now_ns(), at_once=True)
+        self.engine.conclude_now()
+        self.store_new_events()
         self.emit(RunEnded(t_ns=self.clock.now_ns()))
         await self.recorder.close()
 
@@ -266,6 +273,28 @@ class Daemon:
         """Those that the engine has concluded since."""
         for event in self.engine.take_events():
             self.recorder.store(event)
+        if self.engine.concluding and self._conclude_task is None:
+            self._conclude_task = asyncio.create_task(self._conclude(), name="conclude")
+
+    async def _conclude(self) -> None:
+        """What stages have found, computed in a thread, as alarms go on; the thread gives way often meanwhile."""
+        interval_s = sys.getswitchinterval()
+        sys.setswitchinterval(GIVE_WAY_S)
+        try:
+            while self.engine.concluding:
+                one = self.engine.concluding[0]
+                found = self._loop.run_in_executor(None, one.compute)
+                await asyncio.wait([found])
+                self.engine.concluded(one, found.result)
+                self.store_new_events()
+        finally:
+            sys.setswitchinterval(interval_s)
+            self._conclude_task = None
+
+    async def concluded(self) -> None:
+        """Nothing that a stage has found is being computed any more, or a while has passed."""
+        if self._conclude_task is not None:
+            await asyncio.wait([self._conclude_task], timeout=CONCLUDED_WITHIN_S)
 
     # -- Control -------------------------------------------------------------------------------------------------
 

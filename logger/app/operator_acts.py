@@ -17,7 +17,7 @@ from logger.model.points import Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S
 from logger.model.value import Statement, known, name_of, number
-from logger.pipeline.acts import do
+from logger.pipeline.acts import do, findings_shown
 from logger.pipeline.engine import Engine
 from logger.pipeline.entries import there_are
 from logger.pipeline.errors import NotNow, not_now
@@ -41,6 +41,8 @@ class RunningJob(Protocol):
 
     def store_new_events(self) -> None: ...
 
+    async def concluded(self) -> None: ...
+
 
 async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, Any]:
     """Answered when the record holds it, or with "stored" false and why it does not. Raises Refused."""
@@ -54,6 +56,10 @@ async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
         answer = _permit(job, action == "autostop-arm", body) if permit else carry_out(job, action, body)
     except NotNow as exc:
         raise Refused(refusal_of(exc, job.engine.shown), plain(exc.why)) from exc
+    if job.engine.concluding:
+        await job.concluded()
+        if action == "stage-end":
+            answer["findings"] = findings_shown(job.engine, job.engine.model.state.stages[-1].number)
     newest = job.recorder.newest_event
     stored = newest is before or await job.recorder.has_stored(newest)
     if not stored:

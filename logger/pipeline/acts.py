@@ -7,7 +7,6 @@ from logger.model.alarm import State
 from logger.model.errors import Refusal
 from logger.model.events import (
     CylinderOnScale,
-    FindingConcluded,
     Marked,
     NoteWritten,
     ProposalAnswered,
@@ -54,14 +53,15 @@ def end_stage(engine: Engine, now_ns: int, operator: str = "") -> Body:
         raise not_now("stage.ends_too_early", word("stage", stage.kind), instant_of("begun", stage.begun_ns))
     number = engine.facts.identity(stage.number)
     engine.emit(StageEnded(t_ns=now_ns, number=number, operator=operator, analysis=ANALYSIS, software=SOFTWARE))
-    findings = engine.results[stage.number].findings
-    for finding in findings:
-        said = text_of(finding, engine.shown)
-        engine.emit(FindingConcluded(t_ns=now_ns, stage=number, finding=finding, said=said))
-    return {
-        "text": f"{registry.label(stage.kind)} ended",
-        "findings": [shown_finding(f, engine.shown) for f in findings],
-    }
+    if stage.number in engine.results:  # else they follow
+        engine.record_findings(stage.number)
+    return {"text": f"{registry.label(stage.kind)} ended", "findings": findings_shown(engine, stage.number)}
+
+
+def findings_shown(engine: Engine, number: int) -> list[dict[str, Any]]:
+    """Of an ended stage, as the API gives them; none while they are computed."""
+    result = engine.results.get(number)
+    return [shown_finding(one, engine.shown) for one in result.findings] if result is not None else []
 
 
 def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:

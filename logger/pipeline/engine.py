@@ -11,6 +11,7 @@ Given the same frames and events it gives the same state. Alarm changes are part
 import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TypeVar
 
 from logger.alarms.defaults import FLOW_WITHOUT_STAGE, PROGRAM, device_input, trouble_input
@@ -85,6 +86,9 @@ class Engine:
     to be kept. notices_from_ns: on replay, readings from then on are given to the detectors, so that a restart forgets
     nothing; what they noticed is in noticed. settle_after: the event after which all is to be worked out again, None
     while nothing is.
+
+    beside: the whole analysis of an ended stage waits in `concluding` for whoever runs this engine, who computes it
+    where it holds nothing up and hands it to `concluded`. Without it, and on replay, it is computed at once.
     """
 
     def __init__(self, live: bool = True) -> None:
@@ -107,6 +111,8 @@ class Engine:
         self.recorded: list[Event] = []
         self.settle_after: Event | None = None
         self._facts: tuple[int, Facts] = 0, effective_of(())
+        self.beside = False
+        self.concluding: list[Conclusion] = []
         self.confirmations = Confirmations()
         self._newest_act_ns = 0
         self._folded = False  # what was recorded is not always what is true
@@ -236,20 +242,30 @@ class Engine:
 
     def count_late(self) -> None:
         """Readings of the ended stage arrived after its end: its verdict rests on them too. A changed one is noted."""
-        if self.model.late_ns is None:
+        if self.model.late_ns is not None:
+            self._conclude(late=True)
+
+    def concluded(self, one: "Conclusion", outcome: Callable[[], StageResult]) -> None:
+        """What an analysis that waited in `concluding` has given; outcome: gives it, or raises what it failed by."""
+        if one not in self.concluding:  # overtaken by a correction
             return
-        before = self.result.findings[:1]
-        self._conclude()
-        after = self.result.findings[:1]
-        if self.live and before and after and before[0].verdict is not after[0].verdict:
-            stage = self.model.state.stages[-1]
-            was, now = (text_of(f, self.shown).headline for f in (before[0], after[0]))
-            text = (
-                f"With the readings that came after its end, stage {stage.number} "
-                f"({registry.label(stage.kind).lower()}) "
-                f"is judged again: {now}; it was: {was}."
-            )
-            self.emit(NoteWritten(t_ns=self.model.now_ns, text=text, author="rimelog"))
+        self.concluding.remove(one)
+        result = self._computed(outcome)
+        self._keep_result(one.stage, _not_analysed(self._fault) if result is None else result, one.late)
+        if not one.late:
+            self.record_findings(one.stage.number)
+
+    def conclude_now(self) -> None:
+        """All that waits in `concluding`, at once."""
+        for one in tuple(self.concluding):
+            self.concluded(one, one.compute)
+
+    def record_findings(self, number: int) -> None:
+        """The findings of an ended stage become part of the record."""
+        identity, t_ns = self.facts.identity(number), self.model.now_ns
+        for finding in self.results[number].findings:
+            said = text_of(finding, self.shown)
+            self.emit(FindingConcluded(t_ns=t_ns, stage=identity, finding=finding, said=said))
 
     def device_lost(self, device_id: str, why: str) -> None:
         """Its points are unknown from now on, and the alarm's delay begins."""
@@ -284,8 +300,13 @@ class Engine:
         after, self.settle_after = self.settle_after or (made[-1] if made else None), None
         self.catching_up_reason, self.deferred = None, None
         self.judge.rules_due, self._next_analysis_ns = True, 0
+        self.concluding.clear()
         if after is not None:
             self._note_changes(after, before)
+            return
+        for stage in theirs.state.stages:  # ended by a run that was killed before it had recorded what it found
+            if stage.ended_ns is not None and stage.number in self.results and not before.get(stage.number):
+                self.record_findings(stage.number)
 
     def _note_changes(self, after: Event, before: Mapping[int, Sequence[Finding]]) -> None:
         """Findings of ended stages that are otherwise now, each stage's as a whole."""
@@ -426,6 +447,7 @@ class Engine:
 
     def _fold_anew(self, event: Event) -> None:
         """Something entered before is otherwise: the job at once, what is remembered of readings by a second engine."""
+        self.conclude_now()
         model, running = self.model, self.model.state.stage
         model.now_ns = max(model.now_ns, event.t_ns)
         before, model.state = model.state, JobState.by(self.facts)
@@ -468,21 +490,55 @@ class Engine:
         self.live_values.begin(model, stage)
         self.result, self.judge.rules_due, self._next_analysis_ns = StageResult(), True, 0
 
-    def _conclude(self) -> None:
+    def _conclude(self, late: bool = False) -> None:
         """The final analysis of the stage that ended last, from the same record on replay as live; once more when
         readings of it have come late."""
         model, stage = self.model, max(self.model.state.stages, key=lambda one: one.ended_ns or 0)
         assert stage.ended_ns is not None
         model.late_ns, model.concluded_ns = None, stage.ended_ns
         model.facts.pop(stage.number, None)
-        report = self.result = self.results[stage.number] = self.final_result(stage, stage.ended_ns)
-        model.facts[stage.number] = report.facts
+        if not (self.live and self.beside):
+            self._keep_result(stage, self.final_result(stage, stage.ended_ns), late)
+            return
+        if not late:
+            self.results.pop(stage.number, None)
+        self.concluding.append(Conclusion(stage, model.frozen(), late))
+
+    def _keep_result(self, stage: Stage, result: StageResult, late: bool) -> None:
+        before = self.results.get(stage.number)
+        self.results[stage.number], self.model.facts[stage.number] = result, result.facts
+        if self.model.state.stage is None:
+            self.result = result
+        if not (late and self.live and before and before.findings and result.findings):
+            return
+        if before.findings[0].verdict is not result.findings[0].verdict:
+            was, now = (text_of(one.findings[0], self.shown).headline for one in (before, result))
+            text = (
+                f"With the readings that came after its end, stage {stage.number} "
+                f"({registry.label(stage.kind).lower()}) "
+                f"is judged again: {now}; it was: {was}."
+            )
+            self.emit(NoteWritten(t_ns=self.model.now_ns, text=text, author="rimelog"))
 
     def _as_recorded(self, number: int) -> None:
         """A finding was recorded: of a stage that is not known here it is all that is concluded."""
         for one in self.model.state.stages:
             if one.number == number and registry.definition(one.kind) is None:
                 self.result = self.results[number] = self.final_result(one, self.model.now_ns)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Conclusion:
+    """The final analysis of an ended stage, still to be computed. late: once more, with readings that came late."""
+
+    stage: Stage
+    model: JobModel
+    late: bool
+
+    def compute(self) -> StageResult:
+        """Of the job as it was at the stage's end: in any thread, as it shares nothing that changes."""
+        assert self.stage.ended_ns is not None
+        return conclude(self.model, self.stage, self.stage.ended_ns)
 
 
 def concluded_anew(engine: Engine, before: Mapping[int, Sequence[Finding]], after: str) -> list[Event]:

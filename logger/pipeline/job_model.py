@@ -2,6 +2,8 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from copy import copy, deepcopy
+from typing import TypeVar
 
 from logger.cylinder.limits import CylinderLimits, limits
 from logger.decode.channel import UNDER_RANGE, ChannelDecoder
@@ -18,6 +20,7 @@ from logger.scale.outage import Outage
 from logger.scale.state import ScaleState
 from logger.statistics.history import History
 
+T = TypeVar("T")
 SKETCH_BUCKETS = 400
 MAX_WAITING = 100  # scans: a millisecond's work for the histories
 LIVE_WAITING = 30  # at a tick, where a millisecond is much
@@ -192,6 +195,16 @@ class JobModel:
         """Standard uncertainty of a reading by its digits."""
         return self._u_of(name)[0]
 
+    def frozen(self) -> "JobModel":
+        """The job as it is now, that nothing changes any more: for an analysis beside what comes. The facts of ended
+        stages are shared: one before may still be worked at."""
+        self._settle()
+        made = _copied(self)
+        made.state, made.facts = _copied(self.state), self.facts
+        made._histories, made.weighing = deepcopy(self._histories), deepcopy(self.weighing)
+        made._sketches = {}
+        return made
+
     # -- asking --------------------------------------------------------------------------------------------------
 
     @property
@@ -319,6 +332,15 @@ class JobModel:
         """Why nothing is known of a device's channels."""
         device = self.devices.get(device_key)
         return self.lost.get(device_key) or (device.problem if device else None) or "no reading yet"
+
+
+def _copied(one: T) -> T:
+    """It, with lists, sets and tables of its own."""
+    made = copy(one)
+    for name, held in vars(one).items():
+        if isinstance(held, list | dict | set):
+            setattr(made, name, held.copy())
+    return made
 
 
 def _in_context(problem: str | None, point: str) -> str | None:

@@ -109,7 +109,7 @@ def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late
         at_its_end = engine.results[1]
         assert _recovered(at_its_end) < 10.0, "the readings in which most of it came are missing"
         passed = replace(at_its_end.findings[0], verdict=Verdict.PASS, said=Text("passed", ""))
-        engine.result = replace(at_its_end, findings=(passed, *at_its_end.findings[1:]))
+        engine.results[1] = replace(at_its_end, findings=(passed, *at_its_end.findings[1:]))
         fed(late, engine=engine)
         engine.tick(T0_NS + 490 * NS_PER_S)
         notes = [e.text for e in engine.take_events() if isinstance(e, NoteWritten)]

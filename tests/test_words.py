@@ -9,6 +9,7 @@ import pytest
 import logger
 from logger.alarms.rules import AlarmRule
 from logger.model.finding import Finding
+from logger.pipeline.words import WORDS
 from tests.unchanged import expected, fixture_records
 from tests.words import Part, Room, parts, rooms
 
@@ -85,6 +86,16 @@ def test_method_and_source_are_on_the_second_page(room: Room, system: str) -> No
 def test_american_trade_english(room: Room) -> None:
     wrong = [(key, text) for key, (_, text) in read(room, "us") if NOT_OUR_WORDS.search(text)]
     assert wrong == []
+
+
+def test_every_refusal_has_words() -> None:
+    """Keys as they are written in calls of not_now()."""
+    found = set()
+    for path in Path(logger.__file__).parent.rglob("*.py"):
+        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "not_now":
+                found |= {one.value for one in call.args[:1] if isinstance(one, ast.Constant)}
+    assert found and found <= set(WORDS.statements)
 
 
 def test_words_judge_nothing() -> None:

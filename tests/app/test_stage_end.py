@@ -122,7 +122,7 @@ def test_killed_before_it_was_through_the_next_run_records_the_same(
     async def again() -> list[Finding]:
         daemon = Daemon("recovery-1", killed, Clock())
         daemon.open(recovery().rig, None, accept_lost_tail=True)  # the copy is without its checkpoints
-        while daemon.catch_up is not None and not daemon.catch_up.go_on(1.0):
+        while daemon.catch_up is not None and not daemon.catch_up.advance(1.0):
             pass
         daemon.store_new_events()
         told = recorded(daemon)

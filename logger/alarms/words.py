@@ -7,7 +7,7 @@ from logger.model.events import AlarmChanged
 from logger.model.points import POINTS, Quantity
 from logger.model.units import show
 from logger.model.value import known
-from logger.wording.book import AlarmText, AlarmWords, StatementWords, Words, alarm
+from logger.wording.book import AlarmText, AlarmWords, StatementWords, Words, alarm, always
 from logger.wording.given import Given
 from logger.wording.values import Shown, rough
 
@@ -112,10 +112,6 @@ def _because(what: str) -> StatementWords:
     return lambda f: f"{what}: {f('reason')}" if what else f("reason")
 
 
-def _plain(text: str) -> StatementWords:
-    return lambda f: text
-
-
 _DONE = {
     AlarmEvent.ACKNOWLEDGE: "acknowledged",
     AlarmEvent.RESET: "reset",
@@ -155,34 +151,34 @@ _WHY: dict[str, StatementWords] = {
     "alarm.trouble": _raised(),
     "alarm.normal": lambda f: f"back to normal{_held(f)}",
     "alarm.reminded": lambda f: f"still in alarm {_rough(f, 'after')} after it was acknowledged",
-    "alarm.shelf_over": _plain("the time it was shelved for is over"),
+    "alarm.shelf_over": always("the time it was shelved for is over"),
     "alarm.not_watched": _not_watched,
     "alarm.act": _act,
 }
 _REFUSED: dict[str, StatementWords] = {
     "alarm.unknown": lambda f: f"no alarm {f('asked')!r}; there are: {', '.join(f.all('there_is'))}",
     "alarm.nothing_to": lambda f: f"is {f('state')}: nothing to {f('act')}",
-    "alarm.not_shelvable": _plain("this alarm cannot be shelved; acknowledge it to stop the sound"),
+    "alarm.not_shelvable": always("this alarm cannot be shelved; acknowledge it to stop the sound"),
     "alarm.shelved_for": lambda f: f"shelve it for up to {f('longest')}, not {f('asked')}",
-    "alarm.stays_in_service": _plain("this alarm cannot be taken out of service"),
+    "alarm.stays_in_service": always("this alarm cannot be taken out of service"),
     "alarm.needs_reason": lambda f: f"to {f('act')} it needs a reason, which is recorded",
 }
 _OBJECTIONS: dict[str, StatementWords] = {
-    "permit.not_filling": _plain("no recovery is running"),
+    "permit.not_filling": always("no recovery is running"),
     "permit.device": _because(""),
-    "permit.no_cylinder": _plain("no cylinder selected"),
-    "permit.other_cylinder": _plain("another cylinder is on the scale"),
+    "permit.no_cylinder": always("no cylinder selected"),
+    "permit.other_cylinder": always("another cylinder is on the scale"),
     "permit.not_to_be_filled": _because(""),
     "permit.no_alarm": lambda f: f"the alarm {f('alarm')} is switched off",
     "permit.fill_unknown": _because("fill unknown"),
-    "permit.no_limit": _plain("the cylinder has no limit"),
-    "permit.correcting": _plain("a correction is being worked in"),
-    "permit.full": _plain("the cylinder is full to its limit"),
+    "permit.no_limit": always("the cylinder has no limit"),
+    "permit.correcting": always("a correction is being worked in"),
+    "permit.full": always("the cylinder is full to its limit"),
     "permit.unknown": lambda f: f"{f('reading').replace('_', ' ')} unknown: {f('reason')}",
-    "permit.no_scale": _plain("no scale in the rig"),
-    "permit.pressure_at_limit": _plain("cylinder pressure at its limit"),
+    "permit.no_scale": always("no scale in the rig"),
+    "permit.pressure_at_limit": always("cylinder pressure at its limit"),
     "permit.alarm": lambda f: f"alarm: {f('alarm')} ({f('state')})",
-    "permit.restarted": _plain("its device restarted"),
+    "permit.restarted": always("its device restarted"),
     "permit.refused": _because("its device refuses"),
     "permit.opened": _because("its device opened it"),
 }

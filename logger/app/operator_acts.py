@@ -28,7 +28,7 @@ EARLIER_FACTS = ("customer", "site", "appliance", "system")
 
 
 class RunningJob(Protocol):
-    """What of the daemon an act needs. kept_cylinder: of the user's list, by name."""
+    """What of the daemon an act needs. listed_cylinder: of the user's list, by name."""
 
     engine: Engine
     clock: Clock

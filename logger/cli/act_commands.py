@@ -128,7 +128,7 @@ def mark(act: str, text: str, own_word: bool, ago_s: float, job: str | None) -> 
 @click.option("--operator", default="", help="Who says so.")
 @JOB_OPTION
 def yes(number: int | None, name: str | None, ago_s: float, operator: str, job: str | None) -> None:
-    """Confirm what the readings show and nobody has told: it is entered as of when it happened.
+    """Confirm what the readings show and nobody has entered: it is recorded as of when it happened.
 
     NUMBER: which one, where `rimelog status` lists several.
     """

@@ -20,7 +20,7 @@ _B_ON, _B_OFF = 3, 3  # dot columns of the second line drawn and left out
 
 
 def say(found: Compared, shown: Shown, plot: dict[str, Any] | None) -> None:
-    """plot: of compare_plot.laid_out."""
+    """plot: of curves.drawing_of."""
     width = max(60, min(shutil.get_terminal_size().columns, 110))
     warned = invented(found)
     click.echo(found.title + (f" · {warned.upper()}" if warned else ""))

@@ -10,7 +10,7 @@ from logger.model.value import Argument, Code, Statement
 from logger.pipeline.fact_table import fact_of
 from logger.stages import registry
 from logger.stages import words as stages
-from logger.wording.book import Book, StatementWords, Words
+from logger.wording.book import Book, StatementWords, Words, always
 from logger.wording.given import Given, listed
 from logger.wording.values import Shown, lasted
 
@@ -61,10 +61,6 @@ def _asked(f: Given) -> str:
     return f("asked") if f.has("asked") else "(which?)"
 
 
-def _always(text: str) -> StatementWords:
-    return lambda f: text
-
-
 # -- sentences -------------------------------------------------------------------------------------------------------
 
 
@@ -107,20 +103,20 @@ def _under_tare(f: Given) -> str:
 
 _ACTS: dict[str, StatementWords] = {
     "act.unknown": lambda f: f"no such action: {f('asked')}",
-    "proposal.none": _always("nothing is proposed"),
+    "proposal.none": always("nothing is proposed"),
     "proposal.several": lambda f: (
         f"say which one, by its number: {', '.join(f.all('open'))}; `rimelog status` lists them"
     ),
     "proposal.unknown": lambda f: f"no open proposal {f('n')}; open: {', '.join(f.all('open'))}",
     "proposal.which_cylinder": lambda f: f"say which cylinder: `rimelog yes {f('n')} --cylinder NAME`",
-    "act.no_job": _always("no job is open"),
+    "act.no_job": always("no job is open"),
     "act.catching_up": lambda f: f"not yet: {f('reason')}, and a verdict needs all of it; try again in a few seconds",
     "act.text": lambda f: f"{f('field')} is text",
     "act.number": lambda f: f"{f('field')} is a number",
     "act.time": lambda f: (
         f"that time is not within this job, which began {lasted(f.value('began').number or 0)} ago: ago_s or at_ns"
     ),
-    "stage.none_running": _always("no stage is running; begin one with `rimelog stage begin`"),
+    "stage.none_running": always("no stage is running; begin one with `rimelog stage begin`"),
     "stage.ends_too_early": lambda f: (
         f"{registry.label(f.code('stage'))} began at {f('begun')}: it cannot end before that"
     ),
@@ -129,10 +125,10 @@ _ACTS: dict[str, StatementWords] = {
     "stage.begun_then": lambda f: (
         f"{_stage(f)} was begun at that moment; wrong kind? `rimelog correct stage {f('number')} kind`"
     ),
-    "stage.settings": _always("settings is a table of names and values"),
-    "mark.empty": _always("a mark needs a word: isolated, pump-started, pump-oil-changed ..."),
-    "note.empty": _always("the note is empty"),
-    "job_setting.unknown": _always(
+    "stage.settings": always("settings is a table of names and values"),
+    "mark.empty": always("a mark needs a word: isolated, pump-started, pump-oil-changed ..."),
+    "note.empty": always("the note is empty"),
+    "job_setting.unknown": always(
         "what can change during a job: units (us or si), barometric pressure, full charge, internal volume"
     ),
     "charge.too_much": lambda f: (
@@ -143,8 +139,8 @@ _ACTS: dict[str, StatementWords] = {
         f"a charge of {f('charge')} in {f('volume')} is less than any system runs on; "
         "is the volume in liters and not m³, is a point shifted?"
     ),
-    "autostop.no_output": _always("the rig file names no [[device.output]]: Rimelog closes no contact"),
-    "autostop.not_armed": _always("not armed"),
+    "autostop.no_output": always("the rig file names no [[device.output]]: Rimelog closes no contact"),
+    "autostop.not_armed": always("not armed"),
     "autostop.which": lambda f: f"name which one; the rig has: {listed(f, 'there_is')}",
 }
 _CYLINDERS: dict[str, StatementWords] = {
@@ -153,13 +149,13 @@ _CYLINDERS: dict[str, StatementWords] = {
     ),
     "cylinder.unreadable": lambda f: f"the cylinder's data cannot be read: {f('reason')}",
     "cylinder.no_number": lambda f: f"the cylinder's data cannot be read: {f('value')} is no number it can have",
-    "cylinder.name": _always("the cylinder's data cannot be read: its name is one line of text"),
-    "cylinder.above_zero": _always("the cylinder's data cannot be read: tare and water capacity are above zero"),
+    "cylinder.name": always("the cylinder's data cannot be read: its name is one line of text"),
+    "cylinder.above_zero": always("the cylinder's data cannot be read: tare and water capacity are above zero"),
 }
 _CORRECTIONS: dict[str, StatementWords] = {
-    "correct.confirmation": _always("that confirmation is of another value, or older than 2 min: begin again"),
-    "correct.typed_again": _always("the value typed again is not the same: nothing was changed"),
-    "correct.reason": _always("a looser limit needs a reason: --why 'read from the collar'"),
+    "correct.confirmation": always("that confirmation is of another value, or older than 2 min: begin again"),
+    "correct.typed_again": always("the value typed again is not the same: nothing was changed"),
+    "correct.reason": always("a looser limit needs a reason: --why 'read from the collar'"),
     "correct.target": lambda f: (
         f"what is to be corrected: {listed(f, 'there_is')}; all of it: `rimelog correct --list`"
     ),
@@ -172,8 +168,8 @@ _CORRECTIONS: dict[str, StatementWords] = {
         f"what can be corrected: {listed(f, 'there_is')}"
     ),
     "correct.no_span": lambda f: f"{_fact(f)} is one for the whole job: leave --since and --until out",
-    "correct.span": _always("--since is earlier than --until"),
-    "correct.time": _always("that time is not within this job: it lies before it was begun, or ahead"),
+    "correct.span": always("--since is earlier than --until"),
+    "correct.time": always("that time is not within this job: it lies before it was begun, or ahead"),
     "correct.never_unknown": lambda f: f"{_fact(f)} cannot be left unknown",
     "correct.one_of": lambda f: f"{_fact(f)} is one of {listed(f, 'there_is')}",
     "correct.point": lambda f: f"no measuring point {f('asked')!r}; see `rimelog rig points`",
@@ -187,14 +183,14 @@ _CORRECTIONS: dict[str, StatementWords] = {
     "correct.wrong": lambda f: f"{_fact(f)}: {f('reason')}",
     "correct.day": lambda f: f"{_fact(f)}: {f('reason')}; write 2024-02-01 or 2024-02",
     "correct.refrigerant": lambda f: f("reason"),
-    "correct.kind": _always("enter a kind of stage with its settings"),
-    "correct.split": _always("the time of a split lies within its stage"),
+    "correct.kind": always("enter a kind of stage with its settings"),
+    "correct.split": always("the time of a split lies within its stage"),
     "correct.joined": lambda f: (
         f"stage {f('number')} is joined with the next one, of the same kind; after it: {listed(f, 'there_is')}"
     ),
     "correct.another": _another_correction,
-    "correct.as_entered": _always("if it is right, add --as-entered"),
-    "correct.as_stamped": _always("if it is stamped like that, add --as-entered"),
+    "correct.as_entered": always("if it is right, add --as-entered"),
+    "correct.as_stamped": always("if it is stamped like that, add --as-entered"),
     "correct.undone": lambda f: f"correction {f('number')} is undone already",
     "correct.ends_too_early": lambda f: f"{_stage(f)} would end before it begins",
     "correct.overlap": _overlap,

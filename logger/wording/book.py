@@ -34,6 +34,11 @@ def alarm(label: str, action: str) -> AlarmWords:
     return lambda f: AlarmText(label, action)
 
 
+def always(text: str) -> StatementWords:
+    """Of a statement whose words are always the same."""
+    return lambda f: text
+
+
 @dataclass(frozen=True, slots=True)
 class Words:
     """findings, statements, alarms: by key. terms: the text of each code.

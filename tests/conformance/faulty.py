@@ -17,7 +17,7 @@ HELLO, DESCRIBE, OUTPUT, STATUS, ERROR, ACCEPTED, RESENDING, MARKED, SAMPLES = (
 
 
 class Faulty:
-    """`said`: a payload to the bytes on the wire instead. `heard`: a request to what the device hears of it."""
+    """`said`: a payload to the bytes on the wire instead. `received`: a request to what the device receives of it."""
 
     def __init__(self, board: str = "scale") -> None:
         self.device: Device = device(board)

@@ -19,7 +19,7 @@ _LINE = 19
 def svg(
     plot: dict[str, Any] | None, title: str, about: str, lines: Sequence[str], headline: str, invented: str | None
 ) -> bytes:
-    """plot: of compare_plot.laid_out, None when there is no curve. about: for the description where there is none.
+    """plot: of curves.drawing_of, None when there is no curve. about: for the description where there is none.
 
     title, headline, lines: the words around the plot; none of them when `title` is "" (the page has its own, and its
     own mark of invention).

@@ -11,7 +11,7 @@ def next_step(
     stage: Stage | None, cylinder: bool, marks: Sequence[str], proposals: Sequence[ProposalNow] = ()
 ) -> dict[str, str | None]:
     """stage: running, or the last one; cylinder: whether one is named; marks: since the stage began. proposals: what
-    the readings show and nobody has told, the newest first: that comes before the usual.
+    the readings show and nobody has entered, the newest first: that comes before the usual.
 
     {"text", "command", "begin": the stage's kind where the step is to begin one}.
     """

@@ -31,7 +31,7 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
         "status": ("logger.cli.act_commands", "status", "Print what the running job shows now."),
         "next": ("logger.cli.finish", "next_step", "Say the usual next step of the job."),
         "stage": ("logger.cli.act_commands", "stage", "Begin or end a stage of the job."),
-        "yes": ("logger.cli.act_commands", "yes", "Confirm what the readings show and nobody has told."),
+        "yes": ("logger.cli.act_commands", "yes", "Confirm what the readings show and nobody has entered."),
         "no": ("logger.cli.act_commands", "no", "Say that it is not so."),
         "mark": ("logger.cli.act_commands", "mark", "Log a moment: isolated, pump-oil-changed, nitrogen-break ..."),
         "cylinder-swap": ("logger.cli.act_commands", "cylinder_swap", "Say which cylinder is on the scale now."),

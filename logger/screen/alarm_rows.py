@@ -20,7 +20,7 @@ def rows_for(height: int) -> int:
 
 def alarm_rows(state: Row, width: int, rows: int) -> list[Text]:
     """Exactly `rows` lines: of the first alarm its name, number, limit and what to do; how many more there are. What
-    the readings show and nobody has told takes the last of them."""
+    the readings show and nobody has entered takes the last of them."""
     alarms, asked = state.get("alarms", []), proposal_rows(state, width, rows - 1)
     rows -= len(asked)
     if not alarms:

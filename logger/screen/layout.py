@@ -30,7 +30,7 @@ HELP = (
     ("s", "another cylinder is on the scale"),
     ("m", "mark an act: isolated, pump started ..."),
     ("n", "write a note"),
-    ("y  Esc", "yes or no to what the readings show and nobody has told"),
+    ("y  Esc", "yes or no to what the readings show and nobody has entered"),
     ("a", "acknowledge all alarms; again: let those that are over go"),
     ("l", "all alarms, with what to do"),
     ("r", "all readings, with the reason where there is none"),

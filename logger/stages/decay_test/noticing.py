@@ -93,7 +93,7 @@ def _flat(gauge: SecondMeans, level: float) -> bool:
 
 
 def proposes(seen: Noticed, entered: Entered) -> Acts | None:
-    """Mark it, in an evacuation after the test is begun; one that nobody has told is no test."""
+    """Mark it, in an evacuation after the test is begun; one that nobody has entered is no test."""
     stage = entered.stage_at(seen.as_of_ns) or (entered.stages[-1] if entered.stages else None)
     if stage is None or stage.ended_ns is not None or marked("isolated", seen, entered):
         return None

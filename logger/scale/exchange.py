@@ -18,6 +18,7 @@ SETTLED_S = 10
 PLAUSIBLE_KG_S = 0.2
 AT_ONCE_S, UNLIFTED_TIMES = 20, 3.0  # while the flow goes on, its pressure moves by itself
 LIES_S = 20
+LIFTS_KG = 12.0  # no bag or hose weighs so much
 UNLIFTED_S = 60  # where it never was seen empty
 _ROOT_12 = 12**0.5
 
@@ -39,7 +40,7 @@ class CylinderWatched:
         self._level: tuple[int, float] | None = None  # when the newest reading that follows was, kg
         self._flow_kg_s = 0.0
         self._away: int | None = None
-        self._lowest_kg = 0.0
+        self._lowest_kg = self._highest_kg = 0.0
         self._extra_kg = 0.0  # something that lies on the scale beside the cylinder
         self._before: tuple[float | None, float | None] = None, None  # pressure and shell of the one before
 
@@ -59,10 +60,10 @@ class CylinderWatched:
                 self._level, self._flow_kg_s = (t, kg), flow_kg_s
                 self._before = _mean(pressure), _mean(shell)
                 return None
-            self._away, self._lowest_kg = (t if t - since <= JOINED_S else since + 1), kg
+            self._away, self._lowest_kg, self._highest_kg = (t if t - since <= JOINED_S else since + 1), kg, kg
             return None
-        self._lowest_kg = min(self._lowest_kg, kg)
-        if not _settled(mass, division) or kg <= EMPTY_KG:
+        self._lowest_kg, self._highest_kg = min(self._lowest_kg, kg), max(self._highest_kg, kg)
+        if not _settled(mass, division) or kg <= EMPTY_KG + self._extra_kg:
             return None
         return self._judge(t, kg, division, pressure, shell)
 
@@ -93,7 +94,9 @@ class CylinderWatched:
         else:
             if t - away < UNLIFTED_S:
                 return None
-            is_other = -off > OTHER_KG + PLAUSIBLE_KG_S * (away - since if away - since <= 1 else t - since)
+            two_stood = self._highest_kg > level_kg + LIFTS_KG
+            gap_s = away - since if away - since <= 1 else t - since
+            is_other = -off > (OTHER_KG if two_stood else LIFTS_KG) + PLAUSIBLE_KG_S * gap_s
         if is_other or without < with_it:
             self._extra_kg = 0.0  # it was taken off again
         self._away, self._level = None, (t, kg)

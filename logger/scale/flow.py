@@ -51,6 +51,7 @@ class _Window:
             self.count = min(self.count + (2 if pumped and sign > 0 else 1), 3 * ENOUGH)
         else:
             self.count = max(0, self.count - 2)
+            return None
         if self.count < (2 * ENOUGH if direction == -self._sign else ENOUGH):
             return None
         recent = [(means[-1] - means[i]) / ((PARTS - 1 - i) * self.each_s) for i in (PARTS - 3, PARTS - 4)]

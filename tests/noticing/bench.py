@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from statistics import median
 
+from logger.model.value import word
 from logger.refrigerant import find
 from logger.stages import registry
 from logger.stages.noticing import Noticed, Signals
@@ -12,6 +13,7 @@ from tests.noticing.course import Course, Happened
 
 MATCH_S = {"pressure-test.settled": 3600.0, "recovery.over": 1200.0, "decay.valved_off": 1500.0}
 EARLY_S = 20.0
+STEADY = (word("seen", "steady"),)
 
 
 @dataclass(slots=True)
@@ -21,6 +23,7 @@ class Row:
     delays: list[float] = field(default_factory=list)
     as_of: list[float] = field(default_factory=list)  # how far the time given is off
     false: int = 0
+    asked: int = 0  # of a vacuum that stands still while the pump runs: a question, no claim
 
     @property
     def median_s(self) -> float:
@@ -62,6 +65,8 @@ def match(course: Course, found: Iterable[tuple[int, Noticed]], rows: dict[str, 
             rows[key].found += 1
             rows[key].delays.append(t - happened.at)
             rows[key].as_of.append(seen.as_of - happened.at)
+        elif seen.about.inputs[:1] == STEADY:
+            rows[key].asked += 1
         elif not _again(course, key, t):
             rows[key].false += 1
             lines.append(f"{course.name}: FALSE {key} at {t} as of {seen.as_of}")

@@ -146,13 +146,15 @@ class Hands:
     def felt(self, t: float, gross_kg: float) -> float:
         """What the platform feels, kg."""
         load = gross_kg + self._drift_kg * math.sin(2 * math.pi * t / self._day_s + self._phase)
+        if any(what == "lift" and begin <= t < end for begin, end, what, _ in self._acts):
+            load -= gross_kg
         for begin, end, what, size in self._acts:
             if not begin <= t < end:
                 continue
             ramp = min(1.0, (t - begin) / 1.5, (end - t) / 1.5)
             match what:
                 case "lift":
-                    return self._rng.gauss(0.0, 0.01)
+                    pass
                 case "knock":
                     load += size * math.exp(-(t - begin) / 2.0) * math.cos(5.0 * (t - begin))
                 case "lean" | "foot":

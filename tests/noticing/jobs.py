@@ -37,6 +37,7 @@ def run(name: str, scenario: Scenario, rng: random.Random, away_s: list[float], 
     hands = Hands(rng, scenario.duration_s, hands_a_night, rng.choice((0.0, 0.02, 0.08)))
     course = Course(name, scenario.refrigerant, instruments.digits())
     done_so_far, wet, t, offset, flowed = 0, False, 0, 0.0, 0.0
+    filling = False
     ends: list[tuple[str, float]] = []
     away: tuple[float, float] | None = None
     lifts = iter(away_s)
@@ -60,6 +61,9 @@ def run(name: str, scenario: Scenario, rng: random.Random, away_s: list[float], 
             ):
                 ends.append((done.action, min(done.t_s, flowed) if done.action == "stop_recovery" else done.t_s))
         done_so_far = len(plant.done)
+        if filling and plant.filling_to_pa is None and not plant.venting:
+            course.happened.append(Happened("pressure-test.settled", float(t)))
+        filling = plant.filling_to_pa is not None
         flow = plant.flow
         flowed = float(t) if flow.kg_s > 0.001 else flowed
         late = [h for h in course.happened if h.key == "recovery.started" and t == round(h.at) + 60]
@@ -178,10 +182,12 @@ def _evening(rng: random.Random) -> tuple[Scenario, list[float]]:
 def _quiet(rng: random.Random) -> tuple[Scenario, list[float]]:
     """A charged system, an emptied one under vacuum or one under nitrogen, left alone for the night."""
     scenario, _ = _sized(rng)
+    at_rest = {key: value for key, value in scenario.circuit.items() if not key.startswith("fluid")}
     start = rng.choice(("charged", "evacuated", "nitrogen"))
     scenario = replace(
         scenario, start=start, vacuum_pa=rng.choice((30.0, 400.0)), nitrogen_pa=2e6, ambient_swing_c=rng.uniform(3, 9),
-        charge_kg=scenario.charge_kg if start == "charged" else 0.0, water_kg=0.0,
+        charge_kg=scenario.charge_kg if start == "charged" else 0.0, water_kg=0.0, circuit_c=None, circuit=at_rest,
+        oil_kg=scenario.oil_kg if start == "charged" else 0.0,
         cylinders=(CylinderSpec("cylinder 1", 25.0, 60.0, rng.uniform(0.5, 40)),), timeline=(), duration_s=12 * HOUR,
     )  # fmt: skip
     return scenario, []

@@ -9,8 +9,8 @@ from logger.stages.noticing import Latch, Notice, Noticed, Signals, begin, notic
 from logger.statistics.by_second import SecondMeans
 
 BELOW_AIR = 1.09
-PUMPED_PA = 15e3  # no recovery machine goes there
-FALLS = 0.25  # of ln p in a minute, from rest
+FALLS = 0.75  # of what it was at rest: no recovery machine goes there
+MIN_REST_PA = 20e3
 GAUGE_S = 40
 
 
@@ -51,10 +51,10 @@ class _PumpStarted:
         if self._rest is None or now.t - self._rest > 600:
             return None
         before = system.mean(now.t - self._rest + 30, now.t - self._rest)
-        if before is None or newest.value <= 0 or before.value <= 0:
+        if before is None or before.value < MIN_REST_PA:
             return None
-        fell = math.log(before.value / newest.value)
-        seen = fell > FALLS and before.value - newest.value > 6.0 * newest.u and newest.value < PUMPED_PA
+        fell_pa = before.value - newest.value  # a gauge of the high side may well read below zero in a vacuum
+        seen = fell_pa > max(FALLS * before.value, 6.0 * newest.u)
         return self._rest if self._by_system.second(seen) else None
 
     def _watch_for_break(self, now: Signals, system: SecondMeans | None, gauge: SecondMeans | None) -> None:

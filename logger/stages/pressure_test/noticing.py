@@ -15,6 +15,7 @@ STILL_KG = 0.06
 EMPTY_PA = 160e3  # nothing but air and the last vapor was in it before
 SETTLED_S = 600
 OUT_PA = 130e3
+OVER_AIR = 1.1
 
 
 def system_of(now: Signals) -> SecondMeans | None:
@@ -54,21 +55,21 @@ class _NitrogenIn:
     def _is_gas(now: Signals, low_pa: float, newest_pa: float, margin_pa: float) -> bool:
         if now.flow.direction or now.flow.counting:
             return False
+        if newest_pa < OVER_AIR * now.ambient_pa:
+            return False  # opened to the air
         mass = now.get("cylinder_mass")
         if mass is not None:
             first, last = mass.mean(75, 60), mass.mean(5)
-            if (
-                first is not None
-                and last is not None
-                and abs(first.value - last.value) > max(STILL_KG, 4.0 * mass.u(5))
-            ):
+            if first is None or last is None:
+                return False
+            if abs(first.value - last.value) > max(STILL_KG, 4.0 * mass.u(5)):
                 return False
             if low_pa < EMPTY_PA:
                 return True
         cold = [m.value for p in ("system_temperature", "second_system_temperature", "ambient_temperature")
                 if (m := now.mean(p, 10)) is not None]  # fmt: skip
         if now.refrigerant is None or not cold:
-            return mass is not None and low_pa < EMPTY_PA
+            return False
         try:
             most_pa = now.refrigerant.bubble_pressure(max(cold))
             return low_pa < 0.7 * most_pa and newest_pa > 1.03 * most_pa + margin_pa

@@ -12,7 +12,7 @@ from logger.statistics.by_second import SecondMeans
 RISES_PA = 20e3
 VACUUM_PA = 60e3
 WET_K, DRY_K = 2.0, 5.0
-HALF = 0.6
+HALF, GONE, SLOW_S = 0.6, 0.08, 40
 RATES_S = 240
 LONG_FLOW_S, LONG_STOP_S = 300, 600
 
@@ -50,7 +50,7 @@ class _LiquidEnded:
     def __init__(self) -> None:
         self._since = 0
         self._rates: deque[tuple[int, float]] = deque(maxlen=RATES_S)
-        self._wet_s = self._dry_s = 0
+        self._wet_s = self._dry_s = self._slow_s = 0
         self._fired = False
 
     def second(self, now: Signals) -> Noticed | None:
@@ -81,7 +81,9 @@ class _LiquidEnded:
         u = 1.5 * mass.u(15) / 15
         slow = rate + u < HALF * usual and usual > 4 * u
         wet_before = self._wet_s >= 60 if over is not None else usual > 0.01
-        if not (slow and wet_before and (over is None or self._dry_s >= 20) and not _held_back(now)):
+        slow = slow and rate > GONE * usual  # else it was stopped
+        self._slow_s = self._slow_s + 1 if slow else 0
+        if not (self._slow_s >= SLOW_S and wet_before and (over is None or self._dry_s >= 20) and not _held_back(now)):
             return None
         self._fired = True
         fell = [t for t, r in self._rates if r > (usual + rate) / 2]

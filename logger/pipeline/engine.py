@@ -408,8 +408,6 @@ class Engine:
             return
         stage = model.state.stage
         slow = {**self.result.live, FLOW_WITHOUT_STAGE: self.noticer.flow_without_stage(stage is not None)}
-        if stage is not None:
-            del slow[FLOW_WITHOUT_STAGE]
         self.values = self._computed(lambda: self.live_values.values(model, stage, slow)) or {}
         if self.catching_up_reason is not None:
             live = registry.live_quantities()

@@ -49,7 +49,9 @@ def proposal_rows(state: Row, width: int, most: int) -> list[Text]:
     line = proposal_line(proposals[0]) + keys
     lines = wrapped(line, width)
     if len(lines) > room:
-        lines = wrapped(f"{local_clock(proposals[0]['as_of_ns'], seconds=False)} {proposals[0]['asks']}{keys}", width)
+        lines = wrapped(
+            f"{local_clock(proposals[0]['as_of_ns'], seconds=False)} {proposals[0]['question']}{keys}", width
+        )
     return [_filled(one, width, PROPOSAL_STYLE) for one in lines[:room]]
 
 

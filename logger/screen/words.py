@@ -55,7 +55,7 @@ def title(state: dict[str, Any]) -> str:
 def proposal_line(one: dict[str, Any]) -> str:
     """What the readings show and nobody has entered, with the question."""
     text = one["text"] if one["text"].endswith("?") else f"{one['text']}."
-    return f"{local_clock(one['as_of_ns'], seconds=False)} {text} {one['asks']}"
+    return f"{local_clock(one['as_of_ns'], seconds=False)} {text} {one['question']}"
 
 
 def alarm_line(alarm: dict[str, Any], several: bool = False) -> str:

@@ -50,7 +50,7 @@ def make_app(control: Control, token: str, hosts: frozenset[str]) -> Starlette:
         try:
             rows = await control.history(query.get("point", ""), since, buckets)
         except Refused as exc:
-            return problem(404, str(exc))
+            return problem(404, str(exc), exc.why)
         return JSONResponse({"point": query.get("point", ""), "rows": rows})
 
     async def events(request: Request) -> Response:

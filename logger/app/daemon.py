@@ -20,7 +20,7 @@ from logger.api.shape import shape
 from logger.app import AppError
 from logger.app.broadcaster import Broadcaster, StreamItem
 from logger.app.device_feed import DeviceFeed
-from logger.app.operator_acts import act, carry_out
+from logger.app.operator_acts import act, carry_out, refused
 from logger.app.recorder import COMMIT_S, Recorder
 from logger.app.relay import Relay
 from logger.app.restart import CatchUp, Settle
@@ -36,10 +36,12 @@ from logger.model.points import POINTS
 from logger.model.records import EVENT
 from logger.model.rig import Rig
 from logger.model.sample import PointSample
+from logger.model.text import clean
 from logger.model.units import NS_PER_S, user_unit
-from logger.model.value import known, unknown
+from logger.model.value import known, name_of, unknown
 from logger.model.version import SOFTWARE
 from logger.pipeline.engine import Engine
+from logger.pipeline.errors import not_now
 from logger.pipeline.words import reasons_of
 from logger.stages.words import alarm_text
 from logger.store.errors import StoreError
@@ -328,7 +330,7 @@ class Daemon:
 
     async def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]:
         if point not in POINTS:
-            raise Refused(f"{point!r} is no measuring point")
+            raise refused(not_now("point.unknown", name_of("asked", clean(point, 40))), self.engine)
         model = self.engine.model
         job, ambient_pa = model.state.job, model.ambient.pressure_pa
         try:

@@ -55,7 +55,7 @@ async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
         permit = action in ("autostop-arm", "autostop-release")
         answer = _permit(job, action == "autostop-arm", body) if permit else carry_out(job, action, body)
     except NotNow as exc:
-        raise Refused(refusal_of(exc, job.engine.shown), plain(exc.why)) from exc
+        raise refused(exc, job.engine) from exc
     if job.engine.concluding:
         await job.concluded()
         if action == "stage-end":
@@ -65,6 +65,11 @@ async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
     if not stored:
         answer["text"] += f"\nNOT YET STORED: {job.recorder.shape()['text'].removeprefix('NOT STORED: ')}"
     return {**answer, "stored": stored}
+
+
+def refused(exc: NotNow, engine: Engine) -> Refused:
+    """As the API answers it: the sentence in the user's units, and the reasons as data."""
+    return Refused(refusal_of(exc, engine.shown), plain(exc.why))
 
 
 def carry_out(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, Any]:

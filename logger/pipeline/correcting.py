@@ -347,7 +347,7 @@ def _checked(engine: Engine, fact: Correctable, of: str, value: Any, now_ns: int
             return value is True
         case As.POINT:
             if value not in POINTS:
-                raise not_now("correct.point", name_of("asked", clean(str(value), 40)))
+                raise not_now("point.unknown", name_of("asked", clean(str(value), 40)))
             return value
         case As.CYLINDER:
             return _cylinder(engine, value)

@@ -172,7 +172,7 @@ _CORRECTIONS: dict[str, StatementWords] = {
     "correct.time": always("that time is not within this job: it lies before it was begun, or ahead"),
     "correct.never_unknown": lambda f: f"{_fact(f)} cannot be left unknown",
     "correct.one_of": lambda f: f"{_fact(f)} is one of {listed(f, 'there_is')}",
-    "correct.point": lambda f: f"no measuring point {f('asked')!r}; see `rimelog rig points`",
+    "point.unknown": lambda f: f"no measuring point {f('asked')!r}; see `rimelog rig points`",
     "correct.line": lambda f: f"{_fact(f)} is a line of text",
     "correct.other_cylinder": lambda f: (
         f"there is another cylinder {f('cylinder')}. If it was on the scale instead, correct the swap: "

@@ -119,8 +119,9 @@ def test_what_is_on_its_way_is_no_gap_and_what_stays_out_is(tmp_path: Path) -> N
         assert [b.t1_ns - b.t0_ns for b in slow] == [120 * NS_PER_S] * 5, (
             "an instrument of one reading in 40 s has no gaps"
         )
-        with pytest.raises(Refused, match="no measuring point"):
+        with pytest.raises(Refused, match="no measuring point") as refused:
             await daemon.history("weight", T0_NS, 400)
+        assert [one["key"] for one in refused.value.why] == ["point.unknown"]
 
     night.run(act)
 

@@ -73,7 +73,7 @@ SAID = (
     Statement("correct.time"),
     Statement("correct.never_unknown", (TARE,)),
     Statement("correct.one_of", (word("fact", "job.jurisdiction"), *there_are(("us", "un", "strictest")))),
-    Statement("correct.point", (asked("nose"),)),
+    Statement("point.unknown", (asked("nose"),)),
     Statement("correct.line", (word("fact", "job.customer"),)),
     Statement("correct.other_cylinder", (name_of("cylinder", "R-8"),)),
     Statement("correct.number", (TARE,)),

@@ -28,6 +28,14 @@
       while = "recovery"            # the stage it is held closed in: one that fills the cylinder
       timeout = "5s"                # it opens when no permit has come for so long
 
+      [[device.channel]]
+      index = 4
+      point = "vacuum"
+      water_factor = 1.4            # of a vacuum gauge: what it shows of 1 of water vapor that is there
+      refrigerant_factor = 0.8      # of refrigerant vapor
+      zero_drift = "10micron/h"     # its zero may drift by so much, either way
+      temperature_coefficient = "0.1%"      # of its reading, a kelvin
+
     [alarms.overfill]
     limit = 0.75
 
@@ -51,6 +59,7 @@ from logger.config.rig_instruments import (
     Name,
     TextTable,
     calibration_of,
+    gauge_of,
     modbus_device,
     text_device,
 )
@@ -181,7 +190,8 @@ def _output(table: OutputTable, key: str, channels: tuple[RigChannel, ...], prob
 
 def _channel(table: ChannelTable, key: str, problems: Problems) -> RigChannel | None:
     calibration = calibration_of(table, key, problems)
-    return None if calibration is None else RigChannel(table.index, table.point, calibration)
+    gauge = gauge_of(table, key, problems)
+    return None if calibration is None else RigChannel(table.index, table.point, calibration, gauge=gauge)
 
 
 def _clashes(tables: Sequence[AnyDeviceTable], problems: Problems) -> None:

@@ -64,6 +64,7 @@ from logger.model.instrument import (
 )
 from logger.model.points import POINTS, Quantity
 from logger.model.rig import Calibration, RigChannel, RigDevice
+from logger.model.sample import NOTHING_STATED, GaugeFacts
 from logger.model.units import POUND_KG, Unit, UnitError, find_unit, parse_quantity
 
 MODE = r"^[78][NEO][12]$"
@@ -75,7 +76,7 @@ Word = Annotated[str, Field(max_length=20)]
 
 
 class CalibrationTable(Table):
-    """The keys of a calibration, which every kind of channel may have."""
+    """The keys of a calibration, which every kind of channel may have, and those that only a vacuum gauge has."""
 
     point: str
     zero: str | None = None
@@ -88,6 +89,10 @@ class CalibrationTable(Table):
     due_days: int = Field(default=365, ge=1, le=3660)
     earlier_zero: str | None = None
     as_entered: bool = False
+    water_factor: float | None = Field(default=None, ge=0.2, le=5.0)
+    refrigerant_factor: float | None = Field(default=None, ge=0.2, le=5.0)
+    zero_drift: str | None = None
+    temperature_coefficient: str | None = None
 
     @field_validator("span")
     @classmethod
@@ -216,6 +221,22 @@ def calibration_of(table: CalibrationTable, key: str, problems: Problems) -> Cal
     )  # fmt: skip
 
 
+def gauge_of(table: CalibrationTable, key: str, problems: Problems) -> GaugeFacts:
+    """What is stated of a vacuum gauge; said of any other channel it is a fault."""
+    stated = ("water_factor", "refrigerant_factor", "zero_drift", "temperature_coefficient")
+    if table.point != "vacuum":
+        for name in stated:
+            if getattr(table, name) is not None:
+                problems.add(f"{key}.{name}", "said of a vacuum gauge only")
+        return NOTHING_STATED
+    drift = problems.quantity(f"{key}.zero_drift", table.zero_drift, Quantity.VACUUM_RISE)
+    per_k = problems.quantity(f"{key}.temperature_coefficient", table.temperature_coefficient, Quantity.RATIO)
+    for name, value in (("zero_drift", drift), ("temperature_coefficient", per_k)):
+        if value is not None and value < 0:
+            problems.add(f"{key}.{name}", "either way: it is written without a sign")
+    return GaugeFacts(table.water_factor, table.refrigerant_factor, drift, per_k)
+
+
 def _times(table: InstrumentTable, key: str, problems: Problems) -> tuple[float, float]:
     """How often to ask, and when it is stale, in seconds."""
     poll_s = problems.quantity(f"{key}.period", table.period, Quantity.TIME) or 1.0
@@ -292,7 +313,7 @@ def _stated_channel(
     if unit is None or calibration is None:
         return None
     stated = Stated(unit.name, step or 1.0, low, high, accuracy, of_reading)
-    channel = RigChannel(index, table.point, calibration, stated, source)
+    channel = RigChannel(index, table.point, calibration, stated, source, gauge_of(table, key, problems))
     _attempt(f"{key}.unit", problems, lambda: stated_decoder(channel, "", MIN_STALE_S))
     return channel
 

@@ -5,6 +5,7 @@ from datetime import date
 from typing import Any
 
 from logger.model.instrument import PROTOCOL, LineField, ModbusPort, Register, Stated, TextPort
+from logger.model.sample import NOTHING_STATED, GaugeFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,7 @@ class RigChannel:
     """index: the device's channel number. point: name in logger.model.points.POINTS.
 
     stated, source: of an instrument that does not describe itself: what its plate says, and where its reading is.
+    gauge: of a vacuum gauge, as stated in the rig file.
     """
 
     index: int
@@ -40,6 +42,7 @@ class RigChannel:
     calibration: Calibration = Calibration()
     stated: Stated | None = None
     source: LineField | Register | None = None
+    gauge: GaugeFacts = NOTHING_STATED
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,13 +45,36 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True)
+class GaugeFacts:
+    """What a vacuum gauge does beside its accuracy, as its maker states it; None: not stated.
+
+    water_factor, refrigerant_factor: what it shows over what is there in that vapor, where it is right in air.
+    zero_drift: of its zero, up to so much either way, Pa/s. per_k: of its reading, a share a kelvin.
+    """
+
+    water_factor: float | None = None
+    refrigerant_factor: float | None = None
+    zero_drift: float | None = None
+    per_k: float | None = None
+
+    @property
+    def factors(self) -> tuple[float, float]:
+        """(least, most) that it shows over what is there, whatever the gas: 1 for air."""
+        stated = [f for f in (self.water_factor, self.refrigerant_factor) if f is not None]
+        return min(1.0, *stated) if stated else 1.0, max(1.0, *stated) if stated else 1.0
+
+
+NOTHING_STATED = GaugeFacts()
+
+
+@dataclass(frozen=True, slots=True)
 class Series:
     """One measuring point over a window, only trusted readings.
 
     t_s: seconds since the window's start, strictly increasing, same length as `value`.
     value: SI. u: standard uncertainty of a single reading's noise + resolution (SI).
     u_scale: standard uncertainty common to all readings (accuracy: offset), SI.
-    low, high: range of the sensor, SI; None when not stated.
+    low, high: range of the sensor, SI; None when not stated. gauge: of a vacuum gauge.
     """
 
     point: str
@@ -62,6 +85,7 @@ class Series:
     low: float | None = None
     high: float | None = None
     gaps: tuple[Gap, ...] = field(default=())
+    gauge: GaugeFacts = NOTHING_STATED
 
     def __len__(self) -> int:
         return len(self.t_s)

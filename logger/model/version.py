@@ -14,7 +14,7 @@ ANALYSIS = 3
 REJUDGED: dict[int, frozenset[str]] = {
     3: frozenset({
         "charging.leak_rate", "cylinder.contents", "cylinder.non-condensables", "cylinder.service-pressure",
-        "decay.cause", "decay.verdict",
+        "decay.cause", "decay.hidden", "decay.verdict",
         "evacuation.progress", "standing-pressure.verdict", "recovery.level", "start_up.condensing",
         "start_up.discharge", "start_up.feed", "start_up.steady", "start_up.subcooling", "start_up.suction_superheat",
     }),

@@ -9,7 +9,7 @@ from logger.cylinder.limits import CylinderLimits, limits
 from logger.decode.channel import UNDER_RANGE, ChannelDecoder
 from logger.model.errors import ComputeError
 from logger.model.points import POINTS, Quantity
-from logger.model.sample import PointSample, Series
+from logger.model.sample import NOTHING_STATED, PointSample, Series
 from logger.model.units import NS_PER_S
 from logger.model.value import CodedProblem, Value, code_of, known, unknown
 from logger.physics.ambient import SEA_LEVEL, Ambient, AmbientSource, ambient
@@ -63,6 +63,7 @@ class JobModel:
         self._range: dict[str, tuple[float | None, float | None]] = {}
         # By point: the newest reading and its Value, while ambient and uncertainties stand: it is asked for by many.
         self._values: dict[str, tuple[PointSample, Value]] = {}
+        self._gauge = NOTHING_STATED  # of the vacuum gauge
 
     # -- taking in -----------------------------------------------------------------------------------------------
 
@@ -90,6 +91,8 @@ class JobModel:
             name = decoder.point.name
             self._homes[name] = (device.device_id, decoder.describe.period_ms / 1000.0)
             self._range[name] = decoder.range_si(self.ambient.pressure_pa)
+            if name == "vacuum":
+                self._gauge = decoder.channel.gauge
             (self.gauges.add if decoder.gauge else self.gauges.discard)(name)
             if name == "cylinder_mass":
                 u = decoder.uncertainty(0)
@@ -289,6 +292,7 @@ class JobModel:
             since_s=(since_ns - history.start_ns) / NS_PER_S,
             until_s=math.inf if until_ns is None else (until_ns - history.start_ns) / NS_PER_S,
             expected_period_s=self.period_s(name),
+            gauge=self._gauge if name == "vacuum" else NOTHING_STATED,
         )
 
     def measured(self, name: str, since_ns: int, until_ns: int | None = None) -> Series | None:

@@ -72,7 +72,7 @@ def analyse(
         gaps = tuple(Gap(g.start_s - since_s, g.end_s - since_s, g.reason) for g in whole.gaps)
         return Series(
             point, [t - since_s for t in whole.t_s[first:last]], whole.value[first:last], whole.u, whole.u_scale,
-            whole.low, whole.high, gaps,
+            whole.low, whole.high, gaps, whole.gauge,
         )  # fmt: skip
 
     checked = check(known_stage.settings, settings, tuple(known_stage.profiles))

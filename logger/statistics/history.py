@@ -9,7 +9,7 @@ from array import array
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
-from logger.model.sample import Gap, Series
+from logger.model.sample import NOTHING_STATED, Gap, GaugeFacts, Series
 from logger.model.units import NS_PER_S
 
 MAX_BUCKETS = 4096
@@ -148,6 +148,7 @@ class History:
         since_s: float = 0.0,
         until_s: float = math.inf,
         expected_period_s: float = 1.0,
+        gauge: GaugeFacts = NOTHING_STATED,
     ) -> Series:
         """Bucket means as a Series whose time zero is the history's start plus `since_s`.
 
@@ -171,7 +172,7 @@ class History:
             gaps.append(Gap(t[-1], until_s - since_s, self._reason()))
         elif t and end - t[-1] > longest:
             gaps.append(Gap(t[-1], end, self._reason()))
-        return Series(self.point, t, value, u, u_scale, low, high, tuple(gaps))
+        return Series(self.point, t, value, u, u_scale, low, high, tuple(gaps), gauge)
 
     def _reason(self) -> str:
         if not self._faults:

@@ -49,6 +49,57 @@ def solve_normal(
     return tuple(v / s for v, s in zip(b, scale, strict=True)), rss
 
 
+def nonnegative(
+    gram: Sequence[Sequence[float]], right: Sequence[float], begin: Sequence[int] = ()
+) -> tuple[dict[int, float], float]:
+    """({column: coefficient > 0}, by how much rss falls): least squares with no coefficient under zero.
+
+    gram, right: inner products of the columns, and of each with y. begin: columns to begin with, such as those of a
+    neighbouring problem. Active sets as in C. L. Lawson and R. J. Hanson, Solving Least Squares Problems (1974),
+    chapter 23; columns that hang on those already in are passed over.
+    """
+    k = len(right)
+    scale = [math.sqrt(gram[i][i]) if gram[i][i] > 0.0 else math.inf for i in range(k)]
+    largest = max((abs(r) / s for r, s in zip(right, scale, strict=True)), default=0.0)
+    chosen: list[int] = []
+    values: list[float] = []
+    barred: set[int] = set()
+    waiting = list(begin)
+    for _ in range(4 * k + len(waiting)):
+        if waiting:
+            best = waiting.pop()
+            if best in chosen:
+                continue
+        else:
+            best, steepest = -1, 1e-9 * largest
+            for i in range(k):
+                row = gram[i]
+                slope = right[i] - sum(row[j] * v for j, v in zip(chosen, values, strict=True))
+                if slope > steepest * scale[i] and i not in barred and i not in chosen:
+                    best, steepest = i, slope / scale[i]
+            if best < 0:
+                break
+        trial, before = [*chosen, best], [*values, 0.0]
+        while True:
+            solved = solve_normal([[gram[i][j] for j in trial] for i in trial], [right[i] for i in trial], 0.0)
+            if solved is None or (best in trial and solved[0][trial.index(best)] <= 0.0 and not waiting):
+                barred.add(best)  # not independent of the rest, or of no use beside them
+                break
+            found = solved[0]
+            if min(found) > 0.0:
+                chosen, values = trial, list(found)
+                break
+            share = min(b / (b - f) for b, f in zip(before, found, strict=True) if f <= 0.0)
+            before = [b + share * (f - b) for b, f in zip(before, found, strict=True)]
+            remaining = [
+                i for i, (b, f) in enumerate(zip(before, found, strict=True)) if f > 0.0 or b > 1e-12 * max(before)
+            ]
+            trial, before = [trial[i] for i in remaining], [before[i] for i in remaining]
+            if not trial:
+                break
+    return dict(zip(chosen, values, strict=True)), sum(right[i] * v for i, v in zip(chosen, values, strict=True))
+
+
 def _cholesky(gram: Sequence[Sequence[float]]) -> tuple[list[list[float]], list[float]] | None:
     """Lower factor of the matrix scaled to a unit diagonal, and the scale. None when it is singular."""
     k = len(gram)

@@ -6,6 +6,7 @@ import pytest
 
 from logger.config.errors import FileProblems
 from logger.config.rig_file import load_rig, parse_rig
+from logger.model.units import MICRON_PA
 
 GOOD = """
 [rig]
@@ -45,6 +46,36 @@ def test_units_become_si() -> None:
     assert temperature.calibration.zero == pytest.approx(0.5)
     assert rig.alarms == {"overfill": {"limit": 0.75}}
     assert rig.text == GOOD
+
+
+GAUGE = """
+[[device]]
+name = "vacuum gauge"
+url = "/dev/ttyUSB0"
+
+  [[device.channel]]
+  index = 0
+  point = "vacuum"
+  water_factor = 1.4
+  refrigerant_factor = 0.8
+  zero_drift = "10micron/h"
+  temperature_coefficient = "0.1%"
+"""
+
+
+def test_what_is_stated_of_a_vacuum_gauge() -> None:
+    gauge = parse_rig(GAUGE).devices[0].channels[0].gauge
+    assert (gauge.water_factor, gauge.refrigerant_factor) == (1.4, 0.8)
+    assert gauge.zero_drift == pytest.approx(10 * MICRON_PA / 3600)
+    assert gauge.per_k == pytest.approx(0.001)
+    assert gauge.factors == (0.8, 1.4)
+    assert parse_rig(GOOD).devices[0].channels[0].gauge.factors == (1.0, 1.0)
+    with pytest.raises(FileProblems) as other:
+        parse_rig(GAUGE.replace('"vacuum"', '"suction_pressure"'))
+    assert next(key for key, _ in other.value.problems).endswith("water_factor") and len(other.value.problems) == 4
+    with pytest.raises(FileProblems) as signed:
+        parse_rig(GAUGE.replace('"10', '"-10'))
+    assert [key.rpartition(".")[2] for key, _ in signed.value.problems] == ["zero_drift"]
 
 
 def test_every_fault_is_told_at_once() -> None:

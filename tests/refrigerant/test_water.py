@@ -1,5 +1,6 @@
 """Water and ice against the IAPWS check values and against the chemicals package."""
 
+import math
 from typing import Any
 
 import chemicals.iapws
@@ -19,6 +20,7 @@ from logger.refrigerant.water import (
     phase_at,
     saturation_pressure,
     saturation_temperature,
+    supercooled_temperature,
 )
 
 CHEMICALS: Any = chemicals.iapws  # untyped
@@ -93,3 +95,21 @@ def test_a_sealed_vessel_at_300_micron_warmed_10_k_rises_10_micron() -> None:
     assert pytest.approx(10, abs=0.5) == 300 * 10 / 293
     frost = saturation_temperature(300 * MICRON_PA)
     assert saturation_pressure(frost + 10) > 2.5 * 300 * MICRON_PA
+
+
+@pytest.mark.parametrize("celsius", [-1.0, -10.0, -18.0, -30.0])
+def test_supercooled_water_against_the_wmo_formula(celsius: float) -> None:
+    """Magnus form of Sonntag 1990, as in WMO-No. 8 (from memory): the formula's own accuracy is 0.3 % at -18 C."""
+    pressure_pa = 611.2 * math.exp(17.62 * celsius / (243.12 + celsius))
+    found = supercooled_temperature(pressure_pa)
+    assert found is not None and found - 273.15 == pytest.approx(celsius, abs=0.12)
+    assert found < saturation_temperature(pressure_pa)  # ice of the same pressure is warmer
+
+
+def test_ice_and_supercooled_water_at_1089_microns() -> None:
+    pressure_pa = 1089 * MICRON_PA
+    supercooled = supercooled_temperature(pressure_pa)
+    assert saturation_temperature(pressure_pa) - 273.15 == pytest.approx(-16.4, abs=0.1)
+    assert supercooled is not None and supercooled - 273.15 == pytest.approx(-18.2, abs=0.15)
+    assert supercooled_temperature(TRIPLE_PRESSURE_PA) is None
+    assert supercooled_temperature(100 * MICRON_PA) is None

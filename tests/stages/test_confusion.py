@@ -2,10 +2,14 @@
 
 from dataclasses import replace
 
+import pytest
+
 from logger.model.finding import Verdict
 from logger.stages.decay_test.cause import LEAKING, NOT_LEAKING, RiseCause
 from logger.stages.evacuation.analysis import PumpState
 from tests.confusion import figures
+from tests.stages.decay_families import families
+from tests.stages.pull_down_families import all_predicted
 from tests.stages.vacuum_truth import DECAYS, FAULTS, STEADY, SUITE_SEED, decays, predictions, pull_downs
 
 
@@ -17,10 +21,20 @@ def test_decays_of_known_truth() -> None:
     assert missed == []
     kept = figures(outcomes)
     unsure, of = kept["cannot tell, test long enough"]
-    assert unsure < 0.1 * of
+    assert unsure < 0.2 * of  # ties are said to be ties
     assert kept["verdict held although the pressure went over the limit"][0] == 0
     plain = [o for o in outcomes if o.group.name in ("tight and dry", "leak of 250 to 6000 microns/h")]
     assert sum(o.cause in (RiseCause.TIGHT, RiseCause.LEAK) for o in plain) >= 0.8 * len(plain)
+
+
+@pytest.mark.parametrize("hours", [0.5, 1.0, 8.0])
+def test_families_of_known_truth(hours: float) -> None:
+    """Three of each family of docs/confusion.md (the page has 200)."""
+    said = list(families(range(SUITE_SEED, SUITE_SEED + 3), (hours,)))
+    assert [s.family.name for s in said if s.leak and not s.family.leaking] == []
+    assert [s.family.name for s in said if s.tight and s.family.leaking] == []
+    plain = [s for s in said if s.family.plain]
+    assert sum(s.leak for s in plain) >= {0.5: 1, 1.0: 5, 8.0: 6}[hours]
 
 
 def test_doubtful_gauges_never_pass_a_leaking_system() -> None:
@@ -46,6 +60,13 @@ def test_time_to_target_keeps_its_band() -> None:
     got_there = sum(n for name, n in told.items() if name.startswith("got there"))
     assert got_there >= 8
     assert told["got there: outside the band"] + told["got there: said to stand still"] <= 0.15 * got_there
+
+
+def test_bands_hold_with_oil_gaskets_and_metal() -> None:
+    """Sixteen of each load of docs/confusion.md (the page has 200)."""
+    said = [one for one in all_predicted(range(SUITE_SEED, SUITE_SEED + 16)) if one.given]
+    assert len(said) >= 20
+    assert [(one.load, one.seed) for one in said if not one.inside] == []
 
 
 def test_a_large_leak_is_called_although_the_walls_give_off_gas_too() -> None:

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import nnls
 
-from logger.statistics.least_squares import correlation_time, fit_columns, line
+from logger.statistics.least_squares import correlation_time, dot, fit_columns, line, nonnegative
 
 
 @settings(max_examples=50, deadline=None)
@@ -64,3 +65,25 @@ def test_slope_uncertainty_covers(rho: float) -> None:
 def test_line_needs_three_distinct_points() -> None:
     assert line([0.0, 1.0], [1.0, 2.0]) is None
     assert line([1.0, 1.0, 1.0], [1.0, 2.0, 3.0]) is None
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_nonnegative_against_scipy(seed: int) -> None:
+    """Lawson and Hanson's own algorithm in scipy: the same sum of squares, no coefficient under zero."""
+    rng = np.random.default_rng(seed)
+    t = np.linspace(0.0, 1.0, 60)
+    columns = [-np.expm1(-t / tau) for tau in (0.02, 0.05, 0.1, 0.3, 0.9, 2.7)] + [rng.normal(size=60)]
+    y = rng.normal(size=7) @ np.array(columns) + 0.3 * rng.normal(size=60)
+    rows = [list(map(float, c)) for c in columns]
+    gram = [[dot(a, b) for b in rows] for a in rows]
+    right = [dot(a, list(map(float, y))) for a in rows]
+    theirs, norm = nnls(np.array(columns).T, y)
+    for begin in ((), (0, 3, 5)):
+        found, gain = nonnegative(gram, right, begin)
+        assert all(v > 0.0 for v in found.values())
+        assert float(y @ y) - gain == pytest.approx(norm**2, rel=1e-6)
+        assert sum(theirs * right) == pytest.approx(gain, rel=1e-6, abs=1e-9)
+
+
+def test_nonnegative_of_columns_that_only_take_away() -> None:
+    assert nonnegative([[1.0, 0.5], [0.5, 1.0]], [-1.0, -2.0]) == ({}, 0.0)

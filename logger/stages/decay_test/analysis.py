@@ -10,33 +10,35 @@ from dataclasses import dataclass, replace
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.units import STANDARD_ATMOSPHERE_PA
+from logger.model.units import MICRON_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Value, known, name_of, number, unknown, word
 from logger.physics.leak_flow import RefrigerantLoss, ServiceGas, air_into_vacuum, refrigerant_loss
 from logger.refrigerant.errors import OutOfRange
 from logger.refrigerant.water import saturation_pressure
 from logger.stages.acceptance import DECAY_PROFILES, DecayProfile
 from logger.stages.decay_test.cause import (
-    BEYOND_WATER,
     LEAKING,
     MATTERS,
     NOT_LEAKING,
+    UNMEASURED_DRIFT_K,
     RiseCause,
     RiseJudgment,
-    judge_shapes,
+    judge_rise,
 )
 from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.stages.decay_test.gauge import Suspicion, settles_like_oil, suspicions
 from logger.stages.decay_test.hold import VERDICT_KEY, Held, judge_hold, measure_hold
-from logger.stages.decay_test.rise_fit import Shapes, fit_shapes
+from logger.stages.decay_test.rise_fit import K, RiseFit, fit_rise
 from logger.stages.hidden_leak import MATTERS_A_YEAR, ClosedSystem, Hidden, hidden_leak
 from logger.statistics.block_means import Blocks, blocks, interpolate
 from logger.statistics.isolation import Isolation, detect_isolation, marked, sealed_until
 from logger.statistics.least_squares import line
 
 MIN_S = 300.0  # a shape needs five minutes
-WARM_K = 308.15  # taken for water's vapour pressure where no temperature was measured
-UNMEASURED_DRIFT_K = 3.0  # half-width assumed where no temperature was measured
+# Rimelog defaults for a gauge of which nothing is stated: thermal conductivity gauges show more of water vapor than of
+# air, and their zero moves by some microns an hour.
+WATER_FACTOR = 1.5
+ZERO_DRIFT_PA_S = 10 * MICRON_PA / 3600.0
 DEFAULT_PROFILE = DECAY_PROFILES["ufgs-15182"]  # sets what matters when no profile is chosen
 
 
@@ -46,7 +48,7 @@ class DecayResult:
 
     isolation: when it began and how that is known. sealed_until_s: when it ended by itself (pump opened, or readings
     end). held: the measured hold. cause, judgement: what made it rise; judgement None when no shape could be fitted.
-    shapes: fitted curves, for plots (`shapes.best.at(t_s)`). readings: (t_s, measured Pa, temperature-corrected Pa)
+    fit: the fitted curve, for plots (`fit.at(t_s)`). readings: (t_s, measured Pa, temperature-corrected Pa)
     block means behind the fit. rate: the steady part of the rise, Pa/s. smallest_rate: least steady rise that this
     test could have told from none, Pa/s. air_flow: Pa m3/s. loss: as refrigerant. levels_off_at: Pa.
     findings: verdict first.
@@ -57,7 +59,7 @@ class DecayResult:
     held: Held | None
     cause: RiseCause
     judgement: RiseJudgment | None
-    shapes: Shapes | None
+    fit: RiseFit | None
     readings: tuple[tuple[float, float, float], ...]
     rate: Value
     smallest_rate: Value
@@ -92,6 +94,7 @@ def analyse_decay(
     charge_kg: float | None = None,
     leak_that_matters: float | None = None,
     ambient_pa: float = STANDARD_ATMOSPHERE_PA,
+    pumped_from_s: float | None = None,
 ) -> DecayResult:
     """Analyse a decay test. Everything is on one time axis, in SI.
 
@@ -100,7 +103,7 @@ def analyse_decay(
     the gas if `temperature_is_gas`, else of something near it; None: `ambient` is taken. gas: the refrigerant, for
     what a leak would lose. evacuations, earlier_held: from the job's record. other_gauge: another absolute pressure
     on the same system. pump_ultimate_pa: stated for the pump, with clean oil. charge_kg, leak_that_matters (share of
-    it a year), ambient_pa: for the leak that could hide.
+    it a year), ambient_pa: for the leak that could hide. pumped_from_s: when the pump was first opened to the system.
     """
     isolation = detect_isolation(vacuum) if isolated_s is None else marked(vacuum, isolated_s)
     if isolation.t_s is None:
@@ -119,33 +122,38 @@ def analyse_decay(
     data = blocks(vacuum, start, end)
     corrected, kelvin, u_extra = _corrected(data, near, temperature_is_gas)
     span = data.t_s[-1] - data.t_s[0] if len(data) > 1 else 0.0
-    # moisture ends at water's vapour pressure, and oil that was pumped to a deep vacuum holds no more than that
-    ceiling = BEYOND_WATER * (_water_pa(WARM_K if kelvin is None else kelvin[-1]) or math.inf)
-    shapes = fit_shapes(data, corrected, kelvin, ceiling) if span >= MIN_S else None
+    begun = min(vacuum.t_s[0], start if pumped_from_s is None else pumped_from_s)
+    shows_of_water = WATER_FACTOR if vacuum.gauge.water_factor is None else max(vacuum.gauge.water_factor, 1.0)
+    fit = fit_rise(data, corrected, kelvin, start - begun) if span >= MIN_S else None
     judgement = None
-    if shapes is not None:
-        judgement = judge_shapes(
-            shapes,
-            span_s=span,
+    if fit is not None:
+        water_pa = None if kelvin is None else _water_pa(kelvin[-1])
+        trend = None if kelvin is None else _trend(data.t_s, kelvin)
+        level = sum(corrected) / len(corrected)
+        warming = UNMEASURED_DRIFT_K / span if trend is None else trend
+        u_gauge = (vacuum.gauge.per_k or 0.0) * level * abs(warming) / math.sqrt(3.0)
+        judgement = judge_rise(
+            fit,
             allowed_pa_s=hold.allowed_rise_pa / hold.hold_s,
             begin_pa=hold.start_max_pa or hold.limit_pa or math.inf,
-            u_extra_pa_s=u_extra,
-            water_pa=None if kelvin is None else _water_pa(kelvin[-1]),
-            warming_k_s=UNMEASURED_DRIFT_K / span if kelvin is None else _trend(data.t_s, kelvin),
+            u_extra_pa_s=math.hypot(u_extra, u_gauge),
+            drift_pa_s=ZERO_DRIFT_PA_S if vacuum.gauge.zero_drift is None else vacuum.gauge.zero_drift,
+            water_pa=None if water_pa is None else shows_of_water * water_pa,
+            warming_k_s=trend,
         )
     hidden = _hidden(
-        judgement, ClosedSystem(volume_m3, gas, charge_kg, ambient_pa, leak_that_matters or MATTERS_A_YEAR)
+        judgement, vacuum, ClosedSystem(volume_m3, gas, charge_kg, ambient_pa, leak_that_matters or MATTERS_A_YEAR)
     )
     if judgement is not None and judgement.cause in NOT_LEAKING and _could_matter(judgement, hidden):
         judgement = replace(judgement, cause=RiseCause.CANNOT_TELL, why="could_hide")
     cause = RiseCause.CANNOT_TELL if judgement is None or signs else judgement.cause
     if judgement is None:
-        rate = smallest = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
+        rate = smallest = largest = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
     else:
-        # the accuracy is stated at the newest reading; a rate shares the part that grows with the reading
-        share = vacuum.u_scale / max(vacuum.value[-1], vacuum.u_scale, 1e-9)
-        rate = known(judgement.rate_pa_s, "Pa/s", math.hypot(judgement.u_rate, share * judgement.rate_pa_s))
-        smallest = known(3.29 * judgement.u_rate, "Pa/s", note="95 % both ways: missed, or called by mistake")
+        u_rate = math.hypot(judgement.u_rate, _share(vacuum) * judgement.rate_pa_s)
+        rate = known(judgement.rate_pa_s, "Pa/s", u_rate)
+        largest = _largest(judgement, vacuum)
+        smallest = known(judgement.smallest_pa_s, "Pa/s", note="95 % both ways: missed, or called by mistake")
     if signs:
         rate = unknown("Pa/s", "the gauge cannot be trusted")
     levels = unknown("Pa", "the rise does not level off")
@@ -165,29 +173,39 @@ def analyse_decay(
         findings.append(_no_profile(held))
     if findings[0].verdict is Verdict.PASS and cause in LEAKING:
         findings[0] = replace(findings[0], inputs=(*findings[0].inputs, word("more", "steady_rise")))
-    findings.append(cause_finding(cause, judgement, signs, rate, smallest, span, kelvin is not None))
+    findings.append(cause_finding(cause, judgement, signs, rate, smallest, largest, span, kelvin is not None))
     if not signs:
         findings += leak_findings(cause, flow, loss, gas)
         findings.append(hidden.finding)
-        if judgement is not None and shapes is not None and judgement.levels_off_at_pa is not None:
-            size = judgement.levels_off_at_pa - shapes.best.start_pa
-            if settles_like_oil(shapes.best.slowest_s, size, span):
-                findings.append(gauge_doubt_finding(shapes.best.slowest_s, size))
+        if judgement is not None and fit is not None and judgement.levels_off_at_pa is not None:
+            size = judgement.levels_off_at_pa - fit.start_pa
+            if settles_like_oil(fit.slowest_s, size, span):
+                findings.append(gauge_doubt_finding(fit.slowest_s, size))
         if len(data):
             near_k = None if kelvin is None or _water_pa(kelvin[-1]) is None else kelvin[-1]
-            findings += water_findings(cause, levels, data.value[-1], near_k)
+            findings += water_findings(cause, levels, data.value[-1], near_k, vacuum.gauge)
     readings = tuple(zip(data.t_s, data.value, corrected, strict=True))
     return DecayResult(
-        isolation, end, held, cause, judgement, shapes, readings, rate, smallest, levels, flow, loss, signs,
+        isolation, end, held, cause, judgement, fit, readings, rate, smallest, levels, flow, loss, signs,
         tuple(findings),
     )  # fmt: skip
 
 
-def _hidden(judgement: RiseJudgment | None, tested: ClosedSystem) -> Hidden:
+def _share(vacuum: Series) -> float:
+    """Of a rate, its standard uncertainty by the gauge's accuracy, which is stated at the newest reading."""
+    return vacuum.u_scale / max(vacuum.value[-1], vacuum.u_scale, 1e-9)
+
+
+def _largest(judgement: RiseJudgment, vacuum: Series) -> Value:
+    """The largest steady rise still in play, the gauge's accuracy included."""
+    over = math.hypot(judgement.at_most_pa_s - judgement.rate_pa_s, K * _share(vacuum) * judgement.rate_pa_s)
+    return known(max(judgement.rate_pa_s + over, 0.0), "Pa/s")
+
+
+def _hidden(judgement: RiseJudgment | None, vacuum: Series, tested: ClosedSystem) -> Hidden:
     smallest = largest = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
     if judgement is not None:
-        smallest = known(3.29 * judgement.u_rate, "Pa/s")
-        largest = known(max(judgement.at_most_pa_s, 0.0), "Pa/s")
+        smallest, largest = known(judgement.smallest_pa_s, "Pa/s"), _largest(judgement, vacuum)
     return hidden_leak("decay.hidden", smallest, largest, air_into_vacuum(tested.ambient_pa), tested)
 
 

@@ -23,6 +23,7 @@ from logger.stages.settings import Form, setting
 DECAY_TEST = "decay-test"
 DECAY_RISE_PA = 200 * MICRON_PA
 _Q = Quantity
+_EVACUATIONS = "evacuations"  # a fact of a stage that pumped
 _HELD = "held:"  # facts: with the profile's name behind it
 Inputs = StageInputs["DecayTest"]
 
@@ -57,17 +58,18 @@ def _analyse(now: Inputs) -> StageResult:
         volume_m3=job.volume_m3,
         volume_u_m3=job.volume_u_m3,
         gas=now.service_gas(),
-        evacuations=int(_sum(now, "evacuations")) or None,
+        evacuations=int(_sum(now, _EVACUATIONS)) or None,
         earlier_held=int(_sum(now, _HELD + profile.key)) if profile else 0,
         pump_ultimate_pa=job.pump_ultimate_pa,
         charge_kg=job.full_charge_kg,
         leak_that_matters=now.settings.leak_that_matters,
         ambient_pa=now.ambient.pressure_pa,
+        pumped_from_s=_pumped_from_s(now),
     )
     curves: tuple[Curve, ...] = ()
-    if result.shapes is not None and len(result.readings) > 1:
-        best, times = result.shapes.best, [t for t, _, _ in result.readings]
-        curves = (curve_of(f"fitted: {best.shape.value}", "vacuum", times[0], times[-1], best.at, now.lead_ns),)
+    if result.fit is not None and len(result.readings) > 1:
+        times = [t for t, _, _ in result.readings]
+        curves = (curve_of("fitted", "vacuum", times[0], times[-1], result.fit.at, now.lead_ns),)
     limit_pa = profile.steps[-1].limit_pa if profile else None
     held = profile is not None and result.verdict.verdict is Verdict.PASS
     return StageResult(
@@ -83,6 +85,12 @@ def _analyse(now: Inputs) -> StageResult:
 def _held_ns(now: Inputs, times: Sequence[float]) -> tuple[int, int] | None:
     first, last = (now.lead_ns + round(times[i] * NS_PER_S) for i in (0, -1)) if len(times) > 1 else (0, 0)
     return (first, last) if last > first else None
+
+
+def _pumped_from_s(now: Inputs) -> float | None:
+    """When the job's first evacuation began: walls and gaskets have given off gas since then."""
+    begun = [one.stage.begun_ns for one in now.earlier if _EVACUATIONS in one.facts]
+    return (min(begun) - now.lead_ns) / NS_PER_S if begun else None
 
 
 def _sum(now: Inputs, fact: str) -> float:

@@ -4,13 +4,19 @@ from collections.abc import Iterator, Sequence
 
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
+from logger.model.sample import NOTHING_STATED, GaugeFacts
 from logger.model.value import Argument, Value, known, name_of, number, word
 from logger.physics.leak_flow import RefrigerantLoss, ServiceGas
 from logger.refrigerant.errors import OutOfRange
-from logger.refrigerant.water import TRIPLE_PRESSURE_PA, saturation_pressure, saturation_temperature
+from logger.refrigerant.water import (
+    TRIPLE_PRESSURE_PA,
+    saturation_pressure,
+    saturation_temperature,
+    supercooled_temperature,
+)
 from logger.stages.decay_test.cause import LEAKING, RiseCause, RiseJudgment
 from logger.stages.decay_test.gauge import Suspicion
-from logger.stages.decay_test.rise_fit import MAX_TAU
+from logger.stages.decay_test.rise_fit import max_tau_s
 
 _VERDICT = {
     RiseCause.TIGHT: Verdict.INFO,
@@ -38,12 +44,11 @@ def cause_finding(
     signs: Sequence[Suspicion],
     rate: Value,
     smallest: Value,
+    largest: Value,
     span_s: float,
     temperature_known: bool,
 ) -> Finding:
-    """What made the pressure rise. A leak is called at odds of 20 to 1, a rate clear of zero by two standard
-    uncertainties and at least a share MATTERS of the allowed rise; no leak when the rate plus two standard
-    uncertainties is below that."""
+    """What made the pressure rise, or the largest leak that may have, and how long to wait for an answer."""
     inputs: tuple[Argument, ...] = (
         number("rate", Quantity.VACUUM_RISE, rate),
         number("smallest_rate", Quantity.VACUUM_RISE, smallest),
@@ -53,14 +58,15 @@ def cause_finding(
         return Finding("decay.cause", Verdict.CANNOT_TELL, (*inputs, word("cause_code", "gauge"), *checks))
     if judgement is None:
         return Finding("decay.cause", Verdict.CANNOT_TELL, (*inputs, word("cause_code", "no_shape")))
-    at_most = known(judgement.at_most_pa_s, "Pa/s")
+    fell = () if not judgement.fell_pa else (number("fell", Quantity.VACUUM, known(judgement.fell_pa, "Pa")),)
     inputs = (
         *inputs,
-        number("largest_rate", Quantity.VACUUM_RISE, at_most),
+        number("largest_rate", Quantity.VACUUM_RISE, largest),
         number("confidence", Quantity.RATIO, known(judgement.confidence, "1")),
         number("span", Quantity.TIME, known(span_s, "s")),
         word("cause_code", cause.value),
         *_details(cause, judgement, span_s),
+        *fell,
         *(word("cause", code) for code in _CAUSES.get(cause, ())),
         *(word("check", code) for code in _CHECKS.get(cause, ())),
         *(() if temperature_known else (word("temperature", "not_measured"),)),
@@ -74,11 +80,11 @@ def _details(cause: RiseCause, j: RiseJudgment, span_s: float) -> Iterator[Argum
     if cause is RiseCause.LEVELS_OFF:
         yield number("settles", Quantity.TIME, known(j.settles_s, "s"))
     if cause is RiseCause.LEAK:
-        yield number("straight_for", Quantity.TIME, known(MAX_TAU * span_s, "s"))
+        yield number("straight_for", Quantity.TIME, known(max_tau_s(span_s), "s"))
     if cause is RiseCause.CANNOT_TELL:
         yield word("why", j.why)
-        if j.isolate_s:
-            yield number("go_on", Quantity.TIME, known(j.isolate_s, "s"))
+    if cause in (RiseCause.CANNOT_TELL, RiseCause.MASKED) and j.isolate_s:
+        yield number("go_on", Quantity.TIME, known(j.isolate_s, "s"))
 
 
 def gauge_doubt_finding(slowest_s: float, size_pa: float) -> Finding:
@@ -116,8 +122,11 @@ def leak_findings(cause: RiseCause, flow: Value, loss: RefrigerantLoss | None, g
     return [Finding("decay.leak-rate", Verdict.INFO, tuple(inputs))]
 
 
-def water_findings(cause: RiseCause, levels: Value, end_pa: float, near_k: float | None) -> list[Finding]:
-    """What the level it tends to says about water. end_pa: the pressure now; near_k: measured now."""
+def water_findings(
+    cause: RiseCause, levels: Value, end_pa: float, near_k: float | None, gauge: GaugeFacts = NOTHING_STATED
+) -> list[Finding]:
+    """What the level it tends to says about water. end_pa: the pressure now; near_k: measured now. gauge:
+    how much it shows of water vapor."""
     if levels.number is None or cause in (RiseCause.TIGHT, RiseCause.LEAK):
         return []
     try:
@@ -128,6 +137,9 @@ def water_findings(cause: RiseCause, levels: Value, end_pa: float, near_k: float
         number("levels_off_at", Quantity.VACUUM, levels),
         number("water_boils_at", Quantity.TEMPERATURE, known(boils_k, "K")),
     ]
+    supercooled_k = supercooled_temperature(levels.number)
+    if supercooled_k is not None:
+        inputs.append(number("supercooled_at", Quantity.TEMPERATURE, known(supercooled_k, "K")))
     judged = "possible"
     causes: tuple[str, ...] = ("held_moisture",)
     if near_k is not None:
@@ -139,9 +151,10 @@ def water_findings(cause: RiseCause, levels: Value, end_pa: float, near_k: float
             number("now", Quantity.VACUUM, known(end_pa, "Pa")),
         ]
         judged = "colder"
-        if 0.75 <= ratio <= 1.15:
+        most = 1.15 * max(gauge.water_factor or 1.0, 1.0)
+        if 0.75 <= ratio <= most:
             judged, causes = "free", ("liquid_water",)
-        elif ratio > 1.15:
+        elif ratio > most:
             judged, causes = "more", ("leak_beside_water", "liquid_refrigerant")
     phase = word("phase", "ice" if levels.number < TRIPLE_PRESSURE_PA else "water")
     said = (word("judged", judged), phase, *(word("cause", code) for code in causes))

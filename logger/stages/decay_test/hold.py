@@ -3,7 +3,8 @@
 Decision rule (ISO/IEC 17025 7.8.6; guarded acceptance and rejection as in JCGM 106:2012): with U the expanded
 uncertainty, k = 2, a condition is met only if the reading plus U is within its limit, broken only if the reading
 minus U is beyond it; in between nobody can tell. Missing readings never help a test to pass; a limit that was
-clearly broken while the readings were good stays broken.
+clearly broken while the readings were good stays broken. In a vapor of which the gauge is stated to show more or less
+than is there, a limit is broken or kept only whichever gas it is.
 """
 
 import math
@@ -30,7 +31,8 @@ MIN_GAP_S = 30.0
 class Held:
     """The hold as measured. start, end, highest, rise: Pa with u. ended_s: end of the readings judged.
 
-    gaps: those inside the hold. curve: (time, pressure reached by two means in a row).
+    gaps: those inside the hold. curve: (time, pressure reached by two means in a row). factors: least and most that
+    the gauge may show of 1 that is there.
     """
 
     start: Value
@@ -42,6 +44,7 @@ class Held:
     gaps: tuple[Gap, ...]
     gauge_limit: Argument | None
     curve: tuple[tuple[float, float], ...] = ()
+    factors: tuple[float, float] = (1.0, 1.0)
 
     @property
     def lasted_s(self) -> float:
@@ -65,11 +68,13 @@ def measure_hold(vacuum_series: Series, isolated_s: float, end_s: float) -> Held
     sustained = [min(a, b) for a, b in pairwise(data.value)]
     start, last, top = data.value[0], data.value[-1], max(sustained)
     share = vacuum_series.u_scale / max(start, vacuum_series.u_scale, 1e-9)
-    u_rise = math.hypot(math.sqrt(2.0) * u_one, share * abs(top - start))
+    drift = (vacuum_series.gauge.zero_drift or 0.0) * span / math.sqrt(3.0)
+    u_rise = math.hypot(math.sqrt(2.0) * u_one, share * abs(top - start), drift)
     return Held(
         known(start, "Pa", u_level), known(last, "Pa", u_level), known(top, "Pa", u_level),
         known(top - start, "Pa", u_rise), isolated_s, min(data.t_s[-1] + 0.5 * data.width_s, end_s), gaps,
         _at_gauge_limit(vacuum_series, data), tuple(zip(data.t_s[1:], sustained, strict=True)),
+        vacuum_series.gauge.factors,
     )  # fmt: skip
 
 
@@ -162,11 +167,11 @@ def _broken(held: Held, hold: HoldStep) -> tuple[Argument, ...]:
     """A limit broken beyond doubt. A test that began above its limit never held: that is not a break."""
     start, top, rise = held.start, held.highest, held.rise
     assert start.number is not None and top.number is not None and rise.number is not None
-    guard = K * (top.u or 0.0)
-    if hold.limit_pa is not None and start.number <= hold.limit_pa < top.number - guard:
-        when = next(t for t, p in held.curve if p - guard > hold.limit_pa) - held.isolated_s
+    guard, shown = K * (top.u or 0.0), held.factors[1]  # in vapor the gauge may show more than is there
+    if hold.limit_pa is not None and start.number <= hold.limit_pa < top.number / shown - guard:
+        when = next(t for t, p in held.curve if p / shown - guard > hold.limit_pa) - held.isolated_s
         return (word("broken", "limit"), number("after", Quantity.TIME, known(when, "s")))
-    if hold.rise_max_pa is not None and rise.number - K * (rise.u or 0.0) > hold.rise_max_pa:
+    if hold.rise_max_pa is not None and rise.number / shown - K * (rise.u or 0.0) > hold.rise_max_pa:
         return (word("broken", "rise"),)
     return ()
 
@@ -192,19 +197,20 @@ def _unmet(held: Held, hold: HoldStep) -> list[Argument]:
     doubts: list[Argument] = []
     start, top, rise = held.start, held.highest, held.rise
     assert start.number is not None and top.number is not None and rise.number is not None
+    least, most = held.factors
     if hold.start_max_pa is not None:
         guard = K * (start.u or 0.0)
-        if start.number - guard > hold.start_max_pa:
+        if start.number / most - guard > hold.start_max_pa:
             doubts.append(word("doubt", "started_above"))
-        elif start.number + guard > hold.start_max_pa:
-            isolate_at = known(max(hold.start_max_pa - guard, 0.0), "Pa")
+        elif start.number / least + guard > hold.start_max_pa:
+            isolate_at = known(max(hold.start_max_pa - guard, 0.0) * least, "Pa")
             doubts += (word("doubt", "start_within_u"), number("isolate_at", Quantity.VACUUM, isolate_at))
     if hold.limit_pa is not None and start.number > hold.limit_pa:
         if not doubts:
             doubts.append(word("doubt", "started_above_limit"))
-    elif hold.limit_pa is not None and top.number + K * (top.u or 0.0) > hold.limit_pa:
+    elif hold.limit_pa is not None and top.number / least + K * (top.u or 0.0) > hold.limit_pa:
         doubts.append(word("doubt", "highest_within_u"))
-    if hold.rise_max_pa is not None and rise.number + K * (rise.u or 0.0) > hold.rise_max_pa:
+    if hold.rise_max_pa is not None and rise.number / least + K * (rise.u or 0.0) > hold.rise_max_pa:
         doubts.append(word("doubt", "rise_within_u"))
     return doubts
 

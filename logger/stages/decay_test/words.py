@@ -6,12 +6,12 @@ from logger.wording.book import Words, alarm
 from logger.wording.given import Given, sentence
 
 _SHAPES = (
-    "a leak makes a straight rise, moisture and outgassing one that levels off (C. Zapfe, CERN Accelerator School "
-    "2006); shapes ranked by the Bayesian information criterion over independent readings"
+    "a leak makes a straight rise, moisture and outgassing one that slows down (C. Zapfe, CERN Accelerator School "
+    "2006); the interval (about 95 %) of the steady rise holds every one beside which some outgassing still fits"
 )
 _CALLED = (
-    "a leak is called at odds of 20 to 1, a rate clear of zero by two standard uncertainties and at least a fifth of "
-    "the allowed rise; no leak is called when the rate plus two standard uncertainties is below that"
+    "a leak is called when that whole interval lies above zero and the rate is at least a quarter of the allowed rise; "
+    "no leak is called when the whole interval lies below a fifth of it; between them a leak is not ruled out"
 )
 _GUARD_BAND = (
     "guard band: held only if the reading plus U is within the limit, did not hold only if the reading minus U is "
@@ -140,7 +140,13 @@ def _cause(f: Given) -> Text:
     if f.has("temperature"):
         body += f" {f('temperature')}"
     checks = tuple(SIGN_CHECK[check] if check in SIGN_CHECK else TERMS[check] for check in f.codes("check"))
-    headline = f"leak: {f('rate')}" if code == "leak" else TERMS.get(code, "cause of the rise: can't tell")
+    if f.has("fell"):
+        body += f" The reading fell by {f('fell')} after isolation: check for a drier, a cooling system or gauge drift."
+    headline = TERMS.get(code, "cause of the rise: can't tell")
+    if code == "leak":
+        headline = f"leak: {f('rate')}"
+    elif code == "unknown":
+        headline = f"leak not ruled out: up to {f('largest_rate')}"
     return Text(headline, body, _SHAPES, _CALLED, f.all("cause"), checks)
 
 
@@ -165,10 +171,12 @@ def _cause_body(f: Given, code: str) -> str:
             return f"Steady rise of {f.spread('rate')}, as from a leak, beside a part that levels off{level}."
         case "masked":
             leak = f"A leak of up to {f('largest_rate')} would not show"
-            return f"The rise bends over, as from moisture or refrigerant in oil. {leak}. Dry the system, test again."
+            more = f" Or keep it isolated for about {f.rough('go_on')} in all." if f.has("go_on") else ""
+            slows = "The rise slows down, as from moisture, refrigerant in oil or gaskets"
+            return f"{slows}. {leak}. Dry the system, test again.{more}"
         case "unknown":
             more = f" Keep it isolated for about {f.rough('go_on')} in all." if f.has("go_on") else ""
-            return f"Cause unknown: {f('why')}.{more}"
+            return f"A leak of up to {f('largest_rate')} is possible: {f('why')}.{more}"
     raise KeyError(code)
 
 
@@ -192,6 +200,8 @@ def _leak_rate(f: Given) -> Text:
 
 def _water(f: Given) -> Text:
     boils = f"{f.code('phase')} at {f.whole('water_boils_at')}"
+    if f.has("supercooled_at"):
+        boils += f" or supercooled water at {f.whole('supercooled_at')}"
     body = f"Levels off at about {f('levels_off_at')}, the vapor pressure of {boils}."
     match f.code("judged"):
         case "free":
@@ -259,6 +269,8 @@ TERMS = {
     "not_measured": "No temperature measured: drift is allowed for.",
     "could_hide": "no steady rise seen, and a leak that matters could hide",
     "still_rising": "still rising, and a leak and slow outgassing look the same until now",
+    "too_short": "slow outgassing or gauge drift looks the same in a test this short",
+    "taken_up": "gas is taken up, as by a drier, and that hides part of a leak",
     "isolated_too_high": "isolated at too high a pressure, mostly vapor; evacuate deeper first",
     "vapor_follows_temperature": "vapor over water or oil follows a drifting temperature, in a straight line too",
     "scatter": "the readings scatter too much for this short a test",
@@ -302,6 +314,7 @@ WORDS = Words(
     terms=TERMS,
     labels={
         **hidden_leak.LABELS,
+        "fell": "fall after isolation",
         "start": "vacuum at isolation",
         "highest": "highest in the hold",
         "isolated_for": "time isolated",
@@ -318,6 +331,7 @@ WORDS = Words(
         "loss_viscous": "loss, viscous flow",
         "levels_off_at": "levels off at",
         "water_boils_at": "water would boil there at",
+        "supercooled_at": "supercooled water would boil there at",
         "water_pressure": "vapor pressure of water at the measured temperature",
         "near": "temperature measured",
     },

@@ -21,6 +21,7 @@ from logger.stages.evacuation.findings import (
     standstill_findings,
 )
 from logger.stages.evacuation.standstill import Origin, Standstill, explain
+from logger.stages.evacuation.stays_above import stays_above
 from logger.stages.evacuation.stretches import (
     BREAK,
     REOPENED,
@@ -32,7 +33,7 @@ from logger.stages.evacuation.stretches import (
     plateaus,
     split,
 )
-from logger.stages.evacuation.tail_fit import MIN_PA, PossibleTails, fit_tail, predict
+from logger.stages.evacuation.tail_fit import HORIZON_S, MIN_PA, PossibleTails, fit_tail, predict
 from logger.statistics.block_means import Blocks, blocks, interpolate
 from logger.statistics.isolation import scatter
 from logger.statistics.least_squares import line
@@ -41,6 +42,7 @@ K = 2.0
 MIN_STALL_S = 600.0
 TAIL_FACTOR = 4.0  # the fit begins where the reading was this many times what it is now
 SURELY = 0.999  # share of the evidence on curves that pass the target
+SOONER, LATER = 1.15, 1.3  # by which a band is wider than its fits: oil and gaskets follow none of them exactly
 RESERVATION = "if it does not level off above the target"
 SETTLED_PER_H = 0.2  # of the reading: a level that moves less is standing
 
@@ -264,11 +266,16 @@ def _times(
         at_rate = math.log10(now / target_pa) / -fastest * 3600.0 if fastest < 0.0 else math.inf
         soonest = at_rate if soonest is None else min(soonest, at_rate)
         soonest = soonest if math.isfinite(soonest) else None
-    note = None if crossing.share > SURELY else RESERVATION
+    note, latest = None, crossing.latest_s
+    if crossing.share <= SURELY:
+        note = RESERVATION
+        if stays_above(recent, stretch.start_s, target_pa, HORIZON_S):
+            latest = None
+    latest = None if latest is None or latest * LATER > HORIZON_S else latest * LATER
     return (
-        unknown("s", maybe) if soonest is None else known(soonest, "s"),
+        unknown("s", maybe) if soonest is None else known(soonest / SOONER, "s"),
         unknown("s", maybe) if crossing.likely_s is None else known(crossing.likely_s, "s", note=note),
-        unknown("s", maybe) if crossing.latest_s is None else known(crossing.latest_s, "s", note=note),
+        unknown("s", maybe) if latest is None else known(latest, "s", note=note),
     )
 
 

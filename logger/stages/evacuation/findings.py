@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.value import Argument, Value, known, name_of, number, word
+from logger.refrigerant.water import supercooled_temperature
 from logger.stages.evacuation.standstill import Origin, Standstill
 from logger.stages.evacuation.stretches import EvacuationRun, Plateau
 
@@ -86,7 +87,7 @@ def standstill_findings(s: Standstill, target_pa: float | None, stalled: bool) -
         number("drift", Quantity.RATIO, known(s.drift_per_h, "1", s.u_drift)),
     ]
     if s.water_k is not None:
-        inputs.append(number("water_boils_at", Quantity.TEMPERATURE, known(s.water_k, "K")))
+        inputs += _water(s.level_pa, s.water_k)
     found = []
     if stalled:
         said = list(_stall_numbers(s))
@@ -110,6 +111,14 @@ def standstill_findings(s: Standstill, target_pa: float | None, stalled: bool) -
     return found
 
 
+def _water(level_pa: float, water_k: float) -> Iterator[Argument]:
+    """Water or ice, and water that has not frozen yet, at this pressure."""
+    yield number("water_boils_at", Quantity.TEMPERATURE, known(water_k, "K"))
+    supercooled_k = supercooled_temperature(level_pa)
+    if supercooled_k is not None:
+        yield number("supercooled_at", Quantity.TEMPERATURE, known(supercooled_k, "K"))
+
+
 def _stall_numbers(s: Standstill) -> Iterator[Argument]:
     """What the causes' support refers to."""
     if s.near_k is not None:
@@ -129,7 +138,7 @@ def plateau_finding(p: Plateau) -> Finding:
         number("lasted", Quantity.TIME, known(p.end_s - p.start_s, "s")),
     ]
     if p.water_k is not None:
-        inputs.append(number("water_boils_at", Quantity.TEMPERATURE, known(p.water_k, "K")))
+        inputs += _water(p.level_pa, p.water_k)
         inputs.append(word("check", "change_pump_oil_after_water"))
     return Finding("evacuation.plateau", Verdict.INFO, tuple(inputs))
 

@@ -84,7 +84,7 @@ def _because(f: Given, code: str) -> str:
         case "at_gauge_bottom":
             return f"reading at the gauge's bottom, {f('gauge_bottom')}"
         case "boils_at":
-            return f"this is the vapor pressure of water at {f('water_boils_at')}"
+            return f"this is the vapor pressure of {_phases(f)}"
         case "temperature_agrees":
             return f"{f('near')} measured"
         case "too_cold_for_water":
@@ -106,8 +106,15 @@ def _because(f: Given, code: str) -> str:
     return TERMS[code]
 
 
+def _phases(f: Given) -> str:
+    """Below the triple point ice, and water that has not frozen yet, which is colder at the same pressure."""
+    if f.has("supercooled_at"):
+        return f"ice at {f.whole('water_boils_at')} or supercooled water at {f.whole('supercooled_at')}"
+    return f"water at {f.whole('water_boils_at')}"
+
+
 def _ice(f: Given) -> Text:
-    body = f"At {f('level')} water freezes, here at about {f.whole('water_boils_at')}."
+    body = f"{f('level')} is the vapor pressure of {_phases(f)}."
     body += " Ice dries slowly and can block a line."
     return Text("ice possible", body, _WATER_RULE, check_next=f.all("check"))
 
@@ -121,7 +128,7 @@ def _plateau(f: Given) -> Text:
     body = f"Stalled at {f('level')} for {f.rough('lasted')}, then pulled down further"
     if not f.has("water_boils_at"):
         return Text("stalled, then pulled down further", f"{body}.")
-    body += f": water or ice at {f.whole('water_boils_at')} boiled off until it was gone."
+    body += f": {_phases(f)} boiled off until it was gone."
     return Text("moisture: water boiled off", body, _WATER_RULE, check_next=f.all("check"))
 
 
@@ -196,6 +203,7 @@ WORDS = Words(
         "pressure_rate": "rate",
         "drift": "drift an hour",
         "water_boils_at": "water would boil there at",
+        "supercooled_at": "supercooled water would boil there at",
         "lasted": "for",
         "before": "level before",
         "heading": "was heading for",

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
@@ -10,18 +11,22 @@ from logger.model.value import Argument, Value, known, number, unknown, word
 from logger.refrigerant import OutOfRange, Refrigerant
 from logger.stages.recovery.level import RecoveryLevel, judge_level
 from logger.statistics.block_means import blocks, interpolate
+from logger.statistics.least_squares import line
 from logger.wording.values import duration
 
 SETTLE_S = 300.0  # common practice, no source: the rule sets no time
 REBOUND_PA = 5e3
+NEAR_S = 5.0  # on either side of the lowest
 NEAR_SATURATION = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Rebound:
-    """stopped_s: when the pressure was lowest at the machine's end. settled: mean of the last minute, absolute Pa.
+    """stopped_s: when the pressure was lowest at the machine's end. lowest: mean of the readings about there; settled:
+    mean of the last minute, absolute Pa.
 
-    rise: from there. rate: Pa/s over the last third of the settling time.
+    rise: between the two means, with the scatter of both, the digits, and the accuracy as a share of the range (of
+    the reading where no range is stated): an offset is in both. rate: Pa/s over the last third of the settling time.
     """
 
     stopped_s: float
@@ -49,10 +54,12 @@ def judge_rebound(
     if len(pressure) < 3:
         return Rebound(0.0, nothing, nothing, nothing, unknown("Pa/s", "no pressure"), (judge_level(level, nothing),))
     stop = _lowest_s(pressure) if stopped_s is None else stopped_s
-    before = [v for t, v in zip(pressure.t_s, pressure.value, strict=True) if stop - 30.0 <= t <= stop + 5.0]
+    before = [v for t, v in zip(pressure.t_s, pressure.value, strict=True) if stop - NEAR_S <= t <= stop + NEAR_S]
     end = pressure.t_s[-1]
     u = math.hypot(pressure.u, pressure.u_scale)
-    lowest = known(min(before), "Pa", u) if before else unknown("Pa", "no reading when the recovery machine stopped")
+    lowest = unknown("Pa", "no reading when the recovery machine stopped")
+    if before:
+        lowest = known(sum(before) / len(before), "Pa", u)
     if end - stop < settle_s:
         wait = settle_s - (end - stop)
         settled = unknown("Pa", f"still settling, {duration(wait)} of {duration(settle_s)} left")
@@ -66,12 +73,21 @@ def judge_rebound(
     settled = known(sum(last) / len(last), "Pa", u)
     assert settled.number is not None
     start = settled.number if lowest.number is None else lowest.number
-    rise = known(settled.number - start, "Pa", math.sqrt(2) * pressure.u)
+    gain = pressure.u_scale / max(settled.number, pressure.high or 0.0, 1.0) * (settled.number - start)
+    u_rise = math.hypot(_scatter(before), _scatter(last), math.sqrt(2) * pressure.u, gain)
+    rise = known(settled.number - start, "Pa", u_rise)
     late = blocks(pressure, end - (end - stop) / 3, end, 40)
-    slope = (late.value[-1] - late.value[0]) / (late.t_s[-1] - late.t_s[0]) if len(late) > 1 else 0.0
-    rate = known(slope, "Pa/s")
+    slope = line(late.t_s, late.value, pressure.u)
+    rate = known(0.0, "Pa/s") if slope is None else known(slope.slope, "Pa/s", slope.u_slope)
     findings = (judge_level(level, settled, end - stop), _judge(rise, rate, settled, end, refrigerant, temperature))
     return Rebound(stop, lowest, settled, rise, rate, findings)
+
+
+def _scatter(values: list[float]) -> float:
+    """Standard uncertainty of the mean of readings that scatter from one to the next, Pa."""
+    n = len(values)
+    rough = sum((b - a) ** 2 for a, b in pairwise(values))
+    return math.sqrt(rough / (2.0 * (n - 1) * n)) if n > 1 else 0.0
 
 
 def _lowest_s(pressure: Series) -> float:

@@ -121,15 +121,18 @@ VERDICTS = (
 
 def cause(
     found: RiseCause, per_hour: float, u: float, at_most: float, *, level: float | None = None, isolate_s: float = 0.0,
-    why: str = "", temperature_known: bool = True,
+    why: str = "", temperature_known: bool = True, fell: float = 0.0,
 ) -> Finding:  # fmt: skip
     """per_hour, u, at_most: microns an hour."""
     settles_s = 380.0 if level is not None else 0.0
     level_pa = None if level is None else level * MICRON_PA
-    judgement = RiseJudgment(found, per_hour * PER_HOUR, u * PER_HOUR, at_most * PER_HOUR, 0.996, level_pa, settles_s,
-                          isolate_s, why)  # fmt: skip
+    judgement = RiseJudgment(
+        found, per_hour * PER_HOUR, u * PER_HOUR, at_most * PER_HOUR, 3.29 * u * PER_HOUR, 0.996, level_pa, settles_s,
+        isolate_s, why, fell * MICRON_PA,
+    )  # fmt: skip
     rate, smallest = known(per_hour * PER_HOUR, "Pa/s", u * PER_HOUR), known(3.29 * u * PER_HOUR, "Pa/s")
-    return cause_finding(found, judgement, (), rate, smallest, HOUR, temperature_known)
+    largest = known(at_most * PER_HOUR, "Pa/s")
+    return cause_finding(found, judgement, (), rate, smallest, largest, HOUR, temperature_known)
 
 
 TOO_SHORT = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
@@ -145,10 +148,12 @@ CAUSES = (
     cause(RiseCause.MASKED, 61, 40, 142, level=2240),
     *(cause(RiseCause.CANNOT_TELL, 31, 24, 80, why=why, isolate_s=isolate_s) for why, isolate_s in (
         ("still_rising", 2.2 * HOUR), ("isolated_too_high", 0.0), ("vapor_follows_temperature", 3 * HOUR),
-        ("scatter", 5400.0), ("could_hide", 0.0),
+        ("scatter", 5400.0), ("could_hide", 0.0), ("too_short", 5400.0), ("taken_up", 2 * HOUR),
     )),
-    cause_finding(RiseCause.CANNOT_TELL, None, SIGNS, NO_RATE, NO_RATE, HOUR, True),
-    cause_finding(RiseCause.CANNOT_TELL, None, (), TOO_SHORT, TOO_SHORT, 200.0, True),
+    cause(RiseCause.MASKED, 61, 40, 142, level=2240, isolate_s=3 * HOUR),
+    cause(RiseCause.CANNOT_TELL, -12, 24, 80, why="taken_up", isolate_s=2 * HOUR, fell=13),
+    cause_finding(RiseCause.CANNOT_TELL, None, SIGNS, NO_RATE, NO_RATE, NO_RATE, HOUR, True),
+    cause_finding(RiseCause.CANNOT_TELL, None, (), TOO_SHORT, TOO_SHORT, TOO_SHORT, 200.0, True),
     NOT_ISOLATED.findings[1],
 )  # fmt: skip
 GAS = ServiceGas("R-407C", 0.0862, 1.04e6, 12.1e-6)

@@ -117,7 +117,7 @@ SAID = (
     *stalled(3900, LEAK, Reason(Origin.WATER, 0.4, ("too_cold_for_water",)), near_k=266.0),
     *stalled(22_000, Reason(Origin.GAUGE_CEILING, 10.0, ("at_gauge_top",))),
     *stalled(5, Reason(Origin.GAUGE_FLOOR, 10.0, ("at_gauge_bottom",)), target=None),
-    plateau_finding(Plateau(1900.0, 4060.0, 3480 * MICRON_PA, 268.9)),
+    plateau_finding(Plateau(1900.0, 4060.0, 3480 * MICRON_PA, 270.06)),
     plateau_finding(Plateau(1900.0, 4060.0, 120 * MICRON_PA, None)),
     gain(helped=True),
     gain(helped=False),

@@ -19,7 +19,7 @@ FOUND: dict[str, dict[str, str]] = {
     "Recovery": {"recovery.level": "pass", "recovery.mass": "info", "recovery.rebound": "pass"},
     "Pressure test": {"standing-pressure.verdict": "pass"},
     "Evacuation": {"evacuation.progress": "pass", "evacuation.plateau": "info"},
-    "Vacuum decay test": {"decay.verdict": "pass", "decay.cause": "info"},
+    "Vacuum decay test": {"decay.verdict": "pass", "decay.cause": "cannot tell"},  # 36 min hide a leak that matters
     "Charging": {"charging.target": "pass", "charging.mass": "info", "charging.full_charge": "pass"},
     "Start-up": {
         "start_up.steady": "pass", "start_up.hunting": "pass", "start_up.suction_superheat": "pass",

@@ -224,10 +224,20 @@ def _against_limit(net_mass: Value, limit: CylinderLimits) -> tuple[Value, Value
     return known(max_net.number - net_kg, "kg", u_kg, note), known(net_kg / max_net.number, "1", share_u, note)
 
 
+# Asked for the same few temperatures again and again, at each scan.
+@lru_cache(maxsize=128)
+def _liquid(refrigerant: Refrigerant, temperature_k: float) -> float:
+    return refrigerant.liquid_density(temperature_k)
+
+
+@lru_cache(maxsize=128)
+def _vapour(refrigerant: Refrigerant, temperature_k: float) -> float:
+    return refrigerant.vapour_density(temperature_k)
+
+
 def liquid_share(refrigerant: Refrigerant, density: float, temperature_k: float) -> float:
     """Share of the volume that liquid takes, 0 to 1. density: mass over volume, kg/m3. Raises OutOfRange."""
-    liquid = refrigerant.liquid_density(temperature_k)
-    vapour = refrigerant.vapour_density(temperature_k)
+    liquid, vapour = _liquid(refrigerant, temperature_k), _vapour(refrigerant, temperature_k)
     return min(max((density - vapour) / (liquid - vapour), 0.0), 1.0)
 
 
@@ -240,7 +250,7 @@ def _fill(inside: tuple[Refrigerant, ...], density: float, density_u: float | No
         share, ruling = max(((liquid_share(r, density, kelvin), r) for r in inside), key=lambda pair: pair[0])
         u = None
         if density_u is not None and temperature.u is not None and not ruling.estimated:
-            per_density = 1 / (ruling.liquid_density(kelvin) - ruling.vapour_density(kelvin))
+            per_density = 1 / (_liquid(ruling, kelvin) - _vapour(ruling, kelvin))
             per_kelvin = liquid_share(ruling, density, kelvin) - liquid_share(ruling, density, kelvin - 1)
             u = math.hypot(per_density * density_u, per_kelvin * temperature.u)
     except OutOfRange as exc:
@@ -255,9 +265,9 @@ def _liquid_full(inside: tuple[Refrigerant, ...], density: float, mass_note: str
     found = []
     for refrigerant in inside:
         low_k, high_k = refrigerant.bubble_range_k
-        if density >= refrigerant.liquid_density(low_k):
+        if density >= _liquid(refrigerant, low_k):
             return unknown("K", f"more than {refrigerant.name} can be as a liquid at any temperature: check the masses")
-        if density >= refrigerant.liquid_density(high_k):
+        if density >= _liquid(refrigerant, high_k):
             found.append(refrigerant.liquid_full_temperature(density))
     if not found:
         top_c = min(refrigerant.bubble_range_k[1] for refrigerant in inside) - 273.15

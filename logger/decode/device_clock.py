@@ -53,7 +53,8 @@ class DeviceClock:
             self.problem = None
         if self.problem is not None:
             t_ns = arrival_ns
-        self._stamped = max(self._stamped, t_ns)
+        if t_ns > self._stamped:
+            self._stamped = t_ns
         return self._stamped
 
     def resent(self, sequence: int, tick: int, arrival_ns: int) -> int:
@@ -75,12 +76,13 @@ class DeviceClock:
 
     def _read(self, tick: int, arrival_ns: int) -> tuple[int, str | None]:
         """By its ticks, and what speaks against them."""
-        if self.fit.is_late(tick):
+        fit = self.fit
+        if fit.is_late(tick):
             return arrival_ns, GOES_BACK
-        t_ns = self.fit.stamp(tick, arrival_ns)
-        if arrival_ns - self._began_ns > FAST_SEEN_NS and self.fit.runs_ahead_ns > FAR_AHEAD * self._max_lag_ns:
+        t_ns, on_line_ns = fit.stamp_new(tick, arrival_ns)
+        if fit.runs_ahead_ns > FAR_AHEAD * self._max_lag_ns and arrival_ns - self._began_ns > FAST_SEEN_NS:
             return t_ns, RUNS_FAST
-        lag_ns = arrival_ns - (self.fit.utc_ns(tick) or arrival_ns)
+        lag_ns = arrival_ns - on_line_ns
         if lag_ns <= self._max_lag_ns:
             self._lag = None
         elif self._lag is None:

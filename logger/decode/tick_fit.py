@@ -81,13 +81,21 @@ class TickFit:
 
     def stamp(self, tick: int, arrival_ns: int) -> int:
         """UTC ns of a live frame's tick (u32): never after its arrival, never before an earlier frame's stamp."""
-        in_order = not self.is_late(tick)
-        unwrapped = self._take(tick, arrival_ns)
-        assert self._line is not None
-        t_ns = min(self._line.at(unwrapped), arrival_ns)
-        if in_order:
-            t_ns = self._stamped = max(t_ns, self._stamped)
-        return t_ns
+        if self.is_late(tick):
+            assert self._line is not None
+            return min(self._line.at(self._unwrap(tick, None)), arrival_ns)
+        return self.stamp_new(tick, arrival_ns)[0]
+
+    def stamp_new(self, tick: int, arrival_ns: int) -> tuple[int, int]:
+        """`stamp` of a tick that is not late, and UTC ns of the tick by the line alone."""
+        unwrapped = self._arrived(tick, arrival_ns)
+        line = self._line
+        assert line is not None
+        on_line_ns = line.at(unwrapped)
+        t_ns = on_line_ns if on_line_ns < arrival_ns else arrival_ns
+        if t_ns > self._stamped:
+            self._stamped = t_ns
+        return self._stamped, on_line_ns
 
     def mark(self, sent_ns: int, tick_at_receipt: int, tick_at_reply: int, answered_ns: int) -> None:
         """A time mark's round trip: host times of sending and answer, device ticks between."""
@@ -117,13 +125,15 @@ class TickFit:
         return self._newest is not None and (tick - self._newest[0]) % _WRAP - 1 >= _HALF - 1
 
     def _take(self, tick: int, arrival_ns: int) -> int:
-        if self._newest is not None and self.is_late(tick):
-            return self._unwrap(tick, None)
+        return self._unwrap(tick, None) if self.is_late(tick) else self._arrived(tick, arrival_ns)
+
+    def _arrived(self, tick: int, arrival_ns: int) -> int:
+        """One that is not late."""
         unwrapped = self._unwrap(tick, arrival_ns)
         self._newest = (unwrapped, arrival_ns)
         key, point = self._bin(unwrapped), (unwrapped, arrival_ns)
-        held = self._prompt.get(key)
-        if held is None or self._delay(point) < self._delay(held):
+        held, per_tick_ns = self._prompt.get(key), self._nominal_ns
+        if held is None or arrival_ns - unwrapped * per_tick_ns < held[1] - held[0] * per_tick_ns:
             self._prompt[key] = point
             self._trim(self._prompt)
             # A new bin shows the line's course; a better point in an old one moves a line of many bins by nothing.
@@ -140,8 +150,8 @@ class TickFit:
         ahead = (tick - base + _HALF) % _WRAP - _HALF
         if arrival_ns is None:
             return base + ahead
-        expected = (arrival_ns - base_ns) / self._nominal_ns
-        return base + ahead + _WRAP * max(0, round((expected - ahead) / _WRAP))
+        wraps = round(((arrival_ns - base_ns) / self._nominal_ns - ahead) / _WRAP)
+        return base + ahead + _WRAP * wraps if wraps > 0 else base + ahead
 
     def _bin(self, tick: int) -> int:
         return int(tick * self._nominal_ns / (BIN_S * NS_PER_S))

@@ -107,8 +107,7 @@ class JobModel:
             t_ns, point, value, problem = sample
             if t_ns < late_ns:
                 self.late_ns = self.now_ns
-            newest = latest.get(point)
-            if newest is None or t_ns >= newest[0]:  # one that comes late, by resending, is no news
+            if point not in latest or t_ns >= latest[point][0]:  # one that comes late, by resending, is no news
                 latest[point] = sample
             if value is None:
                 if point not in self._histories:  # it begins with the first reading that waits

@@ -45,6 +45,14 @@ class _Columns:
         self.low.insert(at, low)
         self.high.insert(at, high)
 
+    def append(self, at: int, index: int, n: int, total: float, low: float, high: float) -> None:
+        """As `insert` after the last one, which is where nearly all go."""
+        self.index.append(index)
+        self.n.append(n)
+        self.total.append(total)
+        self.low.append(low)
+        self.high.append(high)
+
     def merge(self, at: int, n: int, total: float, low: float, high: float) -> None:
         self.set(at, n, self.total[at] + total, low, high)
 
@@ -98,11 +106,12 @@ class History:
 
     def _add_run(self, index: int, run: list[float]) -> None:
         columns = self._columns
-        at = len(columns)
-        known = at > 0 and columns.index[-1] >= index
+        places = columns.index
+        at = len(places)
+        known = at > 0 and places[-1] >= index
         if known:
-            at = at - 1 if columns.index[-1] == index else bisect_left(columns.index, index)
-            known = columns.index[at] == index
+            at = at - 1 if places[-1] == index else bisect_left(places, index)
+            known = places[at] == index
         # Added one by one: `sum` adds floats otherwise in newer Pythons, and a replay must give the same anywhere.
         total = columns.total[at] if known else 0.0
         for value in run:
@@ -110,8 +119,8 @@ class History:
         if known:
             columns.set(at, len(run), total, min(run), max(run))
             return
-        columns.insert(at, index, len(run), total, min(run), max(run))
-        while len(self._columns) > self._max:  # sparse readings may need it more than once
+        (columns.append if at == len(places) else columns.insert)(at, index, len(run), total, min(run), max(run))
+        while len(self._columns.index) > self._max:  # sparse readings may need it more than once
             self._columns = self._columns.joined(2)
             self.width_s *= 2
 

@@ -87,6 +87,15 @@ class SensorKind(IntEnum):
     RTD_IEC60751 = 6  # Ohm
     BRIDGE = 7  # V/V
     LOG_VOLTAGE = 8  # V; the reading grows by the same factor with each volt, as of a vacuum gauge's log output
+    THERMOCOUPLE = 9  # V between its two wires at the terminals
+
+
+class Thermocouple(IntEnum):
+    """First parameter of SensorKind.THERMOCOUPLE: the pair of alloys."""
+
+    K = 1
+    T = 2
+    J = 3
 
 
 class NoReading(Enum):

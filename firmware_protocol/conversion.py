@@ -5,12 +5,13 @@ can be evaluated again with a better calibration.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from firmware_protocol.codes import Quantity, SensorKind
 from firmware_protocol.errors import MessageError
 from firmware_protocol.messages import Describe
+from firmware_protocol.thermocouple import LOWEST_CELSIUS, REFERENCE_FUNCTIONS
 
 KELVIN_AT_0_CELSIUS: Final = 273.15
 
@@ -33,7 +34,12 @@ _PARAMETER_COUNTS: Final = {
     SensorKind.NTC_BETA: (3,),
     SensorKind.NTC_STEINHART_HART: (3,),
     SensorKind.RTD_IEC60751: (1, 4),
+    SensorKind.THERMOCOUPLE: (1, 2),
 }
+
+_TEMPERATURES: Final = frozenset(
+    {SensorKind.NTC_BETA, SensorKind.NTC_STEINHART_HART, SensorKind.RTD_IEC60751, SensorKind.THERMOCOUPLE}
+)
 
 _PRESSURES: Final = frozenset({"Pa", "kPa", "bar", "mbar", "[psi]", "um[Hg]"})
 _UNITS: Final[dict[int, frozenset[str]]] = {  # of each quantity, those that every host knows (SPEC.md section 7.2)
@@ -88,14 +94,43 @@ def problem_with(channel: Describe) -> str | None:
         return "beta thermistor: resistance and temperature must be above zero, beta not zero"
     if kind == SensorKind.RTD_IEC60751 and not given[0] > 0:
         return "resistance at 0 Cel must be above zero"
-    if kind in (SensorKind.NTC_BETA, SensorKind.NTC_STEINHART_HART, SensorKind.RTD_IEC60751) and (
-        channel.unit not in _FROM_KELVIN
-    ):
+    if kind == SensorKind.THERMOCOUPLE and given[0] not in REFERENCE_FUNCTIONS:
+        return f"thermocouple type {given[0]:g} is not known to this version"
+    if kind in _TEMPERATURES and channel.unit not in _FROM_KELVIN:
         return f"a temperature sensor in {channel.unit!r}: K, Cel or [degF] expected"
     units = _UNITS.get(channel.quantity)
     if units is not None and channel.unit in _KNOWN_UNITS - units:
         return f"{channel.unit} is no unit of {Quantity(channel.quantity).name.lower().replace('_', ' ')}"
     return None
+
+
+def cold_junction(channel: Describe) -> int | None:
+    """Index of the channel that measures the terminals of this thermocouple; None where its input counts from 0 Cel,
+    and for every other sensor."""
+    if channel.sensor_kind != SensorKind.THERMOCOUPLE or len(channel.parameters) < 2:
+        return None
+    return int(channel.parameters[1])
+
+
+def problem_among(channel: Describe, channels: Sequence[Describe]) -> str | None:
+    """As `problem_with`, with what it needs of the device's other channels."""
+    if (problem := problem_with(channel)) is not None:
+        return problem
+    index = cold_junction(channel)
+    if index is None:
+        return None
+    cold = next((c for c in channels if c.index == index == channel.parameters[1]), None)
+    if cold is None:
+        return f"its cold junction is channel {channel.parameters[1]:g}, which does not exist"
+    if cold.quantity != Quantity.TEMPERATURE or cold.sensor_kind == SensorKind.THERMOCOUPLE:
+        return f"its cold junction is channel {index}, which measures no temperature by itself"
+    return None
+
+
+def to_celsius(channel: Describe, reading: float) -> float | None:
+    """A reading of a temperature channel; None where its unit is no temperature's."""
+    to_kelvin = _TO_KELVIN.get(channel.unit)
+    return None if to_kelvin is None else to_kelvin(reading) - KELVIN_AT_0_CELSIUS
 
 
 def range_problem(channel: Describe) -> str | None:
@@ -118,8 +153,10 @@ def _power_of_ten(channel: Describe) -> int:
     return int(10 ** abs(channel.exponent))
 
 
-def converter(channel: Describe) -> Callable[[int], float | None]:
+def converter(channel: Describe, cold_celsius: float | None = None) -> Callable[[int], float | None]:
     """Function from raw number to reading, checked once: for hosts that convert many samples of one channel.
+
+    cold_celsius: of the terminals, for a thermocouple that names a cold junction; without it, such has no reading.
 
     Raises MessageError when `problem_with(channel)` names a problem.
     """
@@ -127,33 +164,35 @@ def converter(channel: Describe) -> Callable[[int], float | None]:
         raise MessageError(f"channel {channel.index}: {problem}")
     if channel.sensor_kind == SensorKind.DIRECT:
         return lambda raw: scaled(channel, raw)
-    return lambda raw: _reading(channel, scaled(channel, raw))
+    return lambda raw: _reading(channel, scaled(channel, raw), cold_celsius)
 
 
-def measured(channel: Describe, raw: int) -> float | None:
+def measured(channel: Describe, raw: int, cold_celsius: float | None = None) -> float | None:
     """The reading in `channel.unit`; None where the sensor's formula has no value (no resistance, off the curve).
+
+    cold_celsius: as of `converter`.
 
     Raises MessageError when `problem_with(channel)` names a problem.
     """
-    return converter(channel)(raw)
+    return converter(channel, cold_celsius)(raw)
 
 
-def from_input(channel: Describe, value: float) -> float | None:
+def from_input(channel: Describe, value: float, cold_celsius: float | None = None) -> float | None:
     """As `measured`, from the scaled input (V, A, Ohm, ratio)."""
     if (problem := problem_with(channel)) is not None:
         raise MessageError(f"channel {channel.index}: {problem}")
-    return _reading(channel, value)
+    return _reading(channel, value, cold_celsius)
 
 
-def _reading(channel: Describe, value: float) -> float | None:
+def _reading(channel: Describe, value: float, cold_celsius: float | None) -> float | None:
     try:
-        reading = _formula(channel, value)
+        reading = _formula(channel, value, cold_celsius)
     except (OverflowError, ZeroDivisionError):  # coefficients far from any real sensor's
         return None
     return reading if reading is not None and math.isfinite(reading) else None
 
 
-def _formula(channel: Describe, value: float) -> float | None:
+def _formula(channel: Describe, value: float, cold_celsius: float | None) -> float | None:
     kind, given = channel.sensor_kind, channel.parameters
     if kind == SensorKind.DIRECT:
         return value
@@ -163,6 +202,14 @@ def _formula(channel: Describe, value: float) -> float | None:
     if kind == SensorKind.LOG_VOLTAGE:
         x0, y0, x1, y1 = given[:4]
         return y0 * math.pow(y1 / y0, (value - x0) / (x1 - x0))
+    if kind == SensorKind.THERMOCOUPLE:
+        if cold_junction(channel) is None:
+            cold_celsius = 0.0
+        if cold_celsius is None:
+            return None
+        function = REFERENCE_FUNCTIONS[int(given[0])]
+        hot = function.celsius(value + function.volts(cold_celsius))
+        return None if hot is None else _FROM_KELVIN[channel.unit](hot + KELVIN_AT_0_CELSIUS)
     if value <= 0:
         return None
     if kind == SensorKind.RTD_IEC60751:
@@ -172,22 +219,23 @@ def _formula(channel: Describe, value: float) -> float | None:
     return _FROM_KELVIN[channel.unit](1 / inverse_kelvin) if inverse_kelvin > 0 else None
 
 
-def to_raw(channel: Describe, value: float) -> int:
+def to_raw(channel: Describe, value: float, cold_celsius: float = 0.0) -> int:
     """The raw integer nearest to a reading of `value` in `channel.unit`; may lie outside the sample type.
 
+    cold_celsius: of the terminals, for a thermocouple that names a cold junction.
     For devices and simulations. Raises MessageError as `measured` does, and for a value off the sensor's curve.
     """
-    number = to_input(channel, value)
+    number = to_input(channel, value, cold_celsius)
     power = _power_of_ten(channel)
     return round(number / power if channel.exponent >= 0 else number * power) - channel.offset
 
 
-def to_input(channel: Describe, value: float) -> float:
+def to_input(channel: Describe, value: float, cold_celsius: float = 0.0) -> float:
     """Scaled input (V, A, Ohm, ratio) at which the channel reads `value`. Raises MessageError."""
     if (problem := problem_with(channel)) is not None:
         raise MessageError(f"channel {channel.index}: {problem}")
     try:
-        number = _inverse_formula(channel, value)
+        number = _inverse_formula(channel, value, cold_celsius)
     except (OverflowError, ZeroDivisionError):
         number = math.inf
     if not math.isfinite(number):
@@ -195,7 +243,7 @@ def to_input(channel: Describe, value: float) -> float:
     return number
 
 
-def _inverse_formula(channel: Describe, value: float) -> float:
+def _inverse_formula(channel: Describe, value: float, cold_celsius: float) -> float:
     kind, given = channel.sensor_kind, channel.parameters
     if kind == SensorKind.DIRECT:
         return value
@@ -208,6 +256,12 @@ def _inverse_formula(channel: Describe, value: float) -> float:
     kelvin = _TO_KELVIN[channel.unit](value)
     if kelvin <= 0:
         raise MessageError(f"channel {channel.index}: {value} {channel.unit} is not above absolute zero")
+    if kind == SensorKind.THERMOCOUPLE:
+        function = REFERENCE_FUNCTIONS[int(given[0])]
+        celsius = kelvin - KELVIN_AT_0_CELSIUS
+        if not LOWEST_CELSIUS <= celsius <= function.highest_celsius:
+            return math.inf
+        return function.volts(celsius) - (0.0 if cold_junction(channel) is None else function.volts(cold_celsius))
     if kind == SensorKind.RTD_IEC60751:
         return _rtd_ohm(kelvin - KELVIN_AT_0_CELSIUS, given)
     if kind == SensorKind.NTC_BETA:

@@ -24,6 +24,7 @@ from firmware_protocol.codes import (
     Quantity,
     SampleType,
     SensorKind,
+    Thermocouple,
 )
 from firmware_protocol.framing import DELIMITER, MAX_PAYLOAD, MAX_WIRE, encode_frame
 from firmware_protocol.layout import Layout
@@ -194,6 +195,12 @@ def messages() -> list[tuple[str, Message]]:
             sensor_kind=SensorKind.LOG_VOLTAGE,
             parameters=(1, 1, 7, 760_000),
             range_low=1, range_high=760_000,
+        )),
+        ("msg-describe-thermocouple", Describe(
+            0, 1, Quantity.TEMPERATURE, "Cel", SampleType.I24, -8, 1000,
+            sensor_kind=SensorKind.THERMOCOUPLE,
+            parameters=(Thermocouple.K, 0),
+            range_low=-60, range_high=400, accuracy=1.5,
         )),
         ("msg-request-hello-1-0", RequestHello(1, 1, 0)),
         ("msg-request-hello-of-another-major", RequestHello(1, 2, 3)),

@@ -1,4 +1,7 @@
 /* See rimelog.h. Sections in brackets are those of ../SPEC.md. */
+#if defined __AVR__ && defined __GNUC__
+#pragma GCC optimize("no-move-loop-invariants", "no-tree-vrp", "no-tree-dominator-opts", "ira-algorithm=priority")
+#endif
 #include "rimelog.h"
 
 #include <float.h>
@@ -79,16 +82,18 @@ static int32_t signed32(uint32_t bits)
 }
 
 /* Bit by bit: hardly slower on an AVR than by half bytes from a table in flash, and a third as long. */
-uint32_t rl_crc32(uint32_t crc, uint8_t byte)
+APART uint32_t rl_crc32(uint32_t crc, const uint8_t *bytes, uint8_t n)
 {
-    uint8_t bits = 8;
-    crc ^= byte;
-    do {
-        bool odd = crc & 1u;
-        crc >>= 1;
-        if (odd)
-            crc ^= 0xEDB88320u;
-    } while (--bits > 0);
+    for (; n > 0; n--) {
+        uint8_t bits = 8;
+        crc ^= *bytes++;
+        do {
+            bool odd = crc & 1u;
+            crc >>= 1;
+            if (odd)
+                crc ^= 0xEDB88320u;
+        } while (--bits > 0);
+    }
     return crc;
 }
 
@@ -135,26 +140,13 @@ void rl_put_number(rl_writer *w, uint32_t number, uint8_t width)
         rl_put(w, (uint8_t)number);
 }
 
-static void put_bytes(rl_writer *w, const uint8_t *bytes, uint8_t n)
-{
-    for (; n > 0; n--)
-        rl_put(w, *bytes++);
-}
-
-static APART uint32_t crc_of(const uint8_t *bytes, uint8_t n, uint32_t crc)
-{
-    for (; n > 0; n--)
-        crc = rl_crc32(crc, *bytes++);
-    return crc;
-}
-
 uint8_t rl_frame_end(rl_writer *w)
 {
     uint8_t *bytes = w->bytes, n = w->n, code = 0, i;
     if (w->room == 0)
         return 0;
     w->room = (uint8_t)(n + 4);
-    rl_put_number(w, ~crc_of(bytes + 1, (uint8_t)(n - 1), 0xFFFFFFFFu), 4);
+    rl_put_number(w, ~rl_crc32(0xFFFFFFFFu, bytes + 1, (uint8_t)(n - 1)), 4);
     n = w->n;
     bytes[n] = 0;
     for (i = 1; i <= n; i++)
@@ -185,7 +177,7 @@ static APART int16_t unstuff(uint8_t *block, uint8_t n)
     }
     if (at != n)
         return RL_E_STUFFING;
-    if (crc_of(block + 1, (uint8_t)(n - 1), 0xFFFFFFFFu) != 0xDEBB20E3u) /* what every good frame leaves: ~0x2144DF1C */
+    if (rl_crc32(0xFFFFFFFFu, block + 1, (uint8_t)(n - 1)) != 0xDEBB20E3u) /* what every good frame leaves: ~0x2144DF1C */
         return RL_E_CRC;
     return (int16_t)(n - 5);
 }
@@ -207,30 +199,37 @@ int16_t rl_receive(rl_receiver *r, uint8_t byte)
 
 /* ---- CBOR [5] ---------------------------------------------------------------------------------------------------- */
 
-static void put_big_endian(rl_writer *w, uint16_t number)
+/* The head of an item, and the first `width` bytes of its argument. */
+static APART void put_big_endian(rl_writer *w, uint8_t head, uint32_t argument, uint8_t width)
 {
-    rl_put(w, (uint8_t)(number >> 8));
-    rl_put(w, (uint8_t)number);
+    for (;;) {
+        rl_put(w, head);
+        if (width-- == 0)
+            return;
+        head = (uint8_t)(argument >> 24);
+        argument <<= 8;
+    }
 }
 
 void rl_cbor_head(rl_writer *w, uint8_t major, uint32_t argument)
 {
-    uint16_t high = (uint16_t)(argument >> 16), low = (uint16_t)argument;
-    major = (uint8_t)(major << 5);
-    if (high != 0) {
-        rl_put(w, major | 26);
-        put_big_endian(w, high);
-    } else if (low > 0xFF) {
-        rl_put(w, major | 25);
-    } else {
-        if (low < 24)
-            low |= major;
-        else
-            rl_put(w, major | 24);
-        rl_put(w, (uint8_t)low);
-        return;
+    uint8_t head = 26, width = 4;
+    if (argument <= 0xFFFF) {
+        argument <<= 16;
+        head = 25;
+        width = 2;
+        if (argument < 0x1000000) {
+            argument <<= 8;
+            head = 24;
+            width = 1;
+            if (argument < (uint32_t)24 << 24) {
+                head = (uint8_t)(argument >> 24);
+                width = 0;
+            }
+        }
     }
-    put_big_endian(w, low);
+    head |= (uint8_t)(major << 5);
+    put_big_endian(w, head, argument, width);
 }
 
 void rl_cbor_int(rl_writer *w, int32_t number)
@@ -244,7 +243,8 @@ void rl_cbor_int(rl_writer *w, int32_t number)
 void rl_cbor_bytes(rl_writer *w, uint8_t major, const uint8_t *bytes, uint8_t n)
 {
     rl_cbor_head(w, major, n);
-    put_bytes(w, bytes, n);
+    for (; n > 0; n--)
+        rl_put(w, *bytes++);
 }
 
 #if DBL_MANT_DIG == 24 /* as on an AVR: any number as it is */
@@ -252,17 +252,9 @@ void rl_cbor_number(rl_writer *w, double number)
 {
     uint32_t bits;
     memcpy(&bits, &number, sizeof bits);
-    rl_put(w, 0xFA);
-    put_big_endian(w, (uint16_t)(bits >> 16));
-    put_big_endian(w, (uint16_t)bits);
+    put_big_endian(w, 0xFA, bits, 4);
 }
 #else
-static void put_u32_big_endian(rl_writer *w, uint32_t number)
-{
-    put_big_endian(w, (uint16_t)(number >> 16));
-    put_big_endian(w, (uint16_t)number);
-}
-
 /* By the bits of IEEE 754, in halves of 32: a chip without floating point and long shifts need not link them. */
 void rl_cbor_number(rl_writer *w, double number)
 {
@@ -292,14 +284,12 @@ void rl_cbor_number(rl_writer *w, double number)
         }
     }
     if ((low & 0x1FFFFFFFu) == 0 && exponent > -127 && exponent < 128) { /* 32 bits hold it, and no less */
-        rl_put(w, 0xFA);
         high = (high & 0x80000000u) | (uint32_t)(exponent + 127) << 23 | (top & 0xFFFFFu) << 3 | low >> 29;
+        put_big_endian(w, 0xFA, high, 4);
     } else {
-        rl_put(w, 0xFB);
-        put_u32_big_endian(w, high);
-        high = low;
+        put_big_endian(w, 0xFB, high, 4);
+        put_big_endian(w, (uint8_t)(low >> 24), low << 8, 3);
     }
-    put_u32_big_endian(w, high);
 }
 #endif
 
@@ -309,7 +299,6 @@ int8_t rl_check_request(const uint8_t *p, uint8_t n)
 {
     static const uint8_t lengths[] RL_FLASH = {4, 3, 3, 2, 2, 2, 8, 10, 7, 27};
     uint8_t type = p[0];
-    bool bad = false;
     if (type & 0x80u)
         return RL_E_NOT_MINE;
     if (n < 2 || p[1] == 0)
@@ -318,15 +307,15 @@ int8_t rl_check_request(const uint8_t *p, uint8_t n)
         return RL_E_UNKNOWN;
     if (n < FLASH_BYTE(&lengths[type - 1]))
         return RL_E_MALFORMED;
-    if (type == RL_RESEND_FROM)
-        bad = rl_u16(p + AT_COUNT) == 0;
-    else if (type == RL_SET_PERIOD)
-        bad = u32_at(p + AT_PERIOD) == 0;
-    else if (type == RL_PERMIT && p[AT_ACTION] != OPEN)
-        bad = p[AT_ACTION] != HOLD_CLOSED
-              || (p[AT_GUARD] != RL_NO_GUARD /* low above high, both moved so that the lowest is 0 */
-                  && (u32_at(p + AT_LOW) ^ 0x80000000u) > (u32_at(p + AT_HIGH) ^ 0x80000000u));
-    return bad ? RL_E_MALFORMED : RL_OK;
+    if (type == RL_RESEND_FROM && rl_u16(p + AT_COUNT) == 0)
+        return RL_E_MALFORMED;
+    if (type == RL_SET_PERIOD && u32_at(p + AT_PERIOD) == 0)
+        return RL_E_MALFORMED;
+    if (type == RL_PERMIT && p[AT_ACTION] != OPEN
+        && (p[AT_ACTION] != HOLD_CLOSED
+            || (p[AT_GUARD] != RL_NO_GUARD && signed32(u32_at(p + AT_LOW)) > signed32(u32_at(p + AT_HIGH)))))
+        return RL_E_MALFORMED;
+    return RL_OK;
 }
 
 /* ---- what the device says, as tables [7, 8] ---------------------------------------------------------------------- */
@@ -351,8 +340,7 @@ enum {
     DEVICE_ID = CBOR_BYTES << 4 | 1,
     TEXT = CBOR_TEXT << 4 | 1,
     NUMBERS = CBOR_ARRAY << 4 | 1,
-    YES = CBOR_SIMPLE << 4 | 1,
-    RAW = 8 /* eight bytes as they are */
+    YES = CBOR_SIMPLE << 4 | 1
 };
 
 #define TELL(key, form, field) {key, form, offsetof(rl_device, field)}
@@ -425,7 +413,8 @@ static const row rows[] RL_FLASH = {
     TELL(0, SEQUENCE, held),
     TELL(LAST, SEQUENCE, unsent),
     TELL(0, U32, boot_count),
-    TELL(0, RAW, host_time),
+    TELL(0, U32, host_time[0]),
+    TELL(0, U32, host_time[1]),
     TELL(0, U32, received_ms),
     TELL(LAST, U32, now_ms),
     TELL(0, U32, layout_id),
@@ -433,7 +422,7 @@ static const row rows[] RL_FLASH = {
     TELL(LAST, U32, now_ms),
 };
 enum { SAMPLES_HEAD = RL_TIME_MARKED + 1 };
-static const uint8_t first_rows[] RL_FLASH = {0, 13, 27, 32, 45, 47, 52, 57, 61}; /* of RL_HELLO and so on */
+static const uint8_t first_rows[] RL_FLASH = {0, 13, 27, 32, 45, 47, 52, 57, 62}; /* of RL_HELLO and so on */
 
 static const uint8_t sizes[] RL_FLASH = {sizeof(rl_firmware), sizeof(rl_channel), sizeof(rl_output)};
 
@@ -518,10 +507,14 @@ static void write_body(rl_device *d, uint8_t type)
     if (type < RL_ACCEPTED)
         rl_put(w, CBOR_MAP << 5);
     do {
-        uint8_t form = FLASH_BYTE(&r->form), major = form >> 4, width = form & WIDTH, any = 0, n;
+        uint8_t form, major, width, any = 0, n;
         const uint8_t *at = (const uint8_t *)d;
-        uint32_t value = width == 0;
+        uint32_t value;
         key = FLASH_BYTE(&r->key);
+        form = FLASH_BYTE(&r->form);
+        major = form >> 4;
+        width = form & WIDTH;
+        value = width == 0;
         if (key & IN_FLASH)
             at = (const uint8_t *)&d->told;
         at += FLASH_BYTE(&r->at);
@@ -540,9 +533,7 @@ static void write_body(rl_device *d, uint8_t type)
             major = CBOR_UINT;
             width = 4;
         }
-        if (form == RAW) {
-            put_bytes(w, at, width);
-        } else if (type >= RL_ACCEPTED) {
+        if (type >= RL_ACCEPTED) {
             rl_put_number(w, value, width);
         } else {
             keys++;
@@ -557,29 +548,53 @@ static void write_body(rl_device *d, uint8_t type)
 /* ---- outputs [8] ------------------------------------------------------------------------------------------------- */
 
 #ifndef RL_NO_OUTPUTS
-static void open_output(rl_device *d, uint8_t index, uint8_t why)
+/* Opens the outputs that `why` concerns. what: for a host or a fault the output, for a reading the channel it is of, for
+ * an expiry the milliseconds gone by. */
+static APART void open_outputs(rl_device *d, uint8_t why, uint16_t what)
 {
-    rl_output_state *o = &d->output_states[index];
-    d->set_output(d, index, false); /* even if it is open already: that costs nothing */
-    if (o->closed) {
-        o->closed = 0;
-        o->left_ms = 0;
-        o->reopen_ms = FLASH_U32(&d->outputs[index].reopen_delay_ms);
-        if (why != RL_BY_HOST)
-            d->status_due = 1;
-    } else if (why != RL_BY_HOST) {
-        return;
-    }
-    o->opened_by = why;
-}
-
-/* Opens every output, or those that have a guard. */
-static void open_outputs(rl_device *d, bool guarded, uint8_t why)
-{
+    rl_output_state *o = d->output_states;
     uint8_t i;
-    for (i = 0; i < d->output_count; i++)
-        if (!guarded || d->output_states[i].guard[0] != RL_NO_GUARD)
-            open_output(d, i, why);
+    for (i = 0; i < d->output_count; i++, o++) {
+        switch (why) {
+        case RL_BY_EXPIRY:
+            o->reopen_ms -= o->reopen_ms < what ? o->reopen_ms : what;
+            if (o->left_ms > what) {
+                o->left_ms = (uint16_t)(o->left_ms - what);
+                continue;
+            }
+            break;
+        case RL_BY_LIMIT:
+            if (d->sample >= signed32(u32_at(o->guard + 1)) && d->sample <= signed32(u32_at(o->guard + 5)))
+                continue;
+            /* fall through */
+        case RL_BY_NO_READING:
+            if (o->guard[0] != what)
+                continue;
+            break;
+        case RL_BY_LAYOUT:
+            if (o->guard[0] == RL_NO_GUARD)
+                continue;
+            break;
+        case RL_BY_HOST:
+        case RL_BY_FAULT:
+            if (i != what)
+                continue;
+            break;
+        default:
+            break;
+        }
+        if (o->closed) {
+            o->closed = 0;
+            o->left_ms = 0;
+            o->reopen_ms = FLASH_U32(&d->outputs[i].reopen_delay_ms);
+            if (why != RL_BY_HOST)
+                d->status_due = 1;
+        } else if (why > RL_BY_HOST) {
+            continue;
+        }
+        o->opened_by = why;
+        d->set_output(d, i, false);
+    }
 }
 
 /* Carries "hold closed" out. Returns 0, or the code of the error by which it is refused, in the order of section 8. */
@@ -615,41 +630,12 @@ static uint8_t hold_closed(rl_device *d, const uint8_t *p)
     return 0;
 }
 
-static void watch_time(rl_device *d, uint16_t elapsed_ms)
-{
-    rl_output_state *o = d->output_states;
-    uint8_t i;
-    for (i = 0; i < d->output_count; i++, o++) {
-        o->reopen_ms = o->reopen_ms > elapsed_ms ? o->reopen_ms - elapsed_ms : 0;
-        if (o->left_ms > elapsed_ms)
-            o->left_ms = (uint16_t)(o->left_ms - elapsed_ms);
-        else if (o->closed)
-            open_output(d, i, RL_BY_EXPIRY);
-    }
-}
-
-static void watch_sample(rl_device *d, uint8_t channel, bool good)
-{
-    const rl_output_state *o = d->output_states;
-    uint8_t i;
-    for (i = 0; i < d->output_count; i++, o++)
-        if (o->closed && o->guard[0] == channel) {
-            if (!good)
-                open_output(d, i, RL_BY_NO_READING);
-            else if (d->sample < signed32(u32_at(o->guard + 1)) || d->sample > signed32(u32_at(o->guard + 5)))
-                open_output(d, i, RL_BY_LIMIT);
-        }
-}
-
 void rl_trip(rl_device *d, uint8_t output)
 {
-    if (output < d->output_count)
-        open_output(d, output, RL_BY_FAULT);
+    open_outputs(d, RL_BY_FAULT, output);
 }
 #else
-#define open_outputs(d, guarded, why) ((void)0)
-#define watch_time(d, elapsed_ms) ((void)0)
-#define watch_sample(d, channel, good) ((void)(good))
+#define open_outputs(d, why, what) ((void)(what))
 
 void rl_trip(rl_device *d, uint8_t output)
 {
@@ -671,7 +657,7 @@ static uint8_t *slot_of(const rl_device *d, rl_count back)
 
 static APART bool is_due(const rl_device *d, const rl_channel_state *s)
 {
-    return d->now_ms - s->due_ms < 0x80000000u;
+    return (uint8_t)((d->now_ms - s->due_ms) >> 24) < 0x80;
 }
 
 static void put_sample(rl_device *d, uint8_t channel)
@@ -679,7 +665,7 @@ static void put_sample(rl_device *d, uint8_t channel)
     uint8_t type = FLASH_BYTE(&d->channels[channel].type);
     int32_t raw = d->read(d, channel);
     d->sample = rl_fit(type, raw);
-    watch_sample(d, channel, d->sample == raw && raw >= INT32_MIN + 16);
+    open_outputs(d, d->sample == raw && raw >= INT32_MIN + 16 ? RL_BY_LIMIT : RL_BY_NO_READING, channel);
     rl_put_number(&d->writer, (uint32_t)d->sample, type);
 }
 
@@ -703,9 +689,9 @@ static void make_samples(rl_device *d)
         if (is_due(d, s)) {
             *bits |= mask;
             put_sample(d, i);
-            s->due_ms += s->period_ms;
-            if (is_due(d, s)) /* late by a whole period */
-                s->due_ms = d->now_ms + s->period_ms;
+            do /* more than once when late by whole periods */
+                s->due_ms += s->period_ms;
+            while (is_due(d, s));
         }
     }
     rl_frame_end(&d->writer);
@@ -728,10 +714,13 @@ static void make_samples(rl_device *d)
 /* Finds what is still held of `count` frames from `first` on, and begins to send it again. */
 static void begin_resend(rl_device *d, uint32_t first, uint16_t count)
 {
-    uint32_t back = d->made - first;
+    uint32_t far = d->made - first;
+    uint16_t back = (uint16_t)far; /* farther back than any ring holds, with no count that reaches into it: none */
     rl_count held = d->held, sent;
-    if (back > held) { /* before the oldest, or after the newest */
-        back -= held;
+    if (far > 0xFFFFu)
+        back = count = 0;
+    if (back > held) { /* before the oldest */
+        back = (uint16_t)(back - held);
         count = back < count ? (uint16_t)(count - back) : 0;
         back = held;
     }
@@ -776,7 +765,7 @@ static void lay_out(rl_device *d)
     uint32_t crc = 0xFFFFFFFFu;
     for (d->index = 0; d->index < d->channel_count; d->index++) {
         message_begin(d, RL_DESCRIBE, 0);
-        crc = crc_of(d->writer.bytes + 3, (uint8_t)(d->writer.n - 3), crc); /* without type and request id */
+        crc = rl_crc32(crc, d->writer.bytes + 3, (uint8_t)(d->writer.n - 3)); /* without type and request id */
     }
     d->layout_id = ~crc;
 }
@@ -788,7 +777,7 @@ static APART void change_layout(rl_device *d)
         d->layout_due = 0;
         d->hello_due = 1;
         lay_out(d);
-        open_outputs(d, true, RL_BY_LAYOUT);
+        open_outputs(d, RL_BY_LAYOUT, 0);
     }
 }
 
@@ -884,13 +873,14 @@ static uint8_t carry_out(rl_device *d, const uint8_t *p)
         return 0;
     case RL_STOP:
         d->streaming = 0;
-        open_outputs(d, false, RL_BY_STOP);
+        open_outputs(d, RL_BY_STOP, 0);
         return 0;
     case RL_RESEND_FROM:
         begin_resend(d, u32_at(p + AT_FIRST), rl_u16(p + AT_COUNT));
         return 0;
     case RL_TIME_MARK:
-        memcpy(d->host_time, p + AT_HOST_TIME, sizeof d->host_time);
+        d->host_time[0] = u32_at(p + AT_HOST_TIME);
+        d->host_time[1] = u32_at(p + AT_HOST_TIME + 4);
         d->received_ms = d->now_ms;
         return 0;
     case RL_SET_PERIOD:
@@ -910,7 +900,7 @@ static void answer(rl_device *d, const uint8_t *p, uint8_t n)
     if (checked == RL_OK) {
 #ifndef RL_NO_OUTPUTS
         if (p[0] == RL_PERMIT && p[AT_ACTION] == OPEN && p[AT_INDEX] < d->output_count) {
-            open_output(d, p[AT_INDEX], RL_BY_HOST);
+            open_outputs(d, RL_BY_HOST, p[AT_INDEX]);
             d->open_reply = p[1];
             return;
         }
@@ -949,13 +939,12 @@ void rl_poll(rl_device *d, uint32_t now_ms)
     uint8_t i;
     d->now_ms = now_ms;
     d->status_ms = (uint16_t)(d->status_ms + elapsed_ms);
-    while (d->status_ms >= STATUS_MS) {
-        d->status_ms = (uint16_t)(d->status_ms - STATUS_MS);
+    for (; d->status_ms >= STATUS_MS; d->status_ms = (uint16_t)(d->status_ms - STATUS_MS)) {
         add(&d->uptime_s, STATUS_MS / 1000u);
         d->status_due = 1;
     }
     d->resend_wait_ms = d->resend_wait_ms > elapsed_ms ? (uint8_t)(d->resend_wait_ms - elapsed_ms) : 0;
-    watch_time(d, elapsed_ms);
+    open_outputs(d, RL_BY_EXPIRY, elapsed_ms);
     change_layout(d);
     for (i = d->channel_count; i > 0; i--, s++) {
         if (!d->streaming) {
@@ -986,7 +975,7 @@ int8_t rl_start_up(rl_device *d, uint32_t now_ms)
     d->capabilities = d->output_count != 0 ? CAN_RESEND | CAN_SET_PERIOD | HAS_OUTPUTS : CAN_RESEND | CAN_SET_PERIOD;
     d->hello_due = 1;
     rl_receiver_init(&d->receiver, d->block, sizeof d->block);
-    open_outputs(d, false, RL_BY_START_UP);
+    open_outputs(d, RL_BY_START_UP, 0);
     for (i = d->channel_count; i > 0; i--, c++, s++) {
         s->period_ms = FLASH_U32(&c->period_ms);
         slot = (uint16_t)(slot + FLASH_BYTE(&c->type));

@@ -115,8 +115,11 @@ enum rl_sensor {
     RL_NTC_STEINHART_HART,
     RL_RTD,          /* R0, or R0 A B C; input: Ohm */
     RL_BRIDGE,       /* x0 y0 x1 y1, input: V/V */
-    RL_LOG_VOLTS     /* x0 y0 x1 y1, input: V */
+    RL_LOG_VOLTS,    /* x0 y0 x1 y1, input: V */
+    RL_THERMOCOUPLE  /* rl_thermocouple, or that and the channel of its terminals' temperature; input: V */
 };
+
+enum rl_thermocouple { RL_TYPE_K = 1, RL_TYPE_T, RL_TYPE_J };
 
 /* Instead of a reading: why there is none. Given as they are for every sample type; rl_fit makes them fit. */
 #define RL_OPEN_CIRCUIT (INT32_MIN)
@@ -150,8 +153,8 @@ enum rl_fault {
 
 /* ---- codec ------------------------------------------------------------------------------------------------------- */
 
-/* The running CRC-32: begin with 0xFFFFFFFF, add byte after byte, invert at the end. */
-uint32_t rl_crc32(uint32_t crc, uint8_t byte);
+/* The running CRC-32: begin with 0xFFFFFFFF, add piece after piece, invert at the end. */
+uint32_t rl_crc32(uint32_t crc, const uint8_t *bytes, uint8_t n);
 
 /* Little-endian numbers in a payload. */
 uint16_t rl_u16(const uint8_t *at);
@@ -313,7 +316,7 @@ struct rl_device {
     /* The library's own. */
     uint32_t uptime_s, dropped, bad_frames;
     uint32_t received_ms;    /* of a time mark */
-    uint8_t host_time[8];
+    uint32_t host_time[2];   /* the lower half first */
     uint16_t tick_rate_hz;
     uint8_t capabilities;
     union {

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 from firmware_protocol.codes import NoReading
-from firmware_protocol.conversion import measured
+from firmware_protocol.conversion import cold_junction, measured, to_celsius
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.messages import Describe, Hello
 from logger.decode.channel import Raw
@@ -78,8 +78,11 @@ class ObservedDevice:
                     self._describes = layout.channels
                 case events.SamplesReceived(layout=layout, readings=readings) if layout is not None:
                     self.problem = None
-                    for index, raw in readings or ():
-                        self._add(index, _reading(layout.channels[index], raw, event.at_ns / NS_PER_S))
+                    channels = layout.channels
+                    # A thermocouple is read by its cold junction, so that comes first.
+                    for index, raw in sorted(readings or (), key=lambda r: cold_junction(channels[r[0]]) is not None):
+                        cold = self._cold_celsius(channels, channels[index])
+                        self._add(index, _reading(channels[index], raw, event.at_ns / NS_PER_S, cold))
                 case events.InstrumentMessage(raw=raw):
                     self.problem = None
                     self._raws.append((event.at_ns / NS_PER_S, raw))
@@ -88,15 +91,23 @@ class ObservedDevice:
                 case events.Silent():
                     self.problem = "it is silent"
 
+    def _cold_celsius(self, channels: tuple[Describe, ...], channel: Describe) -> float | None:
+        """Of the terminals of a thermocouple, as last read."""
+        index = cold_junction(channel)
+        if index is None or index >= len(channels) or index not in self._readings:
+            return None
+        number = self._readings[index][-1].number
+        return None if number is None else to_celsius(channels[index], number)
+
     def _add(self, index: int, reading: Reading) -> None:
         self._readings.setdefault(index, deque(maxlen=MAX_READINGS)).append(reading)
 
 
-def _reading(channel: Describe, raw: Raw, at_s: float) -> Reading:
+def _reading(channel: Describe, raw: Raw, at_s: float, cold_celsius: float | None) -> Reading:
     if not isinstance(raw, int):
         return Reading(at_s, None, raw.name.lower().replace("_", " ") if isinstance(raw, NoReading) else str(raw))
     try:
-        number = measured(channel, raw)
+        number = measured(channel, raw, cold_celsius)
     except ProtocolError as exc:
         return Reading(at_s, None, str(exc))
     return Reading(at_s, number, None if number is not None else "no number at this input")

@@ -7,6 +7,7 @@ from collections.abc import Generator
 from typing import TYPE_CHECKING
 
 from firmware_protocol.codes import Capability, ErrorCode, PermitAction
+from firmware_protocol.conversion import problem_among, problem_with
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.layout import Layout, layout_id_of
@@ -102,9 +103,14 @@ def _describe(check: "ConformanceCheck", hello: Hello) -> Steps:
     if found != hello.layout_id:
         check.blame("layout.id", f"the descriptions make 0x{found:08x}, hello says 0x{hello.layout_id:08x}")
     try:
-        check.observer.layout = Layout.from_payloads(payloads)
+        check.observer.layout = layout = Layout.from_payloads(payloads)
     except ProtocolError as exc:
         check.blame("message.field", str(exc))
+    else:
+        for channel in layout.channels:
+            problem = problem_among(channel, layout.channels)
+            if problem is not None and problem_with(channel) is None:  # of one channel by itself it was told already
+                check.blame("describe.sensor", f"channel {channel.index}: {problem}")
     for index in {hello.channels, 255}:
         yield from refused(check, "error.index", RequestDescribe(1, index), ErrorCode.NO_SUCH_CHANNEL)
 

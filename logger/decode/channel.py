@@ -14,10 +14,12 @@ from typing import Any, TypeAlias
 
 from firmware_protocol.codes import NoReading, SensorKind
 from firmware_protocol.codes import Quantity as Measured
-from firmware_protocol.conversion import problem_with, range_problem
+from firmware_protocol.conversion import cold_junction, problem_among, problem_with, range_problem
 from firmware_protocol.messages import Describe
+from logger.decode import cold_junction as terminals
 from logger.decode import sensor_curves
 from logger.decode.calibration_fit import zero_drift
+from logger.decode.cold_junction import ColdJunction
 from logger.decode.sensor_curves import SensorCurve, SensorError
 from logger.decode.ucum import UcumError, UcumUnit, ucum
 from logger.model.errors import ComputeError
@@ -71,7 +73,8 @@ class Uncertainty:
 
     resolution: half a step either way, rectangular: step / sqrt(12), which is 0.29 of the step (GUM 4.3.7).
     accuracy: stated limits of error +-a, rectangular: a / sqrt(3), or what the calibration states; common to all
-    readings of the channel. None when nobody stated one.
+    readings of the channel. With it the cold junction's, through what a volt is worth at the reading. None when nobody
+    stated one.
     """
 
     resolution: float
@@ -100,6 +103,7 @@ class ChannelDecoder:
         "channel",
         "describe",
         "gauge",
+        "junction",
         "point",
     )
 
@@ -134,7 +138,10 @@ class ChannelDecoder:
         self._offset = describe.offset
         self._low, self._high = self._limits()
         self._name = self.point.name
+        self.junction: ColdJunction | None = None  # of a thermocouple, where its device measures it
         self._read = self._reader()
+        if cold_junction(describe) is not None:
+            self._read = self._compensated(self._read)
 
     def decode(self, t_ns: int, raw: Raw, ambient_pa: float | None = None) -> PointSample:
         """The reading in SI, pressures absolute.
@@ -173,6 +180,20 @@ class ChannelDecoder:
 
         return read
 
+    def _compensated(
+        self, inner: Callable[[Raw, float | None], tuple[float | None, str | None]]
+    ) -> Callable[[Raw, float | None], tuple[float | None, str | None]]:
+        """Of a thermocouple: with the voltage of its cold junction added."""
+        scale = self._scale
+
+        def read(raw: Any, ambient_pa: float | None) -> tuple[float | None, str | None]:
+            if type(raw) is not int and type(raw) is not float:
+                return inner(raw, ambient_pa)
+            volts = self.junction.volts if self.junction is not None else None
+            return (None, terminals.UNKNOWN) if volts is None else inner(raw + volts / scale, ambient_pa)
+
+        return read
+
     def raw_at(self, value: float) -> float | None:
         """The raw number, not rounded, that reads `value` (SI, gauge pressures as gauge); None where the sensor's
         curve is no straight line."""
@@ -186,15 +207,28 @@ class ChannelDecoder:
         """Of a reading at `raw`, without the barometer's share."""
         step = self._step
         x = (raw + self._offset) * self._scale
-        resolution = abs(self._curve.slope_at(x, step) * step * self._calibration.span) / _ROOT_12
-        if self._calibration.u is not None:
+        if self.junction is not None:
+            x += self.junction.volts or 0.0
+        slope = abs(self._curve.slope_at(x, step) * self._calibration.span)
+        resolution = slope * step / _ROOT_12
+        accuracy = self._calibration.u
+        if accuracy is None:
+            accuracy = self._stated_u(x)
+        if accuracy is None or cold_junction(self.describe) is None:
+            return Uncertainty(resolution, accuracy)
+        cold_v = self.junction.standard_uncertainty() if self.junction is not None else None
+        if cold_v is None:  # a calibration took the terminals in, as they were then
             return Uncertainty(resolution, self._calibration.u)
+        return Uncertainty(resolution, math.hypot(accuracy, slope * cold_v))
+
+    def _stated_u(self, x: float) -> float | None:
+        """Standard uncertainty by the limits of error that the device states, SI."""
         describe = self.describe
         if describe.accuracy is None and describe.accuracy_of_reading is None:
-            return Uncertainty(resolution, None)
+            return None
         reading = (self._curve.value_at(x) - self._unit.offset) / self._unit.factor  # in the described unit
         limit = (describe.accuracy or 0.0) + (describe.accuracy_of_reading or 0.0) * abs(reading)
-        return Uncertainty(resolution, limit * self._unit.factor / _ROOT_3)
+        return limit * self._unit.factor / _ROOT_3
 
     def stated_accuracy(self) -> float | None:
         """Limits of error at the zero of its range, SI; None where nobody stated them."""
@@ -235,7 +269,7 @@ class ChannelDecoder:
 class DeviceDecoder:
     """All channels of one device that the rig puts to use."""
 
-    __slots__ = ("_by_index", "channels")
+    __slots__ = ("_by_index", "_junctions", "channels")
 
     def __init__(self, describes: Iterable[Describe], channels: Sequence[RigChannel]) -> None:
         """Raises DecodeError for a channel the device does not have, or does not measure what the point needs."""
@@ -252,12 +286,34 @@ class DeviceDecoder:
             for channel in channels
         )
         self._by_index = {decoder.channel.index: (decoder.point.name, decoder._read) for decoder in self.channels}
+        self._junctions: list[ColdJunction] = []
+        for decoder in self.channels:
+            if cold_junction(decoder.describe) is not None:
+                decoder.junction = self._junction(decoder.describe, known)
+                self._junctions.append(decoder.junction)
+
+    def _junction(self, hot: Describe, known: dict[int, Describe]) -> ColdJunction:
+        """Of this thermocouple: by the rig's channel for its terminals, with its calibration, if there is one."""
+        index = cold_junction(hot)
+        assert index is not None
+        if (problem := problem_among(hot, tuple(known.values()))) is not None:
+            raise DecodeError(f"channel {hot.index}: {problem}")
+        decoder = next((d for d in self.channels if d.channel.index == index), None)
+        decoder = decoder or ChannelDecoder(known[index], RigChannel(index, "ambient_temperature"))
+        return ColdJunction(int(hot.parameters[0]), decoder)
 
     def decode(
         self, t_ns: int, readings: Iterable[tuple[int, Raw]], ambient_pa: float | None = None
     ) -> list[PointSample]:
         """Readings of one scan; channels the rig does not use are left out."""
         known = self._by_index.get
+        if self._junctions:
+            readings = list(readings)
+            for junction in self._junctions:
+                for index, raw in readings:
+                    if index == junction.index:
+                        junction.take(t_ns, raw)
+                junction.settle(t_ns)
         return [
             _MADE(PointSample, (t_ns, found[0], *found[1](raw, ambient_pa)))
             for index, raw in readings
@@ -286,6 +342,8 @@ def curve_of(describe: Describe, unit: UcumUnit) -> SensorCurve:
                 return sensor_curves.bridge(x0, x1, si(y0), si(y1))
             case SensorKind.LOG_VOLTAGE, (x0, y0, x1, y1, *_):
                 return sensor_curves.logarithmic(x0, x1, si(y0), si(y1), "V")
+            case SensorKind.THERMOCOUPLE, (pair, *_) if pair == int(pair):
+                return sensor_curves.thermocouple(int(pair))
             case SensorKind.NTC_BETA, (r0, t0_k, beta_k, *_):
                 return sensor_curves.ntc_beta(r0, t0_k, beta_k)
             case SensorKind.NTC_STEINHART_HART, (a, b, c, *_):

@@ -8,6 +8,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from firmware_protocol.thermocouple import LOWEST_CELSIUS, REFERENCE_FUNCTIONS
 from logger.model.errors import ComputeError
 from logger.model.value import CodedProblem
 
@@ -184,6 +185,25 @@ def rtd(r0_ohm: float = 100.0, a: float = RTD_A, b: float = RTD_B, c: float = RT
         return t + ICE_POINT_K
 
     return SensorCurve(temperature, "Ohm", resistance(-200.0), resistance(850.0), SHORT, OPEN)
+
+
+def thermocouple(kind: int) -> SensorCurve:
+    """Thermocouple, input in V: its own and that of a junction at its terminals' temperature, which counts from 0 C.
+
+    The reference function of ITS-90 (firmware_protocol.thermocouple), inverted by Newton's method. Where it ends, a
+    wire is broken or shorted; a short between its own wires reads the terminals' temperature and cannot be told.
+    """
+    function = REFERENCE_FUNCTIONS.get(kind)
+    if function is None:
+        raise SensorError(f"thermocouple: type {kind} is not known to this version")
+    lowest, highest = function.volts(LOWEST_CELSIUS), function.volts(function.highest_celsius)
+
+    def temperature(volts: float) -> float:
+        celsius = function.celsius(min(max(volts, lowest), highest))  # beyond is told before
+        assert celsius is not None
+        return celsius + ICE_POINT_K
+
+    return SensorCurve(temperature, "V", lowest, highest)
 
 
 def bridge(x_low: float, x_high: float, value_low: float, value_high: float) -> SensorCurve:

@@ -37,6 +37,7 @@ _SENSOR: dict[int, str] = {
     SensorKind.RTD_IEC60751: "platinum RTD",
     SensorKind.BRIDGE: "bridge",
     SensorKind.LOG_VOLTAGE: "logarithmic voltage",
+    SensorKind.THERMOCOUPLE: "thermocouple",
 }
 
 _MODEL = {TEXT: "text instrument", MODBUS: "Modbus transmitter"}

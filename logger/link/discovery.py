@@ -9,7 +9,7 @@ from typing import Final, TypeVar
 from serial.tools import list_ports
 
 from firmware_protocol.codes import REPLY_TIMEOUT_S
-from firmware_protocol.conversion import problem_with
+from firmware_protocol.conversion import problem_among
 from firmware_protocol.errors import ProtocolError, UnknownMessageError, UnsupportedVersionError
 from firmware_protocol.framing import DELIMITER, BadFrame, FrameDecoder, encode_frame
 from firmware_protocol.layout import Layout
@@ -189,8 +189,9 @@ class _Asking:
             return str(exc)
         if layout_id != hello.layout_id:
             return f"its descriptions make layout 0x{layout_id:08x}, its hello says 0x{hello.layout_id:08x}"
-        for describe, _ in described:
-            if (problem := problem_with(describe)) is not None:
+        channels = [describe for describe, _ in described]
+        for describe in channels:
+            if (problem := problem_among(describe, channels)) is not None:
                 return f"channel {describe.index}: {problem}"
         if status.boot_count != hello.boot_count:
             return f"status says boot count {status.boot_count}, hello {hello.boot_count}"

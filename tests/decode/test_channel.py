@@ -1,17 +1,20 @@
 """Raw integers to readings: every sensor kind, its faults, ranges, calibration and uncertainty."""
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from firmware_protocol.codes import NoReading, Quantity, SampleType, SensorKind
+from firmware_protocol.codes import NoReading, Quantity, SampleType, SensorKind, Thermocouple
 from firmware_protocol.conversion import measured, to_raw
 from firmware_protocol.messages import Describe
+from logger.decode import cold_junction as terminals
 from logger.decode.channel import NO_READING_TEXT, ChannelDecoder, DecodeError, DeviceDecoder
 from logger.model.rig import Calibration, RigChannel
+from logger.model.units import NS_PER_S
 
 PSI = 6894.757293168
 
@@ -211,3 +214,95 @@ def test_a_device_decodes_what_the_rig_uses_and_leaves_out_the_rest() -> None:
     assert samples[0].value == pytest.approx(294.65)
     with pytest.raises(DecodeError, match="no channel 4"):
         DeviceDecoder(described, [RigChannel(4, "cylinder_mass")])
+
+
+# -- thermocouples ----------------------------------------------------------------------------------------------------
+
+TERMINALS = describe(
+    Quantity.TEMPERATURE,
+    "[degF]",
+    -2,
+    0,
+    range_low=-40.0,
+    range_high=185.0,
+    accuracy=0.9,
+)  # 0.5 K
+PROBE = describe(
+    Quantity.TEMPERATURE, "Cel", -8, 1, sensor_kind=SensorKind.THERMOCOUPLE, parameters=(Thermocouple.K, 0),
+    range_low=-60.0, range_high=400.0, accuracy=1.5,
+)  # fmt: skip
+HOT = [RigChannel(1, "discharge_temperature")]
+
+
+def hot(
+    device: DeviceDecoder, t_s: float, raw: int, terminals_f: float | None = None
+) -> tuple[float | None, str | None]:
+    readings = [] if terminals_f is None else [(0, round(terminals_f * 100))]
+    samples = device.decode(round(t_s * NS_PER_S), [(1, raw), *readings])
+    (sample,) = [s for s in samples if s.point == "discharge_temperature"]
+    return sample.value, sample.problem
+
+
+def test_a_thermocouple_counts_from_its_terminals() -> None:
+    # NIST's table for type K: 1.000 mV at 25 C, 4.096 mV at 100 C, so 3.096 mV between 25 and 100 C.
+    device = DeviceDecoder([TERMINALS, PROBE], HOT)
+    value = hot(device, 0, 309_600, 77.0)[0] or 0.0
+    assert value == pytest.approx(373.15, abs=0.03)
+    assert hot(device, 1, 309_600, 95.0)[0] == pytest.approx(value + 9.9, abs=0.2)
+    alone = DeviceDecoder([replace(PROBE, parameters=(Thermocouple.K,))], HOT)
+    assert hot(alone, 0, 409_600)[0] == pytest.approx(373.15, abs=0.02)
+
+
+def test_a_cold_junction_holds_for_a_minute_and_the_nearest_reading_counts() -> None:
+    device = DeviceDecoder([TERMINALS, PROBE], HOT)
+    assert hot(device, 0, 309_600) == (None, terminals.UNKNOWN)
+    at_25, _ = hot(device, 100, 309_600, 77.0)
+    assert hot(device, 160, 309_600)[0] == at_25
+    assert hot(device, 160.1, 309_600) == (None, terminals.UNKNOWN)
+    at_35, _ = hot(device, 200, 309_600, 95.0)
+    assert hot(device, 110, 309_600)[0] == at_25  # sent again, from before
+    assert hot(device, 199, 309_600)[0] == at_35
+    assert device.decode(0, [(1, NoReading.OPEN_CIRCUIT), (0, NoReading.NOT_READY)])[0].problem == "open circuit"
+
+
+def test_the_terminals_are_read_with_the_calibration_that_the_rig_has_for_them() -> None:
+    plain, corrected = (
+        DeviceDecoder([TERMINALS, PROBE], [*HOT, RigChannel(0, "ambient_temperature", calibration)])
+        for calibration in (Calibration(), Calibration(zero=1.0, u=0.1))
+    )
+    first, second = (hot(d, 0, 309_600, 77.0)[0] or 0.0 for d in (plain, corrected))
+    assert first - second == pytest.approx(1.0, abs=0.03)
+
+
+def test_the_uncertainty_of_the_terminals_is_carried_to_the_reading() -> None:
+    # dE/dt of type K (NIST): 40.4 uV/K at 25 C, 41.4 uV/K at 100 C: 1 K there is 0.976 K here.
+    device = DeviceDecoder([TERMINALS, PROBE], HOT)
+    (probe,) = device.channels
+    assert probe.uncertainty(309_600).accuracy is None  # nothing heard of the terminals yet
+    hot(device, 0, 309_600, 77.0)
+    own, cold = 1.5 / math.sqrt(3), 0.5 / math.sqrt(3)
+    assert probe.uncertainty(309_600).accuracy == pytest.approx(math.hypot(own, 0.976 * cold), rel=1e-3)
+    assert probe.uncertainty(309_600).resolution == pytest.approx(1e-8 / 41.4e-6 / math.sqrt(12), rel=0.01)
+    silent = DeviceDecoder([replace(TERMINALS, accuracy=None), PROBE], HOT)
+    hot(silent, 0, 309_600, 77.0)
+    assert silent.channels[0].uncertainty(309_600).accuracy is None
+    calibrated = DeviceDecoder(
+        [replace(TERMINALS, accuracy=None), PROBE], [RigChannel(1, "discharge_temperature", Calibration(u=0.2))]
+    )
+    hot(calibrated, 0, 309_600, 77.0)
+    assert calibrated.channels[0].uncertainty(309_600).accuracy == 0.2
+
+
+@pytest.mark.parametrize(
+    ("channels", "reason"),
+    [
+        ([PROBE], "channel 0, which does not exist"),
+        ([replace(TERMINALS, quantity=Quantity.RATIO, unit="1"), PROBE], "measures no temperature"),
+        ([TERMINALS, replace(PROBE, parameters=(Thermocouple.K, 1))], "measures no temperature"),
+        ([TERMINALS, replace(PROBE, parameters=(Thermocouple.K, 0.5))], "0.5, which does not exist"),
+        ([TERMINALS, replace(PROBE, parameters=(9, 0))], "type 9 is not known"),
+    ],
+)
+def test_a_cold_junction_that_is_none(channels: list[Describe], reason: str) -> None:
+    with pytest.raises(DecodeError, match=reason):
+        DeviceDecoder(channels, HOT)

@@ -3,13 +3,17 @@
 import math
 
 import pytest
+import thermocouple_its90
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from firmware_protocol.codes import Thermocouple
+from firmware_protocol.thermocouple import REFERENCE_FUNCTIONS
 from logger.decode import sensor_curves
 from logger.decode.sensor_curves import SensorError
 
-# Resistance of a Pt100, IEC 60751:2008 table 1 (from memory; the formula of 4.2 reproduces them).
+# Resistance of a Pt100 by the table of IEC 60751, as reprinted at sensorsci.com/reference.htm (to 600 C) and
+# sensingtemp.com/resources-rtd-resistance-tables.html; 850 C from memory. The standard's formula reproduces them.
 IEC_60751 = [
     (-200, 18.52),
     (-150, 39.72),
@@ -131,8 +135,74 @@ def test_bridge_of_two_millivolt_per_volt() -> None:
         lambda: sensor_curves.rtd(-100),
         lambda: sensor_curves.rtd(100, b=1e-7),
         lambda: sensor_curves.bridge(0, 0, 0, 10),
+        lambda: sensor_curves.thermocouple(4),
     ],
 )
 def test_parameters_that_make_no_sensor_are_refused(make: object) -> None:
     with pytest.raises(SensorError):
         make()  # type: ignore[operator]
+
+
+# Table A.1 of a temperature controller's manual: resistance of a common 10 kOhm thermistor, to which the Steinhart-Hart
+# equation fits within 0.01 C (manualsdump.com/en/manuals/lightwave_communications-ldt-5525/138826/41). Its rows for 25
+# and 40 C are left out as read there: they lie 0.1 and 0.5 C off the smooth curve through all others.
+THERMISTOR_TABLE = [(32128, 0), (19549, 10), (12262, 20), (7908, 30), (3542, 50)]
+
+
+def test_steinhart_hart_between_its_points_is_within_what_is_published_of_it() -> None:
+    (r0, t0), (r1, t1), (r2, t2) = (THERMISTOR_TABLE[i] for i in (0, 1, 4))
+    l0, l1, l2 = math.log(r0), math.log(r1), math.log(r2)
+    y0, y1, y2 = (1 / (t + 273.15) for t in (t0, t1, t2))
+    g1, g2 = (y1 - y0) / (l1 - l0), (y2 - y0) / (l2 - l0)
+    c = (g2 - g1) / (l2 - l1) / (l0 + l1 + l2)
+    b = g1 - c * (l0**2 + l0 * l1 + l1**2)
+    curve = sensor_curves.steinhart_hart(y0 - l0 * (b + c * l0**2), b, c)
+    for ohm, celsius in THERMISTOR_TABLE:
+        assert curve.value_at(ohm) - 273.15 == pytest.approx(celsius, abs=0.01)
+
+
+# mV at whole degrees, the other junction at 0 C: NIST ITS-90 Thermocouple Database (SRD 60, version 3.0,
+# srdata.nist.gov/its90/download/type_k.tab and so on), which reproduces NIST Monograph 175.
+NIST_TABLES = {
+    Thermocouple.K: [(-200, -5.891), (-150, -4.913), (-140, -4.669), (25, 1.000), (100, 4.096), (300, 12.209)],
+    Thermocouple.T: [(-200, -5.603), (-100, -3.379), (-50, -1.819), (-40, -1.475), (100, 4.279), (400, 20.872)],
+    Thermocouple.J: [(-200, -7.890), (25, 1.277), (100, 5.269), (760, 42.919), (1200, 69.553)],
+}
+
+
+@pytest.mark.parametrize(("pair", "celsius", "mv"), [(k, *row) for k, rows in NIST_TABLES.items() for row in rows])
+def test_thermocouples_agree_with_the_tables_of_nist(pair: Thermocouple, celsius: float, mv: float) -> None:
+    function = REFERENCE_FUNCTIONS[pair]
+    assert function.volts(celsius) * 1e3 == pytest.approx(mv, abs=0.000_51)  # the table is rounded to 1 uV
+    assert sensor_curves.thermocouple(pair).value_at(function.volts(celsius)) - 273.15 == pytest.approx(
+        celsius, abs=1e-6
+    )
+
+
+@pytest.mark.parametrize("pair", list(Thermocouple))
+def test_thermocouples_agree_with_an_independent_implementation(pair: Thermocouple) -> None:
+    """Every degree from -200 C on, against the package that is checked by NIST's whole tables."""
+    function, other = REFERENCE_FUNCTIONS[pair], thermocouple_its90.get(pair.name)
+    curve = sensor_curves.thermocouple(pair)
+    for celsius in range(-200, int(function.highest_celsius) + 1):
+        volts = other.emf(celsius) / 1e3
+        assert function.volts(celsius) == pytest.approx(volts, abs=1e-10)  # the pieces miss each other by 75 pV
+        assert function.volts_per_kelvin(celsius) == pytest.approx(other.seebeck(celsius) / 1e3, rel=1e-9)
+        assert curve.value_at(volts) - 273.15 == pytest.approx(celsius, abs=1e-6)
+
+
+@given(st.sampled_from(Thermocouple), st.floats(0, 1))
+@settings(max_examples=300, deadline=None)
+def test_a_thermocouples_temperature_comes_back(pair: Thermocouple, share: float) -> None:
+    function = REFERENCE_FUNCTIONS[pair]
+    celsius = -200 + share * (function.highest_celsius + 200)
+    assert function.celsius(function.volts(celsius)) == pytest.approx(celsius, abs=1e-6)
+    assert function.celsius(function.volts(-200) - 1e-6) is None
+    assert function.celsius(function.volts(function.highest_celsius) + 1e-6) is None
+
+
+def test_load_cell_of_two_millivolt_per_volt_and_its_zero() -> None:
+    """Rated output: the definition (OIML R 60), 2 mV/V at the rated load; a zero of 0.02 mV/V is 1 % of it."""
+    curve = sensor_curves.bridge(0.00002, 0.00202, 0.0, 150.0)
+    assert curve.value_at(0.00102) == pytest.approx(75.0)
+    assert curve.value_at(0.0) == pytest.approx(-1.5)

@@ -54,9 +54,7 @@ int main(void)
             result = rl_frame_end(&w);
             break;
         default:
-            number = 0xFFFFFFFFu;
-            for (i = 0; i < length; i++)
-                number = rl_crc32(number, input[i]);
+            number = rl_crc32(0xFFFFFFFFu, input, (uint8_t)length);
             for (k = 0; k < 4; k++)
                 output[k] = (uint8_t)(~number >> 8 * k);
             break;

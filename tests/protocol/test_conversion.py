@@ -7,8 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from firmware_protocol.codes import Quantity, SampleType, SensorKind
-from firmware_protocol.conversion import from_input, measured, problem_with, scaled, to_input, to_raw
+from firmware_protocol.codes import Quantity, SampleType, SensorKind, Thermocouple
+from firmware_protocol.conversion import (
+    from_input,
+    measured,
+    problem_among,
+    problem_with,
+    scaled,
+    to_celsius,
+    to_input,
+    to_raw,
+)
 from firmware_protocol.errors import MessageError
 from firmware_protocol.messages import Describe
 from tests.protocol.strategies import describes
@@ -99,6 +108,23 @@ def test_a_logarithmic_output_gains_a_decade_a_volt() -> None:
         to_input(gauge, 0)
 
 
+def test_a_thermocouple_counts_from_its_cold_junction() -> None:
+    # NIST's table for type T: 0.992 mV at 25 Cel, 4.279 mV at 100 Cel
+    probe = make(SensorKind.THERMOCOUPLE, (Thermocouple.T, 0), "Cel", -8)
+    assert measured(probe, 328_700, 25.0) == pytest.approx(100, abs=0.02)
+    assert measured(probe, 328_700) is None
+    assert to_raw(probe, measured(probe, 328_700, 25.0) or 0.0, 25.0) == 328_700
+    assert measured(replace(probe, parameters=(Thermocouple.T,)), 427_900) == pytest.approx(100, abs=0.02)
+    terminals = replace(make(SensorKind.DIRECT, (), "[degF]"), index=0)
+    probe = replace(probe, index=1)
+    assert problem_among(probe, [terminals, probe]) is None
+    assert problem_among(terminals, [terminals]) is None
+    assert "does not exist" in (problem_among(probe, [probe]) or "")
+    assert to_celsius(terminals, 77.0) == pytest.approx(25.0)
+    with pytest.raises(MessageError, match="no input gives"):
+        to_input(probe, 401)
+
+
 def test_scaling_is_exact_in_decimal_units() -> None:
     channel = make(SensorKind.DIRECT, (), "kg", -3)
     assert scaled(channel, 31_815) == 31.815
@@ -177,6 +203,9 @@ def test_a_unit_or_quantity_of_a_later_version_is_no_problem() -> None:
         (make(SensorKind.NTC_BETA, (1, 298, 3950), "Pa"), "K, Cel or"),
         (make(SensorKind.RTD_IEC60751, (100, 1)), "1 or 4 parameters, not 2"),
         (make(SensorKind.RTD_IEC60751, (-100,)), "above zero"),
+        (make(SensorKind.THERMOCOUPLE, (7,)), "type 7 is not known"),
+        (make(SensorKind.THERMOCOUPLE, ()), "needs 1 or 2 parameters, not 0"),
+        (make(SensorKind.THERMOCOUPLE, (1,), "Pa"), "K, Cel or"),
     ],
 )
 def test_problems_are_named(channel: Describe, why: str) -> None:

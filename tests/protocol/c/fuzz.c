@@ -46,7 +46,7 @@ static uint8_t take_bytes(rl_device *d, const uint8_t *bytes, uint8_t n)
     b->room -= n;
     for (i = 0; i < n; i++) {
         int16_t said = rl_receive(&b->out, bytes[i]);
-        said_crc = rl_crc32(said_crc, bytes[i]);
+        said_crc = rl_crc32(said_crc, bytes + i, 1);
         said_bytes++;
         REQUIRE(said >= 0 || b->cut); /* nothing but whole frames */
         if (said != 0)

@@ -1,4 +1,4 @@
-"""The emulated chip's serial line as a TCP port, in real time: what a daemon connects to."""
+"""The emulated chip's serial line as a TCP port: what a daemon connects to. In real time, or so many times as fast."""
 
 import contextlib
 import select
@@ -15,8 +15,9 @@ STEP_MS = 10
 class Bridge:
     """Serves one host at a time. `board` may be used inside `with bridge.lock`."""
 
-    def __init__(self, board: Board) -> None:
+    def __init__(self, board: Board, speed: int = 1) -> None:
         self.board = board
+        self._speed = speed
         self.lock = threading.Lock()
         self._server = socket.create_server(("127.0.0.1", 0))
         self._host: socket.socket | None = None
@@ -66,7 +67,7 @@ class Bridge:
     def _step(self) -> None:
         with self.lock:
             data = self._receive()
-            sent = self.board.run(STEP_MS, data)
+            sent = self.board.run(STEP_MS * self._speed, data)
             if self._host is not None and sent:
                 with contextlib.suppress(OSError):
                     self._host.sendall(sent)
@@ -91,8 +92,8 @@ class Bridge:
 
 
 @contextlib.contextmanager
-def bridged(board: Board) -> Iterator[Bridge]:
-    bridge = Bridge(board)
+def bridged(board: Board, speed: int = 1) -> Iterator[Bridge]:
+    bridge = Bridge(board, speed)
     bridge._thread.start()
     try:
         yield bridge

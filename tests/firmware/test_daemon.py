@@ -10,6 +10,7 @@ import pytest
 from firmware_protocol.framing import Frame, FrameDecoder
 from firmware_protocol.messages import Hello, decode_payload
 from logger.api.client import DaemonError
+from tests.conftest import MORE
 from tests.end_to_end.running import Daemon, Stored, daemon, until
 from tests.firmware.board import MASS, PRESSURE, TEMPERATURE, Board
 from tests.firmware.bridge import Bridge, bridged
@@ -75,18 +76,18 @@ def _complete(host: Daemon, device_id: str) -> bool:
 
 
 @contextmanager
-def logged(tmp_path: Path) -> Iterator[tuple[Board, Bridge, Daemon, str]]:
-    """A board with 14 kg on its scale, read by a daemon; its device id last."""
+def logged(tmp_path: Path, rig_text: str = RIG, speed: int = 1) -> Iterator[tuple[Board, Bridge, Daemon, str]]:
+    """A board with 14 kg on its scale, read by a daemon; its device id last. speed: of the chip and of the record."""
     with Board() as board:
         device_id = _id_of(board)
         board.set_input(MASS, _kg(14.0))
-        with bridged(board) as bridge:
+        with bridged(board, speed) as bridge:
             rig = tmp_path / "rig.toml"
-            rig.write_text(RIG.format(
+            rig.write_text(rig_text.format(
                 url=bridge.url, device_id=device_id, pressure=PRESSURE, temperature=TEMPERATURE, mass=MASS,
                 timeout=TIMEOUT_S,
             ))  # fmt: skip
-            with daemon(tmp_path, rig) as host:
+            with daemon(tmp_path, rig, speed=speed) as host:
                 yield board, bridge, host, device_id
 
 
@@ -119,6 +120,36 @@ def test_a_job_with_the_reference_firmware(tmp_path: Path) -> None:
     stored = Stored(host.file)
     assert stored.chain.holds
     assert len(stored.sequences(device_id)) > 50
+
+
+SPEED = 10
+FLAT_OUT = RIG.partition("  [[device.output]]")[0].replace('id = "{device_id}"', 'id = "{device_id}"\nperiod = "0.02s"')
+
+
+def test_flat_out_into_a_job(tmp_path: Path) -> None:
+    """All channels as fast as the firmware samples, 50 frames a second, from hello to the stored record, ten times as
+    fast as in real life: a minute of the chip's time. RIMELOG_EXAMPLES=60 makes it an hour."""
+    seconds = 60 * max(MORE, 1)
+    with logged(tmp_path, FLAT_OUT, SPEED) as (board, bridge, host, device_id):
+        host.ready()
+        host.client.act("stage-begin", kind="recovery")
+        begun_s, begun_ms = time.monotonic(), board.ms
+        until(lambda: board.ms > begun_ms + seconds * 1000, "the chip's time is over", 60 + 4 * seconds / SPEED)
+        took_s = time.monotonic() - begun_s
+        host.client.act("stage-end")
+        with bridge.lock:
+            used = board.stack_bytes()
+        host.stop()
+    stored = Stored(host.file)
+    numbers = stored.sequences(device_id)
+    bad = [event for event in stored.of_type("gap") if event.get("device") == device_id]
+    print(f"\n{len(numbers)} samples frames of {seconds} s in {took_s:.0f} s, stack {used} bytes, gaps {bad}")
+    assert stored.chain.holds
+    assert sorted(numbers) == list(
+        range(len(numbers))
+    )  # the line of the emulated chip loses nothing, so neither may they
+    assert len(numbers) > 50 * (seconds - 2)
+    assert used <= 250
 
 
 @pytest.mark.parametrize("moment_ms", [0, 700])

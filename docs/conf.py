@@ -48,7 +48,7 @@ CONTENTS = """
 """
 PARTS = {
     "On the job": ("docs/mechanic", "docs/customer", "docs/corrections", "docs/alarms", "docs/failures"),
-    "Setting up": ("docs/files", "docs/bluetooth", "firmware_protocol/c/README", "firmware/README"),
+    "Setting up": ("docs/files", "docs/bluetooth", "docs/build", "firmware_protocol/c/README", "firmware/README"),
     "How sure it is": ("docs/law", "docs/accuracy", "docs/confusion", "docs/benchmarks", "docs/soak"),
 }
 

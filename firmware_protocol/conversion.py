@@ -11,7 +11,7 @@ from typing import Final
 from firmware_protocol.codes import Quantity, SensorKind
 from firmware_protocol.errors import MessageError
 from firmware_protocol.messages import Describe
-from firmware_protocol.thermocouple import LOWEST_CELSIUS, REFERENCE_FUNCTIONS
+from firmware_protocol.thermocouple import MIN_CELSIUS, REFERENCE_FUNCTIONS
 
 KELVIN_AT_0_CELSIUS: Final = 273.15
 
@@ -259,7 +259,7 @@ def _inverse_formula(channel: Describe, value: float, cold_celsius: float) -> fl
     if kind == SensorKind.THERMOCOUPLE:
         function = REFERENCE_FUNCTIONS[int(given[0])]
         celsius = kelvin - KELVIN_AT_0_CELSIUS
-        if not LOWEST_CELSIUS <= celsius <= function.highest_celsius:
+        if not MIN_CELSIUS <= celsius <= function.highest_celsius:
             return math.inf
         return function.volts(celsius) - (0.0 if cold_junction(channel) is None else function.volts(cold_celsius))
     if kind == SensorKind.RTD_IEC60751:

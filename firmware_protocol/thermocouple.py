@@ -11,7 +11,7 @@ from typing import Final
 
 from firmware_protocol.codes import Thermocouple
 
-LOWEST_CELSIUS: Final = -200.0  # below, a kelvin gives so little that no instrument of this work means it
+MIN_CELSIUS: Final = -200.0  # below, a kelvin gives so little that no instrument of this work means it
 
 _MV = 1e3
 _STEPS = 50
@@ -32,7 +32,7 @@ class ReferenceFunction:
     bump: tuple[float, float, float] | None = None
 
     def volts(self, celsius: float) -> float:
-        """E(t) in V, the other junction at 0 Cel; meant for LOWEST_CELSIUS to highest_celsius."""
+        """E(t) in V, the other junction at 0 Cel; meant for MIN_CELSIUS to highest_celsius."""
         if celsius < self.seam_celsius:
             return _polynomial(self.below, celsius) / _MV
         return (_polynomial(self.above, celsius) + self._bump(celsius)) / _MV
@@ -47,8 +47,8 @@ class ReferenceFunction:
         return slope / _MV
 
     def celsius(self, volts: float) -> float | None:
-        """The t at which E(t) is `volts`; None outside LOWEST_CELSIUS to highest_celsius."""
-        low, high = LOWEST_CELSIUS, self.highest_celsius
+        """The t at which E(t) is `volts`; None outside MIN_CELSIUS to highest_celsius."""
+        low, high = MIN_CELSIUS, self.highest_celsius
         if not self.volts(low) <= volts <= self.volts(high):
             return None
         celsius = min(max(volts / 41e-6, low), high)

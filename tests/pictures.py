@@ -1,4 +1,4 @@
-"""Pictures of README and docs as SVG: `python -m tests.pictures` draws screen, first page of the report and hook-ups.
+"""Pictures of README and docs as SVG: `python -m tests.pictures` draws screen, report page, hook-ups and circuits.
 
 Screen and page are of one job on sample data, kept in `fixtures/pictures/`: the demonstration's invented brewery, a
 reading every ten seconds. `--record` makes that record again (a minute; only when the simulated plant changes). What is
@@ -41,6 +41,7 @@ from logger.screen.layout import Trend, render
 from logger.screen.terminal import trend_span
 from sim_device.boards import boards
 from sim_device.scenarios import SCENARIOS
+from tests.circuits import DRAWINGS
 from tests.export.simulated import T0_NS, recorded
 from tests.hook_ups import HOOK_UPS
 from tests.pdf import text as text_of
@@ -182,7 +183,7 @@ def main() -> None:
         RECORD.parent.mkdir(exist_ok=True)
         RECORD.write_bytes(lzma.compress(b"".join(map(record_line, record())), preset=9))
     FOLDER.mkdir(exist_ok=True)
-    for name, sheet in HOOK_UPS.items():
+    for name, sheet in (HOOK_UPS | DRAWINGS).items():
         (FOLDER / f"{name}.svg").write_text(sheet().svg(), encoding="utf-8")
     records = read_records(RECORD)
     SCREEN.write_text(screen_svg(screen(records)), encoding="utf-8")

@@ -2,6 +2,8 @@
 
 import re
 
+from tests.circuits import DRAWINGS, with_tables
+from tests.circuits import PAGE as BUILD_PAGE
 from tests.hook_ups import HOOK_UPS
 from tests.pictures import FOLDER, PAGE, RECORD, SCREEN, first_page, page_text, screen, screen_text, text_in
 from tests.unchanged import read_records
@@ -24,14 +26,20 @@ def test_the_first_page_says_what_it_says_today() -> None:
     assert drawn.split() == now.split(), AGAIN
 
 
-def test_the_hook_ups_are_as_they_are_drawn_today() -> None:
-    for name, sheet in HOOK_UPS.items():
+def test_the_tables_of_the_makers_page_are_as_they_are_computed_today() -> None:
+    page = BUILD_PAGE.read_text(encoding="utf-8")
+    assert page == with_tables(page), "python -m tests.circuits"
+    assert page.count("<!-- table") == 8
+
+
+def test_hook_ups_and_circuits_are_as_they_are_drawn_today() -> None:
+    for name, sheet in (HOOK_UPS | DRAWINGS).items():
         assert (FOLDER / f"{name}.svg").read_text(encoding="utf-8") == sheet().svg(), AGAIN
 
 
 def test_no_picture_asks_for_anything_from_elsewhere() -> None:
     pictures = sorted(FOLDER.glob("*.svg"))
-    assert len(pictures) == 2 + len(HOOK_UPS)
+    assert len(pictures) == 2 + len(HOOK_UPS) + len(DRAWINGS)
     for picture in pictures:
         text = picture.read_text(encoding="utf-8")
         assert "@font-face" not in text and "<script" not in text and "<image" not in text, picture.name

@@ -5,7 +5,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#ifndef BOARD_INPUTS
 #define BOARD_INPUTS 4
+#endif
 #define BOARD_NOT_READY 0xFFFFu
 
 /* Opens the relay first of all, then starts the clock, the line, the converter and the watchdog. */
@@ -22,6 +24,9 @@ uint8_t board_write(const uint8_t *bytes, uint8_t n);
 
 /* An input as a share of the supply, 0 to 65535 for 0 to 1, the newest; BOARD_NOT_READY before the first. */
 uint16_t board_input(uint8_t input);
+
+/* Counts of the load cell's converter of 24 bits, the newest; INT32_MIN while it has none for a second. Waits 100 us. */
+int32_t board_bridge(void);
 
 /* Counts rounds of the converter through its inputs: one that stands still is broken. */
 uint8_t board_rounds(void);

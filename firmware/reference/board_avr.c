@@ -1,4 +1,4 @@
-/* ATmega328P and ATmega2560 at 16 MHz and 5 V: ADC0 to ADC3, USART0 at 115 200, relay at PB0 (active high, with a resistor
+/* ATmega328P and ATmega2560 at 16 MHz and 5 V: ADC0 to ADC3 or more, USART0 at 115 200, relay at PB0 (active high, with a resistor
  * to ground that keeps it open in reset), watchdog. Brown-out detection at 4.3 V is a fuse. */
 #include "board.h"
 
@@ -25,7 +25,7 @@
 
 #define SIZE 64u          /* of each byte queue: a power of two */
 #define TIMES 64u         /* conversions that are added to one number of 16 bits */
-#define BANDGAP 4         /* the input after the four: 1.1 V against the supply */
+#define BANDGAP BOARD_INPUTS /* the input after the others: 1.1 V against the supply */
 #define BANDGAP_MV 1100ul
 #define PAINT 0xC5        /* bytes of the stack that were never used keep it */
 
@@ -177,6 +177,39 @@ uint16_t board_input(uint8_t input)
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) sum = sums[input];
     return sum;
 }
+
+#ifdef BRIDGE
+/* The converter of a load cell: PD2 is its clock, PD3 its data, low when a conversion is over; a resistor to the supply holds
+ * it high where no converter is. 24 bits, highest first, and one pulse more: gain 128 next time. A clock that stays high
+ * for 60 us would put it to sleep, so nothing may come between. */
+#define CONVERSION_MS 1000u
+
+int32_t board_bridge(void)
+{
+    static int32_t newest = INT32_MIN;
+    static uint32_t newest_ms;
+    uint32_t now_ms = board_ms(), bits = 0;
+    uint8_t i;
+    DDRD |= _BV(DDD2);
+    if (PIND & _BV(PIND3)) {
+        if (now_ms - newest_ms > CONVERSION_MS)
+            newest = INT32_MIN;
+        return newest;
+    }
+    for (i = 0; i < 25; i++) {
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+        {
+            PORTD |= _BV(PORTD2);
+            if (i < 24)
+                bits = bits << 1 | (PIND >> PIND3 & 1u);
+            PORTD &= (uint8_t)~_BV(PORTD2);
+        }
+    }
+    newest_ms = now_ms;
+    newest = (int32_t)(bits ^ 0x800000u) - 0x800000;
+    return newest;
+}
+#endif
 
 uint8_t board_rounds(void)
 {

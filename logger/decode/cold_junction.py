@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 UNKNOWN = "its cold junction is unknown: no reading of that channel within a minute"
 MAX_AGE_NS = 60 * NS_PER_S  # SPEC.md section 7.4
-KEPT = 16  # readings; frames that are sent again lie between live ones
+MAX_READINGS = 16  # frames that are sent again lie between live ones
 
 
 class ColdJunction:
@@ -24,12 +24,12 @@ class ColdJunction:
     volts: E of their temperature at the instant of the last `settle`, None while unknown.
     """
 
-    __slots__ = ("_decoder", "_function", "_kelvin", "_kept", "_raw", "volts")
+    __slots__ = ("_decoder", "_function", "_kelvin", "_raw", "_readings", "volts")
 
     def __init__(self, kind: int, decoder: ChannelDecoder) -> None:
         self._decoder = decoder
         self._function = REFERENCE_FUNCTIONS[kind]
-        self._kept: deque[tuple[int, float, float]] = deque(maxlen=KEPT)  # (t_ns, kelvin, raw)
+        self._readings: deque[tuple[int, float, float]] = deque(maxlen=MAX_READINGS)  # (t_ns, kelvin, raw)
         self._kelvin = self._raw = 0.0
         self.volts: float | None = None
 
@@ -42,14 +42,14 @@ class ColdJunction:
         """A reading of the terminals; one without a number says nothing."""
         kelvin = self._decoder.decode(t_ns, raw).value
         if kelvin is not None:
-            self._kept.append((t_ns, kelvin, raw))
+            self._readings.append((t_ns, kelvin, raw))
 
     def settle(self, t_ns: int) -> None:
         """Use the reading nearest to t_ns from now on."""
         self.volts = None
-        if not self._kept:
+        if not self._readings:
             return
-        taken_ns, kelvin, raw = min(self._kept, key=lambda reading: abs(reading[0] - t_ns))
+        taken_ns, kelvin, raw = min(self._readings, key=lambda reading: abs(reading[0] - t_ns))
         if abs(taken_ns - t_ns) <= MAX_AGE_NS:
             self._kelvin, self._raw = kelvin, raw
             self.volts = self._function.volts(kelvin - ICE_POINT_K)

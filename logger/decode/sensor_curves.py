@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from firmware_protocol.thermocouple import LOWEST_CELSIUS, REFERENCE_FUNCTIONS
+from firmware_protocol.thermocouple import MIN_CELSIUS, REFERENCE_FUNCTIONS
 from logger.model.errors import ComputeError
 from logger.model.value import CodedProblem
 
@@ -196,7 +196,7 @@ def thermocouple(kind: int) -> SensorCurve:
     function = REFERENCE_FUNCTIONS.get(kind)
     if function is None:
         raise SensorError(f"thermocouple: type {kind} is not known to this version")
-    lowest, highest = function.volts(LOWEST_CELSIUS), function.volts(function.highest_celsius)
+    lowest, highest = function.volts(MIN_CELSIUS), function.volts(function.highest_celsius)
 
     def temperature(volts: float) -> float:
         celsius = function.celsius(min(max(volts, lowest), highest))  # beyond is told before

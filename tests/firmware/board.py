@@ -113,6 +113,9 @@ class Board:
     def set_input(self, channel: int, mv: float) -> None:
         self._ask(f"adc {channel} {round(mv)}")
 
+    def set_bridge(self, counts: int) -> None:
+        self._ask(f"bridge {counts}")
+
     def set_supply(self, mv: int) -> None:
         self._ask(f"supply {mv}")
 

@@ -4,6 +4,7 @@
  *   run MS        lets so much time pass; answers with all bytes sent meanwhile in hex (- for none), then the state of PB0
  *   rx HEX        bytes for the UART, which get in as fast as 115 200 baud lets them while time passes
  *   adc CH MV     voltage of an input; channel 30 is the bandgap
+ *   bridge COUNTS what a load cell's converter of 24 bits has, clocked at PD2, read at PD3; before, there is none
  *   supply MV     of the chip, and the converter's reference
  *   reset KIND    power (RAM forgotten) or brownout (RAM scrambled); the EEPROM stays
  *   hang          the main loop stands still; interrupts go on
@@ -61,6 +62,25 @@ static void on_pin(struct avr_irq_t *irq, uint32_t value, void *unused)
     relay = value & 1;
 }
 
+static avr_irq_t *bridge_data;
+static int32_t bridge_counts;
+static int bridge_bit = -1; /* being shown; -1: a conversion is over */
+static bool bridged;
+
+static void on_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
+{
+    (void)irq;
+    (void)unused;
+    if (!bridged || !(value & 1))
+        return;
+    bridge_bit++;
+    avr_raise_irq(bridge_data, bridge_bit < 24 ? (uint32_t)bridge_counts >> (23 - bridge_bit) & 1u : 1u);
+    if (bridge_bit == 24) { /* the next conversion is over by the time it is asked for */
+        bridge_bit = -1;
+        avr_raise_irq(bridge_data, 0);
+    }
+}
+
 static void no_sleep(avr_t *a, avr_cycle_count_t cycles)
 {
     (void)a;
@@ -91,6 +111,8 @@ static void connect(void)
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUT_XON), on_room, NULL);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUT_XOFF), on_room, avr);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 0), on_pin, NULL);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 2), on_clock, NULL);
+    bridge_data = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 3);
     uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
 }
 
@@ -142,6 +164,8 @@ static void reset(const char *kind)
     avr->data[MCUSR] = brown ? BROWN_OUT : POWER_ON;
     given_n = given_at = 0;
     full = relay = false;
+    bridge_bit = -1;
+    avr_raise_irq(bridge_data, bridged ? 0 : 1);
 }
 
 static size_t unhex(const char *text, uint8_t *out, size_t room)
@@ -196,6 +220,10 @@ int main(int count, char **words)
             printf("ok\n");
         } else if (sscanf(line, "adc %u %u", &a, &b) == 2) {
             set_input(a, b);
+            printf("ok\n");
+        } else if (sscanf(line, "bridge %d", &bridge_counts) == 1) {
+            bridged = true;
+            avr_raise_irq(bridge_data, 0);
             printf("ok\n");
         } else if (sscanf(line, "supply %u", &a) == 1) {
             avr->vcc = avr->avcc = avr->aref = a;

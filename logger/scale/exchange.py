@@ -62,8 +62,11 @@ class CylinderWatched:
                 return None
             self._away, self._lowest_kg, self._highest_kg = (t if t - since <= JOINED_S else since + 1), kg, kg
             return None
+        if kg < EMPTY_KG:
+            self._extra_kg = 0.0  # nothing lies there
         self._lowest_kg, self._highest_kg = min(self._lowest_kg, kg), max(self._highest_kg, kg)
-        if not _settled(mass, division) or kg <= EMPTY_KG + self._extra_kg:
+        only_extra = self._extra_kg > 0 and abs(kg - self._extra_kg) < 0.5
+        if not _settled(mass, division) or kg <= EMPTY_KG or only_extra:
             return None
         return self._judge(t, kg, division, pressure, shell)
 

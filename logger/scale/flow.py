@@ -15,6 +15,7 @@ from logger.statistics.by_second import JOINED_S, SecondMeans
 PARTS = 7
 WINDOWS_S = (21, 63)
 ENOUGH = 10  # seconds that look so
+SLOW_PART_S = 5
 MIN_KG_S = 0.002
 PLAUSIBLE_KG_S = 0.5
 JUMP_KG = 0.5  # in a second: no flow
@@ -52,7 +53,8 @@ class _Window:
         else:
             self.count = max(0, self.count - 2)
             return None
-        if self.count < (2 * ENOUGH if direction == -self._sign else ENOUGH):
+        enough = ENOUGH if self.each_s < SLOW_PART_S or pumped else 2 * ENOUGH  # a step lies in a long part for long
+        if self.count < (2 * ENOUGH if direction == -self._sign else enough):
             return None
         recent = [(means[-1] - means[i]) / ((PARTS - 1 - i) * self.each_s) for i in (PARTS - 3, PARTS - 4)]
         rate = max(recent, key=abs)

@@ -93,7 +93,8 @@ class _Drop:
 
     def __init__(self, before: str, after: str) -> None:
         self._before, self._after = before, after
-        self._rest: tuple[int, float] | None = None  # when, Pa
+        self._rest_pa: float | None = None
+        self._steady = 0, math.inf  # since when it is about that, Pa
 
     def second(self, now: Signals, flowing: bool) -> bool:
         before, after = now.get(self._before), now.get(self._after)
@@ -103,12 +104,11 @@ class _Drop:
         if a is None or b is None:
             return False
         drop, u = a.value - b.value, math.hypot(a.u, b.u)
-        if self._rest is None:
-            self._rest = now.t, drop
-        rest_pa = self._rest[1]
-        if (not flowing and now.t - self._rest[0] > REST_S and abs(drop - rest_pa) < MIN_DROP_PA) or drop < rest_pa:
-            self._rest = now.t, drop
-        return drop - rest_pa > max(MIN_DROP_PA, 4.0 * u)
+        if abs(drop - self._steady[1]) > MIN_DROP_PA:
+            self._steady = now.t, drop
+        if self._rest_pa is None or (not flowing and now.t - self._steady[0] > REST_S):
+            self._rest_pa = drop  # nothing flows, and it stands still
+        return drop - self._rest_pa > max(MIN_DROP_PA, 4.0 * u)
 
 
 class Detector(Protocol):

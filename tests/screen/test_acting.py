@@ -72,3 +72,44 @@ def test_between_stages_there_is_nothing_to_end() -> None:
     assert hand.begin("e", {**STATE, "stage": None})
     assert not hand.busy
     assert not hand.begin("x", STATE)
+
+
+PROPOSAL = {"n": 3, "key": "recovery.started", "text": "Recovery machine started: 6.8 lb/min into the cylinder",
+            "question": "Begin recovery as of 20:14?", "as_of_ns": 1_700_000_000_000_000_000, "needs": ""}  # fmt: skip
+
+
+@pytest.mark.parametrize(("yes", "action"), [(True, "yes"), (False, "no")])
+def test_one_key_answers_what_is_proposed(yes: bool, action: str) -> None:
+    done: Done = []
+    hand, state = acting(done), {**STATE, "proposals": [PROPOSAL]}
+    assert hand.answer(yes, state) == f"did {action}"
+    assert done == [(action, {"n": 3, "operator": "A. B."})]
+
+
+def test_a_cylinder_that_the_weight_does_not_name_is_chosen() -> None:
+    done: Done = []
+    hand = acting(done)
+    assert hand.answer(True, {**STATE, "proposals": [{**PROPOSAL, "needs": "name"}]}) == ""
+    hand.press("2")
+    hand.press("\r")
+    assert done == [("yes", {"n": 3, "operator": "A. B.", "name": "B"})]
+
+
+def test_nothing_proposed_nothing_done() -> None:
+    done: Done = []
+    assert acting(done).answer(True, STATE) == "nothing is proposed"
+    assert done == []
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (60, 16)])
+@pytest.mark.parametrize("alarms", [True, False])
+def test_a_proposal_is_on_the_first_page_with_its_keys_and_nothing_jumps(size: tuple[int, int], alarms: bool) -> None:
+    state = {**copy.deepcopy(STATE), "proposals": [PROPOSAL], "alarms": STATE["alarms"] if alarms else []}
+    plain = {**state, "proposals": []}
+    with_it, without = ([line.plain for line in render(one, TREND, *size)] for one in (state, plain))
+    text = " ".join(" ".join(with_it).split())
+    assert "Begin recovery as of 20:14?" in text and "y yes" in text and "Esc no" in text
+    if alarms:
+        assert "Cylinder nearly full" in text
+    top = next(i for i, line in enumerate(without) if "share of its limit" in line)
+    assert "share of its limit" in with_it[top]

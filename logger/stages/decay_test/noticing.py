@@ -66,6 +66,9 @@ class _ValvedOff:
             return level > self._lowest + max(6.0 * gauge.u(5), 0.01 * self._lowest)
         if slow is not None and _climbs(slow, 6.0 * gauge.u(15)):
             return level > 1.01 * self._lowest + 3.0 * gauge.u(5)
+        creep = gauge.means(4, 60)
+        if creep is not None and _climbs(creep, 6.0 * gauge.u(60)):
+            return level > 1.01 * self._lowest + 3.0 * gauge.u(5)
         return False
 
     def _turned(self, gauge: SecondMeans) -> int:

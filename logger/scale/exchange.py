@@ -60,14 +60,15 @@ class CylinderWatched:
                 self._level, self._flow_kg_s = (t, kg), flow_kg_s
                 self._before = _mean(pressure), _mean(shell)
                 return None
-            self._away, self._lowest_kg, self._highest_kg = (t if t - since <= JOINED_S else since + 1), kg, kg
+            self._away, self._lowest_kg, self._highest_kg = (t if t - since <= JOINED_S else since + 1), kg, 0.0
             return None
         if kg < EMPTY_KG:
             self._extra_kg = 0.0  # nothing lies there
-        self._lowest_kg, self._highest_kg = min(self._lowest_kg, kg), max(self._highest_kg, kg)
+        self._lowest_kg = min(self._lowest_kg, kg)
         only_extra = self._extra_kg > 0 and abs(kg - self._extra_kg) < 0.5
         if not _settled(mass, division) or kg <= EMPTY_KG or only_extra:
             return None
+        self._highest_kg = max(self._highest_kg, kg)  # a foot on the platform is never still
         return self._judge(t, kg, division, pressure, shell)
 
     def _judge(

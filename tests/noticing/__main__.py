@@ -15,8 +15,8 @@ from tests.noticing.own_plant import own_job
 
 DOC = Path(__file__).resolve().parents[2] / "docs" / "noticing.md"
 HELD_OUT = 1000
-SIZES = {"recovery": 18, "evening": 5, "quiet": 3}  # of the simulated plant
-OWN_SIZES = {"job": 8, "quiet": 3}
+SIZES = {"recovery": 16, "evening": 4, "quiet": 2}  # of the simulated plant
+OWN_SIZES = {"job": 7, "quiet": 2}
 NAMES = {
     "scale.cylinder_changed": "cylinder changed", "recovery.started": "recovery machine started",
     "recovery.liquid_ended": "liquid ended", "recovery.over": "recovery over",

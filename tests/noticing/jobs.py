@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
+from sim_device.errors import BadSetting
 from sim_device.physics.gas import Hose, Leak
 from sim_device.plant import Plant
 from sim_device.scenario import CylinderSpec, Scenario, Step
@@ -24,9 +25,14 @@ POINTS = tuple(point for board in BOARDS for point in board)
 
 def job(seed: int, what: str) -> Course:
     """what: "recovery", "evening" (all stages) or "quiet" (a night of 12 h in which nothing happens)."""
-    rng = random.Random(f"{what}/{seed}")
-    scenario, away = {"recovery": _recovery, "evening": _evening, "quiet": _quiet}[what](rng)
-    return run(f"{what} {seed}", scenario, rng, away, 40.0 if what == "quiet" else 60.0)
+    for draw in range(10):
+        rng = random.Random(f"{what}/{seed}" + (f"/{draw}" if draw else ""))
+        scenario, away = {"recovery": _recovery, "evening": _evening, "quiet": _quiet}[what](rng)
+        try:
+            return run(f"{what} {seed}", scenario, rng, away, 40.0 if what == "quiet" else 60.0)
+        except BadSetting:  # a plant that is not empty when it ought to be opened: another one is drawn
+            continue
+    raise BadSetting(f"no plant of seed {seed} could be worked on")
 
 
 def run(name: str, scenario: Scenario, rng: random.Random, away_s: list[float], hands_a_night: float) -> Course:

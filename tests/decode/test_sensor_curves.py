@@ -11,25 +11,8 @@ from firmware_protocol.codes import Thermocouple
 from firmware_protocol.thermocouple import REFERENCE_FUNCTIONS
 from logger.decode import sensor_curves
 from logger.decode.sensor_curves import SensorError
-
-# Resistance of a Pt100 by the table of IEC 60751, as reprinted at sensorsci.com/reference.htm (to 600 C) and
-# sensingtemp.com/resources-rtd-resistance-tables.html; 850 C from memory. The standard's formula reproduces them.
-IEC_60751 = [
-    (-200, 18.52),
-    (-150, 39.72),
-    (-100, 60.26),
-    (-50, 80.31),
-    (-10, 96.09),
-    (0, 100.00),
-    (10, 103.90),
-    (50, 119.40),
-    (100, 138.51),
-    (150, 157.33),
-    (200, 175.86),
-    (400, 247.09),
-    (600, 313.71),
-    (850, 390.48),
-]
+from tests.handbook.accuracy import PAGE
+from tests.handbook.sensors import IEC_60751, NIST_TABLES, THERMISTOR_TABLE, section, steinhart_hart_through
 
 
 @pytest.mark.parametrize(("celsius", "ohm"), IEC_60751)
@@ -143,31 +126,11 @@ def test_parameters_that_make_no_sensor_are_refused(make: object) -> None:
         make()  # type: ignore[operator]
 
 
-# Table A.1 of a temperature controller's manual: resistance of a common 10 kOhm thermistor, to which the Steinhart-Hart
-# equation fits within 0.01 C (manualsdump.com/en/manuals/lightwave_communications-ldt-5525/138826/41). Its rows for 25
-# and 40 C are left out as read there: they lie 0.1 and 0.5 C off the smooth curve through all others.
-THERMISTOR_TABLE = [(32128, 0), (19549, 10), (12262, 20), (7908, 30), (3542, 50)]
-
-
 def test_steinhart_hart_between_its_points_is_within_what_is_published_of_it() -> None:
-    (r0, t0), (r1, t1), (r2, t2) = (THERMISTOR_TABLE[i] for i in (0, 1, 4))
-    l0, l1, l2 = math.log(r0), math.log(r1), math.log(r2)
-    y0, y1, y2 = (1 / (t + 273.15) for t in (t0, t1, t2))
-    g1, g2 = (y1 - y0) / (l1 - l0), (y2 - y0) / (l2 - l0)
-    c = (g2 - g1) / (l2 - l1) / (l0 + l1 + l2)
-    b = g1 - c * (l0**2 + l0 * l1 + l1**2)
-    curve = sensor_curves.steinhart_hart(y0 - l0 * (b + c * l0**2), b, c)
+    a, b, c = steinhart_hart_through((THERMISTOR_TABLE[0], THERMISTOR_TABLE[1], THERMISTOR_TABLE[4]))
+    curve = sensor_curves.steinhart_hart(a, b, c)
     for ohm, celsius in THERMISTOR_TABLE:
         assert curve.value_at(ohm) - 273.15 == pytest.approx(celsius, abs=0.01)
-
-
-# mV at whole degrees, the other junction at 0 C: NIST ITS-90 Thermocouple Database (SRD 60, version 3.0,
-# srdata.nist.gov/its90/download/type_k.tab and so on), which reproduces NIST Monograph 175.
-NIST_TABLES = {
-    Thermocouple.K: [(-200, -5.891), (-150, -4.913), (-140, -4.669), (25, 1.000), (100, 4.096), (300, 12.209)],
-    Thermocouple.T: [(-200, -5.603), (-100, -3.379), (-50, -1.819), (-40, -1.475), (100, 4.279), (400, 20.872)],
-    Thermocouple.J: [(-200, -7.890), (25, 1.277), (100, 5.269), (760, 42.919), (1200, 69.553)],
-}
 
 
 @pytest.mark.parametrize(("pair", "celsius", "mv"), [(k, *row) for k, rows in NIST_TABLES.items() for row in rows])
@@ -206,3 +169,7 @@ def test_load_cell_of_two_millivolt_per_volt_and_its_zero() -> None:
     curve = sensor_curves.bridge(0.00002, 0.00202, 0.0, 150.0)
     assert curve.value_at(0.00102) == pytest.approx(75.0)
     assert curve.value_at(0.0) == pytest.approx(-1.5)
+
+
+def test_the_page_on_accuracy_says_what_is_found_today() -> None:
+    assert "\n".join(section()) in PAGE.read_text(encoding="utf-8"), "python -m tests.handbook.accuracy"

@@ -22,6 +22,7 @@ from tests.handbook.comparisons import (
     vapour_pressure_sources,
 )
 from tests.handbook.published import ASHRAE_34, NORMAL_BOILING_C
+from tests.handbook.sensors import section as sensor_section
 from tests.handbook.teqp_reference import covered, same_model
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "accuracy.md"
@@ -50,11 +51,13 @@ def _lines() -> Iterator[str]:
     yield from _pure_tables(cantera, correlations)
     yield from _boiling_table()
     yield from _models_table()
+    yield ""
+    yield from sensor_section()
 
 
 def _head() -> Iterator[str]:
     packages = ", ".join(f"{name} {version(name)}" for name in ("CoolProp", "teqp", "cantera", "chemicals"))
-    yield "# How accurate the refrigerant table is"
+    yield "# How accurate the refrigerant table and the sensor curves are"
     yield ""
     yield from _prose(
         f"Made by `python -m tests.handbook.accuracy` with {packages}; {POINTS} points a curve, none of "

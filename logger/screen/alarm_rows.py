@@ -4,7 +4,6 @@ from typing import Any
 
 from rich.text import Text
 
-from logger.clock import local_clock
 from logger.screen.folding import fitted, wrapped
 from logger.screen.words import alarm_head, alarm_text, proposal_line
 
@@ -43,15 +42,14 @@ def proposal_rows(state: Row, width: int, most: int) -> list[Text]:
     proposals = state.get("proposals", [])
     if not proposals:
         return []
-    more = f" (1 of {len(proposals)}, r lists)" if len(proposals) > 1 else ""
-    keys = f" y yes  Esc no{more}"
+    more = f"; 1 of {len(proposals)}, r lists" if len(proposals) > 1 else ""
     room = 1 if state.get("alarms") else min(2, most)
-    line = proposal_line(proposals[0]) + keys
-    lines = wrapped(line, width)
-    if len(lines) > room:
-        lines = wrapped(
-            f"{local_clock(proposals[0]['as_of_ns'], seconds=False)} {proposals[0]['question']}{keys}", width
-        )
+    question = str(proposals[0]["question"])
+    lines: list[str] = []
+    for said, besides in ((proposal_line(proposals[0]), more), (question, more), (question, "")):
+        lines = wrapped(f"{said} (y yes, Esc no{besides})", width)
+        if len(lines) <= room:
+            break
     return [_filled(one, width, PROPOSAL_STYLE) for one in lines[:room]]
 
 

@@ -111,5 +111,8 @@ def test_a_proposal_is_on_the_first_page_with_its_keys_and_nothing_jumps(size: t
     assert "Begin recovery as of 20:14?" in text and "y yes" in text and "Esc no" in text
     if alarms:
         assert "Cylinder nearly full" in text
+    long = {**PROPOSAL, "question": "Begin vacuum decay test, mark isolated as of 20:14?"}
+    both = render({**state, "proposals": [long, PROPOSAL]}, TREND, *size)
+    assert size[0] < 80 or "mark isolated as of 20:14? (y yes, Esc no" in " ".join(line.plain for line in both)
     top = next(i for i, line in enumerate(without) if "share of its limit" in line)
     assert "share of its limit" in with_it[top]

@@ -38,7 +38,9 @@ put it back, lay a tool bag beside it for minutes, move hoses for good: some {ha
 enters anything. All invented: simulated hands are kinder than real ones.
 
 A delay counts from when it can be seen at the earliest: another cylinder from when it stands on the scale. *As of* is
-how far the time that is proposed is off, the median of its size; of a cylinder it is when the one before left.
+how far the time that is proposed is off, the median of its size; of a cylinder it is when the one before left,
+so the column holds how long it was off the scale. A machine that moves less than 3 g/s a minute after its start
+is not counted.
 *False* is what was claimed and had not happened, over all {hours:.0f} hours.
 
 | What | found | median late | worst late | as of, off by | false | false in 12 h |
@@ -77,7 +79,8 @@ def main() -> int:
 
 
 TAIL = """
-The first two, apart: {plant} on the simulated plant; {own} on the second simulator.
+Apart: {plant} on the simulated plant;
+{own} on the second simulator.
 
 - **Valved off cannot be seen from a flat pressure.** A tight, dry system at its pump's own limit shows nothing when
   the valve is shut. So it is a question, asked when the vacuum rises, or when it has stood still for ten minutes;

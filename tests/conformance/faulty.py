@@ -379,6 +379,13 @@ def _(self: Faulty, payload: bytes) -> bytes:
 
 field("a pressure in kg", "describe.sensor", DESCRIBE, 1, lambda value: 2)
 field("a range upside down", "describe.range", DESCRIBE, 9, lambda value: 10_000)
+
+
+@changes("a thermocouple with no such cold junction", "describe.sensor", of=DESCRIBE)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return with_body(payload, body_of(payload) | {1: 4, 2: "Cel", 7: 9, 8: [1, 63]})
+
+
 raw_bytes("samples of another layout", "samples.layout", SAMPLES, 1, lambda n: n ^ 1, 4)
 
 

@@ -60,7 +60,7 @@ def ran(*args: str) -> Result:
 
 
 def test_find_lists_ours_by_hello_and_sensors_without_connecting(port: int) -> None:
-    result = ran("find", "--ble", "--json", "--seconds", "0.5")
+    result = ran("find", "--ble", "--json", "--seconds", "2")
     assert result.return_value == 0
     found = {each["url"]: each for each in json.loads(result.output) if each["url"].startswith("ble:")}
     assert set(found) == {f"ble://{ONE}", f"ble://{TWO}", f"ble://{THREE}"}

@@ -62,7 +62,7 @@ class JobModel:
         self._raw: dict[str, tuple[ChannelDecoder, float]] = {}  # what _u is to be computed from when asked
         self._range: dict[str, tuple[float | None, float | None]] = {}
         # By point: the newest reading and its Value, while ambient and uncertainties stand: it is asked for by many.
-        self._values: dict[str, tuple[PointSample, Value]] = {}
+        self._values: dict[str, tuple[PointSample, Value, int]] = {}
         self._gauge = NOTHING_STATED  # of the vacuum gauge
 
     # -- taking in -----------------------------------------------------------------------------------------------
@@ -229,6 +229,9 @@ class JobModel:
 
     def value(self, name: str) -> Value:
         """The newest reading; unknown when not measured, lost, stale or faulty, with the reason."""
+        newest = self._values.get(name)  # asked for some twenty times a scan
+        if newest is not None and newest[0] is self.latest[name] and self.now_ns <= newest[2] and not self.lost:
+            return newest[1]
         unit = POINTS[name].unit
         home = self._homes.get(name)
         if home is None:
@@ -240,15 +243,13 @@ class JobModel:
         if sample is None:
             return unknown(unit, "no reading yet")
         age_s = (self.now_ns - sample.t_ns) / NS_PER_S
-        if age_s > max(3.0, 3.0 * period_s) + self.slack_s:
+        fresh_s = max(3.0, 3.0 * period_s) + self.slack_s
+        if age_s > fresh_s:
             return unknown(unit, CodedProblem("silent", f"no reading for {age_s:.0f} s"))
         if sample.value is None:
             return unknown(unit, _in_context(sample.problem, name) or "no reading")
-        newest = self._values.get(name)
-        if newest is not None and newest[0] is sample:
-            return newest[1]
         value = known(sample.value, unit, self.u(name), self.ambient.note if name in self.gauges else None)
-        self._values[name] = sample, value
+        self._values[name] = sample, value, sample.t_ns + int(fresh_s * NS_PER_S)
         return value
 
     def period_s(self, name: str) -> float:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar, overload
 
 from logger.model.job import Job, Stage
 from logger.model.value import Value
@@ -12,6 +12,7 @@ from logger.stages.definition import StageDefinition, StageResult
 from logger.stages.inputs import EarlierStage, SeriesSource, StageInputs
 from logger.stages.settings import read
 
+T = TypeVar("T")
 _NO_JOB = Job("", "")
 
 
@@ -25,6 +26,14 @@ class NewestValues(Mapping[str, Value]):
         if not self._model.is_measured(point):
             raise KeyError(point)
         return self._model.value(point)
+
+    @overload
+    def get(self, point: str, default: None = None, /) -> Value | None: ...
+    @overload
+    def get(self, point: str, default: T, /) -> Value | T: ...
+    def get(self, point: str, default: T | None = None, /) -> Value | T | None:
+        """As of any mapping, without the exception that its own `get` catches at every point that is not measured."""
+        return self._model.value(point) if self._model.is_measured(point) else default
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._model.points)

@@ -6,25 +6,26 @@ TIMES: a file to which a line "monotonic ns, key, state" is added at once.
 import os
 import sys
 import time
+from typing import Any
 
-from logger.alarms.memory import AlarmState
 from logger.cli import main
 from logger.model.events import AlarmChanged
-from logger.pipeline.engine import Engine
+from logger.pipeline.judge import Judge
 
-step_alarms = Engine.step_alarms
+judged = Judge.step
 
 
 def timed(out: int) -> None:
     """Note every change that the engine takes from now on."""
 
-    def step(self: Engine, stepped: tuple[AlarmState, list[AlarmChanged]]) -> None:
-        step_alarms(self, stepped)
+    def step(self: Judge, *args: Any) -> list[AlarmChanged]:
+        changes = judged(self, *args)
         at_ns = time.monotonic_ns()
-        for change in stepped[1]:
+        for change in changes:
             os.write(out, f"{at_ns} {change.key} {change.to_state.value}\n".encode())
+        return changes
 
-    setattr(Engine, "step_alarms", step)  # noqa: B010
+    setattr(Judge, "step", step)  # noqa: B010
 
 
 if __name__ == "__main__":

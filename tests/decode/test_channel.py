@@ -306,3 +306,11 @@ def test_the_uncertainty_of_the_terminals_is_carried_to_the_reading() -> None:
 def test_a_cold_junction_that_is_none(channels: list[Describe], reason: str) -> None:
     with pytest.raises(DecodeError, match=reason):
         DeviceDecoder(channels, HOT)
+
+
+@pytest.mark.parametrize(("zero", "drifted"), [(0.05, False), (0.10, True), (-0.10, True)])
+def test_a_zero_that_moved_by_more_than_the_stated_accuracy_has_drifted(zero: float, drifted: bool) -> None:
+    """0.2 lb are 0.0907 kg. Without an earlier calibration nothing moved."""
+    moved = ChannelDecoder(SCALE, RigChannel(0, "cylinder_mass", Calibration(zero=zero, earlier_zero=0.0)))
+    assert moved.drifted is drifted
+    assert not ChannelDecoder(SCALE, RigChannel(0, "cylinder_mass", Calibration(zero=zero))).drifted

@@ -56,7 +56,7 @@ NOT_LEAKING = (RiseCause.TIGHT, RiseCause.LEVELS_OFF)
 
 @dataclass(frozen=True, slots=True)
 class RiseJudgment:
-    """rate_pa_s, u_rate: steady part of the rise, of a line where the readings ask for no more. at_most_pa_s: largest
+    """rate_pa_s, u_rate: steady part of the rise by the plainest curve that fits. at_most_pa_s: largest
     steady rate still in play (k = 2), whatever the shape. smallest_pa_s: least one that the test would have told from
     none (95 % both ways).
 
@@ -118,13 +118,18 @@ def judge_rise(
     if rate < 0.0:
         high = max(high, -rate)  # what takes up so much may take up a leak of that size
     u_wide = (high - low) / (2.0 * K)  # all shapes in play
-    u = u_wide if bent else math.hypot(fit.u_line_pa_s, u_system)
+    stated, u = (fit.plain_pa_s, fit.u_plain_pa_s) if bent else (fit.line_pa_s, fit.u_line_pa_s)
+    if (
+        bent and _straightness(fit) >= STRAIGHT and u >= 0.99 * (fit.high_pa_s - fit.low_pa_s) / (2.0 * K)
+    ):  # a slow part bends the line a little
+        stated = fit.line_pa_s
+    u = math.hypot(u, u_system)
     fell = _fell(fit)
 
     def judged(cause: RiseCause, confidence: float, isolate_s: float = 0.0, why: str = "") -> RiseJudgment:
         level = fit.levels_off_at_pa if levelling else None
         settles = fit.slowest_s if given else 0.0
-        return RiseJudgment(cause, rate, u, high, 3.29 * u_wide, confidence, level, settles, isolate_s, why, fell)
+        return RiseJudgment(cause, stated, u, high, 3.29 * u_wide, confidence, level, settles, isolate_s, why, fell)
 
     buried = levelling > BURIES * allowed_pa and _straightness(fit) < STRAIGHT
     beyond_water = water_pa is not None and end_pa > BEYOND_WATER * water_pa

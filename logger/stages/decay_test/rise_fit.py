@@ -88,9 +88,10 @@ class RiseFit:
     """The best fit, and what is known of its straight part. Pa, Pa/s, s from `t0_s` on the series' axis.
 
     rate_pa_s: b; low_pa_s, high_pa_s: its interval (k = 2), all sources and one sink allowed. line_pa_s, u_line_pa_s:
-    of a line alone, k = 1. sources: of the best fit. per_k: d, Pa/K, 0 when not fitted. z_leak: standard deviations by
-    which the readings refuse no leak at all; z_bend: those by which they refuse a line alone. taken_up_pa: what a sink
-    beside a line took up in the test, where that fits better than any source, else 0.
+    of a line alone, k = 1. plain_pa_s, u_plain_pa_s: of a line beside one store that ends within the test, where that
+    fits as well as any, else the middle of the interval. sources: of the best fit. per_k: d, Pa/K, 0 when not fitted.
+    z_leak: standard deviations by which the readings refuse no leak at all; z_bend: those by which they refuse a line
+    alone. taken_up_pa: what a sink beside a line took up in the test, where that fits better than any source, else 0.
     n_eff: readings that count as independent. u_block_pa: of a block mean.
     """
 
@@ -102,6 +103,8 @@ class RiseFit:
     high_pa_s: float
     line_pa_s: float
     u_line_pa_s: float
+    plain_pa_s: float
+    u_plain_pa_s: float
     sources: tuple[GasSource, ...]
     per_k: float
     z_leak: float
@@ -331,13 +334,23 @@ class _RiseRows:
         return far
 
     def _sinks(self) -> Iterator[tuple[int, float, float, float]]:
-        """(column, rate, amount, rss) of a line with each store that may take gas up."""
+        """(column, rate, amount, rss) of a line with each store of up to the test's length; one below zero takes up."""
         for i, (kind, time) in enumerate(self.terms):
             if kind is Shape.STORE and time <= MAX_SINK_SPANS:
                 apart = self.xx * self.gram[i][i] - self.gx[i] ** 2
                 rate = (self.xy * self.gram[i][i] - self.gx[i] * self.gy[i]) / apart
                 amount = (self.xx * self.gy[i] - self.gx[i] * self.xy) / apart
                 yield i, rate, amount, self.yy - rate * self.xy - amount * self.gy[i]
+
+    def _plain(self, low: float, high: float, unit: float) -> tuple[float, float]:
+        """The rate of the plainest curve that fits, and its standard uncertainty."""
+        i, rate, _, rss = min(
+            (s for s in self._sinks() if s[2] > 0.0), key=lambda s: s[3], default=(0, 0.0, 0.0, math.inf)
+        )
+        if rss > self.least + K * K * unit:
+            return 0.5 * (low + high), (high - low) / (2.0 * K)
+        apart = self.xx * self.gram[i][i] - self.gx[i] ** 2
+        return rate, math.sqrt(unit * self.gram[i][i] / apart)
 
     def _sink(self) -> tuple[int, float, float, float] | None:
         """The one that fits best, where it takes gas up."""
@@ -370,6 +383,7 @@ class _RiseRows:
         no_leak = self._over(0.0) if self.rate > 0.0 else 0.0
         left = residuals([self.left_x], (slope,), self.left_y)
         u_line = math.sqrt(self._unit(left, 2) / self.xx)
+        plain, u_plain = self._plain(low, high, unit)
         taken_up = 0.0
         if sink is not None:
             i, _, amount, rss = sink
@@ -383,7 +397,7 @@ class _RiseRows:
         )
         return RiseFit(
             self.t0, t, self.start, self.rate / t, low / t, high / t, self.xy / self.xx / t,
-            u_line / t, sources, self.per_k,
+            u_line / t, plain / t, u_plain / t, sources, self.per_k,
             math.sqrt(max(no_leak, 0.0) / unit), math.sqrt(max(line - self.least, 0.0) / unit), taken_up, self.n_eff,
             max(self.u, math.sqrt(self.rss / self.n)),
         )  # fmt: skip

@@ -43,6 +43,8 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     ),
     "stage end": ("rimelog stage end",),
     "mark": ("rimelog mark isolated", "rimelog mark pump-oil-changed --ago 5min"),
+    "yes": ("rimelog yes", "rimelog yes 3 --cylinder B", "rimelog yes 3 --ago 20min"),
+    "no": ("rimelog no 3",),
     "cylinder-swap": ("rimelog cylinder-swap B",),
     "note": ('rimelog note "filter-drier changed"',),
     "correct": (

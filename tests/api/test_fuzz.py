@@ -59,6 +59,7 @@ CYLINDER = st.fixed_dictionaries(
         "candidates": st.lists(st.sampled_from(["R-22", "R-407C", "none"]), max_size=3), "requalify_years": NUMBER,
     },
 )  # fmt: skip
+NUMBERED = st.one_of(st.integers(-1, 3), NUMBER)
 BODIES: dict[str, st.SearchStrategy[JsonObject]] = {
     "stage-begin": st.one_of([
         st.fixed_dictionaries({"kind": st.just(one.kind)}, optional={"settings": settings_, "operator": WORD})
@@ -93,6 +94,8 @@ BODIES: dict[str, st.SearchStrategy[JsonObject]] = {
                   "seen": NUMBER},
     ),
     "correctable": st.fixed_dictionaries({}),
+    "yes": st.fixed_dictionaries({}, optional={"n": NUMBERED, "operator": WORD, "name": WORD, "cylinder": CYLINDER}),
+    "no": st.fixed_dictionaries({}, optional={"n": NUMBERED, "operator": WORD}),
     "autostop-arm": st.fixed_dictionaries({}, optional={"hold": WORD, "operator": WORD}),
     "autostop-release": st.fixed_dictionaries({}, optional={"hold": WORD, "operator": WORD}),
 }  # fmt: skip

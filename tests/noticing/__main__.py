@@ -87,6 +87,8 @@ Apart: {plant} on the simulated plant;
   {asked} times in these jobs that question came while the pump was still running. A `no` costs one key.
 - **Liquid ended** needs a thermometer at the recovery machine's inlet to be told from a hand at the valve; rigs
   without one are among these.
+- **Another cylinder, falsely**: those that were looked into were a tool bag alone on the platform while the cylinder
+  was held up. One false a night in all is not reached yet with so many hands about.
 - **Settled** and **over** wait by their nature: ten minutes for a pressure, two or three for a flow that stopped.
 - What is noticed is proposed only where it is not entered already, and changes nothing until a person says yes.
 

@@ -43,7 +43,6 @@ if TYPE_CHECKING:
     from logger.refrigerant import Catalogue
 
 _Q = Quantity
-_MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: " "}
 
 
 @click.group()
@@ -273,7 +272,7 @@ def _text(finding: Finding, units: str) -> Text:
 
 
 def _line(finding: Finding, units: str) -> str:
-    return f"[{_MARK[finding.verdict]}] {sentence(_text(finding, units).line)}"
+    return f"[{finding.verdict.word}] {sentence(_text(finding, units).line)}"
 
 
 def _contents(limit: Any) -> str:

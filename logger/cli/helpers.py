@@ -8,6 +8,7 @@ from logger.api.daemon_port import Refused
 from logger.app.daemon import Daemon
 from logger.app.reach import Reach, keep_awake
 from logger.app.stdin_watch import exit_with_parent
+from logger.cli.quantities import say
 from logger.clock import local_day
 from logger.config.cylinders import FILE_NAME, read_cylinders
 from logger.config.errors import ConfigError
@@ -52,7 +53,8 @@ def say_calibrations(rig: Rig) -> None:
     if overdue:
         click.echo(f"  CALIBRATION OVERDUE: {', '.join(overdue)}. Check with `rimelog calibrate POINT RIG.toml`.")
     if none:
-        click.echo(f"  no calibration recorded: {', '.join(none)}")
+        which = "any point" if len(none) == len(found) else ", ".join(none)
+        say(f"No calibration recorded for {which}: `rimelog calibrate` shows how far off a gauge is.", "  ")
 
 
 def helpers(*, sound: bool, demonstration: bool, tied: bool = False) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:

@@ -133,7 +133,6 @@ def take(found: JobSummary, event: Event) -> None:
                     stage.concluded(event.after, finding.verdict.value, clean(event.words.headline))
 
 
-_MARK = {Verdict.PASS: "ok", Verdict.FAIL: "NO", Verdict.CANNOT_TELL: "?", Verdict.ATTENTION: "!", Verdict.INFO: ""}
 _NEEDS_ATTENTION = (Verdict.FAIL, Verdict.CANNOT_TELL, Verdict.ATTENTION)
 
 
@@ -159,7 +158,7 @@ def _stage_line(stage: StageSummary, *, running: bool) -> tuple[str, str]:
         return "", f"{stage.label}: ended, nothing concluded"
     verdict, headline = stage.findings[0]
     more = sum(other in _NEEDS_ATTENTION for other, _ in stage.findings[1:])
-    return _MARK[Verdict(verdict)], f"{stage.label}: {headline}" + (f" (and {more} more to look at)" if more else "")
+    return Verdict(verdict).word, f"{stage.label}: {headline}" + (f" (and {more} more to look at)" if more else "")
 
 
 def _stage_data(stage: StageSummary) -> dict[str, Any]:

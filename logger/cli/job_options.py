@@ -115,14 +115,14 @@ def logo_of(job: "Job") -> dict[str, Any]:
 
 
 def chosen_rig(rig_file: Path | None, continued: str | None) -> "Rig":
-    """The file named, the one that the job had, or the one of `rimelog setup`."""
+    """The file named, the one that the job had, the one of `rimelog setup`, or rig.toml where the command is typed."""
     from logger.config.rig_file import load_rig
 
     if rig_file is not None:
         return load_rig(rig_file)
     if continued is not None:
         return _recorded_rig(continued)
-    chosen = user_settings().rig
+    chosen = user_settings().rig or ("rig.toml" if Path("rig.toml").is_file() else "")
     if not chosen:
         raise click.UsageError("name a rig file (`rimelog rig new` makes one), or keep one with `rimelog setup --rig`")
     return load_rig(Path(chosen))

@@ -43,7 +43,7 @@ def jobs(last: int | None, remove_empty: bool, yes: bool, as_json: bool) -> None
         head, *rest = lines(job)
         click.echo(head[1])
         for mark, text in rest:
-            say(f"{mark:<3} {text.strip()}" if mark else f"    {text.strip()}", "  ")
+            say(f"{mark:<10} {text.strip()}", "  ")
 
 
 def _remove_empty(yes: bool) -> None:

@@ -119,9 +119,18 @@ def _asked(words: JobWords, catalogue: "Catalogue") -> JobWords:
         for i, cylinder in enumerate(listed, 1):
             inside = f", {cylinder.refrigerant}" if cylinder.refrigerant else ""
             click.echo(f"  {i}  {cylinder.name}{inside}")
-        number = click.prompt("Cylinder on the scale, by number (Enter: none yet)", default=0, show_default=False,
-                              type=click.IntRange(0, len(listed)))  # fmt: skip
-        words = replace(words, cylinder=listed[number - 1].name if number else None)
+        names = {str(i): one.name for i, one in enumerate(listed, 1)} | {
+            one.name.casefold(): one.name for one in listed
+        }
+
+        def cylinder_of(text: str) -> str:
+            if text and text.strip().casefold() not in names:
+                raise click.UsageError(f"no cylinder {text!r}: its number or name in the list, or Enter")
+            return names.get(text.strip().casefold(), "")
+
+        named = click.prompt("Cylinder on the scale, number or name (Enter: none yet)", default="", show_default=False,
+                             value_proc=cylinder_of)  # fmt: skip
+        words = replace(words, cylinder=named or None)
     return words
 
 

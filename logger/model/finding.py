@@ -16,6 +16,11 @@ class Verdict(StrEnum):
     INFO = "info"  # a statement, no rule decided anything
     ATTENTION = "attention"  # something to check; no limit was set
 
+    @property
+    def word(self) -> str:
+        """As people read it, on every screen and paper."""
+        return "CAN'T TELL" if self is Verdict.CANNOT_TELL else self.value.upper()
+
 
 @dataclass(frozen=True, slots=True)
 class Text:

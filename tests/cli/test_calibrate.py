@@ -123,6 +123,6 @@ def test_the_report_tells_who_when_against_what_and_whether_it_is_overdue() -> N
 
 def test_what_a_job_says_at_its_begin(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     say_calibrations(load_rig(_rig(tmp_path, "socket://127.0.0.1:1")))
-    assert "no calibration recorded: cylinder_mass" in capsys.readouterr().out
+    assert "No calibration recorded for any point: `rimelog calibrate`" in capsys.readouterr().out
     say_calibrations(load_rig(_rig(tmp_path, "socket://127.0.0.1:1", "  calibrated = 2020-03-02\n")))
     assert "CALIBRATION OVERDUE: cylinder_mass (2020-03-02)" in capsys.readouterr().out

@@ -89,7 +89,7 @@ def test_jobs_shows_each_stage_with_its_verdict_newest_last(data: Path, rimelog:
     first, second = ran.out.split("2026-03-02-02 ")
     assert first.startswith("2026-03-02-01 ") and "Evil [31mInn, Cold room, Ice maker" in first
     assert second.split()[:4] == ["2026-03-02", "R-407C", "not", "closed"]  # 10 o'clock there, 16:00 UTC
-    assert "ok  Evacuation: reached 300 micron (and 1 more to look at)" in second
+    assert "PASS       Evacuation: reached 300 micron (and 1 more to look at)" in second
     assert "Vacuum decay test: not ended" in second
     assert max(map(len, ran.out.splitlines())) <= 80
 

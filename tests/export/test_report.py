@@ -54,7 +54,7 @@ def test_the_pages_say_what_the_job_was() -> None:
         "RC-2", "not weighed before", "Not accounted for", "Cylinder nearly full (first)",
         "acknowledged 11:13:30 by J. Invented",
         "Customer told that a longer hold is needed.", "link: cable out", "certificate C-118",
-        "-14.5 to 500 psi ", "± 2.5 psi ",
+        "-14.5 to 500 psig ", "± 2.5 psi ",
         "Missing data never make a pass", "Local codes", "It does not show who holds the key", "SHA256:abc",
     ):  # fmt: skip
         assert part in text, part

@@ -37,4 +37,7 @@ def rig_new(ctx: click.Context, out: Path, urls: tuple[str, ...], no_ports: bool
     if not written:
         click.echo("Nothing was written.")
         ctx.exit(1)
-    click.echo(f"{out} is written. Next:\n  rimelog rig check {out}\n  rimelog run {out} --refrigerant R-407C")
+    click.echo(
+        f"{out} is written. Next:\n  rimelog rig check {out}\n  rimelog calibrate POINT {out} --by NAME\n"
+        f"  rimelog cylinder add NAME ...\n  rimelog start {out}"
+    )

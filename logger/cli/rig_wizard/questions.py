@@ -112,15 +112,17 @@ def choose(
 
 
 def shown(describe: Describe, reading: Reading | None) -> str:
-    """ "118.2 psi gauge", or why there is no number."""
+    """ "118.2 psig", or why there is no number."""
     if reading is None:
         return "no reading yet"
     if reading.number is None:
         return f"no reading: {clean(reading.problem or '', 50)}"
     unit = unit_of(describe.unit)
     name = clean(describe.unit, 16) if unit is None else unit.name
-    gauge = " gauge" if "gauge" in measured_name(describe.quantity) else ""
-    return f"{reading.number:.5g} {'psi' if describe.unit == '[psi]' else name}{gauge}"
+    name = "psi" if describe.unit == "[psi]" else name
+    if "gauge" in measured_name(describe.quantity):
+        name += "g" if name in ("psi", "bar") else " gauge"
+    return f"{reading.number:.5g} {name}"
 
 
 def ask_point(

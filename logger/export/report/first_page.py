@@ -94,7 +94,7 @@ def _answer(stage: StageReport, shown: Shown, many: bool) -> dict[str, str]:
         "name": _named(stage),
         "question": known_stage.question if known_stage and not many else "",
         "verdict": stage.result.verdict.value if stage.result else "none",
-        "word": say.WORD[stage.result.verdict] if stage.result else say.NOT_JUDGED[0],
+        "word": stage.result.verdict.word if stage.result else say.NOT_JUDGED[0],
         "text": say.sentence(text.line) if text else say.NOT_JUDGED[1],
         "then": say.shown_then(stage.shown_then, shown),
         "running": "Still running when this was made." if stage.stage.ended_ns is None else "",

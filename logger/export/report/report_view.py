@@ -189,7 +189,7 @@ def _finding(finding: Finding, decides: bool, shown: Shown) -> dict[str, Any]:
         "decides": decides,
         "repeated": text.line == text.body,
         "verdict": finding.verdict.value,
-        "word": say.WORD[finding.verdict],
+        "word": finding.verdict.word,
         "headline": say.sentence(text.headline),
         "text": text.body,
         "rule": text.rule,
@@ -300,7 +300,10 @@ def _range(low: float | None, high: float | None, unit: str, gauge: bool) -> str
     if low is None and high is None:
         return "not stated"
     first, last = ("?" if v is None else f"{v:g}" for v in (low, high))
-    return f"{first} to {last} {_spread_unit(unit) + ' gauge' if gauge else _unit_name(unit)}"
+    name = _spread_unit(unit) if gauge else _unit_name(unit)
+    if gauge:
+        name += "g" if name in ("psi", "bar") else " gauge"
+    return f"{first} to {last} {name}"
 
 
 def _unit_name(ucum: str) -> str:

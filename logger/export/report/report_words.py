@@ -1,16 +1,9 @@
 """What every report says in the same words."""
 
-from logger.model.finding import Finding, Verdict
+from logger.model.finding import Finding
 from logger.stages.words import text_of
 from logger.wording.values import Shown
 
-WORD: dict[Verdict, str] = {
-    Verdict.PASS: "Pass",
-    Verdict.FAIL: "Fail",
-    Verdict.CANNOT_TELL: "Can't tell",
-    Verdict.ATTENTION: "Check",
-    Verdict.INFO: "Info",
-}
 NOT_JUDGED = ("Not judged", "No conclusion was reached; the readings are in this report.")
 SAMPLE = "SAMPLE DATA, NOT A REAL JOB"
 QR_CAPTION = "Scan: SHA-256 of readings.csv"
@@ -87,5 +80,5 @@ def shown_then(finding: Finding | None, shown: Shown) -> str:
     """What the technician read at the end of the stage, where all records together say something else."""
     if finding is None:
         return ""
-    word, body = WORD[finding.verdict].lower(), text_of(finding, shown).body
+    word, body = finding.verdict.word.lower(), text_of(finding, shown).body
     return f"Shown when the stage ended, by what had arrived by then: {word}. {body}"

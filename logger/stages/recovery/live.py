@@ -380,11 +380,12 @@ class CylinderWatch:
             rate, moved = now.scale.rate.value, now.scale.moved_at(now.scale.seconds(now.until_ns))
         if (silent := scale_problem(now)) is not None:
             rate, moved = unknown("kg/s", silent), unknown("kg", silent)
+        room = now.live.get("mass_allowed", unknown("kg", NO_SCALE))
         found = self.now = watch.update(
             now.elapsed_s,
             rate,
             moved,
-            now.live.get("mass_allowed", unknown("kg", NO_SCALE)),
+            room,
             {name: now.value(name) for name in _POINTS},
             now.live.get("cylinder_fill_now", unknown("1", NO_SCALE)),
         )
@@ -395,7 +396,7 @@ class CylinderWatch:
             "recovered": moved,
             "charge_left": found.charge_left,
             "time_to_charge_out": found.time_to_charge_out.value,
-            "time_to_limit": found.time_to_limit.value,
+            "time_to_limit": full_in(found, room),
             "condensing_over_ambient": found.condensing_over_ambient,
             "outlet_saturation": found.outlet_saturation,
             "stalled_for": _stalled_for(rate, found, now.elapsed_s),
@@ -406,6 +407,15 @@ class CylinderWatch:
         if (silent := scale_problem(now)) is not None:
             return (Statement("recovery.flow_unknown", (name_of("why", silent),)),)
         return tuple(advice(self.now, now.elapsed_s)) if self.now is not None else ()
+
+
+def full_in(found: RecoveryNow, room: Value) -> Value:
+    """Seconds until the cylinder is full; unknown while all that is left in the system would take less than half the
+    room: no warning is due, and the charge as entered may be that far off."""
+    left, fits = found.charge_left.number, room.number
+    if left is not None and fits is not None and 0.0 < 2.0 * left <= fits:
+        return unknown("s", "the system empties first")
+    return found.time_to_limit.value
 
 
 def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:

@@ -13,7 +13,7 @@ from logger.refrigerant import Refrigerant, find
 from logger.scale.ledger import MassLedger
 from logger.stages.recovery.analysis import RecoveryResult, analyse_recovery
 from logger.stages.recovery.level import required_level
-from logger.stages.recovery.live import FlowPhase, RecoveryNow, RecoveryWatch
+from logger.stages.recovery.live import FlowPhase, RecoveryNow, RecoveryWatch, full_in
 from logger.stages.recovery.rebound import judge_rebound
 from logger.stages.recovery.stall import inputs_of, stall_causes
 from tests.stages.plant import RECOVERY_POINTS, Run, run
@@ -269,6 +269,8 @@ def test_what_comes_first_and_what_is_unknown() -> None:
     assert now.time_to_limit.value.number == pytest.approx(250.0)
     assert now.first == "system"
     assert now.inlet_superheat.problem == "refrigerant unknown"
+    assert full_in(now, known(5.0, "kg")).problem == "the system empties first"  # 2 kg are left
+    assert full_in(now, known(3.9, "kg")).number == pytest.approx(250.0)  # the charge may be off by as much
     later = watch.update(1.0, unknown("kg/s", "cylinder is off the scale"), known(28.0, "kg"), known(5.0, "kg"), {})
     assert later.first == ""
     assert "off the scale" in str(later.time_to_limit.value.problem)

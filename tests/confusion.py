@@ -117,9 +117,10 @@ def _families(seed: int) -> list[str]:
         "## Vacuum decay, families of known truth", "",
         f"{CASES} of each at each length, seeds from {seed}, by a generator that shares no code with the analysis",
         "(`tests/stages/decay_families.py`); the analysis was tuned on seeds below 10 000. 10 to 300 L, 6 to 33 °C,",
-        "isolated at 120 to 300 microns; gauges of 0.1, 1 and 5 micron digits, 3 % (k = 1) off in scale, read every",
-        "second to every minute, with white noise and noise of some minutes; in four of five a temperature beside the",
-        "system. A leak is 60 to 3000 microns an hour. Sizes are invented: nothing here was measured on a real system.",
+        "isolated at 120 to 300 microns; gauges of 0.1, 1 and 5 microns of resolution, 3 % (k = 1) off in scale, read",
+        "every second to every minute, with white noise and noise of some minutes; in four of five a temperature",
+        "beside the system. A leak is 60 to 3000 microns an hour. Sizes are invented: nothing here was measured on a",
+        "real system.",
         "",
     ]  # fmt: skip
     for hours in HOURS:

@@ -27,17 +27,17 @@ NAMES = {
     "start_up.over": "compressor stopped",
 }  # fmt: skip
 
-HEAD = """# What is noticed by itself, measured
+HEAD = """# What is noticed without being asked, measured
 
 Written by `python -m tests.noticing`. Jobs of two simulators: the simulated plant of `sim_device/` with seeds that no
 threshold was set on, and a second one, `tests/noticing/own_plant.py`, that shares no code with it and on which
 nothing was tuned at all. Plants of 8 to 240 kg and four refrigerants, scales that step by 10 to 90 g, each sensor
 with a fixed error, noise and digits, some of the points missing, links that fail for seconds to ten minutes, wind on
-the scale, a floor that drifts by day and night; hands lean, knock, tug, stand on the platform, lift the cylinder and
+the scale, a floor that drifts by day and night; hands lean, knock, tug, step on the platform, lift the cylinder and
 put it back, lay a tool bag beside it for minutes, move hoses for good: some {hands:.0f} of those a night. Nobody
 enters anything. All invented: simulated hands are kinder than real ones.
 
-A delay counts from when it can be seen at the earliest: another cylinder from when it stands on the scale. *As of* is
+A delay counts from when it can be seen at the earliest: another cylinder from when it is on the scale. *As of* is
 how far the time that is proposed is off, the median of its size; of a cylinder it is when the one before left,
 so the column holds how long it was off the scale. A machine that moves less than 3 g/s a minute after its start
 is not counted.
@@ -83,9 +83,9 @@ Apart: {plant} on the simulated plant;
 {own} on the second simulator.
 
 - **Valved off cannot be seen from a flat pressure.** A tight, dry system at its pump's own limit shows nothing when
-  the valve is shut. So it is a question, asked when the vacuum rises, or when it has stood still for ten minutes;
+  the valve is shut. So it is a question, asked when the vacuum rises, or when it has not moved for ten minutes;
   {asked} times in these jobs that question came while the pump was still running. A `no` costs one key.
-- **Liquid ended** needs a thermometer at the recovery machine's inlet to be told from a hand at the valve; rigs
+- **Liquid ended** needs a thermometer at the recovery machine's inlet to be separated from a hand at the valve; rigs
   without one are among these.
 - **Another cylinder, falsely**: those that were looked into were a tool bag alone on the platform while the cylinder
   was held up. One false a night in all is not reached yet with so many hands about.

@@ -47,8 +47,6 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "no": ("rimelog no 3",),
     "cylinder-swap": ("rimelog cylinder-swap B",),
     "note": ('rimelog note "filter-drier changed"',),
-    "yes": ("rimelog yes", "rimelog yes 2 --cylinder B"),
-    "no": ("rimelog no 2",),
     "correct": (
         "rimelog correct cylinder A tare 27.1lb",
         "rimelog correct stage 2 --at 21:14",

@@ -23,11 +23,11 @@ class Chiller:
 
     fluid: Fluid
     swept_m3_s: float = 0.0170
-    valve_kg_s: float = 0.56
+    valve_kg_s: float = 0.74
     gain_per_k: float = 0.010
     reset_s: float = 60.0
     bulb_lag_s: float = 12.0
-    setpoint_k: float = 6.2
+    setpoint_k: float = 7.5
     full_evaporator_kg: float = 34.0
     evaporator_w_k: float = 14000.0
     superheat_w_k: float = 11000.0

@@ -35,7 +35,7 @@ CHARGING = Scenario(
 
 _START_UP = Scenario(
     "start_up",
-    "Start-up of a glycol chiller, all well: valve near 60 %, superheat at its setpoint",
+    "Start-up of a glycol chiller, all well: valve near 45 %, superheat at its setpoint",
     full_charge_kg=98.0,
     charge_kg=98.0,
     volume_m3=0.26,
@@ -44,7 +44,7 @@ _START_UP = Scenario(
     ambient_c=25.0,
     timeline=(begin("start-up"), Step("start_machine", wait_s=60), end(0.9 * HOUR)),
     duration_s=HOUR,
-    facts={"healthy": True, "setpoint_k": 6.2},
+    facts={"healthy": True, "setpoint_k": 7.5},
 )
 START_UPS = (
     _START_UP,
@@ -52,8 +52,8 @@ START_UPS = (
         _START_UP,
         name="hunting_valve",
         title="Expansion valve hunting: superheat swings by itself",
-        chiller={"gain_per_k": 0.12, "reset_s": 8.0},
-        facts={"hunting": True, "period_s": 127.0},
+        chiller={"gain_per_k": 0.09, "reset_s": 8.0},
+        facts={"hunting": True, "period_s": 132.0},
     ),
     replace(
         _START_UP,
@@ -66,7 +66,7 @@ START_UPS = (
         _START_UP,
         name="clogged_drier",
         title="Drier nearly clogged: valve wide open, superheat high",
-        chiller={"line_restriction": 0.45},
+        chiller={"line_restriction": 0.34},
         facts={"starved": True, "cause": "restriction"},
     ),
 )

@@ -276,14 +276,14 @@ def test_charging_ends_at_its_target() -> None:
     assert [d.kw["mode"] for d in result.done if d.action == "start_charging"] == ["liquid", "push-pull", "vapour"]
 
 
-def test_healthy_machine_sits_at_its_setpoint_near_60_percent() -> None:
-    """Common practice, no source: setpoint about 10-12 F, near it at a 60 % valve is healthy."""
+def test_healthy_machine_sits_at_its_setpoint_near_45_percent() -> None:
+    """Figures of the scenario's own, unlike any check value: 7.5 K with the valve near the middle."""
     result = run("start_up")
     rows = result.stage("start-up")[-60:]
     f = fluid("R-407C")
     superheats = [result.points[i]["suction_temperature"] - f.dew_k(result.points[i]["suction_pressure"]) for i in rows]
-    assert fmean(superheats) * 1.8 == pytest.approx(11, abs=1)
-    assert fmean(result.values("valve_position", range(rows[0], rows[-1] + 1))) == pytest.approx(0.6, abs=0.05)
+    assert fmean(superheats) == pytest.approx(7.5, abs=0.4)
+    assert fmean(result.values("valve_position", range(rows[0], rows[-1] + 1))) == pytest.approx(0.45, abs=0.05)
     assert max(superheats) - min(superheats) < 0.5
 
 
@@ -337,4 +337,4 @@ def test_brewery_is_a_whole_job_with_one_swap() -> None:
     begun, stopped = (next(d.t_s for d in result.done if d.action == a) for a in ("start_charging", "stop_charging"))
     assert (stopped - begun) / 60 == pytest.approx(39 * 98 / 104, abs=6)
     i = result.stage("start-up")[-1]
-    assert result.points[i]["valve_position"] == pytest.approx(0.6, abs=0.05)
+    assert result.points[i]["valve_position"] == pytest.approx(0.45, abs=0.05)

@@ -49,8 +49,8 @@ def calibrate(
 ) -> int:  # fmt: skip
     """Calibrate a measuring POINT of RIG.toml: compare it with a reference, show what is left, write it down.
 
-    One point corrects the zero; two or more the span too. Without --at it asks for the points one after another. No
-    job may be using the device. Work on pressure as local codes and your license ask.
+    One point corrects the zero and leaves the span as it was; two or more correct both. Without --at it asks for the
+    points one after another. No job may be using the device. Work on pressure as local codes and your license ask.
     """
 
     from logger.app.calibrating import read_steady
@@ -83,9 +83,10 @@ def calibrate(
         compared.append(_compared(read, said, reference_si, reference_u, point, ambient))
         accuracy = read.accuracy
         _say_read(read, compared[-1], point, units)
-    fit = fit_calibration(compared)
+    fit = fit_calibration(compared, before.span)
+    u = before.u if len(compared) == 1 else fit.u
     earlier = before.zero if before.done is not None else None
-    made = Calibration(fit.zero, fit.span, fit.u, local_day(), certificate, by, reference, earlier, due_days)
+    made = Calibration(fit.zero, fit.span, u, local_day(), certificate, by, reference, earlier, due_days)
     _say_fit(fit, compared, made, accuracy, point, units)
     text = with_calibration(rig, point, made, units)
     if not yes and not click.confirm(f"Write this into {rig_file}?", default=True):
@@ -164,7 +165,7 @@ def _say_fit(
     if fit.u is not None:
         click.echo(f"  standard uncertainty {_show(fit.u, point, units)} (k=1)")
     elif len(compared) == 1:
-        click.echo("  one point: the span and the uncertainty stay as the sensor states them")
+        click.echo("  one point: the span and the uncertainty stay as they were")
     else:
         click.echo("  give --reference-u to carry the reference's uncertainty on")
     drift = zero_drift(made)

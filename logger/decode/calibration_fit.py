@@ -1,7 +1,7 @@
 """From readings beside a reference to a calibration: zero, span, and what uncertainty is left.
 
-true = (reading - zero) * span. One point moves the zero only. Two or more: the straight line of least squares of the
-reference on the reading; what it leaves are the residuals. Gauge channels are compared as gauge.
+true = (reading - zero) * span. One point moves the zero only; the span stays. Two or more: the straight line of least
+squares of the reference on the reading; what it leaves are the residuals. Gauge channels are compared as gauge.
 """
 
 import math
@@ -34,7 +34,7 @@ class CalibrationPoint:
 @dataclass(frozen=True, slots=True)
 class CalibrationFit:
     """residuals: corrected reading minus reference, of each point, SI. u: standard uncertainty of a corrected reading
-    within the points, None where a reference has none or a single point leaves the span as the sensor states it.
+    within the points, None where a reference has none or a single point leaves the span as it was.
     """
 
     zero: float
@@ -43,8 +43,8 @@ class CalibrationFit:
     residuals: tuple[float, ...]
 
 
-def fit_calibration(points: Sequence[CalibrationPoint]) -> CalibrationFit:
-    """Raises CalibrationError.
+def fit_calibration(points: Sequence[CalibrationPoint], span_before: float = 1.0) -> CalibrationFit:
+    """span_before: of the calibration in force. Raises CalibrationError.
 
     u combines (GUM, JCGM 100:2008, 5.1) the largest of the references', the largest of the readings', and the scatter
     about the line, which has n - 2 degrees of freedom.
@@ -53,7 +53,7 @@ def fit_calibration(points: Sequence[CalibrationPoint]) -> CalibrationFit:
         raise CalibrationError("no point was compared")
     if len(points) == 1:
         (point,) = points
-        return CalibrationFit(point.reading - point.reference, 1.0, None, (0.0,))
+        return CalibrationFit(point.reading - point.reference / span_before, span_before, None, (0.0,))
     count = len(points)
     mean_x = math.fsum(p.reading for p in points) / count
     mean_y = math.fsum(p.reference for p in points) / count

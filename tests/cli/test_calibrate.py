@@ -53,14 +53,16 @@ def rimelog(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
 
 def test_zero_by_an_empty_scale_with_the_drift_since_the_one_before(rimelog: CommandLine, tmp_path: Path) -> None:
     with served(Scale().build) as url:
-        path = _rig(tmp_path, url, '  zero = "0.1lb"\n  calibrated = 2025-03-02\n')
+        before = '  zero = "0.1lb"\n  span = 1.02\n  u = "0.05lb"\n  calibrated = 2025-03-02\n'
+        path = _rig(tmp_path, url, before)
         ran = rimelog(
             "calibrate", "cylinder_mass", path, "--at", "empty", "--by", "the technician", "--seconds", "2", "--yes",
         )  # fmt: skip
     assert ran.status == 0, ran.err
     made = _calibration(path)
     assert made.zero == pytest.approx(0.5 * POUND_KG, abs=0.05 * POUND_KG)
-    assert (made.span, made.u, made.by) == (1.0, None, "the technician")
+    assert (made.span, made.by) == (1.02, "the technician")
+    assert made.u == pytest.approx(0.05 * POUND_KG)  # one point says nothing of these two
     assert made.earlier_zero == pytest.approx(0.1 * POUND_KG)
     assert "MORE THAN ITS STATED ACCURACY" in ran.out  # 0.4 lb against the board's 0.1 lb
 

@@ -20,6 +20,14 @@ from logger.model.rig import Calibration
 FINITE = st.floats(-1e6, 1e6)
 
 
+def test_one_point_keeps_the_span_that_more_points_gave() -> None:
+    """A sensor that shows true / 1.02 + 5: put right at 0 and at 300 alike."""
+    for true in (0.0, 300.0):
+        fit = fit_calibration([CalibrationPoint(true / 1.02 + 5.0, 0.1, true, 0.1)], 1.02)
+        assert fit.zero == pytest.approx(5.0)
+        assert (fit.span, fit.u) == (1.02, None)
+
+
 def test_one_point_moves_the_zero_only_and_leaves_the_stated_accuracy() -> None:
     fit = fit_calibration([CalibrationPoint(700.0, 20.0, 0.0, 0.0)])
     assert (fit.zero, fit.span, fit.u, fit.residuals) == (700.0, 1.0, None, (0.0,))

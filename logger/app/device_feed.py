@@ -12,7 +12,7 @@ from logger.clock import Clock
 from logger.decode.calibration_fit import zero_drift
 from logger.decode.device_model import Explained
 from logger.link import link_events as link
-from logger.link.device_faults import PAST, fault_text
+from logger.link.device_faults import PAST, fault_text, unheld_text
 from logger.link.errors import SILENT
 from logger.link.line_report import CONTENT, LineReport, error_text
 from logger.model.events import DeviceHello, DeviceLost, Event, GapNoted
@@ -195,6 +195,8 @@ class DeviceFeed:
     def _status(self, event: link.StatusReceived) -> None:
         self.supply_mv = event.status.supply_mv
         self.faults = int(event.status.faults)
+        if (unheld := unheld_text(event.status)) is not None:
+            self._wrong["output"] = unheld, event.at_ns
         self._report_trouble()
         if event.status.battery_percent is not None:
             self.battery_percent = event.status.battery_percent

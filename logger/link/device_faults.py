@@ -1,8 +1,10 @@
-"""The faults that a device reports of itself (firmware_protocol/SPEC.md section 7.5, status key 11), in words."""
+"""What a device reports of itself that is wrong, in words: its faults (firmware_protocol/SPEC.md section 7.5, status
+key 11), and an output that is closed by itself."""
 
 from typing import Final
 
-from firmware_protocol.codes import Fault
+from firmware_protocol.codes import DeviceState, Fault, OutputState
+from firmware_protocol.messages import Status
 
 _WORDS: Final = {
     Fault.SUPPLY_LOW: "supply voltage low",
@@ -22,3 +24,11 @@ def fault_text(faults: int) -> str:
     known = [words for bit, words in _WORDS.items() if faults & bit]
     later = [f"fault bit {n}" for n in range(len(_WORDS), 32) if faults >> n & 1]
     return ", ".join(known + later)
+
+
+def unheld_text(status: Status) -> str | None:
+    """An output that its device says is closed although it does not stream, when no permit can hold it (section 8)."""
+    closed = [index for index, output in enumerate(status.outputs) if output[0] == OutputState.CLOSED]
+    if not closed or status.state != DeviceState.IDLE:
+        return None
+    return f"its output {closed[0]} is closed though nothing holds it"

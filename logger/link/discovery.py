@@ -24,7 +24,7 @@ from firmware_protocol.messages import (
     encode_message,
 )
 from firmware_protocol.requests import Request, RequestDescribe, RequestHello, RequestStatus
-from logger.link.device_faults import fault_text
+from logger.link.device_faults import fault_text, unheld_text
 from logger.link.errors import LinkLost
 from logger.link.line_report import NOT_FRAMES, LineReport, error_text
 from logger.link.opening import open_stream
@@ -159,6 +159,7 @@ class _Asking:
         self._report = LineReport()
         self._request_id = 0
         self._messages: list[tuple[Message, bytes]] = []  # received and not looked at yet, with their payloads
+        self._complaint: str | None = None  # what it says of its own accord to be wrong
 
     async def hello(self, timeout_s: float) -> Hello:
         """Raises TimeoutError, LinkLost, UnsupportedVersionError."""
@@ -197,7 +198,7 @@ class _Asking:
             return f"status says boot count {status.boot_count}, hello {hello.boot_count}"
         if status.faults:
             return f"reports {fault_text(status.faults)}"
-        return self._report.text() or None
+        return unheld_text(status) or self._complaint or self._report.text() or None
 
     async def _reply(self, request: Request, kind: type[M], deadline_s: float) -> tuple[M, bytes]:
         """The reply and its payload. Raises _Trouble when it is an error or does not come."""
@@ -249,7 +250,9 @@ class _Asking:
                 self._report.content(item.raw, exc)
                 continue
             self._report.good += 1
-            if not isinstance(message, Samples):
+            if isinstance(message, ErrorMessage) and message.request_id == 0:
+                self._complaint = f"its message: {error_text(message)}"
+            elif not isinstance(message, Samples):
                 self._messages.append((message, item.payload))
 
 

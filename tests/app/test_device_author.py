@@ -72,6 +72,11 @@ def _sequence(payload: bytes) -> bytes:
     return payload[:5] + struct.pack("<I", sequence ^ (0x7000_0000 if sequence & 1 else 0)) + payload[9:]
 
 
+def _closed_while_idle(payload: bytes) -> bytes:
+    body = body_of(payload)
+    return payload if body[2] else with_body(payload, body | {12: [[1, 0, 0]]})
+
+
 class _Complains(Faulty):
     """Says of its own accord that something is wrong."""
 
@@ -110,8 +115,9 @@ CASES = (
     Case("another boot count", lambda: _Changed(STATUS, _key(1, lambda n: n + 1)), "boot count"),
     Case("another layout id", lambda: _Changed(HELLO, _key(8, lambda n: n ^ 1)), "layout"),
     Case("a sequence that jumps", lambda: _Changed(SAMPLES, _sequence), "sequence number jumped", ""),
-    Case("an error message", _Complains, "hardware, ADC does not answer", ""),
+    Case("an error message", _Complains, "hardware, ADC does not answer"),
     Case("all faults", lambda: _Changed(STATUS, _key(11, lambda _: 0xFF)), fault_text(0x7F)),
+    Case("a closed contact", lambda: _Changed(STATUS, _closed_while_idle), "output 0 is closed though nothing"),
     Case("start refused", lambda: _Changed(ACCEPTED, lambda p: encode_message(
         ErrorMessage(p[1], ErrorCode.HARDWARE, "no converter", p[2]))), "hardware, no converter", ""),
     Case("range upside down", lambda: _described(range_low=9999.0), "range 9999 to 440"),

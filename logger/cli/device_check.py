@@ -37,9 +37,14 @@ def check(target: str, close_outputs: bool, trace: bool, baudrate: int, as_json:
     about half a minute. No other program may use the device at the same time. Status 0: no rule is broken.
     """
     from logger.conformance.check import recorded
+    from logger.conformance.check_report import trace_line
+
+    def show(raw: bytes) -> None:
+        if trace:
+            click.echo(trace_line(None, False, raw))
 
     if Path(target).is_file():
-        observer, step, finished = recorded([Path(target).read_bytes()]), "recorded bytes", True
+        observer, step, finished = recorded([Path(target).read_bytes()], show), "recorded bytes", True
     else:
         checked = asyncio.run(_live(target, baudrate, close_outputs, trace))
         observer, step, finished = checked.observer, checked.step, checked.done

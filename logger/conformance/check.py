@@ -94,11 +94,12 @@ class ConformanceCheck:
             self._until_ns = self.now_ns + int(self._wait.seconds * NS_PER_S)
 
 
-def recorded(data: Iterable[bytes]) -> Observer:
-    """What stored bytes of a device show, without times and requests."""
+def recorded(data: Iterable[bytes], trace: Callable[[bytes], None] = lambda raw: None) -> Observer:
+    """What stored bytes of a device show, without times and requests. trace: called with each frame."""
     observer, decoder = Observer(), FrameDecoder()
     for chunk in data:
         for block in decoder.feed(chunk):
+            trace(block.raw)
             if isinstance(block, BadFrame):
                 observer.bad_frame(block)
             else:

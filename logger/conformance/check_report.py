@@ -58,8 +58,8 @@ def describe_device(hello: Hello) -> str:
     )
 
 
-def trace_line(at_s: float, from_host: bool, raw: bytes) -> str:
-    """One frame as it went over the line, decoded."""
+def trace_line(at_s: float | None, from_host: bool, raw: bytes) -> str:
+    """One frame as it went over the line, decoded. at_s: None in a record without times."""
     payload = decode_frame(raw)
     if payload is None:
         shown = "no frame"
@@ -68,4 +68,5 @@ def trace_line(at_s: float, from_host: bool, raw: bytes) -> str:
             shown = repr(decode_payload(payload))
         except ProtocolError as exc:
             shown = f"type 0x{payload[0]:02x}: {exc}"
-    return f"{at_s:9.3f} {'>' if from_host else '<'} {clean(shown, MAX_SHOWN)}\n          {raw.hex(' ')}"
+    at = " " * 9 if at_s is None else f"{at_s:9.3f}"
+    return f"{at} {'>' if from_host else '<'} {clean(shown, MAX_SHOWN)}\n          {raw.hex(' ')}"

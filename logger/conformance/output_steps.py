@@ -1,12 +1,11 @@
 """Permits, and with leave the contact itself: section 8."""
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from firmware_protocol.codes import ErrorCode, OpenedBy, OutputState
+from firmware_protocol.codes import Capability, ErrorCode, OpenedBy, OutputState
 from firmware_protocol.layout import Layout
 from firmware_protocol.messages import Accepted, ErrorMessage, Hello, OutputDescription, Status, encode_message
-from firmware_protocol.requests import Permit, Request, RequestOutput, Stop
+from firmware_protocol.requests import Permit, Request, RequestHello, RequestOutput, SetPeriod, Stop
 from logger.conformance.asking import Asking, Steps, Wait, ask, refused, start, status_of
 from logger.conformance.observer import U32
 
@@ -77,6 +76,11 @@ def _contact(check: "ConformanceCheck", layout: Layout) -> Steps:
     if reply is None or not isinstance(reply.message, Accepted):
         check.blame("permit.open", "open with senseless other fields is not accepted", reply)
     yield Wait(check.reopen_s)
+    guard = {"guard_channel": 0, "guard_layout_id": layout.layout_id}
+    yield from _refused_hold(check, "permit.order", ErrorCode.NO_SUCH_CHANNEL, hold(guard_channel=hello.channels))
+    if hello.channels:
+        other = guard | {"guard_layout_id": layout.layout_id ^ 1}
+        yield from _refused_hold(check, "permit.order", ErrorCode.OUT_OF_RANGE, hold(**other))
     reply = yield from hold()
     if reply is None or not isinstance(reply.message, Accepted):
         check.blame(
@@ -116,12 +120,11 @@ def _contact(check: "ConformanceCheck", layout: Layout) -> Steps:
         late_ms = ((opened[0].tick - permitted.tick) & U32) * 1000 / hello.tick_rate_hz - PERMIT_MS
     if late_ms is None or late_ms > AT_ONCE_MS:
         check.blame("permit.at_once", "no status of its own when the output opened")
-    yield from _refused_hold(check, hold, ErrorCode.MUST_REARM)
+    yield from _refused_hold(check, "permit.tripped", ErrorCode.MUST_REARM, hold())
     yield from hold(action=0)
     yield Wait(check.reopen_s)
     # an impossible guard: whatever the first channel measures is outside
-    guard = {"guard_channel": 0, "guard_layout_id": layout.layout_id, "guard_low": 2**31 - 1, "guard_high": 2**31 - 1}
-    reply = yield from hold(**guard, timeout_ms=5000)
+    reply = yield from hold(**guard, guard_low=2**31 - 1, guard_high=2**31 - 1, timeout_ms=5000)
     if reply is not None and isinstance(reply.message, Accepted):
         yield Wait(2.2 * layout.channels[0].period_ms / 1000 + 0.4)
         status = yield from status_of(check)
@@ -133,6 +136,12 @@ def _contact(check: "ConformanceCheck", layout: Layout) -> Steps:
                 check.blame("permit.opened_by", f"opened by {why} when its guard was broken")
     yield from hold(action=0)
     yield Wait(check.reopen_s)
+    if hello.capabilities & Capability.SET_PERIOD:
+        reply = yield from hold(**guard, guard_low=-(2**31), guard_high=2**31 - 1, timeout_ms=5000)
+        if reply is not None and isinstance(reply.message, Accepted):
+            yield from _layout_changes(check, layout)
+        yield from hold(action=0)
+        yield Wait(check.reopen_s)
     reply = yield from hold(timeout_ms=5000)
     if reply is not None and isinstance(reply.message, Accepted):
         check.observer.streaming = None
@@ -140,11 +149,38 @@ def _contact(check: "ConformanceCheck", layout: Layout) -> Steps:
         status = yield from status_of(check)
         if status is not None and status.outputs[:1] and status.outputs[0][0] != OutputState.OPEN:
             check.blame("permit.stop", "closed after stop")
+        yield from _refused_hold(check, "permit.order", ErrorCode.NOT_STREAMING, hold())
     yield from hold(action=0)
     yield from start(check)
 
 
-def _refused_hold(check: "ConformanceCheck", hold: Callable[..., Asking], code: ErrorCode) -> Steps:
-    reply = yield from hold()
+def _layout_changes(check: "ConformanceCheck", layout: Layout) -> Steps:
+    """While the contact is held with a guard that any reading keeps to."""
+    status = yield from status_of(check)
+    if status is None or not status.outputs or status.outputs[0][0] != OutputState.CLOSED:
+        return  # its channel has no reading
+    observer, old_ms = check.observer, layout.channels[0].period_ms
+    observer.counts["blind"] += 1
+    observer.layout = None
+    yield from ask(check, SetPeriod(1, 700 if old_ms != 700 else 900, 0), Accepted)
+    yield Wait(0.5)
+    status = yield from status_of(check)
+    yield from ask(check, SetPeriod(1, old_ms, 0), Accepted)
+    yield Wait(0.3)
+    yield from ask(check, RequestHello(1), Hello)
+    observer.forget_stream()
+    observer.layout = layout
+    observer.counts["blind"] -= 1
+    if status is None or not status.outputs or observer.hello is None:
+        return
+    state, why, _ = status.outputs[0]
+    if state != OutputState.OPEN:
+        check.blame("permit.guard", "closed although the layout is no longer its guard's")
+    elif why != OpenedBy.LAYOUT_CHANGED and observer.hello.minor >= 1:  # 1.0 had no number of its own for it
+        check.blame("permit.opened_by", f"opened by {why} when the layout was no longer its guard's")
+
+
+def _refused_hold(check: "ConformanceCheck", rule: str, code: ErrorCode, held: Asking) -> Steps:
+    reply = yield from held
     if reply is not None and not (isinstance(reply.message, ErrorMessage) and reply.message.code == code):
-        check.blame("permit.tripped", f"{reply.message} instead of error {int(code)}", reply)
+        check.blame(rule, f"{reply.message} instead of error {int(code)}", reply)

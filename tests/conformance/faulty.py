@@ -1,7 +1,7 @@
 """A device with a fault that can be chosen: the simulated one, its frames and what it hears changed on the way."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from firmware_protocol import cbor
@@ -461,6 +461,7 @@ raw_bytes("frames of the future", "resend.future", RESENDING, 10, lambda n: n or
 
 field("describes another output", "output.describe", OUTPUT, 0, lambda value: 1)
 field("stale permits are called malformed", "permit.order", ERROR, 0, lambda value: 2 if value == 9 else value)
+field("permits while idle are called busy", "permit.order", ERROR, 0, lambda value: 6 if value == 7 else value)
 
 
 def outputs(name: str, rule: str, change: Callable[[Any], None]) -> None:
@@ -529,6 +530,27 @@ def _survives_stop(output: Any) -> None:
     output.trip = lambda why, ms: False
 
 
+def _any_guard(output: Any) -> None:
+    """Whatever channel and layout a permit names, it is taken without a guard."""
+    permit = output.permit
+    output.permit = lambda asked, now: permit(replace(asked, guard_channel=0xFF), now)
+
+
+def _deaf_to_layouts(output: Any) -> None:
+    watch = output.watch_samples
+    output.watch_samples = lambda readings, layout, ms: (
+        (output._guard is None or output._guard.guard_layout_id == layout.layout_id) and watch(readings, layout, ms)
+    )
+
+
+def _no_number_for_layouts(output: Any) -> None:
+    opens = output._open
+    output._open = lambda why, ms: opens(OpenedBy.GUARD_NO_READING if why == OpenedBy.LAYOUT_CHANGED else why, ms)
+
+
+outputs("a guard of nothing that is there", "permit.order", _any_guard)
+outputs("a guard that outlives its layout", "permit.guard", _deaf_to_layouts)
+outputs("a changed layout called no reading", "permit.opened_by", _no_number_for_layouts)
 outputs("a permit that closes nothing", "permit.closed", _closes_nothing)
 outputs("open is refused for its boot count", "permit.open", _refuses_open)
 outputs("a permit that never runs out", "permit.expiry", _never_expires)

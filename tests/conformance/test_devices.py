@@ -99,9 +99,10 @@ def test_the_command_on_a_live_device_and_on_recorded_bytes(tmp_path: Path) -> N
         assert said["frames"] > 60
     stored = tmp_path / "device.bin"
     stored.write_bytes(b"boot: ok\r\n\0" + b"".join(wire for _, p, wire in reference.valid_rows() if p[0] == 0x85))
-    ran = CliRunner().invoke(rimelog, ["device", "check", str(stored)], standalone_mode=False)
+    ran = CliRunner().invoke(rimelog, ["device", "check", str(stored), "--trace"], standalone_mode=False)
     assert ran.return_value == 0, ran.output
     assert "no fault in 2 frames" in ran.output
+    assert ran.output.count("< ErrorMessage(") == 2
     stored.write_bytes(b"\x04\x85\x01\x02\0" * 3 + stored.read_bytes()[11:] + b"\x06\x85\x01\x01\x01\x01\0")
     ran = CliRunner().invoke(rimelog, ["device", "check", str(stored)], standalone_mode=False)
     assert ran.return_value == 1

@@ -1,4 +1,4 @@
-"""The real daemon and the real firmware: a job with a relay, a cut line, and a host that dies."""
+"""The real daemon and the real firmware: a job with a relay, a cut line, a host that dies, a failing supply."""
 
 import time
 from collections.abc import Iterator
@@ -76,9 +76,12 @@ def _complete(host: Daemon, device_id: str) -> bool:
 
 
 @contextmanager
-def logged(tmp_path: Path, rig_text: str = RIG, speed: int = 1) -> Iterator[tuple[Board, Bridge, Daemon, str]]:
-    """A board with 14 kg on its scale, read by a daemon; its device id last. speed: of the chip and of the record."""
-    with Board() as board:
+def logged(
+    tmp_path: Path, rig_text: str = RIG, speed: int = 1, extra: str = ""
+) -> Iterator[tuple[Board, Bridge, Daemon, str]]:
+    """A board with 14 kg on its scale, read by a daemon; its device id last. speed: of the chip and of the record.
+    extra: options for the firmware's compiler."""
+    with Board(extra=extra) as board:
         device_id = _id_of(board)
         board.set_input(MASS, _kg(14.0))
         with bridged(board, speed) as bridge:
@@ -150,6 +153,29 @@ def test_flat_out_into_a_job(tmp_path: Path) -> None:
     )  # the line of the emulated chip loses nothing, so neither may they
     assert len(numbers) > 50 * (seconds - 2)
     assert used <= 250
+
+
+WRAP_MS = 15_000  # after its start the milliseconds run over, in a build for that
+
+
+def _ran_over(stored: Stored, device_id: str, boot: int) -> bool:
+    """Within that start's stream."""
+    ticks = [samples.tick for _, samples, _ in stored.samples.get((device_id, boot), [])]
+    return bool(ticks) and min(ticks) < WRAP_MS and max(ticks) > 2**32 - WRAP_MS
+
+
+def test_the_milliseconds_run_over_after_the_supply_failed(tmp_path: Path) -> None:
+    with logged(tmp_path, speed=2, extra=f"-DFIRST_MS=0x{2**32 - WRAP_MS:x}ul") as (board, bridge, host, device_id):
+        host.ready()
+        with bridge.lock:
+            board.reset("brownout")
+        until(lambda: _ran_over(Stored(host.file), device_id, 2), "they ran over in the stream of the second start")
+        host.ready().stop()
+    stored = Stored(host.file)
+    assert stored.chain.holds
+    numbers = stored.sequences(device_id, 2)
+    assert sorted(numbers) == list(range(len(numbers)))
+    assert not [gap for gap in stored.of_type("gap") if gap.get("boot_count") == 2 and gap.get("frames")]
 
 
 @pytest.mark.parametrize("moment_ms", [0, 700])

@@ -1,6 +1,7 @@
 """A terminal with one program in it: a real pty, and the screen and title that an emulator makes of the bytes."""
 
 import os
+import re
 import threading
 from pathlib import Path
 
@@ -11,6 +12,8 @@ import pytest
 from tests.end_to_end.running import environment, until
 
 PTY = pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals are POSIX's")
+# SGR of a foreground or background (ECMA-48 8.3.117 and the bright ones of terminals in use)
+COLOR = re.compile(r"\x1b\[(?:\d+;)*(?:3[0-8]|4[0-8]|9[0-7]|10[0-7])[;m]")
 KEYS = {"Enter": "\r", "C-c": "\x03", "Escape": "\x1b"}
 
 

@@ -15,6 +15,7 @@ from logger.model.value import Value
 from logger.pipeline.snapshot import Snapshot
 from logger.stages import registry
 from logger.stages.words import shown_finding, text_of
+from logger.wording.numbers import in_one
 from logger.wording.values import Shown
 
 CAUTION = (
@@ -37,8 +38,8 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             "value": value.number,
             "unit": value.unit,
             "u": value.u,
-            "problem": clean(value.problem) if value.problem else None,
-            "note": value.note,
+            "problem": clean(in_one(value.problem, job.units)) if value.problem else None,
+            "note": in_one(value.note, job.units) if value.note else value.note,
             "quantity": quantity.value,
             "text": show(value, quantity, job.units, ambient),
         }
@@ -51,7 +52,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
     known = registry.live_quantities()
     words = Shown(job.units, ambient)
     live = {
-        key: {"key": key, "label": known[key].label, **row(value, known[key].quantity)}
+        key: {"key": key, "label": in_one(known[key].label, job.units), **row(value, known[key].quantity)}
         for key, value in snapshot.live.items()
     }
     return {

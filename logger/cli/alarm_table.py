@@ -63,13 +63,14 @@ def print_table(rules: tuple[AlarmRule, ...], units: str) -> None:
     Console(file=sys.stdout, width=_WIDTH, highlight=False, no_color=True).print(table)
 
 
-def notes(rules: tuple[AlarmRule, ...], off: list[str], *, with_rig: bool) -> list[str]:
+def notes(rules: tuple[AlarmRule, ...], off: list[str], units: str, *, with_rig: bool) -> list[str]:
     out = [
         "!! urgent: act now; ! high: act within ten minutes; the rest make no sound. * can only be made tighter, never "
         "shelved or switched off. Delay: seconds until set / until cleared."
     ]
     if any(rule.quantity is Quantity.PRESSURE and rule.limit is not None for rule in rules):
-        out.append("Gauge pressures at a barometer of 101.3 kPa; a job uses its own.")
+        sea_level = "29.92 in. Hg abs" if units == "us" else "101.3 kPa"
+        out.append(f"Gauge pressures at a barometer of {sea_level}; a job uses its own.")
     if off:
         out.append(f"Switched off by the rig file: {', '.join(map(clean, off))}.")
     if not with_rig:

@@ -43,7 +43,7 @@ def show(rig_file: Path | None, units: str, as_json: bool) -> None:
         click.echo(json.dumps(data, indent=1, ensure_ascii=False))
         return
     print_table(rules, units)
-    for note in notes(rules, off, with_rig=rig_file is not None):
+    for note in notes(rules, off, units, with_rig=rig_file is not None):
         say(note, "")
 
 

@@ -38,6 +38,7 @@ from logger.model.plain import plain
 from logger.model.points import Quantity
 from logger.model.value import known, unknown
 from logger.wording.given import sentence
+from logger.wording.numbers import in_one
 
 if TYPE_CHECKING:
     from logger.refrigerant import Catalogue
@@ -137,7 +138,7 @@ def check(
         ("mass_allowed", "room left", fill.mass_allowed, _Q.MASS),
         ("of_limit", "of its limit", fill.of_limit, _Q.RATIO),
         ("fill_now", "liquid fill now", fill.fill_now, _Q.RATIO),
-        ("fill_25c", "liquid fill at 25 °C (77 °F)", fill.fill_25c, _Q.RATIO),
+        ("fill_25c", in_one("liquid fill at 25 °C (77 °F)", units), fill.fill_25c, _Q.RATIO),
         ("liquid_full_temperature", "full of liquid at", fill.liquid_full_temperature, _Q.TEMPERATURE),
     ]
     if as_json:
@@ -149,12 +150,12 @@ def check(
     click.echo(f"{chosen.name}: {_contents(limit)}")
     if mass.number is not None or pressure is None:
         for _, label, value, quantity in rows:
-            note = f"  ({value.note})" if value.note else ""
+            note = f"  ({in_one(value.note, units)})" if value.note else ""
             click.echo(f"  {label:30s} {shown_with_u(value, quantity, units, around.pressure_pa)}{note}")
     for finding in findings:
         say(_line(finding, units))
     for note in (*((around.note,) if rests_on_ambient(pressure) else ()), *limit.notes, limit.caution):
-        say(note)
+        say(in_one(note, units))
 
 
 @cylinder.command()

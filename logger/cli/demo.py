@@ -257,7 +257,7 @@ class DemoGuide:
     def _print_alarms(self) -> None:
         for alarm in self.client.status()["alarms"]:
             if alarm["key"] not in self._alarms and not alarm["acknowledged"]:
-                self.say(f"  ALARM {alarm['label']}: {alarm['message']}")
+                self.say(f"  {alarm['priority'].upper()}: {alarm['label']}. {alarm['message']}")
             self._alarms.add(alarm["key"])
 
 

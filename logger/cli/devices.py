@@ -136,10 +136,12 @@ def _check_data(checked: "RigCheck", units: str) -> dict[str, Any]:
 
 
 def _say_check(checked: "RigCheck", units: str) -> None:
+    from logger.wording.numbers import in_one
+
     for device in checked.devices:
         _say_device(device, checked, units)
     if checked.ambient_note and any(point.value.note for point in checked.points):
-        click.echo(f"Gauge pressures: {checked.ambient_note}.")
+        click.echo(f"Gauge pressures: {in_one(checked.ambient_note, units)}.")
     points = list(checked.points)
     read = sum(point.value.number is not None for point in points)
     lost = sum(device.problem is not None or device.trouble is not None for device in checked.devices)

@@ -40,14 +40,14 @@ def finish(ctx: click.Context, job: str | None, out_dir: Path, paper: str | None
     JOB: by default the one that runs, else the last one. A closed job takes no more entries.
     """
     from logger.cli.evidence import export, verify
-    from logger.cli.jobs import close
+    from logger.cli.jobs import close_place
     from logger.store.place import LATEST, find_job
 
     place = find_job(job or LATEST)
     if place.running:
         _stop(place)
     with _step_of(place, "closed"):
-        close.main([str(place.directory), "--end-stage"], standalone_mode=False)
+        close_place(place, end_stage=True)
     before = set(out_dir.glob("*"))
     words = [str(place.directory), "--out", str(out_dir), *(["--paper", paper] if paper else [])]
     with _step_of(place, "exported"):

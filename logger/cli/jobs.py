@@ -199,12 +199,21 @@ def close(job: str, end_stage: bool, without_checkpoints: bool, as_json: bool) -
     Refused while the job is being written, while a stage has not been ended, when its record does not hold, and when
     no checkpoint saw it: closing would sign what anyone may have written.
     """
+    from logger.store.place import find_job
+
+    close_place(find_job(job), end_stage=end_stage, without_checkpoints=without_checkpoints, as_json=as_json)
+    if not as_json:
+        click.echo(f"`rimelog export {job}` writes its bundle and report")
+
+
+def close_place(
+    place: "JobPlace", *, end_stage: bool, without_checkpoints: bool = False, as_json: bool = False
+) -> None:
+    """Close the job and say what was done. Raises as `job_close.close_job` does."""
     from logger.cli.job_close import close_job
     from logger.cli.job_list import size
     from logger.cli.progress import counting
-    from logger.store.place import find_job
 
-    place = find_job(job)
     check = Signatures()
     done = close_job(
         place, end_stage=end_stage, without_checkpoints=without_checkpoints, check_signature=check,
@@ -225,7 +234,6 @@ def close(job: str, end_stage: bool, without_checkpoints: bool, as_json: bool) -
             f"job {place.job_id} is closed: {done.records} records hold, {size(done.after_bytes)} "
             f"(before {size(done.before_bytes)})"
         )
-    click.echo(f"`rimelog export {job}` writes its bundle and report")
 
 
 class Signatures:

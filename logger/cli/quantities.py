@@ -10,6 +10,7 @@ import click
 
 from logger.model.points import Quantity
 from logger.model.value import Value
+from logger.wording.numbers import in_one
 
 if TYPE_CHECKING:
     from logger.refrigerant import Catalogue
@@ -103,7 +104,9 @@ def shown(value: Value, quantity: Quantity, units: str, ambient_pa: float) -> st
     """Such as "118.0 psig", or the reason why there is no number."""
     from logger.model.units import show
 
-    return value.problem or "unknown" if value.number is None else show(value, quantity, units, ambient_pa)
+    if value.number is None:
+        return in_one(value.problem or "unknown", units)
+    return show(value, quantity, units, ambient_pa)
 
 
 def shown_with_u(value: Value, quantity: Quantity, units: str, ambient_pa: float) -> str:

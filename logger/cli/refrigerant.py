@@ -21,6 +21,7 @@ from logger.cli.quantities import (
 )
 from logger.model.points import Quantity
 from logger.model.value import Value, known, unknown
+from logger.wording.numbers import in_one
 
 _Q = Quantity
 CAUTION = (
@@ -75,7 +76,7 @@ def sat(
     for _, label, value, quantity in rows:
         click.echo(f"  {label:36s} {shown(value, quantity, units, around.pressure_pa)}")
     if "tier" in facts or rests_on_ambient(pressure):
-        notes.insert(0, around.note)
+        notes.insert(0, in_one(around.note, units))
     for note in (*notes, CAUTION):
         say(note)
 
@@ -228,7 +229,7 @@ def refrigerants(search: str, units: str, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps([_described(r) for r in found], indent=1, ensure_ascii=False))
         return
-    degree = "°F" if units == "us" else "°C"
+    degree, atmosphere, at = ("°F", "14.696 psia", "104 °F") if units == "us" else ("°C", "101.325 kPa", "40 °C")
     click.echo(f"{'name':13s} {'boils':>7s} {'glide':>5s} {'critical':>8s}  {'pressure':9s}  {'safety':6s}  grade")
     for r in found:
         glide = r.glide_k * (1.8 if units == "us" else 1)
@@ -240,7 +241,7 @@ def refrigerants(search: str, units: str, as_json: bool) -> None:
             parts = ", ".join(f"{part} {share * 100:g}" for part, share in r.composition.items())
             click.echo(f"{'':13s} mass %: {parts}")
     say(
-        f"Boiling point (bubble) and glide at 101.325 kPa, in {degree}. Pressure class: 40 CFR 82, at 104 °F. Safety "
+        f"Boiling point (bubble) and glide at {atmosphere}, in {degree}. Pressure class: 40 CFR 82, at {at}. Safety "
         f"class: {found[0].safety_source}. reference: pure, or every pair has a fitted model; predictive: some pair "
         "has reducing parameters only; estimated: some pair is a guess, 1 to 3 K of error.",
         "",

@@ -6,7 +6,7 @@ Safety classes (ISO 817 / ASHRAE 34): from memory, shown with that mark.
 To add one: a line here, then `python -m logger.refrigerant.build_table`.
 """
 
-SAFETY_SOURCE = "ASHRAE 34 / ISO 817, not checked against the text"
+SAFETY_SOURCE = "ASHRAE 34 / ISO 817, not checked against the standard's text"
 
 PURE: dict[str, str] = {
     "R-11": "A1", "R-12": "A1", "R-13": "A1", "R-22": "A1", "R-23": "A1", "R-32": "A2L", "R-113": "A1",

@@ -23,7 +23,8 @@ def alarm_rows(state: Row, width: int, rows: int) -> list[Text]:
     alarms, asked = state.get("alarms", []), proposal_rows(state, width, rows - 1)
     rows -= len(asked)
     if not alarms:
-        quiet = [Text("No alarms", "dim"), *([] if asked else [Text(f"Next: {state['next']['text']}", "dim")])]
+        next_step = [] if asked else wrapped(f"Next: {state['next']['text']}", width)[: rows - 1]
+        quiet = [Text(line, "dim") for line in ("No alarms", *next_step)]
         return [*quiet, *[Text("")] * (rows - len(quiet)), *asked]
     first, style = alarms[0], _style(alarms[0])
     count = f" (1 of {len(alarms)}, l lists)" if len(alarms) > 1 else ""

@@ -4,7 +4,6 @@ from typing import Any
 
 from logger.clock import local_clock
 
-ALARM_WORD = {"urgent": "URGENT", "high": "ALARM", "low": "notice"}
 LONG_S = 10 * 3600  # a longer time is no plan for a night, and no clock reading to be taken for exact
 # States in which it is not known here whether its condition holds, as people read them.
 PUT_AWAY = {"shelved": "silenced", "out of service": "out of service"}
@@ -65,7 +64,7 @@ def alarm_line(alarm: dict[str, Any], several: bool = False) -> str:
 
 def alarm_head(alarm: dict[str, Any], several: bool = False) -> str:
     """Priority, whether anyone acknowledged it, name, number and limit. several: then which came first is said."""
-    word = ALARM_WORD.get(alarm["priority"], alarm["priority"])
+    word = str(alarm["priority"]).upper()
     if alarm.get("state") in PUT_AWAY:
         until = alarm.get("shelved_until_ns")
         till = f" until {local_clock(until, seconds=False)}" if until else ""

@@ -121,7 +121,8 @@ class StageDefinition(Generic[S]):
     `analyse`. fed_by: points whose every reading feeds the watch, on replay too. alarms: its rules; settings None: the
     stage is not running. silence_matters: points that must be read in this stage. plots: what the report draws; listed:
     beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged by.
-    acts: marks usual in it. needs: the one that its verdict waits for, and the sentence that asks for it.
+    acts: marks usual in it. needs: the one that its verdict waits for, and the sentence that asks for it. wait: what to
+    wait for between that mark and the end.
     comparing: how two of this kind are laid side by side; carry: what it takes from earlier jobs; both made when asked.
     notices: what the readings alone show of it (noticing.py), made when asked.
     question: what a customer wants to know of it. figures: the numbers that go with the answer, (finding, input), input
@@ -148,6 +149,7 @@ class StageDefinition(Generic[S]):
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     acts: tuple[str, ...] = ()
     needs: tuple[str, str] | None = None
+    wait: str = ""
     comparing: Callable[[], Comparing] | None = None
     carry: Callable[[], Carry] | None = None
     notices: Callable[[], tuple[Notice, ...]] = no_notices

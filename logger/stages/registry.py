@@ -20,7 +20,7 @@ CYLINDER_LIVE = (
     LiveQuantity("cylinder_net_mass", "In the cylinder", Quantity.MASS),
     LiveQuantity("cylinder_of_limit", "Cylinder fill, of its limit", Quantity.RATIO),
     LiveQuantity("cylinder_fill_now", "Liquid fill now", Quantity.RATIO),
-    LiveQuantity("cylinder_fill_25c", "Liquid fill at 25 °C", Quantity.RATIO),
+    LiveQuantity("cylinder_fill_25c", "Liquid fill at 25 °C (77 °F)", Quantity.RATIO),
     LiveQuantity("liquid_full_temperature", "Liquid-full at", Quantity.TEMPERATURE),
     LiveQuantity("mass_allowed", "Room left in cylinder", Quantity.MASS),
     LiveQuantity("flow_without_stage", "Moved, no stage begun", Quantity.MASS),

@@ -1,5 +1,7 @@
 """Numbers inside sentences: both unit systems at once, so that a sentence can be stored once and read by anyone."""
 
+import re
+
 from logger.model.units import POUND_KG
 
 
@@ -11,3 +13,20 @@ def degrees(temperature_k: float) -> str:
 def mass(mass_kg: float) -> str:
     """ "27.1 lb (12.30 kg)"."""
     return f"{mass_kg / POUND_KG:,.1f} lb ({mass_kg:,.2f} kg)"
+
+
+_NUMBER = r"-?\d[\d,.e+-]*"
+_PAIRS = (  # what is written first, and in parentheses after it; "si" or "us" is first
+    ("si", "°C", "°F"), ("us", "lb", "kg"), ("si", "kPa", "in. Hg abs"), ("si", "kPa abs", "psia"), ("si", "m", "ft"),
+)  # fmt: skip
+_BOTH = tuple(
+    (first, re.compile(rf"({_NUMBER} {re.escape(one)}) \(({_NUMBER} {re.escape(other)})\)"))
+    for first, one, other in _PAIRS
+)
+
+
+def in_one(text: str, system: str) -> str:
+    """A sentence with numbers in both as the reader of one has it. system: "us" or "si"."""
+    for first, pair in _BOTH:
+        text = pair.sub(r"\1" if system == first else r"\2", text)
+    return text

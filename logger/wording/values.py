@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from logger.model.points import Quantity
 from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, Unit, from_si, show, show_unit, unit_for, user_unit
 from logger.model.value import Value, known
+from logger.wording.numbers import in_one
 
 _Q = Quantity
 _DIFFERENCE = {_Q.PRESSURE: _Q.PRESSURE_DIFFERENCE, _Q.TEMPERATURE: _Q.TEMPERATURE_DIFFERENCE}
@@ -27,7 +28,7 @@ class Shown:
 
     def one(self, value: Value, quantity: Quantity) -> str:
         """In the user's unit alone, or the reason why there is no number."""
-        return value.problem or show(value, quantity, self.system, self.ambient_pa)
+        return self._why(value) if value.problem else show(value, quantity, self.system, self.ambient_pa)
 
     def both(self, value: Value, quantity: Quantity) -> str:
         """ "220.5 lb (100.00 kg)", or the reason why there is no number."""
@@ -52,7 +53,7 @@ class Shown:
         """In the user's unit with the digits that its uncertainty leaves (GUM 7.2.6), the unit's usual ones where none
         is stated: "19.5 lb"; the reason where there is no number."""
         if value.number is None:
-            return value.problem or "unknown"
+            return self._why(value)
         if quantity is Quantity.TIME:
             return lasted(value.number)
         if quantity is Quantity.COUNT:
@@ -68,7 +69,7 @@ class Shown:
     def whole(self, value: Value, quantity: Quantity) -> str:
         """Without decimals, for a number that is whole in the system it was written in: "131 °F", "55 °C"."""
         if value.number is None:
-            return value.problem or "unknown"
+            return self._why(value)
         unit = self._unit(value.number, quantity)
         return f"{self._rounded(value.number, unit, 0)} {show_unit(unit)}"
 
@@ -102,6 +103,9 @@ class Shown:
         one, other = (from_si(v, unit, self.ambient_pa) for v in (value.number, limit.number))
         digits = next((n for n in range(unit.digits, 7) if f"{one:.{n}f}" != f"{other:.{n}f}"), 7)
         return f"{one:,.{digits}f} {show_unit(unit)}"
+
+    def _why(self, value: Value) -> str:
+        return in_one(value.problem or "unknown", self.system)
 
     def _unit(self, number: float, quantity: Quantity) -> Unit:
         return unit_for(number, quantity, self.system, self.ambient_pa)

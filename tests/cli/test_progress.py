@@ -10,6 +10,7 @@ from rich.console import Console
 
 from logger.cli import progress
 from logger.cli.progress import counted, counting, working
+from tests.terminal import COLOR
 
 
 @given(st.lists(st.integers()), st.integers(0, 10))
@@ -67,3 +68,18 @@ def test_elsewhere_a_line_now_and_then(monkeypatch: pytest.MonkeyPatch, capsys: 
 def test_short_work_says_nothing_elsewhere(capsys: pytest.CaptureFixture[str]) -> None:
     assert list(counted(range(4), "Closing", 4)) == [0, 1, 2, 3]
     assert capsys.readouterr().err == ""
+
+
+@pytest.mark.parametrize("no_color", [None, "1"])
+def test_no_color_is_honoured(monkeypatch: pytest.MonkeyPatch, no_color: str | None) -> None:
+    """https://no-color.org: any text in the variable means no colour."""
+    screen = io.StringIO()
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    if no_color:
+        monkeypatch.setenv("NO_COLOR", no_color)
+    monkeypatch.setattr(
+        progress, "Console", lambda stderr: Console(file=screen, force_terminal=True, width=80, color_system="256")
+    )
+    assert list(counted(range(4), "Closing", 4)) == [0, 1, 2, 3]
+    assert "Closing" in screen.getvalue()
+    assert bool(COLOR.search(screen.getvalue())) is (no_color is None)

@@ -155,9 +155,12 @@ def test_finish_ends_closes_exports_and_verifies_in_one_command(tmp_path: Path, 
     assert client.status()["job"]["units"] == "si"
     assert "cylinder-swap" in rimelog(tmp_path, "next")
     rimelog(tmp_path, "stage", "begin", "Recov")
-    assert "rimelog stage begin pressure-test" in rimelog(tmp_path, "next")
+    assert "rimelog mark machine-stopped" in rimelog(tmp_path, "next")
+    rimelog(tmp_path, "mark", "machine-stopped")
+    usual = rimelog(tmp_path, "next")
+    assert "settle" in usual and "rimelog stage begin pressure-test" in usual
     said = rimelog(tmp_path, "finish", "--out", "out", "--no-open")
-    assert "job evening is closed" in said
+    assert "job evening is closed" in said and "rimelog export" not in said
     assert "Everything was checked, and holds." in said
     (report,) = (tmp_path / "out").glob("*.pdf")
     assert f"report  {report.resolve()}" in said

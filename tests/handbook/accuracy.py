@@ -173,15 +173,11 @@ def _pure_tables(cantera: dict[str, dict[str, Worst]], correlations: dict[tuple[
     yield ""
 
 
-def _source(text: str) -> str:
-    return text.replace("from memory", "text not read")
-
-
 def _boiling_table() -> Iterator[str]:
     yield "## Normal boiling points against the published ones"
     yield ""
     yield from _prose(
-        f"At 101.325 kPa, °C. Source: {_source(ASHRAE_34)}; rounded to 0.1 K, and for older blends known to differ "
+        f"At 101.325 kPa, °C. Source: {ASHRAE_34}; rounded to 0.1 K, and for older blends known to differ "
         "between publications by several tenths."
     )
     yield ""
@@ -204,8 +200,8 @@ def _models_table() -> Iterator[str]:
     yield ""
     yield from _prose(
         "Citation keys are CoolProp's. Critical point: of the blend's envelope. Pressure class: 40 CFR "
-        "82, by liquid saturation at 104 °F (170 and 355 psia from the rule, the other limits: text not "
-        f"read). Safety class: {_source(find('R-22').safety_source)}."
+        "82, by liquid saturation at 104 °F (170 and 355 psia from the rule, the other limits: not "
+        f"checked against its text). Safety class: {find('R-22').safety_source}."
     )
     yield ""
     yield "| refrigerant | mass % | critical | glide at 101.325 kPa, K | pressure class | safety | models |"

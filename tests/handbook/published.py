@@ -1,7 +1,7 @@
 """Published points, each with its source. "From memory" means: not looked up in the primary text for this project."""
 
-ASHRAE_34 = "ASHRAE 34 / ISO 817, not checked against the text"
-FUNDAMENTALS = "ASHRAE Fundamentals saturation tables, from memory"
+ASHRAE_34 = "ASHRAE 34 / ISO 817, not checked against the standard's text"
+FUNDAMENTALS = "ASHRAE Fundamentals saturation tables, not checked against the book"
 REFERENCE_DATA = "public test data of the reference equation"
 REGRESSION = "computed once with CoolProp: a regression value, not an independent check"
 

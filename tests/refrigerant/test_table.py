@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.refrigerant import SHIPPED, OutOfRange, RefrigerantError, UnknownRefrigerant, find, names
+from logger.refrigerant.compositions import SAFETY_SOURCE
 from logger.refrigerant.table import TABLE_PATH, SaturationTable
 
 NAMES = names()
@@ -98,7 +99,7 @@ def test_its_description_is_whole(name: str) -> None:
     assert sum(r.composition.values()) == pytest.approx(1, abs=1e-9)
     assert r.tier in ("reference", "predictive", "estimated")
     assert r.pressure_class in ("low", "medium", "high", "very high")
-    assert r.safety_class in ("A1", "A2L", "A2", "A3", "B1", "B2L") and "from memory" in r.safety_source
+    assert r.safety_class in ("A1", "A2L", "A2", "A3", "B1", "B2L") and r.safety_source == SAFETY_SOURCE
     assert 0.5 * r.critical_pressure_pa < r.high_pa < 0.99 * r.critical_pressure_pa
     assert r.bubble_range_k[1] < r.critical_temperature_k
     assert r.estimated == any(model == "linear mixing rule" for model in r.models)

@@ -65,7 +65,7 @@ def test_it_fits_any_size(size: tuple[int, int], page: str) -> None:
 
 def test_what_matters_is_on_the_main_page() -> None:
     text = "\n".join(line.plain for line in render(STATE, TREND, 80, 24))
-    for part in ("Recovery 1:10:05", "SAMPLE DATA", "Cylinder nearly full", "ALARM NEW: ", "110.4 lb", "12:34",
+    for part in ("Recovery 1:10:05", "SAMPLE DATA", "Cylinder nearly full", "HIGH NEW: ", "110.4 lb", "12:34",
                  "unknown", "q leave", "██", "markings come first"):  # fmt: skip
         assert part in text, part
 
@@ -96,9 +96,9 @@ def test_the_first_alarm_says_whole_what_to_do() -> None:
     state["alarms"] *= 2
     lines = [line.plain.rstrip() for line in render(state, TREND, 80, 24)]
     assert lines[1:4] == [
-        "ALARM NEW: Cylinder nearly full, 91.2 %, limit 90.0 % (1 of 2, l lists)",
+        "HIGH NEW: Cylinder nearly full, 91.2 %, limit 90.0 % (1 of 2, l lists)",
         "Have an empty cylinder ready and stay at the machine until it is swapped.",
-        "ALARM NEW: Cylinder nearly full, 91.2 %, limit 90.0 %",
+        "HIGH NEW: Cylinder nearly full, 91.2 %, limit 90.0 %",
     ]
 
 
@@ -230,16 +230,16 @@ def test_of_several_alarms_the_first_is_named_and_what_is_put_away_is_not_called
         {**alarm, "key": "c", "label": "C", **out, "reason": ""},
     ]
     told = [
-        "ALARM NEW (came first): A. Have the next cylinder ready.",
-        f"ALARM silenced until {local_clock(until_ns, seconds=False)}: B. sensor moved. No warning until then.",
-        "ALARM out of service: C. No warning.",
+        "HIGH NEW (came first): A. Have the next cylinder ready.",
+        f"HIGH silenced until {local_clock(until_ns, seconds=False)}: B. sensor moved. No warning until then.",
+        "HIGH out of service: C. No warning.",
     ]
-    assert [line for line in status_lines(state) if line.startswith("ALARM")] == [
+    assert [line for line in status_lines(state) if line.startswith("HIGH")] == [
         f"{line} [{key}]" for line, key in zip(told, "abc", strict=True)
     ]
     screen = [line.plain.strip() for line in render(state, TREND, 120, 40)]
-    assert "ALARM NEW (came first): A (1 of 3, l lists)" in screen
-    assert "ALARM out of service: C" in screen
+    assert "HIGH NEW (came first): A (1 of 3, l lists)" in screen
+    assert "HIGH out of service: C" in screen
     assert not any("came first" in line.plain for line in render(STATE, TREND, 120, 40)), "there is only one"
 
 

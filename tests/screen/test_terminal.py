@@ -1,11 +1,19 @@
 """The loop behind the screen: what it draws belongs together."""
 
+import re
+import sys
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
+
+import pexpect
+import pytest
 
 from logger.model.units import NS_PER_S
 from logger.screen.terminal import StreamFollower, trend_span
+from tests.end_to_end.running import environment
+from tests.terminal import COLOR, PTY
 
 
 class Lost(Exception):
@@ -87,3 +95,22 @@ def test_without_a_trend_the_readings_go_on() -> None:
     assert follower.picture is not None
     state, trend = follower.picture
     assert state["stage"]["number"] == 2 and trend.problem == "the overview is damaged"
+
+
+DRAWN = (
+    "from rich.console import Console; from logger.screen.layout import render\n"
+    "from tests.screen.test_layout import STATE, TREND\n"
+    "Console().print(*render(STATE, TREND, 79, 24), sep=chr(10))"
+)  # as `watch` makes its console
+
+
+@PTY
+@pytest.mark.parametrize("no_color", [None, "1"])
+def test_no_color_is_honoured_on_a_terminal(tmp_path: Path, no_color: str | None) -> None:
+    """Weight and reverse remain: an alarm is still told apart."""
+    env = environment(tmp_path) | {"TERM": "xterm-256color", "LC_ALL": "C.UTF-8"}
+    env.pop("NO_COLOR", None)
+    env |= {"NO_COLOR": no_color} if no_color else {}
+    said = pexpect.run(f"{sys.executable} -c '{DRAWN}'", env=env, cwd=str(tmp_path), timeout=60).decode()
+    assert "HIGH NEW: Cylinder nearly full" in said and re.search(r"\x1b\[1[;m]", said)
+    assert bool(COLOR.search(said)) is (no_color is None)

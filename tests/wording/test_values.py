@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from logger.model.points import Quantity
 from logger.model.value import Value, known, unknown
+from logger.physics.ambient import ambient
+from logger.wording.numbers import degrees, in_one, mass
 from logger.wording.values import Shown, duration, lasted, rough
 
 QUANTITIES = [q for q in Quantity if q not in (Quantity.TIME, Quantity.LEAK_RATE)]
@@ -99,3 +101,19 @@ def test_no_confidence_is_told_as_certainty() -> None:
     assert Shown().confidence(known(0.9999, "1")) == "over 99 %"
     assert Shown().confidence(known(0.953, "1")) == "95.3 %"
     assert Shown().confidence(unknown("1", "no gauge")) == "no gauge"
+
+
+@pytest.mark.parametrize(
+    "text, us, si",
+    [
+        (f"full above {degrees(356.15)}", "full above 181.4 °F", "full above 83.0 °C"),
+        (f"about {mass(1000.0)} more", "about 2,204.6 lb more", "about 1,000.00 kg more"),
+        (ambient(altitude_m=500.0).note, "barometer 28.19 in. Hg abs from 1640 ft, ISO 2533 standard atmosphere",
+         "barometer 95.5 kPa from 500 m, ISO 2533 standard atmosphere"),
+        ("120 kPa abs (17.4 psia) is below", "17.4 psia is below", "120 kPa abs is below"),
+        ("hold 1 (of 2), 5 m (long)", "hold 1 (of 2), 5 m (long)", "hold 1 (of 2), 5 m (long)"),
+    ],
+)  # fmt: skip
+def test_a_sentence_in_both_systems_is_read_in_one(text: str, us: str, si: str) -> None:
+    assert (in_one(text, "us"), in_one(text, "si")) == (us, si)
+    assert Shown("si").one(unknown("K", text), Quantity.TEMPERATURE) == si

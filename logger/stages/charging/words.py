@@ -75,7 +75,7 @@ def _leak_rate(f: Given) -> Text:
         case "excluded":
             said = f"{percent}. Residential and light commercial comfort cooling is not covered."
         case "not_regulated":
-            said = f"{percent}. No leak rate is regulated for this refrigerant on this day."
+            said = f"{percent}. No leak rate limit applies to this refrigerant on this date."
         case "gwp_unknown":
             said = f"{percent}, not judged: the GWP of this refrigerant is not known."
         case "no_refrigerant":
@@ -151,11 +151,11 @@ ADVICE: dict[str, StatementWords] = {
     "charging.scale_silent": lambda f: f"Close the valve until the scale is back: {f('why')}.",
     "charging.settling": lambda f: "No flow: wait for the scale to settle.",
     "charging.close_now": lambda f: "Close the valve now.",
-    "charging.target_met": lambda f: "Target met, within a division of the scale.",
+    "charging.target_met": lambda f: "Target met, within one scale division.",
     "charging.over_target": lambda f: f"Over the target by {f('over')}.",
-    "charging.top_up": lambda f: f"Short by {f('short')}: open again with care, no faster than {f('fastest')}.",
+    "charging.top_up": lambda f: f"Short by {f('short')}: open the valve slowly, no faster than {f('fastest')}.",
     "charging.wait": lambda f: "Waiting for flow.",
-    "charging.slow_down": lambda f: f"Slow down to {f('fastest')} or less, or the target is overshot.",
+    "charging.slow_down": lambda f: f"Slow down to {f('fastest')} or less, or the charge will overshoot.",
     "charging.close_in": _close_in,
 }
 WORDS = Words(

@@ -7,7 +7,7 @@ from logger.wording.given import Given, sentence
 
 _SHAPES = (
     "a leak makes a straight rise, moisture and outgassing one that slows down (C. Zapfe, CERN Accelerator School "
-    "2006); the interval (about 95 %) of the steady rise holds every one beside which some outgassing still fits"
+    "2006); the interval (about 95 %) holds each steady rise that fits the readings together with some outgassing"
 )
 _CALLED = (
     "a leak is called when that whole interval lies above zero and the rate is at least a quarter of the allowed rise; "
@@ -44,13 +44,13 @@ def _verdict(f: Given) -> Text:
         case "rise":
             rise = f.beside("rise", "rise_max")
             body = f"{isolated}: up {rise} in {f.rough('isolated_for')}, {f('rise_max')} allowed."
-            return Text(f"vacuum rose too far: {rise}", body, rule, decision, check_next=f.all("check"))
+            return Text(f"pressure rose too far: {rise}", body, rule, decision, check_next=f.all("check"))
     body = f"{isolated}; {_within(f)} in {f('hold')}."
     more = f.codes("more")
     if "next_hold" in more:
-        body += f" This is hold {f('hold_number')} of {f('holds')}; the next one is still to do."
+        body += f" Hold {f('hold_number')} of {f('holds')}: do the next one."
     if "steady_rise" in more:
-        body += " Allowed, but the rise is steady, as from a leak."
+        body += " Within what is allowed, but the rise is steady, as from a leak."
     return Text("vacuum held", body, rule, decision, check_next=f.all("check"))
 
 
@@ -101,9 +101,9 @@ def _doubt(f: Given, code: str) -> str:
         case "rise_within_u":
             return f"up {f('rise')}, too close to the {f('rise_max')} allowed for this gauge"
         case "earlier_holds":
-            return f"this is hold {f('hold_number')} of {f('holds')}, {f('held_before')} before it on record as held"
+            return f"hold {f('hold_number')} of {f('holds')}, but {f('held_before')} earlier holds passed on record"
         case "evacuations_not_counted":
-            return f"{f('evacuations_asked')} evacuations required, not counted"
+            return f"{f('evacuations_asked')} evacuations required, number done not recorded"
         case "evacuations":
             return f"{f('evacuations_asked')} evacuations required, {f('evacuations')} recorded"
         case "no_ambient":
@@ -121,7 +121,7 @@ def _sign(code: str, f: Given) -> str:
         case "reading-falls":
             return f"the reading fell from {f('fell_from')} to {f('fell_to')} in a closed system"
         case "gauge-erratic":
-            return f"the reading swung {f('swings')} times by more than {f('swings_by')}, not as in a closed system"
+            return f"the reading swung {f('swings')} times by more than {f('swings_by')}: a closed system does not"
         case "gauges-disagree":
             return f"another gauge reads {f('other_gauge')}, the vacuum gauge {f('vacuum_gauge')}"
         case "gauge-valved-off":
@@ -171,19 +171,19 @@ def _cause_body(f: Given, code: str) -> str:
             return f"Steady rise of {f.spread('rate')}, as from a leak, beside a part that levels off{level}."
         case "masked":
             leak = f"A leak of up to {f('largest_rate')} would not show"
-            more = f" Or keep it isolated for about {f.rough('go_on')} in all." if f.has("go_on") else ""
+            more = f" Or keep it isolated for about {f.rough('go_on')} in total." if f.has("go_on") else ""
             slows = "The rise slows down, as from moisture, refrigerant in oil or gaskets"
             return f"{slows}. {leak}. Dry the system, test again.{more}"
         case "unknown":
-            more = f" Keep it isolated for about {f.rough('go_on')} in all." if f.has("go_on") else ""
+            more = f" Keep it isolated for about {f.rough('go_on')} in total." if f.has("go_on") else ""
             return f"A leak of up to {f('largest_rate')} is possible: {f('why')}.{more}"
     raise KeyError(code)
 
 
 def _gauge(f: Given) -> Text:
     body = (
-        f"The reading rose {f('rise')} within minutes, then held. Moisture does that, and oil on the gauge's sensor, "
-        "which then reads high and late."
+        f"The reading rose {f('rise')} within minutes, then held. Moisture does that, or oil on the gauge's sensor: it "
+        "then reads high and slow."
     )
     return Text("check the gauge", body, causes=f.all("cause"), check_next=f.all("check"))
 
@@ -224,8 +224,8 @@ SIGN_CHECK = {
     "gauge-erratic": "Check the gauge's sensor for oil or moisture: clean or change it, mount it upright, test again",
     "gauges-disagree": "Check that the valve between vacuum gauge and system is open; look for oil on the sensor",
     "gauge-valved-off": "Check that the valve between gauge and system is open: the gauge may see only its own volume",
-    "gauge-above-pump": "Check that the valve between gauge and system is open; else check the pump's oil",
-    "still-pumped": "Check that the pump was really valved off, and the moment that was marked",
+    "gauge-above-pump": "Check that the valve between gauge and system is open; if it is, check the pump's oil",
+    "still-pumped": "Check that the pump was really valved off, and when that was marked",
 }
 _DO = {
     "no_accuracy": "Enter the gauge's accuracy in the rig file: `accuracy`",
@@ -241,7 +241,7 @@ _DO = {
     "highest_within_u": "Use a more accurate gauge, or evacuate further",
     "rise_within_u": "Use a more accurate gauge",
     "earlier_holds": "Do the earlier holds first",
-    "evacuations_not_counted": "Record each evacuation as its own, with nitrogen breaks between",
+    "evacuations_not_counted": "Log each evacuation as a stage of its own, with nitrogen breaks between",
     "evacuations": "Break with dry nitrogen and evacuate again",
     "no_ambient": "Connect an ambient temperature sensor",
     "cold": "Warm the system, then repeat the test",
@@ -257,22 +257,22 @@ TERMS = {
     "outgassing": "outgassing",
     "oily_gauge": "oil on the gauge's sensor, which then reads high",
     "core_or_hose": "a valve core or hose fitting of the test setup",
-    "slow_moisture": "rarely, very slow moisture from under oil or out of a dead end",
+    "slow_moisture": "rarely, moisture seeping out of oil or a dead end",
     "leak_with_moisture": "a leak together with moisture or outgassing",
     "moisture_or_outgassing": "moisture or outgassing",
     "evacuate_and_repeat": "Keep evacuating, warm the system, break with dry nitrogen and test again",
     "find_leak": "Find the leak with nitrogen pressure and soap or an electronic detector",
-    "hoses_off": "Valve off the hoses at the system and repeat: a rise that stops was the hoses",
+    "hoses_off": "Valve off the hoses at the system and repeat: if the rise stops, it was the hoses",
     "watch_for_hours": "If none is found, watch for several hours: only a leak stays straight",
     "leak_first": "Find and repair the leak first, then evacuate further with nitrogen breaks",
     "dry_system": "Dry the system: evacuate longer, warm it, break with dry nitrogen",
     "not_measured": "No temperature measured: drift is allowed for.",
     "could_hide": "no steady rise seen, and a leak that matters could hide",
-    "still_rising": "still rising, and a leak and slow outgassing look the same until now",
+    "still_rising": "still rising, and a leak and slow outgassing still look the same",
     "too_short": "slow outgassing or gauge drift looks the same in a test this short",
-    "taken_up": "gas is taken up, as by a drier, and that hides part of a leak",
+    "taken_up": "something takes up gas, such as a drier, and hides part of a leak",
     "isolated_too_high": "isolated at too high a pressure, mostly vapor; evacuate deeper first",
-    "vapor_follows_temperature": "vapor over water or oil follows a drifting temperature, in a straight line too",
+    "vapor_follows_temperature": "over water or oil a temperature drift gives a straight rise too",
     "scatter": "the readings scatter too much for this short a test",
     "oily_sensor": "oil on the gauge's sensor",
     "little_moisture": "a little moisture, or refrigerant in oil",
@@ -283,7 +283,7 @@ TERMS = {
     "leak_beside_water": "a leak beside the water",
     "liquid_refrigerant": "liquid refrigerant, or refrigerant boiling out of oil",
     "choose_profile": "Select a pass/fail standard when the stage begins: `--profile NAME`",
-    "see_cause": "See what made it rise",
+    "see_cause": "Find what made it rise",
     "gauge_moves": "Let a little nitrogen in, or open the pump again: the gauge must move (a gauge shut off from the "
     "system shows a good vacuum too)",
 }
@@ -291,13 +291,13 @@ TERMS = {
 
 _ON_COURSE_TO_FAIL = "On course to fail. Check hoses, cores and service valves first, then the system."
 ALARMS = {
-    "vacuum-rise": alarm("DECAY: VACUUM RISING SINCE ISOLATION", _ON_COURSE_TO_FAIL),
+    "vacuum-rise": alarm("DECAY: PRESSURE RISING SINCE ISOLATION", _ON_COURSE_TO_FAIL),
     "vacuum-over-limit": alarm("DECAY OVER LIMIT", _ON_COURSE_TO_FAIL),
 }
 WORDS = Words(
     statements={
         "decay.valved_off": lambda f: (
-            f"Vacuum rising, {f('vacuum')}: pump valved off?"
+            f"Pressure rising, {f('vacuum')}: pump valved off?"
             if f.code("seen") == "rises"
             else f"Vacuum steady for 10 min, {f('vacuum')}: pump valved off?"
         )

@@ -141,7 +141,7 @@ def _flow(f: Given) -> str:
     if phase == "no_flow":
         return "No flow."
     if phase == "not_clear":
-        return f"Pulling {f('rate')}, liquid or vapor not clear yet."
+        return f"Pulling {f('rate')}, liquid or vapor: not clear yet."
     since = f" for {f.rough('since')}" if f.has("since") else ""
     superheat = f", inlet superheat {f('inlet_superheat')}" if f.has("inlet_superheat") else ""
     return f"Pulling {f('phase')}{since}, {f('rate')}{superheat}."
@@ -223,7 +223,7 @@ ALARMS = {
     ),
     "recovery-stalled": alarm(
         "NO RECOVERY FLOW, REFRIGERANT STILL IN SYSTEM",
-        "Check the recovery machine runs and its valves are open. Push on the scale: the reading must move.",
+        "Check that the recovery machine runs and its valves are open. Push on the scale: the reading must move.",
     ),
     "condensing-hot": alarm(
         "RECOVERY CONDENSER HOT", "Check the recovery machine's fan and coil. Air in the cylinder does the same."

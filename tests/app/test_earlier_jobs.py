@@ -109,7 +109,7 @@ def test_additions_and_baseline_of_the_same_appliance_only(data: Path) -> None:
     assert recovered["added_kg"] == pytest.approx(-15.86, abs=0.1)
     assert found["baseline"].job == "day-30"
     superheat = found["baseline"].figures["suction_superheat"]
-    assert superheat.number == pytest.approx(6.2, abs=0.3) and superheat.unit == "K" and superheat.u > 0
+    assert superheat.number == pytest.approx(7.5, abs=0.3) and superheat.unit == "K" and superheat.u > 0
     assert "baseline" not in carried_over(data, replace(TODAY, refrigerant="R-134a"))
 
 

@@ -32,7 +32,7 @@ SEED = 3
 SPEED = 100.0
 PATIENCE_S = 240.0  # for stages that take a quarter of a minute here
 KINDS = ("Recovery", "Evacuation", "Vacuum decay test", "Charging")
-IN_EMPTIED_KG, IN_DRUM_KG = SMALL_JOB.cylinders[0].contents_kg, SMALL_JOB.cylinders[2].contents_kg
+IN_EMPTIED_KG, IN_CHARGING_CYLINDER_KG = SMALL_JOB.cylinders[0].contents_kg, SMALL_JOB.cylinders[2].contents_kg
 DEVICES = ("recovery board", "scale")
 ROOM = f"""
 [[device]]
@@ -181,7 +181,9 @@ def test_the_whole_job_by_radio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert "  Target reached: " in found["Evacuation"]
     assert "\n  vacuum held: " in found["Vacuum decay test"]
     assert "  Target met: " in found["Charging"]
-    assert mass_kg(found["Charging"], "Charged MASS in") == pytest.approx(IN_DRUM_KG - truth_kg["drum"], abs=0.03)
+    assert mass_kg(found["Charging"], "Charged MASS in") == pytest.approx(
+        IN_CHARGING_CYLINDER_KG - truth_kg["charging cylinder"], abs=0.03
+    )
     stored = Stored(logger.file)
     assert len(stored.of_type("device-lost")) >= 2 * len(devices)
     for name in devices:

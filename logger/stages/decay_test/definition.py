@@ -8,6 +8,7 @@ from logger.model.alarm import Priority
 from logger.model.drawing import Curve, LimitLine, PlotSpec
 from logger.model.finding import Verdict
 from logger.model.points import Quantity
+from logger.model.sample import Series
 from logger.model.units import MICRON_PA, NS_PER_S
 from logger.model.value import Statement, Value, known, unknown
 from logger.stages import vacuum
@@ -101,6 +102,10 @@ def _sum(now: Inputs, fact: str) -> float:
 class IsolatedWatch(vacuum.VacuumWatch):
     """The vacuum, and what it rose since it was isolated."""
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._start: tuple[int, int, Series | None] = -1, 0, None  # second, isolated since, the first readings then
+
     def update(self, now: Inputs) -> Mapping[str, Value]:
         """The live quantities of a decay test, by name, in SI."""
         found = super().update(now)
@@ -109,14 +114,20 @@ class IsolatedWatch(vacuum.VacuumWatch):
             why = "isolation not marked: `rimelog mark isolated` when the pump is valved off"
             return {**found, "isolated_for": unknown("s", why), "vacuum_rise": unknown("Pa", why)}
         isolated_for = known((now.until_ns - since) / NS_PER_S, "s")
-        return {**found, "isolated_for": isolated_for, "vacuum_rise": _rise(now, found["vacuum"], since)}
+        second = now.until_ns // NS_PER_S
+        if self._start[:2] != (second, since):
+            self._start = second, since, _at_isolation(now, since)
+        return {**found, "isolated_for": isolated_for, "vacuum_rise": _rise(self._start[2], found["vacuum"])}
 
 
-def _rise(now: Inputs, vacuum_now: Value, since_ns: int) -> Value:
+def _at_isolation(now: Inputs, since_ns: int) -> Series:
     history = now.history("vacuum")
     first_s = max(10.0, 2 * history.width_s) if history is not None else 10.0  # a long stage's buckets are wide
-    start = now.source("vacuum", since_ns, since_ns + int(first_s * NS_PER_S))
-    if not len(start):
+    return now.source("vacuum", since_ns, since_ns + int(first_s * NS_PER_S))
+
+
+def _rise(start: Series | None, vacuum_now: Value) -> Value:
+    if start is None or not len(start):
         return unknown("Pa", "no reading at isolation")
     if vacuum_now.number is None:
         return unknown("Pa", str(vacuum_now.problem))

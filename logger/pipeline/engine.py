@@ -407,7 +407,10 @@ class Engine:
         if model.state.job is None:
             return
         stage = model.state.stage
-        slow = {**self.result.live, FLOW_WITHOUT_STAGE: self.noticer.flow_without_stage(stage is not None)}
+        in_stage = stage is not None or any(
+            one.ended_ns is not None and one.ended_ns >= self.noticer.closed_ns for one in model.state.stages
+        )
+        slow = {**self.result.live, FLOW_WITHOUT_STAGE: self.noticer.flow_without_stage(in_stage)}
         self.values = self._computed(lambda: self.live_values.values(model, stage, slow)) or {}
         if self.catching_up_reason is not None:
             live = registry.live_quantities()

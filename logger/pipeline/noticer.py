@@ -39,6 +39,11 @@ class Noticer:
             sums[0] += value
             sums[1] += 1.0
 
+    @property
+    def closed_ns(self) -> int:
+        """Up to when readings were looked at; in a demonstration that is minutes ago."""
+        return (self._closed + 1) * NS_PER_S
+
     def flow_without_stage(self, in_stage: bool) -> Value:
         """What has moved over the scale, either way, since it began to flow or the last stage ended; nothing once it
         has stopped. Asked every second."""

@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import io
 import os
 import sys
 from pathlib import Path
@@ -31,6 +32,9 @@ _OUTPUT_FAILS = (errno.ENOSPC, errno.EIO, errno.EBADF)
 def run_command_line(group: click.Group) -> int:
     """Run the command line; exit status."""
     _open_closed_streams()
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a sign that the terminal does not have is no reason to end
     try:
         result = group.main(prog_name="rimelog", standalone_mode=False)
         if sys.stdout is not None:

@@ -1,6 +1,7 @@
 """The program's own folders and files are its user's alone, whatever the umask is."""
 
 import contextlib
+import errno
 import os
 from pathlib import Path
 
@@ -16,7 +17,10 @@ def make_private(directory: Path) -> None:
 
 
 def write_private(path: Path, text: str) -> None:
-    """Whole or not at all, mode 0600, its folder made if need be. Raises OSError."""
+    """Whole or not at all, mode 0600, its folder made; what a link points to, not the link. Raises OSError."""
+    path = Path(os.path.realpath(path))
+    if path.exists() and not path.is_file():  # a device, say: the system's administrator could replace it
+        raise FileExistsError(errno.EEXIST, "not a file", str(path))
     make_private(path.parent)
     partial = path.with_name(f"{path.name}.{os.getpid()}")
     try:

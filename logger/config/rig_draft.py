@@ -3,13 +3,12 @@
 Numbers with their units are kept as they will stand in the file; `parse_rig` reads the result.
 """
 
-import contextlib
-import os
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
 from logger.config.errors import ConfigError
+from logger.config.private_files import write_private
 from logger.config.rig_file import parse_rig
 from logger.model.rig import Rig
 from logger.model.text import clean
@@ -91,18 +90,10 @@ def read_again(text: str) -> Rig:
 
 def write_rig(path: Path, text: str) -> None:
     """Whole or not at all. Raises ConfigError when the disk or the permissions do not allow it."""
-    partial = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        with partial.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        partial.replace(path)
+        write_private(path, text)
     except OSError as exc:
         raise ConfigError(f"{path}: cannot be written: {exc.strerror}") from exc
-    finally:
-        with contextlib.suppress(OSError):
-            partial.unlink()
 
 
 def _toml(value: Value) -> str:

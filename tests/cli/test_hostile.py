@@ -1,13 +1,14 @@
-"""Inputs of files, options, terminal and environment that once ended in a traceback or hung."""
+"""No input of files, options, terminal or environment ends in a traceback or hangs."""
 
 import os
 import random
 from pathlib import Path
 
+import click
 import pytest
 
 from tests.cli.commandline import store_job
-from tests.cli.hostile import ended
+from tests.cli.hostile import commands, ended
 from tests.export.simulated import simulated_job
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="runs each command in a fork of this process")
@@ -22,11 +23,19 @@ FILES = {
     "empty": b"",
     "head.zip": b"PK\x03\x04" + random.Random(2).randbytes(2000),
 }
+DEVICES = ("/dev/zero", "/dev/full", "/dev/null", "/dev/urandom", "/proc/self/mem", "/proc/self", "-")
+WORDS = (
+    "", "-1", "0", "nan", "inf", "1e400lb", "9" * 5000, "9" * 5000 + "lb", "--", "R-22", "{}", "%s%n", "x" * 5000,
+    "a/" * 3000, "\x1b]0;x\x07", "\udcff\udcfe", "\u202e", "ü" * 300, "C:\\x", "NUL", "../../x", "47.6lb", "70psig",
+)  # fmt: skip
 SURROUNDINGS: tuple[dict[str, str], ...] = (
     {}, {}, {}, {"COLUMNS": "1"}, {"COLUMNS": "0"}, {"COLUMNS": "x"}, {"COLUMNS": "-5"}, {"COLUMNS": "99999999"},
-    {"RIMELOG_DATA": "/dev/null"}, {"RIMELOG_DATA": "/proc"}, {"RIMELOG_DATA": "x" * 4000}, {"HOME": "/nonexistent"},
+    {"RIMELOG_DATA": "/dev/null"}, {"RIMELOG_DATA": "/proc"}, {"RIMELOG_DATA": "x" * 4000}, {"HOME": "/proc/missing"},
     {"TERM": "dumb"}, {"LC_ALL": "C"}, {"TZ": "Nowhere/X"}, {"NO_COLOR": "1"},
 )  # fmt: skip
+OF_THEIR_OWN = {("demo",), ("start",), ("view",), ("find",)}  # begin children, or wait for a person or a radio
+DRAWS = 25
+EXAMPLES = int(os.environ.get("RIMELOG_EXAMPLES", "1"))
 
 
 @pytest.fixture
@@ -35,6 +44,36 @@ def place(tmp_path: Path) -> Path:
         (tmp_path / name).write_bytes(content)
     os.mkfifo(tmp_path / "fifo")
     return tmp_path
+
+
+@pytest.mark.parametrize("seed", range(2 * EXAMPLES))
+def test_no_command_ends_in_a_traceback_or_hangs(place: Path, seed: int) -> None:
+    rng = random.Random(seed)
+    words = (*WORDS, *FILES, "fifo", *DEVICES)
+    known = [each for each in commands() if each[0] not in OF_THEIR_OWN]
+    faults = []
+    for _ in range(DRAWS):
+        name, command = rng.choice(known)
+        arguments = [*name, *_arguments(command, rng, words)]
+        how = rng.choice([{}] * 5 + [{"encoding": "ascii"}, {"out": "/dev/full"}, {"closed": True}])
+        env = rng.choice(SURROUNDINGS)
+        fault = ended(place, *arguments, env=env, **how).fault()  # type: ignore[arg-type]
+        if fault is not None:
+            faults.append(f"{[a[:60] for a in arguments]} {env} {how}: {fault}")
+    assert not faults, "\n".join(faults)
+
+
+def _arguments(command: click.Command, rng: random.Random, words: tuple[str, ...]) -> list[str]:
+    given: list[str] = []
+    for one in command.get_params(click.Context(command)):
+        if isinstance(one, click.Argument):
+            given += [rng.choice(words) for _ in range(rng.choice([0, 1, 1, 1, 1, 1, 1, one.nargs % 3]))]
+        elif rng.random() < 0.35 and one.name != "help" and isinstance(one, click.Option):
+            given.append(one.opts[0])
+            if not one.is_flag:
+                choices = one.type.choices if isinstance(one.type, click.Choice) else ()
+                given.append(str(rng.choice([*choices] if choices and rng.random() < 0.6 else words)))
+    return given
 
 
 @pytest.mark.parametrize(

@@ -19,10 +19,14 @@ HOW = """Set up and run the checks, in the clone's own directory, by (README, "R
     python3 -m venv .venv && .venv/bin/pip install -q -e '.[test]' && .venv/bin/python -m tests
 Windows PowerShell:
     py -3 -m venv .venv; .venv\\Scripts\\pip install -q -e '.[test]'; .venv\\Scripts\\python -m tests"""
+PROGRAM = ("logger", "firmware_protocol", "sim_device")
 CHECKS = (
     ("style", ["ruff", "check", "."]),
     ("layers", ["lint-imports", "--no-cache"]),
     ("types", ["mypy"]),
+    # What each system is said to have; each with the cache of its own that a change of system needs.
+    ("types on Windows", ["mypy", "--platform", "win32", "--cache-dir", ".mypy_cache/win32", *PROGRAM]),
+    ("types on macOS", ["mypy", "--platform", "darwin", "--cache-dir", ".mypy_cache/darwin", *PROGRAM]),
 )
 FAILED = 1  # pytest's exit status for tests that failed, and nothing worse
 REAL_TIME = tuple(f"tests/{room}/" for room in ("annunciate", "api", "app", "cli", "end_to_end", "firmware", "link"))

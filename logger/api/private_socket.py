@@ -29,6 +29,8 @@ def socket_path(directory: Path) -> Path | None:
 
 def _is_ours(folder: Path) -> bool:
     """Made if need be; not one that others made or may write in."""
+    if sys.platform == "win32":
+        return False
     try:
         with contextlib.suppress(FileExistsError):
             folder.mkdir(mode=0o700)

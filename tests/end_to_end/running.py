@@ -293,9 +293,3 @@ def message_of(raw: bytes) -> Message | None:
         return decode_payload(payload)
     except ProtocolError:
         return None
-
-
-def digests(file: Path, until_id: int | None = None) -> list[bytes]:
-    """Of every committed record, in order."""
-    with StoreReader(file) as reader:
-        return [record.digest for record in reader.records(until_id=until_id)]

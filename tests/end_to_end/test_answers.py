@@ -7,7 +7,7 @@ from pathlib import Path
 
 from logger.api.client import Client, DaemonError, read_address
 from tests.end_to_end.running import Daemon, daemon, until
-from tests.store.test_gone import notes_in
+from tests.plain_reader import notes_in
 
 KILLS = 10
 RIG = '[rig]\nname = "none"\n\n[[device]]\nname = "scale"\nurl = "socket://127.0.0.1:1"\n'

@@ -8,7 +8,7 @@ import pytest
 
 from sim_device.rig import device_id
 from tests.end_to_end.running import Stored, daemon, rimelog, simulated, until
-from tests.store.test_gone import notes_in
+from tests.plain_reader import notes_in
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows lets nobody take an open file away")
 

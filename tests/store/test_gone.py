@@ -3,12 +3,9 @@
 Judged by a reader of its own: plain SQLite and SHA-256, none of the store's code.
 """
 
-import hashlib
-import json
 import os
 import shutil
 import sqlite3
-import struct
 import subprocess
 import sys
 import time
@@ -22,32 +19,12 @@ from logger.store.lock import JobLock
 from logger.store.place import checkpoints_path, lock_path
 from logger.store.status import DAMAGED, GONE, RESTORED, Problem
 from logger.store.writer import StoreWriter
+from tests.plain_reader import notes_in
 from tests.store.making import JOB_ID, T0_NS, events, note, readings, second, stored
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows lets nobody take an open file away")
 
 PATIENCE_S = 60.0
-_HEADER = struct.Struct("<16sBQqIIII")
-
-
-def notes_in(path: Path) -> list[str]:
-    """Texts of the notes, by plain SQL, with the links between events checked where both are events."""
-    connection = sqlite3.connect(path.resolve().as_uri() + "?mode=ro", uri=True)
-    try:
-        rows = connection.execute("SELECT id, kind, t0_ns, n, payload, digest FROM record ORDER BY id").fetchall()
-    finally:
-        connection.close()
-    assert [row[0] for row in rows] == list(range(1, len(rows) + 1))
-    previous = bytes(32)
-    texts = []
-    for record_id, kind, t0_ns, n, payload, digest in rows:
-        if kind == 1:
-            head = _HEADER.pack(b"rimelog record 1", 1, record_id, t0_ns, n, 0, 0, len(payload))
-            assert hashlib.sha256(previous + head + payload).digest() == digest
-            event = json.loads(payload)
-            texts += [event["text"]] if event["type"] == "note" else []
-        previous = digest
-    return texts
 
 
 class Writing:

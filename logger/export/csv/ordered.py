@@ -4,7 +4,7 @@ import heapq
 import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack
-from typing import BinaryIO
+from typing import IO
 
 RUN_LINES = 200_000
 
@@ -18,7 +18,7 @@ class Sorted:
     def __init__(self, key_bytes: int, run_lines: int = RUN_LINES) -> None:
         self._key_bytes, self._run_lines = key_bytes, run_lines
         self._files = ExitStack()
-        self._runs: list[BinaryIO] = []
+        self._runs: list[IO[bytes]] = []
         self._run: list[bytes] = []
 
     def add(self, line: bytes) -> None:

@@ -69,7 +69,7 @@ def read_checkpoints(file: Path, anchors: Path | None = None, job_id: str = "") 
 def unseen(records: RecordsBetween, last_id: int, checkpoints: Sequence[Checkpoint]) -> UncheckedTail | None:
     """The records after the last checkpoint that holds, if they are of a longer time than a crash leaves.
 
-    A job's first checkpoint is made with its first commit, then there is one a minute. An act may be recorded under
+    A run's first checkpoint is made with its first commit, then there is one a minute. An act may be recorded under
     an earlier time than it was given, so times are the newest of several records.
     """
     seen_id = 0

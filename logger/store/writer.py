@@ -71,7 +71,8 @@ class StoreWriter:
         self._unreported: list[Record] = []  # committed, but the file was gone right after
         self._saved_aside: Path | None = None
         self._next_commit_s = self._next_reserve_s = self._next_check_s = self._next_restore_s = 0.0
-        self._next_checkpoint_s = time.monotonic() + (checkpoint_interval_s if file.last_id else 0.0)
+        # With the first commit: else a job whose power comes and goes within the minute would have none for all of it.
+        self._next_checkpoint_s = time.monotonic()
         self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
 
     @classmethod

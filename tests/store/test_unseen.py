@@ -116,6 +116,19 @@ def test_a_new_job_has_its_first_checkpoint_with_its_first_commit(tmp_path: Path
     writer.close()
 
 
+def test_a_run_has_its_first_checkpoint_with_its_first_commit_too(tmp_path: Path) -> None:
+    """Power that comes and goes within the minute: a night of it could not be continued."""
+    for number in range(3):
+        writer = StoreWriter.open(tmp_path / "job.rimelog", job_id=JOB_ID, now_ns=lambda: T0_NS, reserve_bytes=0)
+        writer.submit([note(100 * number)])
+        assert writer.flush()
+        writer.submit([note(100 * number + 1)])
+        assert writer.flush()  # the cycle of the first commit is over
+        with StoreReader(tmp_path / "job.rimelog") as reader:
+            assert [c.last_id for c in reader.checkpoints().checkpoints][-1] == 2 * number + 1
+        writer.close()
+
+
 @pytest.mark.parametrize("was_stored", [True, False], ids=["emptied", "left as they were"])
 def test_the_key_folder_contradicts_a_rewritten_job(tmp_path: Path, was_stored: bool) -> None:
     """However short the record, and whatever stands beside it."""

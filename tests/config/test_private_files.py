@@ -1,4 +1,4 @@
-"""The program's own files: whole or not at all, their user's alone, never in the place of something else."""
+"""The program's own files never take the place of something else (modes: tests/cli/test_modes.py)."""
 
 import os
 import stat
@@ -9,16 +9,6 @@ import pytest
 from logger.config.private_files import write_private
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="modes, links and pipes of a POSIX system")
-
-
-def test_the_file_and_its_folders_are_the_users_alone_whatever_the_umask(tmp_path: Path) -> None:
-    before = os.umask(0)
-    try:
-        write_private(tmp_path / "a" / "b" / "file", "text\n")
-    finally:
-        os.umask(before)
-    modes = [stat.S_IMODE((tmp_path / each).stat().st_mode) for each in ("a", "a/b", "a/b/file")]
-    assert modes == [0o700, 0o700, 0o600]
 
 
 def test_what_a_link_points_to_is_written_and_the_link_stays(tmp_path: Path) -> None:

@@ -5,9 +5,11 @@ it is clear what happened:
   - it comes back: a bump, dropped (after a longer absence the level may have shifted, so a new segment begins);
   - it goes on continuously from the old line: the rate has changed, and everything set aside counts;
   - it stays away, steady: a step (a tugged hose, a lifted or swapped cylinder), and a new segment begins.
-The rate is the common slope of all segments in a window: a step between segments never counts as flow. The window
-is the longest over which the slope agrees with that of all shorter ones within their uncertainty (intersection of
-confidence intervals, Goldenshluger and Nemirovski 1997): short right after a change, long when steady.
+The rate is the common slope of all segments in a window, carried on to its end: a step between segments never counts
+as flow. The window is the best of those that agree with all shorter ones (statistics/segmented_line.py): short right
+after a change, long when steady. The stated uncertainty is the spread that rates have, for steady flows and for those
+that die away; of a scale whose readings no noise shakes it is a bound, as such a scale hides where it is between two
+divisions. For half a minute after a valve moved the rate may be off by more: the change has to show first.
 
 A step of less than about two divisions cannot be told from flow and shows as rate for up to a minute.
 """
@@ -17,7 +19,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from statistics import median_low
+from statistics import median, median_low
 
 from logger.model.errors import ComputeError
 from logger.model.value import Value, known, unknown
@@ -25,9 +27,15 @@ from logger.statistics.segmented_line import MIN_WINDOW, LineFit, SegmentedLine
 from logger.wording.numbers import mass
 
 UNIT = "kg/s"
+SHAKEN = (
+    20.0  # exp(-SHAKEN * variance of the readings, in divisions) of the rounding error's variance is left: within a
+)
+# third of the sum over k of exp(-(2 pi k sigma)^2) / 2 (pi k)^2, the mean error of a reading with noise sigma
 BIG_JUMP_KG = 2.0  # beyond: the cylinder was lifted, set down or swapped, and the rate is unknown until that is over
 MAX_KG_S = 0.4  # no hose of this trade passes more
 OFF_SCALE = 0.25  # of the level before: nothing but an empty scale drops so far
+HISTORY_S = 600.0  # the longest window
+MIN_RATES = 5  # of which a median is told
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +56,21 @@ class Disturbance:
     u_kg: float = 0.0
 
 
+def median_rate(rates: Sequence[Value], spacing_s: float) -> Value:
+    """Median of MassRate's values, one each `spacing_s`, kg/s; unknown with fewer than five.
+
+    Rates closer to each other than a window share their readings: only one a window counts as independent, and what
+    each may be off by the scale's drift they share altogether.
+    """
+    numbers = [rate.number for rate in rates if rate.number is not None]
+    if len(numbers) < MIN_RATES:
+        return unknown(UNIT, "not enough readings yet")
+    middle = median(numbers)
+    spread = 1.4826 * median(abs(number - middle) for number in numbers)
+    independent = max(1.0, len(numbers) * spacing_s / HISTORY_S)
+    return known(middle, UNIT, math.hypot(spread / math.sqrt(independent), median(rate.u or 0.0 for rate in rates)))
+
+
 class MassRate:
     """Live estimator in bounded memory. Positive when the scale gains.
 
@@ -63,21 +86,23 @@ class MassRate:
         noise_kg: float = 0.0,
         drift_kg_s: float | None = None,
         bucket_s: float = 1.0,
-        history_s: float = 600.0,
+        history_s: float = HISTORY_S,
     ) -> None:
         if not (resolution_kg > 0 and bucket_s > 0 and history_s >= 2 * MIN_WINDOW * bucket_s):
-            raise ComputeError("mass rate: resolution, bucket and history must be above 0, history at least 16 buckets")
+            raise ComputeError("mass rate: resolution, bucket and history must be above 0, history at least 24 buckets")
         self.resolution_kg, self.bucket_s = resolution_kg, bucket_s
         self.disturbances: deque[Disturbance] = deque(maxlen=32)
         self.value: Value = unknown(UNIT, "not enough readings yet")
         self.buckets = 0  # closed so far: between two of them nothing that is asked here changes
         self._drift = resolution_kg / 3600 if drift_kg_s is None else drift_kg_s
         self._noise = max(noise_kg, 0.3 * resolution_kg)
+        self._learned = 0  # buckets that the noise was learned from
+        self._shaken = 0.0  # variance of the readings of a bucket, in divisions
         self._line = SegmentedLine(math.ceil(history_s / bucket_s))
         self._pending: list[tuple[float, float]] = []
         self._filling: list[float] = []
         self._bucket_end = -math.inf
-        self._bucket_start = 0.0
+        self._bucket_start = self._newest_s = 0.0  # its first and its last reading
         self._fit: LineFit | None = None
         self._last_end = -math.inf
         self._swap_expected = False
@@ -134,6 +159,7 @@ class MassRate:
                 self._close_bucket()
             self._bucket_start = t_s
             self._bucket_end = (math.floor(t_s / self.bucket_s) + 1) * self.bucket_s
+        self._newest_s = t_s
         self._filling.append(mass_kg)
         if len(self._filling) > 200:  # a very fast scale: thin out instead of growing
             self._filling = self._filling[::2]
@@ -144,7 +170,7 @@ class MassRate:
         self._swap_expected = True
 
     def _close_bucket(self) -> None:
-        t, y = self._bucket_start, self._middle(self._filling)
+        t, y = (self._bucket_start + self._newest_s) / 2, self._middle(self._filling)
         self._filling = []
         self.buckets += 1
         if not self._line:
@@ -170,7 +196,11 @@ class MassRate:
         """Mean of the readings near their median: finer than the scale's division, blind to a knock."""
         middle = median_low(readings)
         near = [y for y in readings if abs(y - middle) <= self._tolerance]
-        return sum(near) / len(near)
+        mean = sum(near) / len(near)
+        if len(near) > 1:
+            variance = sum((y - mean) ** 2 for y in near) / (len(near) - 1) / self.resolution_kg**2
+            self._shaken += 0.05 * (variance - self._shaken)
+        return mean
 
     def _expected(self, t: float) -> float:
         return self._fit.at(t) if self._fit is not None else self._line.y[-1]
@@ -280,8 +310,16 @@ class MassRate:
             return
         second = abs(y - 2 * self._line.y[-1] + self._line.y[-2])
         estimate = min(second, 3 * self._tolerance) / (0.798 * math.sqrt(6))
-        self._noise += 0.02 * (estimate - self._noise)
+        self._learned += 1
+        gain = max(0.02, 1 / (self._learned + 4))
+        self._noise += gain * (estimate - self._noise)
         self._noise = max(self._noise, 0.1 * self.resolution_kg)
+
+    @property
+    def _rounding(self) -> float:
+        """Standard deviation of the rounding error that noise does not shake away, kg."""
+        shaken = max(self._shaken, (self._noise / self.resolution_kg) ** 2)
+        return self.resolution_kg * math.sqrt(math.exp(-SHAKEN * shaken) / 12)
 
     def _hold(self, t: float, y: float) -> None:
         """Readings are set aside: the last rate stands for a while, then it is not known."""
@@ -292,7 +330,7 @@ class MassRate:
             self.value = self.value.with_note("scale disturbed: last steady rate")
 
     def _refit(self) -> None:
-        fit = self._line.fit(self._noise, self.resolution_kg, self.bucket_s)
+        fit = self._line.fit(self._noise, self._rounding, self.resolution_kg, self.bucket_s)
         self._fit = fit if fit is not None else self._fit
         if self._off_scale:
             self.value = unknown(UNIT, "cylinder is off the scale")

@@ -14,7 +14,7 @@ from logger.model.sample import Series
 from logger.model.value import Value, known, number, unknown, word
 from logger.refrigerant import Refrigerant
 from logger.scale.ledger import MassLedger, balance
-from logger.scale.rate import Disturbance, MassRate
+from logger.scale.rate import Disturbance, MassRate, median_rate
 from logger.stages.recovery.level import JUDGED_BY, RecoveryLevel
 from logger.stages.recovery.live import FlowPhase, RecoveryNow, RecoveryWatch
 from logger.stages.recovery.rebound import SETTLE_S, Rebound, judge_rebound
@@ -152,6 +152,7 @@ class _Run:
         self.ledger = MassLedger(resolution_kg, u_accuracy_kg)
         self.swaps = sorted(swaps)
         self.steps: list[RecoveryStep] = []
+        self.rates: list[tuple[Phase, Value]] = []
         self.disturbances: list[Disturbance] = []
         self.stalls: list[Stall] = []
 
@@ -178,6 +179,7 @@ class _Run:
             recovered = self.ledger.moved
             now = self.watch.update(t, rate, recovered, allowed, self.sampler.at(t))
             over = now.condensing_over_ambient.number
+            self.rates.append((now.phase, rate))
             self.steps.append(RecoveryStep(t, rate.number, recovered.number, now.phase, over))
             self._stall(t, now)
 
@@ -216,11 +218,8 @@ class _Run:
         )
 
     def _rate_of(self, phase: FlowPhase) -> Value:
-        rates = [s.rate_kg_s for s in self.steps if s.phase is phase and s.rate_kg_s is not None]
-        if len(rates) < 5:
-            return unknown("kg/s", f"too little {phase.value} was recovered")
-        middle = median(rates)
-        return known(middle, "kg/s", 1.4826 * median(abs(r - middle) for r in rates) / len(rates) ** 0.5)
+        rate = median_rate([rate for at, rate in self.rates if at is phase], self.bucket_s)
+        return rate if rate.number is not None else unknown("kg/s", f"too little {phase.value} was recovered")
 
     def _over_ambient(self) -> Value:
         running = (s for s in self.steps if s.phase in (FlowPhase.LIQUID, FlowPhase.VAPOUR))

@@ -152,7 +152,7 @@ class _Run:
         self.ledger = MassLedger(resolution_kg, u_accuracy_kg)
         self.swaps = sorted(swaps)
         self.steps: list[RecoveryStep] = []
-        self.rates: list[tuple[Phase, Value]] = []
+        self.rates: list[tuple[FlowPhase, Value]] = []
         self.disturbances: list[Disturbance] = []
         self.stalls: list[Stall] = []
 

@@ -27,15 +27,14 @@ from logger.statistics.segmented_line import MIN_WINDOW, LineFit, SegmentedLine
 from logger.wording.numbers import mass
 
 UNIT = "kg/s"
-SHAKEN = (
-    20.0  # exp(-SHAKEN * variance of the readings, in divisions) of the rounding error's variance is left: within a
-)
-# third of the sum over k of exp(-(2 pi k sigma)^2) / 2 (pi k)^2, the mean error of a reading with noise sigma
+# Noise of standard deviation s divisions leaves the share exp(-SHAKEN s^2) of the rounding error's variance: within a
+# third of the sum over k of exp(-(2 pi k s)^2) / 2 (pi k)^2.
+SHAKEN = 20.0
 BIG_JUMP_KG = 2.0  # beyond: the cylinder was lifted, set down or swapped, and the rate is unknown until that is over
 MAX_KG_S = 0.4  # no hose of this trade passes more
 OFF_SCALE = 0.25  # of the level before: nothing but an empty scale drops so far
 HISTORY_S = 600.0  # the longest window
-MIN_RATES = 5  # of which a median is told
+MIN_RATES = 5  # for a median
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,9 +139,12 @@ class MassRate:
         """
         if self._fit is None or self.disturbed or self._off_scale:
             return self.level
+        return self._followed(self._fit, t_s)
+
+    def _followed(self, fit: LineFit, t_s: float) -> Value:
         recent = self._line.recent(3)
-        off = sum(y - self._fit.at(t) for t, y in recent) / len(recent)
-        slope, u = self._fit.slope, self._fit.u_level
+        off = sum(y - fit.at(t) for t, y in recent) / len(recent)
+        slope, u = fit.slope, fit.u_level
         if abs(off) > 2 * math.hypot(self._noise, self.resolution_kg / math.sqrt(12)):
             quick = self.quick
             slope = slope if quick.number is None else quick.number
@@ -150,7 +152,7 @@ class MassRate:
             ahead = min(t_s - middle, 4 * self.bucket_s)
             return known(sum(y for _, y in recent) / len(recent) + slope * ahead, "kg", u)
         ahead = min(max(t_s - self._line.t[-1], 0.0), 3 * self.bucket_s)
-        return known(self._fit.at(self._line.t[-1] + ahead), "kg", u)
+        return known(fit.at(self._line.t[-1] + ahead), "kg", u)
 
     def update(self, t_s: float, mass_kg: float) -> Value:
         """One reading of the scale, in kg; t_s never goes back. Returns the rate in kg/s (also in `value`)."""
@@ -284,6 +286,8 @@ class MassRate:
         began, (settled_s, after) = self._pending[0][0], tail[0]
         before = self._expected(self._line.t[-1])
         if abs(after - before) > BIG_JUMP_KG:
+            if self._fit is not None:  # the flow may have stopped just before
+                before = self._followed(self._fit, self._line.t[-1]).number or before
             self._off_scale = after < OFF_SCALE * before
             self._swap_expected = self._swap_expected and self._off_scale
             self._line.clear()

@@ -130,6 +130,8 @@ class SegmentedLine:
             if mean is None or newer is None or older is None:
                 continue
             window = self._window(n - count, mean, older, newer)
+            if best is None and window.broken and self._straight(n - count // 2, newer.slope, noise, division):
+                return self._at_end(self._only(n - count // 2, newer), noise, division)  # since a valve moved
             low, high = max(low, window.slope - KAPPA * window.u), min(high, window.slope + KAPPA * window.u)
             if best is not None and (low > high or window.broken):
                 break
@@ -158,6 +160,18 @@ class SegmentedLine:
         u = math.sqrt(mean.u**2 + (u_bend * lag_s) ** 2 + (CURVED * (bend * lag_s) ** 2 / size) ** 2)
         broken = abs(seen) > math.sqrt(BREAK**2 * noise + 4 * natural)
         return _Window(first, mean.slope + bend * lag_s, u, mean.u, bend, u_bend, lag_s, broken)
+
+    def _straight(self, first: int, slope: float, noise: float, division: float) -> bool:
+        """The newest readings lie on a line: a valve moved before them, and nothing swings."""
+        t, y = self.t[first:], self.y[first:]
+        middle_s, middle = sum(t) / len(t), sum(y) / len(y)
+        off = max(abs(b - middle - slope * (a - middle_s)) for a, b in zip(t, y, strict=True))
+        return self._starts[-1] <= first and off <= division / 2 + 2 * noise
+
+    def _only(self, first: int, mean: _Mean) -> _Window:
+        """A window too short for a bend to be seen: it may change as flows do by themselves."""
+        lag_s, u_bend = self.t[-1] - mean.t_s, (abs(mean.slope) + mean.u) / CHANGES_IN_S
+        return _Window(first, mean.slope, math.hypot(mean.u, u_bend * lag_s), mean.u, 0.0, u_bend, lag_s, True)
 
     def _at_end(self, window: _Window, noise: float, division: float) -> LineFit:
         """The level is that of the newest segment, its mean carried on to the newest reading."""

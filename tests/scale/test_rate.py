@@ -248,3 +248,18 @@ def test_rate_in_the_trades_numbers() -> None:
     rig = Rig(hz=1.0).run(900, lambda t: flow)
     assert rig.rate.value.number is not None
     assert rig.rate.value.number * 60 / POUND_KG == pytest.approx(2.017, abs=0.01)
+
+
+def test_readings_far_apart_show_a_stopped_flow_and_what_the_cylinder_then_was_when_it_is_swapped() -> None:
+    """As in a thinned record: a reading each 20 s, 0.04 kg/s that ends, and minutes later the next cylinder."""
+    rate, kg = MassRate(resolution_kg=TENTH_POUND, bucket_s=20.0, history_s=1000.0), 20.0
+    for i in range(60):
+        kg += 0.8 if i < 50 else 0.0
+        rate.update(20.0 * i, round(kg / TENTH_POUND) * TENTH_POUND)
+    assert rate.level_at(1190.0).number == pytest.approx(kg, abs=TENTH_POUND)
+    assert rate.value.number == pytest.approx(0.0, abs=2 * (rate.value.u or 0.0) + 1e-5)
+    rate.expect_swap()
+    for i in range(60, 70):
+        rate.update(20.0 * i, 30.0)
+    (jump,) = rate.disturbances
+    assert jump.before_kg == pytest.approx(kg, abs=TENTH_POUND)

@@ -69,7 +69,7 @@ def analyse_charging(
         now = watch.update(t, ledger.moved, rate.value, rate.quick)
         if now.charged.number is not None:
             steps.append((t, now.charged.number, now.rate.number))
-        if now.rate.number is not None and now.rate.number > (peak.number or 0.0) and now.rate.note is None:
+        if now.rate.number is not None and now.rate.note is None and _surely(now.rate) > _surely(peak):
             peak = now.rate
     charged = ledger.moved
     if charged.number is not None:
@@ -80,6 +80,11 @@ def analyse_charging(
         *_full_charge_finding(charged, full_charge_kg, before_kg),
     )
     return ChargingResult(charged, peak, ledger, tuple(steps), findings)
+
+
+def _surely(rate: Value) -> float:
+    """The largest of many uncertain numbers is too large: that which is surely reached (k=2) is not."""
+    return (rate.number or 0.0) - 2 * (rate.u or 0.0)
 
 
 def _mass_finding(charged: Value, peak: Value, took_s: float, ledger: MassLedger) -> Finding:

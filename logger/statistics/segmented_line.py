@@ -43,7 +43,7 @@ class _Mean(NamedTuple):
     t_s: float
 
 
-class _Window(NamedTuple):
+class _BentWindow(NamedTuple):
     """slope, u: at the newest reading. u_mean: of the mean slope alone. bend, u_bend: change of the slope a second.
 
     broken: its halves differ by more than a bend explains.
@@ -120,7 +120,7 @@ class SegmentedLine:
         n = len(self.t)
         scale = noise, rounding, division, spacing_s
         low, high = -math.inf, math.inf
-        best: _Window | None = None
+        best: _BentWindow | None = None
         mean = self._mean(n - MIN_WINDOW // 2, n, *scale) if n >= MIN_WINDOW else None
         for count in self._sizes:
             if count > n:
@@ -150,7 +150,7 @@ class SegmentedLine:
         u = u_slope(slope, noise, rounding, division, n, spacing_s, sxx)
         return _Mean(slope, u, self.t[0] + (self._sums[end][0] - self._sums[first][0]) / n)
 
-    def _window(self, first: int, mean: _Mean, older: _Mean, newer: _Mean) -> _Window:
+    def _window(self, first: int, mean: _Mean, older: _Mean, newer: _Mean) -> _BentWindow:
         apart_s, lag_s = newer.t_s - older.t_s, self.t[-1] - mean.t_s
         size = abs(mean.slope) + mean.u
         natural = (size / CHANGES_IN_S) ** 2
@@ -159,7 +159,7 @@ class SegmentedLine:
         bend, u_bend = share * seen, math.sqrt(share * noise)
         u = math.sqrt(mean.u**2 + (u_bend * lag_s) ** 2 + (CURVED * (bend * lag_s) ** 2 / size) ** 2)
         broken = abs(seen) > math.sqrt(BREAK**2 * noise + 4 * natural)
-        return _Window(first, mean.slope + bend * lag_s, u, mean.u, bend, u_bend, lag_s, broken)
+        return _BentWindow(first, mean.slope + bend * lag_s, u, mean.u, bend, u_bend, lag_s, broken)
 
     def _straight(self, first: int, slope: float, noise: float, division: float) -> bool:
         """The newest readings lie on a line: a valve moved before them, and nothing swings."""
@@ -168,12 +168,12 @@ class SegmentedLine:
         off = max(abs(b - middle - slope * (a - middle_s)) for a, b in zip(t, y, strict=True))
         return self._starts[-1] <= first and off <= division / 2 + 2 * noise
 
-    def _only(self, first: int, mean: _Mean) -> _Window:
+    def _only(self, first: int, mean: _Mean) -> _BentWindow:
         """A window too short for a bend to be seen: it may change as flows do by themselves."""
         lag_s, u_bend = self.t[-1] - mean.t_s, (abs(mean.slope) + mean.u) / CHANGES_IN_S
-        return _Window(first, mean.slope, math.hypot(mean.u, u_bend * lag_s), mean.u, 0.0, u_bend, lag_s, True)
+        return _BentWindow(first, mean.slope, math.hypot(mean.u, u_bend * lag_s), mean.u, 0.0, u_bend, lag_s, True)
 
-    def _at_end(self, window: _Window, noise: float, division: float) -> LineFit:
+    def _at_end(self, window: _BentWindow, noise: float, division: float) -> LineFit:
         """The level is that of the newest segment, its mean carried on to the newest reading."""
         n = len(self.t)
         first = max(window.first, self._starts[-1])

@@ -75,10 +75,19 @@ Name = Annotated[str, Field(min_length=1, max_length=60)]
 Word = Annotated[str, Field(max_length=20)]
 
 
-class CalibrationTable(Table):
-    """The keys of a calibration, which every kind of channel may have, and those that only a vacuum gauge has."""
+class GaugeTable(Table):
+    """The measuring point of a channel, and what is stated of a vacuum gauge alone."""
 
     point: str
+    water_factor: float | None = Field(default=None, ge=0.2, le=5.0)
+    refrigerant_factor: float | None = Field(default=None, ge=0.2, le=5.0)
+    zero_drift: str | None = None
+    temperature_coefficient: str | None = None
+
+
+class CalibrationTable(GaugeTable):
+    """The keys of a calibration, which every kind of channel may have."""
+
     zero: str | None = None
     span: float = 1.0
     u: str | None = None
@@ -89,10 +98,6 @@ class CalibrationTable(Table):
     due_days: int = Field(default=365, ge=1, le=3660)
     earlier_zero: str | None = None
     as_entered: bool = False
-    water_factor: float | None = Field(default=None, ge=0.2, le=5.0)
-    refrigerant_factor: float | None = Field(default=None, ge=0.2, le=5.0)
-    zero_drift: str | None = None
-    temperature_coefficient: str | None = None
 
     @field_validator("span")
     @classmethod
@@ -221,7 +226,7 @@ def calibration_of(table: CalibrationTable, key: str, problems: Problems) -> Cal
     )  # fmt: skip
 
 
-def gauge_of(table: CalibrationTable, key: str, problems: Problems) -> GaugeFacts:
+def gauge_of(table: GaugeTable, key: str, problems: Problems) -> GaugeFacts:
     """What is stated of a vacuum gauge; said of any other channel it is a fault."""
     stated = ("water_factor", "refrigerant_factor", "zero_drift", "temperature_coefficient")
     if table.point != "vacuum":

@@ -49,9 +49,15 @@ def parse(text: str, path: str, model: type[M]) -> tuple[M, "Problems"]:
     With faults the model is of what is left without them. Raises FileProblems when nothing can be made of that.
     """
     try:
-        data = numbered(toml_text.loads(text))
+        data = toml_text.loads(text)
     except tomllib.TOMLDecodeError as exc:
         raise FileProblems(path, [("TOML", str(exc))]) from exc
+    return check(data, path, model)
+
+
+def check(data: Any, path: str, model: type[M]) -> tuple[M, "Problems"]:
+    """`parse` of what was read already."""
+    data = numbered(data)
     problems = Problems(path)
     for _ in range(MAX_ROUNDS):
         try:

@@ -149,7 +149,7 @@ def _non_condensables(f: Given) -> Text:
             return Text("no non-condensables found", body, _AIR_RULE, _AIR_DECISION)
         case "blend":
             why = f"a blend that is part vapor lies below its bubble pressure, here by up to {f('could_hide')}"
-            return _air_unknown(f"{_against(f)}; {why}, and as much air would not show.", f.all("check"))
+            return _air_unknown(f"{_against(f)}; {why}, and that much air would not show.", f.all("check"))
     return _air_unknown(f"{_against(f)}; the limit is {f('limit')} over saturation.", f.all("check"))
 
 
@@ -165,7 +165,7 @@ def _air_unknown(body: str, check: tuple[str, ...] = ()) -> Text:
 
 
 _EVIDENCE = {
-    "two_temperatures": "Air or another refrigerant? Take a second reading at a much warmer or colder cylinder.",
+    "two_temperatures": "Air or another refrigerant? Take a second reading with the cylinder much warmer or colder.",
     "air": "At the second temperature the excess is the same: air or nitrogen.",
     "mixed": "At the second temperature the excess has grown with saturation: another refrigerant is mixed in.",
     "not_apart": "The second reading is too close to separate air from another refrigerant: take one farther away.",

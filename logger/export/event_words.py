@@ -72,7 +72,7 @@ def _about_and_text(event: Event, shown: Shown) -> tuple[str, str]:
         case StageEnded():
             return f"stage {event.number}", "ended"
         case Marked():
-            return event.act, event.text or event.act.replace("-", " ")
+            return event.act, event.text or event.act.replace("-", " ")  # of events.csv, as it always was
         case NoteWritten():
             return "", event.text
         case Proposed():

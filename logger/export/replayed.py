@@ -95,7 +95,7 @@ def _balance(model: JobModel, results: list[StageResult]) -> Iterator[tuple[str,
     charge_kg = model.state.job.full_charge_kg if model.state.job else None
     if charge_kg is None or not recovered:
         return
-    yield "Full charge of the appliance", known(charge_kg, "kg")
+    yield "Full charge of the system", known(charge_kg, "kg")
     total = _sum(recovered)
     if total.number is not None:
         yield "Full charge less recovered", known(charge_kg - total.number, "kg", total.u)

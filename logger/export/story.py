@@ -42,7 +42,7 @@ from logger.wording.values import Shown
 
 _DIARY: dict[type[Event], str] = {
     NoteWritten: "note",
-    Marked: "act",
+    Marked: "mark",
     CylinderOnScale: "cylinder",
     SettingChanged: "setting",
     DeviceLost: "device",
@@ -50,7 +50,12 @@ _DIARY: dict[type[Event], str] = {
     ProposalAnswered: "noticed",
 }
 _SILENCING = (AlarmEvent.SHELVE, AlarmEvent.UNSHELVE, AlarmEvent.TAKE_OUT, AlarmEvent.PUT_BACK, AlarmEvent.RESET)
+_MARKS = {"machine-started": "recovery machine started", "machine-stopped": "recovery machine stopped"}
 _AT_REST = (State.NORMAL, State.SUPPRESSED, State.SHELVED, State.OUT_OF_SERVICE)
+
+
+def mark_label(act: str) -> str:
+    return _MARKS.get(act, act.replace("-", " "))
 
 
 @dataclass(slots=True)
@@ -158,7 +163,9 @@ class Story:
                 kind = "alarm"
             if kind is not None:
                 about, text, by = words(event, shown)
-                text = text if kind in ("note", "act") or not about else f"{about}: {text}"
+                text = text if kind in ("note", "mark") or not about else f"{about}: {text}"
+                if isinstance(event, Marked):
+                    text = event.text or mark_label(event.act)
                 found.append(Act(event.t_ns, kind, text if text != about else about, by))
         return tuple(sorted(found, key=lambda act: act.t_ns))
 

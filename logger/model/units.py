@@ -5,6 +5,7 @@ Factors: NIST SP 811 (2008) appendix B; conventional inch of mercury 3386.389 Pa
 UCUM codes: https://ucum.org (mercury column `m[Hg]`; a micron of mercury is `um[Hg]`, never `um`).
 """
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -223,6 +224,11 @@ _SHOWN = {
     "micron/min": "microns/min",
     "micron/h": "microns/hour",
     "atm.cc/s": "atm cc/s",
+    "Pa.m3/s": "Pa m³/s",
+    "ft3": "ft³",
+    "m3": "m³",
+    "lb/ft3": "lb/ft³",
+    "kg/m3": "kg/m³",
     "lb/yr": "lb a year",
     "kg/yr": "kg a year",
 }
@@ -251,7 +257,31 @@ def show(value: Value, quantity: Quantity, system: str, ambient_pa: float = STAN
     unit = unit_for(value.number, quantity, system, ambient_pa)
     number = from_si(value.number, unit, ambient_pa)
     if quantity is Quantity.LEAK_RATE:
-        return f"{number:.2e} {show_unit(unit)}"
+        return f"{of_any_size(number)} {show_unit(unit)}"
     few = quantity is Quantity.PRESSURE_RATE and abs(number) >= 100  # no gauge knows its tenth of such a rate
     text = f"{number:,.{0 if few else unit.digits}f}"
-    return f"{'0' + text[2:] if text.startswith('-0') and not text.strip('-0.') else text} {show_unit(unit)}"
+    return with_unit("0" + text[2:] if text.startswith("-0") and not text.strip("-0.") else text, unit)
+
+
+def with_unit(number: str, unit: Unit) -> str:
+    """ "1 micron", "2 microns": a number as it is shown, with its unit."""
+    return f"{number} {unit.name if unit.name == 'micron' and number in ('1', '-1') else show_unit(unit)}"
+
+
+def of_any_size(number: float, spread: float = 0.0) -> str:
+    """For what spans many powers of ten: "4.3", "2.1 x 10^-5"; two figures, or by its spread: "4.3 ± 0.4",
+    "(2.14 ± 0.05) x 10^-5"."""
+    exponent = math.floor(math.log10(abs(number))) if number else 0
+    plain = -2 <= exponent <= 3
+    unit = 1.0 if plain else 10.0**exponent
+    digits = digits_of(spread / unit) if spread else 1 - exponent if plain else 1
+    text = f"{round(number / unit, digits) + 0.0:,.{max(digits, 0)}f}"
+    if spread:
+        text += f" ± {spread / unit:,.{max(digits, 0)}f}"
+    return text if plain else f"{f'({text})' if spread else text} x 10^{exponent}"
+
+
+def digits_of(spread: float) -> int:
+    """Decimals that show two figures of an uncertainty that begins with 1 or 2, else one; negative for tens."""
+    exponent = math.floor(math.log10(spread))
+    return -exponent + (1 if spread / 10**exponent < 3 else 0)

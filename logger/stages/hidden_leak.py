@@ -11,7 +11,7 @@ from logger.model.points import Quantity
 from logger.model.units import YEAR_S
 from logger.model.value import Value, known, name_of, number, word
 from logger.physics.leak_flow import Drive, ServiceGas, service_range
-from logger.wording.given import Given
+from logger.wording.given import Given, sentence
 
 MATTERS_A_YEAR = 0.10  # of the charge: the lowest leak-rate threshold of 40 CFR 84.106
 
@@ -36,18 +36,20 @@ class Hidden:
     share: float | None
 
 
-def hidden_leak(key: str, smallest: Value, largest: Value, drive: Drive, tested: ClosedSystem) -> Hidden:
-    """smallest, largest: Pa/s of the closed system, of the test gas; unknown ones say why."""
+def hidden_leak(
+    key: str, smallest: Value, largest: Value, drive: Drive, tested: ClosedSystem, rate: Quantity = Quantity.VACUUM_RISE
+) -> Hidden:
+    """smallest, largest: Pa/s of the closed system, of the test gas; unknown ones say why. rate: what they are."""
     if smallest.number is None or largest.number is None:
         why = name_of("reason", smallest.problem or largest.problem or "")
         return Hidden(Finding(key, Verdict.CANNOT_TELL, (word("judged", "no_rate"), why)), None)
     rates = (
-        number("smallest_rate", Quantity.VACUUM_RISE, smallest),
-        number("largest_rate", Quantity.VACUUM_RISE, largest),
+        number("smallest_rate", rate, smallest),
+        number("largest_rate", rate, largest),
     )
     if tested.volume_m3 is None or not tested.volume_m3 > 0.0:
         return Hidden(Finding(key, Verdict.CANNOT_TELL, (*rates, word("judged", "no_volume"))), None)
-    flows = [rate * tested.volume_m3 for rate in (smallest.number, max(largest.number, 0.0))]
+    flows = [pa_s * tested.volume_m3 for pa_s in (smallest.number, max(largest.number, 0.0))]
     inputs = [
         number("smallest_flow", Quantity.LEAK_RATE, known(flows[0], "Pa.m3/s")),
         number("largest_flow", Quantity.LEAK_RATE, known(flows[1], "Pa.m3/s")),
@@ -75,6 +77,7 @@ def hidden_leak(key: str, smallest: Value, largest: Value, drive: Drive, tested:
     return Hidden(Finding(key, verdict, (*rates, *inputs, word("judged", judged))), share)
 
 
+_NAME = "smallest leak this test could see"
 RULE = (
     "smallest: seen in 95 of 100 tests; largest: still possible (95 %). Bounds: molecular and viscous flow "
     "of the refrigerant at its vapor pressure"
@@ -84,32 +87,29 @@ RULE = (
 def words(f: Given) -> Text:
     """The finding in words."""
     judged = f.code("judged")
-    if judged == "no_rate":
-        return Text("leak that could hide: unknown", f"Leak that could hide unknown: {f('reason')}.", RULE)
-    if judged == "no_volume":
-        body = "Leak that could hide unknown: system volume not entered. Enter it in the job."
-        return Text("leak that could hide: unknown", body, RULE)
+    if judged in ("no_rate", "no_volume"):
+        why = f("reason") if judged == "no_rate" else "system volume not entered. Enter it in the job"
+        return Text(f"{_NAME}: unknown", f"{sentence(_NAME)}: unknown, {why}.", RULE)
     if judged == "no_refrigerant":
-        body = f"A leak of up to {f('largest_flow')} of test gas could hide."
-        return Text("a leak could hide", body, RULE)
-    loss = f"{_from_to(f, 'largest')} of {f('gas')}"
-    seen = f"Smallest this test could see: {_from_to(f, 'smallest')}."
-    body = f"A leak of {loss} could hide"
+        flow = f("largest_flow")
+        return Text(f"leak up to {flow} not ruled out", f"A leak of {flow} of test gas or less would not show.", RULE)
+    loss, most = f"{_from_to(f, 'largest')} of {f('gas')}", f"{f('largest_loss_high')} of {f('gas')}"
+    body = f"A leak of {loss} would not show"
     if f.has("share"):
-        body += f", up to {f('share')} of the charge a year"
-    headline = "a leak that matters could hide" if judged == "could_matter" else f"could hide: {loss}"
-    return Text(headline, f"{body}. {seen}", RULE)
+        body += f", up to {f.bound('share')} of the charge a year"
+    headline = f"leak up to {most} not ruled out" if judged == "could_matter" else f"leak under {most} would not show"
+    return Text(headline, f"{body}. {sentence(_NAME)}: {_from_to(f, 'smallest')}.", RULE)
 
 
 def _from_to(f: Given, name: str) -> str:
     """ "0.45 to 16 lb a year"."""
-    return f"{f(f'{name}_loss_low').partition(' ')[0]} to {f(f'{name}_loss_high')}"
+    return f.from_to(f"{name}_loss_low", f"{name}_loss_high")
 
 
 LABELS = {
-    "smallest_rate": "smallest rise it could see",
-    "largest_rate": "largest steady rise in play",
-    "smallest_flow": "smallest leak it could see",
+    "smallest_rate": "smallest loss rate this test could see",
+    "largest_rate": "largest steady loss still possible",
+    "smallest_flow": "smallest leak this test could see",
     "largest_flow": "largest leak still possible",
     "smallest_loss_low": "smallest, in service, at least",
     "smallest_loss_high": "smallest, in service, up to",

@@ -23,18 +23,18 @@ from logger.wording.values import Shown
 
 _SETTINGS: dict[str, StatementWords] = {
     "not_of_stage": lambda f: f"{f('setting')} is not a setting of this stage; its settings: {listed(f, 'there_is')}",
-    "flag": lambda f: f"{f('setting')} is true or false",
-    "text": lambda f: f"{f('setting')} is text",
-    "day": lambda f: f"{f('setting')} is a day such as 2026-03-14, not {f('asked')}",
+    "flag": lambda f: f"{f('setting')} must be true or false",
+    "text": lambda f: f"{f('setting')} must be text",
+    "day": lambda f: f"{f('setting')} must be a day such as 2026-03-14, not {f('asked')}",
     "profile": lambda f: f"no such profile: {f('asked')}; known: {listed(f, 'there_is')}",
-    "one_of": lambda f: f"{f('setting')} is one of {listed(f, 'there_is')}, not {f('asked')}",
-    "count": lambda f: f"{f('setting')} is a whole number from 1 to {f('most')}",
-    "number": lambda f: f"{f('setting')} is a number (SI)",
-    "above_zero": lambda f: f"{f('setting')} is above zero",
+    "one_of": lambda f: f"{f('setting')} must be one of {listed(f, 'there_is')}, not {f('asked')}",
+    "count": lambda f: f"{f('setting')} must be a whole number from 1 to {f('most')}",
+    "number": lambda f: f"{f('setting')} must be a number, in SI",
+    "above_zero": lambda f: f"{f('setting')} must be above zero",
     "too_large": lambda f: f"{f('setting')} is too large",
     "unusual": lambda f: (
-        f"{f('setting')} {f('value')} is unusual ({f('low')} to {f('high')}); another unit, a shifted point? "
-        "If it is right, add --as-entered"
+        f"{f('setting')} {f('value')} is unusual ({f('low')} to {f('high')}); another unit, or the decimal "
+        "point shifted? If it is right, add --as-entered"
     ),
 }
 
@@ -48,7 +48,7 @@ WORDS = Words(
     findings={
         "program.failed": lambda f: Text(
             "not analyzed",
-            f"This program failed at the analysis of this stage ({f('fault')}). Its readings are stored.",
+            f"Software error in the analysis of this stage ({f('fault')}). Its readings are stored.",
         )
     },
     statements={f"setting.{key}": _of_stage(words) for key, words in _SETTINGS.items()},

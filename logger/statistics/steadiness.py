@@ -117,7 +117,7 @@ def hunting(
     amplitude = median(swings)
     regularity = _autocorrelation(left, max(1, round(period / ((b.t_s[-1] - b.t_s[0]) / (len(b) - 1)))))
     if amplitude < least_amplitude:
-        return Hunting(False, period, amplitude, cycles, regularity, "swings less than what counts as hunting")
+        return Hunting(False, period, amplitude, cycles, regularity, "its swings are too small to count as hunting")
     if regularity < 0.3 or median(abs(p - period) for p in periods) > 0.3 * period:
         return Hunting(False, period, amplitude, cycles, regularity, "moves about, but not with a regular period")
     return Hunting(True, period, amplitude, cycles, regularity, "swings with a regular period")

@@ -75,6 +75,19 @@ class Given:
             return self.text(one)
         return self._shown.with_spread(one.value, one.kind)
 
+    def bound(self, name: str) -> str:
+        """With two figures: "51 %"."""
+        one = self._first(name)
+        if not isinstance(one.value, Value) or not isinstance(one.kind, Quantity):
+            return self.text(one)
+        return self._shown.bound(one.value, one.kind)
+
+    def from_to(self, low: str, high: str) -> str:
+        """ "0.45 to 16 lb a year", with one unit where both have it."""
+        first, last = self(low), self(high)
+        number, _, unit = first.partition(" ")
+        return f"{number if last.endswith(unit) else first} to {last}"
+
     def beside(self, name: str, limit: str) -> str:
         """A number that is not its limit, with as many decimals as keep it from reading as the limit."""
         one, other = self._first(name), self._first(limit)

@@ -5,13 +5,28 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 
 from logger.model.points import Quantity
-from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, Unit, from_si, show, show_unit, unit_for, user_unit
+from logger.model.units import (
+    NS_PER_S,
+    STANDARD_ATMOSPHERE_PA,
+    Unit,
+    digits_of,
+    from_si,
+    of_any_size,
+    show,
+    show_unit,
+    unit_for,
+    user_unit,
+    with_unit,
+)
 from logger.model.value import Value, known
 from logger.wording.numbers import in_one
 
 _Q = Quantity
 _DIFFERENCE = {_Q.PRESSURE: _Q.PRESSURE_DIFFERENCE, _Q.TEMPERATURE: _Q.TEMPERATURE_DIFFERENCE}
+_BOUNDS = (_Q.MASS_PER_YEAR, _Q.VACUUM_RISE, _Q.PRESSURE_DIFFERENCE_RATE)
+"""Without an uncertainty these are bounds of what a test could see."""
 MAX_CONFIDENCE = 0.99
+_WHOLE = 1e-9  # of a number that was entered as a whole one, and went to SI and back
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,31 +62,47 @@ class Shown:
         unit = user_unit(_DIFFERENCE.get(quantity, quantity), self.system)
         number = si / unit.factor
         digits = 0 if number == 0 else min(6, max(0, 1 - math.floor(math.log10(abs(number)))))
-        return f"{number:,.{digits}f} {show_unit(unit)}"
+        return f"{number:,.{digits}f} {show_unit(unit).removesuffix(' abs')}"
 
     def figure(self, value: Value, quantity: Quantity) -> str:
         """In the user's unit with the digits that its uncertainty leaves (GUM 7.2.6), the unit's usual ones where none
-        is stated: "19.5 lb"; the reason where there is no number."""
+        is stated: "19.5 lb"; what was set as a whole number is one: "10 °F". The reason where there is no number."""
         if value.number is None:
             return self._why(value)
         if quantity is Quantity.TIME:
             return lasted(value.number)
         if quantity is Quantity.COUNT:
-            return f"{value.number:,.{max(0, _digits_of(2 * value.u))}f}" if value.u else f"{value.number:,.12g}"
+            return f"{value.number:,.{max(0, digits_of(2 * value.u))}f}" if value.u else f"{value.number:,.12g}"
         if quantity is Quantity.LEAK_RATE:
             return show(value, quantity, self.system, self.ambient_pa)
+        if quantity in _BOUNDS and not value.u:
+            return self.bound(value, quantity)
         unit = self._unit(value.number, quantity)
-        digits = min(unit.digits, _digits_of(2 * value.u / unit.factor)) if value.u else unit.digits
-        if quantity is Quantity.MASS_PER_YEAR and not value.u and value.number:  # bounds: two figures say enough
-            digits = 1 - math.floor(math.log10(abs(value.number / unit.factor)))
-        return f"{self._rounded(value.number, unit, digits)} {show_unit(unit)}"
+        digits = min(unit.digits, digits_of(2 * value.u / unit.factor)) if value.u else unit.digits
+        if not value.u and self._is_whole(value.number, unit):
+            digits = 0
+        return with_unit(self._rounded(value.number, unit, digits), unit)
+
+    def bound(self, value: Value, quantity: Quantity) -> str:
+        """With two figures: "51 %", "45,000 microns/hour", "0.45 lb a year"."""
+        if not value.number:
+            return self.one(value, quantity)
+        unit = self._unit(value.number, quantity)
+        digits = 1 - math.floor(math.log10(abs(value.number / unit.factor)))
+        if quantity is not Quantity.MASS_PER_YEAR:
+            digits = min(unit.digits, digits)
+        return with_unit(self._rounded(value.number, unit, digits), unit)
+
+    def _is_whole(self, number: float, unit: Unit) -> bool:
+        shown = from_si(number, unit, self.ambient_pa)
+        return abs(shown - round(shown)) <= _WHOLE * max(1.0, abs(number / unit.factor))
 
     def whole(self, value: Value, quantity: Quantity) -> str:
         """Without decimals, for a number that is whole in the system it was written in: "131 °F", "55 °C"."""
         if value.number is None:
             return self._why(value)
         unit = self._unit(value.number, quantity)
-        return f"{self._rounded(value.number, unit, 0)} {show_unit(unit)}"
+        return with_unit(self._rounded(value.number, unit, 0), unit)
 
     def with_spread(self, value: Value, quantity: Quantity) -> str:
         """With the expanded uncertainty (k=2) in one unit: "19.5 ± 0.4 lb"; alone where none is stated."""
@@ -80,8 +111,8 @@ class Shown:
         unit = self._unit(value.number, quantity)
         spread = 2 * value.u / unit.factor
         if quantity is Quantity.LEAK_RATE:
-            return f"{value.number / unit.factor:.2e} ± {spread:.1e} {show_unit(unit)}"
-        digits = min(6, max(0, _digits_of(spread)))
+            return f"{of_any_size(value.number / unit.factor, spread)} {show_unit(unit)}"
+        digits = min(6, max(0, digits_of(spread)))
         return f"{self._rounded(value.number, unit, digits)} ± {spread:,.{digits}f} {show_unit(unit)}"
 
     def confidence(self, value: Value) -> str:
@@ -159,12 +190,6 @@ def rough(seconds: float) -> str:
         return f"{round(seconds)} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 120 else lasted(60.0 * minutes)
-
-
-def _digits_of(spread: float) -> int:
-    """Decimals that show two figures of an uncertainty that begins with 1 or 2, else one; negative for tens."""
-    exponent = math.floor(math.log10(spread))
-    return -exponent + (1 if spread / 10**exponent < 3 else 0)
 
 
 def exact(seconds: float) -> str:

@@ -95,7 +95,7 @@ def test_a_rig_of_three_kinds_by_typed_answers(tmp_path: Path) -> None:
         # What was written works; only the vacuum gauge is beyond its range, with the circuit hardly evacuated.
         said = rimelog(tmp_path, "rig", "check", "new.toml")
         assert "4 of 5 points have a reading" in said
-        assert re.search(r"Cylinder on scale .* 30\.1 lb", said) and re.search(r"Discharge pressure .* 0\.0 psig", said)
+        assert re.search(r"Scale \(gross\) .* 30\.1 lb", said) and re.search(r"Discharge pressure .* 0\.0 psig", said)
 
 
 def test_words_that_no_pattern_was_made_of_are_named(tmp_path: Path) -> None:

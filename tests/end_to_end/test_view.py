@@ -59,7 +59,7 @@ def test_view_in_a_terminal(recovery: Daemon, tmp_path: Path) -> None:
             assert sum("█" in line or "▀" in line or "▄" in line for line in lines) >= 5  # the large number
             assert "Traceback" not in shown
             if rows >= 40:  # alarms leave a small screen no room for it
-                terminal.shows("Cylinder on scale", "whole stage", "t last 10 min")
+                terminal.shows("Scale (gross)", "whole stage", "t last 10 min")
                 terminal.press("t")
                 terminal.shows("last 10 min", "t whole stage")
             terminal.press("?")

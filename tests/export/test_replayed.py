@@ -8,17 +8,20 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from logger.evidence.chain import chained
 from logger.export.bundle.outcome import Outcome
 from logger.export.bundle.verify import verify_bundle
 from logger.export.bundle.write import Exported, export_bundle
 from logger.export.replayed import replay_job
 from logger.export.report.report_data import Replayed
-from logger.model.records import FRAMES, NewRecord, Record
+from logger.model.finding import Verdict
+from logger.model.records import FRAMES, MARK, NewRecord, Record
 from logger.model.sample import PointSample
 from logger.stages.words import text_of
 from logger.wording.values import Shown
 from tests.export.rebag import as_new, chained_again, put_together, signed_again, taken_apart
 from tests.export.simulated import T0_NS, simulated_job
+from tests.stored import stored_event
 
 KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 
@@ -30,6 +33,15 @@ def decay() -> tuple[Record, ...]:
 
 def recovery() -> tuple[Record, ...]:
     return simulated_job("recovery", 1500.0, ("scale", "recovery board"))
+
+
+def marked(records: tuple[Record, ...], **at_s: float) -> tuple[Record, ...]:
+    """With marks of the recovery machine, as if told at the end: the chain made to fit."""
+    out = list(records)
+    for act, t_s in at_s.items():
+        mark = stored_event(MARK, T0_NS + round(t_s * 1e9), act=f"machine-{act}", text="")
+        out.append(chained(out[-1].digest, mark, len(out) + 1))
+    return tuple(out)
 
 
 def replayed(records: tuple[Record, ...]) -> tuple[Replayed, list[PointSample]]:
@@ -57,6 +69,16 @@ def test_findings_curves_limits_and_instruments_of_a_vacuum() -> None:
     assert instrument.firmware.startswith("sim_device")
     vacuum = next(c for c in instrument.channels if c.point == "vacuum")
     assert vacuum.unit == "um[Hg]" and vacuum.u.number is not None and not vacuum.gauge
+
+
+def test_a_recovery_machine_that_was_started_again_has_let_nothing_settle() -> None:
+    """A cylinder was changed in between: the last stop is not the end of the recovery."""
+    found, _ = replayed(marked(recovery(), stopped=300.0, started=320.0))
+    findings = {f.key: f for f in found.stages[1].findings}
+    assert findings["recovery.level"].verdict is Verdict.CANNOT_TELL
+    assert "still settling" in text_of(findings["recovery.level"], Shown()).body
+    stopped, _ = replayed(marked(recovery(), stopped=300.0))
+    assert {f.key: f for f in stopped.stages[1].findings}["recovery.level"].value("settled_for") is not None
 
 
 def test_the_cylinder_on_the_scale_and_the_balance_of_a_recovery() -> None:

@@ -10,11 +10,13 @@ from logger.evidence.bagit import digest_of
 from logger.evidence.chain import new_event
 from logger.export.bundle.derived import Derived
 from logger.export.errors import ReportError
+from logger.export.report import report_words as say
 from logger.export.report import typeset as report_module
 from logger.export.report.report_view import MAX_ROWS
 from logger.export.story import Story
 from logger.model import records as r
 from logger.model.alarm import AlarmEvent, State
+from logger.model.finding import Text
 from logger.model.units import NS_PER_S
 from tests.export.invented import MANIFOLD, T0_NS, Recorder, alarm, long_job, opened, replay, short_job
 from tests.pdf import attached, ink, pages
@@ -185,6 +187,17 @@ def test_what_is_entered_for_the_report_is_on_the_first_page_and_what_is_not_lea
     nothing = flat(pages(made(short_job(**NOTHING))[0])[0])
     for label in ("Customer:", "Site", "System", "Work order", "Vacuum pump", "Recovery machine", "Goes to"):
         assert label not in nothing, label
+
+
+def test_beside_its_verdict_a_finding_does_not_say_again_that_it_cannot_tell() -> None:
+    open_ = Text("decay test: can't tell", "Isolated 36 min of the 1 h required.", check_next=("Keep it isolated",))
+    assert say.beside_badge(open_).line == "decay test: Isolated 36 min of the 1 h required."
+    assert say.open_point(open_).endswith("can't tell. Isolated 36 min of the 1 h required. Keep it isolated")
+    air = Text("air: can't tell", "Air: can't tell. Gauge silent for 40 s.")
+    assert say.beside_badge(air).line == "air: Gauge silent for 40 s."
+    assert say.open_point(air) == "Air: can't tell. Gauge silent for 40 s"
+    leak = Text("leak up to 3 lb a year not ruled out", "A leak of 1 to 3 lb a year would not show.")
+    assert say.beside_badge(leak) == leak and say.open_point(leak) == leak.headline
 
 
 def test_what_cannot_be_set_is_an_error_of_ours(monkeypatch: pytest.MonkeyPatch) -> None:

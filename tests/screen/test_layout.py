@@ -32,7 +32,7 @@ STATE: dict[str, Any] = {
         "time_to_limit": row("Cylinder full in", 754.0, "time", "12.6 min"),
     },
     "points": [
-        {"point": "cylinder_mass", **row("Cylinder on scale", 75.0, "mass", "165.3 lb")},
+        {"point": "cylinder_mass", **row("Scale (gross)", 75.0, "mass", "165.3 lb")},
         {"point": "cylinder_pressure", **row("Cylinder pressure", None, "pressure", "unknown", "open circuit")},
     ],
     "findings": [],
@@ -198,7 +198,7 @@ def test_the_trend_goes_from_edge_to_edge_with_its_spike_and_its_gap(size: tuple
     state = copy.deepcopy(STATE)
     state["alarms"], state["live"] = [], {"cylinder_of_limit": state["live"]["cylinder_of_limit"]}
     lines = [line.plain for line in render(state, Trend(rows, "whole stage, 12.4 h", "t last 10 min"), *size)]
-    at = next(i for i, line in enumerate(lines) if line.startswith("Cylinder on scale, lb, whole stage, 12.4 h"))
+    at = next(i for i, line in enumerate(lines) if line.startswith("Scale (gross), lb, whole stage, 12.4 h"))
     assert ("t last 10 min" in lines[at]) is (size[0] > 60)
     assert lines[at + 1].startswith("      555 "), "the spike is on the scale"
     plotted = [line[10:] for line in lines[at + 1 :] if re.search("[⠀-⣿]", line)]
@@ -210,7 +210,7 @@ def test_the_trend_goes_from_edge_to_edge_with_its_spike_and_its_gap(size: tuple
 
 def test_a_trend_that_cannot_be_had_says_why() -> None:
     text = "\n".join(line.plain for line in render(STATE, Trend(problem="the overview is damaged"), 80, 24))
-    assert "Cylinder on scale: no trend: the overview is damaged" in text and "110.4 lb" in text
+    assert "Scale (gross): no trend: the overview is damaged" in text and "110.4 lb" in text
 
 
 def test_plain_lines_hold_everything() -> None:

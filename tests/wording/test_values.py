@@ -8,6 +8,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logger.model.points import Quantity
+from logger.model.units import MICRON_PA, of_any_size
 from logger.model.value import Value, known, unknown
 from logger.physics.ambient import ambient
 from logger.wording.numbers import degrees, in_one, mass
@@ -70,8 +71,37 @@ def test_an_isolated_vacuum_rises_by_the_hour_and_a_leak_has_its_powers_of_ten()
     rise, leak = known(0.00741, "Pa/s", 0.0002), known(1.48e-6, "Pa.m3/s", 3e-8)
     assert Shown("us").with_spread(rise, Quantity.VACUUM_RISE) == "200 ± 11 microns/hour"
     assert Shown("si").with_spread(rise, Quantity.VACUUM_RISE) == "26.7 ± 1.4 Pa/h"
-    assert Shown("us").with_spread(leak, Quantity.LEAK_RATE) == "1.46e-05 ± 5.9e-07 atm cc/s"
-    assert Shown("si").figure(leak, Quantity.LEAK_RATE) == "1.48e-06 Pa.m3/s"
+    assert Shown("us").with_spread(leak, Quantity.LEAK_RATE) == "(1.46 ± 0.06) x 10^-5 atm cc/s"
+    assert Shown("si").figure(leak, Quantity.LEAK_RATE) == "1.5 x 10^-6 Pa m³/s"
+
+
+@pytest.mark.parametrize(
+    ("number", "spread", "text"),
+    [(4.27, 0.0, "4.3"), (0.058, 0.0, "0.058"), (0.0021, 0.0, "2.1 x 10^-3"), (9_640.0, 0.0, "9,600"),
+     (12_600.0, 0.0, "1.3 x 10^4"), (4.27, 0.4, "4.3 ± 0.4"), (2.14e-5, 5e-7, "(2.14 ± 0.05) x 10^-5")],
+)  # fmt: skip
+def test_what_spans_powers_of_ten_has_two_figures(number: float, spread: float, text: str) -> None:
+    assert of_any_size(number, spread) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "quantity", "text"),
+    [
+        (known(50 * 5 / 9, "K"), Quantity.TEMPERATURE_DIFFERENCE, "50 °F"),  # set as a whole number
+        (known(27.0, "K"), Quantity.TEMPERATURE_DIFFERENCE, "48.6 °F"),
+        (known(50 * 5 / 9, "K", 0.05), Quantity.TEMPERATURE_DIFFERENCE, "50.0 °F"),  # measured
+        (known(MICRON_PA, "Pa"), Quantity.VACUUM, "1 micron"),
+        (known(44_963 * MICRON_PA / 3600, "Pa/s"), Quantity.VACUUM_RISE, "45,000 microns/hour"),
+        (known(5.32 * MICRON_PA / 3600, "Pa/s"), Quantity.VACUUM_RISE, "5 microns/hour"),
+    ],
+)
+def test_digits_where_no_uncertainty_is_stated(value: Value, quantity: Quantity, text: str) -> None:
+    assert Shown("us").figure(value, quantity) == text
+
+
+def test_a_bound_has_two_figures() -> None:
+    assert Shown("us").bound(known(0.5132, "1"), Quantity.RATIO) == "51 %"
+    assert Shown("us").bound(known(0.0512, "1"), Quantity.RATIO) == "5.1 %"
 
 
 def test_whole_degrees() -> None:

@@ -20,6 +20,7 @@ _X_TICKS = 8
 _MARK_WIDTH = 0.03  # of the plot, for the number in its circle
 _MARK_ROWS = 3
 _SAME_LINE = 0.01
+_AT_FRAME = 0.03
 _LABEL_TALL = 0.085  # of the plot, for the label of a limit
 _LABEL_WIDE = 0.25
 _LETTERS = "ABCDEFGH"
@@ -195,6 +196,11 @@ def axis_of(log: bool, values: list[float], limits: list[float], unit: Unit, sho
     ends = (math.floor(first / fine) * fine, math.ceil(last / fine) * fine)
     if ends[1] - ends[0] < step:
         ends = (math.floor(first / step) * step, math.floor(first / step + 1 + 1e-9) * step)
+    edge = [from_si(v, unit, shown.ambient_pa) for v in limits]  # a limit on the frame would not be seen
+    ends = (
+        ends[0] - fine * any(v - ends[0] < _AT_FRAME * (ends[1] - ends[0]) for v in edge),
+        ends[1] + fine * any(ends[1] - v < _AT_FRAME * (ends[1] - ends[0]) for v in edge),
+    )
     si = sorted(to_si(e, unit, shown.ambient_pa) for e in ends)
     return Axis(si[0], si[1], False)
 

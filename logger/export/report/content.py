@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from logger.evidence.bagit import Digest
 from logger.export.report.envelope import Envelope
 from logger.export.report.report_data import Plot, PointSummary, Replayed, ReportData, StageReport, Trace
-from logger.export.story import Story
+from logger.export.story import Story, mark_label
 from logger.model.events import KeepAwakeNoted
 from logger.model.finding import Finding, Verdict
 from logger.model.job import Stage
@@ -120,7 +120,7 @@ def _stage(stage: Stage, end_ns: int, result: StageResult, envelopes: dict[str, 
             _summary(p, e) for p, e in envelopes.items() if (e.count or e.missing) and p.startswith(listed)
         ),
         marks=tuple(
-            (m.t_ns, m.text or m.act.replace("-", " ")) for m in story.state.marks if stage.begun_ns <= m.t_ns <= end_ns
+            (m.t_ns, m.text or mark_label(m.act)) for m in story.state.marks if stage.begun_ns <= m.t_ns <= end_ns
         ),
         shown_then=then if differs else None,
     )

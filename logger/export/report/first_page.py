@@ -65,7 +65,7 @@ def _about(data: ReportData, shown: Shown) -> Iterator[tuple[str, str]]:
     yield "Customer", job.customer
     yield "Site", job.site
     yield "System", job.appliance
-    yield "Make, model, serial", ", ".join(model)
+    yield "Nameplate", ", ".join(model)
     yield "Refrigerant", data.refrigerant + charge
     yield "Technician", ", ".join(filter(None, (job.technician, certified)))
     yield "Work order", job.work_order
@@ -95,7 +95,7 @@ def _answer(stage: StageReport, shown: Shown, many: bool) -> dict[str, str]:
         "question": known_stage.question if known_stage and not many else "",
         "verdict": stage.result.verdict.value if stage.result else "none",
         "word": stage.result.verdict.word if stage.result else say.NOT_JUDGED[0],
-        "text": say.sentence(text.line) if text else say.NOT_JUDGED[1],
+        "text": say.sentence(say.beside_badge(text).line) if text else say.NOT_JUDGED[1],
         "then": say.shown_then(stage.shown_then, shown),
         "running": "Still running when this was made." if stage.stage.ended_ns is None else "",
     }
@@ -179,5 +179,4 @@ def _open(data: ReportData, shown: Shown) -> Iterator[str]:
 
 
 def _to_do(finding: Finding, shown: Shown) -> str:
-    text = text_of(finding, shown)
-    return clean("; ".join(filter(None, (text.headline, *text.check_next[:1]))), 160)
+    return clean(say.open_point(text_of(finding, shown)), 200)

@@ -23,11 +23,11 @@ from logger.model.finding import Finding
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, UNITS, show_unit
-from logger.model.value import Value, known
+from logger.model.value import Code, Value, known
 from logger.stages import registry
 from logger.stages.words import label_of, text_of
-from logger.wording.given import many
-from logger.wording.values import Shown, duration
+from logger.wording.given import cylinder_named, many
+from logger.wording.values import Shown, lasted
 
 _Q = Quantity
 MAX_ROWS = 150  # of one list; the rest are in events.csv
@@ -142,9 +142,9 @@ def _stage(report: StageReport, data: ReportData, shown: Shown) -> dict[str, Any
 
 def _when(report: StageReport, shown: Shown) -> str:
     begun, end = (shown.time(t_ns, False) for t_ns in (report.stage.begun_ns, report.end_ns))
-    lasted = duration((report.end_ns - report.stage.begun_ns) / NS_PER_S)
+    took = lasted((report.end_ns - report.stage.begun_ns) / NS_PER_S)
     running = ", still running" if report.stage.ended_ns is None else ""
-    return f"{begun} to {end[11:] if end[:10] == begun[:10] else end} {shown.zone}, {lasted}{running}"
+    return f"{begun} to {end[11:] if end[:10] == begun[:10] else end} {shown.zone}, {took}{running}"
 
 
 def _lines(report: StageReport, shown: Shown) -> list[list[str]]:
@@ -184,7 +184,7 @@ def _counted(summary: PointSummary) -> str:
 
 def _finding(finding: Finding, decides: bool, shown: Shown) -> dict[str, Any]:
     """decides: its verdict and sentence stand on the first page, and are not printed again."""
-    text = text_of(finding, shown)
+    text = say.beside_badge(text_of(finding, shown))
     return {
         "decides": decides,
         "repeated": text.line == text.body,
@@ -202,9 +202,10 @@ def _finding(finding: Finding, decides: bool, shown: Shown) -> dict[str, Any]:
 
 def _inputs(finding: Finding, shown: Shown) -> list[list[str]]:
     """(label, number with its spread) of each number the finding rests on."""
-    rows = []
+    rows, named = [], ""
     for one in finding.inputs:
         if isinstance(one.value, str):
+            named = cylinder_named(one.value) if one.name == "cylinder" and one.kind is Code.NAME else ""
             continue
         if one.name == "confidence":
             text = shown.confidence(one.value)
@@ -212,7 +213,8 @@ def _inputs(finding: Finding, shown: Shown) -> list[list[str]]:
             text = shown.with_spread(one.value, one.kind)
         else:  # of a record that does not say what quantity it is
             text = shown.in_si(one.value)
-        rows.append([say.sentence(label_of(finding, one.name)), text])
+        label = f"of {named}" if one.name == "of_cylinder" and named else label_of(finding, one.name)
+        rows.append([say.sentence(label), text])
     return rows
 
 
@@ -235,9 +237,9 @@ def _balance(label: str, value: Value, shown: Shown) -> list[str]:
 
 
 def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:
-    value = shown.one(entry.value, entry.quantity)
+    value = shown.figure(entry.value, entry.quantity)
     if entry.limit.number is not None:
-        value += f" (limit {shown.one(entry.limit, entry.quantity)})"
+        value += f" (limit {shown.figure(entry.limit, entry.quantity)})"
     seen = "not acknowledged"
     if entry.acknowledged_ns is not None:
         by = f" by {entry.acknowledged_by}" if entry.acknowledged_by else ""
@@ -250,8 +252,8 @@ def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:
 
 
 def _gap(gap: GapEntry, shown: Shown) -> list[str]:
-    lasted = duration((gap.end_ns - gap.begin_ns) / NS_PER_S) if gap.end_ns > gap.begin_ns else "–"
-    return [shown.time(gap.begin_ns), shown.time(gap.end_ns), lasted, gap.device or "all", gap.cause]
+    took = lasted((gap.end_ns - gap.begin_ns) / NS_PER_S) if gap.end_ns > gap.begin_ns else "–"
+    return [shown.time(gap.begin_ns), shown.time(gap.end_ns), took, gap.device or "all", gap.cause]
 
 
 def _day(t_ns: int) -> date:
@@ -299,7 +301,7 @@ def _channel(channel: InstrumentChannel, shown: Shown, day: date) -> list[str]:
 def _range(low: float | None, high: float | None, unit: str, gauge: bool) -> str:
     if low is None and high is None:
         return "not stated"
-    first, last = ("?" if v is None else f"{v:g}" for v in (low, high))
+    first, last = ("?" if v is None else f"{v:,g}" for v in (low, high))
     name = _spread_unit(unit) if gauge else _unit_name(unit)
     if gauge:
         name += "g" if name in ("psi", "bar") else " gauge"

@@ -1,6 +1,8 @@
 """What every report says in the same words."""
 
-from logger.model.finding import Finding
+from dataclasses import replace
+
+from logger.model.finding import Finding, Text
 from logger.stages.words import text_of
 from logger.wording.values import Shown
 
@@ -59,7 +61,7 @@ SIGNED = (
     "The bundle that holds this report is signed with the key named here. The signature shows that the files of the "
     "bundle are, bit for bit, those that the holder of the key signed: any later change is found."
 )
-UNSIGNED = "This report was made outside a signed bundle. It can be compared with one by the SHA-256 below."
+UNSIGNED = "This report was made outside a signed bundle. It can be compared with one by the SHA-256 above."
 NOT_SHOWN = (
     "It does not show who holds the key (compare the fingerprint with one you were given in another way), when it was "
     "signed (times are those of the logging computer), that the instruments were right, or that they were connected to "
@@ -70,6 +72,24 @@ HOW_TO_CHECK = (
     "ssh-keygen. The command “rimelog verify” does the same and also computes all readings and findings again from the "
     "raw records."
 )
+
+
+_OPEN = ": can't tell"
+
+
+def beside_badge(text: Text) -> Text:
+    """As it is read beside its verdict, which says already that it can't tell."""
+    name = text.headline.removesuffix(_OPEN)
+    body = text.body
+    if name != text.headline and body.casefold().startswith(f"{text.headline.casefold()}. "):
+        body = body[len(text.headline) + 2 :]
+    return replace(text, headline=name, body=body)
+
+
+def open_point(text: Text) -> str:
+    """What remains to be done or known: the headline says it, but where it only says that something is unknown."""
+    said = text.line.removesuffix(".") if text.headline.endswith((_OPEN, "unknown")) else text.headline
+    return ". ".join(filter(None, (said, *text.check_next[:1])))
 
 
 def sentence(text: str) -> str:

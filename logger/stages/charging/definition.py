@@ -165,7 +165,7 @@ DEFINITION = StageDefinition(
          "discharge_pressure", "discharge_temperature"}
     ),
     plots=(
-        PlotSpec("Mass on the scale", ("cylinder_mass",)),
+        PlotSpec("Weight on the scale", ("cylinder_mass",)),
         PlotSpec("Pressures", ("suction_pressure", "liquid_pressure", "cylinder_pressure")),
     ),
     listed=("cylinder", "suction_pressure", "liquid_pressure", "ambient"),

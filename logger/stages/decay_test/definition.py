@@ -70,7 +70,7 @@ def _analyse(now: Inputs) -> StageResult:
     curves: tuple[Curve, ...] = ()
     if result.fit is not None and len(result.readings) > 1:
         times = [t for t, _, _ in result.readings]
-        curves = (curve_of("fitted", "vacuum", times[0], times[-1], result.fit.at, now.lead_ns),)
+        curves = (curve_of("trend", "vacuum", times[0], times[-1], result.fit.at, now.lead_ns),)
     limit_pa = profile.steps[-1].limit_pa if profile else None
     held = profile is not None and result.verdict.verdict is Verdict.PASS
     return StageResult(

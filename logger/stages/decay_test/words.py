@@ -40,7 +40,7 @@ def _verdict(f: Given) -> Text:
         case "limit":
             top = f.beside("highest", "limit")
             body = f"{isolated}: over the limit of {f('limit')} after {f.rough('after')}, highest {top}."
-            return Text(f"vacuum over the limit: {top}", body, rule, decision, check_next=f.all("check"))
+            return Text(f"decay over limit: {top}", body, rule, decision, check_next=f.all("check"))
         case "rise":
             rise = f.beside("rise", "rise_max")
             body = f"{isolated}: up {rise} in {f.rough('isolated_for')}, {f('rise_max')} allowed."
@@ -193,7 +193,7 @@ def _leak_rate(f: Given) -> Text:
         return Text("leak rate unknown", f"Leak rate unknown: {f('flow')}.", check_next=f.all("check"))
     if not f.has("loss_low"):
         return Text(f"leak rate {f('flow')}", f"Leak rate {f('flow')} of air into the vacuum.", _FLOW_RULE)
-    loss = f"{f('loss_low')} to {f('loss_high')} of {f('gas')}"
+    loss = f"{f.from_to('loss_low', 'loss_high')} of {f('gas')}"
     body = f"Leak, in service: {loss}, depending on the hole. Air into the vacuum: {f('flow')}."
     return Text(f"leak, in service: {loss}", body, f"{_FLOW_RULE}; {f('assumption')}")
 
@@ -267,7 +267,7 @@ TERMS = {
     "leak_first": "Find and repair the leak first, then evacuate further with nitrogen breaks",
     "dry_system": "Dry the system: evacuate longer, warm it, break with dry nitrogen",
     "not_measured": "No temperature measured: drift is allowed for.",
-    "could_hide": "no steady rise seen, and a leak that matters could hide",
+    "could_hide": "no steady rise seen, but one that matters would not show",
     "still_rising": "still rising, and a leak and slow outgassing still look the same",
     "too_short": "slow outgassing or gauge drift looks the same in a test this short",
     "taken_up": "something takes up gas, such as a drier, and hides part of a leak",

@@ -60,7 +60,7 @@ def _analyse(now: Inputs) -> StageResult:
         begin_s = stretch.start_s + tail.t0_s
         if stretch.end_s > begin_s:
             fitted = partial(_shifted, tail.at, stretch.start_s)
-            curves = (curve_of("fitted tail", "vacuum", begin_s, stretch.end_s, fitted, now.stage.begun_ns),)
+            curves = (curve_of("trend", "vacuum", begin_s, stretch.end_s, fitted, now.stage.begun_ns),)
     return StageResult(
         result.findings,
         live={"time_to_target": result.time_to_target},

@@ -5,10 +5,10 @@ from logger.wording.book import Words, alarm
 from logger.wording.given import Given, many, sentence
 
 _RULE = "the vacuum gauge's reading against the target of the stage"
-_FIT = "a pump and hose coming down to the pump's own limit plus the gas load, or outgassing as a power of time"
+_FIT = "a pump and hose pulling down to the pump's blank-off plus the gas load, or outgassing as a power of time"
 _BAND = (
-    f"time to target: the better fit of {_FIT}; the band holds every fit that passes the target and that the readings "
-    "do not refuse at odds of 20 to 1"
+    f"time to target: the better fit of {_FIT}; the range is that of every fit that passes the target and that the "
+    "readings do not rule out at odds of 20 to 1"
 )
 _WATER_RULE = "saturation of water and ice: IAPWS SR1-86 and R14-08"
 
@@ -32,7 +32,8 @@ def _progress(f: Given) -> Text:
     if f.has("target"):
         body += _target(f)
     checks = ("If the pump has stopped, close its valve now: air and oil can get in",) if state == "rising" else ()
-    return Text(headline, f"{body}.", _RULE, _BAND, check_next=checks)
+    decision = _BAND if state != "reached" and f.has("target") else ""
+    return Text(headline, f"{body}.", _RULE, decision, check_next=checks)
 
 
 def _rate(f: Given) -> str:
@@ -74,7 +75,7 @@ def _stall(f: Given) -> Text:
 
 def _support(f: Given, source: str) -> str:
     """What speaks for a cause or against it."""
-    return ", ".join(_because(f, code) for code in f.codes(f"support_{source}"))
+    return "; ".join(_because(f, code) for code in f.codes(f"support_{source}"))
 
 
 def _because(f: Given, code: str) -> str:
@@ -88,7 +89,7 @@ def _because(f: Given, code: str) -> str:
         case "temperature_agrees":
             return f"{f('near')} measured"
         case "too_cold_for_water":
-            return f"water at {f('near')} cannot reach this level"
+            return f"less likely, because water at {f('near')} cannot reach this level"
         case "boiling_cools":
             return f"boiling cools water below the {f('near')} measured"
         case "level_rises":

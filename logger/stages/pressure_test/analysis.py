@@ -217,7 +217,8 @@ def analyse_standing(
     if tested is not None:
         least = known(DETECT * u_drop / lasted, "Pa/s")
         most = known(max(expected - end_pa, 0.0) / lasted + ONE_SIDED * u_drop / lasted, "Pa/s")
-        hidden = hidden_leak("standing-pressure.hidden", least, most, nitrogen_out(start_pa, ambient_pa), tested)
+        drive, per_hour = nitrogen_out(start_pa, ambient_pa), Quantity.PRESSURE_DIFFERENCE_RATE
+        hidden = hidden_leak("standing-pressure.hidden", least, most, drive, tested, per_hour)
         findings = (finding, hidden.finding)
     curve = tuple(zip(data.t_s, data.value, corrected, strict=True))
     return StandingResult(start, end_value, at_end, drop, rate, smallest, flow, lasted, curve, findings)

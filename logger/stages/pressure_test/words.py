@@ -4,7 +4,7 @@ from logger.model.finding import Text
 from logger.model.points import POINTS
 from logger.stages import hidden_leak
 from logger.wording.book import AlarmText, AlarmWords, Words, alarm
-from logger.wording.given import Given
+from logger.wording.given import Given, sentence
 
 _DECISION = (
     "held only if the drop is not above zero by more than 1.645 of its standard uncertainty (95 %) and the test could "
@@ -39,7 +39,7 @@ def _why_not(f: Given) -> Text:
             body = "Too few pressure readings. Check the gauge and its cable."
         case "out_of_range":
             reach = f"from {f.whole('coldest')} to {f.whole('warmest')} and up to {f.whole('highest')}"
-            body = f"Pressure loss unknown: temperature correction for nitrogen only {reach}."
+            body = f"Pressure loss unknown: nitrogen's temperature correction reaches {reach}."
         case _:
             body = f"Pressure loss unknown: {_UNKNOWN[why]}"
     return Text(_OPEN, body, decision_rule=_DECISION)
@@ -84,7 +84,7 @@ def _verdict(f: Given) -> Text:
     if not failed and "blind" not in doubts:
         body += f" Smallest loss this test could see: {f('smallest_drop')}."
     if doubts:
-        body += f" Can't tell: {'; '.join(_doubt(f, code) for code in doubts)}."
+        body += f" {sentence('; '.join(_doubt(f, code) for code in doubts))}."
     headline = _OPEN if doubts else f"pressure lost: {f.beside('drop', 'allowed')}" if failed else "pressure held"
     rule = f"profile {f('profile')}" if f.has("profile") else ""
     decision = f"{_DECISION}. Temperature correction: {f('law')}, {f('law_source')}"
@@ -129,7 +129,7 @@ WORDS = Words(
         "end": "pressure at the end",
         "drop": "loss, temperature-corrected",
         **hidden_leak.LABELS,
-        "split": "of it, unknown split of the volume",
+        "split": "uncertainty from volume at each temperature",
         "expected": "expected at the end",
         "smallest_drop": "smallest loss this test could see",
         "temperature_start": "temperature at the start",

@@ -65,7 +65,8 @@ def _analyse(now: Inputs) -> StageResult:
     if now.scale is None:
         return StageResult(of_cylinder)
     first, swaps = on_scale(now)
-    stops = now.marked("machine-stopped")
+    starts, stops = now.marked("machine-started"), now.marked("machine-stopped")
+    for_good = stops and stops[-1] >= max(starts, default=0)
     result = analyse_recovery(
         {name: now.series(name) for name in now.values},
         refrigerant=now.refrigerant,
@@ -75,7 +76,7 @@ def _analyse(now: Inputs) -> StageResult:
         cylinder=first,
         swaps=swaps,
         level=level_of(now),
-        stopped_s=now.seconds(stops[-1]) if stops else None,
+        stopped_s=now.seconds(stops[-1]) if for_good else None,
         before=out_before(now),
     )
     found = tuple(stays(result.ledger))
@@ -205,7 +206,7 @@ DEFINITION = StageDefinition(
     ),
     fills_cylinder=True,
     plots=(
-        PlotSpec("Mass on the scale", ("cylinder_mass",)),
+        PlotSpec("Weight on the scale", ("cylinder_mass",)),
         PlotSpec("Pressures", ("recovery_inlet_pressure", "recovery_outlet_pressure", "cylinder_pressure")),
         PlotSpec("Pressure of the system", ("system_pressure", "recovery_inlet_pressure")),
         PlotSpec("Temperatures", ("cylinder_temperature", "ambient_temperature")),

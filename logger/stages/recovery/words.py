@@ -122,7 +122,7 @@ def _rebound(f: Given) -> Text:
     rule = "a rebound shows refrigerant left in the system (common practice)"
     judged = f.code("judged")
     if judged == "none":
-        return Text("no rebound", f"No rebound: pressure up {f('rise')}, to {f('settled')}.", rule)
+        return Text("no rebound", f"No rebound: {f.signed('rise')} since the stop, at {f('settled')}.", rule)
     ending = f"still rising {f('rate')}" if judged == "still_rising" else "then leveled"
     headline = f"rebound {f('rise')}"
     body = f"Rebound {f('rise')}, to {f('settled')}, {ending}."

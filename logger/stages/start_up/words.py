@@ -74,19 +74,21 @@ def _target(f: Given, name: str) -> Text:
     return Text(headline, body, rule, decision)
 
 
+_AT_LEAST = "at least"
 _WITHIN_U = "below or above only by more than the expanded uncertainty"
 
 
 def _limited(f: Given, name: str, rule: str, beyond: str) -> Text:
     """A figure against its limit. beyond: headline where it is past it."""
+    limit = f"{'minimum' if rule == _AT_LEAST else 'limit'} {f('limit')}"
     rule = f"{rule} {f('limit')} ({_COMMON})"
     label = LABELS.get(name, "discharge line")
     head = f"{label} {f(name)}"
     body = {
-        "fine": f"{sentence(head)}, limit {f('limit')}.",
+        "fine": f"{sentence(head)}, {limit}.",
         "unsteady": f"{sentence(head)}: not judged, {f('reason') if f.has('reason') else ''}.",
-        "within_u": f"{sentence(label)} {f.spread(name)}: too close to its limit {f('limit')} for these sensors.",
-        "beyond": f"{beyond}: {label} {f.beside(name, 'limit')}, limit {f('limit')}.",
+        "within_u": f"{sentence(label)} {f.spread(name)}: too close to its {limit} for these sensors.",
+        "beyond": f"{beyond}: {label} {f.beside(name, 'limit')}, {limit}.",
     }[f.code("judged")]
     headline = {"unsteady": f"{head}: not steady", "within_u": f"{label}: can't tell", "beyond": beyond}
     return Text(headline.get(f.code("judged"), head), body, rule, _WITHIN_U, f.all("cause"), _checks(f))
@@ -167,7 +169,9 @@ def _feed(f: Given) -> Text:
     if judged[0] == "unsteady":
         body = f"Suction superheat {f('suction_superheat')}, target {f('target')}: not judged, {f('reason')}."
         return Text("evaporator feed: not steady", body, rule)
-    superheat, valve = f"suction superheat {f('suction_superheat')}", f.known("valve_position")
+    unsure = judged[0] in ("perhaps_floodback", "within_u")
+    superheat = f"suction superheat {f.spread('suction_superheat') if unsure else f('suction_superheat')}"
+    valve = f.known("valve_position")
     at = f", valve {f('valve_position')} open" if valve else ""
     headline = f("judged")
     body = f"{sentence(headline)}: {superheat}{at}"
@@ -177,8 +181,8 @@ def _feed(f: Given) -> Text:
         "floodback": "",
         "floodback_closing": " and closing",
         "low": f", target {f('target')}",
-        "perhaps_floodback": f" {_plus_minus(f)}, target {f('target')}",
-        "within_u": f" {_plus_minus(f)}, target {f('target')}",
+        "perhaps_floodback": f", target {f('target')}",
+        "within_u": f", target {f('target')}",
         "valve_wide_open": ": no reserve left",
         "valve_nearly_closed": "",
         "on_target": f", target {f('target')}",
@@ -187,10 +191,6 @@ def _feed(f: Given) -> Text:
         body += f". Refrigerant level {f('liquid_level')}"
     causes = tuple(_cause(f, code) for code in f.codes("cause"))
     return Text(headline, f"{body}.", rule, causes=causes, check_next=_checks(f))
-
-
-def _plus_minus(f: Given) -> str:
-    return f"(with its uncertainty {f.spread('suction_superheat')})"
 
 
 def _cause(f: Given, code: str) -> str:
@@ -209,7 +209,7 @@ def _cause(f: Given, code: str) -> str:
 
 def _figures(f: Given) -> Text:
     figures = ", ".join(f"{LABELS[name]} {f(name)}" for name in LABELS if f.has(name))
-    return Text("figures", f"Means of the judged time: {figures}.")
+    return Text("figures", f"Averages of the time judged: {figures}.")
 
 
 def _compare(f: Given) -> Text:
@@ -224,9 +224,11 @@ def _compare(f: Given) -> Text:
     if same:
         parts.append(f"no change beyond the uncertainty: {', '.join(LABELS[n] for n in same)}")
     if not_judged:
-        parts.append(f"not judged, no accuracy stated: {_steps(f, not_judged)}")
-    headline = f"{len(changed)} changed" if changed else "no change"
-    return Text(headline, f"Against {against}, {'; '.join(parts)}.", rule)
+        parts.append(f"not judged, as no accuracy is stated: {_steps(f, not_judged)}")
+    headline = f"{len(changed)} of {len(changed + same + not_judged)} figures changed"
+    if not changed:
+        headline = "no change" if same else "change not judged"
+    return Text(headline, f"Compared with {against}, {'; '.join(parts)}.", rule)
 
 
 def _steps(f: Given, names: tuple[str, ...]) -> str:
@@ -248,13 +250,13 @@ CHECKS = {
     "line_insulation": "Check the suction line's insulation and length",
     "freezing_point": "Enter the fluid's freezing point if it is not water",
     "valve_setting": "Check the valve's superheat setting and its power head",
-    "standing": "With the machine off, compare standing pressure with saturation",
+    "standing": "With the compressor off, compare standing pressure with saturation",
     "controller": "Check setpoint and sensors of the valve's controller",
     "sight_glass": "Check the sight glass",
     "charge_and_leaks": "Look for leaks before adding any charge",
     "drier_drop": "Check the temperature drop across drier and solenoid",
     "valve_against_load": "Check the valve size against the load",
-    "subcooling_tells": "Measure the subcooling: it separates the two",
+    "subcooling_tells": "Measure the subcooling: a short charge has little, a restriction enough",
     "suction_sensor": "Check the suction sensor and its contact",
     "discharge_and_oil": "Check discharge superheat and oil level",
     "load_and_flow": "Check load, fluid flow and filters",
@@ -273,7 +275,7 @@ TERMS = {
     "overcharged": "overcharged",
     "low": "superheat low",
     "perhaps_floodback": "FLOODBACK NOT RULED OUT",
-    "within_u": "superheat: can't tell, sensors too coarse",
+    "within_u": "sensors too coarse to judge the superheat",
     "high_load": "load above the valve's capacity",
     "low_head": "head pressure too low to feed the valve",
     "valve_setting": "valve set to a high superheat",
@@ -316,13 +318,13 @@ WORDS = Words(
         "start_up.suction_superheat": lambda f: _target(f, "suction_superheat"),
         "start_up.subcooling": lambda f: _target(f, "subcooling"),
         "start_up.feed": _feed,
-        "start_up.discharge": lambda f: _limited(f, "discharge_superheat", "at least", "LOW DISCHARGE SUPERHEAT"),
+        "start_up.discharge": lambda f: _limited(f, "discharge_superheat", _AT_LEAST, "LOW DISCHARGE SUPERHEAT"),
         "start_up.discharge_temperature": lambda f: _limited(f, "discharge_temperature", "up to", "HOT DISCHARGE LINE"),
         "start_up.compression_ratio": lambda f: _limited(f, "compression_ratio", "up to", "HIGH COMPRESSION RATIO"),
         "start_up.liquid_line": lambda f: _limited(f, "liquid_line_drop", "up to", "LIQUID LINE RESTRICTED"),
-        "start_up.suction_line": lambda f: _limited(f, "suction_line_rise", "up to", "SUCTION LINE WARMS UP"),
+        "start_up.suction_line": lambda f: _limited(f, "suction_line_rise", "up to", "SUCTION LINE RISE HIGH"),
         "start_up.condenser": lambda f: _limited(f, "condenser_approach", "up to", "CONDENSER APPROACH HIGH"),
-        "start_up.freezing": lambda f: _limited(f, "freeze_margin", "at least", "LEAVING FLUID NEAR FREEZING"),
+        "start_up.freezing": lambda f: _limited(f, "freeze_margin", _AT_LEAST, "LEAVING FLUID NEAR FREEZING"),
         "start_up.standing": _standing,
         "start_up.optimum": _optimum,
         "start_up.condensing": _condensing,

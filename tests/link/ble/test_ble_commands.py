@@ -128,7 +128,7 @@ def test_rig_check_reads_every_point_and_explains(port: int, tmp_path: Path) -> 
     assert lines[1].startswith(
         f"scale at ble://{ONE}: connected, battery 100 %, signal -50 dBm when found (id {SCALE}, sim_device 1"
     )
-    assert "Cylinder on scale" in lines[2]
+    assert "Scale (gross)" in lines[2]
     assert "kg" in lines[2]
     assert lines[3].startswith(
         f"room at ble://{TWO}: connected, signal -71 dBm when found (id {ROOM}, Bluetooth SIG 181A via host"

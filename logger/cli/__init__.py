@@ -52,6 +52,7 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
         "jobs": ("logger.cli.jobs", "jobs", "List the jobs on this computer."),
         "export": ("logger.cli.evidence", "export", "Write a job's evidence bundle."),
         "verify": ("logger.cli.evidence", "verify", "Check an evidence bundle."),
+        "timestamp": ("logger.cli.timestamp_command", "timestamp", "Have an authority sign when a bundle existed."),
         "compare": (
             "logger.cli.compare_command",
             "compare",

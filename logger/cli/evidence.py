@@ -116,10 +116,12 @@ def closed_at(reader: "StoreReader", nth: int) -> int:
 @click.option("--fingerprint", help="Fingerprint you were given (SHA256:...): only that key passes.")
 @click.option("--supersedes", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="OLD",
               help="An older bundle of the job: does this one continue just that record?")  # fmt: skip
+@click.option("--timestamp-root", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="FILE",
+              help="Root certificates (PEM): the time stamp beside BUNDLE must lead to one.")  # fmt: skip
 @click.pass_context
 def verify(
     ctx: click.Context, bundle: Path, as_json: bool, signers: Path | None, fingerprint: str | None,
-    supersedes: Path | None,
+    supersedes: Path | None, timestamp_root: Path | None,
 ) -> None:  # fmt: skip
     """Check an evidence BUNDLE: archive, signature, hashes, chain, and all that follows from the raw records.
 
@@ -150,8 +152,9 @@ def verify(
         return "this computer's user" if key == own else None
 
     report = verify_bundle(
-        bundle, replay_job, known=known, must_be_known=asked, supersedes=supersedes, counted=counting(quiet=as_json)
-    )
+        bundle, replay_job, known=known, must_be_known=asked, supersedes=supersedes, timestamp_roots=timestamp_root,
+        counted=counting(quiet=as_json),
+    )  # fmt: skip
     if as_json:
         click.echo(json.dumps(report.to_dict(), indent=1))
     else:

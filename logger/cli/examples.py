@@ -62,6 +62,10 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "jobs": ("rimelog jobs --last 10",),
     "export": ("rimelog export latest --customer", "rimelog export latest --csv job.csv"),
     "verify": ("rimelog verify rimelog-2026-03-02-01.zip",),
+    "timestamp": (
+        "rimelog timestamp rimelog-2026-03-02-01.zip \\",
+        "    --authority https://timestamp.example",
+    ),
     "compare": ("rimelog compare 2026-03-02-01/recovery 2026-03-02-01/recovery-2",),
     "analyze": (
         "rimelog analyze readings.csv --stage decay-test --time s \\",

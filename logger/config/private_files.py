@@ -17,6 +17,11 @@ def make_private(directory: Path) -> None:
 
 
 def write_private(path: Path, text: str) -> None:
+    """See `write_private_bytes`; UTF-8."""
+    write_private_bytes(path, text.encode())
+
+
+def write_private_bytes(path: Path, data: bytes) -> None:
     """Whole or not at all, mode 0600, its folder made; what a link points to, not the link. Raises OSError."""
     path = Path(os.path.realpath(path))
     if path.exists() and not path.is_file():  # a device, say: the system's administrator could replace it
@@ -24,9 +29,9 @@ def write_private(path: Path, text: str) -> None:
     make_private(path.parent)
     partial = path.with_name(f"{path.name}.{os.getpid()}")
     try:
-        fd = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        with os.fdopen(fd, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        fd = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o600)
+        with os.fdopen(fd, "wb") as file:
+            file.write(data)
             file.flush()
             os.fsync(file.fileno())
         partial.replace(path)

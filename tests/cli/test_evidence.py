@@ -1,24 +1,32 @@
 """`rimelog export` and `rimelog verify`, on a real store."""
 
 import json
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from threading import Thread
 
 import pytest
 from click.testing import CliRunner, Result
 
 from logger.cli.evidence import export, verify
+from logger.cli.timestamp_command import timestamp
 from logger.evidence.keys import allowed_signers_line, public_key
 from logger.evidence.sshsig import BUNDLE_NAMESPACE, CHECKPOINT_NAMESPACE, sign
+from logger.evidence.timestamp import request
 from logger.export.bundle.trusted_keys import signing_key
 from logger.model.records import NewRecord
 from logger.store.writer import StoreWriter
+from tests.evidence.test_timestamp import Authority
 from tests.export.simulated import T0_NS, simulated_job
 
 JOB = "2026-03-02-02"
 
 
 def run(*arguments: str) -> Result:
-    return CliRunner().invoke({"export": export, "verify": verify}[arguments[0]], list(arguments[1:]))
+    return CliRunner().invoke(
+        {"export": export, "verify": verify, "timestamp": timestamp}[arguments[0]], list(arguments[1:])
+    )
 
 
 @pytest.fixture
@@ -84,3 +92,58 @@ def test_a_strangers_computer_says_that_the_key_is_not_known(stored: Path, monke
     assert checked.exit_code == 3 and "is not known here" in checked.output
     assert "HOLDS, BUT not all was checked: key (marked -- above)." in checked.output
     assert not (stored / "elsewhere").exists()  # verifying makes no key
+
+
+@pytest.fixture
+def authority(tmp_path: Path) -> Iterator[tuple[str, Authority]]:
+    """Address of a time stamp authority, and itself."""
+    made = Authority(tmp_path / "authority")
+
+    class Answer(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            assert self.headers["Content-Type"] == "application/timestamp-query"
+            reply = made.reply(self.rfile.read(int(self.headers["Content-Length"])))
+            self.send_response(200)
+            self.send_header("Content-Type", "application/timestamp-reply")
+            self.end_headers()
+            self.wfile.write(reply)
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    with HTTPServer(("127.0.0.1", 0), Answer) as server:
+        thread = Thread(target=server.serve_forever)
+        thread.start()
+        yield f"http://127.0.0.1:{server.server_port}/", made
+        server.shutdown()
+        thread.join()
+
+
+def test_a_time_stamp_is_kept_beside_the_bundle_and_checked(stored: Path, authority: tuple[str, Authority]) -> None:
+    run("export", JOB, "--out", str(stored))
+    bundle, (url, made) = stored / f"rimelog-{JOB}.zip", authority
+    stamped = run("timestamp", str(bundle), "--authority", url)
+    assert stamped.exit_code == 0, stamped.output
+    assert checks(run("verify", str(bundle), "--json"))["timestamp"] == "noted"
+    rooted = run("verify", str(bundle), "--json", "--timestamp-root", str(made.root))
+    assert rooted.exit_code == 0 and checks(rooted)["timestamp"] == "holds"
+    (stored / f"{bundle.name}.tsr").write_bytes(made.reply(request(b"another bundle")))
+    assert checks(run("verify", str(bundle), "--json"))["timestamp"] == "does not hold"
+
+
+def test_a_root_that_is_named_wants_a_stamp(stored: Path, authority: tuple[str, Authority]) -> None:
+    run("export", JOB, "--out", str(stored))
+    checked = run("verify", str(stored / f"rimelog-{JOB}.zip"), "--json", "--timestamp-root", str(authority[1].root))
+    assert checked.exit_code == 1 and checks(checked)["timestamp"] == "does not hold"
+
+
+@pytest.mark.parametrize("url", ["file:///etc/hostname", "stamp.example", "http://127.0.0.1:9/"])
+def test_an_authority_that_is_not_there_costs_nothing(stored: Path, url: str) -> None:
+    bundle = stored / "some.zip"
+    bundle.write_bytes(b"a bundle")
+    answer = run("timestamp", str(bundle), "--authority", url)
+    assert answer.exit_code != 0 and [each.name for each in stored.glob("some*")] == ["some.zip"]
+
+
+def checks(result: Result) -> dict[str, str]:
+    return {each["key"]: each["outcome"] for each in json.loads(result.output)["checks"]}

@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Generator, Sequence
 from importlib.abc import Loader, MetaPathFinder
@@ -57,12 +58,14 @@ class _Recorder:
         def enter(frame: FrameType, event: str, arg: object) -> Callable[..., Any] | None:
             return inside(frame, event, arg) if frame.f_code.co_filename == self.path else None
 
+        threading.settrace(enter)  # of a thread that the test begins
         sys.settrace(enter)
         begun = time.monotonic()
         try:
             return (yield)
         finally:
             sys.settrace(None)
+            threading.settrace(None)
             self.lines[item.nodeid], self.took_s[item.nodeid] = sorted(lines), time.monotonic() - begun
 
 
@@ -77,7 +80,9 @@ def _in_child(work: Callable[[], int]) -> int:
         silence = os.open(os.devnull, os.O_RDWR)
         for stream in (0, 1, 2):
             os.dup2(silence, stream)
-        for name in [n for n in sys.modules if n.split(".")[0] in ("logger", "tests", "sim_device")]:
+        for name in [
+            n for n in sys.modules if n.split(".")[0] in ("logger", "tests", "sim_device", "firmware_protocol")
+        ]:
             if not name.startswith((*PRELOADED, "tests.mutants")) and name not in ("logger", "tests"):
                 del sys.modules[name]
         status = work()

@@ -19,8 +19,10 @@ TITLES = {
     "findings": "Findings follow from the raw records",
     "concluded": "What was shown at the end of a stage is what all records give",
     "report": "The report follows from the raw records",
+    "timestamp": "A time stamp authority saw the bundle",
     "supersedes": "It supersedes the older bundle: the same records, and more",
 }
+OPTIONAL = frozenset({"timestamp", "supersedes"})  # only asked where there is something to look at
 # What every bundle has: one of these left unchecked is a fault.
 REQUIRED = frozenset({"archive", "signature", "tags", "payload", "chain", "readings", "events", "findings"})
 

@@ -9,18 +9,18 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import cast
 
-from logger.evidence import sshsig
+from logger.evidence import sshsig, timestamp
 from logger.evidence.bagit import PAYLOAD, SIGNATURE, TAG_MANIFEST, Bag, digest_of, payload_problems, tag_problems
 from logger.evidence.chain import verify_chain
 from logger.evidence.checkpoint import MAX_CHECKPOINTS_BYTES, Checkpoint, checkpoint_bytes, parse_checkpoints
-from logger.evidence.errors import BundleError, EvidenceError, SignatureError
+from logger.evidence.errors import BundleError, EvidenceError, SignatureError, TimestampsUnavailable
 from logger.evidence.keys import PublicKey, allowed_signers_line
 from logger.evidence.record_lines import parse_records
 from logger.evidence.safezip import SafeZip
 from logger.export.bundle.across_versions import AGREEMENTS, findings_agreement, readings_agreement, rejudged_since
 from logger.export.bundle.agree import Agreement, csv_agreement, json_agreement, lines_of
 from logger.export.bundle.derived import FINDINGS, READINGS, REPORT, Derived
-from logger.export.bundle.outcome import TITLES, Check, Outcome, VerifyReport
+from logger.export.bundle.outcome import OPTIONAL, TITLES, Check, Outcome, VerifyReport
 from logger.export.bundle.write import (
     ANALYSIS_INFO,
     CHECKPOINTS,
@@ -57,12 +57,14 @@ def verify_bundle(
     known: Trust = lambda key: None,
     must_be_known: bool = False,
     supersedes: Path | None = None,
+    timestamp_roots: Path | None = None,
     counted: Counted = uncounted,
 ) -> VerifyReport:
     """Check the bundle at `path`. Raises FileNotFoundError and its kin only; all else stands in the report.
 
     replay: the same pure code as at the export. must_be_known: whether a key that is not `known` makes the check fail
-    (else it is reported). supersedes: an older bundle of the job, which this one must go on from.
+    (else it is reported). supersedes: an older bundle of the job, which this one must go on from. timestamp_roots:
+    certificates to check the time stamp beside it with, which must then be there.
     """
     verifier = _Verifier(path.name, replay, known, must_be_known, counted)
     with path.open("rb") as file:
@@ -73,6 +75,9 @@ def verify_bundle(
             return verifier.report()
         verifier.record("archive", Outcome.HOLDS, f"{len(bag.names)} files, none with a name or size that is refused")
         verifier.check(bag)
+    stamp = path.with_name(path.name + timestamp.SUFFIX)
+    if timestamp_roots is not None or stamp.is_file():
+        verifier.check_timestamp(path, stamp, timestamp_roots)
     if supersedes is not None:
         verifier.check_supersedes(supersedes)
     return verifier.report()
@@ -90,7 +95,7 @@ class _Verifier:
 
     def report(self) -> VerifyReport:
         for key in TITLES:
-            if key not in self._checks and key != "supersedes":
+            if key not in self._checks and key not in OPTIONAL:
                 self.record(key, Outcome.NOT_CHECKED, "an earlier check must hold first")
         fingerprint = self._key.fingerprint if self._key is not None else None
         signer = self._known(self._key) if self._key is not None else None
@@ -139,6 +144,28 @@ class _Verifier:
             self.record("supersedes", Outcome.HOLDS, text)
 
         self._guarded("supersedes", compare)
+
+    def check_timestamp(self, bundle: Path, stamp: Path, roots: Path | None) -> None:
+        """Without roots it is only said what the stamp says of itself."""
+
+        def compare() -> None:
+            if not stamp.is_file():
+                raise EvidenceError(f"there is no {clean(stamp.name, 80)} beside the bundle")
+            with stamp.open("rb") as file:
+                reply = file.read(timestamp.MAX_REPLY_BYTES + 1)
+            data = bundle.read_bytes()
+            try:
+                found = timestamp.check(reply, data, roots) if roots else timestamp.read(reply, data)
+            except TimestampsUnavailable as exc:
+                self.record("timestamp", Outcome.FAILS if roots else Outcome.NOTED, f"not looked at: {exc}")
+                return
+            if roots is not None:
+                self.record("timestamp", Outcome.HOLDS, str(found))
+            else:
+                text = f"{found}, by the stamp's own word: --timestamp-root checks it against the authority's root"
+                self.record("timestamp", Outcome.NOTED, text)
+
+        self._guarded("timestamp", compare)
 
     def _guarded(self, key: str, check: Callable[[], None]) -> None:
         """No bundle, however made, ends in a traceback."""

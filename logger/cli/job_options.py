@@ -115,17 +115,24 @@ def logo_of(job: "Job") -> dict[str, Any]:
 
 
 def chosen_rig(rig_file: Path | None, continued: str | None) -> "Rig":
-    """The file named, the one that the job had, the one of `rimelog setup`, or rig.toml where the command is typed."""
+    """As `chosen_rig_file` says; the one that the job had when it goes on without one named."""
     from logger.config.rig_file import load_rig
 
-    if rig_file is not None:
-        return load_rig(rig_file)
-    if continued is not None:
+    chosen = chosen_rig_file(rig_file, continued)
+    if chosen is None:
+        assert continued is not None
         return _recorded_rig(continued)
+    return load_rig(chosen)
+
+
+def chosen_rig_file(rig_file: Path | None, continued: str | None) -> Path | None:
+    """The file named, the one of `rimelog setup`, or rig.toml where the command is typed; None: what the job had."""
+    if rig_file is not None or continued is not None:
+        return rig_file
     chosen = user_settings().rig or ("rig.toml" if Path("rig.toml").is_file() else "")
     if not chosen:
         raise click.UsageError("name a rig file (`rimelog rig new` makes one), or keep one with `rimelog setup --rig`")
-    return load_rig(Path(chosen))
+    return Path(chosen)
 
 
 def _recorded_rig(job: str) -> "Rig":

@@ -41,12 +41,13 @@ def start(
     """
     from logger.app.connections import check_supported
     from logger.cli.helpers import say_calibrations
-    from logger.cli.job_options import chosen_job, chosen_rig, refuse_devices_in_use
+    from logger.cli.job_options import chosen_job, chosen_rig, chosen_rig_file, refuse_devices_in_use
     from logger.cli.quantities import user_catalogue
     from logger.store.lock import holder_of
     from logger.store.place import lock_path
 
     catalogue = user_catalogue()
+    rig_file = chosen_rig_file(rig_file, continued)  # the logger runs in another folder
     rig = chosen_rig(rig_file, continued)
     check_supported(rig)
     say_calibrations(rig)

@@ -49,7 +49,7 @@ def job_of(place: Path) -> Path:
 
 
 def test_start_asks_survives_its_window_and_is_stopped_and_gone_on_with(tmp_path: Path, scale: Sim) -> None:
-    with terminal(tmp_path, "start", scale.rig_file, "--no-sound") as window:
+    with terminal(tmp_path, "start", "--no-sound") as window:  # rig.toml of the folder it is typed in
         window.expect("Refrigerant in the system")
         window.sendline("R-999")
         window.expect("Refrigerant in the system")  # told and asked again

@@ -1,6 +1,7 @@
 """The emulated chip's serial line as a TCP port: what a daemon connects to. In real time, or so many times as fast."""
 
 import contextlib
+import random
 import select
 import socket
 import threading
@@ -8,6 +9,7 @@ import time
 from collections.abc import Iterator
 
 from tests.firmware.board import Board
+from tests.link.proxy import Faults
 
 STEP_MS = 10
 
@@ -17,6 +19,7 @@ class Bridge:
 
     def __init__(self, board: Board, speed: int = 1) -> None:
         self.board = board
+        self.noise = Faults(random.Random(14))  # none until its rates are set
         self._speed = speed
         self.lock = threading.Lock()
         self._server = socket.create_server(("127.0.0.1", 0))
@@ -66,8 +69,8 @@ class Bridge:
 
     def _step(self) -> None:
         with self.lock:
-            data = self._receive()
-            sent = self.board.run(STEP_MS * self._speed, data)
+            data = self.noise.apply(self._receive())
+            sent = self.noise.apply(self.board.run(STEP_MS * self._speed, data))
             if self._host is not None and sent:
                 with contextlib.suppress(OSError):
                     self._host.sendall(sent)

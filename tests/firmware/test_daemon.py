@@ -1,4 +1,4 @@
-"""The real daemon and the real firmware: a job with a relay, a cut line, a host that dies, a failing supply."""
+"""The real daemon and the real firmware: a job with a relay, a cut line, a host that dies, noise, a failing supply."""
 
 import time
 from collections.abc import Iterator
@@ -153,6 +153,33 @@ def test_flat_out_into_a_job(tmp_path: Path) -> None:
     )  # the line of the emulated chip loses nothing, so neither may they
     assert len(numbers) > 50 * (seconds - 2)
     assert used <= 250
+
+
+NOISE = 0.002  # of the bytes are flipped, dropped, inserted: each, and both ways
+
+
+def _accounted_for(host: Daemon, device_id: str, beyond: int) -> bool:
+    """Every frame up to the newest is stored, or said to be lost."""
+    stored = Stored(host.file)
+    numbers = set(stored.sequences(device_id))
+    gaps = [gap for gap in stored.of_type("gap") if gap.get("first") is not None]
+    lost = {number for gap in gaps for number in range(gap["first"], gap["last"] + 1)}
+    return max(numbers) > beyond and numbers | lost == set(range(max(numbers) + 1))
+
+
+def test_noise_on_the_line_is_counted_and_no_frame_goes_unsaid(tmp_path: Path) -> None:
+    with logged(tmp_path, speed=4) as (_, bridge, host, device_id):
+        host.ready()
+        bridge.noise.flip = bridge.noise.drop = bridge.noise.insert = NOISE
+        host.when(lambda state: state["devices"][0]["bad_frames"] > 8, "bad frames are counted")
+        bridge.noise.flip = bridge.noise.drop = bridge.noise.insert = 0.0
+        newest = max(Stored(host.file).sequences(device_id))
+        until(lambda: _accounted_for(host, device_id, newest + 20), "what was spoilt is there, or is said to be lost")
+        host.stop()
+    stored = Stored(host.file)
+    assert stored.chain.holds
+    numbers = stored.sequences(device_id)
+    assert len(numbers) == len(set(numbers)) > 50
 
 
 WRAP_MS = 15_000  # after its start the milliseconds run over, in a build for that

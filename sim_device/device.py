@@ -50,6 +50,7 @@ from sim_device.outputs import DeviceNow, Output
 from sim_device.sensors import ChannelSpec, Sense, Sensor
 from sim_device.tick_clock import TickClock
 
+_PAUSE_MS = 1_000
 _STATUS_MS = 2_000
 _MIN_PERIOD_MS, _MAX_PERIOD_MS = 20, 3_600_000
 _RESEND_BYTES_S = 5_760  # half of a 115 200 baud line
@@ -106,6 +107,7 @@ class Device:
         self._resend_credit = 0.0
         self.outputs = [Output(i, f"Relay {i}") for i in range(self.board.outputs)]
         self._greeting = DELIMITER + self._frame(self._hello(0))
+        self._said_ms = 0
 
     def reboot(self, down_s: float = 1.0, watchdog: bool = False) -> None:
         """Power fails now; it comes up again after down_s with everything but its boot count forgotten."""
@@ -147,10 +149,17 @@ class Device:
         live = self._run_to(self._ms, out, linked)
         for block in self._decoder.feed(data):
             if isinstance(block, Frame):
-                out.extend(self._frame(reply) for reply in self._answer(block.payload))
-        if linked:
-            self._resend_some(self._now_s - before_s, live, out)
-        return b"".join(out) if linked else b""
+                for reply in self._answer(block.payload):
+                    self._say(out, self._frame(reply), self._ms)
+        if not linked:
+            return b""
+        self._resend_some(self._now_s - before_s, live, out)
+        return b"".join(out)
+
+    def _say(self, out: list[bytes], frame: bytes, ms: int) -> None:
+        """At that time; after a pause a delimiter leads it."""
+        out.append(DELIMITER + frame if ms - self._said_ms >= _PAUSE_MS else frame)
+        self._said_ms = ms
 
     def _run_to(self, now_ms: int, out: list[bytes], linked: bool) -> int:
         """Everything due up to now_ms, in order; bytes of live samples sent."""
@@ -165,14 +174,14 @@ class Device:
             if at_ms == due_ms:
                 frame, opened = self._sample(due_ms)
                 if linked:
-                    out.append(frame)
+                    self._say(out, frame, due_ms)
                     live += len(frame)
                 else:
                     self._dropped += 1
             for output in self.outputs:
                 opened |= output.watch_time(at_ms)
             if opened or at_ms == self._status_due_ms:
-                out.append(self._frame(self._status(0, at_ms)))
+                self._say(out, self._frame(self._status(0, at_ms)), at_ms)
                 self._status_due_ms = at_ms + _STATUS_MS
 
     def _sample(self, due_ms: int) -> tuple[bytes, bool]:
@@ -206,7 +215,7 @@ class Device:
         while left and self._resend_credit > 0:
             held = (sequence - self._oldest) & _U32
             if held < len(self._buffer):
-                out.append(self._buffer[held])
+                self._say(out, self._buffer[held], self._ms)
                 self._resend_credit -= len(self._buffer[held])
             sequence, left = (sequence + 1) & _U32, left - 1
         self._resend = (sequence, left) if left else None

@@ -39,7 +39,7 @@ class Output:
         )  # fmt: skip
         self.closed = False
         self.opened_by = OpenedBy.START_UP
-        self.opened_ms: int | None = None  # None: not since start-up
+        self.opened_ms = 0  # how long it was open before the start-up is not known
         self.expires_ms = 0
         self._guard: Permit | None = None
 
@@ -76,7 +76,7 @@ class Output:
                 return ErrorCode.OUT_OF_RANGE, "guard limits of another layout"
         if self.tripped:
             return ErrorCode.MUST_REARM, "tripped: re-arm by a permit to open"
-        if not self.closed and self.opened_ms is not None:
+        if not self.closed:
             wait_ms = self.opened_ms + self.description.reopen_delay_ms - device.ms
             if wait_ms > 0:
                 return ErrorCode.BUSY, f"closed again in {wait_ms} ms at the earliest"

@@ -8,6 +8,7 @@ import contextlib
 import importlib
 import os
 import pkgutil
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -34,6 +35,24 @@ def pytest_configure(config: pytest.Config) -> None:
     while_it_runs = contextlib.ExitStack()
     while_it_runs.enter_context(run_of_tests())
     config.add_cleanup(while_it_runs.close)
+
+
+Figure = Callable[[str], None]
+
+
+@pytest.fixture
+def figure(record_property: Callable[[str, object], None]) -> Figure:
+    """Notes what was measured: a line that the run prints at its end, whether the test passes or fails."""
+    return lambda line: record_property("figure", line)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    reports = [report for kind in ("passed", "failed") for report in terminalreporter.getreports(kind)]
+    figures = [line for report in reports for name, line in report.user_properties if name == "figure"]
+    if figures:
+        terminalreporter.section("measured", sep="-")
+    for line in sorted(map(str, figures)):
+        terminalreporter.line(line)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -166,7 +166,7 @@ void rl_receiver_init(rl_receiver *r, uint8_t *block, uint8_t size)
 }
 
 /* Unstuffs in place; the payload then begins at block + 1. */
-static APART int16_t unstuff(uint8_t *block, uint8_t n)
+static int16_t unstuff(uint8_t *block, uint8_t n)
 {
     uint16_t at = 0;
     if (n < SHORTEST_BLOCK)
@@ -583,11 +583,11 @@ static APART void open_outputs(rl_device *d, uint8_t why, uint16_t what)
         default:
             break;
         }
-        if (o->closed) {
+        if (o->closed || why == RL_BY_START_UP) {
             o->closed = 0;
             o->left_ms = 0;
             o->reopen_ms = FLASH_U32(&d->outputs[i].reopen_delay_ms);
-            if (why != RL_BY_HOST)
+            if (why > RL_BY_HOST)
                 d->status_due = 1;
         } else if (why > RL_BY_HOST) {
             continue;

@@ -15,8 +15,13 @@ if TYPE_CHECKING:
     from logger.conformance.observer import Observer
 
 TICK_S = 0.05
-MAX_S = 300.0
-OUTPUTS = "Also close the first output: disconnect first what it switches."
+REOPEN_S = 0.2
+MAX_S = 300.0  # beside the device's own reopen delays
+OUTPUTS = (
+    "Also close the first output, five times: disconnect first what it switches. Waits its reopen delay each time."
+)
+ASK_RESET = "Reset the device now, or cut its supply for a moment. Waiting a minute for it."
+RESET = "At the end, ask you to reset the device, and hold it to what follows a start."
 
 
 @click.group()
@@ -27,10 +32,11 @@ def device() -> None:
 @device.command(short_help="Hold a device to every rule.")
 @click.argument("target", metavar="URL_OR_FILE")
 @click.option("--outputs", "close_outputs", is_flag=True, help=OUTPUTS)
+@click.option("--reset", is_flag=True, help=RESET)
 @click.option("--trace", is_flag=True, help="Print every frame on the line, decoded.")
 @click.option("--baudrate", type=int, default=115_200, show_default=True, help="Of a serial port.")
 @click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
-def check(target: str, close_outputs: bool, trace: bool, baudrate: int, as_json: bool) -> int:
+def check(target: str, close_outputs: bool, reset: bool, trace: bool, baudrate: int, as_json: bool) -> int:
     """Hold the device at URL to every rule of the protocol (firmware_protocol/SPEC.md), and name each that it breaks.
 
     URL: a port's name, socket://host:port, ble://ADDRESS. FILE: bytes of a device, as they came over the line. It takes
@@ -46,7 +52,7 @@ def check(target: str, close_outputs: bool, trace: bool, baudrate: int, as_json:
     if Path(target).is_file():
         observer, step, finished = recorded([Path(target).read_bytes()], show), "recorded bytes", True
     else:
-        checked = asyncio.run(_live(target, baudrate, close_outputs, trace))
+        checked = asyncio.run(_live(target, baudrate, close_outputs, reset, trace))
         observer, step, finished = checked.observer, checked.step, checked.done
     if as_json:
         click.echo(json.dumps(_data(observer, step, finished), indent=1))
@@ -55,31 +61,52 @@ def check(target: str, close_outputs: bool, trace: bool, baudrate: int, as_json:
     return 1 if observer.faults or not finished else 0
 
 
-async def _live(url: str, baudrate: int, close_outputs: bool, trace: bool) -> "ConformanceCheck":
-    """Raises LinkLost when the device cannot be reached or goes away."""
+async def _live(url: str, baudrate: int, close_outputs: bool, reset: bool, trace: bool) -> "ConformanceCheck":
+    """Raises LinkLost when the device cannot be reached, or goes away unless it is being reset."""
     from logger.conformance.check import ConformanceCheck
     from logger.conformance.check_report import trace_line
-    from logger.link.opening import open_stream
 
     begun_ns = time.monotonic_ns()
 
     def show(from_host: bool, raw: bytes) -> None:
         click.echo(trace_line((time.monotonic_ns() - begun_ns) / NS_PER_S, from_host, raw))
 
-    made = ConformanceCheck(close_outputs=close_outputs, trace=show if trace else None)
-    link = await open_stream(url, baudrate)
-    try:
-        async with asyncio.timeout(MAX_S):
-            await _drive(made, link)
-    finally:
-        await link.close()
+    made = ConformanceCheck(
+        close_outputs=close_outputs, ask_reset=_ask_reset if reset else None, trace=show if trace else None
+    )
+    await _until_done(made, url, baudrate)
     return made
 
 
-async def _drive(made: "ConformanceCheck", link: Any) -> None:
+def _ask_reset() -> None:
+    click.echo(ASK_RESET, err=True)
+
+
+async def _until_done(made: "ConformanceCheck", url: str, baudrate: int) -> None:
+    """A port that goes away with the device's supply, when that was asked for, is opened again."""
+    from logger.link.errors import LinkLost
+    from logger.link.opening import open_stream
+
+    until_ns = time.monotonic_ns() + MAX_S * NS_PER_S
+    while not made.done and time.monotonic_ns() < until_ns + made.waits_s * NS_PER_S:
+        try:
+            link = await open_stream(url, baudrate)
+            try:
+                await _drive(made, link, until_ns)
+            finally:
+                await link.close()
+        except LinkLost:
+            if not made.being_reset:
+                raise
+            made.link_lost()
+            made.passed(time.monotonic_ns())
+            await asyncio.sleep(REOPEN_S)
+
+
+async def _drive(made: "ConformanceCheck", link: Any, until_ns: float) -> None:
     reading = asyncio.ensure_future(link.read())
     try:
-        while not made.done:
+        while not made.done and time.monotonic_ns() < until_ns + made.waits_s * NS_PER_S:
             made.passed(time.monotonic_ns())
             if out := made.to_send():
                 await link.write(out)

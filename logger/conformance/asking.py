@@ -33,22 +33,12 @@ LATE_MS = 500
 
 def ask(check: "ConformanceCheck", request: Request | bytes, wanted: type | None = None) -> Asking:
     """The reply, or None when none came in time. wanted: its class; an error is blamed then."""
-    payload = request if isinstance(request, bytes) else encode_message(request)
-    if not isinstance(request, bytes):
-        payload = bytes((payload[0], check.next_id())) + payload[2:]
+    payload = request if isinstance(request, bytes) else _with_id(check, request)
     request_id = payload[1] if len(payload) > 1 else 0
     begun, asked_ns = len(check.received), check.now_ns
     check.send(encode_frame(payload))
-
-    def answered() -> Received | None:
-        for received in check.received[begun:]:
-            message = received.message
-            if message is not None and getattr(message, "request_id", None) == request_id and not unasked(received):
-                return received
-        return None
-
-    yield Wait(REPLY_S, lambda: answered() is not None)
-    reply = answered()
+    yield Wait(REPLY_S, lambda: _reply(check, begun, request_id) is not None)
+    reply = _reply(check, begun, request_id)
     name = f"type 0x{payload[0]:02x}"
     if reply is None and request_id == 0:
         return None  # what that means, the caller knows
@@ -71,6 +61,32 @@ def ask(check: "ConformanceCheck", request: Request | bytes, wanted: type | None
     if request_id and len(replies) > 1:
         check.blame("reply.twice", f"{len(replies)} replies to {name}", replies[1])
     return reply
+
+
+def ask_together(check: "ConformanceCheck", *requests: Request) -> Generator[Wait, None, list[Received | None]]:
+    """All in one piece, so that those after the first come while it still waits; the reply to each."""
+    begun = len(check.received)
+    payloads = [_with_id(check, request) for request in requests]
+    check.send(*(encode_frame(payload) for payload in payloads))
+
+    def replies() -> list[Received | None]:
+        return [_reply(check, begun, payload[1]) for payload in payloads]
+
+    yield Wait(REPLY_S, lambda: None not in replies())
+    return replies()
+
+
+def _with_id(check: "ConformanceCheck", request: Request) -> bytes:
+    payload = encode_message(request)
+    return bytes((payload[0], check.next_id())) + payload[2:]
+
+
+def _reply(check: "ConformanceCheck", begun: int, request_id: int) -> Received | None:
+    """The first reply with that id among what was received since."""
+    for received in check.received[begun:]:
+        if getattr(received.message, "request_id", None) == request_id and not unasked(received):
+            return received
+    return None
 
 
 def unasked(received: Received) -> bool:

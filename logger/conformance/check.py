@@ -9,24 +9,27 @@ from collections.abc import Callable, Iterable
 from firmware_protocol.framing import BadFrame, FrameDecoder
 from logger.conformance.asking import Wait
 from logger.conformance.observer import BrokenRule, Observer, Received
-from logger.conformance.script import script
+from logger.conformance.script import RESET, script
 from logger.model.units import NS_PER_S
 
 MAX_RECEIVED = 200_000
+PAUSE_NS = NS_PER_S
 
 
 class ConformanceCheck:
     """Feed `received` and `passed`, send what `to_send` gives, until `done`.
 
-    close_outputs: also closes the device's first contact; whatever it switches must be disconnected. slack_ms: what a
-    reply may be later than SPEC.md says, for the line's own delay. trace: called with each frame, (from host, raw).
+    close_outputs: also closes the device's first contact; whatever it switches must be disconnected. ask_reset: called
+    when a person is to reset the device; without it that is left out. slack_ms: what a reply may be later than SPEC.md
+    says, for the line's own delay. trace: called with each frame, (from host, raw).
     """
 
     def __init__(
-        self, *, close_outputs: bool = False, reopen_s: float = 0.5, slack_ms: float = 100.0,
+        self, *, close_outputs: bool = False, ask_reset: Callable[[], None] | None = None, slack_ms: float = 100.0,
         trace: Callable[[bool, bytes], None] | None = None,
     ) -> None:  # fmt: skip
-        self.close_outputs, self.reopen_s, self.slack_ms = close_outputs, reopen_s, slack_ms
+        self.close_outputs, self.ask_reset, self.slack_ms = close_outputs, ask_reset, slack_ms
+        self.waits_s = 0.0  # what the device's reopen delays add to the time of the check
         self.observer = Observer()
         self.received: list[Received] = []
         self.step = "opening"
@@ -39,10 +42,22 @@ class ConformanceCheck:
         self._steps = script(self)
         self._wait: Wait | None = None
         self._until_ns = 0
+        self._heard_ns: int | None = None
+        self._was_lost = False
 
     @property
     def faults(self) -> list[BrokenRule]:
         return list(self.observer.faults.values())
+
+    @property
+    def being_reset(self) -> bool:
+        """The device may be gone for a while: a person was asked to reset it."""
+        return self.step == RESET
+
+    @property
+    def came_back(self) -> bool:
+        """Its port went away with its supply, and it was heard since: what it said first may be lost."""
+        return self._was_lost and self._heard_ns is not None
 
     def to_send(self) -> bytes:
         out = bytes(self._out)
@@ -58,20 +73,31 @@ class ConformanceCheck:
     def data(self, data: bytes, now_ns: int) -> None:
         """Bytes, at the time of their arrival."""
         self.now_ns = now_ns
+        silent_ns = now_ns - (self._heard_ns if self._heard_ns is not None else now_ns)
+        self._heard_ns = now_ns
         for block in self._decoder.feed(data):
             self._trace(False, block.raw)
             if isinstance(block, BadFrame):
                 self.observer.bad_frame(block)
             elif len(self.received) < MAX_RECEIVED:
                 self.received.append(self.observer.frame(block, now_ns))
+                if silent_ns > PAUSE_NS + self.slack_ms * 1e6 and data[0] != 0:
+                    self.blame("frame.pause", f"none after {silent_ns / NS_PER_S:.1f} s", self.received[-1])
+                    silent_ns = 0
         self._advance()
+
+    def link_lost(self) -> None:
+        """What was begun of a frame is forgotten."""
+        self._decoder = FrameDecoder()
+        self._heard_ns, self._was_lost = None, True
 
     # -- for the script ----------------------------------------------------------------------------------------------
 
-    def send(self, data: bytes) -> None:
-        """A delimiter goes ahead, as a host does before a request."""
-        self._trace(True, data)
-        self._out += b"\0" + data
+    def send(self, *pieces: bytes) -> None:
+        """A delimiter goes ahead of each, as a host does before a request."""
+        for data in pieces:
+            self._trace(True, data)
+            self._out += b"\0" + data
 
     def next_id(self) -> int:
         self._request_id = self._request_id % 250 + 1

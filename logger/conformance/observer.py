@@ -36,6 +36,7 @@ RATE_TOLERANCE = 0.02  # of a device's clock against the computer's, measured ov
 RATE_OVER_NS = 4 * NS_PER_S
 PERIOD_TOLERANCE = 0.25  # of a period, and two ticks of a slow loop
 PERIOD_SLACK_MS = 60
+NEAR = 1000  # boot counts so near each other were counted, not drawn
 
 _FRAMING = {
     BadFrameReason.CRC: "frame.crc",
@@ -79,6 +80,7 @@ class Observer:
     streaming: bool | None = None  # what it was asked to do last; None: not known
     may_repeat: set[int] = field(default_factory=set)  # sequences that were asked for again
     raws: dict[int, bytes] = field(default_factory=dict)  # samples frames by sequence, as first sent
+    first_live: Samples | None = None
     last_live: Samples | None = None
     _status: Status | None = None
     _status_ns: int | None = None
@@ -182,7 +184,19 @@ class Observer:
             same = encode_message(_without_changes(hello)) == encode_message(_without_changes(known))
             if not same:
                 self.blame("hello.same", "another hello than before, without a new start", received)
+        elif known is not None:
+            self._started_again(received, known.boot_count, hello.boot_count)
         self.hello = hello
+
+    def _started_again(self, received: Received, before: int, boot_count: int) -> None:
+        """All that is known of sequence, tick and buffer is void."""
+        self.counts["started again"] += 1
+        if 1 < (boot_count - before) & U32 <= NEAR or (before - boot_count) & U32 <= NEAR:
+            self.blame("start.boot", f"boot count {boot_count} after {before}", received)
+        self.streaming = None if self.streaming is None else False
+        self.raws.clear()
+        self._shown.clear()
+        self.last_live = self._status = self._status_ns = self._first_tick = None
 
     def _describe(self, received: Received, describe: Describe) -> None:
         body = received.frame.payload[BODY_AT:]
@@ -265,6 +279,7 @@ class Observer:
                 self.blame("sequence.step", f"{samples.sequence} after {before.sequence}", received, 5)
             if (samples.tick - before.tick) & U32 > U32 // 2:
                 self.blame("tick.forward", f"tick {samples.tick} after {before.tick}", received, 9)
+        self.first_live = self.first_live or samples
         self.last_live = samples
         self._readings(received, samples)
 

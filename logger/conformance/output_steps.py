@@ -1,26 +1,41 @@
 """Permits, and with leave the contact itself: section 8."""
 
+from collections.abc import Generator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from firmware_protocol.codes import Capability, ErrorCode, OpenedBy, OutputState
+from firmware_protocol.codes import Capability, ErrorCode, OpenedBy, OutputState, PermitAction
 from firmware_protocol.layout import Layout
-from firmware_protocol.messages import Accepted, ErrorMessage, Hello, OutputDescription, Status, encode_message
-from firmware_protocol.requests import Permit, Request, RequestHello, RequestOutput, SetPeriod, Stop
-from logger.conformance.asking import Asking, Steps, Wait, ask, refused, start, status_of
-from logger.conformance.observer import U32
+from firmware_protocol.messages import (
+    Accepted,
+    ErrorMessage,
+    Hello,
+    OutputDescription,
+    Status,
+    TimeMarked,
+    encode_message,
+)
+from firmware_protocol.requests import Permit, Request, RequestHello, RequestOutput, SetPeriod, Stop, TimeMark
+from logger.conformance.asking import Asking, Steps, Wait, ask, ask_together, refused, start, status_of
+from logger.conformance.observer import U32, Received
 
 if TYPE_CHECKING:
     from logger.conformance.check import ConformanceCheck
 
 PERMIT_MS = 1000
 AT_ONCE_MS = 100  # by the device's own ticks; a status of its rhythm seldom falls there
+REOPENS = 5  # how often the contact is closed anew
+UNWATCHED = 2**31 - 1
 
 
 def check_outputs(check: "ConformanceCheck", hello: Hello) -> Steps:
+    described: list[OutputDescription] = []
     for index in range(hello.outputs):
         reply = yield from ask(check, RequestOutput(1, index), OutputDescription)
-        if reply is not None and isinstance(reply.message, OutputDescription) and reply.message.index != index:
-            check.blame("output.describe", f"index {reply.message.index} for {index}", reply)
+        if reply is not None and isinstance(reply.message, OutputDescription):
+            described.append(reply.message)
+            if reply.message.index != index:
+                check.blame("output.describe", f"index {reply.message.index} for {index}", reply)
     yield from refused(check, "error.index", RequestOutput(1, hello.outputs), ErrorCode.NO_SUCH_CHANNEL)
     status = yield from status_of(check)
     layout = check.observer.layout
@@ -28,8 +43,26 @@ def check_outputs(check: "ConformanceCheck", hello: Hello) -> Steps:
         return
     for request, code in _permits_refused(hello, status, layout):
         yield from refused(check, "permit.order", request, code)
-    if check.close_outputs:
-        yield from _contact(check, layout)
+    yield from _open_beside_another(check)
+    if check.close_outputs and described:
+        yield from _Contact(check, hello, layout, described[0].reopen_delay_ms).steps()
+
+
+def check_start_delay(check: "ConformanceCheck") -> Steps:
+    """Just after a start."""
+    hello = check.observer.hello
+    reply = yield from ask(check, RequestOutput(1, 0), OutputDescription)
+    accepted = yield from start(check)
+    if hello is None or accepted is None or reply is None or not isinstance(reply.message, OutputDescription):
+        return
+    closing = Permit(1, 0, PermitAction.HOLD_CLOSED, PERMIT_MS, hello.boot_count, accepted.tick)
+    closed = yield from ask(check, closing)
+    status = yield from status_of(check)
+    if closed is not None and isinstance(closed.message, Accepted) and status is not None:
+        if status.uptime_s * 1000 + 1000 <= reply.message.reopen_delay_ms:
+            check.blame("start.delay", f"closed {status.uptime_s} s after a start", closed)
+        yield from ask(check, Permit(1, 0, PermitAction.OPEN, 0, 0, 0))
+    yield from ask(check, Stop(1), Accepted)
 
 
 def _permits_refused(hello: Hello, status: Status, layout: Layout) -> list[tuple[Request | bytes, ErrorCode]]:
@@ -59,128 +92,182 @@ def _permits_refused(hello: Hello, status: Status, layout: Layout) -> list[tuple
     ]
 
 
-def _contact(check: "ConformanceCheck", layout: Layout) -> Steps:
-    """With the contact itself: the machine behind it must be disconnected."""
-    hello = check.observer.hello
-    assert hello is not None
+def _open_beside_another(check: "ConformanceCheck") -> Steps:
+    """Both orders; each of the two is answered."""
+    mark, opening = TimeMark(1, 42), Permit(1, 0, PermitAction.OPEN, 0, 0, 0)
+    for first, second in ((mark, opening), (opening, mark)):
+        replies = yield from ask_together(check, first, second)
+        marked, opened = replies if first is mark else reversed(replies)
+        if opened is None or not isinstance(opened.message, Accepted):
+            check.blame("permit.beside", "a permit open beside a time mark is not accepted", opened)
+        if marked is None or not isinstance(marked.message, TimeMarked):
+            check.blame("permit.beside", "a time mark beside a permit open is not answered", marked)
 
-    def hold(**fields: int) -> Asking:
-        status = yield from status_of(check)
-        tick = status.tick if status is not None else 0
-        usual = {"index": 0, "action": 1, "timeout_ms": PERMIT_MS, "boot_count": hello.boot_count, "tick": tick}
-        return (yield from ask(check, Permit(1, **(usual | fields))))
 
-    senseless = {"boot_count": hello.boot_count ^ 0x5555, "tick": 1, "timeout_ms": 0}
-    senseless |= {"guard_channel": 99, "guard_low": 3, "guard_high": 2}
-    reply = yield from hold(action=0, **senseless)
-    if reply is None or not isinstance(reply.message, Accepted):
-        check.blame("permit.open", "open with senseless other fields is not accepted", reply)
-    yield Wait(check.reopen_s)
-    guard = {"guard_channel": 0, "guard_layout_id": layout.layout_id}
-    yield from _refused_hold(check, "permit.order", ErrorCode.NO_SUCH_CHANNEL, hold(guard_channel=hello.channels))
-    if hello.channels:
-        other = guard | {"guard_layout_id": layout.layout_id ^ 1}
-        yield from _refused_hold(check, "permit.order", ErrorCode.OUT_OF_RANGE, hold(**other))
-    reply = yield from hold()
-    if reply is None or not isinstance(reply.message, Accepted):
-        check.blame(
-            "permit.closed",
-            "a permit that nothing speaks against is not accepted",  # words: SPEC
-            reply,
-        )
-        return
-    permitted = reply.message
-    status = yield from status_of(check)
-    if status is not None and (status.outputs[:1] and status.outputs[0][0] != OutputState.CLOSED):
-        check.blame(
-            "permit.closed",
-            f"status says {status.outputs[0]} after an accepted permit",  # words: SPEC
-        )
-    begun = len(check.received)
-    yield Wait(PERMIT_MS / 1000 + 0.6)
-    said = [r.message for r in check.received[begun:] if isinstance(r.message, Status) and r.message.request_id == 0]
-    opened = [status for status in said if status.outputs[:1] and status.outputs[0][0] == OutputState.OPEN]
-    status = yield from status_of(check)
-    if status is not None and status.outputs[:1]:
-        state, why, _ = status.outputs[0]
-        if state != OutputState.OPEN:
-            check.blame(
-                "permit.expiry",
-                f"still closed {PERMIT_MS} ms after its last permit",  # words: SPEC
-            )
-            yield from hold(action=0)
+@dataclass
+class _Contact:
+    """With the first contact itself: the machine behind it must be disconnected."""
+
+    check: "ConformanceCheck"
+    hello: Hello
+    layout: Layout
+    reopen_ms: int
+
+    def steps(self) -> Steps:
+        self.check.waits_s += REOPENS * self.reopen_ms / 1000
+        yield from self._opens_whatever_is_said()
+        yield from self._refused("permit.order", ErrorCode.NO_SUCH_CHANNEL, guard_channel=self.hello.channels)
+        if self.hello.channels:
+            other = self._guard | {"guard_layout_id": self.layout.layout_id ^ 1}
+            yield from self._refused("permit.order", ErrorCode.OUT_OF_RANGE, **other)
+        if not (yield from self._closes_until_its_time_is_out()):
             return
-        if why != OpenedBy.PERMIT_EXPIRED:
-            check.blame(
-                "permit.opened_by",
-                f"opened by {why} when its permit had run out",  # words: SPEC
-            )
-    late_ms = None
-    if opened and isinstance(permitted, Accepted):
-        late_ms = ((opened[0].tick - permitted.tick) & U32) * 1000 / hello.tick_rate_hz - PERMIT_MS
-    if late_ms is None or late_ms > AT_ONCE_MS:
-        check.blame("permit.at_once", "no status of its own when the output opened")
-    yield from _refused_hold(check, "permit.tripped", ErrorCode.MUST_REARM, hold())
-    yield from hold(action=0)
-    yield Wait(check.reopen_s)
-    # an impossible guard: whatever the first channel measures is outside
-    reply = yield from hold(**guard, guard_low=2**31 - 1, guard_high=2**31 - 1, timeout_ms=5000)
-    if reply is not None and isinstance(reply.message, Accepted):
-        yield Wait(2.2 * layout.channels[0].period_ms / 1000 + 0.4)
+        if self.hello.channels:
+            yield from self._guard_is_broken()
+            yield from self._layout_changes()
+        yield from self._reopens_after_its_delay()
+        yield from self._stop_opens()
+        yield from start(self.check)
+
+    # -- what is asked -------------------------------------------------------------------------------------------------
+
+    @property
+    def _guard(self) -> dict[str, int]:
+        return {"guard_channel": 0, "guard_layout_id": self.layout.layout_id}
+
+    def _hold(self, **fields: int) -> Asking:
+        status = yield from status_of(self.check)
+        usual = {"index": 0, "action": 1, "timeout_ms": PERMIT_MS, "boot_count": self.hello.boot_count}
+        tick = status.tick if status is not None else 0
+        return (yield from ask(self.check, Permit(1, **(usual | {"tick": tick} | fields))))
+
+    def _held(self, **fields: int) -> Generator[Wait, None, bool]:
+        reply = yield from self._hold(**fields)
+        return reply is not None and isinstance(reply.message, Accepted)
+
+    def _refused(self, rule: str, code: ErrorCode, **fields: int) -> Steps:
+        reply = yield from self._hold(**fields)
+        if reply is not None and not (isinstance(reply.message, ErrorMessage) and reply.message.code == code):
+            self.check.blame(rule, f"{reply.message} instead of error {int(code)}", reply)
+
+    def _opened(self) -> Generator[Wait, None, Received | None]:
+        """By the host, and long enough for it to be closed again."""
+        reply = yield from self._hold(action=0)
+        yield Wait(self.reopen_ms / 1000 + 0.2)
+        return reply
+
+    def _state(self) -> Generator[Wait, None, tuple[int, int] | None]:
+        """(state, opened by)"""
+        status = yield from status_of(self.check)
+        return status.outputs[0][:2] if status is not None and status.outputs else None
+
+    # -- what must hold ------------------------------------------------------------------------------------------------
+
+    def _opens_whatever_is_said(self) -> Steps:
+        reply = yield from self._hold(
+            action=0, boot_count=self.hello.boot_count ^ 0x5555, tick=1, timeout_ms=0, guard_channel=99, guard_low=3,
+            guard_high=2,
+        )  # fmt: skip
+        if reply is None or not isinstance(reply.message, Accepted):
+            self.check.blame("permit.open", "open with senseless other fields is not accepted", reply)
+        yield Wait(self.reopen_ms / 1000 + 0.2)
+
+    def _closes_until_its_time_is_out(self) -> Generator[Wait, None, bool]:
+        check = self.check
+        reply = yield from self._hold()
+        if reply is None or not isinstance(reply.message, Accepted):
+            found = "a permit that nothing speaks against is not accepted"  # words: SPEC
+            check.blame("permit.closed", found, reply)
+            return False
+        if (now := (yield from self._state())) is not None and now[0] != OutputState.CLOSED:
+            check.blame("permit.closed", f"status says {now} after an accepted permit")  # words: SPEC
+        yield Wait(0.6)
+        reply = yield from self._hold()
+        permitted = reply.message if reply is not None else None
+        yield Wait(0.5)
+        if (now := (yield from self._state())) is not None and now[0] != OutputState.CLOSED:
+            check.blame("permit.again", f"open {PERMIT_MS} ms after the first of two permits")  # words: SPEC
+        begun = len(check.received)
+        yield Wait(PERMIT_MS / 1000 + 0.6)
+        said = [r.message for r in check.received[begun:] if isinstance(r.message, Status) and not r.message.request_id]
+        opened = [status for status in said if status.outputs[:1] and status.outputs[0][0] == OutputState.OPEN]
+        if (now := (yield from self._state())) is not None:
+            if now[0] != OutputState.OPEN:
+                check.blame("permit.expiry", f"still closed {PERMIT_MS} ms after its last permit")  # words: SPEC
+                yield from self._hold(action=0)
+                return False
+            if now[1] != OpenedBy.PERMIT_EXPIRED:
+                check.blame("permit.opened_by", f"opened by {now[1]} when its permit had run out")  # words: SPEC
+        late_ms = None
+        if opened and isinstance(permitted, Accepted):
+            late_ms = ((opened[0].tick - permitted.tick) & U32) * 1000 / self.hello.tick_rate_hz - PERMIT_MS
+        if late_ms is None or late_ms > AT_ONCE_MS:
+            check.blame("permit.at_once", "no status of its own when the output opened")
+        yield from self._refused("permit.tripped", ErrorCode.MUST_REARM)
+        yield from self._opened()
+        return True
+
+    def _guard_is_broken(self) -> Steps:
+        """By whatever the first channel measures."""
+        if (yield from self._held(**self._guard, guard_low=UNWATCHED, guard_high=UNWATCHED, timeout_ms=5000)):
+            yield Wait(2.2 * self.layout.channels[0].period_ms / 1000 + 0.4)
+            if (now := (yield from self._state())) is not None:
+                if now[0] != OutputState.OPEN:
+                    self.check.blame("permit.guard", "closed although its guard channel is out of the limits")
+                elif now[1] not in (OpenedBy.GUARD_LIMIT, OpenedBy.GUARD_NO_READING):
+                    self.check.blame("permit.opened_by", f"opened by {now[1]} when its guard was broken")
+        yield from self._opened()
+
+    def _layout_changes(self) -> Steps:
+        """While the contact is held with a guard that any reading keeps to."""
+        check, observer = self.check, self.check.observer
+        if not self.hello.capabilities & Capability.SET_PERIOD:
+            return
+        held = yield from self._held(**self._guard, guard_low=-(2**31), guard_high=UNWATCHED, timeout_ms=5000)
+        now = yield from self._state()
+        if held and now is not None and now[0] == OutputState.CLOSED:  # else its channel has no reading
+            old_ms = self.layout.channels[0].period_ms
+            observer.counts["blind"] += 1
+            observer.layout = None
+            yield from ask(check, SetPeriod(1, 700 if old_ms != 700 else 900, 0), Accepted)
+            yield Wait(0.5)
+            now = yield from self._state()
+            yield from ask(check, SetPeriod(1, old_ms, 0), Accepted)
+            yield Wait(0.3)
+            yield from ask(check, RequestHello(1), Hello)
+            observer.forget_stream()
+            observer.layout = self.layout
+            observer.counts["blind"] -= 1
+            if now is not None and now[0] != OutputState.OPEN:
+                check.blame("permit.guard", "closed although the layout is no longer its guard's")
+            elif now is not None and now[1] != OpenedBy.LAYOUT_CHANGED and self.hello.minor >= 1:  # 1.0 had no number
+                check.blame("permit.opened_by", f"opened by {now[1]} when the layout was no longer its guard's")
+        yield from self._opened()
+
+    def _reopens_after_its_delay(self) -> Steps:
+        check = self.check
+        if not (yield from self._held()):
+            return
+        opened = yield from self._hold(action=0)
+        reply = yield from self._hold()
         status = yield from status_of(check)
-        if status is not None and status.outputs[:1]:
-            state, why, _ = status.outputs[0]
-            if state != OutputState.OPEN:
-                check.blame("permit.guard", "closed although its guard channel is out of the limits")
-            elif why not in (OpenedBy.GUARD_LIMIT, OpenedBy.GUARD_NO_READING):
-                check.blame("permit.opened_by", f"opened by {why} when its guard was broken")
-    yield from hold(action=0)
-    yield Wait(check.reopen_s)
-    if hello.capabilities & Capability.SET_PERIOD:
-        reply = yield from hold(**guard, guard_low=-(2**31), guard_high=2**31 - 1, timeout_ms=5000)
-        if reply is not None and isinstance(reply.message, Accepted):
-            yield from _layout_changes(check, layout)
-        yield from hold(action=0)
-        yield Wait(check.reopen_s)
-    reply = yield from hold(timeout_ms=5000)
-    if reply is not None and isinstance(reply.message, Accepted):
-        check.observer.streaming = None
-        yield from ask(check, Stop(1), Accepted)
-        status = yield from status_of(check)
-        if status is not None and status.outputs[:1] and status.outputs[0][0] != OutputState.OPEN:
-            check.blame("permit.stop", "closed after stop")
-        yield from _refused_hold(check, "permit.order", ErrorCode.NOT_STREAMING, hold())
-    yield from hold(action=0)
-    yield from start(check)
+        if reply is None or opened is None or status is None or not isinstance(opened.message, Accepted):
+            return
+        since_ms = ((status.tick - opened.message.tick) & U32) * 1000 / self.hello.tick_rate_hz
+        busy = isinstance(reply.message, ErrorMessage) and reply.message.code == ErrorCode.BUSY
+        if not busy and since_ms < self.reopen_ms:
+            check.blame("permit.reopen", f"{reply.message} within {since_ms:.0f} ms after it was opened", reply)
+        yield from self._opened()
+        reply = yield from self._hold()
+        if reply is not None and not isinstance(reply.message, Accepted):
+            check.blame("permit.reopen", f"{reply.message} although the delay of {self.reopen_ms} ms is over", reply)
+        yield from self._opened()
 
-
-def _layout_changes(check: "ConformanceCheck", layout: Layout) -> Steps:
-    """While the contact is held with a guard that any reading keeps to."""
-    status = yield from status_of(check)
-    if status is None or not status.outputs or status.outputs[0][0] != OutputState.CLOSED:
-        return  # its channel has no reading
-    observer, old_ms = check.observer, layout.channels[0].period_ms
-    observer.counts["blind"] += 1
-    observer.layout = None
-    yield from ask(check, SetPeriod(1, 700 if old_ms != 700 else 900, 0), Accepted)
-    yield Wait(0.5)
-    status = yield from status_of(check)
-    yield from ask(check, SetPeriod(1, old_ms, 0), Accepted)
-    yield Wait(0.3)
-    yield from ask(check, RequestHello(1), Hello)
-    observer.forget_stream()
-    observer.layout = layout
-    observer.counts["blind"] -= 1
-    if status is None or not status.outputs or observer.hello is None:
-        return
-    state, why, _ = status.outputs[0]
-    if state != OutputState.OPEN:
-        check.blame("permit.guard", "closed although the layout is no longer its guard's")
-    elif why != OpenedBy.LAYOUT_CHANGED and observer.hello.minor >= 1:  # 1.0 had no number of its own for it
-        check.blame("permit.opened_by", f"opened by {why} when the layout was no longer its guard's")
-
-
-def _refused_hold(check: "ConformanceCheck", rule: str, code: ErrorCode, held: Asking) -> Steps:
-    reply = yield from held
-    if reply is not None and not (isinstance(reply.message, ErrorMessage) and reply.message.code == code):
-        check.blame(rule, f"{reply.message} instead of error {int(code)}", reply)
+    def _stop_opens(self) -> Steps:
+        if (yield from self._held(timeout_ms=5000)):
+            self.check.observer.streaming = None
+            yield from ask(self.check, Stop(1), Accepted)
+            if (now := (yield from self._state())) is not None and now[0] != OutputState.OPEN:
+                self.check.blame("permit.stop", "closed after stop")
+            yield from self._refused("permit.order", ErrorCode.NOT_STREAMING)
+        yield from self._hold(action=0)

@@ -26,6 +26,8 @@ RULES: Final[dict[str, Rule]] = {
     "frame.length": _must("2", "a frame has 6 to 241 bytes before its delimiter"),
     "frame.recovery": _must("2", "the next good frame is found after any garbage, by looking for 0x00"),
     "frame.counted": _should("2", "bad frames are counted (status key 8)"),
+    "frame.idle": _must("2", "several 0x00 in a row are an idle line, not frames"),
+    "frame.pause": _should("2", "one extra 0x00 goes before the first frame after a pause of a second or more"),
     # content
     "payload.direction": _must("4", "bit 7 of the first byte is set in what a device sends"),
     "payload.type": _must("4", "a device sends the types of its version"),
@@ -56,7 +58,15 @@ RULES: Final[dict[str, Rule]] = {
     "request.longer": _should("4", "bytes after the part of a request that is known are ignored"),
     "start.again": _must("3.1", "start while streaming, and stop while idle, change nothing and are accepted"),
     "start.first": _must("3.1", "after start every channel is due within one period of its own"),
+    "start.once": _should("3.1", "after start every channel is due at once"),
     "stop.stream": _must("3.1", "after stop no samples come"),
+    # a new start
+    "start.hello": _must("3.1", "after start-up a device sends one hello of its own accord"),
+    "start.boot": _must("3.3", "the boot count is one more at every start of the firmware, or drawn at random"),
+    "start.sequence": _must("3.3", "the sequence is 0 for the first samples frame after start-up"),
+    "start.open": _must("8", "outputs are open at start-up"),
+    "start.delay": _should("8", "the reopen delay is counted from start-up too"),
+    "start.delay": _should("8", "the reopen delay is counted from start-up too"),
     # counters and time
     "status.interval": _must("3.1", "a status at least every 5 s, idle or streaming"),
     "status.boot": _must("3.3", "every message of one start carries the same boot count"),
@@ -76,6 +86,7 @@ RULES: Final[dict[str, Rule]] = {
     "describe.index": _must("7.2", "describe has the index that was asked for"),
     "describe.same": _must("3.6", "a description does not change while the layout id stays"),
     "describe.sensor": _must("7.4", "sensor kind, parameters, quantity and unit go together"),
+    "describe.junction": _should("7.4", "a thermocouple's cold junction is sampled every 10 s or more often"),
     "describe.range": _must("7.2", "the range's low end is below its high end"),
     "samples.layout": _must("3.6", "samples carry the layout id of the descriptions in force"),
     "samples.length": _must("7.3", "a samples payload has exactly the bitmap and one integer for each channel present"),
@@ -88,6 +99,8 @@ RULES: Final[dict[str, Rule]] = {
     "resend.count": _must("3.5", "no more than what was asked for is sent again"),
     "resend.bytes": _must("3.5", "a frame is sent again byte for byte"),
     "resend.all": _must("3.5", "the frames announced follow, oldest first, also while idle"),
+    "resend.live": _must("3.5", "a resent frame does not delay a live one by more than itself"),
+    "resend.newer": _must("3.5", "a new resend from replaces one still being served"),
     "resend.future": _must("3.5", "what is not held is not announced: count' is 0"),
     # outputs
     "output.describe": _must("8", "describe output states the index that was asked for"),
@@ -107,6 +120,11 @@ RULES: Final[dict[str, Rule]] = {
         "an output that opened unasked must be re-armed by a permit open",  # words: SPEC
     ),
     "permit.open": _must("8", "open is always carried out, for any value of its other fields"),
+    "permit.beside": _must(
+        "3.1", "a permit open is carried out while another request waits, and takes no other reply's place"
+    ),
+    "permit.again": _must("8", "each accepted hold closed restarts the time-out"),
+    "permit.reopen": _must("8", "an output open for less than its reopen delay is not closed: error 6"),
     "permit.guard": _must("8", "the guard is checked on every sample of its channel"),
     "permit.stop": _must("8", "stop opens the output"),
 }

@@ -3,11 +3,11 @@
 A generator: it yields what it waits for, and check.py runs it.
 """
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from typing import TYPE_CHECKING
 
-from firmware_protocol.codes import Capability, ErrorCode, PermitAction
-from firmware_protocol.conversion import problem_among, problem_with
+from firmware_protocol.codes import Capability, ErrorCode, OpenedBy, OutputState, PermitAction
+from firmware_protocol.conversion import cold_junction, problem_among, problem_with
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.layout import Layout, layout_id_of
@@ -23,9 +23,19 @@ from firmware_protocol.requests import (
     Stop,
     TimeMark,
 )
-from logger.conformance.asking import Steps, Wait, ask, refused, start, status_of, unasked
-from logger.conformance.observer import U32
-from logger.conformance.output_steps import check_outputs
+from logger.conformance.asking import (
+    REPLY_S,
+    Steps,
+    Wait,
+    ask,
+    ask_together,
+    refused,
+    start,
+    status_of,
+    unasked,
+)
+from logger.conformance.observer import U32, Received
+from logger.conformance.output_steps import check_outputs, check_start_delay
 
 if TYPE_CHECKING:
     from logger.conformance.check import ConformanceCheck
@@ -33,6 +43,11 @@ if TYPE_CHECKING:
 STREAM_S = 6.0
 QUIET_S = 0.8
 GREET_S = 8.0  # a board that resets when its port is opened
+AT_ONCE_MS = 1000.0
+JUNCTION_MS = 10_000
+RESET = "reset"
+RESET_S = 60.0  # for a person
+DELAYED_MS = 100.0  # of a live frame, beside what varies without a resend
 
 
 def script(check: "ConformanceCheck") -> Steps:
@@ -62,6 +77,9 @@ def script(check: "ConformanceCheck") -> Steps:
         yield from check_outputs(check, hello)
     check.step = "stop"
     yield from _stop(check)
+    if check.ask_reset is not None:
+        check.step = RESET
+        yield from _reset(check, check.ask_reset)
 
 
 # -- the steps ---------------------------------------------------------------------------------------------------
@@ -111,6 +129,10 @@ def _describe(check: "ConformanceCheck", hello: Hello) -> Steps:
             problem = problem_among(channel, layout.channels)
             if problem is not None and problem_with(channel) is None:  # of one channel by itself it was told already
                 check.blame("describe.sensor", f"channel {channel.index}: {problem}")
+            junction = cold_junction(channel)
+            if problem is None and junction is not None and layout.channels[junction].period_ms > JUNCTION_MS:
+                period_s = layout.channels[junction].period_ms / 1000
+                check.blame("describe.junction", f"channel {junction}, of thermocouple {channel.index}: {period_s:g} s")
     for index in {hello.channels, 255}:
         yield from refused(check, "error.index", RequestDescribe(1, index), ErrorCode.NO_SUCH_CHANNEL)
 
@@ -168,8 +190,13 @@ def _silence(check: "ConformanceCheck") -> Steps:
     after = yield from status_of(check)
     if after is None:
         check.blame("frame.recovery", "no reply to a good request after garbage")
-    elif before is not None and after.bad_frames <= before.bad_frames:
+        return
+    if before is not None and after.bad_frames <= before.bad_frames:
         check.blame("frame.counted", f"{after.bad_frames} after five bad blocks, {before.bad_frames} before")
+    check.send(bytes(40))
+    idle = yield from status_of(check)
+    if idle is not None and idle.bad_frames > after.bad_frames:
+        check.blame("frame.idle", f"{idle.bad_frames - after.bad_frames} more bad frames after 40 times 0x00")
 
 
 def _idle(check: "ConformanceCheck") -> Steps:
@@ -199,18 +226,31 @@ def _stream(check: "ConformanceCheck") -> Steps:
     elif (again.message.next_sequence - accepted.next_sequence) & U32 > U32 // 2:
         check.blame("start.again", "the sequence decreased", again)
     yield Wait(0.5)
-    seen: set[int] = set()
-    if layout is not None:
-        for received in check.received[begun:]:
-            if isinstance(received.message, Samples):
-                try:
-                    seen |= {index for index, _ in layout.unpack(received.message)}
-                except ProtocolError:
-                    continue  # blamed by the observer
-        late = [c.index for c in layout.channels if c.index not in seen and c.period_ms < STREAM_S * 900]
-        if late:
-            check.blame("start.first", f"channel {late[0]} has not come within its period")
+    hello = check.observer.hello
+    if layout is not None and hello is not None:
+        first_ms = _first_seen_ms(check.received[begun:], layout, accepted.tick, hello.tick_rate_hz)
+        for channel in layout.channels:
+            came_ms = first_ms.get(channel.index)
+            if came_ms is None and channel.period_ms < STREAM_S * 900:
+                check.blame("start.first", f"channel {channel.index} has not come within its period")
+            elif channel.period_ms > 2 * AT_ONCE_MS and (came_ms is None or came_ms > AT_ONCE_MS):
+                came = "did not come" if came_ms is None else f"came after {came_ms:.0f} ms"
+                check.blame("start.once", f"channel {channel.index} {came}")
     yield from status_of(check)
+
+
+def _first_seen_ms(heard: list[Received], layout: Layout, begun: int, rate_hz: int) -> dict[int, float]:
+    """Channel -> ms from the tick `begun` to its first sample."""
+    seen: dict[int, float] = {}
+    for received in heard:
+        if isinstance(received.message, Samples):
+            try:
+                present = [index for index, _ in layout.unpack(received.message)]
+            except ProtocolError:
+                continue  # blamed by the observer
+            for index in present:
+                seen.setdefault(index, ((received.message.tick - begun) & U32) * 1000 / rate_hz)
+    return seen
 
 
 def _resend(check: "ConformanceCheck") -> Steps:
@@ -222,7 +262,10 @@ def _resend(check: "ConformanceCheck") -> Steps:
     wanted = held[max(0, len(held) // 2 - 3) :][:5]
     if not wanted:
         return
+    lags_ms = _lags_ms(check, check.received, set())
     yield from _resent(check, wanted[0], len(wanted))
+    yield from _live_goes_first(check, held, max(lags_ms, default=0.0))
+    yield from _newer_replaces(check, held)
     future = (status.next_sequence + 100_000) & U32
     reply = yield from ask(check, ResendFrom(1, future, 5), Resending)
     if reply is not None and isinstance(reply.message, Resending) and reply.message.count:
@@ -263,6 +306,48 @@ def _resent(check: "ConformanceCheck", first: int, count: int) -> Steps:
     if got() != expected:
         check.blame("resend.all", f"frames {got()} for {expected}", reply)
     yield Wait(0.2)
+    check.observer.may_repeat = set()
+
+
+def _live_goes_first(check: "ConformanceCheck", held: list[int], usual_ms: float) -> Steps:
+    """All that is held once more: live samples come as soon after their tick as they did without."""
+    begun = len(check.received)
+    check.observer.may_repeat = set(held)
+    reply = yield from ask(check, ResendFrom(1, held[0], len(held)), Resending)
+    yield Wait(1.5)
+    lags_ms = _lags_ms(check, check.received[begun:], check.observer.may_repeat)
+    later_ms = max(lags_ms, default=usual_ms) - usual_ms
+    if later_ms > DELAYED_MS + check.slack_ms:
+        check.blame("resend.live", f"a live frame came {later_ms:.0f} ms later than without a resend", reply)
+    check.observer.may_repeat = set()
+
+
+def _lags_ms(check: "ConformanceCheck", heard: list[Received], without: set[int]) -> list[float]:
+    """Arrival after tick of each samples frame, ms, less any constant. (Ticks run over long before a check is over.)"""
+    hello = check.observer.hello
+    samples = [(r, r.message) for r in heard if isinstance(r.message, Samples) and r.message.sequence not in without]
+    live = check.observer.first_live
+    if hello is None or live is None:
+        return []
+    since, per_ms = live.tick, hello.tick_rate_hz / 1000
+    return [(r.at_ns or 0) / 1e6 - ((s.tick - since) & U32) / per_ms for r, s in samples]
+
+
+def _newer_replaces(check: "ConformanceCheck", held: list[int]) -> Steps:
+    """Two at once, the second for the newest alone."""
+    older, newer = set(held[:-2]), held[-2:]
+    if not older:
+        return
+    begun = len(check.received)
+    check.observer.may_repeat = set(held)
+    replies = yield from ask_together(check, ResendFrom(1, held[0], len(older)), ResendFrom(1, newer[0], len(newer)))
+    if (reply := replies[1]) is None:
+        check.blame("reply.none", f"no reply to a resend from beside another within {REPLY_S:g} s")
+    else:
+        yield Wait(1.0)
+        after = check.received[check.received.index(reply, begun) :]
+        if late := [r for r in after if isinstance(r.message, Samples) and r.message.sequence in older]:
+            check.blame("resend.newer", "a frame of the older request after the reply to the newer", late[0], 5)
     check.observer.may_repeat = set()
 
 
@@ -307,3 +392,41 @@ def _stop(check: "ConformanceCheck") -> Steps:
     if any(isinstance(received.message, Samples) for received in check.received[begun:]):
         check.blame("stop.stream", "samples more than 0.3 s after stop")
     yield from status_of(check)
+
+
+def _reset(check: "ConformanceCheck", ask_reset: Callable[[], None]) -> Steps:
+    """A person resets the device, or cuts its supply."""
+    observer = check.observer
+    before, status = observer.hello, (yield from status_of(check))
+    begun = len(check.received)
+    observer.streaming = None
+    ask_reset()
+
+    def greeted() -> bool:
+        return any(isinstance(r.message, Hello) and r.message.request_id == 0 for r in check.received[begun:])
+
+    yield Wait(RESET_S, lambda: greeted() or check.came_back)
+    unasked_for = greeted() or check.came_back
+    observer.streaming = False
+    reply = yield from ask(check, RequestHello(1), Hello)
+    after = yield from status_of(check)
+    if before is None or status is None or after is None or reply is None:
+        return
+    again = after.boot_count != status.boot_count
+    if not again and after.uptime_s >= status.uptime_s:
+        check.step = f"reset (none within {RESET_S:g} s)"
+        return
+    observer.counts["started again"] -= again  # that was asked for
+    if not unasked_for:
+        check.blame("start.hello", "none after the reset")
+    if not again:
+        check.blame("start.boot", f"boot count {after.boot_count} before and after a start", reply)
+    if after.next_sequence:
+        check.blame("start.sequence", f"{after.next_sequence} is the next one, and nothing was started yet")
+    for index, (state, opened_by, _) in enumerate(after.outputs):
+        if state != OutputState.OPEN or opened_by != OpenedBy.START_UP:
+            check.blame("start.open", f"output {index} has state {state}, opened by {opened_by}")
+    if check.close_outputs and after.outputs:
+        yield from check_start_delay(check)
+    if check.close_outputs and after.outputs:
+        yield from check_start_delay(check)

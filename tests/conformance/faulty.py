@@ -19,6 +19,8 @@ HELLO, DESCRIBE, OUTPUT, STATUS, ERROR, ACCEPTED, RESENDING, MARKED, SAMPLES = (
 class Faulty:
     """`said`: a payload to the bytes on the wire instead. `received`: a request to what the device receives of it."""
 
+    leads = True  # with a delimiter after a pause
+
     def __init__(self, board: str = "scale") -> None:
         self.device: Device = device(board)
         self.now_s = 0.0
@@ -36,6 +38,9 @@ class Faulty:
     def bad(self, raw: bytes) -> None:
         """It received bytes that are no frame."""
 
+    def reset(self) -> None:
+        self.device.reboot()
+
     def step(self, data: bytes, now_s: float) -> bytes:
         self.now_s = now_s
         passed = b""
@@ -45,8 +50,9 @@ class Faulty:
                 passed += block.raw
             elif (payload := self.received(block.payload)) is not None:
                 passed += b"\0" + encode_frame(payload)
-        out = b""
-        for block in self._out.feed(self.device.step(passed, now_s)):
+        sent = self.device.step(passed, now_s)
+        out = b"\0" if self.leads and sent[:1] == b"\0" else b""
+        for block in self._out.feed(sent):
             assert not isinstance(block, BadFrame)
             out += b"".join(self.said(block.payload))
         out += b"".join(encode_frame(payload) for payload in self.extra)
@@ -153,6 +159,28 @@ def _(self: Faulty, payload: bytes) -> Sequence[bytes]:
 @changes("frames without an end", "frame.length", of=STATUS)
 def _(self: Faulty, payload: bytes) -> Sequence[bytes]:
     return [b"\x01" * 250, encode_frame(payload)]
+
+
+class _NoLead(Faulty):
+    leads = False
+
+
+class _CountsIdle(Faulty):
+    """Takes each 0x00 of an idle line for a bad frame."""
+
+    def step(self, data: bytes, now_s: float) -> bytes:
+        self.count += data.count(b"\0\0\0")
+        return super().step(data, now_s)
+
+    def said(self, payload: bytes) -> Sequence[bytes]:
+        if payload[0] != STATUS or not self.count:
+            return super().said(payload)
+        body = body_of(payload)
+        return super().said(with_body(payload, dict(sorted((body | {8: body.get(8, 0) + self.count}).items()))))
+
+
+CASES.append(Case("nothing ahead of a frame after a pause", "frame.pause", _NoLead))
+CASES.append(Case("an idle line is counted", "frame.idle", _CountsIdle))
 
 
 # content
@@ -313,6 +341,25 @@ def _(self: Faulty, payload: bytes) -> bytes:
     return payload[:13] + bytes(bitmap) + rest
 
 
+class _WaitsAPeriod(Faulty):
+    """A slow channel that comes for the first time when its period is over."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.device._periods_ms = [4000]
+        self.device._relayout()
+        start = self.device._start
+
+        def later() -> None:
+            start()
+            self.device._due_ms = {4000: self.device._ms + 4000}
+
+        self.device._start = later  # type: ignore[method-assign]
+
+
+CASES.append(Case("a slow channel waits its period", "start.once", _WaitsAPeriod))
+
+
 @hears("does not stop", "stop.stream", of=0x06)
 def _(self: Faulty, payload: bytes) -> bytes:
     self.extra.append(
@@ -386,6 +433,15 @@ def _(self: Faulty, payload: bytes) -> bytes:
     return with_body(payload, body_of(payload) | {1: 4, 2: "Cel", 7: 9, 8: [1, 63]})
 
 
+@changes("a cold junction once a minute", "describe.junction", "machine board", of=DESCRIBE)
+def _(self: Faulty, payload: bytes) -> bytes:
+    body = body_of(payload)
+    return with_body(
+        payload,
+        body | ({1: 4, 2: "Cel", 7: 9, 8: [1, 1]} if body[0] == 0 else {1: 4, 2: "Cel", 5: 60_000, 7: 0, 8: []}),
+    )
+
+
 raw_bytes("samples of another layout", "samples.layout", SAMPLES, 1, lambda n: n ^ 1, 4)
 
 
@@ -452,6 +508,44 @@ def _(self: Faulty, payload: bytes) -> Sequence[bytes] | None:
     return [] if again and sequence % 2 else None
 
 
+class _ResendsFirst(Faulty):
+    """Live samples wait until all of a resend is out."""
+
+    def received(self, payload: bytes) -> bytes | None:
+        if payload[0] == 0x07:
+            self._until_s = self.now_s + 0.5
+            self._next = self.device._next_sequence
+        return payload
+
+    _until_s, _next = 0.0, 0
+
+    def said(self, payload: bytes) -> Sequence[bytes]:
+        live = payload[0] == SAMPLES and int.from_bytes(payload[5:9], "little") >= self._next
+        if live and self.now_s < self._until_s:
+            self.later.append((self._until_s, encode_frame(payload)))
+            return []
+        return super().said(payload)
+
+
+class _ResendsBoth(Faulty):
+    """Serves one resend after the other."""
+
+    def received(self, payload: bytes) -> bytes | None:
+        if payload[0] == 0x07 and len(payload) >= 8:
+            first, count = int.from_bytes(payload[2:6], "little"), int.from_bytes(payload[6:8], "little")
+            held = self.device._oldest
+            frames = list(self.device._buffer)[max(0, first - held) : max(0, first - held + count)]
+            if self._asked_s == self.now_s:
+                self.later += [(self.now_s + 0.3, raw) for raw in self._older]
+            self._asked_s, self._older = self.now_s, frames
+        return payload
+
+    _asked_s = -1.0
+    _older: Sequence[bytes] = ()
+
+
+CASES.append(Case("a resend goes before live samples", "resend.live", _ResendsFirst))
+CASES.append(Case("an older resend goes on", "resend.newer", _ResendsBoth))
 raw_bytes("first' later than what is held", "resend.first", RESENDING, 6, lambda n: n + 1, 4)
 raw_bytes("more than was asked for", "resend.count", RESENDING, 10, lambda n: n + 9 if n else 0, 2)
 raw_bytes("frames of the future", "resend.future", RESENDING, 10, lambda n: n or 5, 2)
@@ -464,13 +558,26 @@ field("stale permits are called malformed", "permit.order", ERROR, 0, lambda val
 field("permits while idle are called busy", "permit.order", ERROR, 0, lambda value: 6 if value == 7 else value)
 
 
+class _WithOutput(Faulty):
+    """The output is changed at every start."""
+
+    def __init__(self, change: Callable[[Any], None]) -> None:
+        super().__init__()
+        power_up = self.device._power_up
+
+        def changed(at_s: float) -> None:
+            power_up(at_s)
+            change(self.device.outputs[0])
+
+        self.device._power_up = changed  # type: ignore[method-assign]
+        change(self.device.outputs[0])
+
+
 def outputs(name: str, rule: str, change: Callable[[Any], None]) -> None:
     """The simulated output with a part of it changed."""
 
     def build() -> Faulty:
-        made = Faulty()
-        change(made.device.outputs[0])
-        return made
+        return _WithOutput(change)
 
     CASES.append(Case(name, rule, build))
 
@@ -516,7 +623,7 @@ def _not_tripped(output: Any) -> None:
 
     def closes_again(asked: Any, now: Any) -> Any:
         if output.tripped and asked.action == 1:
-            output.opened_by, output.opened_ms = OpenedBy.HOST, None
+            output.opened_by, output.opened_ms = OpenedBy.HOST, -(10**6)
         return permit(asked, now)
 
     output.permit = closes_again
@@ -559,3 +666,77 @@ outputs("no status when it opens", "permit.at_once", _says_nothing)
 outputs("closes again without being re-armed", "permit.tripped", _not_tripped)
 outputs("a guard that watches nothing", "permit.guard", _no_guard)
 outputs("stays closed after stop", "permit.stop", _survives_stop)
+
+
+def _first_permit_counts(output: Any) -> None:
+    permit = output.permit
+
+    def not_again(asked: Any, now: Any) -> Any:
+        closed, expires_ms = output.closed, output.expires_ms
+        found = permit(asked, now)
+        output.expires_ms = expires_ms if closed and output.closed else output.expires_ms
+        return found
+
+    output.permit = not_again
+
+
+def _no_delay(output: Any) -> None:
+    permit = output.permit
+
+    def at_once(asked: Any, now: Any) -> Any:
+        output.opened_ms = -(10**6)
+        return permit(asked, now)
+
+    output.permit = at_once
+
+
+outputs("the first permit's time-out stays", "permit.again", _first_permit_counts)
+outputs("closes again at once", "permit.reopen", _no_delay)
+outputs("closes at once after a start", "start.delay", lambda output: setattr(output, "opened_ms", -(10**6)))
+
+
+class _OneSlot(Faulty):
+    """Of several requests that come together it carries out the last."""
+
+    def step(self, data: bytes, now_s: float) -> bytes:
+        frames = [block for block in data.split(b"\0") if block]
+        return super().step(b"\0" + frames[-1] + b"\0" if len(frames) > 1 and b"\0\0" in data else data, now_s)
+
+
+CASES.append(Case("a request takes the place of a permit open", "permit.beside", _OneSlot))
+
+
+@changes("closes only after twice the delay it states", "permit.reopen", of=OUTPUT)
+def _(self: Faulty, payload: bytes) -> bytes:
+    return with_body(payload, body_of(payload) | {2: 1500})
+
+
+# a new start
+
+
+class _Restarted(Faulty):
+    """What is wrong is so from a reset on."""
+
+    def __init__(self, boots: int = 1, **keys: Any) -> None:
+        super().__init__()
+        self._boots, self._keys, self._again, self._greets = boots, keys.get("status"), False, keys.get("greets", True)
+
+    def reset(self) -> None:
+        self._again = True
+        self.device.boot_count += self._boots - 1
+        super().reset()
+
+    def said(self, payload: bytes) -> Sequence[bytes]:
+        if self._again and payload[0] == HELLO and not payload[1] and not self._greets:
+            return []
+        if self._again and payload[0] == STATUS and self._keys:
+            return super().said(with_body(payload, body_of(payload) | self._keys))
+        return super().said(payload)
+
+
+CASES.append(Case("a start without a hello", "start.hello", lambda: _Restarted(greets=False)))
+CASES.append(Case("the same boot count again", "start.boot", lambda: _Restarted(boots=0)))
+CASES.append(Case("a boot count two more", "start.boot", lambda: _Restarted(boots=2)))
+CASES.append(Case("a boot count less", "start.boot", lambda: _Restarted(boots=-3)))
+CASES.append(Case("a sequence that goes on", "start.sequence", lambda: _Restarted(status={4: 90, 5: 90})))
+CASES.append(Case("closed from the start", "start.open", lambda: _Restarted(status={12: [[1, 0, 500]]})))

@@ -4,7 +4,6 @@ import struct
 import zlib
 
 TICK_HZ = 1000
-BOOT = 41
 PERIOD_MS = 250
 
 
@@ -54,18 +53,37 @@ LAYOUT = zlib.crc32(b"".join(CHANNELS))
 
 class PlainDevice:
     def __init__(self) -> None:
+        self.boot, self.now_ms = 40, 0
+        self.reset()
+
+    def reset(self) -> None:
+        self.boot += 1
         self.streaming = False
-        self.sequence = self.bad = self.now_ms = 0
-        self.status_ms, self.sample_ms = 2000, 0
+        self.sequence = self.bad = 0
+        self.begun_ms = self.said_ms = self.sample_ms = self.now_ms
+        self.status_ms = self.now_ms + 2000
         self.block = bytearray()
         self.out = [b"\0" + stuffed(self.hello(0))]
 
     def hello(self, request: int) -> bytes:
-        fields: dict[int, int | str | bytes] = {0: 1, 1: 1, 2: b"plain-01", 3: "plain", 4: "1", 5: BOOT, 6: TICK_HZ}
+        fields: dict[int, int | str | bytes] = {
+            0: 1,
+            1: 1,
+            2: b"plain-01",
+            3: "plain",
+            4: "1",
+            5: self.boot,
+            6: TICK_HZ,
+        }
         return bytes((0x81, request)) + body(fields | {7: len(CHANNELS), 8: LAYOUT})
 
     def status(self, request: int) -> bytes:
-        fields: dict[int, int | str | bytes] = {0: self.now_ms // 1000, 1: BOOT, 2: int(self.streaming), 3: LAYOUT}
+        fields: dict[int, int | str | bytes] = {
+            0: (self.now_ms - self.begun_ms) // 1000,
+            1: self.boot,
+            2: int(self.streaming),
+            3: LAYOUT,
+        }
         fields |= {4: self.sequence, 5: self.sequence, 6: self.now_ms}
         return bytes((0x84, request)) + body(fields | ({8: self.bad} if self.bad else {}))
 
@@ -73,7 +91,7 @@ class PlainDevice:
         return bytes((0x85, request)) + body({0: code, 2: kind} if kind else {0: code})
 
     def accepted(self, request: int, kind: int) -> bytes:
-        return struct.pack("<BBBIIII", 0x86, request, kind, BOOT, LAYOUT, self.sequence, self.now_ms)
+        return struct.pack("<BBBIIII", 0x86, request, kind, self.boot, LAYOUT, self.sequence, self.now_ms)
 
     def answer(self, payload: bytes) -> bytes | None:
         kind = payload[0]
@@ -97,7 +115,7 @@ class PlainDevice:
             self.streaming = kind == 5
             return self.accepted(request, kind)
         if kind == 8:
-            return struct.pack("<BBI8sII", 0x88, request, BOOT, payload[2:10], self.now_ms, self.now_ms)
+            return struct.pack("<BBI8sII", 0x88, request, self.boot, payload[2:10], self.now_ms, self.now_ms)
         return self.error(request, 1, kind)
 
     def step(self, data: bytes, now_s: float) -> bytes:
@@ -116,6 +134,10 @@ class PlainDevice:
             self.receive(byte)
         out = b"".join(self.out)
         self.out.clear()
+        if out and self.now_ms - self.said_ms >= 1000:
+            out = b"\0" + out
+        if out:
+            self.said_ms = self.now_ms
         return out
 
     def receive(self, byte: int) -> None:

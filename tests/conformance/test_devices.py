@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from firmware_protocol.codes import PermitAction
 from firmware_protocol.vectors import EXAMPLE_CHANNELS, EXAMPLE_OUTPUT
-from logger.cli import rimelog
+from logger.cli import device_check, rimelog
 from logger.conformance.check_report import fault_lines, marked_hex, trace_line
 from tests.conformance import plain_device
 from tests.conformance.faulty import CASES
@@ -90,12 +90,21 @@ def test_a_trace_shows_both_directions_decoded() -> None:
     assert f"> Permit(request_id=" in text and f"action={int(PermitAction.HOLD_CLOSED)}" in text  # noqa: F541
 
 
-def test_the_command_on_a_live_device_and_on_recorded_bytes(tmp_path: Path) -> None:
+def test_the_command_on_a_live_device_and_on_recorded_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with simulated(tmp_path, "brewery", only=("scale",)) as sim:
-        ran = CliRunner().invoke(rimelog, ["device", "check", sim.urls["scale"], "--json"], standalone_mode=False)
+        ask_reset = device_check._ask_reset
+
+        def person() -> None:
+            ask_reset()
+            sim.fault("reboot", "scale")
+
+        monkeypatch.setattr(device_check, "_ask_reset", person)
+        words = ["device", "check", sim.urls["scale"], "--json", "--reset"]
+        ran = CliRunner().invoke(rimelog, words, standalone_mode=False)
         assert ran.exception is None, ran.output
-        said = json.loads(ran.output)
-        assert (said["finished"], said["faults"]) == (True, [])
+        assert device_check.ASK_RESET in ran.stderr
+        said = json.loads(ran.stdout)
+        assert (said["finished"], said["faults"], said["step"]) == (True, [], "reset")
         assert said["frames"] > 60
     stored = tmp_path / "device.bin"
     stored.write_bytes(b"boot: ok\r\n\0" + b"".join(wire for _, p, wire in reference.valid_rows() if p[0] == 0x85))

@@ -18,7 +18,7 @@ from logger.link import link_events as events
 from logger.link.session.phases import Phase
 from logger.link.session.session import Session
 from logger.model.units import NS_PER_S
-from tests.conftest import MORE
+from tests.conftest import MORE, Figure
 from tests.firmware.board import (
     FIRMWARE,
     FLASH_BYTES,
@@ -185,7 +185,7 @@ class Conversation:
         return [event.samples.sequence for event in self.events if isinstance(event, events.SamplesReceived)]
 
 
-def test_flat_out_without_a_loss(board: Board) -> None:
+def test_flat_out_without_a_loss(board: Board, figure: Figure) -> None:
     """A minute of the chip's time; RIMELOG_EXAMPLES=60 makes it an hour."""
     seconds = 60 * max(MORE, 1)
     line = Conversation(board).run(seconds)
@@ -200,7 +200,7 @@ def test_flat_out_without_a_loss(board: Board) -> None:
     assert all(0 <= e.reply.tick_replied - e.reply.tick_received <= 20 for e in marks)
     used = board.stack_bytes()
     flash, ram = section_bytes(board.elf)
-    print(f"\nATmega328P: flash {flash}, RAM {ram} and a stack of {used} bytes of {RAM_BYTES['atmega328p']}")
+    figure(f"firmware on an ATmega328P: RAM {ram} and a stack of {used} bytes of {RAM_BYTES['atmega328p']}")
     assert flash <= 8.5 * 1024
     assert used <= 250
     assert ram + used + 300 <= RAM_BYTES["atmega328p"]
@@ -362,9 +362,9 @@ def test_a_session_sees_the_brown_out_as_a_new_start(board: Board) -> None:
 
 
 @pytest.mark.parametrize("chip", ["atmega328p", "atmega2560"])
-def test_flash_and_ram_are_bounded(chip: str) -> None:
+def test_flash_and_ram_are_bounded(chip: str, figure: Figure) -> None:
     flash, ram = section_bytes(program(chip))
-    print(f"\n{chip}: flash {flash} of {FLASH_BYTES[chip]}, static RAM {ram} of {RAM_BYTES[chip]}")
+    figure(f"firmware on an {chip}: flash {flash} of {FLASH_BYTES[chip]}, static RAM {ram} of {RAM_BYTES[chip]} bytes")
     assert flash <= 8.5 * 1024
     assert ram + 600 <= RAM_BYTES[chip]
 

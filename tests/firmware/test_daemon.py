@@ -10,7 +10,7 @@ import pytest
 from firmware_protocol.framing import Frame, FrameDecoder
 from firmware_protocol.messages import Hello, decode_payload
 from logger.api.client import DaemonError
-from tests.conftest import MORE
+from tests.conftest import MORE, Figure
 from tests.end_to_end.running import Daemon, Stored, daemon, until
 from tests.firmware.board import MASS, PRESSURE, TEMPERATURE, Board
 from tests.firmware.bridge import Bridge, bridged
@@ -129,7 +129,7 @@ SPEED = 10
 FLAT_OUT = RIG.partition("  [[device.output]]")[0].replace('id = "{device_id}"', 'id = "{device_id}"\nperiod = "0.02s"')
 
 
-def test_flat_out_into_a_job(tmp_path: Path) -> None:
+def test_flat_out_into_a_job(tmp_path: Path, figure: Figure) -> None:
     """All channels as fast as the firmware samples, 50 frames a second, from hello to the stored record, ten times as
     fast as in real life: a minute of the chip's time. RIMELOG_EXAMPLES=60 makes it an hour."""
     seconds = 60 * max(MORE, 1)
@@ -145,8 +145,9 @@ def test_flat_out_into_a_job(tmp_path: Path) -> None:
         host.stop()
     stored = Stored(host.file)
     numbers = stored.sequences(device_id)
-    bad = [event for event in stored.of_type("gap") if event.get("device") == device_id]
-    print(f"\n{len(numbers)} samples frames of {seconds} s in {took_s:.0f} s, stack {used} bytes, gaps {bad}")
+    figure(
+        f"daemon on the firmware flat out: {len(numbers)} frames of {seconds} s in {took_s:.0f} s, stack {used} bytes"
+    )
     assert stored.chain.holds
     assert sorted(numbers) == list(
         range(len(numbers))

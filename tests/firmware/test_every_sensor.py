@@ -9,6 +9,7 @@ from firmware_protocol.conversion import measured
 from firmware_protocol.layout import Layout
 from firmware_protocol.requests import Start
 from tests.circuits import CIRCUITS, COUNT_MV, Circuit
+from tests.conftest import Figure
 from tests.firmware.board import Board, section_bytes
 from tests.firmware.test_avr import layout_of, newest, send, talk
 from tests.sim_device.host import Talk
@@ -64,7 +65,6 @@ def test_each_circuit_reads_back(row: int, board: Board, line: tuple[Talk, Layou
         assert reading is not None
         slack = COUNT_MV + 1.5 + SUPPLY_SHARE * pin if circuit.pin_unit == "mV" else 100 + pin * 2e-5
         ends = sorted((circuit.reading_of(pin - slack), circuit.reading_of(pin + slack)))
-        print(f"\n{circuit.name}: {circuit.readings[row]:g} {circuit.channel.unit} at {pin:.0f} reads {reading:.4g}")
         assert ends[0] <= reading <= ends[1], (circuit.name, pin, raw)
 
 
@@ -78,7 +78,7 @@ def test_a_broken_wire_is_told_as_one(board: Board, line: tuple[Talk, Layout]) -
     assert [found[index] for index in range(6)] == 6 * [NoReading.OPEN_CIRCUIT]
 
 
-def test_a_load_cells_converter_that_is_silent_is_told() -> None:
+def test_a_load_cells_converter_that_is_silent_is_told(figure: Figure) -> None:
     with Board(extra=EVERY) as fresh:
         talking = talk(fresh)
         layout = layout_of(talking)
@@ -87,6 +87,7 @@ def test_a_load_cells_converter_that_is_silent_is_told() -> None:
         fresh.set_bridge(0x7FFFFF)
         assert newest(talking, layout)[6] is NoReading.OVER_RANGE
         flash, ram = section_bytes(fresh.elf)
-        print(f"\nevery sensor: flash {flash}, static RAM {ram}, stack {fresh.stack_bytes()}")
+        used = fresh.stack_bytes()
+        figure(f"firmware of every sensor on an ATmega328P: flash {flash}, static RAM {ram}, a stack of {used} bytes")
         assert flash <= 9.5 * 1024
-        assert ram + fresh.stack_bytes() + 300 <= 2048
+        assert ram + used + 300 <= 2048

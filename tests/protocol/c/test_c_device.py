@@ -534,5 +534,4 @@ def test_check_settings_looks_at_hello_and_outputs(hello: Hello, outputs: Sequen
 
 
 def test_its_own_ram_is_bounded() -> None:
-    print(f"rl_device: {library().bench_ram()} bytes on this machine")
     assert library().bench_ram() <= 600  # pointers of 8 bytes; on an AVR test_c_sizes measures it

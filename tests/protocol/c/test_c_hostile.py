@@ -1,11 +1,13 @@
 """The invariants of SECURITY.md: under the sanitizers, by libFuzzer, and on a big-endian machine of 32 bits."""
 
 import random
+import re
 import subprocess
 from pathlib import Path
 
 import pytest
 
+from tests.conftest import Figure
 from tests.protocol import reference
 from tests.protocol.c.library import HERE, SOURCE
 from tests.tools import missing, needs
@@ -77,7 +79,7 @@ def test_a_planted_fault_is_found(right: str, wrong: str, tmp_path: Path) -> Non
     assert replayed([program], inputs(tmp_path)).returncode != 0
 
 
-def test_libfuzzer_finds_nothing(tmp_path: Path) -> None:
+def test_libfuzzer_finds_nothing(tmp_path: Path, figure: Figure) -> None:
     clang = needs("clang", "libFuzzer")
     try:
         program = compiled(clang, tmp_path / "fuzz", *SANITIZED, "-fsanitize=fuzzer")
@@ -90,9 +92,10 @@ def test_libfuzzer_finds_nothing(tmp_path: Path) -> None:
         [program, "-seed=1", f"-max_total_time={SECONDS}", "-max_len=600", "-print_final_stats=1", corpus],
         cwd=tmp_path, capture_output=True, text=True, check=False, timeout=SECONDS + 200,
     )  # fmt: skip
-    print(*[line for line in done.stderr.splitlines() if line.startswith("stat::")], sep="\n")
+    runs = re.search(r"stat::number_of_executed_units: (\d+)", done.stderr)
     artifacts = [path.read_bytes().hex() for path in tmp_path.glob("crash-*")]
     assert done.returncode == 0, (done.stderr[-3000:], artifacts)
+    figure(f"C library under libFuzzer with sanitizers: {runs[1] if runs else 'no'} conversations in {SECONDS} s")
 
 
 def test_a_big_endian_machine_of_32_bits_says_the_same_bytes(tmp_path: Path) -> None:

@@ -34,7 +34,7 @@ def streaming() -> tuple[Talk, CDevice]:
     dev = device(outputs=(RELAY, replace(RELAY, index=1)))
     line = talk(dev)
     line.send(Start(1))
-    line.wait(0.5)
+    line.wait(1.0)  # the delay is counted from the start too
     return line, dev
 
 
@@ -74,8 +74,8 @@ def test_open_at_start_closed_by_permit_open_when_it_runs_out() -> None:
         ({"boot_count": 8}, ErrorCode.STALE_PERMIT),
         ({"timeout_ms": 0, "tick": 0}, ErrorCode.OUT_OF_RANGE),
         ({"timeout_ms": 5001}, ErrorCode.OUT_OF_RANGE),
-        ({"tick": 0, "timeout_ms": 499}, ErrorCode.STALE_PERMIT),
-        ({"tick": 501}, ErrorCode.STALE_PERMIT),  # of the future: a permit of another time
+        ({"tick": 0, "timeout_ms": 999}, ErrorCode.STALE_PERMIT),
+        ({"tick": 1001}, ErrorCode.STALE_PERMIT),  # of the future: a permit of another time
         ({"guard_channel": 3}, ErrorCode.NO_SUCH_CHANNEL),
         ({"guard_channel": 2, "guard_layout_id": 5}, ErrorCode.OUT_OF_RANGE),
     ],
@@ -84,6 +84,15 @@ def test_refused_in_the_order_of_the_spec(fields: dict[str, int], code: ErrorCod
     line, dev = streaming()
     assert refused(permit(line, **fields)) == code
     assert not dev.closed()
+
+
+def test_the_delay_is_counted_from_the_start_too() -> None:
+    line = talk(device(outputs=(RELAY,)))
+    line.send(Start(1))
+    line.wait(0.999)
+    assert refused(permit(line)) == ErrorCode.BUSY
+    line.wait(0.001)
+    assert isinstance(permit(line), Accepted)
 
 
 def test_needs_the_stream_re_arming_and_the_delay() -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import Figure
 from tests.protocol.c.library import AVR_OPTIONS, HERE, SOURCE, STRICT
 from tests.tools import needs
 
@@ -45,40 +46,40 @@ def built(folder: Path, *options: str, own: list[str] = AVR_OPTIONS) -> Path:
 @pytest.mark.parametrize(
     ("what", "built_by", "options", "most"),
     [
-        ("all with outputs, -Os", PLAIN, (), 4700),  # aimed for: 4.5 KB; said in the library's README
+        ("all with outputs, -Os", PLAIN, (), 4700),  # aimed for: 4.5 KB, which needs the next; said in the README
         ("all with outputs, -Os and --relax", RELAXED, (), 4.5 * KB),
         ("without outputs, -Os", PLAIN, ("-DRL_NO_OUTPUTS",), 4 * KB),
         ("the codec alone, -Os", PLAIN, ("-DCODEC_ALONE",), 2.5 * KB),
     ],
 )
 def test_flash_on_an_atmega328p(
-    what: str, built_by: list[str], options: tuple[str, ...], most: float, tmp_path: Path
+    what: str, built_by: list[str], options: tuple[str, ...], most: float, tmp_path: Path, figure: Figure
 ) -> None:
     found = sizes("avr-nm", built(tmp_path, *options, own=built_by))
     own = library_symbols(tmp_path)
     flash = {name: size for name, (letter, size) in found.items() if letter in "tr" and name.split(".")[0] in own}
-    print(f"\n{what}: {sum(flash.values())} bytes of flash")
+    figure(f"C library on an ATmega328P, {what}: {sum(flash.values())} bytes of flash, at most {most:.0f}")
     assert not OTHER & set(flash)
     assert sum(flash.values()) <= most
 
 
-def test_flash_with_the_compilers_helpers(tmp_path: Path) -> None:
+def test_flash_with_the_compilers_helpers(tmp_path: Path, figure: Figure) -> None:
     """By the options of the reference firmware."""
     found = sizes("avr-nm", built(tmp_path))
     flash = sum(size for name, (letter, size) in found.items() if letter in "tr" and name not in OTHER)
-    print(f"\nall with outputs and helpers: {flash} bytes of flash")
+    figure(f"C library on an ATmega328P, built as firmware/ is, with the compiler's helpers: {flash} bytes of flash")
     assert flash <= 4.5 * KB
 
 
-def test_ram_on_an_atmega328p(tmp_path: Path) -> None:
+def test_ram_on_an_atmega328p(tmp_path: Path, figure: Figure) -> None:
     found = sizes("avr-nm", built(tmp_path))
     ram = {name: size for name, (letter, size) in found.items() if letter in "bd" and not name.startswith("__")}
     ring = ram.pop("ring")
-    print(f"\nRAM of the example device: {sum(ram.values())} bytes ({ram}) and a ring of {ring}")
+    figure(f"C library on an ATmega328P, the example: {sum(ram.values())} bytes of RAM beside a ring of {ring}")
     assert sum(ram.values()) <= 0.4 * KB
 
 
-def test_flash_on_a_cortex_m0(tmp_path: Path) -> None:
+def test_flash_on_a_cortex_m0(tmp_path: Path, figure: Figure) -> None:
     """No arithmetic that a Cortex-M0 lacks: the object asks for nothing but the memory functions."""
     clang = needs("clang", "a Cortex-M build")
     target = tmp_path / "rimelog.o"
@@ -90,5 +91,5 @@ def test_flash_on_a_cortex_m0(tmp_path: Path) -> None:
     undefined = subprocess.run([nm, "-u", target], capture_output=True, text=True, check=True).stdout.split()
     assert {name for name in undefined if name != "U"} <= {"memcpy", "__aeabi_memcpy", "__aeabi_memcpy4", "memset"}
     flash = sum(size for letter, size in sizes(nm, target).values() if letter in "tr")
-    print(f"\nCortex-M0: {flash} bytes of flash")
+    figure(f"C library on a Cortex-M0, whole: {flash} bytes of flash")
     assert flash <= 5.5 * KB  # the whole object; nothing is left out by the linker yet

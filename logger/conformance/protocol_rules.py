@@ -66,7 +66,6 @@ RULES: Final[dict[str, Rule]] = {
     "start.sequence": _must("3.3", "the sequence is 0 for the first samples frame after start-up"),
     "start.open": _must("8", "outputs are open at start-up"),
     "start.delay": _should("8", "the reopen delay is counted from start-up too"),
-    "start.delay": _should("8", "the reopen delay is counted from start-up too"),
     # counters and time
     "status.interval": _must("3.1", "a status at least every 5 s, idle or streaming"),
     "status.boot": _must("3.3", "every message of one start carries the same boot count"),

@@ -428,5 +428,3 @@ def _reset(check: "ConformanceCheck", ask_reset: Callable[[], None]) -> Steps:
             check.blame("start.open", f"output {index} has state {state}, opened by {opened_by}")
     if check.close_outputs and after.outputs:
         yield from check_start_delay(check)
-    if check.close_outputs and after.outputs:
-        yield from check_start_delay(check)

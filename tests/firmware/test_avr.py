@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from firmware_protocol.codes import Fault, NoReading, OpenedBy, OutputState, PermitAction
+from firmware_protocol.codes import ErrorCode, Fault, NoReading, OpenedBy, OutputState, PermitAction
 from firmware_protocol.conversion import measured
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.layout import Layout
@@ -275,7 +275,10 @@ def closing(line: Talk, **fields: int) -> Accepted | ErrorMessage:
 def test_relay_closes_by_permit_and_opens_when_the_host_dies(board: Board) -> None:
     line = talk(board)
     send(line, Start(1))
+    early = closing(line)
+    assert isinstance(early, ErrorMessage) and early.code == ErrorCode.BUSY  # the delay is counted from the start too
     assert not board.relay
+    line.wait(3.0)
     assert isinstance(closing(line), Accepted)
     assert board.relay
     for _ in range(5):
@@ -296,6 +299,7 @@ def test_guard_opens_the_relay_by_the_scale_itself(board: Board) -> None:
     send(line, Start(1))
     line.wait(0.5)
     guard = {"guard_channel": MASS, "guard_layout_id": layout.layout_id, "guard_low": -500, "guard_high": 32_000}
+    board.reopen_delay_is_over()
     assert isinstance(closing(line, timeout_ms=10_000, **guard), Accepted)
     board.set_input(MASS, 5000 * 31 / 150)
     line.wait(1.0)
@@ -309,6 +313,7 @@ def test_guard_opens_the_relay_by_the_scale_itself(board: Board) -> None:
 def test_a_hung_loop_is_restarted_by_the_watchdog_with_the_relay_open(board: Board) -> None:
     line = talk(board)
     send(line, Start(1))
+    board.reopen_delay_is_over()
     assert isinstance(closing(line, timeout_ms=10_000), Accepted)
     assert board.relay
     board.hang()
@@ -330,7 +335,8 @@ def test_brown_outs_at_any_moment_never_lower_the_boot_count(board: Board) -> No
     for _ in range(25):
         send(line, Start(1))
         if rng.random() < 0.5:
-            closing(line, timeout_ms=10_000)
+            board.reopen_delay_is_over()
+            assert isinstance(closing(line, timeout_ms=10_000), Accepted)
         board.run(rng.choice([0, 1, 7, 150]))
         for _ in range(rng.randrange(3)):
             board.reset("brownout")

@@ -8,10 +8,11 @@ from typing import Any
 
 import pytest
 
+from firmware_protocol.codes import ErrorCode
 from firmware_protocol.conversion import measured
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.layout import Layout
-from firmware_protocol.messages import Accepted, Hello, Status, encode_message
+from firmware_protocol.messages import Accepted, ErrorMessage, Hello, Status, encode_message
 from firmware_protocol.requests import Permit, RequestStatus, Start
 from tests.firmware import board as emulation
 from tests.firmware.board import Board
@@ -105,6 +106,11 @@ def test_the_relay_sketch_holds_and_lets_go(built: Any) -> None:
         status = only(line.send(RequestStatus(2)), Status, request_id=2)
         line.now_s = chip.ms / 1000
         held = Permit(3, 0, 1, 3000, status.boot_count, status.tick)
+        assert (
+            only(line.send(held), ErrorMessage).code == ErrorCode.BUSY
+        )  # three minutes are counted from the start too
+        chip.reopen_delay_is_over()
+        line.now_s = chip.ms / 1000
         assert [m for m in line.send(held) if isinstance(m, Accepted)]
         line.now_s = chip.ms / 1000
         closed = only(line.send(RequestStatus(4)), Status, request_id=4)

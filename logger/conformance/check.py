@@ -42,7 +42,7 @@ class ConformanceCheck:
         self._steps = script(self)
         self._wait: Wait | None = None
         self._until_ns = 0
-        self._heard_ns: int | None = None
+        self._last_byte_ns: int | None = None
         self._was_lost = False
 
     @property
@@ -57,7 +57,7 @@ class ConformanceCheck:
     @property
     def came_back(self) -> bool:
         """Its port went away with its supply, and it was heard since: what it said first may be lost."""
-        return self._was_lost and self._heard_ns is not None
+        return self._was_lost and self._last_byte_ns is not None
 
     def to_send(self) -> bytes:
         out = bytes(self._out)
@@ -73,8 +73,8 @@ class ConformanceCheck:
     def data(self, data: bytes, now_ns: int) -> None:
         """Bytes, at the time of their arrival."""
         self.now_ns = now_ns
-        silent_ns = now_ns - (self._heard_ns if self._heard_ns is not None else now_ns)
-        self._heard_ns = now_ns
+        silent_ns = now_ns - (self._last_byte_ns if self._last_byte_ns is not None else now_ns)
+        self._last_byte_ns = now_ns
         for block in self._decoder.feed(data):
             self._trace(False, block.raw)
             if isinstance(block, BadFrame):
@@ -89,7 +89,7 @@ class ConformanceCheck:
     def link_lost(self) -> None:
         """What was begun of a frame is forgotten."""
         self._decoder = FrameDecoder()
-        self._heard_ns, self._was_lost = None, True
+        self._last_byte_ns, self._was_lost = None, True
 
     # -- for the script ----------------------------------------------------------------------------------------------
 

@@ -239,17 +239,18 @@ def _stream(check: "ConformanceCheck") -> Steps:
     yield from status_of(check)
 
 
-def _first_seen_ms(heard: list[Received], layout: Layout, begun: int, rate_hz: int) -> dict[int, float]:
+def _first_seen_ms(received: list[Received], layout: Layout, begun: int, rate_hz: int) -> dict[int, float]:
     """Channel -> ms from the tick `begun` to its first sample."""
     seen: dict[int, float] = {}
-    for received in heard:
-        if isinstance(received.message, Samples):
+    for one in received:
+        if isinstance(one.message, Samples):
             try:
-                present = [index for index, _ in layout.unpack(received.message)]
+                present = [index for index, _ in layout.unpack(one.message)]
             except ProtocolError:
                 continue  # blamed by the observer
             for index in present:
-                seen.setdefault(index, ((received.message.tick - begun) & U32) * 1000 / rate_hz)
+                seen.setdefault(index, ((one.message.tick - begun) & U32) * 1000 / rate_hz)
+    / rate_hz)
     return seen
 
 
@@ -322,10 +323,10 @@ def _live_goes_first(check: "ConformanceCheck", held: list[int], usual_ms: float
     check.observer.may_repeat = set()
 
 
-def _lags_ms(check: "ConformanceCheck", heard: list[Received], without: set[int]) -> list[float]:
+def _lags_ms(check: "ConformanceCheck", received: list[Received], without: set[int]) -> list[float]:
     """Arrival after tick of each samples frame, ms, less any constant. (Ticks run over long before a check is over.)"""
     hello = check.observer.hello
-    samples = [(r, r.message) for r in heard if isinstance(r.message, Samples) and r.message.sequence not in without]
+    samples = [(r, r.message) for r in received if isinstance(r.message, Samples) and r.message.sequence not in without]
     live = check.observer.first_live
     if hello is None or live is None:
         return []

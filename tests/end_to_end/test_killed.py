@@ -8,6 +8,7 @@ import random
 from pathlib import Path
 from typing import Any
 
+from logger.api.client import DaemonError
 from logger.model.units import NS_PER_S
 from tests.end_to_end.running import Daemon, Stored, daemon, rimelog, simulated, until
 from tests.plain_reader import Record, notes_in, records_in
@@ -48,7 +49,7 @@ def test_killed_ten_times_in_a_recovery(tmp_path: Path) -> None:
             lost_s.append(_lost_s(committed, told))
         with daemon(tmp_path, sim.rig_file, *words) as logger:
             logger.ready()
-            rimelog(tmp_path, "stage", "end")
+            until(lambda: _ended(logger), "the record of before the last kill is read again")
             newest = int(sim.now_s)
             until(lambda: _has_all(logger.file, newest), "what the devices kept is fetched")
             logger.stop()
@@ -98,6 +99,14 @@ def _holes(file: Path) -> int:
     """Frames missing between the first and the newest."""
     found = Stored(file)
     return sum(max(found.sequences(*k)) + 1 - len(set(found.sequences(*k))) for k in found.samples)
+
+
+def _ended(logger: Daemon) -> bool:
+    """Whether the stage could be ended."""
+    try:
+        return bool(logger.client.act("stage-end"))
+    except DaemonError:
+        return False
 
 
 def _lost_s(records: list[Record], status: dict[str, Any]) -> float:

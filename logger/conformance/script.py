@@ -250,7 +250,6 @@ def _first_seen_ms(received: list[Received], layout: Layout, begun: int, rate_hz
                 continue  # blamed by the observer
             for index in present:
                 seen.setdefault(index, ((one.message.tick - begun) & U32) * 1000 / rate_hz)
-    / rate_hz)
     return seen
 
 

@@ -225,7 +225,7 @@ class DemoGuide:
             at_ns = self._offset_ns + int(t_s * NS_PER_S)
             newest = [state["t_ns"] - p["age_s"] * NS_PER_S for p in state["points"] if p["age_s"] is not None]
             if (newest and min(newest) > at_ns + 5e9) or self.left or time.monotonic() > end:
-                return max(at_ns, state["t_ns"] - int(self._speed * NS_PER_S))
+                return max(at_ns, int(state["t_ns"] - self._speed * NS_PER_S))
             time.sleep(0.1)
 
     def _do(self, action: str, kw: dict[str, Any], at_ns: int) -> None:

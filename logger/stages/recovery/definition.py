@@ -131,8 +131,8 @@ def alarms(settings: Recovery | None, profiles: Profiles) -> tuple[AlarmRule, ..
         ),
         AlarmRule(
             "time-to-limit", Priority.HIGH, Kind.PREDICTION, "time_to_limit", _Q.TIME,
-            600, deadband=120, on_delay_s=15, off_delay_s=60, stages=only,
-            basis=_OWN,
+            600, deadband=60, on_delay_s=15, off_delay_s=30, stages=only,
+            basis="where what is left in the system may fill it; Rimelog default",
         ),
         AlarmRule(
             "outlet-pressure", Priority.URGENT, Kind.HIGH,

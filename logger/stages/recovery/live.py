@@ -11,6 +11,7 @@ Liquid or vapour is weighed from what is known:
   - a rate that fell by 40 % or more and levelled there: the liquid is gone (its rise: liquid again).
 """
 
+import math
 from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -51,8 +52,9 @@ class FlowPhase(StrEnum):
 @dataclass(frozen=True, slots=True)
 class RecoveryNow:
     """changed_over_s: when liquid gave way to vapour last. stalled_since_s: None unless the rate is gone while charge
-    remains; causes then say what the readings support. because: codes of the words file. first: which of the two times
-    is the shorter. stall_problem: why nobody can tell whether that nothing flows is a stall.
+    remains; causes then say what the readings support. because: codes of the words file. first: what the masses say
+    comes first, a code of the words file or "". stall_problem: why nobody can tell whether it is a stall that nothing
+    flows.
     """
 
     phase: FlowPhase
@@ -156,7 +158,7 @@ class RecoveryWatch:
             left,
             charge_out,
             limit,
-            _first(charge_out, limit),
+            _first(left, allowed, self.charge),
             self._stall_problem,
         )
 
@@ -347,13 +349,22 @@ def _of_appliance(readings: Readings) -> float | None:
     return next((p for p in pressures if p is not None), None)
 
 
-def _first(charge_out: TimeLeft, limit: TimeLeft) -> str:
-    a, b = charge_out.value.number, limit.value.number
-    if a is None and b is None:
+U_CHARGE = 0.05
+"""Standard uncertainty of a charge as entered, as a share of it; our own figure: systems are found a tenth off."""
+
+
+def _first(left: Value, room: Value, charge: Value) -> str:
+    """What comes first, by mass: how fast either goes on changes nothing about it. left: still in the system, kg.
+
+    An empty system from which more comes has more in it than was entered: how much, nobody can tell.
+    """
+    if room.number is None:
         return ""
-    if b is None or (a is not None and a <= b):
-        return "system"
-    return "cylinder"
+    if left.number is None or left.number <= 0.0:
+        return "cylinder_alone"
+    spare = room.number - left.number
+    within = 2.0 * math.hypot(U_CHARGE * (charge.number or 0.0), left.u or 0.0, room.u or 0.0)
+    return "system" if spare >= within else "cylinder" if spare <= -within else "either"
 
 
 _POINTS = (
@@ -396,7 +407,7 @@ class CylinderWatch:
             "recovered": moved,
             "charge_left": found.charge_left,
             "time_to_charge_out": found.time_to_charge_out.value,
-            "time_to_limit": full_in(found, room),
+            "time_to_limit": full_in(found),
             "condensing_over_ambient": found.condensing_over_ambient,
             "outlet_saturation": found.outlet_saturation,
             "stalled_for": _stalled_for(rate, found, now.elapsed_s),
@@ -409,13 +420,9 @@ class CylinderWatch:
         return tuple(advice(self.now, now.elapsed_s)) if self.now is not None else ()
 
 
-def full_in(found: RecoveryNow, room: Value) -> Value:
-    """Seconds until the cylinder is full; unknown while all that is left in the system would take less than half the
-    room: no warning is due, and the charge as entered may be that far off."""
-    left, fits = found.charge_left.number, room.number
-    if left is not None and fits is not None and 0.0 < 2.0 * left <= fits:
-        return unknown("s", "the system empties first")
-    return found.time_to_limit.value
+def full_in(found: RecoveryNow) -> Value:
+    """Seconds until the cylinder is full; unknown where all that is left in the system does not fill the room left."""
+    return unknown("s", "the system empties first") if found.first == "system" else found.time_to_limit.value
 
 
 def _stalled_for(rate: Value, now: RecoveryNow, t_s: float) -> Value:
@@ -439,12 +446,15 @@ def advice(now: RecoveryNow, t_s: float) -> Iterator[Statement]:
     if now.phase is FlowPhase.VAPOUR and now.inlet_superheat.number is not None:
         flow.append(number("inlet_superheat", Quantity.TEMPERATURE_DIFFERENCE, now.inlet_superheat))
     yield Statement("recovery.flow", tuple(flow))
-    if now.first:
-        left = now.time_to_charge_out if now.first == "system" else now.time_to_limit
-        soonest = left.value.number if left.high_s is None else left.low_s
-        inputs = [word("first", now.first), _time("soonest", soonest or 0.0)]
-        if left.high_s is not None:
-            inputs.append(_time("latest", left.high_s))
+    left = now.time_to_charge_out if now.first == "system" else now.time_to_limit
+    soonest = left.value.number if left.high_s is None else left.low_s
+    flows = now.rate.number is not None and now.rate.number > 2.0 * (now.rate.u or 0.0)
+    if flows and now.first and (soonest is not None or now.first == "system"):
+        inputs = [word("first", now.first)]
+        if soonest is not None:
+            inputs.append(_time("soonest", soonest))
+            if left.high_s is not None:
+                inputs.append(_time("latest", left.high_s))
         yield Statement("recovery.first", tuple(inputs))
 
 

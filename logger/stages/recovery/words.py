@@ -148,10 +148,12 @@ def _flow(f: Given) -> str:
 
 
 def _first(f: Given) -> str:
+    if not f.has("soonest"):
+        return f"{f('first')}."
     in_time = f"about {f.rough('soonest')}" if f.has("latest") else f"{f.rough('soonest')} or more"
     if f.has("latest") and f.rough("latest") != f.rough("soonest"):
         in_time = f"{f.rough('soonest')} to {f.rough('latest')}"
-    return f"{f('first')} first, in {in_time}."
+    return f"{f('first')}, in {in_time}."
 
 
 TERMS = {
@@ -202,8 +204,10 @@ TERMS = {
     "open_all": "Open every solenoid and isolated section",
     "liquid": "LIQUID",
     "vapor": "VAPOR",
-    "system": "System empties",
-    "cylinder": "Cylinder fills",
+    "system": "System empties first",
+    "cylinder": "Cylinder fills first",
+    "either": "Cylinder may fill before the system is empty",
+    "cylinder_alone": "At this rate the cylinder fills",
     "unnamed": "not named",
 }
 ALARMS = {

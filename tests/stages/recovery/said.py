@@ -138,6 +138,9 @@ SAID = (
     Statement("recovery.first", (word("first", "cylinder"), time("soonest", 170.0), time("latest", 176.0))),
     Statement("recovery.first", (word("first", "cylinder"), time("soonest", 85.0), time("latest", 200.0))),
     Statement("recovery.first", (word("first", "system"), time("soonest", 1100.0))),
+    Statement("recovery.first", (word("first", "system"),)),
+    Statement("recovery.first", (word("first", "either"), time("soonest", 540.0), time("latest", 580.0))),
+    Statement("recovery.first", (word("first", "cylinder_alone"), time("soonest", 540.0), time("latest", 580.0))),
     *(
         Statement("recovery.started", (word("seen", seen), number("rate", Quantity.MASS_RATE, known(0.054, "kg/s"))))
         for seen in ("machine", "weight")

@@ -4,6 +4,9 @@ from datetime import date
 
 import pytest
 
+from logger.alarms.alarm_engine import AlarmEngine
+from logger.alarms.memory import AlarmState
+from logger.model.alarm import State
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.sample import Gap, Series
@@ -12,14 +15,18 @@ from logger.model.value import Value, known, number, unknown, word
 from logger.refrigerant import Refrigerant, find
 from logger.scale.ledger import MassLedger
 from logger.stages.recovery.analysis import RecoveryResult, analyse_recovery
+from logger.stages.recovery.definition import alarms as recovery_alarms
 from logger.stages.recovery.level import required_level
-from logger.stages.recovery.live import FlowPhase, RecoveryNow, RecoveryWatch, full_in
+from logger.stages.recovery.live import FlowPhase, RecoveryNow, RecoveryWatch, advice, full_in
 from logger.stages.recovery.rebound import judge_rebound
 from logger.stages.recovery.stall import inputs_of, stall_causes
 from tests.stages.plant import RECOVERY_POINTS, Run, run
 
 R407C = find("R-407C")
 NEW = date(2001, 1, 1)
+
+
+_TIME_TO_LIMIT = next(rule for rule in recovery_alarms(None, {}) if rule.key == "time-to-limit")
 
 
 def analyse(found: Run, **more: object) -> RecoveryResult:
@@ -262,18 +269,73 @@ def test_without_a_charge_a_falling_pressure_is_no_stall_unless_the_rate_broke_o
     assert longest_s < 200 if faded else longest_s > 1000
 
 
-def test_what_comes_first_and_what_is_unknown() -> None:
+@pytest.mark.parametrize(
+    ("recovered_kg", "room_kg", "first"),
+    [
+        (28.0, 5.1, "system"),  # 2 kg left; the charge may be 3 kg off
+        (28.0, 4.9, "either"),
+        (3.0, 31.0, "system"),  # how little is in the cylinder, and how fast it fills, changes nothing about it
+        (3.0, 29.0, "either"),
+        (3.0, 23.0, "cylinder"),
+        (30.5, 9.0, "cylinder_alone"),  # more came than was entered: nobody knows how much is left
+    ],
+)
+def test_what_comes_first_is_said_by_mass(recovered_kg: float, room_kg: float, first: str) -> None:
     watch = RecoveryWatch(None, known(30.0, "kg"))
-    now = watch.update(0.0, known(0.02, "kg/s", 1e-4), known(28.0, "kg"), known(5.0, "kg"), {})
-    assert now.time_to_charge_out.value.number == pytest.approx(100.0)
-    assert now.time_to_limit.value.number == pytest.approx(250.0)
-    assert now.first == "system"
-    assert now.inlet_superheat.problem == "refrigerant unknown"
-    assert full_in(now, known(5.0, "kg")).problem == "the system empties first"  # 2 kg are left
-    assert full_in(now, known(3.9, "kg")).number == pytest.approx(250.0)  # the charge may be off by as much
-    later = watch.update(1.0, unknown("kg/s", "cylinder is off the scale"), known(28.0, "kg"), known(5.0, "kg"), {})
-    assert later.first == ""
-    assert "off the scale" in str(later.time_to_limit.value.problem)
+    now = watch.update(0.0, known(0.2, "kg/s", 1e-3), known(recovered_kg, "kg"), known(room_kg, "kg"), {})
+    assert now.first == first
+    if first == "system":
+        assert full_in(now).problem == "the system empties first"
+    else:
+        assert full_in(now).number == pytest.approx(room_kg / 0.2)
+
+
+@pytest.mark.parametrize(
+    ("charge", "recovered", "room", "first"),
+    [
+        (unknown("kg", "the charge is not entered"), known(1.0, "kg"), known(9.0, "kg"), "cylinder_alone"),
+        (known(3.0, "kg"), unknown("kg", "was off the scale"), known(9.0, "kg"), "cylinder_alone"),
+        (known(3.0, "kg"), known(1.0, "kg"), unknown("kg", "no tare"), ""),
+    ],
+)
+def test_where_a_mass_is_unknown_the_cylinder_is_watched_by_its_rate(
+    charge: Value, recovered: Value, room: Value, first: str
+) -> None:
+    watch = RecoveryWatch(None, charge)
+    now = watch.update(0.0, known(0.02, "kg/s", 1e-4), recovered, room, {})
+    assert now.first == first
+    assert full_in(now).number == (None if room.number is None else pytest.approx(450.0))
+    later = watch.update(1.0, unknown("kg/s", "cylinder is off the scale"), recovered, room, {})
+    assert [one.key for one in advice(later, 1.0)] == ["recovery.flow"]
+
+
+@pytest.mark.parametrize("spare_kg", [3.5, -3.5])
+def test_a_recovery_that_fits_into_its_cylinder_has_no_alarm_of_a_full_one(
+    plain: tuple[Run, RecoveryResult], spare_kg: float
+) -> None:
+    found, result = plain
+    charge_kg = found.scenario.full_charge_kg
+    engine = AlarmEngine((_TIME_TO_LIMIT,))
+    state, raised, first = AlarmState(), False, set()
+    watch = RecoveryWatch(R407C, known(charge_kg, "kg"))
+    for step in result.steps:
+        rate = unknown("kg/s", "no rate") if step.rate_kg_s is None else known(step.rate_kg_s, "kg/s", 2e-4)
+        moved_kg = step.recovered_kg or 0.0
+        room = known(charge_kg + spare_kg - moved_kg, "kg", 0.02)
+        now = watch.update(step.t_s, rate, known(moved_kg, "kg", 0.02), room, {})
+        state, news = engine.step(state, {"time_to_limit": full_in(now)}, "recovery", int(step.t_s * 1e9))
+        raised = raised or bool(news)
+        first.add(now.first)
+    assert first == {"system" if spare_kg > 0 else "cylinder"}
+    assert raised is (spare_kg < 0)
+
+
+def test_the_alarm_of_a_full_cylinder_ends_half_a_minute_after_it_left_its_limit() -> None:
+    engine, state = AlarmEngine((_TIME_TO_LIMIT,)), AlarmState()
+    for t in range(100):
+        left = known(540.0 if t < 50 else 690.0, "s")  # 9.0 min, then 11.5 min
+        state, _ = engine.step(state, {"time_to_limit": left}, "recovery", t * 10**9)
+        assert (state.of("time-to-limit").state is State.UNACKNOWLEDGED) is (15 <= t < 80)
 
 
 def test_an_inlet_superheat_alone_tells_vapour() -> None:

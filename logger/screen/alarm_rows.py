@@ -4,7 +4,7 @@ from typing import Any
 
 from rich.text import Text
 
-from logger.screen.folding import fitted, wrapped
+from logger.screen.folding import NO_BREAK, fitted, wrapped
 from logger.screen.words import alarm_head, alarm_text, proposal_line
 
 ALARM_STYLE = {"urgent": "bold black on bright_yellow", "high": "bold black on yellow", "low": "bold"}
@@ -18,19 +18,23 @@ def rows_for(height: int) -> int:
 
 
 def alarm_rows(state: Row, width: int, rows: int) -> list[Text]:
-    """Exactly `rows` lines: of the first alarm its name, number, limit and what to do; how many more there are. What
-    the readings show and nobody has entered takes the last of them."""
+    """Exactly `rows` lines: of the first alarm its name, number, limit and what to do; how many more there are; the
+    next step beside what someone has seen. What the readings show and nobody has entered takes the last of them."""
     alarms, asked = state.get("alarms", []), proposal_rows(state, width, rows - 1)
     rows -= len(asked)
+    step = [] if asked else [Text(line, "dim") for line in wrapped(f"Next: {state['next']['text']}", width)]
     if not alarms:
-        next_step = [] if asked else wrapped(f"Next: {state['next']['text']}", width)[: rows - 1]
-        quiet = [Text(line, "dim") for line in ("No alarms", *next_step)]
+        quiet = [Text("No alarms", "dim"), *step[: rows - 1]]
         return [*quiet, *[Text("")] * (rows - len(quiet)), *asked]
     first, style = alarms[0], _style(alarms[0])
-    count = f" (1 of {len(alarms)}, l lists)" if len(alarms) > 1 else ""
+    count = " " + f"(1 of {len(alarms)}: L lists)".replace(" ", NO_BREAK) if len(alarms) > 1 else ""
     head = wrapped(alarm_head(first, len(alarms) > 1) + count, width)[:rows]
-    lines = head + fitted(alarm_text(first), width, rows - len(head), more="l: what to do")
-    shown = [_filled(line, width, style) for line in lines]
+    seen_low = first["acknowledged"] and first["priority"] == "low"  # then all are seen: the most pressing is first
+    kept = min(len(step), rows - len(head)) if seen_low else 0
+    text = fitted(alarm_text(first), width, rows - len(head) - kept, more="L: what to do")
+    shown = [_filled(line, width, style) for line in head + text]
+    if first["acknowledged"] and len(step) <= rows - len(shown):
+        shown += step
     for other in alarms[1:]:
         line = alarm_head(other)
         if len(shown) < rows and len(wrapped(line, width)) == 1:

@@ -5,22 +5,28 @@ import re
 from rich.cells import cell_len, set_cell_size
 
 
+NO_BREAK = "\u00a0"
+_AFTER = re.compile(r"[/\\]")
+
+
 def wrapped(text: str, width: int) -> list[str]:
-    """All of it; a word longer than a line goes on in the next."""
+    """All of it; a word longer than a line goes on in the next, a path after one of its folders. No break at NO_BREAK."""
     lines, line = [], ""
-    for word in text.split():
+    for word in re.findall(r"[^ \t\r\n]+", text):
         while cell_len(word) > width:
             if line:
                 lines.append(line)
                 line = ""
-            lines.append(set_cell_size(word, width).rstrip())
+            cut = set_cell_size(word, width).rstrip()
+            ends = [found.end() for found in _AFTER.finditer(cut)]
+            lines.append(cut[: ends[-1]] if ends and ends[-1] > width // 3 else cut)
             word = word[len(lines[-1]) :]
         if line and cell_len(line) + 1 + cell_len(word) > width:
             lines.append(line)
             line = word
         else:
             line = f"{line} {word}".strip()
-    return [*lines, line] if line or not lines else lines
+    return [one.replace(NO_BREAK, " ") for one in [*lines, *([line] if line or not lines else [])]]
 
 
 def fitted(text: str, width: int, rows: int, more: str = "") -> list[str]:

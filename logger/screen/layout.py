@@ -20,8 +20,8 @@ from logger.screen.digits import large
 from logger.screen.folding import fitted, wrapped
 from logger.screen.words import proposal_line, shown, title
 
-KEYS = "b begin  e end  s swap  m mark  n note  a ack  l alarms  r f d  ? help  q leave"
-KEYS_SHORT = "b e s m n a act   l r f d pages   ? help   q leave"
+KEYS = "b begin  e end  s swap  m mark  n note  a ack  L alarms  r f d  ? help  q leave"
+KEYS_SHORT = "b e s m n a act   L r f d pages   ? help   q leave"
 KEYS_OF_MORE = "space next part   ↑ part before   a acknowledge   Esc back   q leave"
 KEYS_OF_MORE_SHORT = "space next  ↑ before  Esc back  q leave"
 HELP = (
@@ -32,7 +32,7 @@ HELP = (
     ("n", "write a note"),
     ("y  Esc", "yes or no to what the readings show and nobody has entered"),
     ("a", "acknowledge all alarms; again: let those that are over go"),
-    ("l", "all alarms, with what to do"),
+    ("L", "all alarms, with what to do"),
     ("r", "all readings, with the reason where there is none"),
     ("f", "findings so far"),
     ("d", "devices, with battery and signal"),

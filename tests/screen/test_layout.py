@@ -12,6 +12,7 @@ from logger.clock import local_clock
 from logger.model.units import NS_PER_S
 from logger.screen.braille import plot
 from logger.screen.digits import ROWS, large
+from logger.screen.folding import wrapped
 from logger.screen.layout import Trend, render
 from logger.screen.status_lines import status_lines
 
@@ -96,7 +97,7 @@ def test_the_first_alarm_says_whole_what_to_do() -> None:
     state["alarms"] *= 2
     lines = [line.plain.rstrip() for line in render(state, TREND, 80, 24)]
     assert lines[1:4] == [
-        "HIGH NEW: Cylinder nearly full, 91.2 %, limit 90.0 % (1 of 2, l lists)",
+        "HIGH NEW: Cylinder nearly full, 91.2 %, limit 90.0 % (1 of 2: L lists)",
         "Have an empty cylinder ready and stay at the machine until it is swapped.",
         "HIGH NEW: Cylinder nearly full, 91.2 %, limit 90.0 %",
     ]
@@ -120,6 +121,34 @@ def test_the_large_number_never_jumps_and_no_sentence_is_cut(size: tuple[int, in
         page = " ".join(line.plain.strip() for line in render(state, TREND, *size, "alarms"))
         assert count == 0 or "core depressors and the filter. [a0]" in page
     assert len(places) == 1
+
+
+@pytest.mark.parametrize(
+    ("priority", "acknowledged", "stands"), [("low", True, True), ("high", True, True), ("low", False, False)]
+)
+def test_what_someone_has_seen_leaves_room_for_the_next_step(priority: str, acknowledged: bool, stands: bool) -> None:
+    state = copy.deepcopy(STATE)
+    state["alarms"] = [
+        {"key": key, "label": label, "priority": priority, "active": True, "acknowledged": acknowledged,
+         "message": "Plug in the charger; keep the lid open; set the computer never to sleep. Set an alarm clock too."}
+        for key, label in (("keep-awake", "COMPUTER MAY GO TO SLEEP"), ("sound-trouble", "NO ALARM SOUND"))
+    ]  # fmt: skip
+    lines = [line.plain.rstrip() for line in render(state, TREND, 80, 24)]
+    assert lines[1].endswith("COMPUTER MAY GO TO SLEEP (1 of 2: L lists)")
+    assert any(line.startswith("Next: End recovery") for line in lines[1:5]) is stands
+    state["next"]["text"] = "Let the pressure settle 5 min, then end recovery and begin the pressure test of the system"
+    if stands and priority == "low":  # a long one too
+        assert state["next"]["text"] in " ".join(line.plain.strip() for line in render(state, TREND, 80, 24)[1:5])
+
+
+@pytest.mark.parametrize("width", [30, 38, 45, 60])
+def test_what_belongs_together_is_not_broken(width: int) -> None:
+    state = copy.deepcopy(STATE)
+    state["alarms"] *= 3
+    assert any("(1 of 3: L lists)" in line.plain for line in render(state, TREND, width, 30))
+    path = "/home/mechanic/.local/share/rimelog/jobs/2026-11-28-01/logger.log"
+    lines = wrapped(f"messages of the logger: {path}", width)
+    assert "".join(lines[1:]) == path and all(line.endswith("/") for line in lines[1:-1])
 
 
 def test_an_old_number_is_not_shown_as_if_it_were_current() -> None:
@@ -238,7 +267,7 @@ def test_of_several_alarms_the_first_is_named_and_what_is_put_away_is_not_called
         f"{line} [{key}]" for line, key in zip(told, "abc", strict=True)
     ]
     screen = [line.plain.strip() for line in render(state, TREND, 120, 40)]
-    assert "HIGH NEW (came first): A (1 of 3, l lists)" in screen
+    assert "HIGH NEW (came first): A (1 of 3: L lists)" in screen
     assert "HIGH out of service: C" in screen
     assert not any("came first" in line.plain for line in render(STATE, TREND, 120, 40)), "there is only one"
 

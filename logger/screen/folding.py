@@ -4,13 +4,12 @@ import re
 
 from rich.cells import cell_len, set_cell_size
 
-
 NO_BREAK = "\u00a0"
 _AFTER = re.compile(r"[/\\]")
 
 
 def wrapped(text: str, width: int) -> list[str]:
-    """All of it; a word longer than a line goes on in the next, a path after one of its folders. No break at NO_BREAK."""
+    """All of it, never broken at NO_BREAK; a word longer than a line goes on in the next, a path after a folder."""
     lines, line = [], ""
     for word in re.findall(r"[^ \t\r\n]+", text):
         while cell_len(word) > width:

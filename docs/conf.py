@@ -14,11 +14,13 @@ extensions = ["myst_parser"]
 root_doc = "README"
 include_patterns = ["README.md", "DEVELOPERS.md", "docs/**.md", "firmware/README.md", "firmware_protocol/**.md"]
 exclude_patterns = ["build/**", ".venv/**"]
+myst_enable_extensions = ["tasklist"]
 myst_heading_anchors = 4  # as the web pages of a repository have them
 suppress_warnings = ["misc.highlighting_failure"]  # the diagram of states stays as it is written
 
 html_theme = "alabaster"  # comes with Sphinx; no fonts or scripts of another site
 html_title = "Rimelog"
+html_static_path = ["static"]
 html_show_copyright = False
 html_show_sourcelink = False
 html_copy_source = False
@@ -26,7 +28,7 @@ html_sidebars = {"**": ["about.html", "searchfield.html", "navigation.html"]}
 html_theme_options = {
     "description": "Logger and monitor for refrigeration service work",
     "fixed_sidebar": True,
-    "page_width": "1100px",
+    "page_width": "1240px",
     "sidebar_width": "240px",
     "body_max_width": "none",
     "font_family": "system-ui, sans-serif",
@@ -46,6 +48,7 @@ CONTENTS = """
 {pages}
 ```
 """
+DEVELOPERS = "DEVELOPERS"
 PARTS = {
     "On the job": ("docs/mechanic", "docs/customer", "docs/corrections", "docs/alarms", "docs/failures"),
     "Setting up": ("docs/files", "docs/bluetooth", "docs/build", "firmware_protocol/c/README", "firmware/README"),
@@ -54,13 +57,14 @@ PARTS = {
 
 
 def contents(app: Sphinx, name: str, source: list[str]) -> None:
-    """The first page gets the table of contents; what PARTS does not name comes after it."""
-    if name == root_doc:
+    """The first page gets the table of contents, what PARTS does not name after it; decisions are under DEVELOPERS."""
+    if name in (root_doc, DEVELOPERS):
         named = {page for pages in PARTS.values() for page in pages}
         rest = sorted(set(app.env.found_docs) - named - {root_doc})
         decided = tuple(page for page in rest if "/decisions/" in page)
         building = tuple(page for page in rest if page not in decided)
-        for caption, pages in (PARTS | {"Building it": building, "Decisions": decided}).items():
+        parts = PARTS | {"Building it": building} if name == root_doc else {"Decisions": decided}
+        for caption, pages in parts.items():
             source[0] += CONTENTS.format(caption=caption, pages="\n".join(f"/{page}" for page in pages))
 
 

@@ -5,21 +5,21 @@ from pathlib import Path
 from logger.alarms.alarm_engine import FLOOD_COUNT, FLOOD_WINDOW_S, MAX_SHELVE_S
 from logger.alarms.rules import AlarmRule, Kind
 from logger.alarms.states import AUDIBLE, TABLE
+from logger.alarms.words import limit_text
 from logger.model.alarm import State
 from logger.model.points import POINTS, Quantity
-from logger.model.units import show
-from logger.model.value import known
 from logger.pipeline.job_alarms import all_rules
 from logger.stages import registry
 from logger.stages.words import alarm_text
 from logger.wording.values import Shown
 
+MADE = "<!-- Made by `python -m tests.alarm_page`. Change the code, not this file. -->"
 PAGE = Path(__file__).parent.parent / "docs" / "alarms.md"
 
 
 def page() -> str:
     """The whole page as markdown."""
-    return "\n".join([*_states(), "", *_defaults(), ""])
+    return "\n".join(["# Alarms", "", MADE, "", *_defaults(), "", *_states(), ""])
 
 
 def _name(state: State) -> str:
@@ -28,10 +28,6 @@ def _name(state: State) -> str:
 
 def _states() -> list[str]:
     lines = [
-        "# Alarms",
-        "",
-        "<!-- Made by `python -m tests.alarm_page`. Change the code, not this file. -->",
-        "",
         "## The states of one alarm",
         "",
         "States as in ANSI/ISA-18.2 (IEC 62682); how they are driven is in `logger/alarms/states.py`.",
@@ -68,7 +64,7 @@ def _defaults() -> list[str]:
             latched = ", latched" if rule.latched else ""
             label = alarm_text(rule, Shown()).label
             cells = (
-                f"`{rule.key}`{star}", label, f"{rule.priority}{latched}", _watches(rule), *_limits(rule),
+                f"`{rule.key}`{star}", label, f"{rule.priority.upper()}{latched}", _watches(rule), *_limits(rule),
                 _delays(rule), _stages(rule), rule.basis,
             )  # fmt: skip
             lines.append(f"| {' | '.join(cells)} |")
@@ -81,7 +77,7 @@ def _defaults() -> list[str]:
     ]
     for name in POINTS:
         silent, fault = (rule for rule in of_points if rule.source == name)
-        of_point = (f"`{name}`", str(silent.priority), _stages(silent), _delays(silent), _delays(fault))
+        of_point = (f"`{name}`", silent.priority.upper(), _stages(silent), _delays(silent), _delays(fault))
         lines.append(f"| {' | '.join(of_point)} |")
     return [
         *lines,
@@ -122,9 +118,7 @@ def _limits(rule: AlarmRule) -> tuple[str, str]:
 
 def _both(number: float, quantity: Quantity) -> str:
     """In both systems of units, once where they agree."""
-    if quantity is Quantity.RATIO and number > 1.5:
-        return f"{number:g}"
-    shown = [show(known(number, ""), quantity, system) for system in ("us", "si")]
+    shown = [limit_text(number, quantity, Shown(system)) for system in ("us", "si")]
     return " / ".join(dict.fromkeys(shown))
 
 

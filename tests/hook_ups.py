@@ -103,24 +103,24 @@ class Sheet:
 
 def recovery() -> Sheet:
     s = Sheet("Hook-up for a recovery")
-    s.pipe((150, 180), (640, 180), (640, 70), (790, 70), (790, 136))
+    s.pipe((150, 180), (656, 180), (656, 70), (790, 70), (790, 136))
     s.box(30, 120, 120, 120, "SYSTEM", "both service", "valves open")
     s.valve(185, 180)
     s.flow(225, 180)
     s.box(255, 160, 80, 40, "filter-drier")
     s.box(412, 140, 160, 80, "RECOVERY MACHINE", "condenser in the air")
-    s.valve(600, 180, "outlet valve")
+    s.valve(619, 180, "outlet valve")
     s.flow(715, 70)
     s.cylinder(740, 150, 100, 120, "CYLINDER", "max gross", "on its tag")
     s.scale(725, 270, 130)
     s.sensor(90, 60, "PT", "system pressure", (90, 120))
     s.sensor(385, 90, "PT", "recovery inlet", (385, 180))
-    s.sensor(385, 260, "TT", "inlet line, clamp", (385, 180))
-    s.sensor(600, 120, "PT", "recovery outlet", (640, 150), right=False)
+    s.sensor(385, 260, "TT", "recovery inlet temp: a clamp", (385, 180))
+    s.sensor(616, 120, "PT", "recovery outlet", (656, 150), right=False)
     s.sensor(840, 90, "PT", "", (790, 105))
     s.note(765, 52, "cylinder pressure")
-    s.sensor(690, 230, "TT", "cylinder shell", (740, 215), right=False)
-    s.sensor(690, 300, "WT", "scale: the overfill alarm rests on it", (725, 280), right=False)
+    s.sensor(690, 230, "TT", "cylinder temp: a clamp", (740, 215), right=False)
+    s.sensor(690, 300, "WT", "scale (gross): the overfill alarm rests on it", (725, 280), right=False)
     return s
 
 
@@ -135,9 +135,9 @@ def nitrogen_test() -> Sheet:
     s.flow(520, 80)
     s.box(640, 110, 160, 110, "SYSTEM", "compressor off", "all valves inside open")
     s.sensor(720, 50, "PT", "system pressure", (720, 110))
-    s.sensor(720, 280, "TT", "where most of the volume is", (720, 220), right=False)
+    s.sensor(720, 280, "TT", "system temperature, where most of the volume is", (720, 220), right=False)
     s.sensor(845, 280, "TT", "", (845, 260))
-    s.note(805, 315, "air beside it")
+    s.note(815, 315, "ambient")
     s.note(170, 200, "Never above the lowest marking of what is under test.")
     s.note(170, 220, "Open the regulator slowly. Nitrogen only, no oxygen, no air.")
     return s
@@ -169,13 +169,13 @@ def charging() -> Sheet:
     s.valve(260, 80, "charging valve: a hand on it in the last minute", below=False)
     s.flow(360, 80)
     s.box(520, 100, 180, 150, "SYSTEM", "liquid into the", "liquid line")
-    s.sensor(250, 285, "WT", "scale: what left the cylinder", (195, 280))
-    s.sensor(770, 60, "PT", "discharge", (700, 115))
-    s.sensor(770, 120, "TT", "discharge line", (700, 135))
-    s.sensor(770, 175, "PT", "liquid line", (700, 175))
-    s.sensor(770, 230, "TT", "liquid line", (700, 200))
-    s.sensor(610, 300, "PT", "suction", (610, 250))
-    s.sensor(770, 290, "TT", "suction line", (700, 240))
+    s.sensor(250, 285, "WT", "scale (gross): what left the cylinder", (195, 280))
+    s.sensor(738, 60, "PT", "discharge pressure", (700, 115))
+    s.sensor(738, 120, "TT", "discharge line temp", (700, 135))
+    s.sensor(738, 175, "PT", "liquid line pressure", (700, 175))
+    s.sensor(738, 230, "TT", "liquid line temp", (700, 200))
+    s.sensor(560, 300, "PT", "suction pressure", (560, 250))
+    s.sensor(738, 290, "TT", "suction line temp", (700, 240))
     return s
 
 

@@ -2,6 +2,9 @@
 
 import re
 
+import pytest
+
+from logger.model.points import POINTS
 from tests.circuits import DRAWINGS, with_tables
 from tests.circuits import PAGE as BUILD_PAGE
 from tests.hook_ups import HOOK_UPS
@@ -35,6 +38,22 @@ def test_the_tables_of_the_makers_page_are_as_they_are_computed_today() -> None:
 def test_hook_ups_and_circuits_are_as_they_are_drawn_today() -> None:
     for name, sheet in (HOOK_UPS | DRAWINGS).items():
         assert (FOLDER / f"{name}.svg").read_text(encoding="utf-8") == sheet().svg(), AGAIN
+
+
+@pytest.mark.parametrize(
+    ("name", "points"),
+    [
+        ("recovery", ["system_pressure", "recovery_inlet_pressure", "recovery_inlet_temperature",
+                      "recovery_outlet_pressure", "cylinder_pressure", "cylinder_temperature", "cylinder_mass"]),
+        ("nitrogen", ["system_pressure", "system_temperature", "ambient_temperature"]),
+        ("evacuation", ["vacuum", "system_temperature"]),
+        ("charging", ["cylinder_mass", "discharge_pressure", "discharge_temperature", "liquid_pressure",
+                      "liquid_temperature", "suction_pressure", "suction_temperature"]),
+    ],
+)  # fmt: skip
+def test_a_sensor_is_called_in_a_drawing_what_the_wizard_calls_it(name: str, points: list[str]) -> None:
+    drawn = HOOK_UPS[f"hook-up-{name}"]().svg()
+    assert [one for one in points if POINTS[one].label.casefold() not in drawn] == []
 
 
 def test_no_picture_asks_for_anything_from_elsewhere() -> None:

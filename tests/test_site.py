@@ -42,11 +42,16 @@ def test_every_page_is_there_and_in_the_contents(site: Path) -> None:
         "firmware_protocol/SPEC.md",
         *(p.relative_to(ROOT) for p in ROOT.glob("docs/**/*.md")),
     ]
-    contents = (site / "README.html").read_text(encoding="utf-8")
+    contents, decided = ((site / name).read_text(encoding="utf-8") for name in ("README.html", "DEVELOPERS.html"))
     for page in map(str, pages):
         html = str(Path(page).with_suffix(".html"))
         assert (site / html).is_file(), page
-        assert page == "README.md" or f'href="{html}' in contents, page
+        listed = decided if "/decisions/" in page else contents
+        assert page == "README.md" or f'href="{html}' in listed, page
+
+
+def test_the_checklist_has_boxes(site: Path) -> None:
+    assert (site / "README.html").read_text(encoding="utf-8").count('type="checkbox"') == 6
 
 
 def test_it_is_read_without_a_network(site: Path) -> None:

@@ -37,7 +37,7 @@ def trouble_input(device: str) -> str:
 
 
 FLOW_WITHOUT_STAGE = "flow_without_stage"  # what has moved over the scale with no stage begun, since it began to flow
-CYLINDER_HOT_K = 273.15 + 51.7
+CYLINDER_HOT_K = (125 + 459.67) / 1.8
 
 _Q, _P, _K = Quantity, Priority, Kind
 _OWN = "Rimelog default"
@@ -96,13 +96,13 @@ def _cylinder(filling: frozenset[str | None]) -> tuple[AlarmRule, ...]:
         AlarmRule(
             "cylinder-hot", _P.HIGH, _K.HIGH, "cylinder_temperature", _Q.TEMPERATURE,
             CYLINDER_HOT_K, deadband=2, on_delay_s=10, off_delay_s=60,
-            basis="125 F, the usual marking on cylinders (common practice)",
+            basis="125 °F, the usual marking on cylinders (common practice)",
         ),
         AlarmRule(
             "liquid-full", _P.URGENT, _K.HIGH, "cylinder_temperature",
             _Q.TEMPERATURE_DIFFERENCE, -10.0, deadband=2, on_delay_s=5, off_delay_s=60, latched=True,
             protected=True, other="liquid_full_temperature", remind_s=300,
-            basis="10 K below the temperature at which liquid would fill the shell; our own figure",
+            basis="18 °F below the temperature at which liquid would fill the shell; Rimelog default",
         ),
     )  # fmt: skip
 

@@ -5,7 +5,6 @@ from logger.alarms.rules import AlarmRule
 from logger.model.alarm import ACTS, AlarmEvent, State
 from logger.model.events import AlarmChanged
 from logger.model.points import POINTS, Quantity
-from logger.model.units import show
 from logger.model.value import known
 from logger.wording.book import AlarmText, AlarmWords, StatementWords, Words, alarm, always
 from logger.wording.given import Given
@@ -19,7 +18,7 @@ def measured(of: AlarmRow | AlarmChanged | AlarmRule, shown: Shown) -> str:
     """ "48.3 lb, limit 47.6 lb", "open circuit" or nothing."""
     value, problem = (None, None) if isinstance(of, AlarmRule) else (of.value, of.problem)
     if value is not None and of.limit is not None:
-        return f"{_figure(value, of.quantity, shown)}, limit {_figure(of.limit, of.quantity, shown)}"
+        return f"{_figure(value, of.quantity, shown)}, limit {limit_text(of.limit, of.quantity, shown)}"
     return problem or "" if value is None else ""
 
 
@@ -27,7 +26,12 @@ def _figure(number: float, quantity: Quantity, shown: Shown) -> str:
     """A ratio here is a plain count or switch, not a percentage, unless it lies between 0 and 1."""
     if quantity is Quantity.RATIO and number > 1.5:
         return f"{number:g}"
-    return show(known(number, ""), quantity, shown.system, shown.ambient_pa)
+    return rough(number) if quantity is Quantity.TIME else shown.one(known(number, ""), quantity)
+
+
+def limit_text(number: float, quantity: Quantity, shown: Shown) -> str:
+    """As it was set: "125 °F", "10 min"."""
+    return f"{number:g}" if quantity is Quantity.RATIO and number > 1.5 else shown.figure(known(number, ""), quantity)
 
 
 def _of_point(what: str, action: str) -> AlarmWords:

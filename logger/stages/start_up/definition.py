@@ -93,8 +93,8 @@ def alarms(settings: StartUp | None, profiles: Profiles) -> tuple[AlarmRule, ...
         ),
         AlarmRule(
             "discharge-hot", Priority.HIGH, Kind.HIGH, "discharge_temperature", _Q.TEMPERATURE,
-            273.15 + 107, deadband=5, on_delay_s=30, off_delay_s=60, stages=only,
-            basis="225 F, common practice",
+            (225 + 459.67) / 1.8, deadband=5, on_delay_s=30, off_delay_s=60, stages=only,
+            basis="225 °F, common practice",
         ),
     )  # fmt: skip
 

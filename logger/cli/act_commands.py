@@ -110,8 +110,10 @@ def say_ended(answer: dict[str, Any]) -> None:
 def mark(act: str, text: str, own_word: bool, ago_s: float, job: str | None) -> None:
     """Log a moment of the stage.
 
-    ACT: isolated, pump-started, pump-stopped, pump-oil-changed, nitrogen-break, valve-opened, charge-added,
-    subcooler-on, subcooler-off, or any short word of your own.
+    ACT: machine-started, machine-stopped (the recovery machine), nitrogen-filled, vented, pump-started, pump-stopped,
+    isolated, pump-oil-changed, nitrogen-break, valve-opened, valve-closed, charging-valve-opened,
+    charging-valve-closed, charge-added, compressor-started, compressor-stopped, subcooler-on, subcooler-off, or any
+    short word of your own.
     """
     from logger.cli.loosely import mark_word
 

@@ -82,9 +82,14 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
 
 
 def epilog(path: str) -> str | None:
-    """As click prints it, line by line; None where there is no example (a group)."""
-    lines = EXAMPLES.get(path)
-    if lines is None:
+    """As click prints it, line by line; of a group, the first of each of its commands, in the order of this table.
+
+    None where there is no example.
+    """
+    lines = EXAMPLES.get(path) or tuple(
+        line for name, (line, *_) in EXAMPLES.items() if name.startswith(f"{path} ") and not line.endswith("\\")
+    )
+    if not lines:
         return None
     head = "Example:" if sum(line.startswith("rimelog") for line in lines) == 1 else "Examples:"
     return "\n".join(("\b", head, *(f"  {line}" for line in lines)))

@@ -313,8 +313,6 @@ def test_an_overfill_reaches_the_phone_until_someone_answers() -> None:
         night.run(script)
     _, first = server.got[0]
     assert first["title"] == "URGENT: CYLINDER FULL: STOP RECOVERY"
-    assert first["message"].startswith(
-        "CYLINDER FULL: STOP RECOVERY, 101.3 %, limit 100 %. Stop the recovery machine"
-    )
+    assert first["message"].startswith("CYLINDER FULL: STOP RECOVERY, 101.3 %, limit 100 %. Stop the recovery machine")
     later = server.got[1][1]  # where sending takes long, with the next in one
     assert "(alert 2)" in later["title"] + later["message"]

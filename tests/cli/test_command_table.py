@@ -1,5 +1,6 @@
 """Every command that `rimelog --help` names is there and can say what it does."""
 
+import re
 import shlex
 from collections.abc import Iterator
 
@@ -9,6 +10,7 @@ from click.testing import CliRunner
 
 from logger.cli import COMMANDS, rimelog
 from logger.cli.examples import EXAMPLES
+from logger.cli.loosely import MARKS
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -59,6 +61,16 @@ def test_help_fits_80_columns_and_breaks_no_name(name: str) -> None:
         assert max(map(len, lines)) <= 80, path
         assert not [line for line in lines if line.endswith("-") and not line.endswith(" -")], path
         assert not [line for line in lines if line.endswith("...") and "Usage:" not in line], path
+
+
+def test_a_group_shows_how_its_commands_are_called() -> None:
+    shown = CliRunner().invoke(rimelog, ["alarms", "--help"]).output
+    assert "  rimelog alarms push --add -\n" in shown and "  rimelog alarms test-sound\n" in shown
+
+
+def test_the_help_of_mark_names_all_that_analyses_know() -> None:
+    shown = CliRunner().invoke(rimelog, ["mark", "--help"]).output
+    assert [act for act in MARKS if not re.search(rf"\b{act}\b", shown)] == []
 
 
 def test_help_lists_the_whole_table() -> None:

@@ -17,8 +17,8 @@ def rig_new(ctx: click.Context, out: Path, urls: tuple[str, ...], no_ports: bool
     """Make a rig file by question and answer.
 
     Lists what answers, shows what each channel says now, asks which measuring point it is, and zeroes what may be
-    zeroed. Scales and gauges that send text, and Modbus transmitters, are added by hand. Enter takes the value in
-    brackets; Ctrl-C leaves, and nothing is written.
+    zeroed. A scale or gauge that sends text, or a Modbus transmitter, is asked for by its port. Enter takes the value
+    in brackets; Ctrl-C leaves, and nothing is written.
     """
     from logger.app.rig_listening import Listener
     from logger.cli.rig_wizard.steps import Guide

@@ -29,7 +29,7 @@ Inputs = StageInputs["Evacuation"]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evacuation:
     target_vacuum: float | None = setting(_Q.VACUUM, "the vacuum to reach, such as 300micron", USUAL_TARGET_PA)
-    evacuations: int | None = setting(Form.COUNT, "how many, with a break by nitrogen between them")
+    evacuations: int | None = setting(Form.COUNT, "how many, with nitrogen breaks between")
 
 
 def target_vacuum(settings: Evacuation) -> float:

@@ -37,7 +37,7 @@ class PressureTest:
     test_pressure: float | None = setting(_Q.PRESSURE, "such as 150psig", USUAL_TEST_PA)
     profile: str | None = setting(Form.PROFILE, "acceptance profile by name")
     share: float | None = setting(
-        _Q.RATIO, "of the volume where System temperature is measured, the rest at the second place: 60%; all: 100%"
+        _Q.RATIO, "share of the volume at the system temperature, the rest at the second place: 60%; all: 100%"
     )
     leak_that_matters: float | None = setting(_Q.RATIO, "share of the charge a year; default 10%")
 

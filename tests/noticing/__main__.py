@@ -85,6 +85,8 @@ Apart: {plant} on the simulated plant;
 - **Valved off cannot be seen from a flat pressure.** A tight, dry system at its pump's own limit shows nothing when
   the valve is shut. So it is a question, asked when the vacuum rises, or when it has not moved for ten minutes;
   {asked} times in these jobs that question came while the pump was still running. A `no` costs one key.
+- Where water may still be boiling (above 700 microns) its pressure creeps up under a running pump as it warms: there
+  only a rise of 2 % a minute or more, faster than it can warm, asks that question.
 - **Liquid ended** needs a thermometer at the recovery machine's inlet to be separated from a hand at the valve; rigs
   without one are among these.
 - **Another cylinder, falsely**: those that were looked into were a tool bag alone on the platform while the cylinder

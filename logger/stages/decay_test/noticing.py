@@ -1,7 +1,8 @@
 """A decay test by its readings alone, as far as they go: the vacuum stops falling and rises.
 
 A tight, dry system that is valved off at its pump's own limit shows nothing at all. So this is a question, asked where
-a rise is seen, and once where a deep vacuum has stood still for ten minutes.
+a rise is seen, and once where a deep vacuum has stood still for ten minutes. Where water may still be boiling under a
+running pump, its pressure follows its temperature: only a rise that is faster than it can warm is one.
 """
 
 import math
@@ -17,6 +18,7 @@ from logger.statistics.by_second import SecondMeans
 DEEP_PA = 2000 * MICRON_PA
 BROKEN_PA = 2000.0
 FLAT_S, FLAT_PA, FLAT_SHARE = 600, 700 * MICRON_PA, 0.03
+WARMS_PER_S = 0.02 / 60.0  # of its pressure: water or ice that warms by 0.2 K a minute; our own figure
 FELL_FROM = 3.0  # times as high it has been: pumped, not stored
 IN_A_ROW = 15
 KEY = "decay.valved_off"
@@ -49,10 +51,11 @@ class _ValvedOff:
             return None
         if newest.value > DEEP_PA or self._highest < FELL_FROM * newest.value:
             return None
-        self._row = self._row + 1 if self._rises(gauge, newest.value) else max(0, self._row - 3)
+        over_s = self._rises_over(gauge, newest.value)
+        self._row = self._row + 1 if over_s else max(0, self._row - 3)
         if self._row >= IN_A_ROW:
             self._fired, self._level = True, newest.value
-            return self._seen("rises", self._turned(gauge), 30.0, newest.value)
+            return self._seen("rises", self._turned(gauge, over_s, newest.value), 30.0, newest.value)
         if not self._asked and _flat(gauge, newest.value):
             self._asked = True
             return self._seen("steady", now.t - FLAT_S, 300.0, newest.value)
@@ -60,20 +63,21 @@ class _ValvedOff:
 
     _level = 0.0
 
-    def _rises(self, gauge: SecondMeans, level: float) -> bool:
-        quick, slow = gauge.means(4, 5), gauge.means(4, 15)
-        if quick is not None and _climbs(quick, 6.0 * gauge.u(5)):
-            return level > self._lowest + max(6.0 * gauge.u(5), 0.01 * self._lowest)
-        if slow is not None and _climbs(slow, 6.0 * gauge.u(15)):
-            return level > 1.01 * self._lowest + 3.0 * gauge.u(5)
-        creep = gauge.means(4, 60)
-        if creep is not None and _climbs(creep, 6.0 * gauge.u(60)):
-            return level > 1.01 * self._lowest + 3.0 * gauge.u(5)
-        return False
+    def _rises_over(self, gauge: SecondMeans, level: float) -> int:
+        """By the newest 20 s, minute or four minutes; a quarter of that, 0 where it does not rise."""
+        slowest_pa_s = WARMS_PER_S * level if level > FLAT_PA else 0.0
+        for each_s, above in ((5, max(6.0 * gauge.u(5), 0.01 * self._lowest)), (15, 0.0), (60, 0.0)):
+            means = gauge.means(4, each_s)
+            if means is not None and _climbs(means, max(6.0 * gauge.u(each_s), slowest_pa_s * 3 * each_s)):
+                high = level > (self._lowest + above if above else 1.01 * self._lowest + 3.0 * gauge.u(5))
+                return each_s if high else 0
+        return 0
 
-    def _turned(self, gauge: SecondMeans) -> int:
-        """The last second near the lowest."""
-        near = self._lowest + max(3.0 * gauge.noise, 2.0 * gauge.digits)
+    def _turned(self, gauge: SecondMeans, over_s: int, level: float) -> int:
+        """The last second near the lowest; where water warmed before, near what it was before the rise."""
+        before = gauge.mean(6 * over_s + IN_A_ROW, 4 * over_s + IN_A_ROW) if level > FLAT_PA else None
+        rest = self._lowest if before is None else max(self._lowest, before.value)
+        near = rest + max(3.0 * gauge.noise, 2.0 * gauge.digits)
         for t, value in zip(reversed(gauge.t), reversed(gauge.v), strict=True):
             if value <= near:
                 return t

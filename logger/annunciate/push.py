@@ -16,9 +16,10 @@ from logger.annunciate.background import run_program
 from logger.annunciate.errors import ChannelFailed
 from logger.annunciate.message import Message
 from logger.annunciate.push_file import scheme, without_secrets
+from logger.model.extras import how_to_add
 from logger.model.text import clean
 
-MISSING = "push needs an extra package; install it with: pip install 'rimelog[push]'"
+MISSING = f"push needs apprise: {how_to_add('apprise')}"
 BACK_OFF_S = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 300.0)
 TIMEOUT_S = 60.0
 AT_ONCE = 4  # processes, of some 55 MB each

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logger.evidence.errors import TimestampError, TimestampsUnavailable
+from logger.model.extras import how_to_add
 
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate
@@ -117,5 +118,5 @@ def _library() -> Any:
     try:
         import rfc3161_client
     except ImportError as exc:
-        raise TimestampsUnavailable("time stamps need the extra: pip install 'rimelog[timestamp]'") from exc
+        raise TimestampsUnavailable(f"time stamps need rfc3161-client: {how_to_add('rfc3161-client')}") from exc
     return rfc3161_client

@@ -177,7 +177,7 @@ def test_the_queue_is_bounded_and_urgent_ones_stay(server: PushServer) -> None:
 
 def test_without_the_extra_it_says_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "apprise", None)
-    with pytest.raises(ChannelFailed, match=r"pip install 'rimelog\[push\]'"):
+    with pytest.raises(ChannelFailed, match="pipx inject rimelog apprise"):
         Push(["json://127.0.0.1/x"])
 
 

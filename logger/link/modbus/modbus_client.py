@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 
 from logger.decode.registers import Block
 from logger.link.errors import CLOSED, LinkError, LinkLost
+from logger.model.extras import how_to_add
 from logger.model.instrument import ModbusPort
 
 log = logging.getLogger(__name__)
@@ -24,7 +25,7 @@ class ModbusMissing(LinkError):
 def need_pymodbus() -> None:
     """Raises ModbusMissing, with what to do, when Modbus cannot be spoken here."""
     if importlib.util.find_spec("pymodbus") is None:
-        raise ModbusMissing("Modbus transmitters need pymodbus: pip install 'rimelog[modbus]'")
+        raise ModbusMissing(f"Modbus transmitters need pymodbus: {how_to_add('pymodbus')}")
 
 
 class ModbusClient:

@@ -273,7 +273,7 @@ def test_closing_never_raises() -> None:
 def test_without_pymodbus_the_message_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     find = importlib.util.find_spec
     monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name == "pymodbus" else find(name))
-    with pytest.raises(ModbusMissing, match=r"pip install 'rimelog\[modbus\]'"):
+    with pytest.raises(ModbusMissing, match="pipx inject rimelog pymodbus"):
         need_pymodbus()
 
 

@@ -58,7 +58,7 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
             "compare",
             "Compare two recoveries, pull-downs, decay tests or start-ups.",
         ),
-        "analyze": ("logger.cli.analyse_command", "analyse", "Analyze the readings of anybody's CSV file."),
+        "analyze": ("logger.cli.analyse_command", "analyse", "Analyze the readings in a CSV file."),
         "doctor": ("logger.cli.jobs", "doctor", "Check a job file for damage and recover what is readable."),
         "copy": ("logger.cli.jobs", "copy", "Copy a job's file, also while it is being written."),
         "close": ("logger.cli.jobs", "close", "Finish a job: no more entries."),

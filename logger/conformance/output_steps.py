@@ -99,9 +99,9 @@ def _open_beside_another(check: "ConformanceCheck") -> Steps:
         replies = yield from ask_together(check, first, second)
         marked, opened = replies if first is mark else reversed(replies)
         if opened is None or not isinstance(opened.message, Accepted):
-            check.blame("permit.beside", "a permit open beside a time mark is not accepted", opened)
+            check.blame("permit.beside", "open beside a time mark is not accepted", opened)
         if marked is None or not isinstance(marked.message, TimeMarked):
-            check.blame("permit.beside", "a time mark beside a permit open is not answered", marked)
+            check.blame("permit.beside", "a time mark beside open is not answered", marked)
 
 
 @dataclass

@@ -119,9 +119,7 @@ RULES: Final[dict[str, Rule]] = {
         "an output that opened unasked must be re-armed by a permit open",  # words: SPEC
     ),
     "permit.open": _must("8", "open is always carried out, for any value of its other fields"),
-    "permit.beside": _must(
-        "3.1", "a permit open is carried out while another request waits, and takes no other reply's place"
-    ),
+    "permit.beside": _must("3.1", "open is carried out while another request waits, and takes no other reply's place"),
     "permit.again": _must("8", "each accepted hold closed restarts the time-out"),
     "permit.reopen": _must("8", "an output open for less than its reopen delay is not closed: error 6"),
     "permit.guard": _must("8", "the guard is checked on every sample of its channel"),

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 import pytest
 
-from logger.cli import rimelog
+from logger.cli import COMMANDS, rimelog
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 PAGES = sorted([ROOT / "README.md", *ROOT.glob("docs/*.md"), *ROOT.glob("firmware*/**/*.md")])
@@ -51,6 +51,11 @@ def test_each_command_line_is_one_that_the_program_takes(page: Path) -> None:
         except click.UsageError as exc:
             pytest.fail(f"{line}: {exc.format_message()}")
         assert not left, line
+
+
+def test_the_card_has_every_command() -> None:
+    card = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
+    assert [name for name in COMMANDS if f"`rimelog {name}" not in card] == []
 
 
 def test_the_pages_show_enough_of_them() -> None:

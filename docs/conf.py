@@ -51,8 +51,13 @@ CONTENTS = """
 DEVELOPERS = "DEVELOPERS"
 PARTS = {
     "On the job": (
-        "docs/mechanic", "docs/commands", "docs/customer", "docs/corrections", "docs/alarms", "docs/failures",
-    ),  # fmt: skip
+        "docs/mechanic",
+        "docs/commands",
+        "docs/customer",
+        "docs/corrections",
+        "docs/alarms",
+        "docs/failures",
+    ),
     "Setting up": ("docs/files", "docs/bluetooth", "docs/build", "firmware_protocol/c/README", "firmware/README"),
     "How sure it is": ("docs/law", "docs/accuracy", "docs/confusion", "docs/benchmarks", "docs/soak"),
 }

@@ -1,10 +1,10 @@
-/* One of each kind that docs/build.md shows, at the inputs 0 to 5 and a load cell's converter of its own. The circuits are
- * written down once more in tests/circuits.py, from which that page and its tables are made. */
+/* One of each kind that docs/build.md shows, at the inputs 0 to 5 and a load cell's converter of its own. */
+#include "circuits.h"
+
 enum { TRANSDUCER, CLAMP, PLATINUM, LOOP, AMPLIFIER, VACUUM, CHANNELS = BRIDGE + 1 }; /* BRIDGE: by the Makefile */
 
 #define CLAMP_OHM 10000u   /* from the supply to the thermistor */
 #define PLATINUM_OHM 4700u /* from the supply to the PT1000 */
-#define LOOP_OHM 200u      /* carries the loop's current to ground */
 
 static const rl_channel channels[CHANNELS] RL_FLASH = {
     /* as a share of the supply in 10^-5 */
@@ -24,40 +24,18 @@ static const rl_channel channels[CHANNELS] RL_FLASH = {
 };
 static const rl_output outputs[1] RL_FLASH = {{10000, 3000, 0, "Relay"}};
 
-/* The share of the supply, times 65536, in mV. */
-static uint32_t mv_of(uint32_t share)
-{
-    return (share >> 4) * board_supply_mv() / 4096u;
-}
-
-/* A resistance to ground below a fixed one, in units of 1 Ohm / `per_ohm`. */
-static int32_t divider_of(uint32_t share, uint32_t fixed_ohm, uint32_t per_ohm)
-{
-    if (share > 65536u / 100 * 99)
-        return RL_OPEN_CIRCUIT;
-    if (share < 65536u / 100)
-        return RL_SHORT_CIRCUIT;
-    return (int32_t)(fixed_ohm * share / (65536u - share) * per_ohm
-                     + fixed_ohm * share % (65536u - share) * per_ohm / (65536u - share));
-}
-
 static int32_t raw_of(uint8_t channel, uint32_t share)
 {
     uint32_t raw;
     switch (channel) {
     case TRANSDUCER:
-        if (share < 65536u / 40) /* a quarter of the live zero */
-            return RL_OPEN_CIRCUIT;
-        if (share > 65536u / 40 * 39)
-            return RL_SHORT_CIRCUIT;
-        return (int32_t)(share * 3125 >> 11); /* 100 000 / 65 536 */
+        return ratiometric_of(share);
     case CLAMP:
         return divider_of(share, CLAMP_OHM, 1);
     case PLATINUM:
         return divider_of(share, PLATINUM_OHM, 10);
     case LOOP:
-        raw = mv_of(share) * 10000u / LOOP_OHM;
-        return raw < 10000u ? RL_OPEN_CIRCUIT : (int32_t)raw;
+        return loop_of(share);
     case AMPLIFIER:
         raw = mv_of(share);
         return raw < 100u || raw > 4500u ? RL_OPEN_CIRCUIT : (int32_t)raw; /* its output, or the thermocouple */

@@ -1,4 +1,6 @@
 /* A transducer, a thermistor, an amplified load cell and a current loop, at the inputs 0 to 3. */
+#include "circuits.h"
+
 #define FIXED_OHM 10000u /* from the supply to the thermistor, which goes to ground */
 
 enum { PRESSURE, TEMPERATURE, MASS, LOOP, CHANNELS };
@@ -15,29 +17,18 @@ static const rl_channel channels[CHANNELS] RL_FLASH = {
 };
 static const rl_output outputs[1] RL_FLASH = {{10000, 3000, 0, "Relay"}};
 
-/* The share of the supply, times 65536, as a raw number. All products fit 32 bits. */
 static int32_t raw_of(uint8_t channel, uint32_t share)
 {
     switch (channel) {
     case PRESSURE:
-        if (share < 65536u / 40) /* a quarter of the live zero */
-            return RL_OPEN_CIRCUIT;
-        if (share > 65536u / 40 * 39)
-            return RL_SHORT_CIRCUIT;
-        return (int32_t)(share * 3125 >> 11); /* 100 000 / 65 536 */
+        return ratiometric_of(share);
     case TEMPERATURE:
-        if (share > 65536u / 100 * 99)
-            return RL_OPEN_CIRCUIT;
-        if (share < 65536u / 100)
-            return RL_SHORT_CIRCUIT;
-        return (int32_t)(FIXED_OHM * share / (65536u - share));
+        return divider_of(share, FIXED_OHM, 1);
     case MASS:
         if (share >= 65472u) /* all that the converter can say */
             return RL_OVER_RANGE;
         return (int32_t)(share * 9375 >> 12); /* 150 000 / 65 536 */
-    default: {
-        uint32_t raw = (share >> 4) * board_supply_mv() / 4096u * 50u; /* 1 mV over 200 Ohm is 5 uA */
-        return raw < 10000u ? RL_OPEN_CIRCUIT : (int32_t)raw;
-    }
+    default:
+        return loop_of(share);
     }
 }

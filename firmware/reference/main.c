@@ -1,8 +1,8 @@
 /* Reference firmware: sensors, and one relay held by permit.
  *
  * What the inputs mean is in SENSORS: four_sensors.h, or every_sensor.h with one of each kind that docs/build.md shows.
- * Everything else is the library's (../../firmware_protocol/c) or the chip's (board.h). Demonstration: the sensors are examples, and no safety device replaces pressure switch, relief device or
- * licensed practice. */
+ * Everything else is the library's (../../firmware_protocol/c) or the chip's (board.h). It is an example: it replaces no
+ * pressure switch, relief device or licensed practice. */
 #include "board.h"
 #include "rimelog.h"
 

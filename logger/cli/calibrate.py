@@ -1,6 +1,7 @@
 """`rimelog calibrate`: a measuring point read beside a reference, and what comes of it written into the rig file."""
 
 import asyncio
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -49,8 +50,9 @@ def calibrate(
 ) -> int:  # fmt: skip
     """Calibrate a measuring POINT of RIG.toml: compare it with a reference, show what is left, write it down.
 
-    One point corrects the zero and leaves the span as it was; two or more correct both. Without --at it asks for the
-    points one after another. No job may be using the device. Work on pressure as local codes and your license ask.
+    One point corrects the zero alone: span, calibration date and certificate stay as they were, and what was due is
+    still due. Two or more correct both and renew the date. Without --at it asks for one point after another. No job may
+    be using the device. Work on pressure as local codes and your license ask.
     """
 
     from logger.app.calibrating import read_steady
@@ -71,7 +73,9 @@ def calibrate(
     ambient = ambient_of(altitude, barometer)
     compared: list[CalibrationPoint] = []
     accuracy: float | None = None
+    said_points: list[str] = []
     for said in wanted or _asked(point):
+        said_points.append(said)
         reference_si = _reference(said, point, ambient.pressure_pa)
         click.echo(f"{said}: {GUIDES.get(said, 'Apply it, and wait until the reference is steady.')}")
         if not yes:
@@ -84,9 +88,15 @@ def calibrate(
         accuracy = read.accuracy
         _say_read(read, compared[-1], point, units)
     fit = fit_calibration(compared, before.span)
-    u = before.u if len(compared) == 1 else fit.u
-    earlier = before.zero if before.done is not None else None
-    made = Calibration(fit.zero, fit.span, u, local_day(), certificate, by, reference, earlier, due_days)
+    earlier = before.zero if before.done or before.zeroed else None
+    if len(compared) == 1:
+        paper = [reference or said_points[0], f"certificate {certificate}" if certificate else ""]
+        against = ", ".join(part for part in paper if part)
+        made = replace(
+            before, zero=fit.zero, earlier_zero=earlier, zeroed=local_day(), zeroed_by=by, zeroed_against=against
+        )
+    else:
+        made = Calibration(fit.zero, fit.span, fit.u, local_day(), certificate, by, reference, earlier, due_days)
     _say_fit(fit, compared, made, accuracy, point, units)
     text = with_calibration(rig, point, made, units)
     if not yes and not click.confirm(f"Write this into {rig_file}?", default=True):
@@ -165,7 +175,10 @@ def _say_fit(
     if fit.u is not None:
         click.echo(f"  standard uncertainty {_show(fit.u, point, units)} (k=1)")
     elif len(compared) == 1:
-        click.echo("  one point: the span and the uncertainty stay as they were")
+        stays = f"of {made.done.isoformat()} " if made.done else ""
+        click.echo(
+            f"  one point: the zero alone. Span and uncertainty {stays}stay, and so does the date of calibration"
+        )
     else:
         click.echo("  give --reference-u to carry the reference's uncertainty on")
     drift = zero_drift(made)

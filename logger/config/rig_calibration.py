@@ -11,6 +11,7 @@ from logger.model.units import user_unit
 
 _KEYS: Final = (
     "zero", "span", "u", "calibrated", "calibrated_by", "reference", "certificate", "due_days", "earlier_zero",
+    "zeroed", "zeroed_by", "zeroed_against",
 )  # fmt: skip
 _KEY: Final = re.compile(rf"^\s*({'|'.join(_KEYS)})\s*=")
 _HEAD: Final = re.compile(r"^\s*\[")
@@ -62,4 +63,9 @@ def _written(point: str, calibration: Calibration, units: str) -> list[str]:
         out.append(f"due_days = {calibration.due_days}")
     if calibration.earlier_zero is not None:
         out.append(f"earlier_zero = {amount(calibration.earlier_zero)}")
+    if calibration.zeroed is not None:
+        out.append(f"zeroed = {calibration.zeroed.isoformat()}")
+    for key, text in (("zeroed_by", calibration.zeroed_by), ("zeroed_against", calibration.zeroed_against)):
+        if text:
+            out.append(f"{key} = {quoted(text)}")
     return out

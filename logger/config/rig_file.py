@@ -20,7 +20,10 @@
       reference = "test gauge 7"
       certificate = "C-118"
       due_days = 365                # said to be overdue after so many days
-      earlier_zero = "0.1psi"       # of the calibration before; moved by more than the stated accuracy: an alarm
+      earlier_zero = "0.1psi"       # of the zero before; moved by more than the stated accuracy: an alarm
+      zeroed = 2026-05-04           # the zero alone was taken since: that renews nothing above but `zero`
+      zeroed_by = "the technician"
+      zeroed_against = "open to air"
 
       [[device.output]]             # left out: this program closes no contact
       index = 0

@@ -97,6 +97,9 @@ class CalibrationTable(GaugeTable):
     reference: str = Field(default="", max_length=120)
     due_days: int = Field(default=365, ge=1, le=3660)
     earlier_zero: str | None = None
+    zeroed: date | None = None
+    zeroed_by: str = Field(default="", max_length=60)
+    zeroed_against: str = Field(default="", max_length=200)
     as_entered: bool = False
 
     @field_validator("span")
@@ -222,7 +225,7 @@ def calibration_of(table: CalibrationTable, key: str, problems: Problems) -> Cal
     earlier = problems.quantity(f"{key}.earlier_zero", table.earlier_zero, quantity)
     return Calibration(
         zero or 0.0, table.span, u, table.calibrated, table.certificate, table.calibrated_by, table.reference,
-        earlier, table.due_days,
+        earlier, table.due_days, table.zeroed, table.zeroed_by, table.zeroed_against,
     )  # fmt: skip
 
 

@@ -15,7 +15,8 @@ class Calibration:
     zero: what the channel shows when the true value is zero (gauge channels: open to air), SI.
     span: factor at full scale. u: standard uncertainty after calibration, SI; None when the
     device's stated accuracy is all there is. done, by, reference, certificate: when, by whom, against what and on
-    what paper. earlier_zero: of the calibration before. due_days: how long it holds.
+    what paper. earlier_zero: of the zero before. due_days: how long it holds. zeroed, zeroed_by, zeroed_against: when
+    the zero alone was taken since, by whom, against what; that renews nothing else, for it says nothing of the span.
     """
 
     zero: float = 0.0
@@ -27,6 +28,9 @@ class Calibration:
     reference: str = ""
     earlier_zero: float | None = None
     due_days: int = 365  # Rimelog default
+    zeroed: date | None = None
+    zeroed_by: str = ""
+    zeroed_against: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -160,7 +160,21 @@ NOT_CORRECTED = {
     "job.leak_rate_method": "it is one for all appliances of an owner: the next job's file sets it",
     "job.invented": "whether data is invented is no fact of the job",
     **dict.fromkeys(
-        (f"calibration.{name}" for name in ("u", "done", "certificate", "by", "reference", "earlier_zero", "due_days")),
+        (
+            f"calibration.{name}"
+            for name in (
+                "u",
+                "done",
+                "certificate",
+                "by",
+                "reference",
+                "earlier_zero",
+                "due_days",
+                "zeroed",
+                "zeroed_by",
+                "zeroed_against",
+            )
+        ),
         "of a certificate or a reference: in the rig's file, by `rimelog calibrate`, with the next run",
     ),
 }

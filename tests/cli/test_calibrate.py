@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 
 from logger.cli.helpers import say_calibrations
+from logger.clock import local_day
 from logger.config.rig_file import load_rig
+from logger.decode.calibration_fit import Standing, standing
 from logger.export.report.report_data import InstrumentChannel
 from logger.export.report.report_view import _channel
 from logger.model.rig import Calibration
@@ -53,7 +55,7 @@ def rimelog(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
 
 def test_zero_by_an_empty_scale_with_the_drift_since_the_one_before(rimelog: CommandLine, tmp_path: Path) -> None:
     with served(Scale().build) as url:
-        before = '  zero = "0.1lb"\n  span = 1.02\n  u = "0.05lb"\n  calibrated = 2025-03-02\n'
+        before = '  zero = "0.1lb"\n  span = 1.02\n  u = "0.05lb"\n  calibrated = 2025-03-02\n  certificate = "C-118"\n'
         path = _rig(tmp_path, url, before)
         ran = rimelog(
             "calibrate", "cylinder_mass", path, "--at", "empty", "--by", "the technician", "--seconds", "2", "--yes",
@@ -61,7 +63,9 @@ def test_zero_by_an_empty_scale_with_the_drift_since_the_one_before(rimelog: Com
     assert ran.status == 0, ran.err
     made = _calibration(path)
     assert made.zero == pytest.approx(0.5 * POUND_KG, abs=0.05 * POUND_KG)
-    assert (made.span, made.by) == (1.02, "the technician")
+    assert (made.span, made.done, made.certificate, made.by) == (1.02, date(2025, 3, 2), "C-118", "")
+    assert (made.zeroed, made.zeroed_by, made.zeroed_against) == (local_day(), "the technician", "empty")
+    assert standing(made, local_day()) is Standing.OVERDUE  # a zero renews nothing: the span was not looked at
     assert made.u == pytest.approx(0.05 * POUND_KG)  # one point says nothing of these two
     assert made.earlier_zero == pytest.approx(0.1 * POUND_KG)
     assert "MORE THAN ITS STATED ACCURACY" in ran.out  # 0.4 lb against the board's 0.1 lb
@@ -91,6 +95,7 @@ def test_two_masses_give_the_span_and_carry_the_references_uncertainty_on(
     assert made.u is not None and 0.02 * POUND_KG < made.u < 0.08 * POUND_KG
     assert (made.reference, made.certificate) == ("test weight", "C-118")
     assert made.done is not None
+    assert made.zeroed is None
 
 
 @pytest.mark.parametrize(
@@ -121,6 +126,19 @@ def test_the_report_tells_who_when_against_what_and_whether_it_is_overdue() -> N
     for said in ("2025-03-02", "by the technician", "against test weight", "certificate C-118", "0.10 kg", "OVERDUE"):
         assert said in row
     assert "OVERDUE" not in _channel(channel, Shown("si"), date(2025, 12, 1))[5]
+
+
+def test_the_report_tells_of_a_zero_taken_since_and_that_the_span_is_still_due() -> None:
+    made = Calibration(
+        0.2, 1.0, None, date(2025, 3, 2), "C-118", "the technician", "test weight", 0.1, 365, date(2026, 11, 27),
+        "the apprentice", "empty",
+    )  # fmt: skip
+    channel = InstrumentChannel(
+        0, "Scale", "cylinder_mass", "kg", "direct", 0, 200, 0.05, None, made, known(0.03, "kg")
+    )
+    row = _channel(channel, Shown("si"), date(2026, 11, 28))[5]
+    for said in ("certificate C-118", "zero taken 2026-11-27 by the apprentice against empty", "OVERDUE"):
+        assert said in row
 
 
 def test_what_a_job_says_at_its_begin(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -90,7 +90,7 @@ def test_a_rig_of_three_kinds_by_typed_answers(tmp_path: Path) -> None:
         assert stated is not None and (stated.unit, stated.division, stated.high) == ("lb", 0.01, 330.0)
         register, calibration = transmitter.channels[0].source, transmitter.channels[0].calibration
         assert isinstance(register, Register) and (register.unit_id, register.address) == (3, 6)
-        assert calibration.zero == pytest.approx(0.12e5) and calibration.done is not None
+        assert calibration.zero == pytest.approx(0.12e5) and calibration.zeroed is not None
 
         # What was written works; only the vacuum gauge is beyond its range, with the circuit hardly evacuated.
         said = rimelog(tmp_path, "rig", "check", "new.toml")

@@ -42,12 +42,14 @@ TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x0
 def test_what_is_written_is_read_again(
     units: str, zero: float, span: float, u: float | None, by: str, reference: str, earlier: float | None, due: int
 ) -> None:
-    made = Calibration(zero, span, u, date(2026, 3, 2), "C-118", by, reference, earlier, due)
+    zeroed = (date(2026, 5, 4), by, reference) if earlier is not None else ()
+    made = Calibration(zero, span, u, date(2026, 3, 2), "C-118", by, reference, earlier, due, *zeroed)
     text = with_calibration(parse_rig(TEXT), "suction_pressure", made, units)
     channels = {c.point: c.calibration for d in parse_rig(text).devices for c in d.channels}
     found = channels["suction_pressure"]
     assert (found.done, found.certificate, found.due_days) == (made.done, "C-118", due)
     assert (found.by, found.reference) == (by, reference)
+    assert (found.zeroed, found.zeroed_by, found.zeroed_against) == (made.zeroed, made.zeroed_by, made.zeroed_against)
     assert found.zero == pytest.approx(zero, rel=1e-6, abs=1e-3)
     assert found.span == pytest.approx(span, rel=1e-7)
     assert (found.u is None) == (u is None)

@@ -1,5 +1,6 @@
 """The bundle: reproducible, whole, and checked with stock tools alone."""
 
+import json
 import os
 import subprocess
 import sys
@@ -70,6 +71,13 @@ def test_the_customers_form_is_the_first_page_alone_and_outside_the_bundle(tmp_p
     (page,) = pdf.pages(done.customer)
     first = pdf.pages(done.report)[0]
     assert page.replace("Page 1 of 1", "") == first.replace(f"Page 1 of {len(pdf.pages(done.report))}", "")
+
+
+def test_a_calibrations_certificate_is_followed_into_record_figures_and_report(unpacked: Path) -> None:
+    channels = json.loads((unpacked / "data/job.json").read_text())["instruments"][0]["channels"]
+    assert channels[0]["calibration"]["certificate"] == "C-118"
+    assert "C-118" in (unpacked / "data/raw/records.jsonl").read_text()
+    assert "certificate C-118" in " ".join(" ".join(pdf.pages(unpacked / "data/report.pdf")).split())
 
 
 def test_the_readme_names_the_very_commands(unpacked: Path) -> None:

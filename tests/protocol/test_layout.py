@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_protocol.codes import NoReading, Quantity, SampleType
+from firmware_protocol.conversion import measured
 from firmware_protocol.errors import LayoutError, LayoutMismatchError, ProtocolError
 from firmware_protocol.layout import Layout, highest_reading, layout_id_of, lowest_reading
 from firmware_protocol.messages import Describe, Samples, encode_message
@@ -42,6 +43,20 @@ def test_round_trip(case: tuple[Layout, dict[int, int | NoReading]], sequence: i
     assert (samples.sequence, samples.tick, samples.layout_id) == (sequence, tick, layout.layout_id)
     assert layout.unpack(samples) == list(readings.items())
     encode_message(samples)
+
+
+def test_whole_microns_need_24_bits_up_to_the_atmosphere() -> None:
+    """SPEC.md section 7.2: i24 holds an atmosphere and the deepest vacuum, i16 no more than 32 767."""
+    gauge = Describe(0, 0, Quantity.ABSOLUTE_PRESSURE, "um[Hg]", SampleType.I24, 0, 200)
+    layout = Layout([gauge])
+    for microns in (1, 500, 32_768, 760_000):
+        ((_, raw),) = layout.unpack(layout.pack({0: microns}, 0, 0))
+        assert raw == microns
+        assert measured(gauge, microns) == microns
+    narrow = Layout([replace(gauge, sample_type=SampleType.I16)])
+    assert highest_reading(SampleType.I16) == 32_767
+    with pytest.raises(LayoutError):
+        narrow.pack({0: 760_000}, 0, 0)
 
 
 @fast

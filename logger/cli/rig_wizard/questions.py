@@ -177,7 +177,7 @@ class Zeroing:
             text = None if zero.number is None else written(zero.number, describe.unit)
             if text is not None:
                 say(f"  shows {text} at nothing: that is subtracted from now on")
-                return {"zero": text, "calibrated": local_day()}
+                return {"zero": text, "zeroed": local_day()}
             say(f"  not zeroed: {zero.problem or 'its unit is not known here'}")
             question = "Try again?"
         return {}

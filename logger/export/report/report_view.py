@@ -280,12 +280,16 @@ def _channel(channel: InstrumentChannel, shown: Shown, day: date) -> list[str]:
     done += [f"{what} {text}" for what, text in certified.items() if text]
     if (drift := zero_drift(calibration)) is not None:
         done.append(f"zero moved by {shown.spread(drift, point.quantity)} since the one before")
+    if calibration.zeroed:
+        by = f" by {calibration.zeroed_by}" if calibration.zeroed_by else ""
+        against = f" against {calibration.zeroed_against}" if calibration.zeroed_against else ""
+        done.append(f"zero taken {calibration.zeroed.isoformat()}{by}{against}")
     how = standing(calibration, day)
     if how is Standing.NONE:
         done.append("no date of calibration recorded")
     elif how is Standing.OVERDUE:
         done.append(f"OVERDUE: due after {calibration.due_days} days")
-    untouched = calibration.zero == 0 and calibration.span == 1 and calibration.done is None
+    untouched = calibration.zero == 0 and calibration.span == 1 and not (calibration.done or calibration.zeroed)
     u = "not stated" if channel.u.number is None else f"± {shown.spread(2 * channel.u.number, point.quantity)}"
     return [
         f"{channel.index}",

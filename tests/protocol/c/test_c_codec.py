@@ -192,6 +192,11 @@ def test_raw_numbers_fit_their_type_or_give_the_reason(sample_type: SampleType, 
         assert fitted == raw
 
 
+def test_the_atmosphere_in_microns_fits_24_bits_and_is_over_range_in_16() -> None:
+    assert library.fit(SampleType.I24, 760_000) == 760_000
+    assert library.fit(SampleType.I16, 760_000) == lowest_reading(SampleType.I16) - 16 + NoReading.OVER_RANGE.value
+
+
 def header_enum(name: str) -> list[int]:
     """The numbers of an enum of the header, in its order."""
     header = (library.SOURCE / "rimelog.h").read_text()

@@ -146,6 +146,7 @@ PRESSURE_PROFILES: dict[str, PressureProfile] = {
 
 DEFAULT_DECAY_PROFILE = "ufgs-15182"
 DEFAULT_PRESSURE_PROFILE = "ufgs-15217n"
+NAMED = f"pass/fail standard: {DEFAULT_DECAY_PROFILE} (vacuum), {DEFAULT_PRESSURE_PROFILE} (pressure), or your own"
 Profile = DecayProfile | PressureProfile
 
 DECAY = "vacuum decay"

@@ -12,7 +12,7 @@ from logger.model.sample import Series
 from logger.model.units import MICRON_PA, NS_PER_S
 from logger.model.value import Statement, Value, known, unknown
 from logger.stages import vacuum
-from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE, DecayProfile
+from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE, NAMED, DecayProfile
 from logger.stages.comparison import Comparing
 from logger.stages.computed_curve import curve_of
 from logger.stages.decay_test.words import WORDS
@@ -31,7 +31,7 @@ Inputs = StageInputs["DecayTest"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecayTest:
-    profile: str | None = setting(Form.PROFILE, "acceptance profile by name")
+    profile: str | None = setting(Form.PROFILE, NAMED)
     leak_that_matters: float | None = setting(_Q.RATIO, "share of the charge a year; default 10%")
 
 

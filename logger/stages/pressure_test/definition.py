@@ -12,7 +12,7 @@ from logger.model.sample import Series
 from logger.model.units import NS_PER_S, PSI_PA, STANDARD_ATMOSPHERE_PA
 from logger.model.value import Statement, Value, known, name_of, unknown
 from logger.physics.ambient import AmbientSource
-from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, MIN_HOLD_S, PRESSURE_PROFILES, PressureProfile
+from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, MIN_HOLD_S, NAMED, PRESSURE_PROFILES, PressureProfile
 from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View
 from logger.stages.inputs import StageInputs
 from logger.stages.noticing import Notice
@@ -35,7 +35,7 @@ Inputs = StageInputs["PressureTest"]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PressureTest:
     test_pressure: float | None = setting(_Q.PRESSURE, "such as 150psig", USUAL_TEST_PA)
-    profile: str | None = setting(Form.PROFILE, "acceptance profile by name")
+    profile: str | None = setting(Form.PROFILE, NAMED)
     share: float | None = setting(
         _Q.RATIO, "share of the volume at the system temperature, the rest at the second place: 60%; all: 100%"
     )

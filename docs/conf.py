@@ -59,7 +59,14 @@ PARTS = {
         "docs/failures",
     ),
     "Setting up": ("docs/files", "docs/bluetooth", "docs/build", "firmware_protocol/c/README", "firmware/README"),
-    "How sure it is": ("docs/law", "docs/accuracy", "docs/confusion", "docs/benchmarks", "docs/soak"),
+    "How sure it is": (
+        "docs/law",
+        "docs/accuracy",
+        "docs/uncertainty",
+        "docs/confusion",
+        "docs/benchmarks",
+        "docs/soak",
+    ),
 }
 
 

@@ -299,15 +299,17 @@ class DeviceFeed:
         past = fault_text(self.faults & PAST)
         trouble = self.trouble()
         parts += filter(None, (trouble, past))
+        unread = readings.channel_problems if readings is not None and self.connected else {}
         if problem and self.connected:
             parts.append(clean(problem))
+        parts += [clean(why) for why in unread.values()]
         if self.connected and readings is not None and readings.clock_problem:
             parts.append(readings.clock_problem)
         return {
             "name": self.rig_device.name,
             "id": self.device_id,
             "url": self.url,
-            "ok": self.connected and problem is None and trouble is None,
+            "ok": self.connected and problem is None and trouble is None and not unread,
             "text": ", ".join(parts),
             "frames": self.frames,
             "bad_frames": self.bad_frames,

@@ -151,7 +151,9 @@ def _answered(daemon: Daemon, feed: DeviceFeed) -> bool:
     if device.problem in (CHANNELS_CHANGED, NOT_DESCRIBED):
         return False  # its descriptions are on their way, as after the rig's own period was set
     latest = daemon.engine.model.latest
-    return device.problem is not None or all(c.point in latest for c in feed.rig_device.channels)
+    return device.problem is not None or all(
+        c.point in latest or c.point in device.channel_problems for c in feed.rig_device.channels
+    )
 
 
 def _checked(daemon: Daemon, feed: DeviceFeed) -> DeviceCheck:

@@ -8,7 +8,7 @@ says why.
 """
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
@@ -269,28 +269,46 @@ class ChannelDecoder:
 class DeviceDecoder:
     """All channels of one device that the rig puts to use."""
 
-    __slots__ = ("_by_index", "_junctions", "channels")
+    __slots__ = ("_by_index", "_junctions", "channels", "problems")
 
     def __init__(self, describes: Iterable[Describe], channels: Sequence[RigChannel]) -> None:
-        """Raises DecodeError for a channel the device does not have, or does not measure what the point needs."""
+        """A channel that the device does not have, or that does not measure what the point needs, is left out with its
+        reason in `problems`, by point. Raises DecodeError, the first, where none is left."""
         known = {describe.index: describe for describe in describes}
+        self.problems: dict[str, CodedProblem] = {}
+        decoders: list[ChannelDecoder] = []
+        first: DecodeError | None = None
         for channel in channels:
-            if channel.index not in known:
-                raise DecodeError(
-                    f"the device has no channel {channel.index} (for {channel.point}); it has "
-                    + (", ".join(str(index) for index in sorted(known)) or "none"),
-                    "no-channel",
-                )
-        self.channels = tuple(
-            ChannelDecoder(known[channel.index], channel, channel.stated.division if channel.stated else None)
-            for channel in channels
-        )
-        self._by_index = {decoder.channel.index: (decoder.point.name, decoder._read) for decoder in self.channels}
+            try:
+                decoders.append(self._of(channel, known))
+            except DecodeError as exc:
+                first = first or exc
+                self.problems[channel.point] = exc.reason
+        self.channels = tuple(decoders)
         self._junctions: list[ColdJunction] = []
-        for decoder in self.channels:
+        for decoder in decoders:
             if cold_junction(decoder.describe) is not None:
-                decoder.junction = self._junction(decoder.describe, known)
-                self._junctions.append(decoder.junction)
+                try:
+                    decoder.junction = self._junction(decoder.describe, known)
+                except DecodeError as exc:
+                    first = first or exc
+                    self.problems[decoder.point.name] = exc.reason
+                else:
+                    self._junctions.append(decoder.junction)
+        self.channels = tuple(one for one in decoders if one.point.name not in self.problems)
+        if first is not None and not self.channels:
+            raise first
+        self._by_index = {decoder.channel.index: (decoder.point.name, decoder._read) for decoder in self.channels}
+
+    @staticmethod
+    def _of(channel: RigChannel, known: Mapping[int, Describe]) -> ChannelDecoder:
+        if channel.index not in known:
+            raise DecodeError(
+                f"the device has no channel {channel.index} (for {channel.point}); it has "
+                + (", ".join(str(index) for index in sorted(known)) or "none"),
+                "no-channel",
+            )
+        return ChannelDecoder(known[channel.index], channel, channel.stated.division if channel.stated else None)
 
     def _junction(self, hot: Describe, known: dict[int, Describe]) -> ColdJunction:
         """Of this thermocouple: by the rig's channel for its terminals, with its calibration, if there is one."""

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
+from logger.clock import utc_text
 from logger.evidence.chain import GENESIS, event_of
 from logger.evidence.errors import BundleError, ChainError
 from logger.export.event_words import words
@@ -36,6 +37,7 @@ from logger.model.records import EVENT, Record
 from logger.model.text import clean
 from logger.model.value import Value, known, unknown
 from logger.pipeline.correction_words import correction_text
+from logger.pipeline.engine import CLOCK_FITS
 from logger.pipeline.facts import Facts, effective
 from logger.pipeline.job_state import JobState
 from logger.wording.values import Shown
@@ -233,6 +235,25 @@ class Story:
                 fits[device] = max(fits.get(device, (0, "")), (event.fit.error_ns, text))
         names = {d.device_id: d.name for d in self.state.rig.devices}
         return (*troubles, *(f"{names.get(device) or device}: {text}" for device, (_, text) in fits.items()))
+
+    def doubted_clocks(self) -> tuple[str, ...]:
+        """Each stretch in which a device's ticks were not believed: its readings carry the time of their arrival."""
+        begun: dict[str, ClockNoted] = {}
+        found: list[str] = []
+        names = {d.device_id: d.name for d in self.state.rig.devices}
+
+        def stretch(of: ClockNoted, until: str) -> str:
+            assert of.device is not None
+            return f"{names.get(of.device) or of.device}: {of.cause}, {utc_text(of.t_ns)} to {until}"
+
+        for _, event in self.events:
+            if isinstance(event, ClockNoted) and event.device is not None and event.cause is not None:
+                before = begun.pop(event.device, None)
+                if before is not None:
+                    found.append(stretch(before, utc_text(event.t_ns)))
+                if event.cause != CLOCK_FITS:
+                    begun[event.device] = event
+        return (*found, *(stretch(one, "the end") for one in begun.values()))
 
     def alarms(self) -> tuple[AlarmEntry, ...]:
         """One entry for each time an alarm was raised, in order of time."""

@@ -31,6 +31,11 @@ class Quantity(StrEnum):
     MASS_PER_YEAR = "mass per year"  # kg/s, shown by the year
     DECADE_RATE = "decade rate"  # decades of pressure an hour
     PRESSURE_DIFFERENCE_RATE = "pressure difference rate"  # Pa/s, of a pressure test, not of a vacuum
+    POWER = "power"  # electric, W
+    CAPACITY = "cooling capacity"  # W
+    CURRENT = "current"  # A
+    VOLTAGE = "voltage"  # V
+    VOLUME_RATE = "volume rate"  # m3/s
 
     @property
     def difference(self) -> "Quantity":
@@ -68,6 +73,11 @@ SI_UNIT: dict[Quantity, str] = {
     Quantity.MASS_PER_YEAR: "kg/s",
     Quantity.DECADE_RATE: "h-1",
     Quantity.PRESSURE_DIFFERENCE_RATE: "Pa/s",
+    Quantity.POWER: "W",
+    Quantity.CAPACITY: "W",
+    Quantity.CURRENT: "A",
+    Quantity.VOLTAGE: "V",
+    Quantity.VOLUME_RATE: "m3/s",
 }
 
 

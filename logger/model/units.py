@@ -94,6 +94,22 @@ UNITS: dict[str, Unit] = {
         Unit("decades/h", _Q.DECADE_RATE, 1.0, "h-1", digits=2),
         Unit("lb/yr", _Q.MASS_PER_YEAR, POUND_KG / YEAR_S, "[lb_av]/a", digits=2),
         Unit("kg/yr", _Q.MASS_PER_YEAR, 1 / YEAR_S, "kg/a", digits=2),
+        Unit("kW", _Q.POWER, 1e3, "kW", digits=2),
+        Unit("W", _Q.POWER, 1.0, "W", digits=0),
+        Unit("Btu/h", _Q.CAPACITY, 0.2930710702, "[Btu_IT]/h", digits=0),
+        Unit("kW_cooling", _Q.CAPACITY, 1e3, "kW", digits=2),
+        Unit("A", _Q.CURRENT, 1.0, "A"),
+        Unit("V", _Q.VOLTAGE, 1.0, "V", digits=0),
+        Unit("cfm", _Q.VOLUME_RATE, 0.3048**3 / 60, "[cft_i]/min", digits=2),
+        Unit("m3/h", _Q.VOLUME_RATE, 1 / 3600, "m3/h", digits=2),
+        Unit("kW", _Q.POWER, 1e3, "kW", digits=2),
+        Unit("W", _Q.POWER, 1.0, "W", digits=0),
+        Unit("Btu/h", _Q.CAPACITY, 0.2930710702, "[Btu_IT]/h", digits=0),
+        Unit("kW_cooling", _Q.CAPACITY, 1e3, "kW", digits=2),
+        Unit("A", _Q.CURRENT, 1.0, "A"),
+        Unit("V", _Q.VOLTAGE, 1.0, "V", digits=0),
+        Unit("cfm", _Q.VOLUME_RATE, 0.3048**3 / 60, "[cft_i]/min", digits=2),
+        Unit("m3/h", _Q.VOLUME_RATE, 1 / 3600, "m3/h", digits=2),
         Unit("Pa.m3/s", _Q.LEAK_RATE, 1.0, "Pa.m3/s", digits=9),
         Unit("atm.cc/s", _Q.LEAK_RATE, STANDARD_ATMOSPHERE_PA * 1e-6, "atm.cm3/s", digits=8),
     )
@@ -168,7 +184,8 @@ _EXAMPLES = {
     Quantity.BAROMETER: "29.92inHg or 1013hPa", Quantity.VACUUM: "500micron or 67Pa",
     Quantity.PRESSURE_DIFFERENCE: "400psi or 28bar",
     Quantity.TEMPERATURE_DIFFERENCE: "10F or 6K", Quantity.VOLUME: "20L or 0.02m3", Quantity.TIME: "30min",
-    Quantity.LENGTH: "5280ft or 1600m", Quantity.RATIO: "80%",
+    Quantity.LENGTH: "5280ft or 1600m", Quantity.RATIO: "80%", Quantity.POWER: "12.4kW",
+    Quantity.VOLUME_RATE: "22cfm or 38m3/h",
 }  # fmt: skip
 
 
@@ -199,6 +216,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.DENSITY: "lb/ft3", _Q.PRESSURE_DIFFERENCE: "psi", _Q.PRESSURE_RATE: "micron/min",
         _Q.VACUUM_RISE: "micron/h", _Q.LEAK_RATE: "atm.cc/s", _Q.LENGTH: "ft",
         _Q.PRESSURE_DIFFERENCE_RATE: "psi/h", _Q.MASS_PER_YEAR: "lb/yr", _Q.DECADE_RATE: "decades/h",
+        _Q.POWER: "kW", _Q.CAPACITY: "Btu/h", _Q.CURRENT: "A", _Q.VOLTAGE: "V", _Q.VOLUME_RATE: "cfm",
     },
     "si": {
         _Q.PRESSURE: "barg", _Q.GAUGE_PRESSURE: "bar_gauge", _Q.BAROMETER: "hPa",
@@ -207,6 +225,7 @@ SYSTEMS: dict[str, dict[Quantity, str]] = {
         _Q.DENSITY: "kg/m3", _Q.PRESSURE_DIFFERENCE: "bar", _Q.PRESSURE_RATE: "Pa/min",
         _Q.VACUUM_RISE: "Pa/h", _Q.LEAK_RATE: "Pa.m3/s", _Q.LENGTH: "m",
         _Q.PRESSURE_DIFFERENCE_RATE: "kPa/h", _Q.MASS_PER_YEAR: "kg/yr", _Q.DECADE_RATE: "decades/h",
+        _Q.POWER: "kW", _Q.CAPACITY: "kW_cooling", _Q.CURRENT: "A", _Q.VOLTAGE: "V", _Q.VOLUME_RATE: "m3/h",
     },
 }  # fmt: skip
 
@@ -231,6 +250,7 @@ _SHOWN = {
     "kg/m3": "kg/m³",
     "lb/yr": "lb a year",
     "kg/yr": "kg a year",
+    "kW_cooling": "kW",
 }
 
 

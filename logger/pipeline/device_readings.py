@@ -3,6 +3,8 @@
 The device's model explains the frames; only here the record's time and the air around are known.
 """
 
+from collections.abc import Mapping
+
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.layout import Layout
 from firmware_protocol.messages import Describe, Hello, Message, Samples, TimeMarked
@@ -14,6 +16,7 @@ from logger.model.rig import RigChannel, RigDevice
 from logger.model.sample import PointSample
 from logger.model.sequence import Arrival
 from logger.model.units import NS_PER_S
+from logger.model.value import CodedProblem
 
 MAX_TRIP_NS = 2 * NS_PER_S
 
@@ -21,6 +24,7 @@ MAX_TRIP_NS = 2 * NS_PER_S
 class DeviceReadings:
     """entry: the rig's mapping, None for a device that it does not name. problem: why its samples cannot be read, None
     while they can. decoders: of the channels in use, () until the device has said something of itself.
+    channel_problems: why a channel of the rig cannot be read, by point, where others can.
 
     model: explains what comes without explanation, the record's frames. Those of a link come explained.
     """
@@ -33,6 +37,7 @@ class DeviceReadings:
         self.hello: Hello | None = None
         self.described: tuple[Describe, ...] = ()
         self.decoders: tuple[ChannelDecoder, ...] = ()
+        self.channel_problems: Mapping[str, CodedProblem] = {}
         self.clock: DeviceClock | None = None
         self.speed = 1.0  # of the run: how many times faster than real time
         self._layout_id: int | None = None  # of the layout that decoders are for
@@ -119,16 +124,17 @@ class DeviceReadings:
 
     def _decode_by(self, described: tuple[Describe, ...]) -> None:
         self.described = described
-        self.decoders, self._decoder = (), None
+        self.decoders, self._decoder, self.channel_problems = (), None, {}
         try:
             self._decoder = DeviceDecoder(described, self._channels)
             self.decoders, self.problem = self._decoder.channels, None
+            self.channel_problems = self._decoder.problems
         except DecodeError as exc:
             self.problem = exc.reason
 
     def _forget(self, problem: str | None) -> None:
         self.described, self.decoders, self._decoder, self._layout_id = (), (), None, None
-        self.problem = problem
+        self.problem, self.channel_problems = problem, {}
         self._earlier.clear()
         self._newest.clear()
 

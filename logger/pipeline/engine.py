@@ -62,6 +62,7 @@ from logger.wording.values import Shown
 T = TypeVar("T")
 log = logging.getLogger(__name__)
 
+CLOCK_FITS = "its clock fits again: its ticks say when readings were taken"
 ANALYSE_EVERY_NS = 10 * NS_PER_S
 ENTERED_LATE_NS = 10 * NS_PER_S  # an act entered so long after it was done may have changed what was computed meanwhile
 ACTS = (StageBegun, StageEnded, Marked, CylinderOnScale)
@@ -380,7 +381,7 @@ class Engine:
             model.described(device)
             self.judge.rules_due = True
         if self.live and device.clock_problem != clock_problem:
-            cause = device.clock_problem or "its clock fits again: its ticks say when readings were taken"
+            cause = device.clock_problem or CLOCK_FITS
             self.emit(ClockNoted(t_ns=model.now_ns, device=device_id, cause=cause))
         model.take(samples)
         return samples

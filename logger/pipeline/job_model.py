@@ -57,6 +57,7 @@ class JobModel:
         self.now_ns = 0
         self.slack_s = 0.0  # how late readings may come beyond that: with a clock that runs faster than real time
         self._homes: dict[str, tuple[str, float]] = {}  # point -> (device id, expected period s)
+        self._unread: dict[str, CodedProblem] = {}  # why a channel of a device that is read cannot be, by point
         self.gauges: set[str] = set()  # points whose sensor measures against the air around it
         self._u: dict[str, tuple[float, float | None]] = {}  # point -> (of digits, of accuracy), SI
         self._raw: dict[str, tuple[ChannelDecoder, float]] = {}  # what _u is to be computed from when asked
@@ -87,6 +88,7 @@ class JobModel:
         self._values.clear()
         for name in [n for n, (home, _) in self._homes.items() if home == device.device_id]:
             del self._homes[name]
+        self._unread = {point: why for one in self.devices.values() for point, why in one.channel_problems.items()}
         for decoder in device.decoders:
             name = decoder.point.name
             self._homes[name] = (device.device_id, decoder.describe.period_ms / 1000.0)
@@ -235,7 +237,7 @@ class JobModel:
         unit = POINTS[name].unit
         home = self._homes.get(name)
         if home is None:
-            return unknown(unit, "not measured")
+            return unknown(unit, self._unread.get(name, "not measured"))
         device_id, period_s = home
         if device_id in self.lost:
             return unknown(unit, self.lost[device_id])
@@ -326,7 +328,10 @@ class JobModel:
     def undescribed(self) -> dict[str, Value]:
         """Points of the rig whose device has not described itself yet, unknown with the reason."""
         return {
-            channel.point: unknown(POINTS[channel.point].unit, self._why_not_read(self.state.device_key(device.name)))
+            channel.point: unknown(
+                POINTS[channel.point].unit,
+                self._unread.get(channel.point) or self._why_not_read(self.state.device_key(device.name)),
+            )
             for device in self.state.rig.devices
             for channel in device.channels
             if channel.point not in self._homes

@@ -1,4 +1,5 @@
-"""CoolProp, used the one way that is right for blends. Only the table's script and a user's own blends import this.
+"""CoolProp, used the one way that is right for blends. Only the table's script, a
+user's own blends and the enthalpies of a start-up's end import this.
 
 Plain mixture saturation of CoolProp 8 fails in bands at ordinary condensing temperatures and now and then returns
 a wrong root without an error. Building the phase envelope before the first update (`build_phase_envelope`) gives
@@ -152,3 +153,18 @@ class PrimedState:
         """kg/m3 at the bubble (0) or dew (1) point of a pressure; the fallback where `density` finds none."""
         self._state.update(CP.PQ_INPUTS, float(pressure_pa), quality)
         return float(self._state.rhomass())
+
+    def single_phase(self, pressure_pa: float, temperature_k: float, liquid: bool) -> tuple[float, float, float]:
+        """(J/kg, J/(kg K), kg/m3) where there is one phase: its enthalpy and entropy (of CoolProp's own zero), density.
+
+        Above the critical pressure liquid says nothing. ValueError when CoolProp finds none.
+        """
+        if pressure_pa >= self.critical[1]:
+            self._state.unspecify_phase()
+        else:
+            self._state.specify_phase(CP.iphase_liquid if liquid else CP.iphase_gas)
+        try:
+            self._state.update(CP.PT_INPUTS, float(pressure_pa), float(temperature_k))
+            return float(self._state.hmass()), float(self._state.smass()), float(self._state.rhomass())
+        finally:
+            self._state.unspecify_phase()

@@ -55,19 +55,34 @@ class Disturbance:
     u_kg: float = 0.0
 
 
-def median_rate(rates: Sequence[Value], spacing_s: float) -> Value:
-    """Median of MassRate's values, one each `spacing_s`, kg/s; unknown with fewer than five.
+@dataclass(frozen=True, slots=True)
+class FittedRate:
+    """A rate, kg/s, with the standard uncertainty of the mean slope over its window, and that of the scale's drift."""
+
+    rate: Value
+    window_s: float
+    u_mean: float
+    u_drift: float
+
+
+def median_rate(rates: Sequence[FittedRate], spacing_s: float) -> Value:
+    """Median of rates, one each `spacing_s`, kg/s; unknown with fewer than five.
 
     Rates closer to each other than a window share their readings: only one a window counts as independent, and what
-    each may be off by the scale's drift they share altogether.
+    each may be off by the scale's drift they share altogether. That each is carried on to its window's end averages out
+    but for about as much again as the mean slope's own; a flow that changed shows as a spread of more than twice
+    the rates' own.
     """
-    numbers = [rate.number for rate in rates if rate.number is not None]
+    numbers = [one.rate.number for one in rates if one.rate.number is not None]
     if len(numbers) < MIN_RATES:
         return unknown(UNIT, "not enough readings yet")
     middle = median(numbers)
     spread = 1.4826 * median(abs(number - middle) for number in numbers)
-    independent = max(1.0, len(numbers) * spacing_s / HISTORY_S)
-    return known(middle, UNIT, math.hypot(spread / math.sqrt(independent), median(rate.u or 0.0 for rate in rates)))
+    changed = spread**2 if spread > 2 * median(one.rate.u or 0.0 for one in rates) else 0.0
+    own = 2 * median(one.u_mean for one in rates) ** 2
+    independent = max(1.0, len(numbers) * spacing_s / max(median(one.window_s for one in rates), spacing_s))
+    drift = median(one.u_drift for one in rates)
+    return known(middle, UNIT, math.sqrt((own + changed) / independent + drift**2))
 
 
 class MassRate:
@@ -111,6 +126,13 @@ class MassRate:
     def disturbed(self) -> bool:
         """True while readings are set aside: the level is then the last settled one."""
         return bool(self._pending)
+
+    @property
+    def fitted(self) -> FittedRate | None:
+        """The rate now, None while it is unknown or held."""
+        if self._fit is None or self.value.number is None or self.value.note is not None:
+            return None
+        return FittedRate(self.value, self._fit.window_s, self._fit.u_mean, self._drift)
 
     @property
     def level(self) -> Value:

@@ -8,7 +8,7 @@ Every setting may be left out. Numbers are SI and above zero.
 """
 
 import dataclasses
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -22,6 +22,7 @@ from logger.model.value import known as known_value
 
 S = TypeVar("S")
 MAX_TEXT = 120
+MAX_LONG_TEXT = 400
 MAX_COUNT = 1000
 MAX_NUMBER = 1e12  # SI: more than any job has of anything
 
@@ -32,6 +33,7 @@ class Form(StrEnum):
     FLAG = "flag"
     COUNT = "count"
     TEXT = "text"
+    LONG_TEXT = "long text"
     DAY = "day"  # 2026-03-14
     PROFILE = "profile"  # the name of an acceptance profile
 
@@ -46,12 +48,13 @@ class SettingError(Refusal, ValueError):
 @dataclass(frozen=True, slots=True)
 class Setting:
     """name: as stored, and with dashes as the option. text: what it is, for its help. usual: SI, a Rimelog default;
-    what lies outside is taken only when a person says that it is meant so."""
+    what lies outside is taken only when a person says that it is meant so. fits: whether a text has its form."""
 
     name: str
     kind: SettingKind
     text: str
     usual: tuple[float, float] | None = None
+    fits: Callable[[str], bool] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +62,19 @@ class NoSettings:
     """A stage without any."""
 
 
-def setting(kind: SettingKind, text: str, usual: tuple[float, float] | None = None) -> Any:
+def setting(
+    kind: SettingKind, text: str, usual: tuple[float, float] | None = None, fits: Callable[[str], bool] | None = None
+) -> Any:
     """A field of a stage's settings; None (False for a flag) until entered."""
     default = False if kind is Form.FLAG else None
-    return dataclasses.field(default=default, metadata={"kind": kind, "text": text, "usual": usual})
+    return dataclasses.field(default=default, metadata={"kind": kind, "text": text, "usual": usual, "fits": fits})
 
 
 def settings_of(cls: type[Any]) -> tuple[Setting, ...]:
     """The settings of a stage's dataclass, in its order."""
     return tuple(
-        Setting(f.name, f.metadata["kind"], f.metadata["text"], f.metadata["usual"]) for f in dataclasses.fields(cls)
+        Setting(f.name, *(f.metadata[key] for key in ("kind", "text", "usual", "fits")))
+        for f in dataclasses.fields(cls)
     )
 
 
@@ -104,10 +110,12 @@ def _checked(one: Setting, value: object, profiles: Collection[str]) -> object:
         case Form.FLAG:
             if not isinstance(value, bool):
                 raise _refused("flag", one.name)
-        case Form.TEXT:
+        case Form.TEXT | Form.LONG_TEXT:
             if not isinstance(value, str):
                 raise _refused("text", one.name)
-            return clean(value, MAX_TEXT)
+            if one.fits is not None and not one.fits(value):
+                raise _refused("form", one.name, name_of("asked", clean(value, 40)))
+            return clean(value, MAX_TEXT if one.kind is Form.TEXT else MAX_LONG_TEXT)
         case Form.DAY:
             try:
                 return date.fromisoformat(str(value)).isoformat()

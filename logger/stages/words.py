@@ -25,6 +25,7 @@ _SETTINGS: dict[str, StatementWords] = {
     "not_of_stage": lambda f: f"{f('setting')} is not a setting of this stage; its settings: {listed(f, 'there_is')}",
     "flag": lambda f: f"{f('setting')} must be true or false",
     "text": lambda f: f"{f('setting')} must be text",
+    "form": lambda f: f"{f('setting')} must have the form that its help shows, not {f('asked')}",
     "day": lambda f: f"{f('setting')} must be a day such as 2026-03-14, not {f('asked')}",
     "profile": lambda f: f"no such profile: {f('asked')}; known: {listed(f, 'there_is')}",
     "one_of": lambda f: f"{f('setting')} must be one of {listed(f, 'there_is')}, not {f('asked')}",

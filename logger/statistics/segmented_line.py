@@ -23,13 +23,18 @@ PEAK, PEAK_SHARE = 2.08, 0.436  # of the spherical Bessel function j1
 
 @dataclass(frozen=True, slots=True)
 class LineFit:
-    """Slope and level at t_s, the newest reading, with their standard uncertainties."""
+    """Slope and level at t_s, the newest reading, with their standard uncertainties.
+
+    window_s: how far back it reaches. u_mean: of the mean slope over it.
+    """
 
     slope: float
     u_slope: float
     t_s: float
     level: float
     u_level: float
+    window_s: float
+    u_mean: float
 
     def at(self, t_s: float) -> float:
         return self.level + self.slope * (t_s - self.t_s)
@@ -183,7 +188,8 @@ class SegmentedLine:
         level = self.y[0] + (sy - ry) / k + window.slope * back_s - 2 / 3 * window.bend * back_s**2
         by_bend = window.u_bend * back_s * (window.lag_s - 2 / 3 * back_s)
         u_level = math.sqrt(noise**2 / k + division**2 / 12 + (window.u_mean * back_s) ** 2 + by_bend**2)
-        return LineFit(window.slope, window.u, self.t[-1], level, u_level)
+        window_s = self.t[-1] - self.t[window.first]
+        return LineFit(window.slope, window.u, self.t[-1], level, u_level, window_s, window.u_mean)
 
     def _pooled(self, first: int, end: int) -> tuple[float, float]:
         """Sums of squares and products about the mean of each segment, from `first` to before `end`."""

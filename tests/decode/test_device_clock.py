@@ -118,3 +118,30 @@ def test_a_simulated_job_that_runs_faster_is_given_its_patience() -> None:
         arrival = max(t + 5.0 * rng.random(), arrival)
         clock.live(i, int(HZ * t), ns(arrival))
         assert clock.problem is None
+
+
+@pytest.mark.parametrize("jump_s", [-24 * 86_400, 3600, -3600, 20, 3])
+def test_what_is_sent_again_from_before_a_jump_lies_in_its_gap(jump_s: int) -> None:
+    """Frames 900 to 950 are lost, at 100 s the clock jumps, they are sent again when it is believed again."""
+
+    def tick(i: int) -> int:
+        return int(HZ * (i * PERIOD_S + (jump_s if i >= 1000 else 0))) % WRAP
+
+    clock, lost = DeviceClock(HZ), range(900, 950)
+    for i in range(3000):
+        if i not in lost:
+            clock.live(i, tick(i), ns(i * PERIOD_S + 0.01))
+    assert clock.problem is None
+    for i in lost:
+        off_s = abs(clock.resent(i, tick(i), ns(301)) - ns(i * PERIOD_S)) / NS_PER_S
+        assert off_s < (1.1 if abs(jump_s) > 5 else 3.1), "a jump shorter than the gap cannot be seen in it"
+    for i in (970, 1010):
+        assert abs(clock.resent(i, tick(i), ns(301)) - ns(i * PERIOD_S)) < 5.1 * NS_PER_S
+
+
+def test_the_neighbors_are_few_after_a_night() -> None:
+    clock = DeviceClock(HZ)
+    for i in range(40_000):  # each 2 s, every second one lost
+        clock.live(2 * i, HZ * 2 * i % WRAP, ns(2.0 * i))
+    assert len(clock._places) == len(clock._numbers) <= 4096
+    assert abs(clock.resent(3, HZ * 3 % WRAP, ns(80_001)) - ns(3.0)) < NS_PER_S

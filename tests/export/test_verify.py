@@ -18,7 +18,9 @@ from logger.export.bundle.outcome import Outcome, Result, VerifyReport
 from logger.export.bundle.verify import verify_bundle
 from logger.model.finding import Verdict
 from logger.model.plain import plain
-from logger.model.records import FINDING, FRAMES, NewRecord, Record
+from logger.model.records import CLOCK, FINDING, FRAMES, NewRecord, Record
+from logger.model.units import NS_PER_S
+from logger.pipeline.engine import CLOCK_FITS
 from tests import pdf
 from tests.export.invented import SCALE, replay, short_job
 from tests.export.rebag import Files, as_new, chained_again, manifested, put_together, signed_again, taken_apart
@@ -274,3 +276,15 @@ def test_random_damage_never_holds_and_never_raises(bundle: Path, tmp_path: Path
     report = verify_bundle(path, replay, known=anyone)
     if report.result is not Result.FAILS:  # a flipped bit in a date or a comment of the archive changes no file
         assert taken_apart(path)[1] == taken_apart(bundle)[1]
+
+
+def test_a_clock_that_was_not_believed_is_told_with_its_stretch(tmp_path: Path) -> None:
+    rec = short_job()
+    t_ns = rec.records[-1].t0_ns
+    ran_back = "its clock ran backward; the time of arrival is used"
+    for after_s, cause in ((0, ran_back), (90, CLOCK_FITS), (99, "its clock runs fast")):
+        rec.event(CLOCK, t_ns + after_s * NS_PER_S, device=SCALE, cause=cause)
+    report = verify_bundle(exported(tmp_path, rec).bundle, replay, known=anyone)
+    assert outcomes(report)["clocks"] is Outcome.NOTED
+    text = detail_of(report, "clocks")
+    assert text.count("ran backward") == 1 and "runs fast" in text and "to the end" in text

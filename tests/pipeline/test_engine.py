@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from firmware_protocol.framing import encode_frame
-from firmware_protocol.messages import Samples, encode_message
+from firmware_protocol.layout import layout_id_of
+from firmware_protocol.messages import Describe, Hello, Samples, encode_message
 from logger.evidence.chain import event_of
 from logger.model.alarm import State
 from logger.model.events import AlarmChanged, CylinderOnScale
@@ -230,3 +231,35 @@ def test_no_alarm_waits_for_a_device_whose_clock_lies(lie: str) -> None:
     assert abs(soon(alarms) - soon(honest)) < 20 * NS_PER_S, "it rests on a rate"
     assert not [a for a in alarms if a.key.startswith(("silent", "no-data"))]
     assert {d.clock_problem is None for d in engine.model.devices.values()} == {False}
+
+
+@pytest.mark.parametrize(
+    "bad", [{"unit": "parsec"}, {"sensor_kind": 77}, {"quantity": 88}, {"sensor_kind": 5, "parameters": (1.0,)}]
+)
+def test_one_bad_channel_takes_no_other_along(bad: dict[str, Any]) -> None:
+    """The device's other channels are read; the bad one is unknown and says why, in each place."""
+    some = tuple(record for record in brewery() if record.t0_ns < T0_NS + 60 * NS_PER_S)
+    frames = [item for *_, item in in_order(some) if isinstance(item, bytes)]
+    described = {m.index: m for m in map(message_of, frames) if isinstance(m, Describe) and m.label != "Platform scale"}
+    assert described[0].label == "Recovery inlet"
+    worse = [replace(described[0], **bad), *(described[i] for i in sorted(described) if i)]
+    honest, lying = (layout_id_of([encode_message(m) for m in those]) for those in (described.values(), worse))
+
+    def sent(raw: bytes) -> bytes:
+        message = message_of(raw)
+        if isinstance(message, Describe) and message.label == "Recovery inlet":
+            message = worse[0]
+        elif isinstance(message, Hello | Samples) and message.layout_id == honest:
+            message = replace(message, layout_id=lying)
+        else:
+            return raw
+        return encode_frame(encode_message(message))
+
+    engine, _ = live(some, sent=sent)
+    model = engine.model
+    for point in ("recovery_outlet_pressure", "recovery_inlet_temperature"):
+        assert model.value(point).number is not None, point
+    found = model.value("recovery_inlet_pressure")
+    assert found.number is None and "channel" in str(found.problem)
+    assert engine.snapshot().points["recovery_inlet_pressure"].value.problem == found.problem
+    assert [d.problem for d in model.devices.values()] == [None] * len(model.devices)

@@ -98,22 +98,24 @@ def test_the_stated_uncertainty_covers_a_flow_that_dies_away(noise: float, tau_s
     assert sum(abs(z) > 2 for z in ratios) / len(ratios) < 0.1
 
 
-@pytest.mark.parametrize("minutes", [5, 40])
-def test_a_median_of_rates_is_no_surer_than_the_windows_that_fit_into_it(minutes: int) -> None:
-    """A thousand rates that share their readings are not a thousand measurements."""
-    ratios = []
-    for seed in range(10):
+@pytest.mark.parametrize(("minutes", "noise"), [(3, 0.4), (6, 1.0), (12, 0.4), (40, 0.4)])
+def test_a_median_of_rates_states_its_spread(minutes: int, noise: float) -> None:
+    """A thousand rates that share their readings are not a thousand measurements: within 20 %, and what 16 runs leave
+    open."""
+    errors, stated = [], []
+    for seed in range(16):
         rng, rate, rates = random.Random(seed), MassRate(resolution_kg=TENTH_POUND), []
         drift = rng.gauss(0, TENTH_POUND / 3600)
         for t in range(60 * minutes + 60):
-            felt = 20 + (0.02 + drift) * t + rng.gauss(0, 0.5) * TENTH_POUND
+            felt = 20 + (0.02 + drift) * t + rng.gauss(0, noise) * TENTH_POUND
             rate.update(float(t), round(felt / TENTH_POUND) * TENTH_POUND)
-            rates += [rate.value] if t > 60 else []
+            if t > 60 and rate.fitted is not None:
+                rates.append(rate.fitted)
         found = median_rate(rates, 1.0)
         assert found.number is not None and found.u is not None
-        ratios.append((found.number - 0.02) / found.u)
-        assert found.u < 0.0005
-    assert rms(ratios) < 1.2
+        errors.append(found.number - 0.02)
+        stated.append(found.u)
+    assert 0.7 < rms(errors) / rms(stated) < 1.4
     assert median_rate(rates[:4], 1.0).number is None
 
 

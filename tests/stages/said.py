@@ -13,6 +13,7 @@ SAID = (
     Statement("setting.not_of_stage", (name_of("setting", "color"), *ALL)),
     *(Statement("setting.not_of_stage", (TARGET, word("stage", one.kind))) for one in registry.STAGES),
     *(Statement(f"setting.{key}", (TARGET,)) for key in ("flag", "text", "number", "above_zero", "too_large")),
+    Statement("setting.form", (TARGET, UP)),
     Statement("setting.day", (name_of("setting", "verified"), UP)),
     Statement("setting.profile", (name_of("setting", "profile"), UP, *ALL)),
     Statement("setting.one_of", (name_of("setting", "direction"), UP, *ALL)),

@@ -48,6 +48,10 @@ def of_kind(one: Setting, profiles: tuple[str, ...] = PROFILES) -> st.SearchStra
             return st.booleans()
         case Form.TEXT:
             return st.text(max_size=3 * MAX_TEXT)
+        case Form.LONG_TEXT:
+            unit = "lb/h" if one.name == "rated_flow" else "W@F"
+            numbers = st.lists(st.floats(-1e6, 1e6), min_size=10, max_size=10)
+            return numbers.map(lambda found: " ".join(f"{x:.6g}" for x in found) + f" {unit}")
         case Form.DAY:
             return st.dates().map(lambda day: day.isoformat())
         case Form.PROFILE:

@@ -14,6 +14,7 @@ TITLES = {
     "checkpoints": "The checkpoints made during the job agree",
     "analysis": "The analysis that made the files is the one used here",
     "blends": "The job's own blends are what their compositions give",
+    "clocks": "The devices' clocks agree with the times of arrival",
     "readings": "Readings follow from the raw records",
     "events": "Events, job and descriptions follow from the records",
     "findings": "Findings follow from the raw records",

@@ -124,6 +124,7 @@ class _Verifier:
         self._guarded("chain", lambda: self._chain(bag, story))
         if self._checks["chain"].outcome is Outcome.HOLDS:
             self._guarded("blends", lambda: self._blends(story))
+            self._guarded("clocks", lambda: self._clocks(story))
             self._guarded("readings", lambda: self._follows(bag, story))
 
     def check_supersedes(self, older: Path) -> None:
@@ -250,6 +251,15 @@ class _Verifier:
         for outcome, texts in ((Outcome.NOTED, notes), (Outcome.NOT_CHECKED, unchecked)):
             if texts and not problems:
                 self.record("blends", outcome, "; ".join(texts[:_MAX_PROBLEMS]))
+
+    def _clocks(self, story: Story) -> None:
+        """A reading dated by a clock that jumped is no evidence; one dated by its arrival is."""
+        doubted = story.doubted_clocks()
+        if doubted:
+            self._record_problems("clocks", list(doubted), "")
+            self.record("clocks", Outcome.NOTED, self._checks["clocks"].text)
+        else:
+            self.record("clocks", Outcome.HOLDS, "none was doubted")
 
     def _follows(self, bag: Bag, story: Story) -> None:
         """What follows from the records, unless a later version changed what they mean."""

@@ -14,7 +14,7 @@ from logger.model.sample import Series
 from logger.model.value import Value, known, number, unknown, word
 from logger.refrigerant import Refrigerant
 from logger.scale.ledger import MassLedger, balance
-from logger.scale.rate import Disturbance, MassRate, median_rate
+from logger.scale.rate import Disturbance, FittedRate, MassRate, median_rate
 from logger.stages.recovery.level import JUDGED_BY, RecoveryLevel
 from logger.stages.recovery.live import FlowPhase, RecoveryNow, RecoveryWatch
 from logger.stages.recovery.rebound import SETTLE_S, Rebound, judge_rebound
@@ -152,7 +152,7 @@ class _Run:
         self.ledger = MassLedger(resolution_kg, u_accuracy_kg)
         self.swaps = sorted(swaps)
         self.steps: list[RecoveryStep] = []
-        self.rates: list[tuple[FlowPhase, Value]] = []
+        self.rates: list[tuple[FlowPhase, FittedRate]] = []
         self.disturbances: list[Disturbance] = []
         self.stalls: list[Stall] = []
 
@@ -179,7 +179,8 @@ class _Run:
             recovered = self.ledger.moved
             now = self.watch.update(t, rate, recovered, allowed, self.sampler.at(t))
             over = now.condensing_over_ambient.number
-            self.rates.append((now.phase, rate))
+            if (fitted := self.rate.fitted) is not None:
+                self.rates.append((now.phase, fitted))
             self.steps.append(RecoveryStep(t, rate.number, recovered.number, now.phase, over))
             self._stall(t, now)
 

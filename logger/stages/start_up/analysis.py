@@ -39,6 +39,7 @@ from logger.stages.start_up.findings import (
     steady_finding,
     target_finding,
 )
+from logger.stages.start_up.performance import TAKES, Machine, performance_finding
 from logger.statistics.block_means import blocks, interpolate
 from logger.statistics.steadiness import SETTLING_S, Hunting, Steadiness, hunting, steadiness
 
@@ -68,12 +69,14 @@ class Metric:
 class StartUpResult:
     """metrics: by live quantity name, also valve_position and liquid_level; only what the readings give.
 
-    judged_to_s: end of the judged window.
+    judged_to_s, window_s: end and length of the judged window. unsteady: why nothing is judged, None where it is.
     """
 
     metrics: Mapping[str, Metric]
     hunting: Hunting
     judged_to_s: float
+    window_s: float
+    unsteady: str | None
     findings: tuple[Finding, ...]
 
     @property
@@ -151,7 +154,19 @@ def analyse_start_up(
     if baseline is not None:
         now = {name: m.value for name, m in metrics.items() if name in FIGURES}
         findings.append(compare_finding(baseline, now, baseline_of))
-    return StartUpResult(metrics, swing, end, tuple(findings))
+    return StartUpResult(metrics, swing, end, window_s, unsteady, tuple(findings))
+
+
+def performance_of(
+    series: Mapping[str, Series], result: StartUpResult, refrigerant: Refrigerant, power: Value | None, machine: Machine
+) -> list[Finding]:
+    """Flow, capacity, COP and efficiencies over the judged window, where power or a rated map was entered. Slow: it
+    takes CoolProp."""
+    means = {
+        name: _mean_of(series.get(name), result.judged_to_s, result.window_s, "Pa" if "pressure" in name else "K")
+        for name in TAKES
+    }
+    return performance_finding(means, power, machine, refrigerant, result.unsteady)
 
 
 # key, figure, limit, whether it must stay above, what to check: common practice, no source.

@@ -1,25 +1,39 @@
 """Start-up: the machine runs under load and is judged by superheat, subcooling and head pressure."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from logger.alarms.rules import AlarmRule, Kind
 from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
 from logger.model.points import Quantity
-from logger.model.value import Value
+from logger.model.value import Value, known
 from logger.stages.comparison import Comparing
 from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
 from logger.stages.inputs import StageInputs
 from logger.stages.noticing import Notice
-from logger.stages.settings import setting
+from logger.stages.settings import Form, setting
+from logger.stages.start_up.rated_map import FLOW, POWER, read_map
 from logger.stages.start_up.words import WORDS
+
+if TYPE_CHECKING:
+    from logger.stages.start_up.performance import Machine
 
 START_UP = "start-up"
 _Q = Quantity
 _OWN = "Rimelog default"
 Inputs = StageInputs["StartUp"]
+
+
+def flow_fits(text: str) -> bool:
+    return read_map(text, FLOW) is not None
+
+
+def power_fits(text: str) -> bool:
+    return read_map(text, POWER) is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,10 +45,31 @@ class StartUp:
         _Q.PRESSURE_DIFFERENCE, "evaporator outlet over the suction gauge at the compressor, such as 2psi"
     )
     freezing_point: float | None = setting(_Q.TEMPERATURE, "of the cooled fluid, such as 15F; default water")
+    power: float | None = setting(_Q.POWER, "of the compressor as read, such as 12.4kW")
+    current: float | None = setting(_Q.CURRENT, "of the compressor, such as 21A, with voltage and power_factor")
+    voltage: float | None = setting(_Q.VOLTAGE, "between phases, such as 460V")
+    power_factor: float | None = setting(_Q.RATIO, "such as 85%")
+    phases: str | None = setting(("1", "3"), "default 3")
+    displacement: float | None = setting(_Q.VOLUME_RATE, "swept volume of the compressor, such as 22cfm or 38m3/h")
+    rated_flow: str | None = setting(
+        Form.LONG_TEXT, "ten coefficients of the rating sheet and their unit: 'C1 ... C10 lb/h' (°F) or kg/h (°C)",
+        fits=flow_fits,
+    )  # fmt: skip
+    rated_power: str | None = setting(Form.LONG_TEXT, "the same of power: 'C1 ... C10 W@F' or W@C", fits=power_fits)
+    rated_superheat: float | None = setting(_Q.TEMPERATURE_DIFFERENCE, "of the rating sheet; default 20F")
 
 
 def _analyse(now: Inputs) -> StageResult:
-    from logger.stages.start_up.analysis import WATER_FREEZES_K, analyse_start_up, standing_check
+    return _judged(now, at_end=True)
+
+
+def _interim(now: Inputs) -> StageResult:
+    return _judged(now, at_end=False)
+
+
+def _judged(now: Inputs, at_end: bool) -> StageResult:
+    """at_end: with what takes enthalpies, and seconds."""
+    from logger.stages.start_up.analysis import WATER_FREEZES_K, analyse_start_up, performance_of, standing_check
     from logger.stages.start_up.carry import figures_finding
     from logger.stages.start_up.evaporator_feed import SUPERHEAT_TARGET_K
 
@@ -42,8 +77,9 @@ def _analyse(now: Inputs) -> StageResult:
         return StageResult()
     target_k = now.settings.superheat_target
     before, named = _baseline(now)
+    series = {name: now.series(name) for name in now.values}
     result = analyse_start_up(
-        {name: now.series(name) for name in now.values},
+        series,
         refrigerant=now.refrigerant,
         high_limit_pa=now.settings.high_side_limit,
         baseline=before,
@@ -55,7 +91,34 @@ def _analyse(now: Inputs) -> StageResult:
     )
     standing = standing_check({name: now.series(name, now.lead_ns) for name in now.values}, now.refrigerant)
     findings = (*result.findings, *((standing,) if standing is not None else ()), *figures_finding(result.baseline))
+    if at_end:
+        findings += tuple(performance_of(series, result, now.refrigerant, _power(now.settings), _machine(now.settings)))
     return StageResult(findings, facts=result.baseline, result=result)
+
+
+def _power(entered: StartUp) -> Value | None:
+    """As read, or of current, voltage and power factor; None where neither was entered."""
+    from logger.stages.start_up.performance import CURRENT_U, POWER_U
+
+    if entered.power is not None:
+        return known(entered.power, "W", POWER_U * entered.power)
+    if entered.current is None or entered.voltage is None or entered.power_factor is None:
+        return None
+    watts = (
+        (1.0 if entered.phases == "1" else math.sqrt(3.0)) * entered.current * entered.voltage * entered.power_factor
+    )
+    return known(watts, "W", CURRENT_U * watts)
+
+
+def _machine(entered: StartUp) -> "Machine":
+    from logger.stages.start_up.performance import RATED_SUPERHEAT_K, Machine
+
+    return Machine(
+        read_map(entered.rated_flow, FLOW) if entered.rated_flow else None,
+        read_map(entered.rated_power, POWER) if entered.rated_power else None,
+        entered.displacement,
+        entered.rated_superheat or RATED_SUPERHEAT_K,
+    )
 
 
 def _baseline(now: Inputs) -> tuple[Mapping[str, Value] | None, str]:
@@ -118,6 +181,7 @@ DEFINITION = StageDefinition(
     decides="start_up.feed",
     settings=StartUp,
     analyse=_analyse,
+    interim=_interim,
     watch=_watch,
     view=View(
         "suction_superheat",

@@ -146,6 +146,38 @@ def _optimum(f: Given) -> Text:
     return Text(f"high side {said}", f"{sentence(head)}. No subcooling above the critical pressure.", rule)
 
 
+PERFORMANCE = {
+    "capacity": "cooling capacity",
+    "power": "power",
+    "cop": "COP",
+    "flow": "refrigerant flow",
+    "isentropic_efficiency": "isentropic efficiency",
+    "adiabatic_efficiency": "isentropic efficiency by discharge temperature",
+    "volumetric_efficiency": "volumetric efficiency",
+    "rated_power": "rated power",
+    "power_of_rated": "power over rated",
+}
+
+
+def _performance(f: Given) -> Text:
+    judged = f.code("judged")
+    rule = "enthalpies of CoolProp at the measured states; " + {
+        "by_map": "flow of the rated map, corrected to the suction gas (Dabiri and Rice 1981)",
+    }.get(judged, f"flow by the compressor's energy balance, 5 % of the power lost to the air ({_COMMON})")
+    why = {
+        "unsteady": f"not steady, {f('reason') if f.has('reason') else ''}",
+        "missing": f"not measured: {', '.join(f.all('needs'))}",
+        "wet": "suction gas too near saturation, it may carry liquid",
+        "no_state": "no state of this refrigerant at these readings",
+        "not_possible": "discharge line colder than any compressor makes it. Check pressures and discharge sensor",
+    }
+    if judged in why:
+        return Text("capacity: can't tell", f"Capacity and efficiency unknown: {why[judged]}.", rule)
+    said = ", ".join(f"{label} {f.spread(name)}" for name, label in PERFORMANCE.items() if f.has(name))
+    first = next(name for name in PERFORMANCE if f.has(name))
+    return Text(f"{PERFORMANCE[first]} {f(first)}", f"{sentence(said)}.", rule)
+
+
 def _high_side(f: Given) -> Text:
     rule, decision = "limit entered for the high side", "below only by more than the expanded uncertainty"
     margin = f.size("high_side_margin")
@@ -268,6 +300,13 @@ CHECKS = {
 }
 TERMS = {
     **LABELS,
+    "suction_pressure": "suction pressure",
+    "discharge_pressure": "discharge pressure",
+    "liquid_pressure": "liquid line pressure",
+    "suction_temperature": "suction line",
+    "compressor_suction_temperature": "suction at compressor",
+    "discharge_temperature": "discharge line",
+    "liquid_temperature": "liquid line",
     "gain": "gain too high, or valve too large for the load",
     "bulb": "suction sensor or bulb slow, loose or badly placed",
     "condenser": "dirty condenser or failed fan",
@@ -330,11 +369,13 @@ WORDS = Words(
         "start_up.condensing": _condensing,
         "start_up.high_side": _high_side,
         "start_up.compare": _compare,
+        "start_up.performance": _performance,
         "start_up.figures": _figures,
     },
     terms=TERMS,
     labels={
         **LABELS,
+        **PERFORMANCE,
         **{f"{name}_mean": f"{LABELS[name]}, mean" for name in ("suction_superheat", "subcooling")},
         **{f"{name}_change": f"{text}, change" for name, text in LABELS.items()},
         "amplitude": "half of peak to peak",

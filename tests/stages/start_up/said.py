@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import replace
 
-from logger.model.finding import Finding
+from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.sample import Series
-from logger.model.value import Statement, Value, known, number, unknown
+from logger.model.value import Argument, Statement, Value, known, name_of, number, unknown, word
 from logger.stages.start_up.analysis import _LIMITED
 from logger.stages.start_up.carry import figures_finding
 from logger.stages.start_up.definition import alarms
@@ -22,6 +22,7 @@ from logger.stages.start_up.findings import (
     steady_finding,
     target_finding,
 )
+from logger.stages.start_up.performance import QUANTITIES, TAKES
 from logger.statistics.steadiness import Hunting, Steadiness
 
 WINDOW_S = 900.0
@@ -100,6 +101,21 @@ BEFORE = {
 }
 CHANGED = {name: replace(value, number=(value.number or 0.0) * 1.3) for name, value in BEFORE.items()}
 UNSTATED = {name: replace(value, u=None) for name, value in CHANGED.items()}
+
+
+def unknown_performance(why: str, *more: Argument) -> Finding:
+    return Finding("start_up.performance", Verdict.CANNOT_TELL, (word("judged", why), *more))
+
+
+PERFORMANCE = tuple(
+    number(name, QUANTITIES[name][0], known(value, QUANTITIES[name][1], u))
+    for name, value, u in (
+        ("flow", 0.0742, 0.0021), ("capacity", 11_430.0, 340.0), ("cop", 3.18, 0.11),
+        ("isentropic_efficiency", 0.64, 0.03), ("adiabatic_efficiency", 0.67, 0.02),
+        ("volumetric_efficiency", 0.86, 0.03), ("rated_power", 3480.0, 87.0), ("power_of_rated", 1.03, 0.033),
+        ("power", 3590.0, 72.0),
+    )
+)  # fmt: skip
 SAID = (
     *alarms(None, {}),
     steady(),
@@ -151,6 +167,13 @@ SAID = (
     *margin_finding(known(4.1e5, "Pa", 9e3)),
     *margin_finding(known(1.2e4, "Pa", 9e3)),
     *margin_finding(known(-7.4e4, "Pa", 9e3)),
+    Finding("start_up.performance", Verdict.INFO, (word("judged", "by_map"), *PERFORMANCE)),
+    Finding("start_up.performance", Verdict.INFO, (word("judged", "by_power"), *PERFORMANCE[:4])),
+    unknown_performance("unsteady", name_of("reason", "still rising")),
+    unknown_performance("missing", *(word("needs", name) for name in TAKES)),
+    unknown_performance("wet"),
+    unknown_performance("no_state"),
+    unknown_performance("not_possible", number("adiabatic_efficiency", Quantity.RATIO, known(1.8, "1", 0.1))),
     *figures_finding(BEFORE),
     compared(BEFORE, CHANGED, "the start-up of job R-1 on 2025-09-18"),
     compared(BEFORE, BEFORE),

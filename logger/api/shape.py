@@ -99,7 +99,7 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             }
             for one in snapshot.proposals
         ],
-        "next": next_step(stage, snapshot.cylinder is not None, snapshot.marks, snapshot.proposals),
+        "next": next_step(stage, snapshot.cylinder is not None, snapshot.pending, snapshot.proposals),
         "caution": CAUTION,
         "caution_short": CAUTION_SHORT,
         **extra,

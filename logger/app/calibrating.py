@@ -10,6 +10,7 @@ from typing import Final
 from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
 from logger.clock import Clock
+from logger.config.rig_draft_points import can_be_zeroed, near_zero, unit_of
 from logger.model.events import RigLoaded
 from logger.model.rig import Calibration, Rig
 from logger.model.sample import PointSample
@@ -26,7 +27,8 @@ MIN_READINGS: Final = 6
 class SteadyReading:
     """mean, u: of the uncorrected readings and the standard uncertainty of that mean with the resolution, SI; gauge
     channels as gauge. moving: how far the second half lies from the first where that is more than scatter, else 0.
-    accuracy: stated limits of error, SI, None where nobody stated any.
+    accuracy: stated limits of error, SI, None where nobody stated any. no_zero: what it shows at nothing is more than a
+    zero drifts.
     """
 
     mean: float
@@ -35,6 +37,7 @@ class SteadyReading:
     moving: float
     accuracy: float | None
     gauge: bool
+    no_zero: bool = False
 
 
 class _Collecting(Daemon):
@@ -124,4 +127,8 @@ def _steady(daemon: _Collecting, window: list[float], moving: float) -> SteadyRe
     add = daemon.engine.model.ambient.pressure_pa if decoder.gauge else 0.0
     resolution = decoder.uncertainty(raw).resolution
     u = math.hypot(stdev(window) / math.sqrt(len(window)), resolution)
-    return SteadyReading(fmean(window) - add, u, len(window), moving, decoder.stated_accuracy(), decoder.gauge)
+    mean, unit = fmean(window) - add, unit_of(decoder.describe.unit)
+    no_zero = (
+        can_be_zeroed(decoder.describe) and unit is not None and not near_zero(decoder.describe, mean / unit.factor)
+    )
+    return SteadyReading(mean, u, len(window), moving, decoder.stated_accuracy(), decoder.gauge, no_zero)

@@ -58,8 +58,8 @@ async def act(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
         raise refused(exc, job.engine) from exc
     if job.engine.concluding:
         await job.concluded()
-        if action == "stage-end":
-            answer["findings"] = findings_shown(job.engine, job.engine.model.state.stages[-1].number)
+    if "ended" in answer:
+        answer["findings"] = findings_shown(job.engine, answer["ended"])
     newest = job.recorder.newest_event
     stored = newest is before or await job.recorder.has_stored(newest)
     if not stored:

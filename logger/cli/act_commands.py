@@ -6,11 +6,12 @@ from typing import Any
 
 import click
 
-from logger.api.client import Client, read_address
+from logger.api.client import Client, DaemonError, read_address
 from logger.cli.completing import alarm_keys, cylinder_names, mark_words, proposal_numbers, running_ids
 from logger.model.finding import Text
 from logger.model.points import Quantity
 from logger.model.units import parse_quantity
+from logger.pipeline.errors import ASKED_BACK
 
 JOB_OPTION = click.option("--job", help="Job id, when more than one job is logging.", shell_complete=running_ids)
 JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
@@ -71,18 +72,24 @@ class _StageBegin(click.Command):
 @stage.command("begin", cls=_StageBegin)
 @click.option("--operator", default="", help="Who begins it.")
 @click.option("--as-entered", is_flag=True, help="An unusual number is right.")
+@click.option("--anyway", is_flag=True, help="Although the stage before it is not done, or is of the same kind.")
 @AGO_OPTION
 @JOB_OPTION
-def stage_begin(kind: str, operator: str, as_entered: bool, job: str | None, ago_s: float, **typed: Any) -> None:
-    """Begin a stage; a running one is ended first."""
+def stage_begin(
+    kind: str, operator: str, as_entered: bool, anyway: bool, job: str | None, ago_s: float, **typed: Any
+) -> None:
+    """Begin a stage; a running one is ended first, and what was found is printed."""
     from logger.cli.loosely import stage_kind
     from logger.cli.stage_begin import entered
 
     kind = stage_kind(kind)
     settings = entered(kind, typed)
     body = {"kind": kind, "settings": settings, "operator": operator, "ago_s": ago_s, "as_entered": as_entered}
-    answer = client(job).act("stage-begin", **body)
-    click.echo(answer["text"])
+    try:
+        say_ended(client(job).act("stage-begin", **body, anyway=anyway))
+    except DaemonError as exc:
+        how = " If so, add --anyway." if exc.code in ASKED_BACK else ""
+        raise DaemonError(f"{exc}{how}", exc.code) from exc
 
 
 @stage.command("end")
@@ -135,7 +142,7 @@ def yes(number: int | None, name: str | None, ago_s: float, operator: str, job: 
     NUMBER: which one, where `rimelog status` lists several.
     """
     given = {"n": number, "name": name, "ago_s": ago_s or None, "operator": operator}
-    click.echo(client(job).act("yes", **{key: value for key, value in given.items() if value is not None})["text"])
+    say_ended(client(job).act("yes", **{key: value for key, value in given.items() if value is not None}))
 
 
 @click.command()

@@ -20,6 +20,7 @@ GUIDES = {
     "open-to-air": "Take the pressure off safely, then open the sensor to the air. Never vent refrigerant.",
     "empty": "Take everything off the scale.",
 }
+UNMOVED = 0.1  # of the step of the reference: a reading that moved less was read before the step was made
 ICE_BATH_K = 273.15
 ICE_BATH_U_K = 0.05  # a well made one, common practice
 
@@ -61,7 +62,7 @@ def calibrate(
     from logger.config.rig_calibration import with_calibration
     from logger.config.rig_draft import write_rig
     from logger.config.rig_file import load_rig
-    from logger.decode.calibration_fit import fit_calibration
+    from logger.decode.calibration_fit import CalibrationError, fit_calibration
     from logger.model.rig import Calibration
 
     rig = load_rig(rig_file)
@@ -85,9 +86,13 @@ def calibrate(
         except TimeoutError as exc:
             raise click.ClickException(f"no steady reading of {point}: {exc}") from exc
         compared.append(_compared(read, said, reference_si, reference_u, point, ambient))
+        _refuse_unlike(read, said, compared, point, units)
         accuracy = read.accuracy
         _say_read(read, compared[-1], point, units)
-    fit = fit_calibration(compared, before.span)
+    try:
+        fit = fit_calibration(compared, before.span)
+    except CalibrationError as exc:
+        raise click.ClickException(f"{exc}. Nothing was written: calibrate again") from exc
     earlier = before.zero if before.done or before.zeroed else None
     if len(compared) == 1:
         paper = [reference or said_points[0], f"certificate {certificate}" if certificate else ""]
@@ -146,6 +151,24 @@ def _compared(
     if reference_u is not None and said not in ("open-to-air", "empty"):
         u = parse_quantity(reference_u, POINTS[point].quantity.difference)
     return CalibrationPoint(read.mean, read.u, reference - (ambient.pressure_pa if read.gauge else 0.0), u)
+
+
+def _refuse_unlike(
+    read: "SteadyReading", said: str, compared: "list[CalibrationPoint]", point: str, units: str
+) -> None:
+    """What was not applied as it was said: no zero at nothing, or the reading of the point before."""
+    shows = _show(read.mean, point, units)
+    if said in ("empty", "open-to-air") and read.no_zero:
+        what = "something is on it" if said == "empty" else "it is not open to air"
+        raise click.ClickException(
+            f"{said}: it shows {shows}, more than a zero drifts: {what}, or it needs repair. Nothing was written"
+        )
+    if len(compared) > 1:
+        last, now = compared[-2:]
+        if abs(now.reading - last.reading) < UNMOVED * abs(now.reference - last.reference):
+            raise click.ClickException(
+                f"{said}: it still shows {shows}, as at the point before: apply {said} first. Nothing was written"
+            )
 
 
 def _show(number: float, point: str, units: str) -> str:

@@ -1,10 +1,12 @@
 """`rimelog correct`: what was entered wrongly, or late, put right; the old value stays in the record."""
 
+import shlex
 import sys
 from collections.abc import Mapping
 from typing import Any, Protocol
 
 import click
+from click.core import ParameterSource
 
 from logger.cli.act_commands import AGO_OPTION, client
 from logger.cli.loosely import stage_kind
@@ -24,6 +26,8 @@ EXAMPLES = """\b
   rimelog correct sensor cylinder-mass zero 0.4lb
   rimelog correct --undo 3
 """
+STAMPED = ("tare_kg", "water_capacity_kg", "service_pressure_pa", "test_pressure_pa", "tested", "serial", "as_stamped",
+           "requalify_years")  # fmt: skip
 
 
 class Done(Protocol):
@@ -51,7 +55,9 @@ class Done(Protocol):
 @click.option("--join", is_flag=True, help="A stage and the next of its kind were one.")
 @click.option("--why", default="", help="The reason; needed where a limit becomes looser.")
 @click.option("--by", default="", help="Who corrects it.")
-@click.option("--again", metavar="VALUE", help="Confirm a looser limit: the value once more.")
+@click.option(
+    "--again", metavar="VALUE", is_flag=False, flag_value="", help="Confirm a looser limit: the value once more."
+)
 @click.option("--as-entered", is_flag=True, help="An unusual number is right.")
 @click.option("--over", is_flag=True, help="Although somebody else has corrected it since.")
 @click.option("--job", "job_id", help="Job id: of a job that runs, has ended or is closed. Default: the one running.")
@@ -81,6 +87,8 @@ def correct(
     if answer.get("confirm"):
         answer = _confirmed(target, answer, body, words, again)
     click.echo(answer["text"])
+    if body["target"] == "cylinder" and "correction" in answer:
+        _kept_too(body)
 
 
 def _target(job_id: str | None) -> Done:
@@ -115,17 +123,52 @@ def _confirmed(
 ) -> dict[str, Any]:
     """A looser limit: both numbers shown, the value typed once more."""
     click.echo(answer["text"])
-    if again is None and not sys.stdin.isatty():
-        raise click.ClickException("nothing was changed: name the value once more with --again, and --why")
-    if again is None:
-        again = click.prompt("The value once more")
-    why = body["why"] or (click.prompt("Why") if sys.stdin.isatty() else "")
+    asks = sys.stdin.isatty()
+    if not (asks or (again and body["why"])):
+        raise click.ClickException(f"nothing was changed. If it is right:\n  {_whole_command(words)}")
+    again = again or click.prompt("The value once more")
+    why = body["why"] or click.prompt("Why")
     value = body["value"]
     if isinstance(value, int | float | str) and not isinstance(value, bool):
-        value = _body((*words[:-1], again), {}, 0.0, *target.now())["value"]
+        value = _value(body["target"], body["which"], body["fact"], again, *target.now())
     elif again.strip().casefold() not in ("yes", "y"):
         raise click.ClickException("nothing was changed")
     return target.act("correct", **{**body, "why": why, "token": answer["confirm"], "again": value})
+
+
+def _whole_command(words: tuple[str, ...]) -> str:
+    """As it was typed, with what confirms it."""
+    ctx = click.get_current_context()
+    typed = {
+        one.opts[0]: ctx.params[one.name or ""]
+        for one in ctx.command.params
+        if isinstance(one, click.Option) and ctx.get_parameter_source(one.name or "") is ParameterSource.COMMANDLINE
+    }
+    typed = {"--again": words[-1] if len(words) > 1 else "yes", "--why": "..."} | {k: v for k, v in typed.items() if v}
+    return shlex.join(
+        ["rimelog", "correct", *words, *(w for k, v in typed.items() for w in ((k,) if v is True else (k, str(v))))]
+    )
+
+
+def _kept_too(body: Mapping[str, Any]) -> None:
+    """What is stamped on a cylinder that is kept is corrected for later jobs too; on a terminal after a question."""
+    from logger.cli.quantities import cylinders_path, user_catalogue
+    from logger.config.cylinders import add_cylinder, read_cylinders
+    from logger.model.cylinder import Cylinder
+    from logger.model.plain import from_plain, plain
+    from logger.pipeline.fact_table import facts_of
+
+    catalogue, which = user_catalogue(), body["which"].casefold()
+    kept = next((c for c in read_cylinders(cylinders_path(), catalogue) if c.name.casefold() == which), None)
+    row = next((one for one in facts_of("cylinder") if body["fact"].replace("_", "-") in (one.typed, one.label)), None)
+    name = "" if row is None else row.key.partition(".")[2]
+    if kept is None or name not in STAMPED or plain(getattr(kept, name)) == body["value"]:
+        return
+    if sys.stdin.isatty() and not click.confirm(f"Correct the kept cylinder {kept.name} too?", default=True):
+        return
+    made = from_plain(Cylinder, {**plain(kept), name: body["value"]})
+    add_cylinder(cylinders_path(), made, catalogue, replace=True)
+    click.echo(f"The kept cylinder {kept.name} is corrected too: later jobs begin with it.")
 
 
 # -- words into a request --------------------------------------------------------------------------------------------

@@ -233,20 +233,22 @@ class DemoGuide:
         if action == "stage" and "begin" in kw:
             self.client.act("acknowledge", key="", operator="demo")  # what stood before was seen and dealt with
             answer = self._patiently(
-                act, "stage-begin", kind=kw["begin"], settings=kw.get("settings", {}), operator="demo"
+                act, "stage-begin", kind=kw["begin"], settings=kw.get("settings", {}), operator="demo", anyway=True
             )
-            self.say(answer["text"])
+            self._say_ended(answer)
         elif action == "stage":
-            answer = self._patiently(act, "stage-end", operator="demo")
-            self.say(answer["text"])
-            for finding in answer["findings"]:
-                self.say(f"  {Text(finding['headline'], finding['text']).line}")
+            self._say_ended(self._patiently(act, "stage-end", operator="demo"))
         elif action == "swap_cylinder":
             self.say(act("cylinder", name=kw["to"])["text"])
         elif action == "note":
             act("note", text=kw["text"], author="demo")
         elif action in MARKS:
             act("mark", act=MARKS[action])
+
+    def _say_ended(self, answer: dict[str, Any]) -> None:
+        self.say(answer["text"])
+        for finding in answer.get("findings", ()):
+            self.say(f"  {Text(finding['headline'], finding['text']).line}")
 
     def _patiently(self, act: Callable[..., Any], name: str, **fields: Any) -> Any:
         """On a slow computer acts come late, and what is being worked out again for one holds the next up a while."""

@@ -22,9 +22,9 @@ STOP_S = 60.0  # for the logger to store everything and let the file go
 @click.command("next")
 @JOB_OPTION
 def next_step(job: str | None) -> None:
-    """Say the usual next step of the running job, and the command for it."""
+    """Say the next step of the running job, and the command for it."""
     step = client(job).status()["next"]
-    click.echo(f"{step['text']}:  {step['command']}")
+    click.echo(step["text"] + (f":  {step['command']}" if step["command"] else ""))
 
 
 @click.command()

@@ -17,6 +17,7 @@ from logger.model.events import (
 )
 from logger.model.points import Quantity
 from logger.model.text import clean
+from logger.model.units import NS_PER_S
 from logger.model.value import count_of, instant_of, known, name_of, number, word
 from logger.model.version import ANALYSIS, SOFTWARE
 from logger.physics.charge_density import unlikely_charge
@@ -55,7 +56,8 @@ def end_stage(engine: Engine, now_ns: int, operator: str = "") -> Body:
     engine.emit(StageEnded(t_ns=now_ns, number=number, operator=operator, analysis=ANALYSIS, software=SOFTWARE))
     if stage.number in engine.results:  # else they follow
         engine.record_findings(stage.number)
-    return {"text": f"{registry.label(stage.kind)} ended", "findings": findings_shown(engine, stage.number)}
+    text = f"{registry.label(stage.kind)} ended"
+    return {"text": text, "ended": stage.number, "findings": findings_shown(engine, stage.number)}
 
 
 def findings_shown(engine: Engine, number: int) -> list[dict[str, Any]]:
@@ -72,20 +74,37 @@ def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:
     settings = checked_settings(engine, known, body.get("settings", {}), body.get("as_entered") is True)
     operator = _word(body, "operator")
     until_ns = _free(engine, now_ns)
-    if state.stage is not None and until_ns is None:
-        end_stage(engine, now_ns, operator)
+    if body.get("anyway") is not True and until_ns is None and now_ns >= engine.model.now_ns - ENTERED_LATE_NS:
+        _may_go_on(engine, known.kind)
+    ended = end_stage(engine, now_ns, operator) if state.stage is not None and until_ns is None else {}
     identity = engine.facts.next_stage
     engine.emit(StageBegun(t_ns=now_ns, number=identity, kind=known.kind, settings=settings, operator=operator))
     if until_ns is not None:
         engine.emit(StageEnded(t_ns=until_ns, number=identity, operator=operator, analysis=ANALYSIS, software=SOFTWARE))
     number = next(s.place for s in engine.facts.stages if s.begun.number == identity)
     text = f"{known.label} begun, stage {number}"
+    if ended:
+        text = f"{ended['text']}. {text}"
     if until_ns is not None:
         text = (
             f"{known.label} entered as stage {number}, {engine.shown.clock(now_ns)[:5]} to "
             f"{engine.shown.clock(until_ns)[:5]}; what was found follows in a moment"
         )
-    return {"text": text, "number": number}
+    return {**ended, "text": text, "number": number}
+
+
+def _may_go_on(engine: Engine, kind: str) -> None:
+    """Raises NotNow where a stage is begun twice, or left for a later one with its requirement missed."""
+    state, pending = engine.model.state, engine.pending()
+    last = state.stage or (state.stages[-1] if state.stages else None)
+    if last is None:
+        return
+    which = (count_of("number", last.number), word("stage", last.kind))
+    if last.ended_ns is None and kind == last.kind:
+        lasted_s = (engine.model.now_ns - last.begun_ns) / NS_PER_S
+        raise not_now("stage.same_runs", *which, number("lasted", Quantity.TIME, known(lasted_s, "s")))
+    if pending is not None and pending.missed and registry.is_later(kind, last.kind):
+        raise not_now("stage.not_done", *which, name_of("missed", pending.text))
 
 
 def _free(engine: Engine, at_ns: int) -> int | None:
@@ -185,21 +204,24 @@ def _answered(answer: str) -> Callable[[Engine, Body, int], Body]:
     def act(engine: Engine, body: Body, now_ns: int) -> Body:
         """body: n, where there are several; of a yes what its acts need besides, and the time if it is another one."""
         one = _proposal(engine, body.get("n"))
+        ended: Body = {}
         operator, as_of_ns, text = _word(body, "operator"), None, f"not so: {in_words(one, engine.shown).text}"
         if answer == "yes":
             at_ns = now_ns if {"ago_s", "at_ns"} & body.keys() else one.as_of_ns
             as_of_ns = at_ns if at_ns != one.as_of_ns else None
             text = f"{acts_in_words(one.acts)} as of {engine.shown.clock(at_ns)[:5]}"
             for each in one.acts:
-                of_act = {**each.body, "operator": operator}
+                of_act = {**each.body, "operator": operator, "anyway": True}
                 if each.action == "cylinder":
                     of_act |= {key: body[key] for key in ("name", "cylinder") if key in body}
                     if "name" not in of_act:
                         raise not_now("proposal.which_cylinder", count_of("n", one.n))
-                text += f"; {_ACTS[each.action](engine, of_act, at_ns)['text']}"
+                done = _ACTS[each.action](engine, of_act, at_ns)
+                text += f"; {done['text']}"
+                ended |= {key: done[key] for key in ("ended", "findings") if key in done}
         t_ns = engine.model.now_ns
         engine.emit(ProposalAnswered(t_ns=t_ns, n=one.n, answer=answer, operator=operator, as_of_ns=as_of_ns))
-        return {"text": text, "n": one.n}
+        return {**ended, "text": text, "n": one.n}
 
     return act
 

@@ -50,8 +50,8 @@ from logger.pipeline.judge import Judge
 from logger.pipeline.live_values import LiveQuantities
 from logger.pipeline.noticer import Noticer
 from logger.pipeline.proposals import in_words, open_proposals, over, proposed
-from logger.pipeline.snapshot import PointNow, Snapshot
-from logger.pipeline.stage_inputs import conclude, interim
+from logger.pipeline.snapshot import PendingNow, PointNow, Snapshot
+from logger.pipeline.stage_inputs import conclude, interim, waits_for
 from logger.refrigerant import SHIPPED
 from logger.stages import registry
 from logger.stages.definition import StageResult
@@ -346,8 +346,26 @@ class Engine:
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
             advice=advice, cylinders=tuple(state.cylinders),
             proposals=tuple(in_words(one, shown) for one in open_proposals(state)),
-            marks=tuple(m.act for m in state.marks if stage is None or m.t_ns >= stage.begun_ns),
+            pending=self.pending(),
         )  # fmt: skip
+
+    def pending(self) -> PendingNow | None:
+        """What comes before the next stage; a failed finding of the running stage or the last one is it too."""
+        stages = self.model.state.stages
+        if not stages or self.catching_up_reason is not None:
+            return None
+        stage = self.model.state.stage or stages[-1]
+        known, running = registry.definition(stage.kind), stage.ended_ns is None
+        found = None
+        if running:
+            found = self._computed(lambda: waits_for(self.model, stage, self.values))
+        if known is not None and (found is None or not found.missed):
+            counts = [one for one in self.result.findings if running or one.key == known.decides]
+            failed = next((one for one in counts if one.verdict is Verdict.FAIL), None)
+            if failed is not None:
+                text = f"FAIL, {text_of(failed, self.shown).headline}"
+                return PendingNow(text, missed=True, again="" if running else known.again or stage.kind)
+        return None if found is None else PendingNow(statement_of(found.said, self.shown), found.mark, found.missed)
 
     def step_alarms(self, stepped: tuple[AlarmState, list[AlarmChanged]]) -> None:
         """Take what the alarm engine made of an act of a person."""

@@ -19,12 +19,23 @@ class PointNow:
 
 
 @dataclass(frozen=True, slots=True)
+class PendingNow:
+    """What the running stage still waits for, or at which the last one failed, in words. mark, missed: as of
+    stages.definition.Pending. again: the kind of stage that comes next, instead of the usual one."""
+
+    text: str
+    mark: str = ""
+    missed: bool = False
+    again: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """ambient_pa: what gauge pressures refer to. findings: of the running stage so far, or of the last one.
 
     refrigerant: the job's label for it. earlier: the first finding of each ended stage, oldest first. advice: what to
-    do now and why, in short sentences. proposals: open ones, the newest first. marks: acts since the stage
-    began. cylinders: names known in this job.
+    do now and why, in short sentences. proposals: open ones, the newest first. pending: what comes before the next
+    stage. cylinders: names known in this job.
     """
 
     t_ns: int
@@ -39,6 +50,6 @@ class Snapshot:
     notes: tuple[Note, ...]
     earlier: tuple[tuple[Stage, Finding], ...] = ()
     advice: tuple[str, ...] = ()
-    marks: tuple[str, ...] = ()
+    pending: PendingNow | None = None
     cylinders: tuple[str, ...] = ()
     proposals: tuple[ProposalNow, ...] = ()

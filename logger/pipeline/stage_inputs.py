@@ -8,7 +8,7 @@ from logger.model.job import Job, Stage
 from logger.model.value import Value
 from logger.pipeline.job_model import JobModel
 from logger.stages import registry
-from logger.stages.definition import StageDefinition, StageResult
+from logger.stages.definition import Pending, StageDefinition, StageResult
 from logger.stages.inputs import EarlierStage, SeriesSource, StageInputs
 from logger.stages.settings import read
 
@@ -55,9 +55,9 @@ class StageInputsMaker:
         """On all readings. live: what is known of the cylinder on the scale."""
         return self._made(until_ns, live or {}, self._model.series)
 
-    def thinned(self, until_ns: int) -> StageInputs[Any]:
+    def thinned(self, until_ns: int, live: Mapping[str, Value] | None = None) -> StageInputs[Any]:
         """On few readings: for an analysis beside live alarms."""
-        return self._made(until_ns, {}, self._model.thinned_series)
+        return self._made(until_ns, live or {}, self._model.thinned_series)
 
     def _made(self, until_ns: int, live: Mapping[str, Value], source: SeriesSource) -> StageInputs[Any]:
         model, state, stage = self._model, self._model.state, self.stage
@@ -107,6 +107,12 @@ def interim(model: JobModel, stage: Stage, until_ns: int) -> StageResult:
         return StageResult()
     analyse = maker.known.interim or maker.known.analyse
     return _ordered(maker.known, analyse(maker.thinned(until_ns)))
+
+
+def waits_for(model: JobModel, stage: Stage, live: Mapping[str, Value]) -> Pending | None:
+    """What the running stage waits for now. live: all its live quantities."""
+    maker = StageInputsMaker(model, stage)
+    return None if maker.known is None else maker.known.pending(maker.thinned(model.now_ns, live))
 
 
 def _ordered(known: StageDefinition[Any], result: StageResult) -> StageResult:

@@ -125,6 +125,10 @@ _ACTS: dict[str, StatementWords] = {
     "stage.begun_then": lambda f: (
         f"{_stage(f)} was begun at that moment; wrong kind? `rimelog correct stage {f('number')} kind`"
     ),
+    "stage.same_runs": lambda f: (
+        f"{_stage(f)} is running already, for {f.rough('lasted')}. End it and begin a second one?"
+    ),
+    "stage.not_done": lambda f: f"{_stage(f)} is not done. {f('missed')}. Leave it all the same?",
     "stage.settings": always("settings is a table of names and values"),
     "mark.empty": always("a mark needs a word: isolated, pump-started, pump-oil-changed ..."),
     "note.empty": always("the note is empty"),

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from logger.pipeline.errors import ASKED_BACK
 from logger.screen.key_reader import ESC
 from logger.screen.layout import Asking
 
@@ -114,7 +115,15 @@ class Acting:
         return ""
 
     def _done(self, act: KeyAct) -> str:
-        answer = self._do(act.action, **act.body)
+        try:
+            answer = self._do(act.action, **act.body)
+        except Exception as exc:
+            if getattr(exc, "code", "") not in ASKED_BACK:
+                raise
+            self._open = KeyAct(  # confirmed once more it is done
+                str(exc).removesuffix("?"), act.action, {**act.body, "anyway": True}
+            )
+            return ""
         lines = [str(answer["text"]), *(f["headline"] for f in answer.get("findings", [])[:1])]
         return ": ".join(line.replace("\n", "; ") for line in lines)
 

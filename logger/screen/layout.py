@@ -192,7 +192,8 @@ def _main(state: Row, trend: Trend, width: int, room: int) -> list[Text]:
         step = state["next"]
         key = "y" if state.get("proposals") else "b"
         lines += [
-            Text(""), Text(f"Next: {step['text']}", "bold"), Text(f"{key}, or: {step['command']}", "dim"), Text("")
+            Text(""), Text(f"Next: {step['text']}", "bold"),
+            Text(f"{key}, or: {step['command']}" if step["command"] else "", "dim"), Text("")
         ]  # fmt: skip
     if not beside:
         lines += [_row(r, width) for r in rows]

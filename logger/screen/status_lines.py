@@ -15,7 +15,8 @@ def status_lines(state: dict[str, Any]) -> list[str]:
         lines.append(f"  {proposal_line(one)} `rimelog yes {one['n']}` or `rimelog no {one['n']}`")
     if state["stage"] is None or not state["stage"]["running"]:
         lines.append("  Readings are stored, but no stage is running.")
-    lines.append(f"  Next: {state['next']['text']}: {state['next']['command']}")
+    step = state["next"]
+    lines.append(f"  Next: {step['text']}" + (f": {step['command']}" if step["command"] else ""))
     live, view = state["live"], state["view"]
     keys = [view["headline"], *view["lines"]] if view["headline"] else []
     for key in keys:

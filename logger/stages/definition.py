@@ -76,6 +76,16 @@ class Watch(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class Pending:
+    """What a running stage still waits for. said: what to do, or how much of a time has run. mark: the act whose mark
+    is asked for. missed: what the stage is for is not reached: who goes on all the same must say so."""
+
+    said: Statement
+    mark: str = ""
+    missed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class PastJob:
     """An earlier job of the same appliance, by its record. findings: by the number of the stage. day: of a UTC time in
     ns, at the computer's place."""
@@ -112,6 +122,10 @@ def no_notices() -> tuple[Notice, ...]:
     return ()
 
 
+def nothing_pending(now: StageInputs[Any]) -> Pending | None:
+    return None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StageDefinition(Generic[S]):
     """kind: as stored and typed. also_called: what else people type for it. decides: key of the finding that the stage
@@ -121,8 +135,8 @@ class StageDefinition(Generic[S]):
     `analyse`. fed_by: points whose every reading feeds the watch, on replay too. alarms: its rules; settings None: the
     stage is not running. silence_matters: points that must be read in this stage. plots: what the report draws; listed:
     beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged by.
-    acts: marks usual in it. needs: the one that its verdict waits for, and the sentence that asks for it. wait: what to
-    wait for between that mark and the end.
+    acts: marks usual in it. pending: what it still waits for, on few readings and all live quantities. again: the stage
+    to go back to when it has failed, where that is another one.
     comparing: how two of this kind are laid side by side; carry: what it takes from earlier jobs; both made when asked.
     notices: what the readings alone show of it (noticing.py), made when asked.
     question: what a customer wants to know of it. figures: the numbers that go with the answer, (finding, input), input
@@ -148,8 +162,8 @@ class StageDefinition(Generic[S]):
     listed: tuple[str, ...] = ()
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     acts: tuple[str, ...] = ()
-    needs: tuple[str, str] | None = None
-    wait: str = ""
+    pending: Callable[[StageInputs[S]], Pending | None] = nothing_pending
+    again: str = ""
     comparing: Callable[[], Comparing] | None = None
     carry: Callable[[], Carry] | None = None
     notices: Callable[[], tuple[Notice, ...]] = no_notices

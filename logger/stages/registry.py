@@ -47,6 +47,12 @@ def usual_next(kind: str | None) -> StageDefinition[Any] | None:
     return STAGES[place] if place < len(STAGES) else None
 
 
+def is_later(kind: str, other: str) -> bool:
+    """Whether it comes after the other one in the order of the work."""
+    kinds = [one.kind for one in STAGES]
+    return kind in kinds and other in kinds and kinds.index(kind) > kinds.index(other)
+
+
 def view(kind: str | None) -> View:
     found = definition(kind) if kind is not None else None
     return NO_STAGE if found is None else found.view

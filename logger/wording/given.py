@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from logger.model.points import Quantity
 from logger.model.value import Argument, Code, Value, codes
-from logger.wording.values import Shown, rough
+from logger.wording.values import Shown, lasted, rough
 
 
 class Given:
@@ -67,6 +67,14 @@ class Given:
         """A time in whole minutes: "12 min"."""
         value = self.value(name)
         return str(value.problem) if value.number is None else rough(value.number)
+
+    def so_far(self, name: str, whole: str) -> str:
+        """How much of a time has run, rounded down: "3:20 of 5 min", "8 of 35 min", "2 h 05 min of 24 h"."""
+        done, asked = (self.value(one).number or 0.0 for one in (name, whole))
+        minutes = int(done // 60)
+        if asked >= 7200:
+            return f"{lasted(60.0 * minutes)} of {lasted(asked)}"
+        return f"{f'{minutes}:{int(done % 60):02d}' if asked < 600 else minutes} of {asked / 60:g} min"
 
     def spread(self, name: str) -> str:
         """With its expanded uncertainty: "19.5 ± 0.4 lb"."""

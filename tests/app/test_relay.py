@@ -340,7 +340,7 @@ def _act(bench: Bench, act: str, bad: dict[str, float]) -> None:
             return
         bad.setdefault("stage", now)
     elif act == "stage-begin" and not absent:
-        bench.do("stage-begin", kind="recovery")
+        bench.do("stage-begin", kind="recovery", anyway=True)
         bad.pop("stage", None)
     elif act in ("acknowledge", "reset", "swap") and not absent:
         try:

@@ -117,6 +117,28 @@ def test_what_cannot_be_compared_is_refused(
     assert path.read_text() == before
 
 
+@pytest.mark.parametrize(
+    ("on_it_lb", "at", "says"),
+    [
+        (28.0, ("empty",), "something is on it"),
+        (0.0, ("empty", "100lb"), "as at the point before"),  # Enter twice, and nothing put on
+    ],
+)
+def test_what_was_not_applied_as_it_was_said_is_refused(
+    rimelog: CommandLine, tmp_path: Path, on_it_lb: float, at: tuple[str, ...], says: str
+) -> None:
+    scale = Scale()
+    scale.true_kg = on_it_lb * POUND_KG
+    with served(scale.build) as url:
+        path = _rig(tmp_path, url)
+        before = path.read_text()
+        points = [word for one in at for word in ("--at", one)]
+        ran = rimelog("calibrate", "cylinder_mass", path, *points, "--by", "N.", "--seconds", "2", "--yes")
+    assert ran.status == 1
+    assert says in ran.err and "Nothing was written" in ran.err
+    assert path.read_text() == before
+
+
 def test_the_report_tells_who_when_against_what_and_whether_it_is_overdue() -> None:
     made = Calibration(0.2, 1.0, None, date(2025, 3, 2), "C-118", "the technician", "test weight", 0.1)
     channel = InstrumentChannel(

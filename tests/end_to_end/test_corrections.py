@@ -37,10 +37,14 @@ def test_a_tired_evening_is_put_right(tmp_path: Path) -> None:
         assert "13.90 kg -> 12.50 kg" in said
         logger.when(lambda s: (live(s, "mass_allowed") or wrong_kg) < wrong_kg - 1.0, "less room at once")
         body = ["correct", "cylinder", "cylinder 1", "tare", "12.9kg"]
-        assert "--again" in rimelog(tmp_path, *body, status=1)
+        assert "--again 12.9kg --why" in rimelog(tmp_path, *body, status=1)  # the whole command
+        assert "--again 12.9kg" in rimelog(tmp_path, *body, "--again", "--why", "read from the collar", status=1)
         assert logger.status()["cylinder"]["tare_kg"] == 12.5
+        markings = ("--tare", "13.9kg", "--water-capacity", "21.6kg")
+        rimelog(tmp_path, "cylinder", "add", "cylinder 1", *markings, "--as-stamped")
         rimelog(tmp_path, *body, "--again", "12.9kg", "--why", "read from the collar")
         assert logger.status()["cylinder"]["tare_kg"] == 12.9
+        assert "tare 12.9" in rimelog(tmp_path, "cylinder", "show", "cylinder 1", "--units", "si")  # for later jobs
         rimelog(tmp_path, "correct", "--undo", "2")
         assert logger.status()["cylinder"]["tare_kg"] == 12.5
         said = rimelog(tmp_path, "correct", "refrigerant", "R-407C", "--again", "R-407C", "--why", "on the plate")
@@ -49,7 +53,7 @@ def test_a_tired_evening_is_put_right(tmp_path: Path) -> None:
             lambda s: s["job"]["refrigerant"] == "R-407C" and (live(s, "recovered") or 0.0) > 0.5, "worked in again"
         )
         # By a slip the recovery is ended; the slip is struck, the recovery goes on as if it had never ended.
-        rimelog(tmp_path, "stage", "begin", "charging")
+        rimelog(tmp_path, "stage", "begin", "charging", "--anyway")
         rimelog(tmp_path, "correct", "stage", "2", "--strike")
         rimelog(tmp_path, "correct", "stage", "1", "--reopen")
         logger.when(

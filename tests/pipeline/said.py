@@ -94,6 +94,8 @@ SAID = (
             name_of("new", "Acme Inc."),
         ),
     ),
+    Statement("stage.same_runs", (*FIRST, number("lasted", Quantity.TIME, known(740.0, "s")))),
+    Statement("stage.not_done", (*FIRST, name_of("missed", "Pull down to 500 microns: 4,210 microns now"))),
     Statement("correct.another", ANOTHER),
     Statement("correct.as_stamped"),
     Statement("correct.as_entered"),

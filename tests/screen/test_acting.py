@@ -67,6 +67,27 @@ def test_esc_does_nothing(keys: str) -> None:
     assert not done
 
 
+def test_a_refusal_that_asks_back_is_confirmed_once_more() -> None:
+    done: Done = []
+
+    class Refused(Exception):
+        code = "stage.not_done"
+
+    def do(action: str, **body: Any) -> dict[str, Any]:
+        done.append((action, body))
+        if "anyway" not in body:
+            raise Refused("It is not done. Leave it all the same?")
+        return {"text": "done"}
+
+    hand = Acting(do, STAGES, list, "")
+    hand.begin("b", copy.deepcopy(STATE))
+    said = [hand.press(key) for key in "2\r"]
+    assert hand.asking is not None and hand.asking.lines[0].endswith("all the same?")
+    said.append(hand.press("\r"))
+    assert said == ["", "", "done"]
+    assert [body.get("anyway") for _, body in done] == [None, True]
+
+
 def test_between_stages_there_is_nothing_to_end() -> None:
     hand = acting([])
     assert hand.begin("e", {**STATE, "stage": None})

@@ -11,12 +11,9 @@ import pytest
 import logger
 from logger.alarms.alarm_engine import ALARM_COUNT
 from logger.alarms.defaults import HEALTH
-from logger.api.next_step import next_step
-from logger.model.job import Stage as JobStage
 from logger.model.points import POINTS
 from logger.stages import registry
 from logger.stages.definition import StageDefinition
-from logger.stages.recovery.rebound import SETTLE_S
 from logger.stages.settings import Form, settings_of
 
 LOGGER = Path(logger.__file__).parent
@@ -143,11 +140,5 @@ def test_no_file_outside_names_a_stage() -> None:
     assert {str(path.relative_to(LOGGER)): found for path in outside if (found := texts(path) & set(KINDS))} == {}
 
 
-def test_a_recovery_ends_after_the_machine_is_stopped_and_the_pressure_has_settled() -> None:
-    stage = JobStage(1, "recovery", 0)
-    stop = next_step(stage, True, [])
-    assert stop["command"] == "rimelog mark machine-stopped" and stop["begin"] is None
-    end = next_step(stage, True, ["machine-stopped"])
-    assert f"settle {SETTLE_S / 60:.0f} min" in str(end["text"]) and end["begin"] == "pressure-test"
-    again = next_step(stage, True, ["machine-stopped", "machine-started"])
-    assert again == stop
+def test_a_stage_goes_back_to_one_that_there_is() -> None:
+    assert {one.again for one in registry.STAGES} - {""} <= set(KINDS)

@@ -9,15 +9,15 @@ from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
 from logger.model.finding import Finding
 from logger.model.points import Quantity
-from logger.model.value import Value
+from logger.model.value import Statement, Value, name_of, number, unknown
 from logger.stages.charging.regimes import CHOICES
 from logger.stages.charging.words import WORDS
-from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
+from logger.stages.definition import Carry, LiveQuantity, Pending, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
 from logger.stages.inputs import StageInputs
 from logger.stages.noticing import Notice
 from logger.stages.settings import Form, setting
-from logger.stages.weighed import on_scale, stays
+from logger.stages.weighed import NO_SCALE, on_scale, stays
 
 CHARGING = "charging"
 TOLERANCE_KG = 0.1
@@ -103,6 +103,17 @@ def _watch(now: Inputs) -> Watch:
     return ScaleWatch(now)
 
 
+def _pending(now: Inputs) -> Pending | None:
+    """The target; without one, that something goes in."""
+    to_go, charged = (now.live.get(key, unknown("kg", NO_SCALE)) for key in ("charge_to_go", "charged"))
+    if charged.number is None:
+        return Pending(Statement("charging.unknown", (name_of("why", str(charged.problem)),)))
+    if to_go.number is not None:
+        short = (number("short", _Q.MASS, to_go),)
+        return Pending(Statement("charging.to_charge", short)) if to_go.number > TOLERANCE_KG else None
+    return Pending(Statement("charging.none_yet")) if charged.number < TOLERANCE_KG else None
+
+
 def _carry() -> Carry:
     from logger.stages.charging.carry import CARRY
 
@@ -171,6 +182,7 @@ DEFINITION = StageDefinition(
     listed=("cylinder", "suction_pressure", "liquid_pressure", "ambient"),
     carry=_carry,
     acts=("charging-valve-opened", "charging-valve-closed", "charge-added"),
+    pending=_pending,
     notices=_notices,
     words=WORDS,
     question="Is the right charge in the system?",

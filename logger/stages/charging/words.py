@@ -157,6 +157,9 @@ ADVICE: dict[str, StatementWords] = {
     "charging.wait": lambda f: "Waiting for flow.",
     "charging.slow_down": lambda f: f"Slow down to {f('fastest')} or less, or the charge will overshoot.",
     "charging.close_in": _close_in,
+    "charging.unknown": lambda f: f"Charged mass unknown: {f('why')}. Check the scale and its cable",
+    "charging.to_charge": lambda f: f"Charge {f('short')} more",
+    "charging.none_yet": lambda f: "Weigh the charge in; nothing has gone in yet",
 }
 WORDS = Words(
     alarms=ALARMS,

@@ -10,13 +10,13 @@ from logger.model.finding import Verdict
 from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.units import MICRON_PA, NS_PER_S
-from logger.model.value import Statement, Value, known, unknown
+from logger.model.value import Statement, Value, known, number, unknown
 from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE, NAMED, DecayProfile
 from logger.stages.comparison import Comparing
 from logger.stages.computed_curve import curve_of
 from logger.stages.decay_test.words import WORDS
-from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
+from logger.stages.definition import LiveQuantity, Pending, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
 from logger.stages.noticing import Notice
 from logger.stages.settings import Form, setting
@@ -45,14 +45,12 @@ def profile_of(settings: DecayTest, profiles: Profiles) -> DecayProfile | None:
 def _analyse(now: Inputs) -> StageResult:
     from logger.stages.decay_test.analysis import analyse_decay
 
-    # the valve may have been closed before the stage was begun, but not for the test before this one
-    tested_ns = [one.stage.ended_ns or 0 for one in now.earlier if one.stage.kind == DECAY_TEST]
-    marked = [t for t in now.marked("isolated", max([now.lead_ns, *tested_ns])) if t <= now.until_ns]
+    isolated_ns = _isolated_ns(now)
     profile, job = profile_of(now.settings, now.profiles), now.job
     result = analyse_decay(
         now.series("vacuum", now.lead_ns),
         profile=profile,
-        isolated_s=(marked[-1] - now.lead_ns) / NS_PER_S if marked else None,
+        isolated_s=None if isolated_ns is None else (isolated_ns - now.lead_ns) / NS_PER_S,
         ended_s=(now.until_ns - now.lead_ns) / NS_PER_S,
         temperature=now.measured("system_temperature", now.lead_ns),
         ambient=now.measured("ambient_temperature", now.lead_ns),
@@ -81,6 +79,24 @@ def _analyse(now: Inputs) -> StageResult:
         held_ns=_held_ns(now, [t_s for t_s, _, _ in result.readings]),
         result=result,
     )
+
+
+def _isolated_ns(now: Inputs) -> int | None:
+    """When the pump was valved off, as marked: maybe before the stage was begun, but not for the test before this."""
+    tested_ns = [one.stage.ended_ns or 0 for one in now.earlier if one.stage.kind == DECAY_TEST]
+    return max((t for t in now.marked("isolated", max([now.lead_ns, *tested_ns])) if t <= now.until_ns), default=None)
+
+
+def _pending(now: Inputs) -> Pending | None:
+    """The pump valved off, and the hold."""
+    isolated_ns, profile = _isolated_ns(now), profile_of(now.settings, now.profiles)
+    if isolated_ns is None:
+        return Pending(Statement("decay.to_isolate"), "isolated")
+    lasted_s, hold_s = (now.until_ns - isolated_ns) / NS_PER_S, profile.steps[0].hold_s if profile is not None else 0.0
+    if lasted_s >= hold_s:
+        return None
+    times = (("lasted", lasted_s), ("hold", hold_s))
+    return Pending(Statement("decay.to_hold", tuple(number(n, _Q.TIME, known(s, "s")) for n, s in times)))
 
 
 def _held_ns(now: Inputs, times: Sequence[float]) -> tuple[int, int] | None:
@@ -197,7 +213,8 @@ DEFINITION = StageDefinition(
     profiles=DECAY_PROFILES,
     comparing=_comparing,
     acts=("isolated", "pump-stopped"),
-    needs=("isolated", "When the pump is valved off, mark it"),
+    pending=_pending,
+    again="evacuation",
     notices=_notices,
     words=WORDS,
     question="Does the vacuum hold with the pump valved off?",

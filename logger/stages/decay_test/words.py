@@ -2,7 +2,7 @@
 
 from logger.model.finding import Text
 from logger.stages import hidden_leak
-from logger.wording.book import Words, alarm
+from logger.wording.book import Words, alarm, always
 from logger.wording.given import Given, sentence
 
 _SHAPES = (
@@ -300,7 +300,9 @@ WORDS = Words(
             f"Pressure rising, {f('vacuum')}: pump valved off?"
             if f.code("seen") == "rises"
             else f"Vacuum steady for 10 min, {f('vacuum')}: pump valved off?"
-        )
+        ),
+        "decay.to_isolate": always("When the pump is valved off, mark it"),
+        "decay.to_hold": lambda f: f"Wait: isolated {f.so_far('lasted', 'hold')}",
     },
     alarms=ALARMS,
     findings={

@@ -9,12 +9,12 @@ from logger.model.alarm import Priority
 from logger.model.drawing import Curve, LimitLine, PlotSpec
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA
-from logger.model.value import known
+from logger.model.value import Statement, known, name_of, number
 from logger.stages import vacuum
 from logger.stages.acceptance import DECAY_PROFILES, DEFAULT_DECAY_PROFILE
 from logger.stages.comparison import Comparing
 from logger.stages.computed_curve import curve_of
-from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
+from logger.stages.definition import LiveQuantity, Pending, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.evacuation.words import WORDS
 from logger.stages.inputs import StageInputs
 from logger.stages.noticing import Notice
@@ -79,6 +79,18 @@ def _watch(now: Inputs) -> Watch:
     return vacuum.VacuumWatch()
 
 
+def _pending(now: Inputs) -> Pending | None:
+    """The target; once the pump is valved off the decay test looks at that."""
+    vacuum, target_pa = now.value("vacuum"), target_vacuum(now.settings)
+    if vacuum.number is None:
+        return Pending(Statement("evacuation.no_vacuum", (name_of("why", str(vacuum.problem)),)))
+    isolated, started = (max(now.marked(act), default=0) for act in ("isolated", "pump-started"))
+    if vacuum.number <= target_pa or isolated > started:
+        return None
+    inputs = (number("vacuum", _Q.VACUUM, vacuum), number("target", _Q.VACUUM, known(target_pa, "Pa")))
+    return Pending(Statement("evacuation.to_pull", inputs), missed=vacuum.number - 2.0 * (vacuum.u or 0.0) > target_pa)
+
+
 def alarms(settings: Evacuation | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
     """The alarms of an evacuation, from what was entered when the stage began."""
     return (
@@ -124,6 +136,7 @@ DEFINITION = StageDefinition(
     plots=(PlotSpec("Vacuum", ("vacuum",), log=True),),
     listed=("vacuum", "system_temperature", "ambient"),
     comparing=_comparing,
+    pending=_pending,
     acts=("pump-started", "pump-stopped", "pump-oil-changed", "nitrogen-break", "isolated"),
     notices=_notices,
     words=WORDS,

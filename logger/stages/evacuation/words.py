@@ -185,7 +185,9 @@ WORDS = Words(
     statements={
         "evacuation.pump_started": lambda f: (
             "Vacuum pump started" + (f": {f('pressure')} and falling" if f.has("pressure") else "")
-        )
+        ),
+        "evacuation.no_vacuum": lambda f: f"Vacuum unknown: {f('why')}. Check the vacuum gauge and its valve",
+        "evacuation.to_pull": lambda f: f"Pull down to {f('target')}: {f('vacuum')} now",
     },
     alarms=ALARMS,
     findings={

@@ -10,10 +10,10 @@ from logger.model.drawing import Curve, PlotSpec
 from logger.model.points import Quantity
 from logger.model.sample import Series
 from logger.model.units import NS_PER_S, PSI_PA, STANDARD_ATMOSPHERE_PA
-from logger.model.value import Statement, Value, known, name_of, unknown
+from logger.model.value import Statement, Value, known, name_of, number, unknown
 from logger.physics.ambient import AmbientSource
 from logger.stages.acceptance import DEFAULT_PRESSURE_PROFILE, MIN_HOLD_S, NAMED, PRESSURE_PROFILES, PressureProfile
-from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View
+from logger.stages.definition import LiveQuantity, Pending, Profiles, StageDefinition, StageResult, View
 from logger.stages.inputs import StageInputs
 from logger.stages.noticing import Notice
 from logger.stages.pressure_test.words import WORDS
@@ -106,6 +106,29 @@ def progress(pressure: Series, began_s: float | None, now_s: float, hold_s: floa
     return known(held_s, "s", note=asked), still
 
 
+def _pending(now: Inputs) -> Pending | None:
+    """Nitrogen shut in at the test pressure, and the hold."""
+    pressure, profile = now.series("system_pressure"), profile_of(now.settings, now.profiles)
+    newest, least_pa = now.value("system_pressure"), now.settings.test_pressure or USUAL_TEST_PA[0]
+    if newest.number is None:
+        return Pending(Statement("pressure-test.no_pressure", (name_of("why", str(newest.problem)),)))
+    began_s = _holding_since(now, pressure)
+    filled = bool(now.marked("holding")) or max((newest.number, *pressure.value)) >= 0.97 * least_pa
+    held, _ = progress(pressure, began_s, now.elapsed_s, None)
+    if began_s is None or not filled or held.problem == "filling":
+        entered = now.settings.test_pressure
+        wanted = () if entered is None else (number("wanted", _Q.PRESSURE, known(entered, "Pa")),)
+        return Pending(Statement("pressure-test.to_fill", wanted), "holding")
+    if held.number is None:
+        left_s = math.ceil((began_s - now.elapsed_s) / 60) * 60.0
+        return Pending(Statement("pressure-test.to_settle", (number("left", _Q.TIME, known(left_s, "s")),)))
+    hold_s = profile.hold_s if profile is not None else MIN_HOLD_S
+    if held.number < hold_s and not now.marked("vented"):
+        asked = number("hold", _Q.TIME, known(hold_s, "s"))
+        return Pending(Statement("pressure-test.to_hold", (number("lasted", _Q.TIME, held), asked)))
+    return None
+
+
 def _corrected(now: Inputs, curve: Sequence[tuple[float, float, float]]) -> tuple[Curve, ...]:
     """The pressure as it would be had the temperature stayed: level where nothing was lost."""
     if len(curve) < 2:
@@ -191,6 +214,7 @@ DEFINITION = StageDefinition(
     listed=("system", "ambient", "barometer"),
     profiles=PRESSURE_PROFILES,
     acts=("nitrogen-filled", "holding", "vented"),
+    pending=_pending,
     notices=_notices,
     words=WORDS,
     question="Does the system hold nitrogen pressure?",

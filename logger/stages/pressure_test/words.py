@@ -111,6 +111,12 @@ WORDS = Words(
         "pressure-test.nitrogen_in": lambda f: f"Nitrogen in: system at {f('pressure')}",
         "pressure-test.settled": lambda f: f"Test pressure settled at {f('pressure')}",
         "pressure-test.over": lambda f: f"Test pressure let out, from {f('pressure')}",
+        "pressure-test.no_pressure": lambda f: f"System pressure unknown: {f('why')}. Check the gauge and its cable",
+        "pressure-test.to_fill": lambda f: (
+            f"Fill with dry nitrogen to {f('wanted') if f.has('wanted') else 'the test pressure'}, shut it in, mark it"
+        ),
+        "pressure-test.to_settle": lambda f: f"Wait: settling, the test counts in {f.rough('left')}",
+        "pressure-test.to_hold": lambda f: f"Wait: held {f.so_far('lasted', 'hold')}",
     },
     alarms=ALARMS,
     findings={"standing-pressure.verdict": _verdict, "standing-pressure.hidden": hidden_leak.words},

@@ -13,7 +13,7 @@ from logger.model.value import Value, unknown
 from logger.refrigerant import OutOfRange, Refrigerant, RefrigerantError
 from logger.refrigerant.pressure_class import REFERENCE_TEMPERATURE_K, near_a_limit
 from logger.stages.comparison import Comparing
-from logger.stages.definition import LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
+from logger.stages.definition import LiveQuantity, Pending, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.inputs import StageInputs
 from logger.stages.noticing import Notice
 from logger.stages.recovery.level import JUDGED_BY, RecoveryLevel, required_level
@@ -120,6 +120,12 @@ def _watch(now: Inputs) -> Watch:
     return CylinderWatch(now)
 
 
+def _pending(now: Inputs) -> Pending | None:
+    from logger.stages.recovery.pending import pending
+
+    return pending(now)
+
+
 def alarms(settings: Recovery | None, profiles: Profiles) -> tuple[AlarmRule, ...]:
     """The alarms of a recovery, from what was entered when the stage began."""
     only = frozenset({RECOVERY})
@@ -214,8 +220,7 @@ DEFINITION = StageDefinition(
     listed=("cylinder", "recovery", "system_pressure", "ambient"),
     comparing=_comparing,
     acts=("machine-started", "machine-stopped", "valve-opened", "valve-closed"),
-    needs=("machine-stopped", "When recovery is done, stop the recovery machine and mark it"),
-    wait="Let the pressure settle 5 min",  # rebound.SETTLE_S
+    pending=_pending,
     notices=_notices,
     words=WORDS,
     question="Is the refrigerant out of the system, down to the required level?",

@@ -3,7 +3,7 @@
 from logger.alarms.words import STOP
 from logger.model.finding import Text
 from logger.scale.words import MASS_LABELS, MASS_RULE, cylinders, not_counted
-from logger.wording.book import Words, alarm
+from logger.wording.book import Words, alarm, always
 from logger.wording.given import Given, sentence
 
 _LEVEL_LAW = "40 CFR 82.156(a)"
@@ -255,6 +255,17 @@ WORDS = Words(
         "recovery.stalled": _stalled,
         "recovery.flow": _flow,
         "recovery.first": _first,
+        "recovery.to_pull": lambda f: (
+            f"Recover down to {f('required')}, {f('pressure')} now; then stop the recovery machine and mark it"
+        ),
+        "recovery.to_stop": always("When recovery is done, stop the recovery machine and mark it"),
+        "recovery.to_go_on": lambda f: (
+            f"Recover further: {f('pressure')} now, {f('required')} required. Start the recovery machine and mark it"
+        ),
+        "recovery.to_settle": lambda f: f"Wait: pressure settling, {f.so_far('lasted', 'asked')}",
+        "recovery.too_close": lambda f: (
+            f"Too close to tell: {f('pressure')}, {f('required')} required. Recover further to be sure"
+        ),
     },
     terms=TERMS,
     labels={

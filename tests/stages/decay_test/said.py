@@ -178,4 +178,9 @@ SAID = (
         Statement("decay.valved_off", (word("seen", seen), number("vacuum", Quantity.VACUUM, known(28.3, "Pa"))))
         for seen in ("rises", "steady")
     ),
+    Statement("decay.to_isolate"),
+    Statement(
+        "decay.to_hold",
+        tuple(number(name, Quantity.TIME, known(s, "s")) for name, s in (("lasted", 754.0), ("hold", 3600.0))),
+    ),
 )

@@ -3,7 +3,7 @@
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.units import MICRON_PA
-from logger.model.value import Statement, Value, known, number, unknown
+from logger.model.value import Statement, Value, known, name_of, number, unknown
 from logger.stages.evacuation.analysis import RESERVATION
 from logger.stages.evacuation.definition import alarms
 from logger.stages.evacuation.findings import (
@@ -125,6 +125,11 @@ SAID = (
     counted((446.0, 310.0), 3),
     counted((446.0, 310.0), None, None),
     counted((310.0,), 2),
+    Statement("evacuation.no_vacuum", (name_of("why", "no reading for 9 s"),)),
+    Statement(
+        "evacuation.to_pull",
+        tuple(number(name, Quantity.VACUUM, microns(n)) for name, n in (("vacuum", 4210), ("target", 500))),
+    ),
     Statement("evacuation.pump_started"),
     Statement("evacuation.pump_started", (number("pressure", Quantity.VACUUM, known(2200.0, "Pa")),)),
 )  # fmt: skip

@@ -90,4 +90,12 @@ SAID = (
         Statement(f"pressure-test.{what}", (number("pressure", Quantity.PRESSURE, known(1.95e6, "Pa")),))
         for what in ("nitrogen_in", "settled", "over")
     ),
+    Statement("pressure-test.no_pressure", (name_of("why", "no reading for 9 s"),)),
+    Statement("pressure-test.to_fill"),
+    Statement("pressure-test.to_fill", (number("wanted", Quantity.PRESSURE, known(1.15e6, "Pa")),)),
+    Statement("pressure-test.to_settle", (number("left", Quantity.TIME, known(720.0, "s")),)),
+    *(
+        Statement("pressure-test.to_hold", tuple(number(n, Quantity.TIME, known(s, "s")) for n, s in times))
+        for times in ((("lasted", 539.0), ("hold", 2100.0)), (("lasted", 7559.0), ("hold", 86_400.0)))
+    ),
 )

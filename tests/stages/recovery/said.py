@@ -142,6 +142,14 @@ SAID = (
     Statement("recovery.first", (word("first", "either"), time("soonest", 540.0), time("latest", 580.0))),
     Statement("recovery.first", (word("first", "cylinder_alone"), time("soonest", 540.0), time("latest", 580.0))),
     *(
+        Statement(
+            f"recovery.{key}",
+            tuple(number(n, Quantity.PRESSURE, known(pa, "Pa")) for n, pa in (("pressure", 17e4), ("required", 6.8e4))),
+        )
+        for key in ("to_pull", "to_stop", "to_go_on", "too_close")
+    ),
+    Statement("recovery.to_settle", (time("lasted", 200.9), time("asked", 300.0))),
+    *(
         Statement("recovery.started", (word("seen", seen), number("rate", Quantity.MASS_RATE, known(0.054, "kg/s"))))
         for seen in ("machine", "weight")
     ),

@@ -110,11 +110,21 @@ class _Lazy(click.Group):
         """As click does, with the nearest command where there is none of that name."""
         if args and args[0] not in (*COMMANDS, *ALSO) and not args[0].startswith("-"):
             near = difflib.get_close_matches(args[0], COMMANDS, n=2)
+            if not near and (kind := _stage_meant(args[0])) is not None:
+                ctx.fail(f"no command {args[0]!r}; did you mean `rimelog stage begin {kind}`?")
             ctx.fail(
                 f"no command {args[0]!r}"
                 + (f"; did you mean {' or '.join(map(repr, near))}?" if near else "; `rimelog --help` lists them")
             )
         return super().resolve_command(ctx, args)
+
+
+def _stage_meant(text: str) -> str | None:
+    """The kind of a stage that is typed as a command."""
+    from logger.cli.loosely import meant
+    from logger.stages import registry
+
+    return next(filter(None, meant(text, {one.kind: (one.label, *one.also_called) for one in registry.STAGES})), None)
 
 
 def _with_examples(command: click.Command, path: str) -> None:

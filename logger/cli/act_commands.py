@@ -1,6 +1,7 @@
 """Commands that talk to the running daemon."""
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -78,7 +79,10 @@ class _StageBegin(click.Command):
 def stage_begin(
     kind: str, operator: str, as_entered: bool, anyway: bool, job: str | None, ago_s: float, **typed: Any
 ) -> None:
-    """Begin a stage; a running one is ended first, and what was found is printed."""
+    """Begin a stage; a running one is ended first.
+
+    What was found in that one is printed.
+    """
     from logger.cli.loosely import stage_kind
     from logger.cli.stage_begin import entered
 
@@ -101,6 +105,12 @@ def stage_end(operator: str, ago_s: float, job: str | None) -> None:
     say_ended(client(job).act("stage-end", operator=operator, ago_s=ago_s))
 
 
+def step_line(step: Mapping[str, str | None]) -> str:
+    """The next step, and the command for it where there is one."""
+    text, command = str(step["text"]), step["command"]
+    return text + (f"{'' if text.endswith('?') else ':'}  {command}" if command else "")
+
+
 def say_ended(answer: dict[str, Any]) -> None:
     """A stage that was ended, with what was found."""
     click.echo(answer["text"])
@@ -115,7 +125,7 @@ def say_ended(answer: dict[str, Any]) -> None:
 @AGO_OPTION
 @JOB_OPTION
 def mark(act: str, text: str, own_word: bool, ago_s: float, job: str | None) -> None:
-    """Log a moment of the stage.
+    """Log a moment of the stage, and say what comes next.
 
     ACT: machine-started, machine-stopped (the recovery machine), nitrogen-filled, vented, pump-started, pump-stopped,
     isolated, pump-oil-changed, nitrogen-break, valve-opened, valve-closed, charging-valve-opened,
@@ -125,7 +135,9 @@ def mark(act: str, text: str, own_word: bool, ago_s: float, job: str | None) -> 
     from logger.cli.loosely import mark_word
 
     act = act if own_word else mark_word(act)
-    click.echo(client(job).act("mark", act=act, text=text, ago_s=ago_s)["text"])
+    daemon = client(job)
+    click.echo(daemon.act("mark", act=act, text=text, ago_s=ago_s)["text"])
+    click.echo(f"  Next: {step_line(daemon.status()['next'])}")
 
 
 @click.command()
@@ -161,7 +173,16 @@ def no(number: int | None, operator: str, job: str | None) -> None:
 @JOB_OPTION
 def cylinder_swap(name: str, ago_s: float, job: str | None) -> None:
     """Say that cylinder NAME is on the scale now."""
-    click.echo(client(job).act("cylinder", name=name, ago_s=ago_s)["text"])
+    from logger.cli.quantities import cylinders_path, user_catalogue
+    from logger.config.cylinders import read_cylinders
+
+    try:
+        click.echo(client(job).act("cylinder", name=name, ago_s=ago_s)["text"])
+    except DaemonError as exc:
+        kept = [one.name for one in read_cylinders(cylinders_path(), user_catalogue())]
+        if exc.code != "cylinder.unknown" or not kept:
+            raise
+        raise DaemonError(f"{exc}; kept: {', '.join(kept)}", exc.code) from exc
 
 
 @click.command()

@@ -92,10 +92,13 @@ def correct(
 
 
 def _target(job_id: str | None) -> Done:
-    """The running logger; the file of a job that is named and does not run."""
-    if job_id is not None:
-        from logger.store.place import find_job
+    """The running logger; the file of a job that is named and does not run, or of the last one while none does."""
+    from logger.store.place import LATEST, find_job, jobs, running_jobs
 
+    if job_id is None and jobs() and not running_jobs():
+        job_id = find_job(LATEST).job_id
+        click.echo(f"no job is logging: the last one, {job_id}", err=True)
+    if job_id is not None:
         place = find_job(job_id)
         if not place.running:
             from logger.cli.correct_stored import StoredJob

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli.act_commands import JOB_OPTION, client, say_ended
+from logger.cli.act_commands import JOB_OPTION, client, say_ended, step_line
 from logger.cli.completing import job_ids
 
 if TYPE_CHECKING:
@@ -23,8 +23,7 @@ STOP_S = 60.0  # for the logger to store everything and let the file go
 @JOB_OPTION
 def next_step(job: str | None) -> None:
     """Say the next step of the running job, and the command for it."""
-    step = client(job).status()["next"]
-    click.echo(step["text"] + (f":  {step['command']}" if step["command"] else ""))
+    click.echo(step_line(client(job).status()["next"]))
 
 
 @click.command()

@@ -24,6 +24,10 @@ def parameters() -> list[click.Parameter]:
 
 def _option(one: Setting, labels: list[str]) -> click.Option:
     text = f"{', '.join(labels)}: {one.text}."
+    if one.kind is Form.PROFILE:
+        each = (f"{s.label}: {', '.join((s.profile, *(p for p in s.profiles if p != s.profile)))}"
+                for s in registry.STAGES if s.profiles)  # fmt: skip
+        text += f" {'; '.join(each)}; or your own of the job file. The first is taken where none is named."
     name = f"--{one.name.replace('_', '-')}"
     match one.kind:
         case Form.FLAG:

@@ -1,6 +1,6 @@
 """What people do: each act is checked, becomes events of the record, and is answered."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from logger.model.alarm import State
@@ -28,6 +28,7 @@ from logger.pipeline.errors import NotNow, not_now
 from logger.pipeline.live_values import forbidding
 from logger.pipeline.proposals import acts_in_words, in_words, open_proposals
 from logger.stages import registry
+from logger.stages.definition import StageDefinition
 from logger.stages.words import shown_finding, text_of
 
 Body = dict[str, Any]
@@ -90,7 +91,15 @@ def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:
             f"{known.label} entered as stage {number}, {engine.shown.clock(now_ns)[:5]} to "
             f"{engine.shown.clock(until_ns)[:5]}; what was found follows in a moment"
         )
-    return {**ended, "text": text, "number": number}
+    return {**ended, "text": f"{text}{_judged_by(engine, known, settings)}", "number": number}
+
+
+def _judged_by(engine: Engine, known: StageDefinition[Any], settings: Mapping[str, Any]) -> str:
+    """Which acceptance profile a stage that begins is judged by, where it is by one."""
+    key = settings.get("profile") or known.profile
+    profile = engine.model.state.profiles.get(key) or known.profiles.get(key)
+    which = "" if settings.get("profile") else "; another: `--profile NAME`"
+    return "" if profile is None else f". Judged by {key}: {profile.label}{which}"
 
 
 def _may_go_on(engine: Engine, kind: str) -> None:

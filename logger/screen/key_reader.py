@@ -30,7 +30,7 @@ def keys_of(text: str) -> list[str]:
 
 class Keys:
     """`with Keys() as keys: keys.pressed(0.2)` -> a character or an arrow's name (`UP` ...), or "" after the time-out
-    or without a terminal."""
+    or without a terminal. Raises EOFError once the terminal is gone."""
 
     def __init__(self) -> None:
         self._old: list[object] | None = None
@@ -78,5 +78,11 @@ class Keys:
         ready, _, _ = select.select([sys.stdin], [], [], timeout_s)
         if not ready:
             return ""
-        self._waiting = keys_of(self._decoder.decode(os.read(sys.stdin.fileno(), 1024)))
+        try:
+            sent = os.read(sys.stdin.fileno(), 1024)
+        except OSError as exc:  # EIO of a pty whose other side is gone
+            raise EOFError("the terminal is gone") from exc
+        if not sent:
+            raise EOFError("the terminal is gone")
+        self._waiting = keys_of(self._decoder.decode(sent))
         return self._waiting.pop(0) if self._waiting else ""

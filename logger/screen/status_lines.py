@@ -16,7 +16,8 @@ def status_lines(state: dict[str, Any]) -> list[str]:
     if state["stage"] is None or not state["stage"]["running"]:
         lines.append("  Readings are stored, but no stage is running.")
     step = state["next"]
-    lines.append(f"  Next: {step['text']}" + (f": {step['command']}" if step["command"] else ""))
+    colon = "" if step["text"].endswith("?") else ":"
+    lines.append(f"  Next: {step['text']}" + (f"{colon} {step['command']}" if step["command"] else ""))
     live, view = state["live"], state["view"]
     keys = [view["headline"], *view["lines"]] if view["headline"] else []
     for key in keys:

@@ -116,7 +116,7 @@ def watch(
         while not until():
             try:
                 key = keys.pressed(0.25)
-            except KeyboardInterrupt:
+            except (KeyboardInterrupt, EOFError):
                 break
             answer = ""
             if acting.busy and key:

@@ -134,7 +134,8 @@ class StageDefinition(Generic[S]):
     analyse: the stage as a whole, at its end. interim: every ten seconds while it runs, on thinned series; None:
     `analyse`. fed_by: points whose every reading feeds the watch, on replay too. alarms: its rules; settings None: the
     stage is not running. silence_matters: points that must be read in this stage. plots: what the report draws; listed:
-    beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged by.
+    beginnings of the names of points in its table. profiles: published acceptance profiles it may be judged by;
+    profile: the one where none is named.
     acts: marks usual in it. pending: what it still waits for, on few readings and all live quantities. again: the stage
     to go back to when it has failed, where that is another one.
     comparing: how two of this kind are laid side by side; carry: what it takes from earlier jobs; both made when asked.
@@ -161,6 +162,7 @@ class StageDefinition(Generic[S]):
     plots: tuple[PlotSpec, ...] = ()
     listed: tuple[str, ...] = ()
     profiles: Mapping[str, Profile] = field(default_factory=dict)
+    profile: str = ""
     acts: tuple[str, ...] = ()
     pending: Callable[[StageInputs[S]], Pending | None] = nothing_pending
     again: str = ""

@@ -39,6 +39,14 @@ def test_a_near_mark_is_asked_about_and_words_of_ones_own_pass(
     assert "did you mean isolated?" in ran.err
 
 
+def test_a_stage_typed_as_a_command_is_told_how_to_begin(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ran = CommandLine(monkeypatch, capsys)("recover")
+    assert ran.status == 2
+    assert "rimelog stage begin recovery" in ran.err
+
+
 def test_every_name_of_a_stage_is_its_own() -> None:
     for one in registry.STAGES:
         assert meant(one.kind, {s.kind: s.also_called for s in registry.STAGES}) == (one.kind, None)

@@ -60,7 +60,7 @@ def test_a_tired_evening_is_put_right(tmp_path: Path) -> None:
             lambda s: s["stage"]["kind"] == "recovery" and s["stage"]["running"] and live(s, "recovered") is not None,
             "the recovery goes on",
         )
-        rimelog(tmp_path, "mark", "machine-stopped")
+        assert "Next: " in rimelog(tmp_path, "mark", "machine-stopped")
         rimelog(tmp_path, "correct", "mark", "1", "--ago", "4s")
         assert "[cylinder.unknown]" in rimelog(tmp_path, "correct", "cylinder", "C", "tare", "1kg", status=2)
         rimelog(tmp_path, "stage", "end")
@@ -72,7 +72,8 @@ def test_a_tired_evening_is_put_right(tmp_path: Path) -> None:
     rimelog(tmp_path, "correct", "--job", "job-1", "charge", "17kg", "--by", "office")
     rimelog(tmp_path, "close", "job-1")
     rimelog(tmp_path, "export", "job-1", "--out", "first")
-    rimelog(tmp_path, "correct", "--job", "job-1", "customer", "Another plant (test)", "--why", "was missing")
+    said = rimelog(tmp_path, "correct", "customer", "Another plant (test)", "--why", "was missing")  # the last job
+    assert "no job is logging: the last one, job-1" in said and "Export it again" in said
     rimelog(tmp_path, "export", "job-1", "--out", "second")
     first, second = (tmp_path / name / "rimelog-job-1.zip" for name in ("first", "second"))
     for bundle in (first, second):

@@ -95,7 +95,9 @@ SAID = (
         ),
     ),
     Statement("stage.same_runs", (*FIRST, number("lasted", Quantity.TIME, known(740.0, "s")))),
-    Statement("stage.not_done", (*FIRST, name_of("missed", "Pull down to 500 microns: 4,210 microns now"))),
+    Statement(
+        "stage.not_done", (*FIRST, name_of("missed", "When recovery is done, stop the recovery machine and mark it"))
+    ),
     Statement("correct.another", ANOTHER),
     Statement("correct.as_stamped"),
     Statement("correct.as_entered"),

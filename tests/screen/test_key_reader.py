@@ -1,9 +1,14 @@
 """Keys as terminals send them."""
 
+import os
+import pty
+import sys
+
 import pytest
 
-from logger.screen.key_reader import DOWN, LEFT, RIGHT, UP, keys_of
+from logger.screen.key_reader import DOWN, LEFT, RIGHT, UP, Keys, keys_of
 from logger.screen.terminal import ONWARD
+from tests.terminal import PTY
 
 
 @pytest.mark.parametrize(
@@ -23,3 +28,19 @@ def test_a_quick_hand_loses_no_key() -> None:
 
 def test_arrows_and_space_turn_the_page() -> None:
     assert [ONWARD[key] for key in (" ", DOWN, RIGHT, UP, LEFT, "\x7f")] == [1, 1, 1, -1, -1, -1]
+
+
+@PTY
+def test_a_terminal_that_is_gone_ends_the_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a hang-up is ignored: a window that asks again and again would take half a processor for good."""
+    far, near = pty.openpty()
+    keys = Keys()
+    with os.fdopen(near) as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        keys._old = []
+        os.write(far, b"x\n")
+        assert keys.pressed(5.0) == "x"
+        assert keys.pressed(0.0) == "\n"
+        os.close(far)
+        with pytest.raises(EOFError):
+            keys.pressed(5.0)

@@ -211,6 +211,7 @@ DEFINITION = StageDefinition(
     ),
     listed=("vacuum", "system_temperature", "ambient"),
     profiles=DECAY_PROFILES,
+    profile=DEFAULT_DECAY_PROFILE,
     comparing=_comparing,
     acts=("isolated", "pump-stopped"),
     pending=_pending,

@@ -213,6 +213,7 @@ DEFINITION = StageDefinition(
     ),
     listed=("system", "ambient", "barometer"),
     profiles=PRESSURE_PROFILES,
+    profile=DEFAULT_PRESSURE_PROFILE,
     acts=("nitrogen-filled", "holding", "vented"),
     pending=_pending,
     notices=_notices,

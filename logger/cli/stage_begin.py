@@ -27,7 +27,7 @@ def _option(one: Setting, labels: list[str]) -> click.Option:
     if one.kind is Form.PROFILE:
         each = (f"{s.label}: {', '.join((s.profile, *(p for p in s.profiles if p != s.profile)))}"
                 for s in registry.STAGES if s.profiles)  # fmt: skip
-        text += f" {'; '.join(each)}; or your own of the job file. The first is taken where none is named."
+        text = f"pass/fail standard, or your own of the job file. {'; '.join(each)}. The first is the default."
     name = f"--{one.name.replace('_', '-')}"
     match one.kind:
         case Form.FLAG:

@@ -179,10 +179,10 @@ def cylinder_swap(name: str, ago_s: float, job: str | None) -> None:
     try:
         click.echo(client(job).act("cylinder", name=name, ago_s=ago_s)["text"])
     except DaemonError as exc:
-        kept = [one.name for one in read_cylinders(cylinders_path(), user_catalogue())]
-        if exc.code != "cylinder.unknown" or not kept:
+        listed = [one.name for one in read_cylinders(cylinders_path(), user_catalogue())]
+        if exc.code != "cylinder.unknown" or not listed:
             raise
-        raise DaemonError(f"{exc}; kept: {', '.join(kept)}", exc.code) from exc
+        raise DaemonError(f"{exc}; kept: {', '.join(listed)}", exc.code) from exc
 
 
 @click.command()

@@ -88,7 +88,7 @@ def correct(
         answer = _confirmed(target, answer, body, words, again)
     click.echo(answer["text"])
     if body["target"] == "cylinder" and "correction" in answer:
-        _kept_too(body)
+        _correct_listed(body)
 
 
 def _target(job_id: str | None) -> Done:
@@ -126,8 +126,8 @@ def _confirmed(
 ) -> dict[str, Any]:
     """A looser limit: both numbers shown, the value typed once more."""
     click.echo(answer["text"])
-    asks = sys.stdin.isatty()
-    if not (asks or (again and body["why"])):
+    interactive = sys.stdin.isatty()
+    if not (interactive or (again and body["why"])):
         raise click.ClickException(f"nothing was changed. If it is right:\n  {_whole_command(words)}")
     again = again or click.prompt("The value once more")
     why = body["why"] or click.prompt("Why")
@@ -153,7 +153,7 @@ def _whole_command(words: tuple[str, ...]) -> str:
     )
 
 
-def _kept_too(body: Mapping[str, Any]) -> None:
+def _correct_listed(body: Mapping[str, Any]) -> None:
     """What is stamped on a cylinder that is kept is corrected for later jobs too; on a terminal after a question."""
     from logger.cli.quantities import cylinders_path, user_catalogue
     from logger.config.cylinders import add_cylinder, read_cylinders
@@ -162,16 +162,16 @@ def _kept_too(body: Mapping[str, Any]) -> None:
     from logger.pipeline.fact_table import facts_of
 
     catalogue, which = user_catalogue(), body["which"].casefold()
-    kept = next((c for c in read_cylinders(cylinders_path(), catalogue) if c.name.casefold() == which), None)
+    listed = next((c for c in read_cylinders(cylinders_path(), catalogue) if c.name.casefold() == which), None)
     row = next((one for one in facts_of("cylinder") if body["fact"].replace("_", "-") in (one.typed, one.label)), None)
     name = "" if row is None else row.key.partition(".")[2]
-    if kept is None or name not in STAMPED or plain(getattr(kept, name)) == body["value"]:
+    if listed is None or name not in STAMPED or plain(getattr(listed, name)) == body["value"]:
         return
-    if sys.stdin.isatty() and not click.confirm(f"Correct the kept cylinder {kept.name} too?", default=True):
+    if sys.stdin.isatty() and not click.confirm(f"Correct the kept cylinder {listed.name} too?", default=True):
         return
-    made = from_plain(Cylinder, {**plain(kept), name: body["value"]})
+    made = from_plain(Cylinder, {**plain(listed), name: body["value"]})
     add_cylinder(cylinders_path(), made, catalogue, replace=True)
-    click.echo(f"The kept cylinder {kept.name} is corrected too: later jobs begin with it.")
+    click.echo(f"The kept cylinder {listed.name} is corrected too: later jobs begin with it.")
 
 
 # -- words into a request --------------------------------------------------------------------------------------------

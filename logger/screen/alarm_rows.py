@@ -30,8 +30,8 @@ def alarm_rows(state: Row, width: int, rows: int) -> list[Text]:
     count = " " + f"(1 of {len(alarms)}: L lists)".replace(" ", NO_BREAK) if len(alarms) > 1 else ""
     head = wrapped(alarm_head(first, len(alarms) > 1) + count, width)[:rows]
     seen_low = first["acknowledged"] and first["priority"] == "low"  # then all are seen: the most pressing is first
-    kept = min(len(step), rows - len(head)) if seen_low else 0
-    text = fitted(alarm_text(first), width, rows - len(head) - kept, more="L: what to do")
+    reserved = min(len(step), rows - len(head)) if seen_low else 0
+    text = fitted(alarm_text(first), width, rows - len(head) - reserved, more="L: what to do")
     shown = [_filled(line, width, style) for line in head + text]
     if first["acknowledged"] and len(step) <= rows - len(shown):
         shown += step

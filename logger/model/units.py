@@ -278,8 +278,8 @@ def show(value: Value, quantity: Quantity, system: str, ambient_pa: float = STAN
     number = from_si(value.number, unit, ambient_pa)
     if quantity is Quantity.LEAK_RATE:
         return f"{of_any_size(number)} {show_unit(unit)}"
-    few = quantity is Quantity.PRESSURE_RATE and abs(number) >= 100  # no gauge knows its tenth of such a rate
-    text = f"{number:,.{0 if few else unit.digits}f}"
+    few = quantity is Quantity.PRESSURE_RATE and abs(number) >= 100  # no gauge knows a third figure of such a rate
+    text = f"{float(f'{number:.1e}'):,.0f}" if few else f"{number:,.{unit.digits}f}"
     return with_unit("0" + text[2:] if text.startswith("-0") and not text.strip("-0.") else text, unit)
 
 

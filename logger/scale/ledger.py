@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.value import Argument, Value, known, name_of, number, unknown, word
-from logger.scale.rate import BIG_JUMP_KG, OFF_SCALE, Disturbance
+from logger.scale.rate import BIG_JUMP_KG, OFF_SCALE, Disturbance, MassRate
 from logger.wording.numbers import mass
 
 CLOSE = 0.03  # of the charge: too little to look for (common practice)
@@ -67,6 +67,13 @@ class MassLedger:
         if level.number is None or not self.legs or self.lifted or self.awaiting is not None:
             return self
         return self._last(level.number, level.u or 0.0)
+
+    def ended(self, rate: MassRate) -> "MassLedger":
+        """No more readings come; rate: what found the levels. Where it was still to find out, it does so now."""
+        if not rate.disturbed and rate.value.number is not None:
+            return self
+        rate.finish()
+        return self if rate.disturbed else self.read(rate.level)
 
     def swap(self, cylinder: str) -> "MassLedger":
         """Another cylinder was entered. Names the one already found on the scale, or waits for it to come."""

@@ -189,6 +189,14 @@ class MassRate:
             self._filling = self._filling[::2]
         return self.value
 
+    def finish(self) -> None:
+        """No more readings come: those set aside that move as a flow does are one, though none followed to be sure."""
+        if self._filling:
+            self._close_bucket()
+        if len(self._pending) >= 3 and self._gradual():
+            self._accept_flow()
+            self._refit()
+
     def expect_swap(self) -> None:
         """A cylinder swap was announced: the next big step is taken as soon as the scale is steady."""
         self._swap_expected = True
@@ -227,11 +235,19 @@ class MassRate:
         return mean
 
     def _expected(self, t: float) -> float:
-        return self._fit.at(t) if self._fit is not None else self._line.y[-1]
+        return self._fit.at(t) if self._fit is not None else self._line.y[-1] + self._slope * (t - self._line.t[-1])
+
+    @property
+    def _slope(self) -> float:
+        """kg/s; by the last five buckets where there are too few for a line, and it is clear: a flow from the start."""
+        if self._fit is not None:
+            return self._fit.slope
+        quick = self.quick
+        return 0.0 if quick.number is None or abs(quick.number) < 6 * (quick.u or 0.0) else quick.number
 
     def _jumped(self, t: float, y: float) -> bool:
         """Off the line, and not by drifting off it or by a flow that stopped."""
-        flow = (self._fit.slope if self._fit is not None else 0.0) * (t - self._line.t[-1])
+        flow = self._slope * (t - self._line.t[-1])
         since_last = y - self._line.y[-1] - flow
         return abs(y - self._expected(t)) > self._tolerance and abs(since_last) > self._tolerance + abs(flow)
 
@@ -284,7 +300,7 @@ class MassRate:
         """The line through the tail, carried back, meets the line before: only the rate has changed."""
         first_t, first_y = self._pending[0]
         back_at_start = at_start - slope * (tail[0][0] - first_t)
-        bend = abs(slope - (self._fit.slope if self._fit is not None else 0.0))
+        bend = abs(slope - self._slope)
         margin = self._tolerance + 2.5 * bend * self.bucket_s
         jump = back_at_start - slope * (first_t - self._line.t[-1]) - self._expected(self._line.t[-1])
         return abs(jump) <= margin and abs(first_y - back_at_start) <= margin

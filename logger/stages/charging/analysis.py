@@ -71,6 +71,9 @@ def analyse_charging(
             steps.append((t, now.charged.number, now.rate.number))
         if now.rate.number is not None and now.rate.note is None and _surely(now.rate) > _surely(peak):
             peak = now.rate
+    if (ended := ledger.ended(rate)) is not ledger:
+        ledger = ended
+        watch.update(scale.duration_s, ledger.moved, rate.value)
     charged = ledger.moved
     if charged.number is not None:
         charged = known((watch.direction or 0) * charged.number, "kg", charged.u, charged.note)

@@ -44,6 +44,7 @@ TAIL_FACTOR = 4.0  # the fit begins where the reading was this many times what i
 SURELY = 0.999  # share of the evidence on curves that pass the target
 SOONER, LATER = 1.15, 1.3  # by which a band is wider than its fits: oil and gaskets follow none of them exactly
 RESERVATION = "if it does not level off above the target"
+LEVELING = -3.0  # decades an hour: what still halves within six minutes does not level off; our own figure
 SETTLED_PER_H = 0.2  # of the reading: a level that moves less is standing
 
 
@@ -201,7 +202,7 @@ def _state(
     steepest = _steepest(vacuum, stretch)
     if rate.number - 2.0 * rate.u > 0.05:
         return PumpState.RISING, standing
-    return (PumpState.TAILING if rate.number > 0.4 * steepest else PumpState.PULLING), standing
+    return (PumpState.TAILING if rate.number > max(0.4 * steepest, LEVELING) else PumpState.PULLING), standing
 
 
 def _standing(vacuum: Series, stretch: Stretch) -> Blocks | None:

@@ -193,6 +193,7 @@ class _Run:
             self.stalls.append(Stall(now.stalled_since_s, t, now.causes))
 
     def result(self, charge_kg: float | None, u_charge_kg: float, rebound: Rebound | None) -> RecoveryResult:
+        self.ledger = self.ledger.ended(self.rate)
         recovered = self.ledger.moved
         liquid, vapour = self._rate_of(FlowPhase.LIQUID), self._rate_of(FlowPhase.VAPOUR)
         over = self._over_ambient()

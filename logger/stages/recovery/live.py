@@ -141,8 +141,9 @@ class RecoveryWatch:
         saturation, over = self._condensing(outlet, readings.get("ambient_temperature", _NO_TEMPERATURE))
         vapour = self.phase is FlowPhase.VAPOUR
         slower = "as the pressure falls" if vapour else "once the liquid is gone"
+        flow = unknown("kg/s", "no flow") if self.phase is FlowPhase.STOPPED else rate
         charge_out = time_left(
-            left, rate, decay=self._decay if vapour else None, may_slow=f"at the least: slower {slower}"
+            left, flow, decay=self._decay if vapour else None, may_slow=f"at the least: slower {slower}"
         )
         limit = time_left(allowed, rate)
         return RecoveryNow(

@@ -158,6 +158,16 @@ def test_two_supply_cylinders_add_up() -> None:
     assert [name for name, _ in result.ledger.by_cylinder()] == ["A", "B"]
 
 
+@pytest.mark.parametrize("lasted", [6, 12, 16, 25])
+@pytest.mark.parametrize("direction", [None, -1])
+def test_a_short_stage_that_flows_from_its_first_second_counts_all_of_it(lasted: int, direction: int | None) -> None:
+    """As of a stage begun twice while refrigerant flows: eight divisions a second, five readings in each."""
+    t = [i / 5 for i in range(5 * lasted)]
+    scale = Series("cylinder_mass", t, [round(28.2 - 0.08 * one, 2) for one in t], u=0.003)
+    result = analyse_charging(scale, resolution_kg=0.01, direction=direction)
+    assert result.charged.number == pytest.approx(0.08 * t[-1], abs=0.1)
+
+
 def test_the_simulated_plant_charges_what_the_scale_says() -> None:
     found = run("charging", ("cylinder_mass",), 5400.0)
     result = analyse_charging(found.series["cylinder_mass"], resolution_kg=found.division, target_kg=16.5)

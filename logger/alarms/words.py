@@ -18,11 +18,11 @@ def measured(of: AlarmRow | AlarmChanged | AlarmRule, shown: Shown) -> str:
     """ "48.3 lb, limit 47.6 lb", "open circuit" or nothing."""
     value, problem = (None, None) if isinstance(of, AlarmRule) else (of.value, of.problem)
     if value is not None and of.limit is not None:
-        return f"{_figure(value, of.quantity, shown)}, limit {limit_text(of.limit, of.quantity, shown)}"
+        return f"{figure_text(value, of.quantity, shown)}, limit {limit_text(of.limit, of.quantity, shown)}"
     return problem or "" if value is None else ""
 
 
-def _figure(number: float, quantity: Quantity, shown: Shown) -> str:
+def figure_text(number: float, quantity: Quantity, shown: Shown) -> str:
     """A ratio here is a plain count or switch, not a percentage, unless it lies between 0 and 1."""
     if quantity is Quantity.RATIO and number > 1.5:
         return f"{number:g}"

@@ -10,14 +10,19 @@ from logger.evidence.bagit import digest_of
 from logger.evidence.chain import new_event
 from logger.export.bundle.derived import Derived
 from logger.export.errors import ReportError
+from logger.export.report import report_view
 from logger.export.report import report_words as say
 from logger.export.report import typeset as report_module
+from logger.export.report.report_data import AlarmEntry
 from logger.export.report.report_view import MAX_ROWS
 from logger.export.story import Story
 from logger.model import records as r
-from logger.model.alarm import AlarmEvent, State
+from logger.model.alarm import AlarmEvent, Priority, State
 from logger.model.finding import Text
+from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
+from logger.model.value import known
+from logger.wording.values import Shown
 from tests.export.invented import MANIFOLD, T0_NS, Recorder, alarm, long_job, opened, replay, short_job
 from tests.pdf import attached, ink, pages
 from tests.pdf import size as page_size
@@ -127,6 +132,12 @@ def test_a_flood_of_alarms_is_cut_and_said_to_be() -> None:
         rec.add(new_event(alarm(T0_NS + (2 + i) * NS_PER_S, AlarmEvent.SHELVE, State.UNACKNOWLEDGED, State.SHELVED)))
     text = flat(" ".join(pages(made(rec)[0])))
     assert "20 further rows are in events.csv" in text and "shelved" in text
+
+
+def test_a_count_of_alarms_is_no_percentage() -> None:
+    eleven = known(11.0, "1")
+    entry = AlarmEntry("MANY ALARMS AT ONCE", Priority.HIGH, T0_NS, eleven, eleven, Quantity.RATIO)
+    assert "11 (limit 11)" in report_view._alarm(entry, Shown("us", 101_325.0))
 
 
 def test_a_job_with_nothing_in_it_still_makes_a_report() -> None:

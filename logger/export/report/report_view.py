@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
+from logger.alarms.words import figure_text, limit_text
 from logger.decode.calibration_fit import Standing, standing, zero_drift
 from logger.export.report import report_words as say
 from logger.export.report.chart import drawing_of
@@ -237,9 +238,10 @@ def _balance(label: str, value: Value, shown: Shown) -> list[str]:
 
 
 def _alarm(entry: AlarmEntry, shown: Shown) -> list[str]:
-    value = shown.figure(entry.value, entry.quantity)
+    number = entry.value.number
+    value = shown.figure(entry.value, entry.quantity) if number is None else figure_text(number, entry.quantity, shown)
     if entry.limit.number is not None:
-        value += f" (limit {shown.figure(entry.limit, entry.quantity)})"
+        value += f" (limit {limit_text(entry.limit.number, entry.quantity, shown)})"
     seen = "not acknowledged"
     if entry.acknowledged_ns is not None:
         by = f" by {entry.acknowledged_by}" if entry.acknowledged_by else ""

@@ -102,7 +102,8 @@ def _level(f: Given) -> Text:
     if f.has("class_from"):
         body += " The pressure class rests on an estimated blend: check it."
     if f.has("not_entered"):
-        body += f" Strictest level taken: enter {' and '.join(f.all('not_entered'))}."
+        missing = f.all("not_entered")
+        body += f" Strictest level taken: {' and '.join(missing)} {'was' if len(missing) == 1 else 'were'} not entered."
     return Text(f"{required}{headline}", body, rule, _LEVEL_DECISION)
 
 
@@ -181,7 +182,7 @@ TERMS = {
     "estimated": "from an estimated blend",
     "minor_repair": "0 psig: not a major repair, and not followed by an evacuation to the atmosphere",
     "25_mm_absolute": "25 mm Hg absolute",
-    "0_in_hg": "0 in. Hg of vacuum",
+    "0_in_hg": "0 psig (0 in. Hg of vacuum)",
     "4_in_hg": "4 in. Hg of vacuum",
     "10_in_hg": "10 in. Hg of vacuum",
     "15_in_hg": "15 in. Hg of vacuum",

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.export.report.chart import drawing_of, time_ticks
+from logger.export.report.chart import axis_of, drawing_of, time_ticks
 from logger.export.report.report_data import GapEntry, Plot, Trace
 from logger.model.points import Quantity
-from logger.model.units import MICRON_PA, NS_PER_S
+from logger.model.units import MICRON_PA, NS_PER_S, to_si, user_unit
 from logger.wording.values import Shown
 
 T0 = 1_772_467_200 * NS_PER_S
@@ -146,3 +146,11 @@ def test_noise_does_not_fill_the_height_of_a_hold() -> None:
     assert plot is not None
     heights = [y for piece in plot["traces"][0]["pieces"] for _, y in piece]
     assert max(heights) - min(heights) < 0.1
+
+
+@pytest.mark.parametrize(("log", "values"), [(True, [40.0, 80.0]), (False, [2.0e5, 4.0e5])])
+def test_a_limit_is_never_drawn_on_the_frame(log: bool, values: list[float]) -> None:
+    unit = user_unit(Quantity.VACUUM if log else Quantity.PRESSURE, "us")
+    for limit in (to_si(1000.0 if log else 50.0, unit), to_si(10.0 if log else 10.0, unit)):
+        axis = axis_of(log, values, [limit], unit, US)
+        assert 0.02 < axis.y(limit) < 0.98

@@ -184,7 +184,12 @@ def axis_of(log: bool, values: list[float], limits: list[float], unit: Unit, sho
         factor = math.log10(unit.factor)  # whole decades of the user's unit
         bottom = math.floor(math.log10(low) - factor + 1e-9)
         top = max(bottom + 1, math.ceil(math.log10(high) - factor - 1e-9))
-        return Axis(bottom + factor, top + factor, True)
+        edge = [math.log10(v) - factor for v in limits]  # a limit on the frame would not be seen
+        room = [
+            _AT_FRAME * (top - bottom) * any(abs(v - end) < _AT_FRAME * (top - bottom) for v in edge)
+            for end in (bottom, top)
+        ]
+        return Axis(bottom - room[0] + factor, top + room[1] + factor, True)
     first, last = (from_si(v, unit, shown.ambient_pa) for v in (low, high))
     first, last = min(first, last), max(first, last)
     least = _STEPS_OF_CLOSE_AXIS if close else 5

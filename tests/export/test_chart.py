@@ -151,6 +151,6 @@ def test_noise_does_not_fill_the_height_of_a_hold() -> None:
 @pytest.mark.parametrize(("log", "values"), [(True, [40.0, 80.0]), (False, [2.0e5, 4.0e5])])
 def test_a_limit_is_never_drawn_on_the_frame(log: bool, values: list[float]) -> None:
     unit = user_unit(Quantity.VACUUM if log else Quantity.PRESSURE, "us")
-    for limit in (to_si(1000.0 if log else 50.0, unit), to_si(10.0 if log else 10.0, unit)):
+    for limit in (to_si(1000.0 if log else 50.0, unit), to_si(10.0, unit)):
         axis = axis_of(log, values, [limit], unit, US)
         assert 0.02 < axis.y(limit) < 0.98

@@ -1,0 +1,127 @@
+"""Numbers worked out by hand, put to the public door: what a person with a calculator would expect of each verdict."""
+
+import math
+import random
+
+import pytest
+
+import logger
+from logger.cylinder.limits import limits
+from logger.model.cylinder import Cylinder
+from logger.model.finding import Finding, Verdict
+from logger.model.job import Job
+from logger.model.sample import Series
+from logger.model.units import MICRON_PA, PSI_PA, STANDARD_ATMOSPHERE_PA
+
+HOUR, DAY = 3600.0, 86_400.0
+START = 400 * PSI_PA + STANDARD_ATMOSPHERE_PA
+
+
+def by_key(findings: tuple[Finding, ...]) -> dict[str, Finding]:
+    return {finding.key: finding for finding in findings}
+
+
+def nitrogen(outdoor_k: float, lost_psi: float, **settings: object) -> Finding:
+    """400 psig for 24 h, half the volume indoors at 294 K; outdoors 288 K at first.
+
+    p (0.5 / T outdoors + 0.5 / T indoors) is constant: 15 K more outdoors are 10.7 psi, 4 K less are 2.9 psi.
+    """
+    t = [300.0 * i for i in range(289)]
+    kelvin = [288.0 + outdoor_k * x / DAY for x in t]
+    first = 0.5 / 288.0 + 0.5 / 294.0
+    pa = [START * first / (0.5 / k + 0.5 / 294.0) - lost_psi * PSI_PA * x / DAY for x, k in zip(t, kelvin, strict=True)]
+    found = logger.analyse(
+        "pressure-test",
+        {"system_pressure": Series("system_pressure", t, pa, 300.0, 7e3),
+         "system_temperature": Series("system_temperature", t, kelvin, 0.05, 0.2)},
+        settings,
+    )  # fmt: skip
+    return by_key(found.findings)["standing-pressure.verdict"]
+
+
+def test_a_tight_system_half_indoors_does_not_fail_by_the_weather() -> None:
+    end = START * (0.5 / 288 + 0.5 / 294) / (0.5 / 303 + 0.5 / 294) - START
+    assert end / PSI_PA == pytest.approx(10.7, abs=0.1)
+    assert nitrogen(15.0, 0.0).verdict is not Verdict.FAIL
+    known = nitrogen(15.0, 0.0, share=0.5)
+    drop = known.value("drop")
+    assert known.verdict is not Verdict.FAIL and drop is not None and drop.number is not None and drop.u is not None
+    assert abs(drop.number) < 2 * drop.u
+
+
+def test_four_psi_lost_are_not_held_because_it_grew_colder_outdoors() -> None:
+    assert nitrogen(-4.0, 4.0).verdict is not Verdict.PASS
+    assert nitrogen(-4.0, 4.0, share=0.5).verdict is not Verdict.PASS
+    assert nitrogen(0.0, 4.0, share=0.5).verdict is Verdict.FAIL
+
+
+def vacuum(per_hour: float, accuracy_micron: float | None, start: float = 200.0, gain: float = 1.0) -> Series:
+    rng, t = random.Random(7), [10.0 * i for i in range(361)]
+    micron = [round(gain * (start + per_hour * x / HOUR) + rng.gauss(0, 0.5)) for x in t]
+    u_scale = 0.0 if accuracy_micron is None else accuracy_micron * MICRON_PA / math.sqrt(3)
+    return Series("vacuum", t, [m * MICRON_PA for m in micron], 0.6 * MICRON_PA, u_scale)
+
+
+def decay(series: Series, volume_m3: float, profile: str = "ufgs-15182") -> dict[str, Finding]:
+    warm = Series("system_temperature", [0.0, 1800.0, 3600.0], [294.0] * 3, 0.05, 0.2)
+    found = logger.analyse(
+        "decay-test", {"vacuum": series, "system_temperature": warm}, {"profile": profile},
+        job=Job("", "R-410A", 20.0, volume_m3=volume_m3), marks={"isolated": 0.0},
+    )  # fmt: skip
+    return by_key(found.findings)
+
+
+def test_a_thousand_microns_an_hour_in_50_liters_are_a_leak_of_that_size() -> None:
+    """Q = V dp/dt = 0.05 m3 x 133.3 Pa / 3600 s = 1.85e-3 Pa m3/s."""
+    found = decay(vacuum(1000.0, 20.0), 0.05)
+    assert found["decay.cause"].codes("cause_code") == ("leak",)
+    flow = found["decay.leak-rate"].value("flow")
+    assert flow is not None and flow.number == pytest.approx(0.05 * 133.3 / 3600, rel=0.05)
+    assert all(finding.verdict is not Verdict.PASS for finding in found.values())
+
+
+def test_a_gauge_of_unknown_accuracy_passes_nothing() -> None:
+    """12 % low: 480 shown are 545 against a limit of 500."""
+    shown = vacuum(345.0, None, gain=0.88)
+    assert shown.value[-1] / MICRON_PA == pytest.approx(480, abs=2)
+    decides = decay(shown, 0.05)["decay.verdict"]
+    assert decides.verdict is Verdict.CANNOT_TELL
+
+
+def superheat(measured_f: float, target_f: float) -> dict[str, Finding]:
+    from logger.refrigerant import SHIPPED
+
+    medium, t = SHIPPED.find("R-410A"), [5.0 * i for i in range(241)]
+    low, high = medium.dew_pressure(277.0), medium.dew_pressure(313.0)
+    level = {"suction_pressure": (low, 300.0, 2e3), "suction_temperature": (277.0 + measured_f / 1.8, 0.05, 0.1),
+             "discharge_pressure": (high, 300.0, 5e3)}  # fmt: skip
+    rng = random.Random(3)
+    series = {
+        point: Series(point, t, [value + rng.gauss(0, noise / 3) for _ in t], noise, accuracy)
+        for point, (value, noise, accuracy) in level.items()
+    }
+    return by_key(
+        logger.analyse("start-up", series, {"superheat_target": target_f / 1.8}, job=Job("", "R-410A")).findings
+    )
+
+
+def test_the_target_that_was_entered_decides() -> None:
+    on_target = superheat(25.0, 25.0)
+    assert on_target["start_up.suction_superheat"].verdict is Verdict.PASS
+    assert on_target["start_up.feed"].codes("judged") == ("on_target",)
+    wet = superheat(0.3, 5.0)
+    assert wet["start_up.feed"].codes("judged")[0] in ("floodback", "perhaps_floodback")
+    assert wet["start_up.feed"].verdict is not Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    ("refrigerant", "bar", "fits"),
+    [("R-410A", 30, False), ("R-410A", 48, True), ("R-32", 35, False), ("R-32", 48, True), ("R-125", 30, False),
+     ("R-125", 49, True), ("R-134a", 22, True)],
+)  # fmt: skip
+def test_a_un_cylinder_holds_what_its_test_pressure_allows(refrigerant: str, bar: float, fits: bool) -> None:
+    """P200(3): at least the vapor pressure at 65 °C less 1 bar: R-410A 42, R-32 47, R-134a 18 bar, gauge. R-125 is then
+    above its critical temperature: what its filling ratio gives."""
+    cylinder = Cylinder("C", 12.0, 26.0, None, None, refrigerant, test_pressure_pa=bar * 1e5)
+    found = limits(cylinder, "un", refrigerant).suitability
+    assert (found.verdict is Verdict.PASS) is fits, found

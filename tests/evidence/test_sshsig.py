@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from logger.evidence.errors import SignatureError
 from logger.evidence.keys import PublicKey, allowed_signers_line, parse_public, public_key, signers_of
 from logger.evidence.sshsig import BUNDLE_NAMESPACE, sign, verify
+from tests.tools import needs
 
 KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 OTHER = Ed25519PrivateKey.from_private_bytes(bytes(range(1, 33)))
@@ -24,11 +25,15 @@ def write_key(folder: Path, key: Ed25519PrivateKey) -> Path:
     return path
 
 
+def keygen() -> str:
+    return needs("ssh-keygen", "the stock tool that our signatures are held to")
+
+
 @pytest.mark.parametrize("message", [b"", b"x", b"manifest\n" * 5000])
 def test_ssh_keygen_takes_our_signature(tmp_path: Path, message: bytes) -> None:
     (tmp_path / "sig").write_text(sign(KEY, message, "file"))
     (tmp_path / "allowed").write_text(allowed_signers_line("rimelog", "file", public_key(KEY)))
-    command = ["ssh-keygen", "-Y", "verify", "-f", "allowed", "-I", "rimelog", "-n", "file", "-s", "sig"]
+    command = [keygen(), "-Y", "verify", "-f", "allowed", "-I", "rimelog", "-n", "file", "-s", "sig"]
     good = subprocess.run(command, cwd=tmp_path, input=message, capture_output=True)
     assert good.returncode == 0, good.stderr
     assert public_key(KEY).fingerprint.encode() in good.stdout
@@ -39,7 +44,7 @@ def test_ssh_keygen_takes_our_signature(tmp_path: Path, message: bytes) -> None:
 def test_the_same_text_as_ssh_keygen_makes(tmp_path: Path) -> None:
     write_key(tmp_path, KEY)
     (tmp_path / "m").write_bytes(b"hello")
-    subprocess.run(["ssh-keygen", "-Y", "sign", "-q", "-n", "file", "-f", "key", "m"], cwd=tmp_path, check=True)
+    subprocess.run([keygen(), "-Y", "sign", "-q", "-n", "file", "-f", "key", "m"], cwd=tmp_path, check=True)
     theirs = (tmp_path / "m.sig").read_text()
     assert sign(KEY, b"hello", "file") == theirs
     assert verify(theirs, b"hello", "file") == public_key(KEY)
@@ -47,9 +52,9 @@ def test_the_same_text_as_ssh_keygen_makes(tmp_path: Path) -> None:
 
 def test_fingerprint_and_public_line_as_ssh_keygen_shows_them(tmp_path: Path) -> None:
     path = write_key(tmp_path, KEY)
-    shown = subprocess.run(["ssh-keygen", "-lf", path], capture_output=True, text=True, check=True).stdout
+    shown = subprocess.run([keygen(), "-lf", path], capture_output=True, text=True, check=True).stdout
     assert shown.split()[1] == public_key(KEY).fingerprint
-    line = subprocess.run(["ssh-keygen", "-yf", path], capture_output=True, text=True, check=True).stdout
+    line = subprocess.run([keygen(), "-yf", path], capture_output=True, text=True, check=True).stdout
     assert line.strip() == public_key(KEY).text
     assert parse_public(line + " a comment") == public_key(KEY)
 
@@ -57,7 +62,7 @@ def test_fingerprint_and_public_line_as_ssh_keygen_shows_them(tmp_path: Path) ->
 def test_sha256_signatures_are_read_too(tmp_path: Path) -> None:
     write_key(tmp_path, KEY)
     (tmp_path / "m").write_bytes(b"hello")
-    command = ["ssh-keygen", "-Y", "sign", "-q", "-O", "hashalg=sha256", "-n", "file", "-f", "key", "m"]
+    command = [keygen(), "-Y", "sign", "-q", "-O", "hashalg=sha256", "-n", "file", "-f", "key", "m"]
     subprocess.run(command, cwd=tmp_path, check=True)
     assert verify((tmp_path / "m.sig").read_text(), b"hello", "file") == public_key(KEY)
 
@@ -72,9 +77,9 @@ def test_another_purpose_message_or_key_is_refused() -> None:
 
 
 def test_an_rsa_signature_is_refused_in_words(tmp_path: Path) -> None:
-    subprocess.run(["ssh-keygen", "-q", "-t", "rsa", "-b", "2048", "-N", "", "-f", tmp_path / "key"], check=True)
+    subprocess.run([keygen(), "-q", "-t", "rsa", "-b", "2048", "-N", "", "-f", tmp_path / "key"], check=True)
     (tmp_path / "m").write_bytes(b"hello")
-    subprocess.run(["ssh-keygen", "-Y", "sign", "-q", "-n", "file", "-f", "key", "m"], cwd=tmp_path, check=True)
+    subprocess.run([keygen(), "-Y", "sign", "-q", "-n", "file", "-f", "key", "m"], cwd=tmp_path, check=True)
     with pytest.raises(SignatureError, match="Ed25519"):
         verify((tmp_path / "m.sig").read_text(), b"hello", "file")
 

@@ -112,10 +112,13 @@ def step_line(step: Mapping[str, str | None]) -> str:
 
 
 def say_ended(answer: dict[str, Any]) -> None:
-    """A stage that was ended, with what was found."""
-    click.echo(answer["text"])
+    """A stage that was ended, with what was found; then what was begun."""
+    first, *rest = str(answer["text"]).split("\n")
+    click.echo(first)
     for finding in answer.get("findings", []):
         click.echo(f"  {Text(finding['headline'], finding['text']).line}")
+    for line in rest:
+        click.echo(line)
 
 
 @click.command()

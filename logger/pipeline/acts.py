@@ -85,7 +85,7 @@ def _stage_begin(engine: Engine, body: Body, now_ns: int) -> Body:
     number = next(s.place for s in engine.facts.stages if s.begun.number == identity)
     text = f"{known.label} begun, stage {number}"
     if ended:
-        text = f"{ended['text']}. {text}"
+        text = f"{ended['text']}\n{text}"
     if until_ns is not None:
         text = (
             f"{known.label} entered as stage {number}, {engine.shown.clock(now_ns)[:5]} to "
@@ -99,7 +99,7 @@ def _judged_by(engine: Engine, known: StageDefinition[Any], settings: Mapping[st
     key = settings.get("profile") or known.profile
     profile = engine.model.state.profiles.get(key) or known.profiles.get(key)
     which = "" if settings.get("profile") else "; another: `--profile NAME`"
-    return "" if profile is None else f". Judged by {key}: {profile.label}{which}"
+    return "" if profile is None else f"\nJudged by {key}: {profile.label}{which}"
 
 
 def _may_go_on(engine: Engine, kind: str) -> None:
@@ -226,7 +226,7 @@ def _answered(answer: str) -> Callable[[Engine, Body, int], Body]:
                     if "name" not in of_act:
                         raise not_now("proposal.which_cylinder", count_of("n", one.n))
                 done = _ACTS[each.action](engine, of_act, at_ns)
-                text += f"; {done['text']}"
+                text = "; ".join((text, *str(done["text"]).split("\n")))
                 ended |= {key: done[key] for key in ("ended", "findings") if key in done}
         t_ns = engine.model.now_ns
         engine.emit(ProposalAnswered(t_ns=t_ns, n=one.n, answer=answer, operator=operator, as_of_ns=as_of_ns))

@@ -120,12 +120,12 @@ class Acting:
         except Exception as exc:
             if getattr(exc, "code", "") not in ASKED_BACK:
                 raise
-            self._open = KeyAct(  # confirmed once more it is done
-                str(exc).removesuffix("?"), act.action, {**act.body, "anyway": True}
-            )
+            question = str(exc).removesuffix("?")  # confirmed once more it is done
+            self._open = KeyAct(question[:1].upper() + question[1:], act.action, {**act.body, "anyway": True})
             return ""
-        lines = [str(answer["text"]), *(f["headline"] for f in answer.get("findings", [])[:1])]
-        return ": ".join(line.replace("\n", "; ") for line in lines)
+        first, *rest = str(answer["text"]).split("\n")
+        found = "".join(f": {f['headline']}" for f in answer.get("findings", [])[:1])
+        return "; ".join((first + found, *rest))
 
     def _typed(self, typing: Typing, key: str) -> str:
         if key in ENTER:

@@ -22,6 +22,7 @@ from logger.screen.words import proposal_line, shown, title
 
 KEYS = "b begin  e end  s swap  m mark  n note  a ack  L alarms  r f d  ? help  q leave"
 KEYS_SHORT = "b e s m n a act   L r f d pages   ? help   q leave"
+NOTE_ROWS = 3  # of what was done or refused
 KEYS_OF_MORE = "space next part   ↑ part before   a acknowledge   Esc back   q leave"
 KEYS_OF_MORE_SHORT = "space next  ↑ before  Esc back  q leave"
 HELP = (
@@ -88,7 +89,7 @@ def render(
     bar = _fit(Text(title(state), "bold reverse"), width, "bold reverse")
     alarms = rows_for(height)
     head = [bar, *([Text("")] * alarms if lost else alarm_rows(state, width, alarms))]
-    foot = _foot(state, width, height, note, lost=lost)
+    foot = _foot(state, width, height, "" if asking is not None else note, lost=lost)
     room = height - len(head) - len(foot)
     if asking is not None:
         body = [Text(line, "bold") for text in asking.lines for line in wrapped(text, width)]
@@ -154,7 +155,7 @@ def _foot(state: Row, width: int, height: int, note: str, in_parts: bool = False
     lines += [Text(text, "dim") for text in caution[:4]]
     long, short = (KEYS_OF_MORE, KEYS_OF_MORE_SHORT) if in_parts else (KEYS, KEYS_SHORT)
     keys = long if len(long) <= width else short
-    lines.append(Text(_clip(note, width), "bold") if note else Text(keys, "dim"))
+    lines += [Text(line, "bold") for line in wrapped(note, width)[:NOTE_ROWS]] if note else [Text(keys, "dim")]
     return lines
 
 

@@ -82,6 +82,8 @@ def _watch(now: Inputs) -> Watch:
 def _pending(now: Inputs) -> Pending | None:
     """The target; once the pump is valved off the decay test looks at that."""
     vacuum, target_pa = now.value("vacuum"), target_vacuum(now.settings)
+    if "vacuum" not in now.values:
+        return Pending(Statement("evacuation.not_measured"))
     if vacuum.number is None:
         return Pending(Statement("evacuation.no_vacuum", (name_of("why", str(vacuum.problem)),)))
     isolated, started = (max(now.marked(act), default=0) for act in ("isolated", "pump-started"))

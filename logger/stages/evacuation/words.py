@@ -1,7 +1,7 @@
 """Evacuation in words."""
 
 from logger.model.finding import Text
-from logger.wording.book import Words, alarm
+from logger.wording.book import Words, alarm, always
 from logger.wording.given import Given, many, sentence
 
 _RULE = "the vacuum gauge's reading against the target of the stage"
@@ -186,6 +186,7 @@ WORDS = Words(
         "evacuation.pump_started": lambda f: (
             "Vacuum pump started" + (f": {f('pressure')} and falling" if f.has("pressure") else "")
         ),
+        "evacuation.not_measured": always("Vacuum is not measured: pull down by your own gauge"),
         "evacuation.no_vacuum": lambda f: f"Vacuum unknown: {f('why')}. Check the vacuum gauge and its valve",
         "evacuation.to_pull": lambda f: f"Pull down to {f('target')}: {f('vacuum')} now",
     },

@@ -110,6 +110,8 @@ def _pending(now: Inputs) -> Pending | None:
     """Nitrogen shut in at the test pressure, and the hold."""
     pressure, profile = now.series("system_pressure"), profile_of(now.settings, now.profiles)
     newest, least_pa = now.value("system_pressure"), now.settings.test_pressure or USUAL_TEST_PA[0]
+    if "system_pressure" not in now.values:
+        return Pending(Statement("pressure-test.not_measured"))
     if newest.number is None:
         return Pending(Statement("pressure-test.no_pressure", (name_of("why", str(newest.problem)),)))
     began_s = _holding_since(now, pressure)

@@ -3,7 +3,7 @@
 from logger.model.finding import Text
 from logger.model.points import POINTS
 from logger.stages import hidden_leak
-from logger.wording.book import AlarmText, AlarmWords, Words, alarm
+from logger.wording.book import AlarmText, AlarmWords, Words, alarm, always
 from logger.wording.given import Given, sentence
 
 _DECISION = (
@@ -111,6 +111,7 @@ WORDS = Words(
         "pressure-test.nitrogen_in": lambda f: f"Nitrogen in: system at {f('pressure')}",
         "pressure-test.settled": lambda f: f"Test pressure settled at {f('pressure')}",
         "pressure-test.over": lambda f: f"Test pressure let out, from {f('pressure')}",
+        "pressure-test.not_measured": always("System pressure is not measured: time the hold by your own gauge"),
         "pressure-test.no_pressure": lambda f: f"System pressure unknown: {f('why')}. Check the gauge and its cable",
         "pressure-test.to_fill": lambda f: (
             f"Fill with dry nitrogen to {f('wanted') if f.has('wanted') else 'the test pressure'}, shut it in, mark it"

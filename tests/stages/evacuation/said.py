@@ -125,6 +125,7 @@ SAID = (
     counted((446.0, 310.0), 3),
     counted((446.0, 310.0), None, None),
     counted((310.0,), 2),
+    Statement("evacuation.not_measured"),
     Statement("evacuation.no_vacuum", (name_of("why", "no reading for 9 s"),)),
     Statement(
         "evacuation.to_pull",

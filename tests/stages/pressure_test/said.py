@@ -90,6 +90,7 @@ SAID = (
         Statement(f"pressure-test.{what}", (number("pressure", Quantity.PRESSURE, known(1.95e6, "Pa")),))
         for what in ("nitrogen_in", "settled", "over")
     ),
+    Statement("pressure-test.not_measured"),
     Statement("pressure-test.no_pressure", (name_of("why", "no reading for 9 s"),)),
     Statement("pressure-test.to_fill"),
     Statement("pressure-test.to_fill", (number("wanted", Quantity.PRESSURE, known(1.15e6, "Pa")),)),

@@ -3,8 +3,9 @@
 import asyncio
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
-from statistics import fmean, stdev
+from statistics import fmean, median, stdev
 from typing import Final
 
 from logger.app.connections import check_supported, connections
@@ -26,7 +27,7 @@ MIN_READINGS: Final = 6
 @dataclass(frozen=True, slots=True)
 class SteadyReading:
     """mean, u: of the uncorrected readings and the standard uncertainty of that mean with the resolution, SI; gauge
-    channels as gauge. moving: how far the second half lies from the first where that is more than scatter, else 0.
+    channels as gauge. moving: how far the readings went where that is more than scatter, else 0.
     accuracy: stated limits of error, SI, None where nobody stated any. no_zero: what it shows at nothing is more than a
     zero drifts.
     """
@@ -113,12 +114,19 @@ def _step(daemon: _Collecting) -> float:
 
 
 def _moving(window: list[float], step: float) -> float:
-    """How far the halves lie apart, where that is more than a step and three times what scatter makes of it."""
+    """How far the halves lie apart, where that is more than a step and three times what scatter makes of it; or how far
+    the readings spread, where that is more than reading to reading tells: a load put on within either half.
+
+    Scatter from reading to reading by the median, which one jump does not move (0.954 of normal scatter).
+    """
     half = len(window) // 2
     first, second = window[:half], window[half:]
     apart = fmean(second) - fmean(first)
     scatter = math.sqrt(stdev(first) ** 2 / len(first) + stdev(second) ** 2 / len(second))
-    return apart if abs(apart) > max(3 * scatter, step) else 0.0
+    if abs(apart) > max(3 * scatter, step):
+        return apart
+    noise = median(abs(b - a) for a, b in pairwise(window)) / 0.954
+    return max(window) - min(window) if stdev(window) > 3 * max(noise, step) else 0.0
 
 
 def _steady(daemon: _Collecting, window: list[float], moving: float) -> SteadyReading:

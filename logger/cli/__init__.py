@@ -43,7 +43,7 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
         "autostop": (
             "logger.cli.act_commands",
             "autostop",
-            "Let Rimelog cut power to the recovery machine by a relay.",
+            "Let Rimelog stop the recovery machine by a relay.",
         ),
         "stop": ("logger.cli.act_commands", "stop", "Stop the logger; everything is stored."),
         "finish": ("logger.cli.finish", "finish", "End everything, make the report and open it."),

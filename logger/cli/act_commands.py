@@ -228,22 +228,22 @@ def shelve(alarm: str, minutes: float, reason: str, operator: str, job: str | No
 
 @click.group()
 def autostop() -> None:
-    """Let Rimelog cut power to the recovery machine through a device's relay.
+    """Let Rimelog stop the recovery machine: a device's relay in its control circuit.
 
     Only for a contact that the rig file names ([[device.output]]). An operating convenience, not a safety device: it
     replaces no pressure switch, relief valve, scale alarm or person.
     """
 
 
-HOLD_OPTION = click.option("--hold", default="", help="What its contact supplies, when the rig has several.")
+HOLD_OPTION = click.option("--hold", default="", help="What its contact holds, when the rig has several.")
 
 
-@autostop.command("arm", short_help="Power on while all is well, off otherwise.")
+@autostop.command("arm", short_help="Contact closed while all is well, open otherwise.")
 @HOLD_OPTION
 @click.option("--operator", default="", help="Who is at the recovery machine.")
 @JOB_OPTION
 def autostop_arm(hold: str, operator: str, job: str | None) -> None:
-    """Power on, as long as a recovery runs and all it depends on reads and is within limits; else power is cut."""
+    """Hold the contact closed while a recovery runs and all it depends on reads and is within limits; else open it."""
     click.echo(client(job).act("autostop-arm", hold=hold, operator=operator)["text"])
 
 

@@ -73,6 +73,7 @@ def calibrate(
     refuse_devices_in_use(rig, None)
     ambient = ambient_of(altitude, barometer)
     compared: list[CalibrationPoint] = []
+    reads: list[SteadyReading] = []
     accuracy: float | None = None
     said_points: list[str] = []
     for said in wanted or _asked(point):
@@ -88,6 +89,7 @@ def calibrate(
         compared.append(_compared(read, said, reference_si, reference_u, point, ambient))
         _refuse_unlike(read, said, compared, point, units)
         accuracy = read.accuracy
+        reads.append(read)
         _say_read(read, compared[-1], point, units)
     try:
         fit = fit_calibration(compared, before.span)
@@ -104,7 +106,10 @@ def calibrate(
         made = Calibration(fit.zero, fit.span, fit.u, local_day(), certificate, by, reference, earlier, due_days)
     _say_fit(fit, compared, made, accuracy, point, units)
     text = with_calibration(rig, point, made, units)
-    if not yes and not click.confirm(f"Write this into {rig_file}?", default=True):
+    moved = any(one.moving for one in reads)
+    if yes and moved:
+        raise click.ClickException("it was not steady: nothing was written. Calibrate again, or leave out --yes")
+    if not yes and not click.confirm(f"Write this into {rig_file}?", default=not moved):
         click.echo("Nothing was written.")
         return 1
     write_rig(rig_file, text)
@@ -144,10 +149,11 @@ def _compared(
     from logger.decode.calibration_fit import CalibrationPoint
     from logger.model.points import POINTS
     from logger.model.units import parse_quantity
+    from logger.physics.ambient import AmbientSource
 
-    if said == "open-to-air" and not read.gauge and ambient.note is not None:
+    if said == "open-to-air" and not read.gauge and ambient.source is AmbientSource.ASSUMED:
         raise click.UsageError("open to the air an absolute sensor shows the barometer: give --barometer or --altitude")
-    u = {"ice-bath": ICE_BATH_U_K, "open-to-air": 0.0 if read.gauge else None, "empty": 0.0}.get(said)
+    u = {"ice-bath": ICE_BATH_U_K, "open-to-air": 0.0 if read.gauge else ambient.u_pa, "empty": 0.0}.get(said)
     if reference_u is not None and said not in ("open-to-air", "empty"):
         u = parse_quantity(reference_u, POINTS[point].quantity.difference)
     return CalibrationPoint(read.mean, read.u, reference - (ambient.pressure_pa if read.gauge else 0.0), u)
@@ -181,7 +187,7 @@ def _show(number: float, point: str, units: str) -> str:
 
 def _say_read(read: "SteadyReading", compared: "CalibrationPoint", point: str, units: str) -> None:
     off = _show(compared.reading - compared.reference, point, units)
-    click.echo(f"  reads {off} from the reference, mean of {read.count} readings, ± {_show(2 * read.u, point, units)}")
+    click.echo(f"  {off} off the reference, mean of {read.count} readings, ± {_show(2 * read.u, point, units)}")
     if read.moving:
         click.echo(f"  still moving by {_show(read.moving, point, units)}: wait longer and calibrate again")
 

@@ -3,9 +3,13 @@
 from datetime import date
 from pathlib import Path
 
+import click
 import pytest
 
+from logger.app.calibrating import SteadyReading
+from logger.cli.calibrate import _compared
 from logger.cli.helpers import say_calibrations
+from logger.cli.quantities import ambient_of
 from logger.clock import local_day
 from logger.config.rig_file import load_rig
 from logger.decode.calibration_fit import Standing, standing
@@ -168,3 +172,16 @@ def test_what_a_job_says_at_its_begin(tmp_path: Path, capsys: pytest.CaptureFixt
     assert "No calibration recorded for any point: `rimelog calibrate`" in capsys.readouterr().out
     say_calibrations(load_rig(_rig(tmp_path, "socket://127.0.0.1:1", "  calibrated = 2020-03-02\n")))
     assert "CALIBRATION OVERDUE: cylinder_mass (2020-03-02)" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("altitude", "barometer", "u_pa"), [("5280ft", None, 1000.0), (None, "29.92inHg", 300.0)])
+def test_an_absolute_sensor_open_to_air_is_compared_with_the_barometer_that_was_given(
+    altitude: str | None, barometer: str | None, u_pa: float
+) -> None:
+    read = SteadyReading(85_000.0, 50.0, 20, 0.0, None, gauge=False)
+    around = ambient_of(altitude, barometer)
+    compared = _compared(read, "open-to-air", around.pressure_pa, None, "suction_pressure", around)
+    assert (compared.reading, compared.reference) == (85_000.0, around.pressure_pa)
+    assert compared.u_reference == pytest.approx(u_pa)
+    with pytest.raises(click.UsageError, match="--altitude"):
+        _compared(read, "open-to-air", 101_325.0, None, "suction_pressure", ambient_of(None, None))

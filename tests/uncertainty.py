@@ -15,7 +15,7 @@ WITHIN = 0.2
 HEAD = """# Is the printed uncertainty true?
 
 Made by `python -m tests.uncertainty`: {runs} runs of each stage, from devices of stated accuracy to the finding, by
-the public door `logger.analyse`. In each run every device's error is drawn anew within its stated accuracy, with noise
+the public door `logger.analyse`. In each run every device's error is drawn again within its stated accuracy, with noise
 and digits on each reading; what no device states (how far the gas is from a clamp on the pipe, how the volume is split,
 what the weather does to a gauge pressure, how well the volume is known, how good a rating sheet is) is drawn as wide as
 the analysis assumes it. Whether that is wide enough is not tested here but against simulated circuits:

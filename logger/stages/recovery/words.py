@@ -265,7 +265,7 @@ WORDS = Words(
         ),
         "recovery.to_settle": lambda f: f"Wait: pressure settling, {f.so_far('lasted', 'asked')}",
         "recovery.too_close": lambda f: (
-            f"Too close to tell: {f('pressure')}, {f('required')} required. Recover further to be sure"
+            f"Too close to call: {f('pressure')}, {f('required')} required. Recover further to be sure"
         ),
     },
     terms=TERMS,

@@ -270,12 +270,17 @@ def unit_for(number: float, quantity: Quantity, system: str, ambient_pa: float =
     return UNITS["inHg"] if unit.name == "psig" and number < ambient_pa - NO_VACUUM_PA else unit
 
 
+_NOTHING = 0.003
+
+
 def show(value: Value, quantity: Quantity, system: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> str:
     """As "118.0 psig", or "unknown" when there is no number (the reason is the caller's to show)."""
     if value.number is None:
         return "unknown"
     unit = unit_for(value.number, quantity, system, ambient_pa)
     number = from_si(value.number, unit, ambient_pa)
+    if quantity is Quantity.RATIO and -_NOTHING < value.number < 0.0:
+        number = 0.0  # the scale's last division, not less than nothing in a cylinder
     if quantity is Quantity.LEAK_RATE:
         return f"{of_any_size(number)} {show_unit(unit)}"
     few = quantity is Quantity.PRESSURE_RATE and abs(number) >= 100  # no gauge knows a third figure of such a rate

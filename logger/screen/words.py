@@ -19,6 +19,15 @@ def duration(seconds: float | None) -> str:
     return f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
 
 
+def time_left(seconds: float) -> str:
+    """ "9 min 34 s", "34 min", "1 h 34 min": no clock reading."""
+    whole = max(0, int(seconds))
+    minutes, secs = divmod(whole, 60)
+    if minutes >= 60:
+        return f"{minutes // 60} h {minutes % 60:02d} min"
+    return f"{minutes} min" if minutes >= 10 else f"{minutes} min {secs:02d} s" if minutes else f"{secs} s"
+
+
 def span(seconds: float) -> str:
     """ "25 min", "12.4 h"."""
     return f"{seconds / 60:.0f} min" if seconds < 3 * 3600 else f"{seconds / 3600:.1f} h"
@@ -32,7 +41,7 @@ def shown(row: dict[str, Any]) -> str:
         if row["value"] > LONG_S:
             return f"over {LONG_S // 3600} h"
         note = row.get("note") or ""
-        return f"{duration(row['value'])} {note}" if note.startswith("of ") else duration(row["value"])
+        return f"{duration(row['value'])} {note}" if note.startswith("of ") else time_left(row["value"])
     return str(row["text"])
 
 

@@ -17,7 +17,7 @@ from logger.store.lock import holder_of
 from logger.store.place import lock_path
 from tests import pdf
 from tests.cli.test_setup import PNG
-from tests.end_to_end.running import Sim, Stored, daemon, environment, rimelog, simulated, until
+from tests.end_to_end.running import Sim, Stored, child, daemon, environment, rimelog, simulated, until
 from tests.terminal import PTY
 
 PATIENCE_S = 60
@@ -171,6 +171,20 @@ def test_finish_ends_closes_exports_and_verifies_in_one_command(tmp_path: Path, 
         kinds = [one.type for one in document[0].get_objects()]
     assert pypdfium2.raw.FPDF_PAGEOBJ_IMAGE in kinds  # the logo
     assert "closed already" in rimelog(tmp_path, "finish", "--out", "again", "--no-open")  # asked again: harmless
+
+
+@pytest.mark.parametrize("page", ["README.md", "docs/mechanic.md"])
+def test_the_two_commands_of_practice_work_as_the_page_shows_them(tmp_path: Path, page: str) -> None:
+    shown = (Path(__file__).parents[2] / page).read_text(encoding="utf-8")
+    found = re.search(r"```sh\n\S*python -m (sim_device .*)\n\S*rimelog (start .*)\n```", shown)
+    assert found is not None
+    with child(found[1].split(), tmp_path, tmp_path / "sim.log"):
+        until(lambda: (tmp_path / "practice.toml").is_file(), "the rig file of the simulated instruments")
+        rimelog(tmp_path, *found[2].split(), "--job", "practice-1", "--no-sound")
+        client = Client(read_address(tmp_path / "data" / "jobs" / "practice-1" / "daemon.json"))
+        until(lambda: all(d["ok"] for d in client.status()["devices"]), "the instruments are heard")
+        assert client.status()["refrigerant"] == "R-407C"
+        rimelog(tmp_path, "stop")
 
 
 def test_latest_is_by_time_begun_and_empty_jobs_can_be_removed(tmp_path: Path, scale: Sim) -> None:

@@ -66,7 +66,7 @@ def test_it_fits_any_size(size: tuple[int, int], page: str) -> None:
 
 def test_what_matters_is_on_the_main_page() -> None:
     text = "\n".join(line.plain for line in render(STATE, TREND, 80, 24))
-    for part in ("Recovery 1:10:05", "SAMPLE DATA", "Cylinder nearly full", "HIGH NEW: ", "110.4 lb", "12:34",
+    for part in ("Recovery 1:10:05", "SAMPLE DATA", "Cylinder nearly full", "HIGH NEW: ", "110.4 lb", "12 min",
                  "unknown", "q leave", "██", "markings come first"):  # fmt: skip
         assert part in text, part
 
@@ -176,6 +176,9 @@ def test_a_time_far_off_is_not_told_to_the_second() -> None:
     state["live"]["time_to_limit"]["value"] = 122_863.0
     text = "\n".join(line.plain for line in render(state, TREND, 80, 24))
     assert "over 10 h" in text and "34:07" not in text
+    for seconds, said in ((34.0, "34 s"), (574.0, "9 min 34 s"), (634.0, "10 min"), (5685.0, "1 h 34 min")):
+        state["live"]["time_to_limit"]["value"] = seconds
+        assert f" {said}" in "\n".join(line.plain for line in render(state, TREND, 80, 24))
 
 
 def test_a_device_in_trouble_is_named_before_the_many_that_are_well() -> None:

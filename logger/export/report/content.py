@@ -87,11 +87,13 @@ def build_report_data(
 
 
 def result_of(findings: Iterable[Finding]) -> Finding | None:
-    """The finding that decides: one that fails before all others, else the first that a rule judged, else the first."""
+    """The finding that decides: one that fails before all others, else the first that a rule judged, else the first
+    that asks for attention, else the first."""
     listed = list(findings)
     judged = [f for f in listed if f.verdict in JUDGED]
     failed = [f for f in judged if f.verdict is Verdict.FAIL]
-    return next(iter(failed or judged or listed), None)
+    attention = [f for f in listed if f.verdict is Verdict.ATTENTION]
+    return next(iter(failed or judged or attention or listed), None)
 
 
 def _stages(story: Story, replayed: Replayed, readings: StageReadings) -> tuple[StageReport, ...]:

@@ -171,9 +171,11 @@ def _open(data: ReportData, shown: Shown) -> Iterator[str]:
     for stage in data.stages:
         if stage.stage.ended_ns is None:
             yield f"{_named(stage)}: still running"
-        worst = [f for f in stage.findings if f.verdict in (Verdict.FAIL, Verdict.CANNOT_TELL, Verdict.ATTENTION)]
-        for finding in worst:
-            yield f"{_named(stage)}: {_to_do(finding, shown)}"
+        passed = stage.result is not None and stage.result.verdict is Verdict.PASS
+        for verdict in (Verdict.FAIL, Verdict.CANNOT_TELL, Verdict.ATTENTION):
+            stands = " (the PASS stands)" if passed and verdict is Verdict.ATTENTION else ""
+            for finding in (one for one in stage.findings if one.verdict is verdict):
+                yield f"{_named(stage)}: {_to_do(finding, shown)}{stands}"
     if not data.closed:
         yield "The job was not closed when this was made"
 

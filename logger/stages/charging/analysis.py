@@ -80,7 +80,7 @@ def analyse_charging(
     findings = (
         _mass_finding(charged, peak, scale.duration_s, ledger),
         *_target_finding(charged, target_kg, resolution_kg),
-        *_full_charge_finding(charged, full_charge_kg, before_kg),
+        *_full_charge_finding(charged, full_charge_kg, before_kg, target_kg),
     )
     return ChargingResult(charged, peak, ledger, tuple(steps), findings)
 
@@ -125,14 +125,18 @@ def _target_finding(charged: Value, target_kg: float | None, resolution_kg: floa
     return (Finding("charging.target", verdict, inputs),)
 
 
-def _full_charge_finding(charged: Value, full_charge_kg: float | None, before_kg: float | None) -> tuple[Finding, ...]:
-    """Over or short where the difference exceeds its expanded uncertainty (k=2) and 1 % of the charge."""
+def _full_charge_finding(
+    charged: Value, full_charge_kg: float | None, before_kg: float | None, target_kg: float | None = None
+) -> tuple[Finding, ...]:
+    """Over or short where the difference exceeds its expanded uncertainty (k=2) and 1 % of the charge. With a target
+    that is what was asked, and a charge that nobody can tell is no answer in its place."""
     if full_charge_kg is None or charged.number is None:
         return ()
     moved = number("charged", Quantity.MASS, charged)
     full = number("full_charge", Quantity.MASS, known(full_charge_kg, "kg"))
     if before_kg is None:
-        return (Finding("charging.full_charge", Verdict.CANNOT_TELL, (moved, full, word("judged", "unknown"))),)
+        verdict = Verdict.CANNOT_TELL if target_kg is None else Verdict.INFO
+        return (Finding("charging.full_charge", verdict, (moved, full, word("judged", "unknown"))),)
     over = before_kg + charged.number - full_charge_kg
     inside = number("in_the_system", Quantity.MASS, known(before_kg + charged.number, "kg", charged.u))
     verdict, judged = Verdict.PASS, "met"

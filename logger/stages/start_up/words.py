@@ -65,7 +65,7 @@ def _target(f: Given, name: str) -> Text:
     target = f"{sentence(head)}, target {f('target')}"
     headline, body = {
         "unsteady": (f"{head}: not steady", f"{target}: not judged, {f('reason') if f.has('reason') else ''}."),
-        "on_target": (f"{head}: on target", f"{target}: on target."),
+        "on_target": (f"{head}: on target", f"{target} ± {f('tolerance')}: on target."),
         "within_u": (f"{head}: can't tell", f"{target}: off by {f.spread('off_by') if f.has('off_by') else ''}, "
                      f"too close to the {f('tolerance')} allowed for these sensors."),
         "above": (f"{head}: high", f"{target}: {f('off_by') if f.has('off_by') else ''} high."),

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.export.report.content import result_of
 from logger.model.finding import Verdict
 from logger.model.sample import Series
 from logger.model.units import POUND_KG
@@ -147,6 +148,14 @@ def test_total_against_the_full_charge(before: float | None, full: float, verdic
     result = analyse_charging(ramp(60, 50), resolution_kg=0.01, full_charge_kg=full, before_kg=before)
     finding = next(f for f in result.findings if f.key == "charging.full_charge")
     assert finding.verdict is verdict
+
+
+def test_with_a_target_that_decides_before_a_full_charge_nobody_can_tell() -> None:
+    result = analyse_charging(ramp(60, 59), resolution_kg=0.01, target_kg=15.4, full_charge_kg=16.5)
+    found = {f.key: f.verdict for f in result.findings}
+    assert (found["charging.target"], found["charging.full_charge"]) == (Verdict.ATTENTION, Verdict.INFO)
+    decides = result_of(result.findings)
+    assert decides is not None and decides.key == "charging.target"
 
 
 def test_two_supply_cylinders_add_up() -> None:

@@ -173,6 +173,12 @@ class DeviceFeed:
     def _noticed(self, about: str, words: str, at_ns: int) -> None:
         self._wrong[about] = words, at_ns
         self._report_trouble()
+        self._hindered(words)
+
+    def _hindered(self, why: str) -> None:
+        """It is heard, and what it says keeps it from being read: the alarm must not say that it is not heard."""
+        if not self.connected:
+            self._engine.device_lost(self._key(), f"device lost: it answers, but cannot be used: {clean(why, 120)}")
 
     def _report_trouble(self) -> None:
         self._engine.device_troubled(self._key(), self.trouble())
@@ -195,7 +201,8 @@ class DeviceFeed:
     def _status(self, event: link.StatusReceived) -> None:
         self.supply_mv = event.status.supply_mv
         self.faults = int(event.status.faults)
-        if (unheld := unheld_text(event.status)) is not None:
+        held = [output.index for output in self.rig_device.outputs]
+        if (unheld := unheld_text(event.status, held)) is not None:
             self._wrong["output"] = unheld, event.at_ns
         self._report_trouble()
         if event.status.battery_percent is not None:
@@ -223,6 +230,8 @@ class DeviceFeed:
         if self.frames or (not text and (event.code == CONTENT or not cut)):
             self.bad_frames += 1 + event.suppressed
             self._line.bad(event.code, event.raw, event.reason, 1 + event.suppressed)
+        if event.code == CONTENT:
+            self._hindered(event.reason)
         if self.rig_device.kind == TEXT:
             self._not_understood = f'{event.reason}: "{clean(event.raw.decode("latin-1"), 40)}"'
 
@@ -298,7 +307,7 @@ class DeviceFeed:
         problem = readings.problem if readings is not None else None
         past = fault_text(self.faults & PAST)
         trouble = self.trouble()
-        parts += filter(None, (trouble, past))
+        parts += [words for words in (trouble, past) if words and words not in self.state]
         unread = readings.channel_problems if readings is not None and self.connected else {}
         if problem and self.connected:
             parts.append(clean(problem))

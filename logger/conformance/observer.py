@@ -26,6 +26,7 @@ from firmware_protocol.messages import (
 )
 from logger.conformance.cbor_walk import walk
 from logger.conformance.protocol_rules import RULES
+from logger.decode.ucum import unit_problem
 from logger.model.units import NS_PER_S
 
 U32 = 0xFFFF_FFFF
@@ -204,6 +205,9 @@ class Observer:
         if (problem := problem_with(describe)) is not None and "not known" not in problem:
             rule = "describe.range" if problem.startswith("range ") else "describe.sensor"
             self.blame(rule, f"channel {describe.index}: {problem}", received)
+        if (problem := unit_problem(describe.unit)) is not None:
+            at = walk(body).keys[2][0] + BODY_AT
+            self.blame("describe.unit", f"channel {describe.index}: {problem}", received, at)
 
     # -- time ------------------------------------------------------------------------------------------------------
 

@@ -85,6 +85,7 @@ RULES: Final[dict[str, Rule]] = {
     "describe.index": _must("7.2", "describe has the index that was asked for"),
     "describe.same": _must("3.6", "a description does not change while the layout id stays"),
     "describe.sensor": _must("7.4", "sensor kind, parameters, quantity and unit go together"),
+    "describe.unit": _should("7.2", "the unit is the UCUM code of a unit that hosts know"),
     "describe.junction": _should("7.4", "a thermocouple's cold junction is sampled every 10 s or more often"),
     "describe.range": _must("7.2", "the range's low end is below its high end"),
     "samples.layout": _must("3.6", "samples carry the layout id of the descriptions in force"),

@@ -41,6 +41,15 @@ _PLAIN = {
 _WITH_OFFSET = {"Cel": ("K", 1.0, 273.15), "[degF]": ("K", 5 / 9, 459.67 * 5 / 9)}
 
 
+def unit_problem(code: str) -> str | None:
+    """Why values in that unit cannot be used; None when they can."""
+    try:
+        ucum(code)
+    except UcumError as exc:
+        return str(exc)
+    return None
+
+
 def ucum(code: str) -> UcumUnit:
     """The unit of a code, case-sensitive as UCUM is. Raises UcumError for codes outside this trade."""
     if code in _WITH_OFFSET:

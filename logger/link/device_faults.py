@@ -1,6 +1,7 @@
 """What a device reports of itself that is wrong, in words: its faults (firmware_protocol/SPEC.md section 7.5, status
 key 11), and an output that is closed by itself."""
 
+from collections.abc import Collection
 from typing import Final
 
 from firmware_protocol.codes import DeviceState, Fault, OutputState
@@ -26,9 +27,11 @@ def fault_text(faults: int) -> str:
     return ", ".join(known + later)
 
 
-def unheld_text(status: Status) -> str | None:
-    """An output that its device says is closed although it does not stream, when no permit can hold it (section 8)."""
-    closed = [index for index, output in enumerate(status.outputs) if output[0] == OutputState.CLOSED]
-    if not closed or status.state != DeviceState.IDLE:
-        return None
-    return f"its output {closed[0]} is closed though nothing holds it"
+def unheld_text(status: Status, held: Collection[int] = ()) -> str | None:
+    """An output that its device says is closed although nothing can hold it (section 8): it does not stream, or no time
+    is left of a permit. held: outputs that this host gives permits for; those are watched by whoever does."""
+    for index, (state, _, left_ms) in enumerate(status.outputs):
+        unheld = status.state == DeviceState.IDLE or (left_ms == 0 and index not in held)
+        if state == OutputState.CLOSED and unheld:
+            return f"its output {index} is closed though nothing holds it"
+    return None

@@ -24,6 +24,7 @@ from firmware_protocol.messages import (
     encode_message,
 )
 from firmware_protocol.requests import Request, RequestDescribe, RequestHello, RequestStatus
+from logger.decode.ucum import unit_problem
 from logger.link.device_faults import fault_text, unheld_text
 from logger.link.errors import LinkLost
 from logger.link.line_report import NOT_FRAMES, LineReport, error_text
@@ -192,7 +193,7 @@ class _Asking:
             return f"its descriptions make layout 0x{layout_id:08x}, its hello says 0x{hello.layout_id:08x}"
         channels = [describe for describe, _ in described]
         for describe in channels:
-            if (problem := problem_among(describe, channels)) is not None:
+            if (problem := problem_among(describe, channels) or unit_problem(describe.unit)) is not None:
                 return f"channel {describe.index}: {problem}"
         if status.boot_count != hello.boot_count:
             return f"status says boot count {status.boot_count}, hello {hello.boot_count}"

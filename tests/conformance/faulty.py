@@ -425,6 +425,7 @@ def _(self: Faulty, payload: bytes) -> bytes:
 
 
 field("a pressure in kg", "describe.sensor", DESCRIBE, 1, lambda value: 2)
+field("a unit that is no UCUM code", "describe.unit", DESCRIBE, 2, lambda value: "lbs")
 field("a range upside down", "describe.range", DESCRIBE, 9, lambda value: 10_000)
 
 

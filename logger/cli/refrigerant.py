@@ -130,11 +130,18 @@ def _at_pressure(found: Any, pressure_pa: float, line_k: float | None) -> list[R
         ]
     if line_k is not None:
         rows += [
-            ("superheat", "superheat of the line (dew)", _minus(known(line_k, "K"), dew), _Q.TEMPERATURE_DIFFERENCE),
-            ("subcooling", "subcooling of the line (bubble)", _minus(bubble, known(line_k, "K")),
+            ("superheat", "superheat of the line (dew)",
+             _if_any(_minus(known(line_k, "K"), dew), "none, the line is below the dew point"),
+             _Q.TEMPERATURE_DIFFERENCE),
+            ("subcooling", "subcooling of the line (bubble)",
+             _if_any(_minus(bubble, known(line_k, "K")), "none, the line is above the bubble point"),
              _Q.TEMPERATURE_DIFFERENCE),
         ]  # fmt: skip
     return rows + _densities(found, bubble, dew)
+
+
+def _if_any(value: Value, none: str) -> Value:
+    return unknown("K", none) if value.number is not None and value.number < 0.0 else value
 
 
 def _at_temperature(found: Any, kelvin: float) -> list[Row]:
@@ -243,7 +250,8 @@ def refrigerants(search: str, units: str, as_json: bool) -> None:
     say(
         f"Boiling point (bubble) and glide at {atmosphere}, in {degree}. Pressure class: 40 CFR 82, at {at}. Safety "
         f"class: {found[0].safety_source}. reference: pure, or every pair has a fitted model; predictive: some pair "
-        "has reducing parameters only; estimated: some pair is a guess, 1 to 3 K of error.",
+        "has reducing parameters only; estimated: some pair is a guess, "
+        f"{'2 to 5 °F' if degree == '°F' else '1 to 3 K'} of error.",
         "",
     )
 

@@ -77,7 +77,10 @@ def test_sat_by_temperature_in_si() -> None:
 def test_sat_with_a_line_temperature() -> None:
     """R-407C, 70 psig and 55 °F: superheat 10.46 °F (C)."""
     assert data("sat R-407C -p 70psig --line 55F")["superheat"]["value"] == pytest.approx(10.46, abs=0.02)
-    assert data("sat R-407C -p 250psig --line 95F")["subcooling"]["value"] == pytest.approx(12.16, abs=0.02)
+    liquid = data("sat R-407C -p 250psig --line 95F")
+    assert liquid["subcooling"]["value"] == pytest.approx(12.16, abs=0.02)
+    assert liquid["superheat"]["value"] is None
+    assert "none, the line is above the bubble point" in out("sat R-407C -p 70psig --line 55F")
 
 
 def test_sat_of_water_reads_a_vacuum_gauge() -> None:

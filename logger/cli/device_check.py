@@ -50,7 +50,8 @@ def check(target: str, close_outputs: bool, reset: bool, trace: bool, baudrate: 
             click.echo(trace_line(None, False, raw))
 
     if Path(target).is_file():
-        observer, step, finished = recorded([Path(target).read_bytes()], show), "recorded bytes", True
+        observer, step = recorded([Path(target).read_bytes()], show), "recorded bytes"
+        finished = observer.counts["good"] > 0
     else:
         checked = asyncio.run(_live(target, baudrate, close_outputs, reset, trace))
         observer, step, finished = checked.observer, checked.step, checked.done
@@ -110,21 +111,27 @@ async def _drive(made: "ConformanceCheck", link: Any, until_ns: float) -> None:
             made.passed(time.monotonic_ns())
             if out := made.to_send():
                 await link.write(out)
-            done, _ = await asyncio.wait({reading}, timeout=TICK_S)
-            if done:
+            wait_s = TICK_S
+            while (await asyncio.wait({reading}, timeout=wait_s))[
+                0
+            ]:  # all that came, before time is said to have passed
                 data, at_ns = reading.result()
                 made.data(data, at_ns)
-                reading = asyncio.ensure_future(link.read())
+                reading, wait_s = asyncio.ensure_future(link.read()), 0.001
+                if out := made.to_send():
+                    await link.write(out)
     finally:
         reading.cancel()
         await asyncio.gather(reading, return_exceptions=True)
 
 
 def _say(observer: "Observer", step: str, finished: bool) -> None:
-    from logger.conformance.check_report import fault_lines, summary
+    from logger.conformance.check_report import fault_lines, note_lines, summary
 
     for fault in observer.faults.values():
         click.echo("\n".join(fault_lines(fault)) + "\n")
+    for line in note_lines(observer):
+        click.echo(line)
     click.echo(summary(observer, step, finished))
 
 
@@ -135,6 +142,7 @@ def _data(observer: "Observer", step: str, finished: bool) -> dict[str, Any]:
         "finished": finished,
         "step": step,
         "frames": observer.counts["good"],
+        "notes": list(observer.notes),
         "faults": [
             {
                 "rule": fault.rule,

@@ -4,10 +4,10 @@ from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
-from firmware_protocol.codes import ErrorCode
+from firmware_protocol.codes import FROM_DEVICE, ErrorCode
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Accepted, ErrorMessage, Hello, Status, encode_message
-from firmware_protocol.requests import Request, RequestStatus, Start
+from firmware_protocol.requests import Request, RequestStatus, Start, Stop
 from logger.conformance.observer import Received
 
 if TYPE_CHECKING:
@@ -35,13 +35,15 @@ def ask(check: "ConformanceCheck", request: Request | bytes, wanted: type | None
     """The reply, or None when none came in time. wanted: its class; an error is blamed then."""
     payload = request if isinstance(request, bytes) else _with_id(check, request)
     request_id = payload[1] if len(payload) > 1 else 0
-    begun, asked_ns = len(check.received), check.now_ns
+    begun, asked_ns, lost_ns, bad = len(check.received), check.now_ns, check.lost_ns, check.observer.counts["bad"]
     check.send(encode_frame(payload))
-    yield Wait(REPLY_S, lambda: _reply(check, begun, request_id) is not None)
+    yield Wait(REPLY_S, lambda: _reply(check, begun, request_id) is not None or _unreadable(check, begun, request_id))
     reply = _reply(check, begun, request_id)
     name = f"type 0x{payload[0]:02x}"
     if reply is None and request_id == 0:
         return None  # what that means, the caller knows
+    if reply is None and (_unreadable(check, begun, request_id) or check.observer.counts["bad"] > bad):
+        return None  # it came, and what is wrong with it is told already
     if reply is None:
         others = [r for r in check.received[begun:] if getattr(r.message, "request_id", 0) not in (0, request_id)]
         if others:
@@ -50,7 +52,7 @@ def ask(check: "ConformanceCheck", request: Request | bytes, wanted: type | None
             check.blame("reply.none", f"no reply to {name} within {REPLY_S:g} s")
         return None
     assert reply.at_ns is not None
-    late_ms = (reply.at_ns - asked_ns) / 1e6
+    late_ms = (reply.at_ns - asked_ns - (check.lost_ns - lost_ns)) / 1e6
     if late_ms > LATE_MS + check.slack_ms:
         check.blame("reply.late", f"{late_ms:.0f} ms after {name}", reply)
     if wanted is not None and not isinstance(reply.message, wanted):
@@ -89,6 +91,12 @@ def _reply(check: "ConformanceCheck", begun: int, request_id: int) -> Received |
     return None
 
 
+def _unreadable(check: "ConformanceCheck", begun: int, request_id: int) -> bool:
+    """A reply came whose content is not understood."""
+    replies = (r.frame.payload for r in check.received[begun:] if r.message is None)
+    return any(payload[0] & FROM_DEVICE and payload[1:2] == bytes((request_id,)) for payload in replies)
+
+
 def unasked(received: Received) -> bool:
     """Of the device's own accord: hello and status with id 0."""
     return isinstance(received.message, Hello | Status) and received.message.request_id == 0
@@ -119,3 +127,12 @@ def start(check: "ConformanceCheck") -> Generator[Wait, None, Accepted | None]:
     reply = yield from ask(check, Start(1), Accepted)
     check.observer.streaming = True
     return reply.message if reply is not None and isinstance(reply.message, Accepted) else None
+
+
+def stop(check: "ConformanceCheck") -> Asking:
+    """A status or a sample that was under way may still come between."""
+    check.observer.streaming = None
+    reply = yield from ask(check, Stop(1), Accepted)
+    yield Wait(0.3)
+    check.observer.streaming = False
+    return reply

@@ -14,6 +14,7 @@ from logger.model.units import NS_PER_S
 
 MAX_RECEIVED = 200_000
 PAUSE_NS = NS_PER_S
+STALL_NS = NS_PER_S // 4  # of `passed`, which is called many times a second
 
 
 class ConformanceCheck:
@@ -29,6 +30,7 @@ class ConformanceCheck:
         trace: Callable[[bool, bytes], None] | None = None,
     ) -> None:  # fmt: skip
         self.close_outputs, self.ask_reset, self.slack_ms = close_outputs, ask_reset, slack_ms
+        self.lost_ns = 0  # in which this computer did not come to it
         self.waits_s = 0.0  # what the device's reopen delays add to the time of the check
         self.observer = Observer()
         self.received: list[Received] = []
@@ -42,7 +44,9 @@ class ConformanceCheck:
         self._steps = script(self)
         self._wait: Wait | None = None
         self._until_ns = 0
+        self._passed_ns: int | None = None
         self._last_byte_ns: int | None = None
+        self._last_lost_ns = 0
         self._was_lost = False
 
     @property
@@ -65,23 +69,27 @@ class ConformanceCheck:
         return out
 
     def passed(self, now_ns: int) -> None:
-        """Time: call a few times a second. The first call begins."""
-        self.now_ns = now_ns
+        """Time: call many times a second, after all that came was given to `data`. The first call begins.
+
+        What the computer itself lost does not count against the device: each wait is longer by it.
+        """
+        self._clock(now_ns)
         self.observer.overdue(now_ns)
         self._advance()
 
     def data(self, data: bytes, now_ns: int) -> None:
         """Bytes, at the time of their arrival."""
-        self.now_ns = now_ns
-        silent_ns = now_ns - (self._last_byte_ns if self._last_byte_ns is not None else now_ns)
-        self._last_byte_ns = now_ns
+        self._clock(now_ns)
+        before, self._last_byte_ns = self._last_byte_ns, now_ns
+        lost_ns, self._last_lost_ns = self._last_lost_ns, self.lost_ns
+        silent_ns = 0 if before is None or lost_ns != self.lost_ns else now_ns - before
         for block in self._decoder.feed(data):
             self._trace(False, block.raw)
             if isinstance(block, BadFrame):
                 self.observer.bad_frame(block)
             elif len(self.received) < MAX_RECEIVED:
                 self.received.append(self.observer.frame(block, now_ns))
-                if silent_ns > PAUSE_NS + self.slack_ms * 1e6 and data[0] != 0:
+                if silent_ns > PAUSE_NS + STALL_NS + self.slack_ms * 1e6 and data[0] != 0:
                     self.blame("frame.pause", f"none after {silent_ns / NS_PER_S:.1f} s", self.received[-1])
                     silent_ns = 0
         self._advance()
@@ -103,8 +111,19 @@ class ConformanceCheck:
         self._request_id = self._request_id % 250 + 1
         return self._request_id
 
+    def untested(self, what: str) -> None:
+        """A step that this computer was too slow for; nothing is said of the device."""
+        self.observer.notes[f"could not be tested, this computer was too slow: {what}"] += 1
+
     def blame(self, rule: str, found: str, received: Received | None = None, at: int | None = None) -> None:
         self.observer.blame(rule, found, received, at)
+
+    def _clock(self, now_ns: int) -> None:
+        if self._passed_ns is not None and (stall_ns := now_ns - self._passed_ns - STALL_NS) > 0:
+            self.lost_ns += stall_ns
+            self._until_ns += stall_ns
+            self.observer.lost_ns = self.lost_ns
+        self.now_ns = self._passed_ns = max(now_ns, self._passed_ns or now_ns)
 
     def _advance(self) -> None:
         while not self.done:
@@ -130,4 +149,5 @@ def recorded(data: Iterable[bytes], trace: Callable[[bytes], None] = lambda raw:
                 observer.bad_frame(block)
             else:
                 observer.frame(block, None)
+    observer.nothing_good()
     return observer

@@ -1,9 +1,9 @@
 """Faults and frames in words and hex, for a person with the firmware's source beside them."""
 
 from firmware_protocol.errors import ProtocolError
-from firmware_protocol.framing import decode_frame
+from firmware_protocol.framing import BadFrame, FrameDecoder, decode_frame
 from firmware_protocol.messages import Hello, decode_payload
-from logger.conformance.observer import BrokenRule, Observer
+from logger.conformance.observer import BrokenRule, Observer, what_is_bad
 from logger.conformance.protocol_rules import RULES
 from logger.model.text import clean
 
@@ -44,16 +44,23 @@ def summary(observer: Observer, step: str, finished: bool) -> str:
     hello = observer.hello
     who = "no device was heard" if hello is None else describe_device(hello)
     ended = "" if finished else f"; ended during: {step}"
+    if not faults and not observer.counts["good"]:
+        return f"{who}: no frame at all{ended}"
     if not faults:
-        return f"{who}: no fault in {observer.counts['good']} frames{ended}"
+        return f"{who}: no fault in {_number(observer.counts['good'], 'frame')}{ended}"
     should = len(faults) - must
-    return f"{who}: {must} rules broken that a device MUST keep, {should} that it SHOULD{ended}"
+    return f"{who}: {_number(must, 'rule')} broken that a device MUST keep, {should} that it SHOULD{ended}"
+
+
+def _number(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def describe_device(hello: Hello) -> str:
     return clean(
         f"{hello.firmware_name} {hello.firmware_version} ({hello.model or 'no model'}), "
-        f"protocol {hello.major}.{hello.minor}, {hello.channels} channels, {hello.outputs} outputs",
+        f"protocol {hello.major}.{hello.minor}, {_number(hello.channels, 'channel')}, "
+        f"{_number(hello.outputs, 'output')}",
         200,
     )
 
@@ -62,7 +69,8 @@ def trace_line(at_s: float | None, from_host: bool, raw: bytes) -> str:
     """One frame as it went over the line, decoded. at_s: None in a record without times."""
     payload = decode_frame(raw)
     if payload is None:
-        shown = "no frame"
+        bad = [block for block in FrameDecoder().feed(raw) if isinstance(block, BadFrame)]
+        shown = "no frame" + "".join(f": {what_is_bad(block)[0]}" for block in bad[:1])
     else:
         try:
             shown = repr(decode_payload(payload))
@@ -70,3 +78,11 @@ def trace_line(at_s: float | None, from_host: bool, raw: bytes) -> str:
             shown = f"type 0x{payload[0]:02x}: {exc}"
     at = " " * 9 if at_s is None else f"{at_s:9.3f}"
     return f"{at} {'>' if from_host else '<'} {clean(shown, MAX_SHOWN)}\n          {raw.hex(' ')}"
+
+
+def note_lines(observer: Observer) -> list[str]:
+    """What is no fault and a maker should know."""
+    return [
+        f"Note: {clean(note, MAX_SHOWN)}{f' ({times} times)' if times > 1 else ''}"
+        for note, times in observer.notes.items()
+    ]

@@ -1,6 +1,7 @@
 """What every frame of a device, and its neighbours, must hold: live, or from recorded bytes without times."""
 
 import re
+import zlib
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -33,8 +34,10 @@ U32 = 0xFFFF_FFFF
 BODY_AT = 2
 MAX_STATUS_NS = 5 * NS_PER_S
 SLACK_NS = NS_PER_S // 2  # the line's and the computer's own delay
-RATE_TOLERANCE = 0.02  # of a device's clock against the computer's, measured over RATE_OVER_NS
-RATE_OVER_NS = 4 * NS_PER_S
+RATE_TOLERANCE = 0.01  # of a device's clock against the computer's: SPEC.md section 3.3
+RATE_SLACK_S = 0.05
+RATE_OVER_NS = 10 * NS_PER_S
+RATE_STATUSES = 9
 PERIOD_TOLERANCE = 0.25  # of a period, and two ticks of a slow loop
 PERIOD_SLACK_MS = 60
 NEAR = 1000  # boot counts so near each other were counted, not drawn
@@ -74,7 +77,10 @@ class Observer:
     """Feed it all that comes, in order. faults: by rule, the first of each. at_ns: None for recorded bytes."""
 
     faults: dict[str, BrokenRule] = field(default_factory=dict)
+    lost_ns: int = 0  # in which this computer did not come to it
     counts: Counter[str] = field(default_factory=Counter)
+    notes: Counter[str] = field(default_factory=Counter)  # no faults: what a maker should know, and how often it came
+    early: dict[BadFrameReason, BadFrame] = field(default_factory=dict)  # before the first frame, the newest of each
     hello: Hello | None = None
     layout: Layout | None = None
     describes: dict[int, bytes] = field(default_factory=dict)
@@ -85,7 +91,7 @@ class Observer:
     last_live: Samples | None = None
     _status: Status | None = None
     _status_ns: int | None = None
-    _first_tick: tuple[int, int] | None = None  # (ns, tick) of the first status, to measure the rate by
+    _ticks: list[tuple[int, int]] = field(default_factory=list)  # (ns, tick) of each status, to measure the rate by
     _shown: dict[int, int] = field(default_factory=dict)  # channel -> tick of its newest sample
 
     def blame(self, rule: str, found: str, received: Received | None = None, at: int | None = None) -> None:
@@ -102,14 +108,27 @@ class Observer:
         self._shown.clear()
 
     def bad_frame(self, bad: BadFrame) -> None:
+        self.counts["bad"] += 1
         if self.counts["good"] == 0:
-            self.counts["text before the first frame"] += 1  # a boot loader's greeting is normal
-            return
-        rule = _FRAMING[bad.reason]
-        if rule not in self.faults:
-            self.faults[rule] = BrokenRule(rule, f"a block that is no frame: {bad.reason}", bad.raw, bad.raw)
+            self.early[bad.reason] = bad  # a boot loader's greeting is normal
         else:
+            self._bad_block(bad)
+
+    def _bad_block(self, bad: BadFrame) -> None:
+        rule = _FRAMING[bad.reason]
+        if rule in self.faults:
             self.faults[rule].times += 1
+            return
+        found, at = what_is_bad(bad)
+        self.faults[rule] = BrokenRule(rule, found, bad.raw, bad.raw, at)
+
+    def nothing_good(self) -> bool:
+        """Bytes came and not one good frame: the newest block of each kind is named then."""
+        if self.counts["good"] or not self.early:
+            return False
+        for bad in self.early.values():
+            self._bad_block(bad)
+        return True
 
     def frame(self, frame: Frame, at_ns: int | None) -> Received:
         """Check one good frame."""
@@ -192,12 +211,13 @@ class Observer:
     def _started_again(self, received: Received, before: int, boot_count: int) -> None:
         """All that is known of sequence, tick and buffer is void."""
         self.counts["started again"] += 1
+        self.judge_rate()
         if 1 < (boot_count - before) & U32 <= NEAR or (before - boot_count) & U32 <= NEAR:
             self.blame("start.boot", f"boot count {boot_count} after {before}", received)
         self.streaming = None if self.streaming is None else False
         self.raws.clear()
         self._shown.clear()
-        self.last_live = self._status = self._status_ns = self._first_tick = None
+        self.last_live = self._status = self._status_ns = None
 
     def _describe(self, received: Received, describe: Describe) -> None:
         body = received.frame.payload[BODY_AT:]
@@ -229,41 +249,46 @@ class Observer:
             if falls or status.bad_frames < before.bad_frames:
                 self.blame("status.counters", "a counter fell since the status before", received)
         self._interval(received)
-        if hello is not None and received.at_ns is not None:
-            self._rate(received, status, hello.tick_rate_hz)
+        if received.at_ns is not None:
+            self._ticks.append((received.at_ns, status.tick))
         live = self.last_live
         if live is not None and self.counts["blind"] == 0:
             lag = (status.next_sequence - live.sequence - 1) & U32
             if lag > U32 // 2 or (lag > 0 and status.dropped == 0):
                 self.blame("next.sequence", f"{status.next_sequence}, the newest frame was {live.sequence}", received)
-        self._status, self._status_ns = status, received.at_ns
+        self._status = status
+        self._status_ns = None if received.at_ns is None else received.at_ns - self.lost_ns
 
     def _interval(self, received: Received) -> None:
         if received.at_ns is None or self._status_ns is None:
             return
-        gap_ns = received.at_ns - self._status_ns
+        gap_ns = received.at_ns - self.lost_ns - self._status_ns
         if gap_ns > MAX_STATUS_NS + SLACK_NS:
             self.blame("status.interval", f"{gap_ns / NS_PER_S:.1f} s since the status before", received)
 
     def overdue(self, now_ns: int) -> None:
         """Called as time passes: a status that does not come at all."""
+        now_ns -= self.lost_ns
         if self._status_ns is not None and now_ns - self._status_ns > MAX_STATUS_NS + SLACK_NS:
             self.blame("status.interval", f"none for {(now_ns - self._status_ns) / NS_PER_S:.1f} s")
             self._status_ns = now_ns
 
-    def _rate(self, received: Received, status: Status, rate_hz: int) -> None:
-        assert received.at_ns is not None
-        if self._first_tick is None:
-            self._first_tick = received.at_ns, status.tick
+    def judge_rate(self) -> None:
+        """At the end, and at a new start.
+
+        What delays a status on its way only makes its lag greater: the least of many early ones is held against the
+        least of many late ones, so that a busy computer is not taken for a wrong clock.
+        """
+        seen, self._ticks = self._ticks, []
+        if self.hello is None or len(seen) < RATE_STATUSES or seen[-1][0] - seen[0][0] < RATE_OVER_NS:
             return
-        begun_ns, begun = self._first_tick
-        elapsed_ns = received.at_ns - begun_ns
-        if elapsed_ns < RATE_OVER_NS:
-            return
-        counted = (status.tick - begun) & U32
-        expected = elapsed_ns * rate_hz / NS_PER_S
-        if abs(counted - expected) > RATE_TOLERANCE * expected + 0.1 * rate_hz:
-            self.blame("tick.rate", f"{counted} ticks in {elapsed_ns / NS_PER_S:.1f} s at {rate_hz} Hz", received)
+        begun_ns, begun = seen[0]
+        lags = [((ns - begun_ns) / NS_PER_S, ((tick - begun) & U32) / self.hello.tick_rate_hz) for ns, tick in seen]
+        third = len(lags) // 3
+        early, late = (min(part, key=lambda at: at[0] - at[1]) for part in (lags[:third], lags[-third:]))
+        elapsed_s, counted_s = late[0] - early[0], late[1] - early[1]
+        if abs(counted_s - elapsed_s) > RATE_TOLERANCE * elapsed_s + RATE_SLACK_S:
+            self.blame("tick.rate", f"{counted_s:.2f} s by its ticks in {elapsed_s:.2f} s of this computer's")
 
     # -- samples ---------------------------------------------------------------------------------------------------
 
@@ -307,6 +332,38 @@ class Observer:
                     found = f"channel {index} after {gap_ms:.0f} ms, its period is {period_ms} ms"
                     self.blame("samples.period", found, received)
             self._shown[index] = samples.tick
+
+
+def what_is_bad(bad: BadFrame) -> tuple[str, int | None]:
+    """In words, with what it most likely is instead; the first byte of the block that shows it."""
+    block = bad.raw.strip(b"\0")
+    if bad.reason == BadFrameReason.COBS:
+        at = last = 0
+        while at < len(block):
+            last, at = at, at + block[at]
+        return f"a code byte of {block[last]} with {len(block) - last - 1} bytes left before the delimiter", last
+    if bad.reason != BadFrameReason.CRC:
+        return f"a block that is no frame: {len(block)} bytes before the delimiter ({bad.reason})", None
+    raw, at = bytearray(), 0
+    while at < len(block):
+        raw += block[at + 1 : at + block[at]] + b"\0"
+        at += block[at]
+    payload, crc = bytes(raw[:-5]), bytes(raw[-5:-1])
+    wanted = zlib.crc32(payload).to_bytes(4, "little")
+    found = f"the frame ends with {crc.hex(' ')}; the CRC-32 of the {len(payload)} bytes before is {wanted.hex(' ')}"
+    if crc == wanted[::-1]:
+        found += ": most significant byte first"
+    elif _understood(bytes(raw[:-1])):
+        found += ": no CRC at all?"
+    return found, max(0, len(block) - 4)
+
+
+def _understood(payload: bytes) -> bool:
+    try:
+        decode_payload(payload)
+    except ProtocolError:
+        return False
+    return True
 
 
 def _without_changes(hello: Hello) -> Hello:

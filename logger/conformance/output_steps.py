@@ -15,14 +15,17 @@ from firmware_protocol.messages import (
     TimeMarked,
     encode_message,
 )
-from firmware_protocol.requests import Permit, Request, RequestHello, RequestOutput, SetPeriod, Stop, TimeMark
-from logger.conformance.asking import Asking, Steps, Wait, ask, ask_together, refused, start, status_of
+from firmware_protocol.requests import Permit, Request, RequestHello, RequestOutput, RequestStatus, SetPeriod, TimeMark
+from logger.conformance.asking import Asking, Steps, Wait, ask, ask_together, refused, start, status_of, stop
 from logger.conformance.observer import U32, Received
+from logger.model.units import NS_PER_S
 
 if TYPE_CHECKING:
     from logger.conformance.check import ConformanceCheck
 
 PERMIT_MS = 1000
+GUARDED_MS = 5000
+PERMITS_MS = (1000, 3000, 9000)  # one after the other while this computer is too slow
 AT_ONCE_MS = 100  # by the device's own ticks; a status of its rhythm seldom falls there
 REOPENS = 5  # how often the contact is closed anew
 UNWATCHED = 2**31 - 1
@@ -45,7 +48,7 @@ def check_outputs(check: "ConformanceCheck", hello: Hello) -> Steps:
         yield from refused(check, "permit.order", request, code)
     yield from _open_beside_another(check)
     if check.close_outputs and described:
-        yield from _Contact(check, hello, layout, described[0].reopen_delay_ms).steps()
+        yield from _Contact(check, hello, layout, described[0]).steps()
 
 
 def check_start_delay(check: "ConformanceCheck") -> Steps:
@@ -62,7 +65,7 @@ def check_start_delay(check: "ConformanceCheck") -> Steps:
         if status.uptime_s * 1000 + 1000 <= reply.message.reopen_delay_ms:
             check.blame("start.delay", f"closed {status.uptime_s} s after a start", closed)
         yield from ask(check, Permit(1, 0, PermitAction.OPEN, 0, 0, 0))
-    yield from ask(check, Stop(1), Accepted)
+    yield from stop(check)
 
 
 def _permits_refused(hello: Hello, status: Status, layout: Layout) -> list[tuple[Request | bytes, ErrorCode]]:
@@ -104,6 +107,17 @@ def _open_beside_another(check: "ConformanceCheck") -> Steps:
             check.blame("permit.beside", "a time mark beside open is not answered", marked)
 
 
+def _words(state: int, opened_by: int) -> str:
+    """Of an output, as status says it."""
+    name = OpenedBy(opened_by).name.lower().replace("_", " ") if opened_by in set(OpenedBy) else f"number {opened_by}"
+    return "closed" if state == OutputState.CLOSED else f"open (opened by: {name})"
+
+
+def _says_open(status: Status) -> bool:
+    """Of its own accord."""
+    return not status.request_id and bool(status.outputs) and status.outputs[0][0] == OutputState.OPEN
+
+
 @dataclass
 class _Contact:
     """With the first contact itself: the machine behind it must be disconnected."""
@@ -111,7 +125,11 @@ class _Contact:
     check: "ConformanceCheck"
     hello: Hello
     layout: Layout
-    reopen_ms: int
+    described: OutputDescription
+
+    @property
+    def reopen_ms(self) -> int:
+        return self.described.reopen_delay_ms
 
     def steps(self) -> Steps:
         self.check.waits_s += REOPENS * self.reopen_ms / 1000
@@ -141,13 +159,20 @@ class _Contact:
         tick = status.tick if status is not None else 0
         return (yield from ask(self.check, Permit(1, **(usual | {"tick": tick} | fields))))
 
+    def _too_slow(self, since_ns: int, timeout_ms: float) -> bool:
+        """A permit or what was to follow it may have been under way for longer than its time-out."""
+        return self.check.now_ns - since_ns > timeout_ms * 1e6
+
     def _held(self, **fields: int) -> Generator[Wait, None, bool]:
         reply = yield from self._hold(**fields)
         return reply is not None and isinstance(reply.message, Accepted)
 
     def _refused(self, rule: str, code: ErrorCode, **fields: int) -> Steps:
+        begun_ns = self.check.now_ns
         reply = yield from self._hold(**fields)
-        if reply is not None and not (isinstance(reply.message, ErrorMessage) and reply.message.code == code):
+        if self._too_slow(begun_ns, PERMIT_MS):  # it may be stale by now
+            self.check.untested(f"error {int(code)} to a permit")
+        elif reply is not None and not (isinstance(reply.message, ErrorMessage) and reply.message.code == code):
             self.check.blame(rule, f"{reply.message} instead of error {int(code)}", reply)
 
     def _opened(self) -> Generator[Wait, None, Received | None]:
@@ -156,10 +181,17 @@ class _Contact:
         yield Wait(self.reopen_ms / 1000 + 0.2)
         return reply
 
-    def _state(self) -> Generator[Wait, None, tuple[int, int] | None]:
+    def _seen(self) -> Generator[Wait, None, tuple[Received, tuple[int, ...]] | None]:
+        """A status, and of it (state, opened by, ms of permit left)."""
+        reply = yield from ask(self.check, RequestStatus(1), Status)
+        if reply is None or not isinstance(reply.message, Status) or not reply.message.outputs:
+            return None
+        return reply, tuple(reply.message.outputs[0])
+
+    def _state(self) -> Generator[Wait, None, tuple[int, ...] | None]:
         """(state, opened by)"""
-        status = yield from status_of(self.check)
-        return status.outputs[0][:2] if status is not None and status.outputs else None
+        seen = yield from self._seen()
+        return seen[1][:2] if seen is not None else None
 
     # -- what must hold ------------------------------------------------------------------------------------------------
 
@@ -173,45 +205,91 @@ class _Contact:
         yield Wait(self.reopen_ms / 1000 + 0.2)
 
     def _closes_until_its_time_is_out(self) -> Generator[Wait, None, bool]:
+        """Whether it can be closed and opens again. With a longer time-out where this computer was too slow for one."""
+        longest_ms = max((ms for ms in PERMITS_MS if ms <= self.described.longest_timeout_ms), default=PERMIT_MS)
+        for timeout_ms in (ms for ms in PERMITS_MS if ms <= longest_ms):
+            tested = yield from self._closes_for(timeout_ms)
+            if tested is not None:
+                return tested
+            yield Wait(timeout_ms / 1000)
+            yield from self._opened()
+        self.check.untested(f"the time-out of a permit, of {longest_ms} ms at most")
+        return True
+
+    def _closes_for(self, timeout_ms: int) -> Generator[Wait, None, bool | None]:
+        """None: a permit or status may have been on its way too long to tell.
+
+        From when a request is handed over until its reply is heard is longer than from one receipt to the other, so
+        what is in time by this computer's clock was so for the device.
+        """
         check = self.check
-        reply = yield from self._hold()
+        first_ns = check.now_ns
+        reply = yield from self._hold(timeout_ms=timeout_ms)
+        if self._too_slow(first_ns, timeout_ms):
+            return None
         if reply is None or not isinstance(reply.message, Accepted):
             found = "a permit that nothing speaks against is not accepted"  # words: SPEC
             check.blame("permit.closed", found, reply)
             return False
-        if (now := (yield from self._state())) is not None and now[0] != OutputState.CLOSED:
-            check.blame("permit.closed", f"status says {now} after an accepted permit")  # words: SPEC
-        yield Wait(0.6)
-        reply = yield from self._hold()
-        permitted = reply.message if reply is not None else None
-        yield Wait(0.5)
-        if (now := (yield from self._state())) is not None and now[0] != OutputState.CLOSED:
-            check.blame("permit.again", f"open {PERMIT_MS} ms after the first of two permits")  # words: SPEC
-        begun = len(check.received)
-        yield Wait(PERMIT_MS / 1000 + 0.6)
-        said = [r.message for r in check.received[begun:] if isinstance(r.message, Status) and not r.message.request_id]
-        opened = [status for status in said if status.outputs[:1] and status.outputs[0][0] == OutputState.OPEN]
-        if (now := (yield from self._state())) is not None:
-            if now[0] != OutputState.OPEN:
-                check.blame("permit.expiry", f"still closed {PERMIT_MS} ms after its last permit")  # words: SPEC
-                yield from self._hold(action=0)
-                return False
-            if now[1] != OpenedBy.PERMIT_EXPIRED:
-                check.blame("permit.opened_by", f"opened by {now[1]} when its permit had run out")  # words: SPEC
-        late_ms = None
-        if opened and isinstance(permitted, Accepted):
-            late_ms = ((opened[0].tick - permitted.tick) & U32) * 1000 / self.hello.tick_rate_hz - PERMIT_MS
-        if late_ms is None or late_ms > AT_ONCE_MS:
-            check.blame("permit.at_once", "no status of its own when the output opened")
+        seen = yield from self._seen()
+        if self._too_slow(first_ns, timeout_ms):
+            return None
+        if seen is not None and seen[1][0] != OutputState.CLOSED:
+            check.blame("permit.closed", f"{_words(*seen[1][:2])} after an accepted permit", seen[0])  # words: SPEC
+        elif seen is not None and seen[1][2] > timeout_ms:
+            check.blame("permit.closed", f"{seen[1][2]} ms left of a permit of {timeout_ms} ms", seen[0])  # words: SPEC
+        yield Wait(max(0.0, 0.6 * timeout_ms / 1000 - (check.now_ns - first_ns) / NS_PER_S))
+        second_ns, begun = check.now_ns, len(check.received)
+        again = yield from self._hold(timeout_ms=timeout_ms)
+        if again is None or (again.at_ns or 0) - first_ns > timeout_ms * 1e6:
+            return None
+        yield Wait(max(0.0, timeout_ms / 1000 + 0.05 - (check.now_ns - (reply.at_ns or 0)) / NS_PER_S))
+        seen = yield from self._seen()
+        if seen is not None and (seen[0].at_ns or 0) - second_ns > timeout_ms * 1e6:
+            return None
+        if seen is not None and seen[1][0] != OutputState.CLOSED:
+            found = (
+                f"open {timeout_ms} ms after the first permit, though another came {self._ms(reply, again)} ms later"
+            )
+            check.blame("permit.again", found, seen[0])  # words: SPEC
+            yield from self._opened()
+            return True
+        yield Wait(timeout_ms / 1000 + 0.6)
+        seen = yield from self._seen()
+        if seen is None:
+            return True
+        state, opened_by = seen[1][:2]
+        if state != OutputState.OPEN:
+            check.blame("permit.expiry", f"still closed {timeout_ms} ms after its last permit", seen[0])  # words: SPEC
+            yield from self._hold(action=0)
+            return False
+        if opened_by != OpenedBy.PERMIT_EXPIRED:
+            check.blame(
+                "permit.opened_by", f"{_words(state, opened_by)} when its permit had run out", seen[0]
+            )  # words: SPEC
+        opened = [r for r in check.received[begun:] if isinstance(r.message, Status) and _says_open(r.message)]
+        if not opened:
+            check.blame("permit.at_once", "no status of its own when the output opened", seen[0])
+        elif (late_ms := self._ms(again, opened[0]) - timeout_ms) > AT_ONCE_MS:
+            check.blame("permit.at_once", f"{late_ms} ms after the output opened", opened[0])
         yield from self._refused("permit.tripped", ErrorCode.MUST_REARM)
         yield from self._opened()
         return True
 
+    def _ms(self, since: Received, until: Received) -> int:
+        """By the device's own ticks."""
+        ticks = (until.message.tick - since.message.tick) & U32  # type: ignore[union-attr]
+        return round(ticks * 1000 / self.hello.tick_rate_hz)
+
     def _guard_is_broken(self) -> Steps:
         """By whatever the first channel measures."""
-        if (yield from self._held(**self._guard, guard_low=UNWATCHED, guard_high=UNWATCHED, timeout_ms=5000)):
+        begun_ns = self.check.now_ns
+        if (yield from self._held(**self._guard, guard_low=UNWATCHED, guard_high=UNWATCHED, timeout_ms=GUARDED_MS)):
             yield Wait(2.2 * self.layout.channels[0].period_ms / 1000 + 0.4)
-            if (now := (yield from self._state())) is not None:
+            now = yield from self._state()
+            if self._too_slow(begun_ns, GUARDED_MS):
+                self.check.untested("a guard out of its limits")
+            elif now is not None:
                 if now[0] != OutputState.OPEN:
                     self.check.blame("permit.guard", "closed although its guard channel is out of the limits")
                 elif now[1] not in (OpenedBy.GUARD_LIMIT, OpenedBy.GUARD_NO_READING):
@@ -223,7 +301,8 @@ class _Contact:
         check, observer = self.check, self.check.observer
         if not self.hello.capabilities & Capability.SET_PERIOD:
             return
-        held = yield from self._held(**self._guard, guard_low=-(2**31), guard_high=UNWATCHED, timeout_ms=5000)
+        begun_ns = check.now_ns
+        held = yield from self._held(**self._guard, guard_low=-(2**31), guard_high=UNWATCHED, timeout_ms=GUARDED_MS)
         now = yield from self._state()
         if held and now is not None and now[0] == OutputState.CLOSED:  # else its channel has no reading
             old_ms = self.layout.channels[0].period_ms
@@ -232,13 +311,16 @@ class _Contact:
             yield from ask(check, SetPeriod(1, 700 if old_ms != 700 else 900, 0), Accepted)
             yield Wait(0.5)
             now = yield from self._state()
+            slow = self._too_slow(begun_ns, GUARDED_MS)
             yield from ask(check, SetPeriod(1, old_ms, 0), Accepted)
             yield Wait(0.3)
             yield from ask(check, RequestHello(1), Hello)
             observer.forget_stream()
             observer.layout = self.layout
             observer.counts["blind"] -= 1
-            if now is not None and now[0] != OutputState.OPEN:
+            if slow:
+                check.untested("a guard whose layout changes")
+            elif now is not None and now[0] != OutputState.OPEN:
                 check.blame("permit.guard", "closed although the layout is no longer its guard's")
             elif now is not None and now[1] != OpenedBy.LAYOUT_CHANGED and self.hello.minor >= 1:  # 1.0 had no number
                 check.blame("permit.opened_by", f"opened by {now[1]} when the layout was no longer its guard's")
@@ -248,25 +330,36 @@ class _Contact:
         check = self.check
         if not (yield from self._held()):
             return
+        begun_ns = check.now_ns
         opened = yield from self._hold(action=0)
+        seen = yield from self._seen()
+        if opened is not None and isinstance(opened.message, Accepted) and seen is not None and seen[1][0]:
+            check.blame("permit.opens", f"{_words(*seen[1][:2])} after an accepted permit open", seen[0])  # words: SPEC
+            yield Wait(PERMITS_MS[0] / 1000 + 0.2)
+            yield from self._opened()
+            return
         reply = yield from self._hold()
         status = yield from status_of(check)
         if reply is None or opened is None or status is None or not isinstance(opened.message, Accepted):
             return
         since_ms = ((status.tick - opened.message.tick) & U32) * 1000 / self.hello.tick_rate_hz
         busy = isinstance(reply.message, ErrorMessage) and reply.message.code == ErrorCode.BUSY
-        if not busy and since_ms < self.reopen_ms:
+        if self._too_slow(begun_ns, PERMIT_MS):
+            check.untested("the reopen delay")
+        elif not busy and since_ms < self.reopen_ms:
             check.blame("permit.reopen", f"{reply.message} within {since_ms:.0f} ms after it was opened", reply)
         yield from self._opened()
+        begun_ns = check.now_ns
         reply = yield from self._hold()
-        if reply is not None and not isinstance(reply.message, Accepted):
+        if self._too_slow(begun_ns, PERMIT_MS):
+            check.untested("closing again after the reopen delay")
+        elif reply is not None and not isinstance(reply.message, Accepted):
             check.blame("permit.reopen", f"{reply.message} although the delay of {self.reopen_ms} ms is over", reply)
         yield from self._opened()
 
     def _stop_opens(self) -> Steps:
         if (yield from self._held(timeout_ms=5000)):
-            self.check.observer.streaming = None
-            yield from ask(self.check, Stop(1), Accepted)
+            yield from stop(self.check)
             if (now := (yield from self._state())) is not None and now[0] != OutputState.OPEN:
                 self.check.blame("permit.stop", "closed after stop")
             yield from self._refused("permit.order", ErrorCode.NOT_STREAMING)

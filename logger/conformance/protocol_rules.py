@@ -77,7 +77,7 @@ RULES: Final[dict[str, Rule]] = {
     "next.sequence": _must("3.5", "every frame before the next sequence of a status has been sent or dropped"),
     "sequence.step": _must("3.3", "the sequence is one more for every samples frame made"),
     "tick.forward": _must("3.3", "ticks run forward, at the rate that hello states"),
-    "tick.rate": _must("3.3", "ticks run at the rate that hello states"),
+    "tick.rate": _must("3.3", "ticks run within 1 % of the rate that hello states"),
     "mark.host_time": _must("3.4", "time marked carries the host's number as it came"),
     "mark.ticks": _must("3.4", "the tick at receipt is not after the tick at reply"),
     # descriptions and samples
@@ -120,6 +120,7 @@ RULES: Final[dict[str, Rule]] = {
         "an output that opened unasked must be re-armed by a permit open",  # words: SPEC
     ),
     "permit.open": _must("8", "open is always carried out, for any value of its other fields"),
+    "permit.opens": _must("8", "open opens the output at once, and status says so"),
     "permit.beside": _must("3.1", "open is carried out while another request waits, and takes no other reply's place"),
     "permit.again": _must("8", "each accepted hold closed restarts the time-out"),
     "permit.reopen": _must("8", "an output open for less than its reopen delay is not closed: error 6"),

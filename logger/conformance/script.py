@@ -32,6 +32,7 @@ from logger.conformance.asking import (
     refused,
     start,
     status_of,
+    stop,
     unasked,
 )
 from logger.conformance.observer import U32, Received
@@ -77,6 +78,7 @@ def script(check: "ConformanceCheck") -> Steps:
         yield from check_outputs(check, hello)
     check.step = "stop"
     yield from _stop(check)
+    check.observer.judge_rate()
     if check.ask_reset is not None:
         check.step = RESET
         yield from _reset(check, check.ask_reset)
@@ -93,10 +95,10 @@ def _greet(check: "ConformanceCheck") -> Generator[Wait, None, Hello | None]:
         if (hello := check.observer.hello) is not None:
             break
     if hello is None:
-        check.blame("reply.none", f"no hello within {GREET_S:g} s")
+        if not check.observer.nothing_good() and not check.faults:
+            check.blame("reply.none", f"no hello within {GREET_S:g} s")
         return None
-    yield from ask(check, Stop(1), Accepted)  # it may stream since a host before
-    check.observer.streaming = False
+    yield from stop(check)  # it may stream since a host before
     reply = yield from ask(check, RequestHello(1), Hello)
     again = yield from ask(check, b"\x01" + bytes((check.next_id(),)) + b"\x09\x07")
     if reply is not None and (again is None or not isinstance(again.message, Hello)):
@@ -270,10 +272,7 @@ def _resend(check: "ConformanceCheck") -> Steps:
     reply = yield from ask(check, ResendFrom(1, future, 5), Resending)
     if reply is not None and isinstance(reply.message, Resending) and reply.message.count:
         check.blame("resend.future", f"{reply.message.count} frames of the future", reply)
-    yield from ask(check, Stop(1), Accepted)
-    check.observer.streaming = None
-    yield Wait(0.3)
-    check.observer.streaming = False
+    yield from stop(check)
     status = yield from status_of(check)
     if status is not None and status.oldest_sequence != status.next_sequence:
         newest = (status.next_sequence - 3) & U32
@@ -383,11 +382,8 @@ def _period(check: "ConformanceCheck") -> Steps:
 
 
 def _stop(check: "ConformanceCheck") -> Steps:
-    check.observer.streaming = None
-    yield from ask(check, Stop(1), Accepted)
-    yield Wait(0.3)
+    yield from stop(check)
     begun = len(check.received)
-    check.observer.streaming = False
     yield Wait(1.5)
     if any(isinstance(received.message, Samples) for received in check.received[begun:]):
         check.blame("stop.stream", "samples more than 0.3 s after stop")

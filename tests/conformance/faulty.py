@@ -409,6 +409,7 @@ def _(self: Faulty, payload: bytes) -> bytes:
 
 
 field("a clock that runs 10 % fast", "tick.rate", STATUS, 6, lambda value: value * 11 // 10)
+field("a clock that runs 2 % slow", "tick.rate", STATUS, 6, lambda value: value * 98 // 100)
 raw_bytes("the host's time comes back in 32 bits", "mark.host_time", MARKED, 6, lambda n: n & 0xFFFF_FFFF, 8)
 raw_bytes("receipt after reply", "mark.ticks", MARKED, 14, lambda n: n + 500, 4)
 
@@ -594,6 +595,18 @@ def _closes_nothing(output: Any) -> None:
     output.permit = never
 
 
+def _open_opens_nothing(output: Any) -> None:
+    permit = output.permit
+
+    def keeps(asked: Any, now: Any) -> Any:
+        closed = output.closed
+        found = permit(asked, now)
+        output.closed = output.closed or closed
+        return found
+
+    output.permit = keeps
+
+
 def _refuses_open(output: Any) -> None:
     permit = output.permit
     output.permit = lambda asked, now: (
@@ -663,6 +676,7 @@ outputs("a permit that closes nothing", "permit.closed", _closes_nothing)
 outputs("open is refused for its boot count", "permit.open", _refuses_open)
 outputs("a permit that never runs out", "permit.expiry", _never_expires)
 outputs("another reason for having opened", "permit.opened_by", _opened_by_host)
+outputs("a permit open that opens nothing", "permit.opens", _open_opens_nothing)
 outputs("no status when it opens", "permit.at_once", _says_nothing)
 outputs("closes again without being re-armed", "permit.tripped", _not_tripped)
 outputs("a guard that watches nothing", "permit.guard", _no_guard)

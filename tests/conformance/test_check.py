@@ -1,12 +1,14 @@
 """Devices that keep to SPEC.md have no fault, and each of many faults is named by its rule."""
 
+import zlib
+from collections.abc import Callable
 from typing import Any, Protocol
 
 import pytest
 
 from logger.conformance.check import ConformanceCheck, recorded
 from logger.conformance.protocol_rules import RULES
-from tests.conformance.faulty import CASES
+from tests.conformance.faulty import CASES, Faulty
 from tests.sim_device.host import device
 
 STEP_MS = 20
@@ -17,12 +19,21 @@ class Stepped(Protocol):
         """On to now_s with `data` received; what is sent."""
 
 
-def checked(dev: Any, step_ms: int = STEP_MS, **options: Any) -> ConformanceCheck:
-    """A whole check in simulated time."""
+def checked(
+    dev: Any, step_ms: int = STEP_MS, busy: Callable[[int], bool] = lambda ms: False, **options: Any
+) -> ConformanceCheck:
+    """A whole check in simulated time. busy: at which times this computer does not come to it; the device goes on."""
     options.setdefault("ask_reset", getattr(dev, "reset", getattr(dev, "reboot", None)))
     check = ConformanceCheck(close_outputs=True, slack_ms=2 * step_ms, **options)
+    waiting = b""
     for ms in range(0, 300_000, step_ms):
         now_ns = ms * 1_000_000
+        if busy(ms):
+            waiting += dev.step(b"", ms / 1000)
+            continue
+        if waiting:
+            check.data(waiting, now_ns)
+            waiting = b""
         check.passed(now_ns)
         if out := dev.step(check.to_send(), ms / 1000):
             check.data(out, now_ns)
@@ -48,6 +59,41 @@ def test_each_fault_is_named(case: Any) -> None:
 def test_every_rule_has_a_fault_that_breaks_it() -> None:
     assert {case.rule for case in CASES} | {"frame.recovery"} == set(RULES)
     assert len(CASES) > 60
+
+
+@pytest.mark.parametrize(("every_ms", "for_ms"), [(1700, 900), (2300, 1200), (700, 400), (9000, 7000)])
+def test_a_computer_that_is_too_slow_blames_no_device(every_ms: int, for_ms: int) -> None:
+    """It comes to nothing for `for_ms` of `every_ms`; the device goes on."""
+    check = checked(device("scale"), busy=lambda ms: ms % every_ms >= every_ms - for_ms)
+    assert [(fault.rule, fault.found) for fault in check.faults] == []
+
+
+def test_a_permit_that_cannot_be_sent_in_time_is_said_not_to_be_tested() -> None:
+    def late(ms: int) -> bool:
+        """Whenever a contact is closed: longer than the longest time-out."""
+        return bool(output.closed)
+
+    dev = device("scale")
+    output = dev.outputs[0]
+    check = checked(dev, busy=late)
+    assert [(fault.rule, fault.found) for fault in check.faults] == []
+    assert any(note.startswith("could not be tested, this computer was too slow") for note in check.observer.notes)
+
+
+@pytest.mark.parametrize("order", ["big", "none", "wrong"])
+def test_a_wrong_crc_in_every_frame_is_shown_in_hex(order: str) -> None:
+    class WrongCrc(Faulty):
+        def said(self, payload: bytes) -> list[bytes]:
+            crc = {"big": zlib.crc32(payload).to_bytes(4, "big"), "none": b"", "wrong": b"\1\2\3\4"}[order]
+            runs = (payload + crc).split(b"\0")
+            return [b"".join(bytes((len(run) + 1,)) + run for run in runs) + b"\0"]
+
+    check = checked(WrongCrc())
+    assert [fault.rule for fault in check.faults] == ["frame.crc"]
+    [fault] = check.faults
+    assert fault.payload[1:2] in (b"\x81", b"\x84")
+    words = {"big": "most significant byte first", "none": "no CRC at all", "wrong": "01 02 03 04"}
+    assert words[order] in fault.found
 
 
 class _Silent:

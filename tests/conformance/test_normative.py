@@ -25,6 +25,7 @@ HELD: dict[str, tuple[str, ...] | str] = {
     "- A host SHOULD ask for the status": "of hosts",
     "- A host MUST refuse": "of hosts",
     "- Messages of an unknown type MUST": "of hosts",
+    "The clock MUST keep within": ("tick.rate",),
     "A host SHOULD send one every 10": "of hosts",
     "a resent frame MUST NOT delay": ("resend.live",),
     "A host MUST NOT scale": "of hosts",

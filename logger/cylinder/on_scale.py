@@ -1,5 +1,6 @@
 """The cylinder on the scale: how full it is, whether it may be filled at all, air in it."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -16,6 +17,7 @@ SETTLED_S = 900.0
 SETTLED_SPREAD_K = 0.6  # over that time, and
 SETTLED_OVER_AMBIENT_K = 1.5  # so near to its surroundings: common practice, no source
 _STILL_KG_S = 1e-3
+TARE_SHARE = 0.01  # a stamped tare may be off by so much, either way: paint, valve, wear (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +38,9 @@ def fill_of(limit: CylinderLimits, now: CylinderReadings) -> PresentFill:
     if now.scale.number is None:
         net = unknown("kg", f"scale: {now.scale.problem}")
     elif net.number is not None:
-        net = known(net.number - limit.cylinder.tare_kg, "kg", net.u, net.note)
+        tare_kg = limit.cylinder.tare_kg
+        u = None if net.u is None else math.hypot(net.u, TARE_SHARE * tare_kg / math.sqrt(3.0))
+        net = known(net.number - tare_kg, "kg", u, net.note)
     temperature = now.temperature
     if temperature.number is None and now.ambient.number is not None:  # nobody knows how near it is: no uncertainty
         note = f"its temperature taken as ambient ({temperature.problem})"

@@ -1,6 +1,7 @@
 """Cylinder limits by every rule, present fill, and the checks beside them. (S) and (C) as in the sources' marks:
 published, or computed once with CoolProp from the inputs given."""
 
+import math
 from dataclasses import replace
 from datetime import date
 
@@ -29,6 +30,7 @@ from logger.cylinder.filling_rules import (
     p200,
 )
 from logger.cylinder.limits import CylinderLimits, contents, limits, liquid_share, present_fill, volume_m3
+from logger.cylinder.on_scale import CylinderReadings, fill_of
 from logger.model.cylinder import Cylinder
 from logger.model.errors import ComputeError
 from logger.model.finding import Finding, Verdict
@@ -681,3 +683,17 @@ def test_a_half_full_cylinder_cannot_be_liquid_full_and_that_is_no_doubt() -> No
     assert full.liquid_full_temperature.number is not None
     silent = present_fill(unknown("kg", "the scale is silent"), warm, limit)
     assert code_of(silent.liquid_full_temperature.problem) != DOES_NOT_APPLY
+
+
+def test_the_stamped_tare_counts_in_the_net_mass() -> None:
+    """1 % of 12 kg either way is a standard uncertainty of 0.07 kg, beside the scale's 0.02 kg."""
+    cylinder = Cylinder("C", 12.0, 26.0, 2.76e6)
+    nothing = unknown("Pa", "not measured")
+    readings = CylinderReadings(
+        known(20.0, "kg", 0.02), known(20.0, "kg", 0.02), nothing, known(294.0, "K", 0.3), known(294.0, "K", 0.3)
+    )
+    found = fill_of(limits(cylinder, "us", "R-134a"), readings)
+    assert found.net_mass.number == pytest.approx(8.0)
+    for value, scale in ((found.net_mass, 1.0), (found.mass_allowed, 1.0)):
+        assert value.u == pytest.approx(scale * math.hypot(0.02, 0.12 / math.sqrt(3)))
+    assert found.fill_now.u is not None and found.fill_now.u > 0.002

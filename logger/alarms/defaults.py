@@ -21,9 +21,10 @@ AWAKE = "awake"  # the computer is kept from sleeping
 PUSH = "push"  # messages reach the phone
 SOUND = "sound"  # the alarm tone can be played
 PROGRAM = "program"  # what this program computes did not fail
+VERDICT = "verdict"  # no ended stage's verdict was turned by a correction or by late readings; unknown for one step
 AUTOSTOP = "autostop"  # no contact was opened that somebody had wanted held closed (logger/alarms/permit.py)
 CONTACT = "contact"  # no contact is closed that nobody armed
-HEALTH = (STORE, DISK, CLOCK, AWAKE, PUSH, SOUND, PROGRAM, AUTOSTOP, CONTACT)
+HEALTH = (STORE, DISK, CLOCK, AWAKE, PUSH, SOUND, PROGRAM, VERDICT, AUTOSTOP, CONTACT)
 
 
 def device_input(device: str) -> str:
@@ -164,6 +165,10 @@ _HEALTH_RULES = (
     AlarmRule(
         "program-fault", _P.HIGH, _K.TROUBLE, PROGRAM, off_delay_s=30, latched=True,
         basis="every failure of a computation",
+    ),
+    AlarmRule(
+        "verdict-changed", _P.LOW, _K.TROUBLE, VERDICT, off_delay_s=1, latched=True,
+        basis="every ended stage that passed and does no more, or fails now",
     ),
     AlarmRule(
         "machine-power-cut", _P.HIGH, _K.TROUBLE, AUTOSTOP,

@@ -102,6 +102,11 @@ class AlarmRule:
         return self.kind in LIMIT_KINDS
 
     @property
+    def sources(self) -> tuple[str, ...]:
+        """What it compares."""
+        return (self.source,) if self.other is None else (self.source, self.other)
+
+    @property
     def unit(self) -> str:
         """SI unit of limit and value, UCUM."""
         return SI_UNIT[self.quantity]

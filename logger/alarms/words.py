@@ -82,6 +82,10 @@ ALARMS: dict[str, AlarmWords] = {
     "disk-low": alarm("DISK NEARLY FULL", "Free disk space before you leave. Records are still being written."),
     "clock-gap": alarm("COMPUTER SLEPT OR STALLED", _NO_SLEEP),
     "program-fault": alarm("SOFTWARE ERROR", "Logging continues; some values are unknown. Watch your gauges."),
+    "verdict-changed": alarm(
+        "RESULT OF AN ENDED STAGE CHANGED",
+        "Look at it again before you leave, or go back: press f, or see the report.",
+    ),
     "machine-power-cut": alarm(
         "RECOVERY MACHINE POWER CUT BY RIMELOG",
         "Find out why before you arm it again with `rimelog autostop arm`; `rimelog autostop release` leaves it off.",

@@ -60,8 +60,10 @@ FOLLOWED_BACK = 1000  # events that a follower can ask for again
 class Daemon:
     """Control of logger.api.daemon_port. Make it with `open`, then `tick` once a second until `close`."""
 
-    def __init__(self, job_id: str, path: Path, clock: Clock, speed: float = 1.0) -> None:
-        self.job_id, self.path, self.clock, self.speed = job_id, path, clock, speed
+    def __init__(
+        self, job_id: str, path: Path, clock: Clock, speed: float = 1.0, fast_since_ns: int | None = None
+    ) -> None:
+        self.job_id, self.path, self.clock, self.speed, self._fast_since_ns = job_id, path, clock, speed, fast_since_ns
         self.engine = Engine(live=False)
         self.engine.beside = True
         self.engine.analyse_every_ns = max(self.engine.analyse_every_ns, int(NS_PER_S * speed))
@@ -130,7 +132,7 @@ class Daemon:
         self.emit(
             RunBegun(
                 t_ns=now_ns(), software=SOFTWARE, python=platform.python_version(), system=platform.system(),
-                speed=self.speed, continued=existed, utc_offset_s=utc_offset_s(),
+                speed=self.speed, fast_since_ns=self._fast_since_ns, continued=existed, utc_offset_s=utc_offset_s(),
             )
         )  # fmt: skip
         self.emit(RigLoaded(t_ns=now_ns(), rig=rig))
@@ -263,6 +265,8 @@ class Daemon:
 
     async def _settled(self, settling: Settle) -> None:
         await settling.run()
+        if settling.done and settling.overview is not None:  # nothing was taken in between: it is whole
+            self.recorder.replace_overview(settling.overview, self.clock.now_ns())
         self.store_new_events()
 
     def _end_settling(self) -> None:

@@ -18,6 +18,7 @@ from logger.model.records import EVENT, NewRecord, Record
 from logger.model.sample import PointSample, Scan, scans
 from logger.model.value import Value, known, unknown
 from logger.store.errors import StoreError
+from logger.store.rollup import Bins
 from logger.store.status import DISK_FULL, GONE, LOW_SPACE, REFUSED, Problem
 from logger.store.writer import StoreWriter
 
@@ -62,6 +63,16 @@ class Recorder:
     def flush(self, now_ns: int) -> None:
         # By force: what arrived since the last tick is at risk until it is stored, however early this tick is.
         self._submit(self._segments.flush(now_ns, force=True))
+
+    def replace_overview(self, bins: Bins, now_ns: int) -> None:
+        """bins: of all readings taken in so far, as corrected."""
+        self.flush(now_ns)
+        if self.writer is None:
+            return
+        try:
+            self.writer.replace_overview(bins)
+        except StoreError as exc:
+            log.error("store: %s", exc)
 
     async def close(self) -> None:
         if self.writer is not None:

@@ -19,13 +19,16 @@ from firmware_protocol.codes import MessageType
 from logger.evidence.chain import event_of, frames_of
 from logger.model.events import DeviceHello, Event, GapNoted
 from logger.model.records import FRAMES
+from logger.model.sample import PointSample, scans
 from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Engine
 from logger.pipeline.facts import effective
 from logger.pipeline.job_state import Item
 from logger.pipeline.replay import in_order, steps
+from logger.pipeline.silent_alarms import SilentAlarms
 from logger.store.errors import StoreError
 from logger.store.reader import StoreReader
+from logger.store.rollup import Bins, fold
 
 log = logging.getLogger(__name__)
 
@@ -50,6 +53,7 @@ class SecondPass:
         self._begun = True
         self._steps: Iterator[None] = iter(())
         self._deferred: deque[Item] | None = None
+        self.overview: Bins | None = None  # of all readings, where they were corrected
 
     def _begin(self, until_id: int, recorded: Iterable[tuple[int, Event]]) -> None:
         """recorded: all events of the record, with their ids."""
@@ -59,8 +63,15 @@ class SecondPass:
         stage = live.model.state.stage
         self._whole.resumed_stage = stage.number if stage is not None else 0
         facts = effective((record_id, event) for record_id, event in recorded if record_id <= until_id)
+        self._whole.silent = SilentAlarms(facts) if live.settle_after is not None else None
         before = in_order(self._reader.records(until_id=until_id), facts)
-        self._steps = steps(chain(self._readable(before), _drained(live.deferred)), self._whole)
+        self.overview = {} if facts.readings_corrected else None
+        taken = self._into_overview if self.overview is not None else None
+        self._steps = steps(chain(self._readable(before), _drained(live.deferred)), self._whole, taken)
+
+    def _into_overview(self, samples: list[PointSample]) -> None:
+        assert self.overview is not None
+        fold(self.overview, scans(samples))
 
     def advance(self, for_s: float) -> bool:
         """Read on for so long; whether it is done."""

@@ -15,16 +15,19 @@ from logger.cli.quantities import user_catalogue
 from logger.clock import Clock
 from logger.evidence.chain import new_event
 from logger.model.events import Corrected, Event, JobAmended, JobClosed
+from logger.model.sample import PointSample, scans
 from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine, concluded_anew
 from logger.pipeline.errors import NotNow
 from logger.pipeline.facts import effective
 from logger.pipeline.replay import replay
+from logger.pipeline.silent_alarms import SilentAlarms, silent_words
 from logger.pipeline.words import refusal_of
 from logger.store.amend import amend
 from logger.store.errors import StoreBusy, StoreDamaged
 from logger.store.place import JobPlace, anchors_dir
 from logger.store.reader import StoreReader
+from logger.store.rollup import Bins, fold
 from logger.store.writer import StoreWriter
 
 
@@ -70,10 +73,16 @@ class StoredJob:
             self._engine = self._replayed(reader, self._recorded)
         return self._engine
 
-    def _replayed(self, reader: StoreReader, recorded: list[tuple[int, Event]]) -> Engine:
-        engine = Engine(live=False)
-        engine.user_catalogue = user_catalogue()
-        replay(reader.records(), engine, facts=effective(recorded))
+    def _replayed(self, reader: StoreReader, recorded: list[tuple[int, Event]], overview: Bins | None = None) -> Engine:
+        """overview: to be filled with all readings."""
+        engine, facts = Engine(live=False), effective(recorded)
+        engine.user_catalogue, engine.silent = user_catalogue(), SilentAlarms(facts)
+
+        def take(samples: list[PointSample]) -> None:
+            if overview is not None and facts.readings_corrected:
+                fold(overview, scans(samples))
+
+        replay(reader.records(), engine, take, facts=facts)
         engine.remember(event for _, event in recorded)
         engine.take_events()
         return engine
@@ -86,8 +95,10 @@ class StoredJob:
         made = next(event for event in new if isinstance(event, Corrected))
         before = {number: list(found) for number, found in engine.model.state.findings.items()}
         recorded = [*self._recorded, *((self._count + i, event) for i, event in enumerate(new, 1))]
+        bins: Bins = {}
         with StoreReader(place.file) as reader:
-            again = self._replayed(reader, recorded)
+            again = self._replayed(reader, recorded, bins)
+        overview = bins if again.facts.readings_corrected else None
         again.model.now_ns = max(again.model.now_ns, made.t_ns)
         found = concluded_anew(again, before, f"correction:{made.n}")
         events = [*new, *found]
@@ -98,7 +109,7 @@ class StoredJob:
             events = [amended, *events, JobClosed(t_ns=made.t_ns)]
             amend(
                 place.file, [new_event(event) for event in events], now_ns=made.t_ns, sign=signer(),
-                check_signature=Signatures(), anchors=anchors_dir(),
+                check_signature=Signatures(), anchors=anchors_dir(), overview=overview,
             )  # fmt: skip
         else:
             writer = StoreWriter.open(
@@ -106,10 +117,14 @@ class StoredJob:
                 reserve_bytes=0,
             )  # fmt: skip
             writer.submit([new_event(event) for event in events])
+            if overview is not None:
+                writer.replace_overview(overview)
             writer.close()
         self._engine = None
         changed = sorted({event.stage for event in found if hasattr(event, "stage")})
         said = [f"Stage {', '.join(map(str, changed))}: findings concluded again."] if changed else []
+        silent = again.silent.found() if again.silent is not None else ()
+        said += [f"By this an alarm would have rung, and none did: {silent_words(one, again.shown)}." for one in silent]
         if self._sealed:
             said.append(
                 f"The closed job is amended: its first {self._count:,} records stay as they were. Export it again; the "

@@ -22,8 +22,10 @@ from logger.model.instrument import MODBUS, TEXT, LineField, Register
 from logger.model.rig import RigDevice
 from logger.model.value import Value, known, unknown
 from logger.pipeline.device_readings import DeviceReadings
+from logger.pipeline.engine import Engine
 from logger.pipeline.job_model import JobModel
 from logger.pipeline.replay import facts_of, replay
+from logger.pipeline.silent_alarms import SilentAlarms
 from logger.refrigerant import RefrigerantError
 from logger.stages.definition import StageResult
 
@@ -45,7 +47,9 @@ _MODEL = {TEXT: "text instrument", MODBUS: "Modbus transmitter"}
 
 def replay_job(records: RecordSource, on_samples: OnSamples) -> Replayed:
     """The product's Replay (report_data.py)."""
-    engine = replay(records(), on_samples=on_samples, facts=facts_of(records()))
+    engine, facts = Engine(live=False), facts_of(records())
+    engine.silent = silent = SilentAlarms(facts)
+    replay(records(), engine, on_samples, facts=facts)
     model = engine.model
     results = dict(engine.results)
     running = model.state.stage
@@ -59,6 +63,7 @@ def replay_job(records: RecordSource, on_samples: OnSamples) -> Replayed:
             _row(model, number, stay) for number, result in sorted(results.items()) for stay in result.stays
         ),
         balance=tuple(_balance(model, list(results.values()))),
+        silent=silent.found(),
     )
 
 

@@ -89,7 +89,8 @@ class JobAmended(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunBegun(Event):
-    """The program was started on this job. speed: how many times faster than real time, of a simulated one.
+    """The program was started on this job. speed: how many times faster than real time, of a simulated one;
+    fast_since_ns: since when, UTC of the computer.
 
     utc_offset_s: how far the computer's clock is ahead of UTC.
     """
@@ -98,6 +99,7 @@ class RunBegun(Event):
     python: str = ""
     system: str = ""
     speed: float = 1.0
+    fast_since_ns: int | None = None
     continued: bool = False
     utc_offset_s: int = 0
 

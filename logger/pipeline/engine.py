@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from logger.alarms.defaults import FLOW_WITHOUT_STAGE, PROGRAM, device_input, trouble_input
+from logger.alarms.defaults import FLOW_WITHOUT_STAGE, PROGRAM, VERDICT, device_input, trouble_input
 from logger.alarms.memory import AlarmState
 from logger.alarms.restore import Restored
 from logger.decode.device_model import Explained
@@ -50,6 +50,7 @@ from logger.pipeline.judge import Judge
 from logger.pipeline.live_values import LiveQuantities
 from logger.pipeline.noticer import Noticer
 from logger.pipeline.proposals import in_words, open_proposals, over, proposed
+from logger.pipeline.silent_alarms import SilentAlarms, silent_words
 from logger.pipeline.snapshot import PendingNow, PointNow, Snapshot
 from logger.pipeline.stage_inputs import conclude, interim, waits_for
 from logger.refrigerant import SHIPPED
@@ -107,6 +108,7 @@ class Engine:
         self.noticed: list[Noticed] = []
         self.analyse_every_ns = ANALYSE_EVERY_NS
         self.resumed_stage = 0
+        self.silent: SilentAlarms | None = None
         self.catching_up_reason: str | None = None
         self.deferred: deque[Item] | None = None
         self.recorded: list[Event] = []
@@ -231,11 +233,13 @@ class Engine:
         if not self.live:
             self.noticed += seen
             self._watch()
+            if (silent := self.silent) is not None:
+                self._computed(lambda: silent.look(model))
             return
         self._computed(lambda: self._propose(seen))
         model.keep_up()
         self._judge()
-        self.judge.health[PROGRAM] = known(1.0, "1")
+        self.judge.health |= dict.fromkeys((PROGRAM, VERDICT), known(1.0, "1"))
         stage = model.state.stage
         if stage is not None and self.catching_up_reason is None and now_ns >= self._next_analysis_ns:
             self._next_analysis_ns = now_ns + self.analyse_every_ns
@@ -304,6 +308,8 @@ class Engine:
         self.concluding.clear()
         if after is not None:
             self._note_changes(after, before)
+            if whole.silent is not None:
+                self._note_silent(whole.silent)
             return
         for stage in theirs.state.stages:  # ended by a run that was killed before it had recorded what it found
             if stage.ended_ns is not None and stage.number in self.results and not before.get(stage.number):
@@ -314,6 +320,22 @@ class Engine:
         of = f"correction:{after.n}" if isinstance(after, Corrected) else "entered late"
         for event in concluded_anew(self, before, of):
             self.emit(event)
+        for number, found in before.items():
+            self._watch_verdict(number, found, self.results.get(number, StageResult()).findings)
+
+    def _note_silent(self, silent: SilentAlarms) -> None:
+        """Alarms that did not ring, as something was entered wrongly; each is noted once."""
+        written = {event.text for event in self.recorded if isinstance(event, NoteWritten)}
+        for one in silent.found():
+            text = f"By the facts as corrected an alarm would have rung, and none did: {silent_words(one, self.shown)}."
+            if text not in written:
+                self.emit(NoteWritten(t_ns=self.model.now_ns, text=text, author="rimelog"))
+
+    def _watch_verdict(self, number: int, before: Sequence[Finding], now: Sequence[Finding]) -> None:
+        """Somebody may have left because of a result that is none any more: it is alarmed, not only noted."""
+        if self.live and before and now and _is_worse(before[0].verdict, now[0].verdict):
+            headline = text_of(now[0], self.shown).headline
+            self.judge.health[VERDICT] = unknown("1", f"stage {number}: {headline}")
 
     # -- out -----------------------------------------------------------------------------------------------------
 
@@ -539,6 +561,7 @@ class Engine:
                 f"is judged again: {now}; it was: {was}."
             )
             self.emit(NoteWritten(t_ns=self.model.now_ns, text=text, author="rimelog"))
+        self._watch_verdict(stage.number, before.findings, result.findings)
 
     def _as_recorded(self, number: int) -> None:
         """A finding was recorded: of a stage that is not known here it is all that is concluded."""
@@ -581,6 +604,11 @@ def concluded_anew(engine: Engine, before: Mapping[int, Sequence[Finding]], afte
             text = f"After {why}, stage {stage.number} ({label}) is judged again: {now}; it was: {then}."
             found.append(NoteWritten(t_ns=t_ns, text=text, author="rimelog"))
     return found
+
+
+def _is_worse(was: Verdict, now: Verdict) -> bool:
+    """Whether who relied on the first has to be told of the second."""
+    return was is not now and (was is Verdict.PASS or now is Verdict.FAIL)
 
 
 def _same_stage(one: Stage, other: Stage) -> bool:

@@ -133,6 +133,11 @@ class Facts:
         ends = [one.ended for one in self.stages if one.ended is not None]
         return not self.corrections and any(one.analysis is None for one in ends)
 
+    @property
+    def readings_corrected(self) -> bool:
+        """Whether what sensors read was ever corrected, or what gauges refer to; also where it was undone."""
+        return any(c.event.fact.startswith(("channel.", "job.altitude", "job.barometer")) for c in self.corrections)
+
     def stage_at(self, place: int) -> StageNow | None:
         """By the number that people see."""
         return next((one for one in self.stages if one.place == place > 0), None)

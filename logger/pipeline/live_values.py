@@ -90,6 +90,7 @@ _STRICTER = {
     "liquid_full_temperature": -1, "cylinder_margin": -1,
 }  # fmt: skip
 """Which way a value is the stricter one."""
+OF_CYLINDER = frozenset(_STRICTER)
 
 
 def _cylinder_values(model: JobModel, state: JobState) -> dict[str, Value]:

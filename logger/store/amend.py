@@ -15,6 +15,7 @@ from logger.store.errors import PlaceError, StoreDamaged, StoreError
 from logger.store.lock import JobLock
 from logger.store.place import anchor_path, checkpoints_path, lock_path, make_private
 from logger.store.reader import CheckSignature, StoreReader
+from logger.store.rollup import Bins
 from logger.store.rows import INSERT_RECORD, row_of
 from logger.store.seal import seal
 from logger.store.writer import StoreWriter
@@ -30,8 +31,10 @@ def amend(
     sign: Sign | None = None,
     check_signature: CheckSignature | None = None,
     anchors: Path | None = None,
+    overview: Bins | None = None,
 ) -> int:
-    """Add records to the closed job at `path`; how many it has then. Raises a StoreError, and the job is as before."""
+    """Add records to the closed job at `path`; how many it has then. overview: of all readings, where a
+    correction has made them others. Raises a StoreError, and the job is as before."""
     with StoreReader(path) as reader:
         job_id = reader.job_id
     aside = path.parent / "amending"
@@ -47,6 +50,8 @@ def amend(
                 _unsealed(closed, copy, job_id, now_ns)
             writer = StoreWriter.open(copy, job_id=job_id, now_ns=lambda: now_ns, sign=sign, reserve_bytes=0)
             writer.submit(list(new))
+            if overview is not None:
+                writer.replace_overview(overview)
             writer.close()
             done = seal(copy, now_ns=now_ns, sign=sign, check_signature=check_signature)
             with StoreReader(copy) as amended:

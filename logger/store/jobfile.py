@@ -71,8 +71,9 @@ class JobFile:
         self.first = [lost_tail_event(now_ns(), self.found.t0_ns, self.found.last_id, lost)] if lost else []
         self.first += [unseen_event(now_ns(), self.found.unseen)] if self.found.unseen is not None else []
 
-    def write(self, records: Sequence[NewRecord], bins: Bins) -> list[Record]:
-        """One transaction; the records as they are in the file now. Raises sqlite3.Error, and nothing is written."""
+    def write(self, records: Sequence[NewRecord], bins: Bins, anew: bool = False) -> list[Record]:
+        """One transaction; the records as they are in the file now. anew: the bins take the place of all others.
+        Raises sqlite3.Error, and nothing is written."""
         stored: list[Record] = []
         head, record_id = self._head, self.last_id
         for record in records:
@@ -82,6 +83,8 @@ class JobFile:
         try:
             self._connection.execute("BEGIN IMMEDIATE")
             self._connection.executemany(INSERT_RECORD, map(row_of, stored))
+            if anew:
+                self._connection.execute("DELETE FROM rollup")
             store_bins(self._connection, bins, self._point_ids)
             lines = self._checkpoints.insert_waiting(self._connection)
             self._connection.execute("COMMIT")

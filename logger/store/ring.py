@@ -29,6 +29,7 @@ class _Chunk:
     scans: list[Scan] = field(default_factory=list)  # not in `bins` yet; only the newest chunk has any
     bins: Bins = field(default_factory=dict)
     size: int = 0
+    anew: bool = False  # its bins take the place of the whole overview before it
 
     def measure(self) -> int:
         """Bytes of memory, roughly."""
@@ -101,6 +102,17 @@ class Ring:
             self._fold(chunk)
         self._trim()
 
+    def add_overview(self, bins: Bins, at_s: float) -> None:
+        """The overview made again of all that was added so far: it takes the place of what was."""
+        if self._waiting:
+            self._fold(self._waiting[-1])
+        chunk = _Chunk(at_s)
+        chunk.bins, chunk.anew = bins, True
+        chunk.size = chunk.measure()
+        self.size += chunk.size
+        self._waiting += (chunk, _Chunk(at_s))
+        self._trim()
+
     def _fold(self, chunk: _Chunk) -> None:
         """Its scans into its bins: many at once cost a fraction of one by one."""
         before = len(chunk.bins)
@@ -110,14 +122,16 @@ class Ring:
         chunk.size += grown
         self.size += grown
 
-    def take(self, most_bytes: int) -> tuple[list[NewRecord], Bins]:
-        """The oldest records, at least one chunk and about `most_bytes`, after a gap event for what is missing.
+    def take(self, most_bytes: int) -> tuple[list[NewRecord], Bins, bool]:
+        """The oldest records, at least one chunk and about `most_bytes`, after a gap event for what is missing; the
+        bins to be added to the overview; whether these take the place of all of it.
 
         Never more than a quarter of the ring: what is taken cannot be given up, and newer frames would have to be.
         """
         most_bytes = min(most_bytes, self._limit // 4)
         records: list[NewRecord] = []
         bins: Bins = {}
+        anew = False
         if self._loss is not None:
             self._loss_taken, self._loss = self._loss, None
             records.append(self._loss_taken.event())
@@ -128,9 +142,11 @@ class Ring:
             self._fold(chunk)
             taken += chunk.size
             records += chunk.records
+            if chunk.anew:
+                anew, bins = True, {}
             for key, value in chunk.bins.items():
                 merge(bins, key, value)
-        return records, bins
+        return records, bins, anew
 
     def done(self) -> None:
         """What was taken is in the file."""

@@ -30,6 +30,7 @@ from logger.store.errors import StoreDamaged, StoreError, StoreGone, StoreUnsave
 from logger.store.jobfile import JobFile
 from logger.store.place import ballast_path
 from logger.store.ring import Ring
+from logger.store.rollup import Bins
 from logger.store.status import DAMAGED, DISK_FULL, FAULT, GONE, LOW_SPACE, REFUSED, RESTORED, Problem, StoreStatus
 
 log = logging.getLogger(__name__)
@@ -142,6 +143,14 @@ class StoreWriter:
             self._ring.add(records, scans, time.monotonic())
             if idle:
                 self._changed.notify_all()
+
+    def replace_overview(self, bins: Bins) -> None:
+        """bins: of all readings submitted so far, as corrected. Raises StoreError after `close`."""
+        with self._changed:
+            if self._closed or self._stopping:
+                raise StoreError(f"{self.path} is closed")
+            self._ring.add_overview(bins, time.monotonic())
+            self._changed.notify_all()
 
     def hurry(self) -> None:
         """What was submitted so far goes into the file now, before the next commit is due. Does not wait."""
@@ -276,13 +285,13 @@ class StoreWriter:
 
     def _write_some(self) -> bool:
         with self._changed:
-            records, bins = self._ring.take(_COMMIT_BYTES)
-        if not records and not bins:
+            records, bins, anew = self._ring.take(_COMMIT_BYTES)
+        if not records and not bins and not anew:
             with self._changed:
                 self._ring.done()
             return False
         try:
-            self._unreported += self._file.write(records, bins)
+            self._unreported += self._file.write(records, bins, anew)
         except BaseException:
             with self._changed:
                 self._ring.failed()

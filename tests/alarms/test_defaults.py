@@ -98,6 +98,7 @@ _R, _P, _E, _D, _C, _U = KINDS
         (None, STORE, unknown("1", "disk full"), {"store-trouble"}),
         (None, DISK, unknown("1", "nearly full"), {"disk-low"}),
         (None, "program", unknown("1", "ZeroDivisionError"), {"program-fault"}),
+        (None, "verdict", unknown("1", "stage 2: held no vacuum"), {"verdict-changed"}),
         (None, "clock", unknown("1", "slept 90 min"), {"clock-gap"}),
         (None, "awake", unknown("1", "no inhibitor"), {"keep-awake"}),
         (None, "push", unknown("1", "no route"), {"push-trouble"}),

@@ -7,13 +7,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from logger.app.daemon import Daemon
 from logger.model.events import CylinderOnScale, Event, StageBegun
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import do
 from logger.pipeline.job_state import Item
-from logger.pipeline.replay import replay
+from logger.pipeline.replay import readings, replay
 from logger.store.reader import StoreReader
+from logger.store.rollup import Bins, fold
 from tests.app.killable import Host, shown, unbroken
 from tests.app.test_restart import course, same
 from tests.export.simulated import T0_NS
@@ -112,3 +115,22 @@ def test_a_wrong_refrigerant_and_tare_are_worked_in(tmp_path: Path) -> None:
 
     found, _ = after(tmp_path / "wrong", wrong, put_right)
     same_but_for_alarms(found, wanted)
+
+
+def test_overviews_are_made_again_when_a_zero_is_corrected(tmp_path: Path) -> None:
+    """Each reading is in them once, as corrected: those of before, those meanwhile, those after."""
+
+    def put_right(daemon: Daemon, now_ns: int) -> None:
+        body = {"target": "sensor", "which": "cylinder-mass", "fact": "zero", "value": -0.7}
+        assert do(daemon.engine, "correct", body, now_ns)["correction"] == 1
+
+    after(tmp_path / "job", list, put_right)
+    with StoreReader(tmp_path / "job" / "job.rimelog") as reader:
+        buckets = [b for b in reader.overview("cylinder_mass", T0_NS, END_NS + 60 * NS_PER_S, 100) if b.n]
+        bins: Bins = {}
+        fold(bins, readings(list(reader.records())))
+    wanted = [bins[key] for key in sorted(bins) if key[1] == "cylinder_mass"]
+    assert [b.n for b in buckets] == [n for n, *_ in wanted]
+    for bucket, (n, low, high, total) in zip(buckets, wanted, strict=True):
+        assert (bucket.min, bucket.max) == (low, high)
+        assert bucket.mean == pytest.approx(total / n)

@@ -5,7 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from logger.model.events import NoteWritten, StageEnded
+from logger.model.alarm import AlarmEvent, Priority
+from logger.model.events import AlarmChanged, NoteWritten, StageEnded
 from logger.model.finding import Text, Verdict
 from logger.model.units import NS_PER_S
 from logger.pipeline.engine import Engine
@@ -111,9 +112,14 @@ def test_a_stage_that_has_ended_is_concluded_again_when_readings_of_it_come_late
         passed = replace(at_its_end.findings[0], verdict=Verdict.PASS, said=Text("passed", ""))
         engine.results[1] = replace(at_its_end, findings=(passed, *at_its_end.findings[1:]))
         fed(late, engine=engine)
-        engine.tick(T0_NS + 490 * NS_PER_S)
-        notes = [e.text for e in engine.take_events() if isinstance(e, NoteWritten)]
+        for second in range(490, 495):
+            engine.tick(T0_NS + second * NS_PER_S)
+        events = engine.take_events()
+        notes = [e.text for e in events if isinstance(e, NoteWritten)]
         assert [("it was: passed" in text) for text in notes] == [True] * live, "told once, and not on replay"
+        raised = [e for e in events if isinstance(e, AlarmChanged) and e.key == "verdict-changed"]
+        assert [e.event for e in raised] == [AlarmEvent.RAISE, AlarmEvent.RETURN] * live, "it stays until seen"
+        assert all(e.priority is Priority.LOW for e in raised)
         again = engine.results[1]
         assert _recovered(again) == pytest.approx(_recovered(wanted), abs=0.05)
         assert [(f.key, f.verdict) for f in again.findings] == [(f.key, f.verdict) for f in wanted.findings]

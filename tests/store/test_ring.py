@@ -23,7 +23,7 @@ def test_everything_is_written_once_in_order_or_counted_as_lost(steps: list[str]
 
     def write() -> None:
         nonlocal told_lost
-        records, _ = ring.take(10_000)
+        records, _, _ = ring.take(10_000)
         for record in records:
             if record.kind == EVENT and event_data(record)["type"] == GAP:
                 told_lost += event_data(record)["records_lost"]
@@ -61,7 +61,7 @@ def test_when_nothing_can_be_written_the_oldest_frames_go_and_every_event_stays(
     records: list[NewRecord] = []
     bins = {}
     while ring.since_s is not None:
-        some, more = ring.take(1 << 20)
+        some, more, _ = ring.take(1 << 20)
         records += some
         bins.update(more)
         ring.done()
@@ -96,7 +96,7 @@ def test_a_loss_while_a_commit_is_under_way_is_told_with_the_next() -> None:
     ring = Ring(50_000)
     for k in range(30):
         ring.add([second(k)], (), 0.0)
-    taken, _ = ring.take(10_000)
+    taken, _, _ = ring.take(10_000)
     for k in range(30, 200):
         ring.add([second(k)], (), 0.0)
     ring.failed()

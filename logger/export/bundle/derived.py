@@ -125,7 +125,17 @@ class Derived:
             "stages": stages,
             "cylinders": [plain(row) for row in self._replayed.cylinders],
             "balance": [[label, plain(value)] for label, value in self._replayed.balance],
+            **self._silent(),
         }
+
+    def _silent(self) -> dict[str, Any]:
+        """Only where something was corrected on which a limit hangs."""
+        listed = [
+            {"alarm": one.raised.key, "from": rfc3339(one.begin_ns), "limit": one.raised.limit, "unit": one.raised.unit,
+             "to": None if one.end_ns is None else rfc3339(one.end_ns), "worst": plain(one.worst)}
+            for one in self._replayed.silent
+        ]  # fmt: skip
+        return {"silent_alarms": listed} if listed else {}
 
 
 def _json(data: dict[str, Any]) -> bytes:

@@ -75,6 +75,7 @@ def build_report_data(
         alarms=story.alarms(),
         acts=story.acts(shown),
         corrections=story.corrections(shown),
+        silent=replayed.silent,
         amended=story.amended,
         gaps=story.gaps(),
         awake=story.words_of(KeepAwakeNoted, shown),

@@ -13,6 +13,7 @@ from logger.model.records import Record
 from logger.model.rig import Calibration
 from logger.model.sample import PointSample
 from logger.model.value import Value
+from logger.pipeline.silent_alarms import SilentAlarm
 from logger.stages.definition import StageResult
 
 RecordSource = Callable[[], Iterator[Record]]
@@ -76,7 +77,8 @@ class Replayed:
 
     ambient: absolute Pa that gauge readings refer to, with how it is known as note. stages: what was concluded of each,
     by number. balance: labelled masses (kg)
-    under the cylinder table ("Recovered, all cylinders", "Charge by the nameplate").
+    under the cylinder table ("Recovered, all cylinders", "Charge by the nameplate"). silent: alarms that did not ring
+    by what was entered then, and would have by the facts as corrected.
     """
 
     ambient: Value
@@ -84,6 +86,7 @@ class Replayed:
     instruments: tuple[Instrument, ...] = ()
     cylinders: tuple[CylinderRow, ...] = ()
     balance: tuple[tuple[str, Value], ...] = ()
+    silent: tuple[SilentAlarm, ...] = ()
 
 
 RECOVERED, CHARGED = "Recovered, all cylinders", "Charged"  # of the balance
@@ -235,6 +238,7 @@ class ReportData:
     alarms: tuple[AlarmEntry, ...] = ()
     acts: tuple[Act, ...] = ()
     corrections: tuple[CorrectionEntry, ...] = ()
+    silent: tuple[SilentAlarm, ...] = ()
     amended: str = ""  # what the job supersedes, when it was closed before
     gaps: tuple[GapEntry, ...] = ()
     awake: tuple[str, ...] = ()

@@ -25,6 +25,7 @@ from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
 from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, UNITS, show_unit
 from logger.model.value import Code, Value, known
+from logger.pipeline.silent_alarms import silent_words
 from logger.stages import registry
 from logger.stages.words import label_of, text_of
 from logger.wording.given import cylinder_named, many
@@ -64,6 +65,7 @@ def view(data: ReportData, attached: bool) -> dict[str, Any]:
         "corrections": _few(
             [[str(c.n), shown.time(c.t_ns), c.about, "; ".join((c.text, *c.changed)), c.by] for c in data.corrections]
         ),
+        "silent": [silent_words(one, shown) for one in data.silent[:20]],
         "acts": _few([[shown.time(a.t_ns), a.kind, a.text, a.by] for a in data.acts]),
         "gaps": _few([_gap(gap, shown) for gap in data.gaps]),
         "awake": list(data.awake),
@@ -92,7 +94,8 @@ def _corrected(data: ReportData) -> str:
     if not count:
         return ""
     verdicts = f", {turned} changed a verdict" if turned else ", no verdict changed"
-    return f"{many(count, 'correction')}{verdicts}: see Corrected"
+    silent = f", {many(len(data.silent), 'alarm')} did not ring" if data.silent else ""
+    return f"{many(count, 'correction')}{verdicts}{silent}: see Corrected"
 
 
 def _few(rows: list[list[str]]) -> dict[str, Any]:

@@ -94,9 +94,9 @@ def carry_out(job: RunningJob, action: str, body: dict[str, Any]) -> dict[str, A
 
 
 async def _settled(engine: Engine) -> None:
-    """What was corrected, or entered late, is worked in, or a while has passed."""
+    """What was corrected, entered late, or recorded before a restart is worked in, or a while has passed."""
     for _ in range(int(SETTLED_WITHIN_S / 0.05)):
-        if engine.settle_after is None or engine.catching_up_reason is None:
+        if engine.catching_up_reason is None:
             return
         await asyncio.sleep(0.05)
 

@@ -19,11 +19,15 @@ from logger.api.server import ApiServer
 from logger.app.connections import check_supported, connections
 from logger.app.daemon import Daemon
 from logger.clock import Clock, ClockReading, read_system
+from logger.evidence.errors import ChainError
 from logger.link.connection import Connection
 from logger.model.cylinder import Cylinder
+from logger.model.events import RunBegun
 from logger.model.job import Job
 from logger.model.rig import Rig
 from logger.refrigerant import SHIPPED, Catalogue
+from logger.store.errors import StoreError
+from logger.store.reader import StoreReader
 
 log = logging.getLogger(__name__)
 
@@ -62,19 +66,33 @@ class RunSettings:
     helpers: tuple[Callable[[Daemon], Awaitable[None]], ...] = ()
 
 
-def faster(speed: float) -> Callable[[], ClockReading]:
-    """The computer's clocks, run `speed` times as fast from now on."""
+def faster(speed: float, since_ns: int) -> Callable[[], ClockReading]:
+    """The computer's clocks, run `speed` times as fast since a time, UTC, ns."""
     begun = read_system()
+    past_ns = begun.wall_ns - since_ns
 
     def read() -> ClockReading:
         now = read_system()
         return ClockReading(
-            *(int(a + (b - a) * speed) for a, b in (
+            *(int(a - past_ns + (b - a + past_ns) * speed) for a, b in (
                 (begun.wall_ns, now.wall_ns), (begun.mono_ns, now.mono_ns), (begun.boot_ns, now.boot_ns)
             ))
         )  # fmt: skip
 
     return read
+
+
+def _fast_since(settings: RunSettings) -> int | None:
+    """When a simulated job's time began to run fast: a plant runs on while no logger does, and one that goes on finds
+    as much time gone. None for a real one."""
+    if settings.speed == 1.0:
+        return None
+    if settings.file.exists():
+        with contextlib.suppress(StoreError, ChainError), StoreReader(settings.file) as reader:  # told when opened
+            for _, event in reader.events():
+                if isinstance(event, RunBegun) and event.speed == settings.speed and event.fast_since_ns is not None:
+                    return event.fast_since_ns
+    return read_system().wall_ns
 
 
 async def run(settings: RunSettings) -> bool:
@@ -83,8 +101,9 @@ async def run(settings: RunSettings) -> bool:
     Whether a person ended it (`rimelog stop`, Ctrl-C), and not the system (a shut-down, a closed window).
     """
     check_supported(settings.rig)
-    clock = Clock(faster(settings.speed) if settings.speed != 1.0 else None, period_s=TICK_S * settings.speed)
-    daemon = Daemon(settings.job_id, settings.file, clock, settings.speed)
+    since_ns = _fast_since(settings)
+    clock = Clock(faster(settings.speed, since_ns) if since_ns is not None else None, period_s=TICK_S * settings.speed)
+    daemon = Daemon(settings.job_id, settings.file, clock, settings.speed, since_ns)
     daemon.listed_cylinder, daemon.earlier = settings.listed_cylinder, settings.earlier
     daemon.engine.user_catalogue, daemon.log = settings.catalogue, str(settings.log or "")
     daemon.open(

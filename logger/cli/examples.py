@@ -49,7 +49,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "note": ('rimelog note "filter-drier changed"',),
     "correct": (
         "rimelog correct cylinder A tare 27.1lb",
-        "rimelog correct stage 2 --at 21:14",
+        "rimelog correct stage 2 begin 21:14",
         "rimelog correct --list",
     ),
     "units": ("rimelog units si",),

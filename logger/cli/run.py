@@ -1,7 +1,6 @@
 """`rimelog run`: the logger in the foreground."""
 
 import asyncio
-import contextlib
 import logging
 import sys
 import time
@@ -95,8 +94,7 @@ def run(
     if by_person:
         place.going_on_file.unlink(missing_ok=True)
     if not quiet:
-        with contextlib.suppress(OSError):  # the window was closed
-            click.echo(f"job {place.job_id} is stored in {place.file}")
+        _said(f"job {place.job_id} is stored in {place.file}")
 
 
 def _messages_to(place: "JobPlace", apart: bool) -> None:
@@ -125,19 +123,28 @@ def _asking(place: "JobPlace") -> "Callable[[Daemon], bool]":  # words: a type
 
     def interrupted(daemon: "Daemon") -> bool:
         stage = daemon.engine.model.state.stage
-        if stage is None or (asked_at and time.monotonic() - asked_at[-1] < ASKED_FOR_S):
-            if stage is not None:
-                click.echo(f"\nThe stage stays open. Go on with: rimelog start --continue {place.job_id}")
+        if stage is None:
+            return True
+        if asked_at and time.monotonic() - asked_at[-1] < ASKED_FOR_S:
+            _said(f"\nThe stage stays open. Go on with: rimelog start --continue {place.job_id}")
             return True
         from logger.stages import registry
 
         asked_at.append(time.monotonic())
-        click.echo(
+        return not _said(
             f"\n{registry.label(stage.kind)} is running. Still logging.\n"
             f"  Stop all the same: Ctrl-C again within {ASKED_FOR_S:.0f} s. The stage stays open;\n"
             f"  `rimelog start --continue {place.job_id}` continues it.\n"
             "  End the stage first: `rimelog stage end`. All done: `rimelog finish`."
         )
-        return False
 
     return interrupted
+
+
+def _said(text: str) -> bool:
+    """Whether the window is there still."""
+    try:
+        click.echo(text)
+    except OSError:
+        return False
+    return True

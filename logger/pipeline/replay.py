@@ -29,6 +29,8 @@ def in_order(records: Iterable[Record], facts: Facts | None = None) -> Iterator[
     """Frames by their time and effective events by theirs; ties by their place in the chain.
 
     facts: of all the events that count; None: of these records, which are then held in memory unless they are already.
+    Frames alone move time on: what was told, alarmed or corrected between them changes no reading. (Version 0.1.0 let
+    events do it too.)
     """
     if facts is None:
         records = records if isinstance(records, list | tuple) else tuple(records)
@@ -37,19 +39,21 @@ def in_order(records: Iterable[Record], facts: Facts | None = None) -> Iterator[
     moving = () if facts.of_first_version else ACTS
     acts = deque(p for p in facts.events if p.made or isinstance(p.event, moving))
     others = {p.place: p.event for p in facts.events if not (p.made or isinstance(p.event, moving))}
-    for item in _as_stored(records, others):
+    for item in _as_stored(records, others, facts.of_first_version):
         while acts and (acts[0].event.t_ns, acts[0].place) < item[:2]:
             yield _item(acts.popleft().event)
-        yield item
+        yield item if facts.of_first_version or isinstance(item[4], bytes) else _item(item[4])
     while acts:
         yield _item(acts.popleft().event)
 
 
 def _item(event: Event) -> Item:
+    """One that moves no time on: without a place in the chain."""
     return event.t_ns, 0, 0, "", event
 
 
-def _as_stored(records: Iterable[Record], events: Mapping[int, Event]) -> Iterator[Item]:
+def _as_stored(records: Iterable[Record], events: Mapping[int, Event], by_events: bool) -> Iterator[Item]:
+    """by_events: these move time on too."""
     waiting: list[Item] = []
     for record in records:
         if record.kind == EVENT and record.id in events:
@@ -57,7 +61,7 @@ def _as_stored(records: Iterable[Record], events: Mapping[int, Event]) -> Iterat
         if record.kind == FRAMES:
             for i, (t_ns, raw) in enumerate(frames_of(record)):
                 heapq.heappush(waiting, (t_ns, record.id, i, record.device, raw))
-        while waiting and waiting[0][0] < record.t0_ns - MERGE_WINDOW_NS:
+        while waiting and waiting[0][0] < record.t0_ns - MERGE_WINDOW_NS and (by_events or record.kind == FRAMES):
             yield heapq.heappop(waiting)
     while waiting:
         yield heapq.heappop(waiting)
@@ -96,7 +100,7 @@ def steps(
     """`replay` item by item, for whoever has other things to do in between."""
     next_tick = 0
     for t_ns, record_id, _, device, item in items:
-        if t_ns >= next_tick and record_id:
+        if t_ns >= next_tick and (record_id or isinstance(item, bytes)):
             engine.tick(t_ns)
             next_tick = t_ns - t_ns % NS_PER_S + NS_PER_S
         if isinstance(item, bytes):

@@ -6,10 +6,8 @@ from typing import Any
 import click
 
 from logger.cli.completing import stage_kinds
-from logger.model.points import Quantity
-from logger.model.units import parse_quantity
 from logger.stages import registry
-from logger.stages.settings import Form, Setting, settings_of
+from logger.stages.settings import Form, Setting, from_text, settings_of
 
 
 def parameters() -> list[click.Parameter]:
@@ -53,6 +51,5 @@ def entered(kind: str, typed: Mapping[str, Any]) -> dict[str, Any]:
             option = f"--{name.replace('_', '-')}"
             can = ", ".join(f"--{own_name.replace('_', '-')}" for own_name in own) or "none"
             raise click.UsageError(f"{stage.label}: {option} is not a setting of this stage; its settings: {can}")
-        unit = own[name].kind
-        settings[name] = parse_quantity(value, unit) if isinstance(unit, Quantity) else value
+        settings[name] = from_text(own[name], value) if isinstance(value, str) else value
     return settings

@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 from logger.model.errors import Refusal
 from logger.model.points import SI_UNIT, Quantity
 from logger.model.text import clean
+from logger.model.units import STANDARD_ATMOSPHERE_PA, parse_quantity
 from logger.model.value import Argument, Statement, count_of, name_of, number
 from logger.model.value import known as known_value
 
@@ -76,6 +77,18 @@ def settings_of(cls: type[Any]) -> tuple[Setting, ...]:
         Setting(f.name, *(f.metadata[key] for key in ("kind", "text", "usual", "fits")))
         for f in dataclasses.fields(cls)
     )
+
+
+def from_text(one: Setting, text: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> object:
+    """A setting as a person types it, in SI; what is no such thing is for `check` to refuse. ambient_pa: what gauge
+    pressures refer to. Raises UnitError."""
+    text = text.strip()
+    match one.kind:
+        case Quantity():
+            return parse_quantity(text, one.kind, ambient_pa)
+        case Form.COUNT if text.isascii() and text.isdecimal() and len(text) < 9:
+            return int(text)
+    return text
 
 
 def check(

@@ -88,6 +88,53 @@ def test_a_refusal_that_asks_back_is_confirmed_once_more() -> None:
     assert [body.get("anyway") for _, body in done] == [None, True]
 
 
+@pytest.mark.parametrize(
+    ("keys", "settings", "said"),
+    [
+        ("b1s1\r", {"minor_repair": True}, "Begin recovery with minor repair?"),
+        ("b1s1s1s2\r", {"leaking": True}, "Begin recovery with leaking?"),  # taken back, another
+        ("b2s1150psig\r\r", {"test_pressure": 1_135_539.0}, "Begin pressure test with test pressure 150.0 psig?"),
+        ("b2s1150\rpsig\r\r", {"test_pressure": 1_135_539.0}, "Begin pressure test with test pressure 150.0 psig?"),
+        (
+            "b2s12psig\r\rs360%\ry",  # unusual, and meant so
+            {"test_pressure": 115_114.5, "share": 0.6},
+            "Begin pressure test with test pressure 2.0 psig, share 60.0 %?",
+        ),
+    ],
+)
+def test_settings_are_typed_as_for_the_command_and_shown_back(keys: str, settings: dict[str, Any], said: str) -> None:
+    done: Done = []
+    hand = acting(done)
+    state = {**copy.deepcopy(STATE), "stage": None}
+    state["job"]["units"] = "us"
+    shown = ""
+    assert hand.begin(keys[0], state)
+    for key in keys[1:]:
+        asking = hand.asking
+        assert asking is not None and not done
+        screen = [line.plain for line in render(state, TREND, 80, 24, asking=asking)]
+        assert len(screen) == 24 and all(len(line) <= 80 for line in screen)
+        shown = " ".join(" ".join(screen).split())
+        hand.press(key)
+    assert said in shown
+    ((action, body),) = done
+    assert action == "stage-begin"
+    assert body["settings"] == pytest.approx(settings)
+    assert body.get("as_entered", False) == ("2psig" in keys)
+
+
+def test_a_setting_that_is_none_says_why_and_is_typed_again() -> None:
+    hand = acting([])
+    state = {**copy.deepcopy(STATE), "stage": None}
+    hand.begin("b", state)
+    for key in "2s312kg\r":
+        hand.press(key)
+    asking = hand.asking
+    assert asking is not None and "kg" in asking.lines[-1] and "mass" in asking.lines[-1]
+    hand.press("\x1b")
+    assert not hand.busy
+
+
 def test_between_stages_there_is_nothing_to_end() -> None:
     hand = acting([])
     assert hand.begin("e", {**STATE, "stage": None})

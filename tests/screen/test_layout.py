@@ -22,9 +22,10 @@ def row(label: str, value: float | None, quantity: str, text: str, problem: str 
 
 
 STATE: dict[str, Any] = {
-    "job": {"job_id": "2026-01-02-01", "refrigerant": "R-407C", "invented": True},
+    "job": {"job_id": "2026-01-02-01", "refrigerant": "R-407C", "invented": True, "units": "us"},
     "refrigerant": "R-407C",
     "stage": {"label": "Recovery", "running": True, "elapsed_s": 4205.0},
+    "ambient": row("Barometric pressure", 101_325.0, "barometer", "29.92 in. Hg"),
     "view": {"headline": "cylinder_of_limit", "lines": ["recovered", "time_to_limit"], "trend": "cylinder_mass",
              "log_trend": False},
     "live": {

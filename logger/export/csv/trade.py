@@ -1,8 +1,9 @@
 """Readings for a spreadsheet and a person: chosen units, the place's own time, one row a second, a header in words.
 
 Not evidence: the bundle's readings.csv is. Commas and decimal points, UTF-8 with its mark, so that spreadsheets open
-it as it is; times are such as they take for dates. A cell is empty where no trusted reading came in that second; a
-slower instrument's last one is repeated for as long as it is current.
+it as it is. Times are 2026-03-02T21:14:05, which LibreOffice takes for a date and time as it opens a file (with a blank
+for the T only where it is told to); for a program that does not, elapsed minutes stand beside. A cell is empty where no
+trusted reading came in that second; a slower instrument's last one is repeated for as long as it is current.
 """
 
 from collections.abc import Iterable, Iterator
@@ -32,8 +33,8 @@ def trade_csv(records: Iterable[Record], units: str) -> Iterator[str]:
     points = _points(whole)
     heads = [f"{POINTS[p].label} ({show_unit(user_unit(POINTS[p].quantity, units))})" for p in points]
     shown = Shown(units, utc_offset_s=offset_s)
-    yield MARK + ",".join(map(text_cell, [f"Time ({shown.zone})", "Stage", *heads])) + "\r\n"
-    engine = Engine(live=False)
+    yield MARK + ",".join(map(text_cell, [f"Time ({shown.zone})", "Elapsed (min)", "Stage", *heads])) + "\r\n"
+    engine, first = Engine(live=False), None
     for second, latest, stage in _seconds(whole, engine):
         ambient_pa, cells = engine.model.ambient.pressure_pa, []
         for point in points:
@@ -45,7 +46,9 @@ def trade_csv(records: Iterable[Record], units: str) -> Iterator[str]:
             unit = user_unit(POINTS[point].quantity, units)
             cells.append(f"{from_si(sample.value, unit, ambient_pa):.{unit.digits}f}")
         if any(cells):
-            yield ",".join([shown.time(second * NS_PER_S), text_cell(stage), *cells]) + "\r\n"
+            first = second if first is None else first
+            time, elapsed = shown.time(second * NS_PER_S).replace(" ", "T"), f"{(second - first) / 60:.3f}"
+            yield ",".join([time, elapsed, text_cell(stage), *cells]) + "\r\n"
 
 
 def _points(records: Iterable[Record]) -> list[str]:

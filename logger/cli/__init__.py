@@ -172,5 +172,9 @@ def main() -> None:
     """Entry point: errors for the user are one clear message and exit status 2, never a traceback."""
     from logger.cli.errors import run_command_line
 
+    if os.environ.get("_RIMELOG_COMPLETE", "").startswith("powershell"):
+        from logger.cli import powershell
+
+        powershell.register()
     os.umask(os.umask(0o022) | 0o022)  # nothing this program writes is for others to write in
     sys.exit(run_command_line(rimelog))

@@ -1,5 +1,6 @@
 """`rimelog setup`, completion, and what of the user's settings a job takes over."""
 
+import re
 import struct
 import subprocess
 import sys
@@ -91,3 +92,40 @@ def test_completion_is_installed_once_and_bash_completes_by_it(tmp_path: Path) -
     asked = {"_RIMELOG_COMPLETE": "bash_complete", "COMP_WORDS": "rimelog fin", "COMP_CWORD": "1"}
     said = subprocess.run(["rimelog"], env=env | asked, check=True, capture_output=True, text=True).stdout
     assert set(said.split()) == {"plain,find", "plain,finish"}
+
+
+def test_powershell_completion_is_installed_once_and_answered(tmp_path: Path) -> None:
+    """The script is looked at, and asked as it asks; no PowerShell runs here."""
+    profile = tmp_path / "Documents" / "PowerShell" / "profile.ps1"
+    programs = tmp_path / "programs"
+    programs.mkdir()
+    (programs / "pwsh").write_text(f'#!/bin/sh\necho "{profile}"\n')
+    (programs / "pwsh").chmod(0o755)
+    env = {"PATH": f"{programs}:{Path(sys.executable).parent}:/usr/bin:/bin", "HOME": str(tmp_path),
+           "RIMELOG_DATA": str(tmp_path / "data")}  # fmt: skip
+    install = ["rimelog", "completion", "--shell", "powershell", "--yes"]
+    for _ in range(2):
+        subprocess.run(install, env=env, check=True, capture_output=True)
+    script = tmp_path / ".config" / "rimelog" / "complete.ps1"
+    text = script.read_text()
+    assert profile.read_text().splitlines().count(f"if (Test-Path '{script}') {{ . '{script}' }}") == 1
+    assert "Register-ArgumentCompleter -Native -CommandName rimelog" in text
+    for bracket in ("{}", "()", "[]"):
+        assert text.count(bracket[0]) == text.count(bracket[1]) > 0
+    asked = dict(re.findall(r"\$env:(\w+) = (\S+)", text))
+    assert asked == {
+        "_RIMELOG_COMPLETE": "'powershell_complete'", "COMP_WORDS": "$commandAst.ToString()",
+        "COMP_CWORD": "$wordToComplete",
+    }  # fmt: skip
+    for words, begun, offered in (
+        ("rimelog stage begin e", "e", ["evacuation"]),
+        ("rimelog stage", None, ["begin", "end"]),  # after a space the word is empty, and an empty variable is none
+    ):
+        told = {"_RIMELOG_COMPLETE": "powershell_complete", "COMP_WORDS": words} | (
+            {} if begun is None else {"COMP_CWORD": begun}
+        )
+        said = subprocess.run(["rimelog"], env=env | told, check=True, capture_output=True, text=True).stdout
+        assert [line.split("\t")[:2] for line in said.splitlines()] == [["plain", one] for one in offered]
+    (programs / "pwsh").unlink()
+    refused = subprocess.run(install, env=env, check=False, capture_output=True, text=True)
+    assert refused.returncode == 2 and "--show" in refused.stderr

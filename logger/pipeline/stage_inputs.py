@@ -84,9 +84,9 @@ class StageInputsMaker:
             marks=state.marks,
             notes=state.notes,
             earlier=tuple(
-                EarlierStage(one, model.facts[one.number])
+                EarlierStage(one, model.facts.get(one.number, {}), one.number in model.facts)
                 for one in state.stages
-                if one.number < stage.number and one.number in model.facts
+                if one.number < stage.number and one.ended_ns is not None
             ),
             carried=state.carried.get(stage.kind),
         )

@@ -36,10 +36,14 @@ class SeriesSource(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class EarlierStage:
-    """An ended stage of this job, and what its analysis found, by name (StageResult.facts)."""
+    """An ended stage of this job, and what its analysis found, by name (StageResult.facts).
+
+    concluded: False while that is still computed, and nothing is known of it.
+    """
 
     stage: Stage
     facts: Mapping[str, Value]
+    concluded: bool = True
 
 
 @dataclass(frozen=True, slots=True)

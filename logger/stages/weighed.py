@@ -9,12 +9,13 @@ from logger.cylinder.on_scale import SETTLED_S, CylinderReadings, air_finding, a
 from logger.model.drawing import Stay
 from logger.model.finding import Finding
 from logger.model.units import NS_PER_S
-from logger.model.value import Value, known
+from logger.model.value import Value, known, unknown
 from logger.scale.ledger import MassLedger, summed
 from logger.stages.inputs import StageInputs
 
 _ROOT_12 = math.sqrt(12)
 NO_SCALE = "no scale in the rig"
+WEIGHED = ("recovery", "charging")
 
 
 def scale_problem(now: StageInputs[Any]) -> str | None:
@@ -32,8 +33,10 @@ def charge_of(now: StageInputs[Any]) -> Value:
 def out_before(now: StageInputs[Any]) -> Value | None:
     """What this job's earlier stages took out of the system, less what they put in, kg; None where none did either.
 
-    Unknown where the mass of one of them is.
+    Unknown where the mass of one of them is, and while one is still being worked out: never as if nothing had moved.
     """
+    if any(one.stage.kind in WEIGHED and not one.concluded for one in now.earlier):
+        return unknown("kg", "an earlier stage is still being worked out")
     out = [one.facts["recovered"] for one in now.earlier if "recovered" in one.facts]
     charged = [one.facts["charged"] for one in now.earlier if "charged" in one.facts]
     if not out:

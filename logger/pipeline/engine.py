@@ -234,7 +234,7 @@ class Engine:
             self.noticed += seen
             self._watch()
             if (silent := self.silent) is not None:
-                self._computed(lambda: silent.look(model))
+                self._computed(lambda: silent.judge(model))
             return
         self._computed(lambda: self._propose(seen))
         model.keep_up()

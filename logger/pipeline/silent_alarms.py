@@ -58,7 +58,7 @@ class SilentAlarms:
         """Whether a limit was corrected at all."""
         return self._until_ns > 0
 
-    def look(self, model: JobModel) -> None:
+    def judge(self, model: JobModel) -> None:
         """Judge this second."""
         if not self.due or model.state.job is None:
             return

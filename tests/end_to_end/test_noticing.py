@@ -87,8 +87,8 @@ def proposal(logger: Daemon, key: str) -> dict[str, Any]:
 @PTY
 def test_no_is_kept_yes_is_entered_and_a_yes_that_was_wrong_is_corrected(tmp_path: Path) -> None:
     with simulated(
-        tmp_path, "small-job", speed=20.0, link="pty", program="tests.end_to_end.small_job"
-    ) as sim, daemon(tmp_path, sim.rig_file, speed=20.0, job_toml=JOB_TOML) as logger:  # fmt: skip
+        tmp_path, "small-job", speed=SPEED, link="pty", program="tests.end_to_end.small_job"
+    ) as sim, daemon(tmp_path, sim.rig_file, speed=SPEED, job_toml=JOB_TOML) as logger:  # fmt: skip
         logger.ready()
         until(lambda: sim.now_s > 60, "a minute passes")
         sim.do("start_recovery")
@@ -108,7 +108,10 @@ def test_no_is_kept_yes_is_entered_and_a_yes_that_was_wrong_is_corrected(tmp_pat
         logger.when(lambda state: state["cylinder"]["name"] == "charging cylinder", "it is entered")
         # It was another one than he said.
         rimelog(tmp_path, "correct", "swap", "2", "cylinder", "cylinder B", "--again", "yes", "--why", "read again")
-        logger.when(lambda state: state["cylinder"]["name"] == "cylinder B", "it is corrected")
+        logger.when(
+            lambda state: state["cylinder"]["name"] == "cylinder B" and state["live"]["recovered"]["value"] is not None,
+            "it is corrected, and worked in", 300.0,
+        )  # fmt: skip
         in_the_view(tmp_path, logger)
         logger.stop()
     stored = Stored(logger.file)

@@ -132,7 +132,7 @@ class Evening:
 
     def begins(self, *words: str) -> None:
         """A stage; what was just corrected may have to be worked in first."""
-        until(lambda: "begun" in self._tried("stage", "begin", *words), f"{words} is begun", 300.0)
+        until(lambda: "begun" in self._tried("stage", "begin", *words, "--anyway"), f"{words} is begun", 300.0)
 
     def looser(self, *words: str) -> None:
         """A correction that asks for the value once more and a reason."""
@@ -173,6 +173,11 @@ def window(place: Path, *words: str | Path) -> Iterator[pexpect.spawn]:
     )  # fmt: skip
     try:
         yield child
+    except BaseException:
+        with contextlib.suppress(pexpect.ExceptionPexpect):
+            child.expect(pexpect.EOF, timeout=1)
+        print(f"{words}: {child.before}")
+        raise
     finally:
         child.close(force=True)
 
@@ -361,13 +366,13 @@ def test_a_job_of_six_stages_is_ten_commands(tmp_path: Path) -> None:
             client = Client(read_address(directory / "daemon.json"), timeout_s=60)
             until(lambda: all(d["ok"] for d in client.status()["devices"]), "the scale is heard")
             typed_in("stage", "begin", "recovery", shows="Recovery begun")
-            typed_in("stage", "begin", "press", shows="Pressure test begun")
-            typed_in("stage", "begin", "evac", shows="Evacuation begun")
-            typed_in("stage", "begin", "decay", shows="decay test begun")
+            typed_in("stage", "begin", "press", "--anyway", shows="Pressure test begun")
+            typed_in("stage", "begin", "evac", "--anyway", shows="Evacuation begun")
+            typed_in("stage", "begin", "decay", "--anyway", shows="decay test begun")
             typed_in("mark", "isolated", shows="marked")
             typed_in("cylinder-swap", "B", shows="B is on the scale")
-            typed_in("stage", "begin", "charging", shows="Charging begun")
-            typed_in("stage", "begin", "start-up", shows="Start-up begun")
+            typed_in("stage", "begin", "charging", "--anyway", shows="Charging begun")
+            typed_in("stage", "begin", "start-up", "--anyway", shows="Start-up begun")
             typed_in("finish", "--no-open", shows="report ")
         finally:
             kill(directory)

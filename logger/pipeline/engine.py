@@ -228,7 +228,7 @@ class Engine:
         model.now_ns = max(model.now_ns, now_ns)
         self._computed(model.second)
         if model.late_ns is not None and now_ns - model.late_ns > LATE_QUIET_NS:
-            self.count_late()
+            self._computed(self.count_late)
         seen = self._computed(self._take_notice) or []
         if not self.live:
             self.noticed += seen
@@ -247,8 +247,12 @@ class Engine:
 
     def count_late(self) -> None:
         """Readings of the ended stage arrived after its end: its verdict rests on them too. A changed one is noted."""
-        if self.model.late_ns is not None:
+        if self.model.late_ns is None:
+            return
+        if any(stage.ended_ns is not None for stage in self.model.state.stages):
             self._conclude(late=True)
+        else:  # the stage that had ended goes on, or never was, by a correction
+            self.model.late_ns = None
 
     def concluded(self, one: "Conclusion", outcome: Callable[[], StageResult]) -> None:
         """What an analysis that waited in `concluding` has given; outcome: gives it, or raises what it failed by."""

@@ -149,8 +149,13 @@ def in_the_view(place: Path, logger: Daemon) -> None:
         terminal.shows("target 4.00 kg, direction supply, which ends")
         assert all(len(line) <= 80 for line in terminal.lines())
         terminal.press("Enter")
-        terminal.shows("Leave it all the same?")  # the recovery has not reached its level
-        terminal.press("Enter")
-        logger.when(lambda state: state["stage"]["kind"] == "charging", "it is begun")
+        until(lambda: _charging(logger) or "all the same?" in terminal.text, "it is begun, or asked once more")
+        if not _charging(logger):  # the recovery has not reached its level
+            terminal.press("Enter")
+        until(lambda: _charging(logger), "it is begun")
     finally:
         terminal.close()
+
+
+def _charging(logger: Daemon) -> bool:
+    return bool(logger.status()["stage"]["kind"] == "charging")

@@ -130,3 +130,14 @@ def _recovered(report: StageResult) -> float:
     number = report.result.recovered.number
     assert isinstance(number, float)
     return number
+
+
+def test_late_readings_with_no_ended_stage_conclude_nothing() -> None:
+    """By a correction the stage that had ended goes on again, or is another."""
+    before, _, _ = course(60, 400, 480)
+    engine = fed(before)
+    assert engine.model.state.stage is not None
+    engine.model.late_ns = engine.model.now_ns
+    engine.tick(engine.model.now_ns + 600 * NS_PER_S)
+    assert engine.model.late_ns is None and engine.model.state.stage is not None
+    assert engine.judge.health["program"].number == 1.0

@@ -123,6 +123,11 @@ def test_an_evacuation_goes_on_until_its_target_and_a_decay_test_until_its_hold_
     job.do("stage-begin", kind="pressure-test")  # a leak was heard: back, no question
     job.read("vacuum", 4200)
     job.do("stage-begin", kind="evacuation", anyway=True)
+    job.read("vacuum", 4200)
+    job.do("mark", act="isolated")  # the test is on, though nobody has begun it
+    assert job.next["begin"] == "decay-test"
+    job.read("vacuum", 4200)
+    job.do("mark", act="pump-started")  # it is over
     job.read("vacuum", 200)
     assert job.next["begin"] == "decay-test"
     job.do("stage-begin", kind="decay-test")
@@ -130,6 +135,15 @@ def test_an_evacuation_goes_on_until_its_target_and_a_decay_test_until_its_hold_
     job.do("mark", act="isolated")
     job.read("vacuum", 200, 130)
     assert "2 of 60 min" in str(job.next["text"]) and job.next["begin"] is None
+
+
+def test_a_start_up_runs_until_it_can_be_judged() -> None:
+    job = Running()
+    job.do("stage-begin", kind="start-up")
+    job.read("system_pressure", 72.5, 250)
+    assert "4 of 15 min" in str(job.next["text"]) and job.next["command"] is None
+    job.read("system_pressure", 72.5, 660)
+    assert job.next["command"] == "rimelog finish"
 
 
 def test_a_second_stage_of_the_kind_that_runs_is_asked_about() -> None:

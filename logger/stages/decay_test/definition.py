@@ -82,9 +82,12 @@ def _analyse(now: Inputs) -> StageResult:
 
 
 def _isolated_ns(now: Inputs) -> int | None:
-    """When the pump was valved off, as marked: maybe before the stage was begun, but not for the test before this."""
+    """When the pump was valved off, as marked: maybe before the stage was begun, but not for the test before this, nor
+    before the pump was started again."""
     tested_ns = [one.stage.ended_ns or 0 for one in now.earlier if one.stage.kind == DECAY_TEST]
-    return max((t for t in now.marked("isolated", max([now.lead_ns, *tested_ns])) if t <= now.until_ns), default=None)
+    pumped_ns = [t for t in now.marked("pump-started", now.lead_ns) if t <= now.stage.begun_ns]
+    since_ns = max([now.lead_ns, *tested_ns, *pumped_ns])
+    return max((t for t in now.marked("isolated", since_ns) if t <= now.until_ns), default=None)
 
 
 def _pending(now: Inputs) -> Pending | None:

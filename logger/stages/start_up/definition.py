@@ -9,9 +9,10 @@ from logger.alarms.rules import AlarmRule, Kind
 from logger.model.alarm import Priority
 from logger.model.drawing import PlotSpec
 from logger.model.points import Quantity
-from logger.model.value import Value, known
+from logger.model.units import NS_PER_S
+from logger.model.value import Statement, Value, known, number
 from logger.stages.comparison import Comparing
-from logger.stages.definition import Carry, LiveQuantity, Profiles, StageDefinition, StageResult, View, Watch
+from logger.stages.definition import Carry, LiveQuantity, Pending, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
 from logger.stages.inputs import StageInputs
 from logger.stages.noticing import Notice
@@ -138,6 +139,18 @@ def _watch(now: Inputs) -> Watch:
     return MachineWatch()
 
 
+def _pending(now: Inputs) -> Pending | None:
+    """Nothing is judged before the system has run for as long as it must be steady."""
+    from logger.statistics.steadiness import SETTLING_S
+
+    started_ns = max((now.stage.begun_ns, *now.marked("compressor-started")))
+    lasted_s = (now.until_ns - started_ns) / NS_PER_S
+    if lasted_s >= SETTLING_S or now.marked("compressor-stopped"):
+        return None
+    times = (("lasted", lasted_s), ("asked", SETTLING_S))
+    return Pending(Statement("start_up.to_run", tuple(number(n, _Q.TIME, known(s, "s")) for n, s in times)))
+
+
 def _carry() -> Carry:
     from logger.stages.start_up.carry import CARRY
 
@@ -220,6 +233,7 @@ DEFINITION = StageDefinition(
     carry=_carry,
     comparing=_comparing,
     acts=("compressor-started", "compressor-stopped", "charge-added", "subcooler-on", "subcooler-off"),
+    pending=_pending,
     notices=_notices,
     words=WORDS,
     question="Is the system running right?",

@@ -349,6 +349,7 @@ WORDS = Words(
     statements={
         "start_up.compressor_started": lambda f: f"Compressor started: discharge {f('difference')} over suction",
         "start_up.over": lambda f: "Compressor stopped",
+        "start_up.to_run": lambda f: f"Wait: let it run until it is steady, {f.so_far('lasted', 'asked')}",
     },
     alarms=ALARMS,
     findings={

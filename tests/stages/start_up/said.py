@@ -181,4 +181,8 @@ SAID = (
     compared({}, CHANGED, "the start-up of job R-1 on 2025-09-18"),
     Statement("start_up.compressor_started", (number("difference", Quantity.PRESSURE_DIFFERENCE, known(6.1e5, "Pa")),)),
     Statement("start_up.over"),
+    Statement(
+        "start_up.to_run",
+        tuple(number(name, Quantity.TIME, known(s, "s")) for name, s in (("lasted", 250.0), ("asked", 900.0))),
+    ),
 )

@@ -9,6 +9,7 @@ import click
 
 from firmware_protocol.messages import Describe
 from logger.app.rig_listening import Listener, Reading
+from logger.cli.job_options import user_settings
 from logger.clock import local_day
 from logger.config.rig_draft import RigDraft
 from logger.config.rig_draft_points import (
@@ -22,8 +23,10 @@ from logger.config.rig_draft_points import (
     zero_of,
 )
 from logger.decode.channel import measured_name
-from logger.model.points import MeasuringPoint
+from logger.model.points import MeasuringPoint, Quantity
 from logger.model.text import clean
+from logger.model.units import PSI_PA, show, to_si
+from logger.model.value import known
 
 WIDTH = 79
 OBSERVE_S = 3.0  # how long a zero is looked at
@@ -112,7 +115,7 @@ def choose(
 
 
 def shown(describe: Describe, reading: Reading | None) -> str:
-    """ "118.2 psig", or why there is no number."""
+    """ "118.2 psig", or why there is no number; a temperature, a mass, an absolute pressure in the user's units."""
     if reading is None:
         return "no reading yet"
     if reading.number is None:
@@ -122,6 +125,10 @@ def shown(describe: Describe, reading: Reading | None) -> str:
     name = "psi" if describe.unit == "[psi]" else name
     if "gauge" in measured_name(describe.quantity):
         name += "g" if name in ("psi", "bar") else " gauge"
+    elif unit is not None and unit.quantity in (Quantity.TEMPERATURE, Quantity.MASS):
+        return show(known(to_si(reading.number, unit), ""), unit.quantity, user_settings().units)
+    elif unit is not None and unit.quantity is Quantity.PRESSURE and user_settings().units == "us":
+        return f"{to_si(reading.number, unit) / PSI_PA:.2f} psia"
     return f"{reading.number:.5g} {name}"
 
 

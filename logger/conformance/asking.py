@@ -126,6 +126,7 @@ def start(check: "ConformanceCheck") -> Generator[Wait, None, Accepted | None]:
     check.observer.streaming = None  # a sample may overtake the reply
     reply = yield from ask(check, Start(1), Accepted)
     check.observer.streaming = True
+    check.accepted = reply
     return reply.message if reply is not None and isinstance(reply.message, Accepted) else None
 
 

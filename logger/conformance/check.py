@@ -34,6 +34,7 @@ class ConformanceCheck:
         self.waits_s = 0.0  # what the device's reopen delays add to the time of the check
         self.observer = Observer()
         self.received: list[Received] = []
+        self.accepted: Received | None = None  # the newest reply to start
         self.step = "opening"
         self.done = False
         self.now_ns = 0

@@ -36,6 +36,7 @@ MAX_STATUS_NS = 5 * NS_PER_S
 SLACK_NS = NS_PER_S // 2  # the line's and the computer's own delay
 RATE_TOLERANCE = 0.01  # of a device's clock against the computer's: SPEC.md section 3.3
 RATE_SLACK_S = 0.05
+UPTIME_SLACK_S = 3.0  # whole seconds, and a second of its own at the start
 RATE_OVER_NS = 10 * NS_PER_S
 RATE_STATUSES = 9
 PERIOD_TOLERANCE = 0.25  # of a period, and two ticks of a slow loop
@@ -84,14 +85,17 @@ class Observer:
     hello: Hello | None = None
     layout: Layout | None = None
     describes: dict[int, bytes] = field(default_factory=dict)
+    reset_asked: bool = False  # a hello unasked means a new start, whatever its boot count
     streaming: bool | None = None  # what it was asked to do last; None: not known
     may_repeat: set[int] = field(default_factory=set)  # sequences that were asked for again
     raws: dict[int, bytes] = field(default_factory=dict)  # samples frames by sequence, as first sent
     first_live: Samples | None = None
     last_live: Samples | None = None
     _status: Status | None = None
+    _first_status: Status | None = None  # of this start
     _status_ns: int | None = None
     _ticks: list[tuple[int, int]] = field(default_factory=list)  # (ns, tick) of each status, to measure the rate by
+    _bad_at_live: int = 0  # how many bad frames had come when the newest live samples came
     _shown: dict[int, int] = field(default_factory=dict)  # channel -> tick of its newest sample
 
     def blame(self, rule: str, found: str, received: Received | None = None, at: int | None = None) -> None:
@@ -109,6 +113,7 @@ class Observer:
 
     def bad_frame(self, bad: BadFrame) -> None:
         self.counts["bad"] += 1
+        self.forget_stream()
         if self.counts["good"] == 0:
             self.early[bad.reason] = bad  # a boot loader's greeting is normal
         else:
@@ -200,7 +205,10 @@ class Observer:
             self.blame("hello.outputs", f"capabilities {int(hello.capabilities)}, outputs {hello.outputs}", received)
         if hello.capabilities & Capability.RESEND and hello.buffer_frames == 0:
             self.blame("hello.buffer", "capability bit 0 (resend), and no frames kept (key 11)", received)
-        if known is not None and hello.boot_count == known.boot_count:
+        if known is not None and hello.boot_count == known.boot_count and self.reset_asked and hello.request_id == 0:
+            self.blame("start.boot", f"boot count {hello.boot_count} before and after a start", received)
+            self._forget_all()
+        elif known is not None and hello.boot_count == known.boot_count:
             same = encode_message(_without_changes(hello)) == encode_message(_without_changes(known))
             if not same:
                 self.blame("hello.same", "another hello than before, without a new start", received)
@@ -211,13 +219,16 @@ class Observer:
     def _started_again(self, received: Received, before: int, boot_count: int) -> None:
         """All that is known of sequence, tick and buffer is void."""
         self.counts["started again"] += 1
-        self.judge_rate()
         if 1 < (boot_count - before) & U32 <= NEAR or (before - boot_count) & U32 <= NEAR:
             self.blame("start.boot", f"boot count {boot_count} after {before}", received)
+        self._forget_all()
+
+    def _forget_all(self) -> None:
+        self.judge_rate()
         self.streaming = None if self.streaming is None else False
         self.raws.clear()
         self._shown.clear()
-        self.last_live = self._status = self._status_ns = None
+        self.last_live = self._status = self._first_status = self._status_ns = None
 
     def _describe(self, received: Received, describe: Describe) -> None:
         body = received.frame.payload[BODY_AT:]
@@ -248,16 +259,28 @@ class Observer:
             falls = status.uptime_s < before.uptime_s or status.dropped < before.dropped
             if falls or status.bad_frames < before.bad_frames:
                 self.blame("status.counters", "a counter fell since the status before", received)
+        self._uptime(received, status)
         self._interval(received)
         if received.at_ns is not None:
             self._ticks.append((received.at_ns, status.tick))
         live = self.last_live
         if live is not None and self.counts["blind"] == 0:
             lag = (status.next_sequence - live.sequence - 1) & U32
-            if lag > U32 // 2 or (lag > 0 and status.dropped == 0):
+            lost = self.counts["bad"] - self._bad_at_live  # a bad frame may have been one of samples
+            if lag > U32 // 2 or (lag > lost and status.dropped == 0):
                 self.blame("next.sequence", f"{status.next_sequence}, the newest frame was {live.sequence}", received)
         self._status = status
         self._status_ns = None if received.at_ns is None else received.at_ns - self.lost_ns
+
+    def _uptime(self, received: Received, status: Status) -> None:
+        """Against the device's own ticks."""
+        if self._first_status is None or self._first_status.boot_count != status.boot_count or self.hello is None:
+            self._first_status = status
+            return
+        ticked_s = ((status.tick - self._first_status.tick) & U32) / self.hello.tick_rate_hz
+        counted_s = status.uptime_s - self._first_status.uptime_s
+        if abs(counted_s - ticked_s) > UPTIME_SLACK_S + 0.1 * ticked_s:
+            self.blame("status.uptime", f"{counted_s} s by uptime, {ticked_s:.1f} s by tick, since a status", received)
 
     def _interval(self, received: Received) -> None:
         if received.at_ns is None or self._status_ns is None:
@@ -293,10 +316,14 @@ class Observer:
     # -- samples ---------------------------------------------------------------------------------------------------
 
     def _samples(self, received: Received, samples: Samples) -> None:
-        again = samples.sequence in self.may_repeat and samples.sequence in self.raws
-        if again:
-            if received.frame.raw != self.raws[samples.sequence]:
+        first = self.raws.get(samples.sequence)
+        if samples.sequence in self.may_repeat:
+            if first is not None and received.frame.raw != first:
                 self.blame("resend.bytes", f"frame {samples.sequence} differs from its first sending", received)
+            self.raws[samples.sequence] = first or received.frame.raw  # its first sending may be lost
+            return
+        if first == received.frame.raw and self.counts["resends asked for"]:
+            self.blame("resend.count", f"frame {samples.sequence} was not asked for", received, 5)
             return
         if self.streaming is False:
             self.blame("idle.stream", "samples while idle", received)
@@ -304,7 +331,8 @@ class Observer:
         before = self.last_live
         if before is not None and samples.sequence not in self.may_repeat:
             step = (samples.sequence - before.sequence) & U32
-            if step != 1 and (self._status is None or self._status.dropped == 0):
+            lost, self._bad_at_live = self.counts["bad"] - self._bad_at_live, self.counts["bad"]
+            if not 1 <= step <= 1 + lost and (self._status is None or self._status.dropped == 0):
                 self.blame("sequence.step", f"{samples.sequence} after {before.sequence}", received, 5)
             if (samples.tick - before.tick) & U32 > U32 // 2:
                 self.blame("tick.forward", f"tick {samples.tick} after {before.tick}", received, 9)

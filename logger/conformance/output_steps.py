@@ -142,6 +142,7 @@ class _Contact:
             return
         if self.hello.channels:
             yield from self._guard_is_broken()
+            yield from self._guard_is_replaced()
             yield from self._layout_changes()
         yield from self._reopens_after_its_delay()
         yield from self._stop_opens()
@@ -294,6 +295,23 @@ class _Contact:
                     self.check.blame("permit.guard", "closed although its guard channel is out of the limits")
                 elif now[1] not in (OpenedBy.GUARD_LIMIT, OpenedBy.GUARD_NO_READING):
                     self.check.blame("permit.opened_by", f"opened by {now[1]} when its guard was broken")
+        yield from self._opened()
+
+    def _guard_is_replaced(self) -> Steps:
+        """By one that is broken, while the contact is held with one that any reading keeps to."""
+        begun_ns = self.check.now_ns
+        held = yield from self._held(**self._guard, guard_low=-(2**31), guard_high=UNWATCHED, timeout_ms=GUARDED_MS)
+        now = yield from self._state()
+        if held and now is not None and now[0] == OutputState.CLOSED:  # else its channel has no reading
+            again = yield from self._held(
+                **self._guard, guard_low=UNWATCHED, guard_high=UNWATCHED, timeout_ms=GUARDED_MS
+            )
+            yield Wait(2.2 * self.layout.channels[0].period_ms / 1000 + 0.4)
+            seen = yield from self._seen()
+            if self._too_slow(begun_ns, GUARDED_MS):
+                self.check.untested("a guard that replaces another")
+            elif again and seen is not None and seen[1][0] != OutputState.OPEN:
+                self.check.blame("permit.replaced", "closed although the newer guard's limits are broken", seen[0])
         yield from self._opened()
 
     def _layout_changes(self) -> Steps:

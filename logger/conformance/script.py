@@ -6,7 +6,7 @@ A generator: it yields what it waits for, and check.py runs it.
 from collections.abc import Callable, Generator
 from typing import TYPE_CHECKING
 
-from firmware_protocol.codes import Capability, ErrorCode, OpenedBy, OutputState, PermitAction
+from firmware_protocol.codes import Capability, DeviceState, ErrorCode, OpenedBy, OutputState, PermitAction
 from firmware_protocol.conversion import cold_junction, problem_among, problem_with
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.framing import encode_frame
@@ -35,7 +35,7 @@ from logger.conformance.asking import (
     stop,
     unasked,
 )
-from logger.conformance.observer import U32, Received
+from logger.conformance.observer import PERIOD_SLACK_MS, PERIOD_TOLERANCE, U32, Received
 from logger.conformance.output_steps import check_outputs, check_start_delay
 
 if TYPE_CHECKING:
@@ -98,6 +98,11 @@ def _greet(check: "ConformanceCheck") -> Generator[Wait, None, Hello | None]:
         if not check.observer.nothing_good() and not check.faults:
             check.blame("reply.none", f"no hello within {GREET_S:g} s")
         return None
+    status = yield from status_of(check)
+    if status is not None and status.state == DeviceState.IDLE:
+        for index, (state, _, _) in enumerate(status.outputs):
+            if state != OutputState.OPEN:
+                check.blame("permit.idle", f"output {index} is closed, and nothing was started yet", check.received[-1])
     yield from stop(check)  # it may stream since a host before
     reply = yield from ask(check, RequestHello(1), Hello)
     again = yield from ask(check, b"\x01" + bytes((check.next_id(),)) + b"\x09\x07")
@@ -108,6 +113,7 @@ def _greet(check: "ConformanceCheck") -> Generator[Wait, None, Hello | None]:
 
 def _describe(check: "ConformanceCheck", hello: Hello) -> Steps:
     payloads: list[bytes] = []
+    reply: Received | None = None
     for index in range(hello.channels):
         reply = yield from ask(check, RequestDescribe(1, index), Describe)
         if reply is None or not isinstance(reply.message, Describe):
@@ -121,7 +127,9 @@ def _describe(check: "ConformanceCheck", hello: Hello) -> Steps:
             check.blame("describe.same", f"channel {index} was described differently before", again)
     found = layout_id_of(payloads)
     if found != hello.layout_id:
-        check.blame("layout.id", f"the descriptions make 0x{found:08x}, hello says 0x{hello.layout_id:08x}")
+        bodies = "; ".join(f"after body {n} 0x{layout_id_of(payloads[: n + 1]):08x}" for n in range(len(payloads)))
+        said = f"the descriptions make 0x{found:08x}, hello says 0x{hello.layout_id:08x} ({bodies})"
+        check.blame("layout.id", said, reply)
     try:
         check.observer.layout = layout = Layout.from_payloads(payloads)
     except ProtocolError as exc:
@@ -207,12 +215,19 @@ def _idle(check: "ConformanceCheck") -> Steps:
         check.blame("start.again", "stop while idle is not accepted", again)
     yield Wait(1.0)
     for number in (0, 0x0102_0304_0506_0708, 2**64 - 1):
+        before = (yield from status_of(check)) if number == 0 else None
         reply = yield from ask(check, TimeMark(1, number), TimeMarked)
         if reply is not None and isinstance(reply.message, TimeMarked):
             if reply.message.host_time != number:
                 check.blame("mark.host_time", f"{reply.message.host_time} for {number}", reply)
             if (reply.message.tick_replied - reply.message.tick_received) & U32 > U32 // 2:
                 check.blame("mark.ticks", "the tick at receipt is after the one at reply", reply)
+            after = (yield from status_of(check)) if before is not None else None
+            if before is not None and after is not None and after.boot_count == before.boot_count:
+                span, into = (after.tick - before.tick) & U32, (reply.message.tick_received - before.tick) & U32
+                if into > span:
+                    found = f"tick {reply.message.tick_received} at receipt; a status before has {before.tick}"
+                    check.blame("mark.ticks", f"{found}, one after it {after.tick}", reply)
 
 
 def _stream(check: "ConformanceCheck") -> Steps:
@@ -229,12 +244,19 @@ def _stream(check: "ConformanceCheck") -> Steps:
         check.blame("start.again", "the sequence decreased", again)
     yield Wait(0.5)
     hello = check.observer.hello
-    if layout is not None and hello is not None:
+    if (
+        layout is not None
+        and hello is not None
+        and not {"samples.layout", "samples.length"} & set(check.observer.faults)
+    ):
         first_ms = _first_seen_ms(check.received[begun:], layout, accepted.tick, hello.tick_rate_hz)
         for channel in layout.channels:
             came_ms = first_ms.get(channel.index)
             if came_ms is None and channel.period_ms < STREAM_S * 900:
-                check.blame("start.first", f"channel {channel.index} has not come within its period")
+                check.blame("start.first", f"channel {channel.index} has not come within its period", check.accepted)
+            elif came_ms is not None and came_ms > (1 + PERIOD_TOLERANCE) * channel.period_ms + 2 * PERIOD_SLACK_MS:
+                found = f"channel {channel.index} came after {came_ms:.0f} ms, its period is {channel.period_ms} ms"
+                check.blame("start.first", found, check.accepted)
             elif channel.period_ms > 2 * AT_ONCE_MS and (came_ms is None or came_ms > AT_ONCE_MS):
                 came = "did not come" if came_ms is None else f"came after {came_ms:.0f} ms"
                 check.blame("start.once", f"channel {channel.index} {came}")
@@ -265,6 +287,7 @@ def _resend(check: "ConformanceCheck") -> Steps:
     if not wanted:
         return
     lags_ms = _lags_ms(check, check.received, set())
+    observer.counts["resends asked for"] += 1
     yield from _resent(check, wanted[0], len(wanted))
     yield from _live_goes_first(check, held, max(lags_ms, default=0.0))
     yield from _newer_replaces(check, held)
@@ -272,8 +295,13 @@ def _resend(check: "ConformanceCheck") -> Steps:
     reply = yield from ask(check, ResendFrom(1, future, 5), Resending)
     if reply is not None and isinstance(reply.message, Resending) and reply.message.count:
         check.blame("resend.future", f"{reply.message.count} frames of the future", reply)
+    before = yield from status_of(check)
     yield from stop(check)
     status = yield from status_of(check)
+    if status is not None and before is not None:
+        kept, had = ((s.next_sequence - s.oldest_sequence) & U32 for s in (status, before))
+        if kept < had // 2:  # by bytes, a longer frame may take the room of some shorter ones
+            check.blame("resend.kept", f"{kept} frames held after stop, {had} before it", check.received[-1])
     if status is not None and status.oldest_sequence != status.next_sequence:
         newest = (status.next_sequence - 3) & U32
         if (newest - status.oldest_sequence) & U32 < U32 // 2 and newest in observer.raws:
@@ -282,14 +310,18 @@ def _resend(check: "ConformanceCheck") -> Steps:
 
 
 def _resent(check: "ConformanceCheck", first: int, count: int) -> Steps:
+    status = yield from status_of(check)
+    held = None if status is None else status.oldest_sequence
     begun = len(check.received)
-    numbers = {(first + i) & U32 for i in range(count)}
+    numbers, bad = _run(first, count), check.observer.counts["bad"]
     check.observer.may_repeat = numbers
     reply = yield from ask(check, ResendFrom(1, first, count), Resending)
     if reply is None or not isinstance(reply.message, Resending):
         check.observer.may_repeat = set()
         return
     resending = reply.message
+    if held is not None and (resending.oldest - held) & U32 > U32 // 2:
+        check.blame("resend.oldest", f"{resending.oldest} here, {held} in the status before", reply)
     ahead = (resending.first - first) & U32
     if resending.count and ahead and (first - resending.oldest) & U32 < U32 // 2:
         check.blame("resend.first", f"from {resending.first} on, and {first} is still held", reply)
@@ -302,7 +334,7 @@ def _resent(check: "ConformanceCheck", first: int, count: int) -> Steps:
 
     yield Wait(3.0, lambda: len(got()) >= min(resending.count, count))
     expected = [(resending.first + i) & U32 for i in range(min(resending.count, count))]
-    if got() != expected:
+    if got() != expected and check.observer.counts["bad"] == bad:
         check.blame("resend.all", f"frames {got()} for {expected}", reply)
     yield Wait(0.2)
     check.observer.may_repeat = set()
@@ -311,14 +343,19 @@ def _resent(check: "ConformanceCheck", first: int, count: int) -> Steps:
 def _live_goes_first(check: "ConformanceCheck", held: list[int], usual_ms: float) -> Steps:
     """All that is held once more: live samples come as soon after their tick as they did without."""
     begun = len(check.received)
-    check.observer.may_repeat = set(held)
+    check.observer.may_repeat = _run(held[0], len(held))
+    known = set(check.observer.raws) | check.observer.may_repeat
     reply = yield from ask(check, ResendFrom(1, held[0], len(held)), Resending)
     yield Wait(1.5)
-    lags_ms = _lags_ms(check, check.received[begun:], check.observer.may_repeat)
+    lags_ms = _lags_ms(check, check.received[begun:], known)
     later_ms = max(lags_ms, default=usual_ms) - usual_ms
     if later_ms > DELAYED_MS + check.slack_ms:
         check.blame("resend.live", f"a live frame came {later_ms:.0f} ms later than without a resend", reply)
     check.observer.may_repeat = set()
+
+
+def _run(first: int, count: int) -> set[int]:
+    return {(first + i) & U32 for i in range(count)}
 
 
 def _lags_ms(check: "ConformanceCheck", received: list[Received], without: set[int]) -> list[float]:
@@ -338,7 +375,7 @@ def _newer_replaces(check: "ConformanceCheck", held: list[int]) -> Steps:
     if not older:
         return
     begun = len(check.received)
-    check.observer.may_repeat = set(held)
+    check.observer.may_repeat = _run(held[0], ((held[-1] - held[0]) & U32) + 1)
     replies = yield from ask_together(check, ResendFrom(1, held[0], len(older)), ResendFrom(1, newer[0], len(newer)))
     if (reply := replies[1]) is None:
         check.blame("reply.none", f"no reply to a resend from beside another within {REPLY_S:g} s")
@@ -374,7 +411,7 @@ def _period(check: "ConformanceCheck") -> Steps:
     yield Wait(0.3)
     again = yield from ask(check, RequestHello(1), Hello)
     observer.forget_stream()
-    if again is not None and isinstance(again.message, Hello) and again.message.layout_id == layout.layout_id:
+    if again is not None and isinstance(again.message, Hello) and again.message.layout_id == before.layout_id:
         observer.layout = layout
     elif again is not None:
         check.blame("period.layout", "the old period does not bring the old layout id back", again)
@@ -396,6 +433,7 @@ def _reset(check: "ConformanceCheck", ask_reset: Callable[[], None]) -> Steps:
     before, status = observer.hello, (yield from status_of(check))
     begun = len(check.received)
     observer.streaming = None
+    observer.reset_asked = True
     ask_reset()
 
     def greeted() -> bool:

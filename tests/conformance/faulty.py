@@ -360,6 +360,23 @@ class _WaitsAPeriod(Faulty):
 CASES.append(Case("a slow channel waits its period", "start.once", _WaitsAPeriod))
 
 
+class _WaitsLong(Faulty):
+    """The first samples come three seconds after start."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        start = self.device._start
+
+        def later() -> None:
+            start()
+            self.device._due_ms = {period: due + 3000 for period, due in self.device._due_ms.items()}
+
+        self.device._start = later  # type: ignore[method-assign]
+
+
+CASES.append(Case("first samples three seconds after start", "start.first", _WaitsLong))
+
+
 @hears("does not stop", "stop.stream", of=0x06)
 def _(self: Faulty, payload: bytes) -> bytes:
     self.extra.append(
@@ -372,9 +389,9 @@ def _(self: Faulty, payload: bytes) -> bytes:
 # counters and time
 
 
-@changes("a status every nine seconds", "status.interval", of=STATUS)
+@changes("a status every twenty seconds", "status.interval", of=STATUS)
 def _(self: Faulty, payload: bytes) -> Sequence[bytes] | None:
-    if payload[1] or self.now_s - self.count < 9:
+    if payload[1] or self.now_s - self.count < 20:
         return None if payload[1] else []
     self.count = round(self.now_s)
     return None
@@ -669,6 +686,72 @@ def _no_number_for_layouts(output: Any) -> None:
     output._open = lambda why, ms: opens(OpenedBy.GUARD_NO_READING if why == OpenedBy.LAYOUT_CHANGED else why, ms)
 
 
+def _keeps_its_first_guard(output: Any) -> None:
+    permit = output.permit
+
+    def kept(asked: Any, now: Any) -> Any:
+        guard, closed = output._guard, output.closed
+        found = permit(asked, now)
+        output._guard = guard if closed and output.closed else output._guard
+        return found
+
+    output.permit = kept
+
+
+class _ClosedUntilStop(Faulty):
+    _stopped = False
+
+    def received(self, payload: bytes) -> bytes | None:
+        self._stopped = self._stopped or payload[0] == 0x06
+        return payload
+
+    def said(self, payload: bytes) -> Sequence[bytes]:
+        if payload[0] == STATUS and not self._stopped:
+            return super().said(with_body(payload, body_of(payload) | {12: [[1, 0, 500]]}))
+        return super().said(payload)
+
+
+class _ForgetsAtStop(Faulty):
+    def received(self, payload: bytes) -> bytes | None:
+        if payload[0] == 0x06:
+            self.count = self.device._next_sequence
+        return payload
+
+    def said(self, payload: bytes) -> Sequence[bytes]:
+        if payload[0] == STATUS and self.count:
+            body = body_of(payload)
+            return super().said(with_body(payload, body | {4: max(body[4], self.count)}))
+        return super().said(payload)
+
+
+CASES.append(Case("closed in the first status", "permit.idle", _ClosedUntilStop))
+CASES.append(Case("stop empties the buffer", "resend.kept", _ForgetsAtStop))
+field("an uptime that stands still", "status.uptime", STATUS, 0, lambda value: 0)
+field("an uptime in ms", "status.uptime", STATUS, 0, lambda value: 1000 * value)
+raw_bytes("a tick of 200 ms ago in a time mark", "mark.ticks", MARKED, 14, lambda n: n - 200, 4)
+field("always 5000 ms of permit left", "permit.closed", STATUS, 12, lambda value: [[s, by, 5000] for s, by, _ in value])
+
+
+@changes("holds three in status, all in resending", "resend.oldest", of=STATUS)
+def _(self: Faulty, payload: bytes) -> bytes:
+    body = body_of(payload)
+    return with_body(payload, body | {4: max(body[4], body[5] - 3)})
+
+
+class _OneMore(Faulty):
+    """Sends one frame more again than it was asked for."""
+
+    def received(self, payload: bytes) -> bytes | None:
+        if payload[0] == 0x07 and len(payload) >= 8:
+            after = int.from_bytes(payload[2:6], "little") + int.from_bytes(payload[6:8], "little")
+            frames = list(self.device._buffer)
+            at = after - self.device._oldest
+            self.later += [(self.now_s + 0.1, frame) for frame in frames[at : at + 1] if at >= 0]
+        return payload
+
+
+CASES.append(Case("a frame more than was asked for", "resend.count", _OneMore))
+outputs("a guard that stays the first one", "permit.replaced", _keeps_its_first_guard)
 outputs("a guard of nothing that is there", "permit.order", _any_guard)
 outputs("a guard that outlives its layout", "permit.guard", _deaf_to_layouts)
 outputs("a changed layout called no reading", "permit.opened_by", _no_number_for_layouts)

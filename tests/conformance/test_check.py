@@ -6,6 +6,7 @@ from typing import Any, Protocol
 
 import pytest
 
+from firmware_protocol.framing import encode_frame
 from logger.conformance.check import ConformanceCheck, recorded
 from logger.conformance.protocol_rules import RULES
 from tests.conformance.faulty import CASES, Faulty
@@ -61,7 +62,7 @@ def test_every_rule_has_a_fault_that_breaks_it() -> None:
     assert len(CASES) > 60
 
 
-@pytest.mark.parametrize(("every_ms", "for_ms"), [(1700, 900), (2300, 1200), (700, 400), (9000, 7000)])
+@pytest.mark.parametrize(("every_ms", "for_ms"), [(1700, 900), (2300, 1200), (700, 400), (5000, 3500)])
 def test_a_computer_that_is_too_slow_blames_no_device(every_ms: int, for_ms: int) -> None:
     """It comes to nothing for `for_ms` of `every_ms`; the device goes on."""
     check = checked(device("scale"), busy=lambda ms: ms % every_ms >= every_ms - for_ms)
@@ -94,6 +95,32 @@ def test_a_wrong_crc_in_every_frame_is_shown_in_hex(order: str) -> None:
     assert fault.payload[1:2] in (b"\x81", b"\x84")
     words = {"big": "most significant byte first", "none": "no CRC at all", "wrong": "01 02 03 04"}
     assert words[order] in fault.found
+
+
+def test_a_damaged_frame_now_and_then_is_the_only_thing_that_is_named() -> None:
+    class Noisy(Faulty):
+        def said(self, payload: bytes) -> list[bytes]:
+            self.count += payload[0] == 0x90
+            frame = encode_frame(payload)
+            damaged = payload[0] == 0x90 and self.count % 20 == 7
+            return [frame[:-2] + bytes((frame[-2] ^ 3 or 9,)) + b"\0" if damaged else frame]
+
+    assert [fault.rule for fault in checked(Noisy()).faults] == ["frame.crc"]
+
+
+@pytest.mark.parametrize(
+    ("name", "only"),
+    [
+        ("a layout id that nothing makes", {"layout.id", "samples.layout", "status.layout", "period.accepted"}),
+        ("a frame more than was asked for", {"resend.count"}),
+        ("a not-a-number", {"cbor.form"}),
+        ("a byte after the map", {"cbor.form"}),
+        ("the same boot count again", {"start.boot"}),
+    ],
+)
+def test_what_follows_from_a_fault_is_not_named_too(name: str, only: set[str]) -> None:
+    case = next(case for case in CASES if case.name == name)
+    assert {fault.rule for fault in checked(case.build()).faults} <= only
 
 
 class _Silent:

@@ -34,9 +34,15 @@ def loads(data: bytes) -> CborValue:
     if len(data) > MAX_SIZE:
         raise CborError(f"item of {len(data)} bytes, at most {MAX_SIZE} allowed")
     reader = _Reader(data)
-    value = reader.item(1)
+    try:
+        value = reader.item(1)
+    except CborError as exc:
+        exc.at = reader.begun
+        raise
     if reader.at != len(data):
-        raise CborError(f"{len(data) - reader.at} bytes after the end of the item")
+        error = CborError(f"{len(data) - reader.at} bytes after the end of the item")
+        error.at = reader.at
+        raise error
     return value
 
 
@@ -104,6 +110,7 @@ class _Reader:
     def __init__(self, data: bytes) -> None:
         self.data = data
         self.at = 0
+        self.begun = 0  # where the innermost item begins
         self.items = 0
 
     def take(self, count: int) -> bytes:
@@ -116,6 +123,7 @@ class _Reader:
 
     def item(self, depth: int) -> CborValue:
         self.items += 1
+        self.begun = self.at
         if depth > MAX_DEPTH:
             raise CborError(f"nested deeper than {MAX_DEPTH}")
         if self.items > MAX_ITEMS:

@@ -22,7 +22,9 @@ class PayloadSizeError(ProtocolError):
 
 
 class CborError(ProtocolError):
-    """The bytes are not the CBOR subset of SPEC.md section 5."""
+    """The bytes are not the CBOR subset of SPEC.md section 5. at: offset of the item in them, where it is known."""
+
+    at: int | None = None
 
 
 class MessageError(ProtocolError):

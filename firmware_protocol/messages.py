@@ -359,7 +359,9 @@ def _decode_cbor(payload: bytes, cls: type[Any], specs: tuple[FieldSpec, ...]) -
     try:
         body = cbor.loads(payload[2:])
     except CborError as exc:
-        raise CborError(f"{cls.__name__}: {exc}") from exc
+        error = CborError(f"{cls.__name__}: {exc}")
+        error.at = exc.at
+        raise error from exc
     if cls is Hello and isinstance(body, dict):
         _refuse_other_major(body)
     return cast(DeviceMessage, cls(payload[1], **read_map(cls.__name__, specs, body)))

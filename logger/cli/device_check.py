@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 TICK_S = 0.05
 REOPEN_S = 0.2
+ONLY_SHOULD = 3  # exit status
 MAX_S = 300.0  # beside the device's own reopen delays
 OUTPUTS = (
     "Also close the first output, five times: disconnect first what it switches. Waits its reopen delay each time."
@@ -40,10 +41,12 @@ def check(target: str, close_outputs: bool, reset: bool, trace: bool, baudrate: 
     """Hold the device at URL to every rule of the protocol (firmware_protocol/SPEC.md), and name each that it breaks.
 
     URL: a port's name, socket://host:port, ble://ADDRESS. FILE: bytes of a device, as they came over the line. It takes
-    about half a minute. No other program may use the device at the same time. Status 0: no rule is broken.
+    about half a minute. No other program may use the device at the same time. Status 0: no rule
+    is broken; 3: none but rules that a device SHOULD keep; 1: one that it MUST keep, or the check did not end.
     """
     from logger.conformance.check import recorded
     from logger.conformance.check_report import trace_line
+    from logger.conformance.protocol_rules import RULES
 
     def show(raw: bytes) -> None:
         if trace:
@@ -59,7 +62,9 @@ def check(target: str, close_outputs: bool, reset: bool, trace: bool, baudrate: 
         click.echo(json.dumps(_data(observer, step, finished), indent=1))
     else:
         _say(observer, step, finished)
-    return 1 if observer.faults or not finished else 0
+    if not finished or any(RULES[rule].must for rule in observer.faults):
+        return 1
+    return ONLY_SHOULD if observer.faults else 0
 
 
 async def _live(url: str, baudrate: int, close_outputs: bool, reset: bool, trace: bool) -> "ConformanceCheck":

@@ -1,5 +1,6 @@
 """Asking a device something and judging how it answers, for the steps of script.py and output_steps.py."""
 
+import re
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
@@ -56,7 +57,7 @@ def ask(check: "ConformanceCheck", request: Request | bytes, wanted: type | None
     if late_ms > LATE_MS + check.slack_ms:
         check.blame("reply.late", f"{late_ms:.0f} ms after {name}", reply)
     if wanted is not None and not isinstance(reply.message, wanted):
-        check.blame("reply.type", f"{type(reply.message).__name__} as the reply to {name}", reply, 0)
+        check.blame("reply.type", f"{in_words(reply.message)} as the reply to {name}", reply, 0)
         return None
     yield Wait(0.1)  # a second reply would follow at once
     replies = [r for r in check.received[begun:] if getattr(r.message, "request_id", -1) == request_id]
@@ -97,6 +98,17 @@ def _unreadable(check: "ConformanceCheck", begun: int, request_id: int) -> bool:
     return any(payload[0] & FROM_DEVICE and payload[1:2] == bytes((request_id,)) for payload in replies)
 
 
+def in_words(message: object) -> str:
+    """What a reply is, for a maker: its type in SPEC.md and what it says."""
+    if isinstance(message, ErrorMessage):
+        known = message.code in set(ErrorCode)
+        name = ErrorCode(message.code).name.lower().replace("_", " ") if known else "not known to version 1.1"
+        return f"error {int(message.code)} ({name})" + (f", {message.text!r}" if message.text else "")
+    if message is None:
+        return "a message that cannot be read"
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", type(message).__name__).lower()
+
+
 def unasked(received: Received) -> bool:
     """Of the device's own accord: hello and status with id 0."""
     return isinstance(received.message, Hello | Status) and received.message.request_id == 0
@@ -111,9 +123,9 @@ def refused(check: "ConformanceCheck", rule: str, request: Request | bytes, *cod
     message = reply.message
     expected = " or ".join(str(int(code)) for code in codes)
     if not isinstance(message, ErrorMessage):
-        check.blame(rule, f"{type(message).__name__} instead of error {expected}", reply, 0)
+        check.blame(rule, f"{in_words(message)} instead of error {expected}", reply, 0)
     elif message.code not in codes:
-        check.blame(rule, f"error {message.code} instead of {expected}", reply)
+        check.blame(rule, f"{in_words(message)} instead of error {expected}", reply)
 
 
 def status_of(check: "ConformanceCheck") -> Generator[Wait, None, Status | None]:

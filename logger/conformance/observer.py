@@ -168,7 +168,7 @@ class Observer:
     def _content(self, received: Received, exc: ProtocolError) -> None:
         payload, rule = received.frame.payload, "message.field"
         if isinstance(exc, CborError):
-            self.blame("cbor.form", str(exc), received)
+            self.blame("cbor.form", str(exc), received, None if exc.at is None else exc.at + BODY_AT)
             return
         at = None
         if (key := re.search(r"key (\d+)", str(exc))) and payload[0] in _CBOR_TYPES:
@@ -233,9 +233,17 @@ class Observer:
     def _describe(self, received: Received, describe: Describe) -> None:
         body = received.frame.payload[BODY_AT:]
         self.describes[describe.index] = body
-        if (problem := problem_with(describe)) is not None and "not known" not in problem:
-            rule = "describe.range" if problem.startswith("range ") else "describe.sensor"
-            self.blame(rule, f"channel {describe.index}: {problem}", received)
+        problem = problem_with(describe)
+        if problem is not None and "not known" in problem:
+            self.notes[f"channel {describe.index}: {problem}: a host shows no reading"] += 1
+        elif problem is not None:
+            ranged = problem.startswith("range ")
+            key = 9 if ranged else 2 if " unit " in problem or "expected" in problem else 8
+            where = walk(body).keys.get(key)
+            at = None if where is None else where[0] + BODY_AT
+            self.blame(
+                "describe.range" if ranged else "describe.sensor", f"channel {describe.index}: {problem}", received, at
+            )
         if (problem := unit_problem(describe.unit)) is not None:
             at = walk(body).keys[2][0] + BODY_AT
             self.blame("describe.unit", f"channel {describe.index}: {problem}", received, at)
@@ -254,7 +262,11 @@ class Observer:
             if held > max(hello.buffer_frames, 0):
                 self.blame("status.sequence", f"{held} frames held, hello keeps {hello.buffer_frames}", received)
         if self.streaming is not None and (status.state == DeviceState.STREAMING) != self.streaming:
-            self.blame("status.state", f"state {status.state}", received)
+            self.blame(
+                "status.state",
+                f"state {int(status.state)}, it was asked to {'start' if self.streaming else 'stop'}",
+                received,
+            )
         if before is not None and before.boot_count == status.boot_count:
             falls = status.uptime_s < before.uptime_s or status.dropped < before.dropped
             if falls or status.bad_frames < before.bad_frames:

@@ -16,7 +16,7 @@ from firmware_protocol.messages import (
     encode_message,
 )
 from firmware_protocol.requests import Permit, Request, RequestHello, RequestOutput, RequestStatus, SetPeriod, TimeMark
-from logger.conformance.asking import Asking, Steps, Wait, ask, ask_together, refused, start, status_of, stop
+from logger.conformance.asking import Asking, Steps, Wait, ask, ask_together, in_words, refused, start, status_of, stop
 from logger.conformance.observer import U32, Received
 from logger.model.units import NS_PER_S
 
@@ -174,7 +174,7 @@ class _Contact:
         if self._too_slow(begun_ns, PERMIT_MS):  # it may be stale by now
             self.check.untested(f"error {int(code)} to a permit")
         elif reply is not None and not (isinstance(reply.message, ErrorMessage) and reply.message.code == code):
-            self.check.blame(rule, f"{reply.message} instead of error {int(code)}", reply)
+            self.check.blame(rule, f"{in_words(reply.message)} instead of error {int(code)}", reply)
 
     def _opened(self) -> Generator[Wait, None, Received | None]:
         """By the host, and long enough for it to be closed again."""
@@ -294,7 +294,7 @@ class _Contact:
                 if now[0] != OutputState.OPEN:
                     self.check.blame("permit.guard", "closed although its guard channel is out of the limits")
                 elif now[1] not in (OpenedBy.GUARD_LIMIT, OpenedBy.GUARD_NO_READING):
-                    self.check.blame("permit.opened_by", f"opened by {now[1]} when its guard was broken")
+                    self.check.blame("permit.opened_by", f"{_words(*now)} when its guard was broken")
         yield from self._opened()
 
     def _guard_is_replaced(self) -> Steps:
@@ -341,7 +341,7 @@ class _Contact:
             elif now is not None and now[0] != OutputState.OPEN:
                 check.blame("permit.guard", "closed although the layout is no longer its guard's")
             elif now is not None and now[1] != OpenedBy.LAYOUT_CHANGED and self.hello.minor >= 1:  # 1.0 had no number
-                check.blame("permit.opened_by", f"opened by {now[1]} when the layout was no longer its guard's")
+                check.blame("permit.opened_by", f"{_words(*now)} when the layout was no longer its guard's")
         yield from self._opened()
 
     def _reopens_after_its_delay(self) -> Steps:
@@ -365,14 +365,18 @@ class _Contact:
         if self._too_slow(begun_ns, PERMIT_MS):
             check.untested("the reopen delay")
         elif not busy and since_ms < self.reopen_ms:
-            check.blame("permit.reopen", f"{reply.message} within {since_ms:.0f} ms after it was opened", reply)
+            check.blame(
+                "permit.reopen", f"{in_words(reply.message)} within {since_ms:.0f} ms after it was opened", reply
+            )
         yield from self._opened()
         begun_ns = check.now_ns
         reply = yield from self._hold()
         if self._too_slow(begun_ns, PERMIT_MS):
             check.untested("closing again after the reopen delay")
         elif reply is not None and not isinstance(reply.message, Accepted):
-            check.blame("permit.reopen", f"{reply.message} although the delay of {self.reopen_ms} ms is over", reply)
+            check.blame(
+                "permit.reopen", f"{in_words(reply.message)} although the delay of {self.reopen_ms} ms is over", reply
+            )
         yield from self._opened()
 
     def _stop_opens(self) -> Steps:

@@ -29,6 +29,7 @@ from logger.conformance.asking import (
     Wait,
     ask,
     ask_together,
+    in_words,
     refused,
     start,
     status_of,
@@ -182,7 +183,7 @@ def _silence(check: "ConformanceCheck") -> Steps:
     check.send(b"".join(said[-6:]))
     yield Wait(QUIET_S)
     if found := [r for r in check.received[begun:] if not unasked(r)]:
-        check.blame("echo.answered", f"{type(found[0].message).__name__} to its own message", found[0])
+        check.blame("echo.answered", f"{in_words(found[0].message)} to its own message", found[0])
     begun = len(check.received)
     good = encode_frame(bytes((0x04, 77)))
     for bad in (
@@ -194,7 +195,7 @@ def _silence(check: "ConformanceCheck") -> Steps:
         check.send(bad)
     yield Wait(QUIET_S)
     if found := [r for r in check.received[begun:] if not unasked(r)]:
-        check.blame("bad.answered", f"{type(found[0].message).__name__} to bytes that are no frame", found[0])
+        check.blame("bad.answered", f"{in_words(found[0].message)} to bytes that are no frame", found[0])
     check.send(b"boot: garbage without an end")
     check.send(b"\0\0\0")
     after = yield from status_of(check)

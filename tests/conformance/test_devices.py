@@ -3,17 +3,19 @@
 import ast
 import json
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from firmware_protocol.codes import PermitAction
+from firmware_protocol.framing import encode_frame
 from firmware_protocol.vectors import EXAMPLE_CHANNELS, EXAMPLE_OUTPUT
 from logger.cli import device_check, rimelog
-from logger.conformance.check_report import fault_lines, marked_hex, trace_line
+from logger.conformance.check_report import fault_lines, marked_hex, note_lines, trace_line
 from tests.conformance import plain_device
-from tests.conformance.faulty import CASES
+from tests.conformance.faulty import CASES, Faulty, body_of, with_body
 from tests.conformance.test_check import checked
 from tests.end_to_end.running import simulated
 from tests.firmware.board import Board
@@ -61,6 +63,47 @@ def test_the_offending_byte_is_marked() -> None:
     mark = next(i for i, line in enumerate(lines) if line.strip() == "^^")
     column = lines[mark].index("^^")
     assert lines[mark - 1][column : column + 2] == "09"
+
+
+@pytest.mark.parametrize(
+    ("name", "rule", "byte"),
+    [
+        ("a not-a-number", "cbor.form", "f9"),
+        ("a byte after the map", "cbor.form", "00"),
+        ("an indefinite map", "cbor.form", "bf"),
+        ("a pressure in kg", "describe.sensor", "67"),
+    ],
+)
+def test_malformed_bytes_are_marked(name: str, rule: str, byte: str) -> None:
+    fault = checked(next(case for case in CASES if case.name == name).build()).observer.faults[rule]
+    assert fault.at is not None
+    assert fault.payload[fault.at : fault.at + 1].hex() == byte
+
+
+def test_a_sensor_kind_that_hosts_do_not_know_is_noted() -> None:
+    class Unknown(Faulty):
+        def said(self, payload: bytes) -> Sequence[bytes]:
+            return super().said(with_body(payload, body_of(payload) | {7: 99}) if payload[0] == 0x82 else payload)
+
+    notes = note_lines(checked(Unknown()).observer)
+    assert any("sensor kind 99" in note for note in notes), notes
+
+
+def test_an_error_is_named_in_words() -> None:
+    found = checked(next(case for case in CASES if case.name == "error 4 for the malformed").build()).faults[0].found
+    assert "error 4 (out of range)" in found
+
+
+def test_a_file_of_text_and_a_broken_should_have_their_exit_status(tmp_path: Path) -> None:
+    stored = tmp_path / "device.bin"
+    for data, status in (
+        (b"text" * 125, 1),
+        (b"", 1),
+        (encode_frame(bytes.fromhex("8401a7000a0107020103190102041805051805061864")), 3),
+    ):
+        stored.write_bytes(data)
+        ran = CliRunner().invoke(rimelog, ["device", "check", str(stored)], standalone_mode=False)
+        assert ran.return_value == status, ran.output
 
 
 @pytest.mark.parametrize("at", [0, 1, 23, 24, 47, 50])

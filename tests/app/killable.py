@@ -47,7 +47,7 @@ def shown(engine: Engine) -> dict[str, Any]:
     seen, watch = engine.snapshot(), engine.live_values.watch
     charging = watch.charging if isinstance(watch, ScaleWatch) else None
     return {
-        "values": {key: (v.number, v.problem) for key, v in seen.live.items()},
+        "values": {key: (v.number, v.problem, v.u) for key, v in seen.live.items()},
         "advice": list(seen.advice),
         "findings": {f.key: f.verdict.value for f in seen.findings},
         "alarms": {k: (s.state.value, s.raised_ns) for k, s in engine.judge.state.keys.items() if s.raised_ns},

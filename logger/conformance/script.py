@@ -300,9 +300,11 @@ def _resend(check: "ConformanceCheck") -> Steps:
     yield from stop(check)
     status = yield from status_of(check)
     if status is not None and before is not None:
-        kept, had = ((s.next_sequence - s.oldest_sequence) & U32 for s in (status, before))
-        if kept < had // 2:  # by bytes, a longer frame may take the room of some shorter ones
-            check.blame("resend.kept", f"{kept} frames held after stop, {had} before it", check.received[-1])
+        held_after, held_before = ((s.next_sequence - s.oldest_sequence) & U32 for s in (status, before))
+        if held_after < held_before // 2:  # by bytes, a longer frame may take the room of some shorter ones
+            check.blame(
+                "resend.kept", f"{held_after} frames held after stop, {held_before} before it", check.received[-1]
+            )
     if status is not None and status.oldest_sequence != status.next_sequence:
         newest = (status.next_sequence - 3) & U32
         if (newest - status.oldest_sequence) & U32 < U32 // 2 and newest in observer.raws:

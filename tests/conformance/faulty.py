@@ -689,13 +689,13 @@ def _no_number_for_layouts(output: Any) -> None:
 def _keeps_its_first_guard(output: Any) -> None:
     permit = output.permit
 
-    def kept(asked: Any, now: Any) -> Any:
+    def first_guard(asked: Any, now: Any) -> Any:
         guard, closed = output._guard, output.closed
         found = permit(asked, now)
         output._guard = guard if closed and output.closed else output._guard
         return found
 
-    output.permit = kept
+    output.permit = first_guard
 
 
 class _ClosedUntilStop(Faulty):

@@ -30,6 +30,7 @@ INTERRUPTED_NS = 200_000  # between two clocks that are read one after the other
 READ_TRIES = 5
 SHOWN_NS = 60 * NS_PER_S  # so long after it was last noticed, what a device gets wrong is shown
 LOOKING = "looking for it"
+UNUSABLE = "it answers, but cannot be used"
 
 
 class DeviceFeed:
@@ -178,7 +179,7 @@ class DeviceFeed:
     def _hindered(self, why: str) -> None:
         """It is heard, and what it says keeps it from being read: the alarm must not say that it is not heard."""
         if not self.connected:
-            self._engine.device_lost(self._key(), f"device lost: it answers, but cannot be used: {clean(why, 120)}")
+            self._engine.device_lost(self._key(), f"device lost: {UNUSABLE}: {clean(why, 120)}")
 
     def _report_trouble(self) -> None:
         self._engine.device_troubled(self._key(), self.trouble())
@@ -290,7 +291,8 @@ class DeviceFeed:
 
     def shown(self) -> dict[str, Any]:
         """For screens: one line of text, and whether all is well."""
-        parts = [self.state]
+        trouble = self.trouble()
+        parts = [UNUSABLE if trouble and self.state == LOOKING else self.state]
         if self.bad_frames:
             text = self.rig_device.kind == TEXT
             what = _counted(self.bad_frames, "line not understood", "lines not understood")
@@ -306,10 +308,9 @@ class DeviceFeed:
         readings = self._engine.model.devices.get(self.device_id)
         problem = readings.problem if readings is not None else None
         past = fault_text(self.faults & PAST)
-        trouble = self.trouble()
         parts += [words for words in (trouble, past) if words and words not in self.state]
         unread = readings.channel_problems if readings is not None and self.connected else {}
-        if problem and self.connected:
+        if problem and self.connected and clean(problem) not in (trouble or ""):
             parts.append(clean(problem))
         parts += [clean(why) for why in unread.values()]
         if self.connected and readings is not None and readings.clock_problem:

@@ -1,5 +1,6 @@
 """What is said of a device's frames: nothing that a healthy one cannot help."""
 
+import time
 from dataclasses import replace
 from typing import Any
 
@@ -39,3 +40,11 @@ def test_frames_from_while_the_logger_was_off_are_not_called_lost(feed: DeviceFe
     feed.take(gap(25_010, 25_010))
     feed.take(replace(gap(1, 2), boot_count=8))
     assert feed.shown()["lost_frames"] == 3
+
+
+def test_a_device_that_answers_and_cannot_be_read_is_not_said_to_be_looked_for(feed: DeviceFeed) -> None:
+    assert feed.shown()["text"] == "looking for it"
+    feed.take(link.Contradiction(time.monotonic_ns(), "layout", "describe: key 3: 9 is no sample type"))
+    text = feed.shown()["text"]
+    assert "looking for it" not in text
+    assert text.count("is no sample type") == 1

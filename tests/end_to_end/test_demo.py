@@ -32,7 +32,8 @@ MASSES_KG = {"recovered": 96.0, "charged": 98.0}
 
 def test_the_demonstration(tmp_path: Path) -> None:
     out = tmp_path / "demo"
-    said = rimelog(tmp_path, "demo", "--no-view", "--out", out, patience_s=PATIENCE_S)
+    # Its own choice would be slow beside other tests.
+    said = rimelog(tmp_path, "demo", "--no-view", "--speed", "200", "--out", out, patience_s=PATIENCE_S)
     assert said.startswith("Sample data")
     assert "Everything was checked, and holds." in said.splitlines()
     assert [line.removesuffix(" ended") for line in said.splitlines() if line.endswith(" ended")] == list(FOUND)

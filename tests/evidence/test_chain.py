@@ -301,3 +301,49 @@ def test_the_digest_is_what_the_documents_say() -> None:
     header = b"rimelog record 1" + struct.pack("<BQqIIII", 0, 1, record.t0_ns, 2, 2, 4, 2) + b"ab"
     expected = hashlib.sha256(bytes(32) + header + record.offsets + record.payload).digest()
     assert chained(GENESIS, record, 1).digest == expected
+
+
+def test_a_device_name_has_255_bytes_at_most() -> None:
+    assert header_bytes(NewRecord(FRAMES, "d" * 255, 0, 0, b"", b""), 1).endswith(b"d" * 255)
+    with pytest.raises(ChainError, match="256 bytes"):
+        header_bytes(NewRecord(FRAMES, "d" * 256, 0, 0, b"", b""), 1)
+
+
+@pytest.mark.parametrize(
+    ("left_out", "says"),
+    [((3,), "records 3 to 3 are missing"), ((3, 4), "records 3 to 4 are missing")],
+)
+def test_it_is_told_which_records_are_missing(left_out: tuple[int, ...], says: str) -> None:
+    chain = linked([new_event(NoteWritten(t_ns=t, text="")) for t in range(6)])
+    report = verify_chain([record for record in chain if record.id not in left_out])
+    assert (report.problem, report.first_bad_id) == (says, 3)
+
+
+def test_a_record_that_comes_twice_is_told_as_that() -> None:
+    chain = linked([new_event(NoteWritten(t_ns=t, text="")) for t in range(4)])
+    report = verify_chain([*chain[:3], chain[2], chain[3]])
+    assert report.problem == "record 3 is where record 4 belongs"
+
+
+@pytest.mark.parametrize(("lost", "says"), [(1, "1 record missing"), (2, "2 records missing")])
+def test_how_many_records_the_end_has_lost(lost: int, says: str) -> None:
+    chain = linked([new_event(NoteWritten(t_ns=t, text="")) for t in range(5)])
+    report = verify_chain(chain[: len(chain) - lost], [checkpoint(chain[-1])])
+    assert report.problem is not None and report.problem.startswith(f"{says} at the end")
+
+
+def test_offsets_have_64_bits_and_not_one_more() -> None:
+    most = 2**64 - 1
+    assert decode_offsets(encode_offsets([(most, 0)])) == [(most, 0)]
+    with pytest.raises(ChainError):
+        encode_offsets([(2**64, 0)])
+    with pytest.raises(ChainError):
+        decode_offsets(b"\xff" * 9 + b"\x02\x00")  # bit 64
+    with pytest.raises(ChainError):
+        decode_offsets(b"\x80" * 10 + b"\x01\x00")  # an eleventh byte
+    with pytest.raises(ChainError):
+        decode_offsets(b"\x80\x00\x00")  # a nought in two bytes
+
+
+def test_an_event_is_one_record_of_one() -> None:
+    assert new_event(NoteWritten(t_ns=5, text="x")).n == 1

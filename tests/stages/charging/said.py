@@ -67,6 +67,7 @@ SAID = (
     _mass_finding(NO_SCALE, known(0.0, "kg/s"), 40.0, MassLedger(0.01)),
     *(found for charged in (46.15, 46.4, 45.7) for found in _target_finding(kg(charged), 46.15, 0.01)),
     *(found for before in (None, 15.9, 17.2, 14.1) for found in _full_charge_finding(kg(46.15), FULL_KG, before)),
+    *_full_charge_finding(kg(46.15), FULL_KG, None, target_kg=46.15),
     leak(7.4, (), (job(2025, 2, 3.1), job(2024, 12, 1.9))),
     leak(13.2, (), (job(2025, 2, 3.1),), method="rolling"),
     leak(12.401, (), (job(2024, 3, 4.0),)),

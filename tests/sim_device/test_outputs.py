@@ -19,7 +19,7 @@ _CLOSE = Permit(1, 0, PermitAction.HOLD_CLOSED, 3000, boot_count=1, tick=0)
 def _streaming(name: str = "scale") -> Talk:
     talk = Talk(device(name))
     talk.send(Start(1))
-    talk.wait(0.5)
+    talk.wait(3.0)  # the reopen delay, which is counted from the start-up too
     return talk
 
 

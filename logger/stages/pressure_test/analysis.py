@@ -30,6 +30,8 @@ from logger.statistics.least_squares import line
 K = 2.0
 ONE_SIDED = 1.645  # 95 %
 DETECT = 3.29  # 95 % both ways: a drop of this many u is neither missed nor invented
+ELSEWHERE_K = 15.0  # half-width: how far a part of the system that nobody measures may warm or cool (common practice)
+FILLED_SHARE = 0.02  # of the test pressure: gas that was warm when it was filled in settles below it (common practice)
 SHARE_KNOWN_TO = 0.05  # half-width of a share that was entered for more than one place
 VERDICT_KEY = "standing-pressure.verdict"
 REASON = {
@@ -130,11 +132,13 @@ def analyse_standing(
     second: Series | None = None,
     share: float | None = None,
     tested: ClosedSystem | None = None,
+    test_pa: float | None = None,
 ) -> StandingResult:
     """Analyse a standing pressure test. One time axis; pressure absolute Pa, temperature K.
 
     thermometer: where `temperature` was measured. second: temperature of another part of the system; share: of the
-    volume at `temperature`, 0 to 1 (None: not known; measured in the gas: all). tested: for the leak that could hide.
+    volume at `temperature`, 0 to 1 (None: not known; measured in the gas: all); without `second` the rest may have
+    warmed or cooled by ELSEWHERE_K. tested: for the leak that could hide. test_pa: the test pressure entered.
     gauge_reference: the sensor measures against the air, so that an unmeasured barometer adds its weather. ambient_pa:
     to tell the gauge pressure that the profile's sensitivity refers to.
     """
@@ -175,6 +179,8 @@ def analyse_standing(
     assert temperature is not None  # kelvin came from it
     u_kelvin = _temperature_u(temperature, thermometer, end_k - start_k, range_k)
     u_split = abs(at_ends[1] - at_ends[0]) / math.sqrt(12.0)
+    if share is not None and (second is None or not len(second)):
+        u_split = math.hypot(u_split, (1.0 - share) * per_k * ELSEWHERE_K / math.sqrt(3.0))
     u_weather = 0.0 if barometer_measured or not gauge_reference else weather_u(lasted)
     of_reading = pressure.u_scale / max(start_pa, pressure.u_scale, 1e-9)
     u_drop = math.hypot(
@@ -212,6 +218,9 @@ def analyse_standing(
         *(() if pressure.u_scale > 0.0 else (word("accuracy", "not_stated"),)),
     )
     lost = [g.end_s - g.start_s for g in pressure.gaps_within(begin, end)]
+    reached = start_pa + K * math.hypot(u_read, pressure.u_scale)
+    if test_pa is not None and reached < test_pa - FILLED_SHARE * (test_pa - ambient_pa):
+        inputs += (number("test_pressure", Quantity.PRESSURE, known(test_pa, "Pa")),)
     finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, thermometer, inputs)
     findings: tuple[Finding, ...] = (finding,)
     if tested is not None:
@@ -324,6 +333,8 @@ def _verdict(
     if lost_s and (max(lost_s) > 0.05 * profile.hold_s or sum(lost_s) > 0.1 * profile.hold_s):
         doubts += (word("doubt", "gaps"), number("lost", Quantity.TIME, known(sum(lost_s), "s")))
     must_see_pa = profile.must_see * gauge_pa
+    if any(one.name == "test_pressure" for one in inputs):
+        doubts.append(word("doubt", "below_test"))
     if gauge_pa <= 0.0:
         doubts.append(word("doubt", "no_pressure"))
     elif smallest.number > max(must_see_pa, allowed):

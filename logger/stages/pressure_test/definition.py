@@ -68,6 +68,7 @@ def _analyse(now: Inputs) -> StageResult:
         second=now.measured("second_system_temperature"),
         share=now.settings.share,
         tested=now.tested(now.settings.leak_that_matters),
+        test_pa=now.settings.test_pressure,
     )
     drop = result.drop
     change = drop if drop.number is None else known(-drop.number, "Pa", drop.u, drop.note)

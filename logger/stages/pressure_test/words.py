@@ -22,6 +22,7 @@ _DO = {
     "too_short": "Keep the system closed until the hold is over",
     "no_accuracy": "Enter the gauge's accuracy in the rig file: `accuracy`",
     "gaps": "Check the gauge's cable and power, then repeat the test",
+    "below_test": "Fill with nitrogen to the test pressure, and begin the hold again",
     "no_pressure": "Fill with nitrogen to the test pressure",
     "blind": "Test at a higher pressure, or with a finer gauge",
     "rose": "Check that the nitrogen cylinder is shut and the gauge is sound",
@@ -55,6 +56,8 @@ def _doubt(f: Given, code: str) -> str:
             return "the gauge's accuracy is not stated"
         case "gaps":
             return f"{f('lost')} of the test without trusted readings"
+        case "below_test":
+            return f"filled to {f('start')} of the {f('test_pressure')} entered"
         case "no_pressure":
             return "the system was not above atmospheric pressure"
         case "blind":
@@ -133,6 +136,7 @@ WORDS = Words(
     },
     labels={
         "start": "test pressure",
+        "test_pressure": "test pressure entered",
         "end": "pressure at the end",
         "drop": "loss, temperature-corrected",
         **hidden_leak.LABELS,

@@ -68,6 +68,7 @@ def _target(f: Given, name: str) -> Text:
         "on_target": (f"{head}: on target", f"{target} ± {f('tolerance')}: on target."),
         "within_u": (f"{head}: can't tell", f"{target}: off by {f.spread('off_by') if f.has('off_by') else ''}, "
                      f"too close to the {f('tolerance')} allowed for these sensors."),
+        "perhaps_none": (f"{head}: can't tell", f"{target}: for these sensors that may be none, liquid at the outlet."),
         "above": (f"{head}: high", f"{target}: {f('off_by') if f.has('off_by') else ''} high."),
         "below": (f"{head}: low", f"{target}: {f('off_by') if f.has('off_by') else ''} low."),
     }[judged]  # fmt: skip

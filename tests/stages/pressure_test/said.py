@@ -28,6 +28,7 @@ def stood(
     law: GasLaw = NITROGEN,
     split_psi: float = 0.0,
     accuracy: bool = True,
+    test_psig: float | None = None,
 ) -> Finding:
     """A test that lost that much, known to that (k=1), while it cooled from 21.4 to 17.9 °C."""
     start_pa = psig * PSI_PA + STANDARD_ATMOSPHERE_PA
@@ -48,6 +49,11 @@ def stood(
         name_of("law_source", law.source),
         *((number("split", Quantity.PRESSURE_DIFFERENCE, known(split_psi * PSI_PA, "Pa")),) if split_psi else ()),
         *(() if accuracy else (word("accuracy", "not_stated"),)),
+        *(
+            ()
+            if test_psig is None
+            else (number("test_pressure", Quantity.PRESSURE, known(test_psig * PSI_PA + STANDARD_ATMOSPHERE_PA, "Pa")),)
+        ),
     )
     lost_s = list(gaps_s)
     return _verdict(
@@ -72,6 +78,7 @@ SAID = (
     stood(0.02, 0.06, accuracy=False),
     *hidden_said("standing-pressure.hidden"),
     stood(-1.9, 0.2),
+    stood(0.02, 0.06, psig=117.0, test_psig=146.0),
     stood(0.21, 0.12),
     stood(0.9, 0.12, OWN, hours=4.0),
     *(

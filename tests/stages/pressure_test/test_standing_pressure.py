@@ -300,6 +300,24 @@ def test_a_system_in_two_places_is_judged_by_both(
         assert whole.verdict.verdict is not Verdict.FAIL
 
 
+@pytest.mark.parametrize(
+    ("entered_psig", "verdict"), [(300.0, Verdict.PASS), (303.0, Verdict.PASS), (375.0, Verdict.CANNOT_TELL)]
+)
+def test_a_system_filled_short_of_its_test_pressure_does_not_pass(entered_psig: float, verdict: Verdict) -> None:
+    found = judged(day(), test_pa=entered_psig * PSI_PA + STANDARD_ATMOSPHERE_PA).verdict
+    assert found.verdict is verdict
+    assert ("below_test" in found.codes("doubt")) is (verdict is Verdict.CANNOT_TELL)
+
+
+def test_a_part_elsewhere_that_nobody_measures_is_no_leak() -> None:
+    """Half the system outdoors cools by 12 K: 6 K of warmth less is no loss; what is stated elsewhere counts."""
+    pressure, inside, _ = two_places(400.0, -12.0, 0.0)
+    more: dict[str, object] = {"profile": UFGS, "barometer_measured": True, "thermometer": Thermometer.PIPE}
+    found = analyse_standing(pressure, temperature=inside, share=0.5, **more)  # type: ignore[arg-type]
+    assert found.verdict.verdict is Verdict.CANNOT_TELL
+    assert "enter_share" in found.verdict.codes("check")
+
+
 def test_without_a_stated_accuracy_nothing_passes() -> None:
     pressure, temperature = day()
     blind = replace(pressure, u_scale=0.0)

@@ -131,6 +131,7 @@ SAID = (
     target("suction_superheat", kelvin(9.1, 0.4)),
     target("suction_superheat", kelvin(11.6)),
     target("suction_superheat", kelvin(2.2)),
+    target_finding("suction_superheat", kelvin(0.3, 0.4), None, 2.6, 2.5),
     target("subcooling", unknown("K", "liquid line: open circuit")),
     target("subcooling", kelvin(5.9)),
     target("subcooling", kelvin(2.2)),

@@ -12,7 +12,7 @@ from logger.stages.high_side import high_side, liquid_side
 from logger.stages.start_up.analysis import StartUpResult, analyse_start_up, optimum_high_side, standing_check
 from logger.stages.start_up.definition import alarms
 from logger.stages.start_up.evaporator_feed import K_PER_F, Feed, judge_feed
-from logger.stages.start_up.findings import compare_finding, margin_finding
+from logger.stages.start_up.findings import compare_finding, margin_finding, target_finding
 from logger.stages.start_up.live import start_up_now
 from tests.stages.plant import START_UP_POINTS, run
 
@@ -146,6 +146,15 @@ def test_the_entered_target_decides_and_u_counts(
 ) -> None:
     found = feed(measured_f, 0.5, target_f=target_f, u_f=u_f)
     assert (found.verdict, found.codes("judged")) == (verdict, (judged,))
+
+
+@pytest.mark.parametrize(
+    ("measured_f", "target_f", "verdict"),
+    [(0.3, 5.0, Verdict.CANNOT_TELL), (0.0, 4.0, Verdict.CANNOT_TELL), (4.5, 5.0, Verdict.PASS)],
+)
+def test_a_superheat_that_may_be_none_is_not_on_target(measured_f: float, target_f: float, verdict: Verdict) -> None:
+    value = known(measured_f * K_PER_F, "K", 0.5 * K_PER_F)
+    assert target_finding("suction_superheat", value, None, target_f * K_PER_F, 5 * K_PER_F).verdict is verdict
 
 
 def test_a_thermostatic_valve_has_causes_of_its_own() -> None:

@@ -80,7 +80,7 @@ def analyse(
         series = _read(file, table, around.pressure_pa)
         setup = _job(job_file, job_words, catalogue)
         result = logger.analyse(
-            stage, series, entered(stage, _pairs(settings, "--set")), job=setup.job, ambient=around,
+            stage, series, entered(stage, _settings(settings)), job=setup.job, ambient=around,
             catalogue=catalogue, day=_day(on, series),
             marks={act: _time(at, table.time_zone) for act, at in _pairs(marks, "--mark").items()},
             gauges=frozenset(one.point for one in table.columns if one.from_ambient),
@@ -165,6 +165,11 @@ def _day(on: datetime | None, series: dict[str, Any]) -> date:
     if on is not None:
         return on.date()
     return datetime.fromtimestamp(last_s, UTC).date() if last_s > FIRST_INSTANT_S else local_day()
+
+
+def _settings(given: tuple[str, ...]) -> dict[str, str]:
+    """As `stage begin` writes them too: test-pressure for test_pressure."""
+    return {name.lstrip("-").replace("-", "_"): value for name, value in _pairs(given, "--set").items()}
 
 
 def _pairs(given: tuple[str, ...], option: str) -> dict[str, str]:

@@ -79,6 +79,9 @@ def settings_of(cls: type[Any]) -> tuple[Setting, ...]:
     )
 
 
+_YES_NO = {"true": True, "yes": True, "false": False, "no": False}
+
+
 def from_text(one: Setting, text: str, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> object:
     """A setting as a person types it, in SI; what is no such thing is for `check` to refuse. ambient_pa: what gauge
     pressures refer to. Raises UnitError."""
@@ -88,6 +91,8 @@ def from_text(one: Setting, text: str, ambient_pa: float = STANDARD_ATMOSPHERE_P
             return parse_quantity(text, one.kind, ambient_pa)
         case Form.COUNT if text.isascii() and text.isdecimal() and len(text) < 9:
             return int(text)
+        case Form.FLAG if text.lower() in _YES_NO:
+            return _YES_NO[text.lower()]
     return text
 
 

@@ -13,6 +13,8 @@ from click.testing import CliRunner
 
 import logger
 from logger.cli import rimelog
+from logger.cli.analyse_command import _settings
+from logger.cli.stage_begin import entered
 from logger.model.cylinder import Cylinder
 from logger.model.errors import ComputeError
 from logger.model.finding import Verdict
@@ -189,3 +191,11 @@ def test_the_command_reads_a_csv_and_marks_it_as_imported(tmp_path: Path) -> Non
     assert "line 2, column Pv" in CliRunner().invoke(rimelog, arguments).output
     file.write_text("s,Pv,T\r\n2026-03-02T18:10:05,220,22\r\n")
     assert "--time-zone" in CliRunner().invoke(rimelog, arguments).output
+
+
+def test_settings_are_typed_as_stage_begin_has_them_and_yes_or_no_is_understood() -> None:
+    assert _settings(("test-pressure=150psig", "--minor-repair=yes")) == {
+        "test_pressure": "150psig", "minor_repair": "yes",
+    }  # fmt: skip
+    assert entered("recovery", {"leaking": "yes"}) == entered("recovery", {"leaking": "true"}) == {"leaking": True}
+    assert entered("recovery", {"leaking": "no"}) == {"leaking": False}

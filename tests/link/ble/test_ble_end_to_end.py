@@ -8,7 +8,6 @@ import re
 import struct
 import threading
 from collections.abc import AsyncIterator
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -164,7 +163,8 @@ def test_the_whole_job_by_radio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
         working.start()  # from here on the control line is the guide's
         try:
             for begun in ("Recovery begun, stage 1", "Vacuum decay test begun, stage 3"):
-                until(partial(said.__contains__, begun), begun, PATIENCE_S)
+                until(lambda: begun in "\n".join(said) or guide.problem, begun, PATIENCE_S)  # noqa: B023
+                assert not guide.problem, guide.problem
                 logger.ready()
                 air.drop_all()
             until(lambda: "Charging ended" in said or guide.problem, "all done", PATIENCE_S, lambda: "\n".join(said))

@@ -172,7 +172,7 @@ class _Contact:
         begun_ns = self.check.now_ns
         reply = yield from self._hold(**fields)
         if self._too_slow(begun_ns, PERMIT_MS):  # it may be stale by now
-            self.check.untested(f"error {int(code)} to a permit")
+            self.check.untested(f"error {int(code)} to a permit")  # words: SPEC
         elif reply is not None and not (isinstance(reply.message, ErrorMessage) and reply.message.code == code):
             self.check.blame(rule, f"{in_words(reply.message)} instead of error {int(code)}", reply)
 
@@ -214,7 +214,7 @@ class _Contact:
                 return tested
             yield Wait(timeout_ms / 1000)
             yield from self._opened()
-        self.check.untested(f"the time-out of a permit, of {longest_ms} ms at most")
+        self.check.untested(f"the time-out of a permit, up to {longest_ms} ms")  # words: SPEC
         return True
 
     def _closes_for(self, timeout_ms: int) -> Generator[Wait, None, bool | None]:
@@ -250,7 +250,8 @@ class _Contact:
             return None
         if seen is not None and seen[1][0] != OutputState.CLOSED:
             found = (
-                f"open {timeout_ms} ms after the first permit, though another came {self._ms(reply, again)} ms later"
+                f"open {timeout_ms} ms after the first permit, "  # words: SPEC
+                f"though another came {self._ms(reply, again)} ms later"
             )
             check.blame("permit.again", found, seen[0])  # words: SPEC
             yield from self._opened()
@@ -266,8 +267,10 @@ class _Contact:
             return False
         if opened_by != OpenedBy.PERMIT_EXPIRED:
             check.blame(
-                "permit.opened_by", f"{_words(state, opened_by)} when its permit had run out", seen[0]
-            )  # words: SPEC
+                "permit.opened_by",
+                f"{_words(state, opened_by)} when its permit had run out",  # words: SPEC
+                seen[0],
+            )
         opened = [r for r in check.received[begun:] if isinstance(r.message, Status) and _says_open(r.message)]
         if not opened:
             check.blame("permit.at_once", "no status of its own when the output opened", seen[0])

@@ -173,7 +173,7 @@ def _open(data: ReportData, shown: Shown) -> Iterator[str]:
             yield f"{_named(stage)}: still running"
         passed = stage.result is not None and stage.result.verdict is Verdict.PASS
         for verdict in (Verdict.FAIL, Verdict.CANNOT_TELL, Verdict.ATTENTION):
-            stands = " (the PASS stands)" if passed and verdict is Verdict.ATTENTION else ""
+            stands = " (the PASS stands)" if passed and verdict is Verdict.ATTENTION else ""  # words: as a verdict does
             for finding in (one for one in stage.findings if one.verdict is verdict):
                 yield f"{_named(stage)}: {_to_do(finding, shown)}{stands}"
     if not data.closed:

@@ -246,7 +246,8 @@ class DemoGuide:
             act("mark", act=MARKS[action])
 
     def _say_ended(self, answer: dict[str, Any]) -> None:
-        self.say(answer["text"])
+        for line in answer["text"].splitlines():
+            self.say(line)
         for finding in answer.get("findings", ()):
             self.say(f"  {Text(finding['headline'], finding['text']).line}")
 

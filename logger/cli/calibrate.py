@@ -74,7 +74,6 @@ def calibrate(
     ambient = ambient_of(altitude, barometer)
     compared: list[CalibrationPoint] = []
     reads: list[SteadyReading] = []
-    accuracy: float | None = None
     said_points: list[str] = []
     for said in wanted or _asked(point):
         said_points.append(said)
@@ -88,7 +87,6 @@ def calibrate(
             raise click.ClickException(f"no steady reading of {point}: {exc}") from exc
         compared.append(_compared(read, said, reference_si, reference_u, point, ambient))
         _refuse_unlike(read, said, compared, point, units)
-        accuracy = read.accuracy
         reads.append(read)
         _say_read(read, compared[-1], point, units)
     try:
@@ -104,7 +102,7 @@ def calibrate(
         )
     else:
         made = Calibration(fit.zero, fit.span, fit.u, local_day(), certificate, by, reference, earlier, due_days)
-    _say_fit(fit, compared, made, accuracy, point, units)
+    _say_fit(fit, compared, made, reads[-1].accuracy, point, units)
     text = with_calibration(rig, point, made, units)
     moved = any(one.moving for one in reads)
     if yes and moved:

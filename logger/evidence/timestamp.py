@@ -44,10 +44,7 @@ def read(reply: bytes, data: bytes) -> Timestamp:
 
     Raises TimestampError when it is no stamp, or one of other data; TimestampsUnavailable.
     """
-    info, answer = _parsed(reply)
-    if info.message_imprint.message != hashlib.sha256(data).digest():
-        raise TimestampError("it is the stamp of another file")
-    return Timestamp(info.gen_time, _authority_of(answer))
+    return _said(_parsed(reply), hashlib.sha256(data).digest())
 
 
 def check(reply: bytes, data: bytes, roots: Path) -> Timestamp:
@@ -55,19 +52,24 @@ def check(reply: bytes, data: bytes, roots: Path) -> Timestamp:
 
     Raises TimestampError and OSError.
     """
-    found = read(reply, data)
-    library = _library()
-    verifier = library.VerifierBuilder(roots=list(_certificates(roots)))
-    for certificate in _brought(_parsed(reply)[1]):
-        verifier = verifier.add_intermediate_certificate(certificate)
+    library, answer, digest = _library(), _parsed(reply), hashlib.sha256(data).digest()
+    found = _said(answer, digest)
+    builder = library.VerifierBuilder(roots=list(_certificates(roots)), intermediates=_brought(answer))
     try:
-        verifier.build().verify(library.decode_timestamp_response(reply), hashlib.sha256(data).digest())
+        builder.build().verify(answer, digest)
     except (library.VerificationError, ValueError) as exc:
         raise TimestampError(f"it does not lead to a root in {roots.name}: {exc}") from exc
     return found
 
 
-def _parsed(reply: bytes) -> tuple[Any, Any]:
+def _said(answer: Any, digest: bytes) -> Timestamp:
+    if answer.tst_info.message_imprint.message != digest:
+        raise TimestampError("it is the stamp of another file")
+    return Timestamp(answer.tst_info.gen_time, _authority_of(answer))
+
+
+def _parsed(reply: bytes) -> Any:
+    """A granted one, whose content can be read."""
     library = _library()
     if len(reply) > MAX_REPLY_BYTES:
         raise TimestampError(f"no time stamp: {len(reply):,} bytes")
@@ -75,12 +77,13 @@ def _parsed(reply: bytes) -> tuple[Any, Any]:
         answer = library.decode_timestamp_response(reply)
         if library.PKIStatus(answer.status) is not library.PKIStatus.GRANTED:
             raise TimestampError(f"the authority refused: {'; '.join(answer.status_string) or 'without a reason'}")
-        return answer.tst_info, answer
+        answer.tst_info  # noqa: B018  what is no stamp shows here
+        return answer
     except ValueError as exc:
         raise TimestampError(f"no time stamp: {exc}") from exc
 
 
-def _brought(answer: Any) -> "Sequence[Certificate]":
+def _brought(answer: Any) -> "list[Certificate]":
     from cryptography.x509 import load_der_x509_certificate
 
     try:

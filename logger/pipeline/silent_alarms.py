@@ -49,7 +49,7 @@ class SilentAlarms:
     def __init__(self, facts: Facts) -> None:
         self._until_ns = max((one.t_ns for one in _of_limits(facts)), default=0)
         self._rang = list(_spans(p.event for p in facts.events if isinstance(p.event, AlarmChanged)))
-        self._state, self._rules, self._rules_of = AlarmState(), tuple[AlarmRule, ...](), None
+        self._state, self._engine, self._rules_of = AlarmState(), AlarmEngine(()), None
         self._open: dict[str, SilentAlarm] = {}
         self._over: list[SilentAlarm] = []
 
@@ -67,17 +67,17 @@ class SilentAlarms:
         if of != self._rules_of:
             self._rules_of = of
             rules = rules_now(rig, model.ambient.pressure_pa, stage, model.state.profiles)
-            self._rules = tuple(replace(rule, remind_s=None) for rule in rules if _is_watched(rule))
-        inputs = {name: model.value(name) for rule in self._rules for name in rule.sources if name in POINTS}
+            self._engine = AlarmEngine(tuple(replace(rule, remind_s=None) for rule in rules if _is_watched(rule)))
+        inputs = {name: model.value(name) for rule in self._engine.rules for name in rule.sources if name in POINTS}
         inputs |= cylinder_values(model)
         kind = stage.kind if stage is not None else None
-        self._state, changes = AlarmEngine(self._rules).step(self._state, inputs, kind, model.now_ns)
+        self._state, changes = self._engine.step(self._state, inputs, kind, model.now_ns)
         for change in changes:
             if change.event in _ENDS and change.key in self._open:
                 self._over.append(replace(self._open.pop(change.key), end_ns=change.t_ns))
             elif change.event is AlarmEvent.RAISE and change.value is not None:
                 self._open[change.key] = SilentAlarm(change, None, known(change.value, change.unit))
-        for rule in self._rules:
+        for rule in self._engine.rules:
             one, now = self._open.get(rule.key), inputs.get(rule.source)
             if one is None or now is None or one.worst.number is None or now.number is None or rule.other is not None:
                 continue

@@ -24,6 +24,7 @@ EXAMPLES = "RIMELOG_EXAMPLES"  # how many times as many; set: at random
 LONG = ("tests/end_to_end", "tests/link/ble/test_ble_end_to_end", "tests/app/test_re", "tests/app/test_frozen",
         "tests/app/test_settle", "tests/export/test_hostile", "tests/firmware", "tests/store/test_cut")  # fmt: skip
 MORE = int(os.environ.get(EXAMPLES, "0"))
+TIMES = max(MORE, 1)
 
 # How long drawing takes says something about the machine, not about the project.
 settings.register_profile("fixed", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -62,7 +63,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         own = getattr(owner, name)
         more = settings(
             own,
-            max_examples=own.max_examples * max(MORE, 1),
+            max_examples=own.max_examples * TIMES,
             suppress_health_check={HealthCheck.too_slow, *own.suppress_health_check},
         )
         setattr(owner, name, more)

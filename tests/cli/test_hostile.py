@@ -9,6 +9,7 @@ import pytest
 
 from tests.cli.commandline import store_job
 from tests.cli.hostile import commands, ended
+from tests.conftest import TIMES
 from tests.export.simulated import simulated_job
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="runs each command in a fork of this process")
@@ -35,7 +36,6 @@ SURROUNDINGS: tuple[dict[str, str], ...] = (
 )  # fmt: skip
 OF_THEIR_OWN = {("demo",), ("start",), ("view",), ("find",)}  # begin children, or wait for a person or a radio
 DRAWS = 25
-EXAMPLES = int(os.environ.get("RIMELOG_EXAMPLES", "1"))
 
 
 @pytest.fixture
@@ -46,7 +46,7 @@ def place(tmp_path: Path) -> Path:
     return tmp_path
 
 
-@pytest.mark.parametrize("seed", range(2 * EXAMPLES))
+@pytest.mark.parametrize("seed", range(2 * TIMES))
 def test_no_command_ends_in_a_traceback_or_hangs(place: Path, seed: int) -> None:
     rng = random.Random(seed)
     words = (*WORDS, *FILES, "fifo", *DEVICES)

@@ -3,17 +3,17 @@
 RIMELOG_EXAMPLES=20 makes it two hundred times. Judged by a reader of its own (tests/plain_reader.py).
 """
 
-import os
 import random
 from pathlib import Path
 from typing import Any
 
 from logger.api.client import DaemonError
 from logger.model.units import NS_PER_S
+from tests.conftest import TIMES
 from tests.end_to_end.running import Daemon, Stored, daemon, rimelog, simulated, until
 from tests.plain_reader import Record, notes_in, records_in
 
-KILLS = 10 * int(os.environ.get("RIMELOG_EXAMPLES", "1"))
+KILLS = 10 * TIMES
 SEGMENT_S = 1.0
 BUSY_S = 9.0  # how late a loaded machine may be once in ten with a second's work: a lost minute is still found
 

@@ -18,7 +18,7 @@ from logger.link import link_events as events
 from logger.link.session.phases import Phase
 from logger.link.session.session import Session
 from logger.model.units import NS_PER_S
-from tests.conftest import MORE, Figure
+from tests.conftest import TIMES, Figure
 from tests.firmware.board import (
     FIRMWARE,
     FLASH_BYTES,
@@ -187,7 +187,7 @@ class Conversation:
 
 def test_flat_out_without_a_loss(board: Board, figure: Figure) -> None:
     """A minute of the chip's time; RIMELOG_EXAMPLES=60 makes it an hour."""
-    seconds = 60 * max(MORE, 1)
+    seconds = 60 * TIMES
     line = Conversation(board).run(seconds)
     assert line.session.phase is Phase.STREAMING
     assert not line.of(events.BadFrameSeen, events.DeviceError, events.Ignored, events.Silent, events.GapLost)

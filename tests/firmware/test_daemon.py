@@ -10,7 +10,7 @@ import pytest
 from firmware_protocol.framing import Frame, FrameDecoder
 from firmware_protocol.messages import Hello, decode_payload
 from logger.api.client import DaemonError
-from tests.conftest import MORE, Figure
+from tests.conftest import TIMES, Figure
 from tests.end_to_end.running import Daemon, Stored, daemon, until
 from tests.firmware.board import MASS, PRESSURE, TEMPERATURE, Board
 from tests.firmware.bridge import Bridge, bridged
@@ -132,7 +132,7 @@ FLAT_OUT = RIG.partition("  [[device.output]]")[0].replace('id = "{device_id}"',
 def test_flat_out_into_a_job(tmp_path: Path, figure: Figure) -> None:
     """All channels as fast as the firmware samples, 50 frames a second, from hello to the stored record, ten times as
     fast as in real life: a minute of the chip's time. RIMELOG_EXAMPLES=60 makes it an hour."""
-    seconds = 60 * max(MORE, 1)
+    seconds = 60 * TIMES
     with logged(tmp_path, FLAT_OUT, SPEED) as (board, bridge, host, device_id):
         host.ready()
         host.client.act("stage-begin", kind="recovery")

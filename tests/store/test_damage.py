@@ -1,6 +1,5 @@
 """Damaged files: found, told in plain words, and every record that can be read is saved unchanged."""
 
-import os
 import random
 import shutil
 import sqlite3
@@ -25,9 +24,10 @@ from logger.store.rescue import rescue
 from logger.store.seal import seal
 from logger.store.status import DAMAGED, Problem
 from logger.store.writer import StoreWriter
+from tests.conftest import TIMES
 from tests.store.making import JOB_ID, T0_NS, events, note, readings, second, stored
 
-FLIPS = 150 * int(os.environ.get("RIMELOG_EXAMPLES", "1"))
+FLIPS = 150 * TIMES
 COUNT = 300
 
 

@@ -68,16 +68,22 @@ def decode_frame(raw: bytes) -> bytes | None:
 
 def _unstuffed(block: bytes) -> bytes | BadFrameReason:
     """Payload of what stands between two delimiters, or what is wrong with it."""
+    raw = unstuff(block)
+    if raw is None:
+        return BadFrameReason.COBS
+    if zlib.crc32(raw) != _CRC_RESIDUE:
+        return BadFrameReason.CRC
+    return bytes(raw[:-CRC_BYTES])
+
+
+def unstuff(block: bytes) -> bytearray | None:
+    """Payload and CRC of what stands between two delimiters; None when its code bytes do not lead to its end."""
     decoded, size, at = bytearray(block), len(block), 0
     while at < size:
         code = block[at]
         decoded[at] = 0
         at += code
-    if at != size:
-        return BadFrameReason.COBS
-    if zlib.crc32(raw := decoded[1:]) != _CRC_RESIDUE:
-        return BadFrameReason.CRC
-    return bytes(raw[:-CRC_BYTES])
+    return decoded[1:] if at == size else None
 
 
 class FrameDecoder:

@@ -11,7 +11,7 @@ from firmware_protocol.codes import FROM_DEVICE, Capability, DeviceState, Messag
 from firmware_protocol.conversion import problem_with
 from firmware_protocol.errors import CborError, LayoutError, ProtocolError, UnknownMessageError
 from firmware_protocol.fields import clean_text
-from firmware_protocol.framing import BadFrame, BadFrameReason, Frame
+from firmware_protocol.framing import CRC_BYTES, BadFrame, BadFrameReason, Frame, unstuff
 from firmware_protocol.layout import Layout
 from firmware_protocol.messages import (
     Accepted,
@@ -382,20 +382,17 @@ def what_is_bad(bad: BadFrame) -> tuple[str, int | None]:
         while at < len(block):
             last, at = at, at + block[at]
         return f"a code byte of {block[last]} with {len(block) - last - 1} bytes left before the delimiter", last
-    if bad.reason != BadFrameReason.CRC:
+    raw = unstuff(block)
+    if bad.reason != BadFrameReason.CRC or raw is None:
         return f"a block that is no frame: {len(block)} bytes before the delimiter ({bad.reason})", None
-    raw, at = bytearray(), 0
-    while at < len(block):
-        raw += block[at + 1 : at + block[at]] + b"\0"
-        at += block[at]
-    payload, crc = bytes(raw[:-5]), bytes(raw[-5:-1])
+    payload, crc = bytes(raw[:-CRC_BYTES]), bytes(raw[-CRC_BYTES:])
     wanted = zlib.crc32(payload).to_bytes(4, "little")
     found = f"the frame ends with {crc.hex(' ')}; the CRC-32 of the {len(payload)} bytes before is {wanted.hex(' ')}"
     if crc == wanted[::-1]:
         found += ": most significant byte first"
-    elif _understood(bytes(raw[:-1])):
+    elif _understood(bytes(raw)):
         found += ": no CRC at all?"
-    return found, max(0, len(block) - 4)
+    return found, max(0, len(block) - CRC_BYTES)
 
 
 def _understood(payload: bytes) -> bool:

@@ -29,6 +29,7 @@ PERMITS_MS = (1000, 3000, 9000)  # one after the other while this computer is to
 AT_ONCE_MS = 100  # by the device's own ticks; a status of its rhythm seldom falls there
 REOPENS = 5  # how often the contact is closed anew
 UNWATCHED = 2**31 - 1
+ANY = -(2**31)
 
 
 def check_outputs(check: "ConformanceCheck", hello: Hello) -> Steps:
@@ -154,6 +155,10 @@ class _Contact:
     def _guard(self) -> dict[str, int]:
         return {"guard_channel": 0, "guard_layout_id": self.layout.layout_id}
 
+    def _guarded(self, low: int) -> Generator[Wait, None, bool]:
+        """low: ANY reading keeps to it, or none does (UNWATCHED)."""
+        return (yield from self._held(**self._guard, guard_low=low, guard_high=UNWATCHED, timeout_ms=GUARDED_MS))
+
     def _hold(self, **fields: int) -> Asking:
         status = yield from status_of(self.check)
         usual = {"index": 0, "action": 1, "timeout_ms": PERMIT_MS, "boot_count": self.hello.boot_count}
@@ -176,9 +181,9 @@ class _Contact:
         elif reply is not None and not (isinstance(reply.message, ErrorMessage) and reply.message.code == code):
             self.check.blame(rule, f"{in_words(reply.message)} instead of error {int(code)}", reply)
 
-    def _opened(self) -> Generator[Wait, None, Received | None]:
+    def _opened(self, **fields: int) -> Generator[Wait, None, Received | None]:
         """By the host, and long enough for it to be closed again."""
-        reply = yield from self._hold(action=0)
+        reply = yield from self._hold(action=0, **fields)
         yield Wait(self.reopen_ms / 1000 + 0.2)
         return reply
 
@@ -197,13 +202,11 @@ class _Contact:
     # -- what must hold ------------------------------------------------------------------------------------------------
 
     def _opens_whatever_is_said(self) -> Steps:
-        reply = yield from self._hold(
-            action=0, boot_count=self.hello.boot_count ^ 0x5555, tick=1, timeout_ms=0, guard_channel=99, guard_low=3,
-            guard_high=2,
-        )  # fmt: skip
+        reply = yield from self._opened(
+            boot_count=self.hello.boot_count ^ 0x5555, tick=1, timeout_ms=0, guard_channel=99, guard_low=3, guard_high=2
+        )
         if reply is None or not isinstance(reply.message, Accepted):
             self.check.blame("permit.open", "open with senseless other fields is not accepted", reply)
-        yield Wait(self.reopen_ms / 1000 + 0.2)
 
     def _closes_until_its_time_is_out(self) -> Generator[Wait, None, bool]:
         """Whether it can be closed and opens again. With a longer time-out where this computer was too slow for one."""
@@ -288,7 +291,7 @@ class _Contact:
     def _guard_is_broken(self) -> Steps:
         """By whatever the first channel measures."""
         begun_ns = self.check.now_ns
-        if (yield from self._held(**self._guard, guard_low=UNWATCHED, guard_high=UNWATCHED, timeout_ms=GUARDED_MS)):
+        if (yield from self._guarded(UNWATCHED)):
             yield Wait(2.2 * self.layout.channels[0].period_ms / 1000 + 0.4)
             now = yield from self._state()
             if self._too_slow(begun_ns, GUARDED_MS):
@@ -303,12 +306,10 @@ class _Contact:
     def _guard_is_replaced(self) -> Steps:
         """By one that is broken, while the contact is held with one that any reading keeps to."""
         begun_ns = self.check.now_ns
-        held = yield from self._held(**self._guard, guard_low=-(2**31), guard_high=UNWATCHED, timeout_ms=GUARDED_MS)
+        held = yield from self._guarded(ANY)
         now = yield from self._state()
         if held and now is not None and now[0] == OutputState.CLOSED:  # else its channel has no reading
-            again = yield from self._held(
-                **self._guard, guard_low=UNWATCHED, guard_high=UNWATCHED, timeout_ms=GUARDED_MS
-            )
+            again = yield from self._guarded(UNWATCHED)
             yield Wait(2.2 * self.layout.channels[0].period_ms / 1000 + 0.4)
             seen = yield from self._seen()
             if self._too_slow(begun_ns, GUARDED_MS):
@@ -323,7 +324,7 @@ class _Contact:
         if not self.hello.capabilities & Capability.SET_PERIOD:
             return
         begun_ns = check.now_ns
-        held = yield from self._held(**self._guard, guard_low=-(2**31), guard_high=UNWATCHED, timeout_ms=GUARDED_MS)
+        held = yield from self._guarded(ANY)
         now = yield from self._state()
         if held and now is not None and now[0] == OutputState.CLOSED:  # else its channel has no reading
             old_ms = self.layout.channels[0].period_ms

@@ -686,16 +686,22 @@ def _no_number_for_layouts(output: Any) -> None:
     output._open = lambda why, ms: opens(OpenedBy.GUARD_NO_READING if why == OpenedBy.LAYOUT_CHANGED else why, ms)
 
 
-def _keeps_its_first_guard(output: Any) -> None:
-    permit = output.permit
+def _keeps_its_first(what: str) -> Callable[[Any], None]:
+    """Of the permit that closed it, through all that hold it closed."""
 
-    def first_guard(asked: Any, now: Any) -> Any:
-        guard, closed = output._guard, output.closed
-        found = permit(asked, now)
-        output._guard = guard if closed and output.closed else output._guard
-        return found
+    def spoil(output: Any) -> None:
+        permit = output.permit
 
-    output.permit = first_guard
+        def holds_on(asked: Any, now: Any) -> Any:
+            first, closed = getattr(output, what), output.closed
+            found = permit(asked, now)
+            if closed and output.closed:
+                setattr(output, what, first)
+            return found
+
+        output.permit = holds_on
+
+    return spoil
 
 
 class _ClosedUntilStop(Faulty):
@@ -751,7 +757,7 @@ class _OneMore(Faulty):
 
 
 CASES.append(Case("a frame more than was asked for", "resend.count", _OneMore))
-outputs("a guard that stays the first one", "permit.replaced", _keeps_its_first_guard)
+outputs("a guard that stays the first one", "permit.replaced", _keeps_its_first("_guard"))
 outputs("a guard of nothing that is there", "permit.order", _any_guard)
 outputs("a guard that outlives its layout", "permit.guard", _deaf_to_layouts)
 outputs("a changed layout called no reading", "permit.opened_by", _no_number_for_layouts)
@@ -766,18 +772,6 @@ outputs("a guard that watches nothing", "permit.guard", _no_guard)
 outputs("stays closed after stop", "permit.stop", _survives_stop)
 
 
-def _first_permit_counts(output: Any) -> None:
-    permit = output.permit
-
-    def not_again(asked: Any, now: Any) -> Any:
-        closed, expires_ms = output.closed, output.expires_ms
-        found = permit(asked, now)
-        output.expires_ms = expires_ms if closed and output.closed else output.expires_ms
-        return found
-
-    output.permit = not_again
-
-
 def _no_delay(output: Any) -> None:
     permit = output.permit
 
@@ -788,7 +782,7 @@ def _no_delay(output: Any) -> None:
     output.permit = at_once
 
 
-outputs("the first permit's time-out stays", "permit.again", _first_permit_counts)
+outputs("the first permit's time-out stays", "permit.again", _keeps_its_first("expires_ms"))
 outputs("closes again at once", "permit.reopen", _no_delay)
 outputs("closes at once after a start", "start.delay", lambda output: setattr(output, "opened_ms", -(10**6)))
 

@@ -1,7 +1,6 @@
 """The cylinder on the scale as the daemon tells it: what is in it, what is not known, and what speaks against it."""
 
 from logger.api.shape import shape
-from logger.config.rig_file import parse_rig
 from logger.model.cylinder import Cylinder
 from logger.model.events import JobOpened, RigLoaded
 from logger.model.job import Job
@@ -11,33 +10,20 @@ from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
 from logger.screen.status_lines import status_lines
 from logger.screen.words import title
+from tests.pipeline.text_rig import text_rig
 
 T0 = 1_772_467_200_000_000_000
 SCALE, SHELL, AIR = "text:scale", "text:shell", "text:air"
-RIG = "".join(
-    f"""
-[[device]]
-name = "{name}"
-kind = "text"
-url = "/dev/{name}"
-  [[device.channel]]
-  point = "{point}"
-  pattern = '(?P<value>-?[0-9.]+) (?P<unit>{unit})'
-  units = {{ {unit} = "{unit}" }}
-  division = "0.1{unit}"
-  accuracy = "0.1{unit}"
-  range = ["-50{unit}", "150{unit}"]
-"""
-    for name, point, unit in (
-        ("scale", "cylinder_mass", "kg"), ("shell", "cylinder_temperature", "C"), ("air", "ambient_temperature", "C")
-    )
-)  # fmt: skip
+RIG = text_rig(
+    {"scale": ("cylinder_mass", "kg"), "shell": ("cylinder_temperature", "C"), "air": ("ambient_temperature", "C")},
+    'range = ["-50{unit}", "150{unit}"]',
+)
 
 
 def on_scale(cylinder: Cylinder, refrigerant: str = "R-410A") -> Engine:
     """30.0 kg on the scale in a recovery of that refrigerant."""
     engine = Engine()
-    engine.apply(RigLoaded(t_ns=T0, rig=parse_rig('[rig]\nname = "r"\n' + RIG)))
+    engine.apply(RigLoaded(t_ns=T0, rig=RIG))
     engine.apply(JobOpened(t_ns=T0, job=Job("j", refrigerant, 20.0), cylinders=(cylinder,)))
     do(engine, "cylinder", {"name": cylinder.name}, T0)
     do(engine, "stage-begin", {"kind": "recovery"}, T0)

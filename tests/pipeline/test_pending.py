@@ -5,31 +5,17 @@ from typing import Any
 import pytest
 
 from logger.api.next_step import next_step
-from logger.config.rig_file import parse_rig
 from logger.model.events import JobOpened, RigLoaded
 from logger.model.job import Job
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
 from logger.pipeline.errors import NotNow
+from tests.pipeline.text_rig import text_rig
 
 T0 = 1_772_467_200_000_000_000
 UNITS = {"system_pressure": "psia", "vacuum": "micron", "cylinder_mass": "kg"}
-RIG = '[rig]\nname = "r"\n' + "".join(
-    f"""
-[[device]]
-name = "{point}"
-kind = "text"
-url = "/dev/{point}"
-  [[device.channel]]
-  point = "{point}"
-  pattern = '(?P<value>[0-9.]+) (?P<unit>{unit})'
-  units = {{ {unit} = "{unit}" }}
-  division = "0.1{unit}"
-  accuracy = "0.1{unit}"
-"""
-    for point, unit in UNITS.items()
-)
+RIG = text_rig({point: (point, unit) for point, unit in UNITS.items()})
 
 
 class Running:
@@ -37,7 +23,7 @@ class Running:
 
     def __init__(self) -> None:
         self.engine = Engine()
-        self.engine.apply(RigLoaded(t_ns=T0, rig=parse_rig(RIG)))
+        self.engine.apply(RigLoaded(t_ns=T0, rig=RIG))
         self.engine.apply(JobOpened(t_ns=T0, job=Job("j", "R-407C", 98.0)))
         self.now_ns = T0
 

@@ -65,8 +65,7 @@ def _analyse(now: Inputs) -> StageResult:
     if now.scale is None:
         return StageResult(of_cylinder)
     first, swaps = on_scale(now)
-    starts, stops = now.marked("machine-started"), now.marked("machine-stopped")
-    for_good = stops and stops[-1] >= max(starts, default=0)
+    stopped_ns = stopped_for_good(now)
     result = analyse_recovery(
         {name: now.series(name) for name in now.values},
         refrigerant=now.refrigerant,
@@ -76,7 +75,7 @@ def _analyse(now: Inputs) -> StageResult:
         cylinder=first,
         swaps=swaps,
         level=level_of(now),
-        stopped_s=now.seconds(stops[-1]) if for_good else None,
+        stopped_s=None if stopped_ns is None else now.seconds(stopped_ns),
         before=out_before(now),
     )
     found = tuple(stays(result.ledger))
@@ -87,6 +86,12 @@ def _analyse(now: Inputs) -> StageResult:
         stays=found,
         result=result,
     )
+
+
+def stopped_for_good(now: Inputs) -> int | None:
+    """When the recovery machine was marked as stopped, UTC ns; None where it was marked as started since, or never."""
+    starts, stops = now.marked("machine-started"), now.marked("machine-stopped")
+    return stops[-1] if stops and stops[-1] >= max(starts, default=0) else None
 
 
 def _limit_lines(now: Inputs, names: dict[str, None]) -> list[LimitLine]:

@@ -5,7 +5,7 @@ from logger.model.points import Quantity
 from logger.model.units import NS_PER_S
 from logger.model.value import Argument, Statement, known, number
 from logger.stages.definition import Pending
-from logger.stages.recovery.definition import Inputs, level_of
+from logger.stages.recovery.definition import Inputs, level_of, stopped_for_good
 from logger.stages.recovery.level import JUDGED_BY, judge_level
 from logger.stages.recovery.rebound import SETTLE_S
 
@@ -15,8 +15,7 @@ _AGAIN, _STOP = "machine-started", "machine-stopped"
 def pending(now: Inputs) -> Pending | None:
     """None once the pressure has settled and meets the level, or nobody can tell. The level is missed as soon as the
     pressure is above it: after the recovery machine has stopped it only rises."""
-    starts, stops = now.marked(_AGAIN), now.marked(_STOP)
-    stopped_ns = stops[-1] if stops and stops[-1] >= max(starts, default=0) else None
+    stopped_ns = stopped_for_good(now)
     measured = JUDGED_BY if stopped_ns is not None else JUDGED_BY[:1]  # a running recovery machine pulls its inlet down
     pressure = next((now.value(point) for point in measured if point in now.values), None)
     level = level_of(now)

@@ -21,10 +21,11 @@ from logger.pipeline.fact_table import fact_of
 from logger.pipeline.facts import Facts, target_of
 from logger.pipeline.job_alarms import rules_now
 from logger.pipeline.job_model import JobModel
-from logger.pipeline.live_values import OF_CYLINDER, cylinder_values
+from logger.pipeline.live_values import LiveQuantities
 from logger.stages.words import alarm_text
 from logger.wording.values import Shown
 
+_OF_STAGE = ("stage.kind", "stage.settings.")  # what is judged in it, and by which limits
 _ENDS = (AlarmEvent.RETURN, AlarmEvent.SUPPRESS)
 APART_NS = 60 * NS_PER_S  # an alarm that rang so long before or after is the same one
 
@@ -50,6 +51,7 @@ class SilentAlarms:
         self._until_ns = max((one.t_ns for one in _of_limits(facts)), default=0)
         self._rang = list(_spans(p.event for p in facts.events if isinstance(p.event, AlarmChanged)))
         self._state, self._engine, self._rules_of = AlarmState(), AlarmEngine(()), None
+        self._quantities = LiveQuantities()
         self._open: dict[str, SilentAlarm] = {}
         self._over: list[SilentAlarm] = []
 
@@ -69,7 +71,7 @@ class SilentAlarms:
             rules = rules_now(rig, model.ambient.pressure_pa, stage, model.state.profiles)
             self._engine = AlarmEngine(tuple(replace(rule, remind_s=None) for rule in rules if _is_watched(rule)))
         inputs = {name: model.value(name) for rule in self._engine.rules for name in rule.sources if name in POINTS}
-        inputs |= cylinder_values(model)
+        inputs |= self._quantities.values(model, stage, {})
         kind = stage.kind if stage is not None else None
         self._state, changes = self._engine.step(self._state, inputs, kind, model.now_ns)
         for change in changes:
@@ -122,14 +124,12 @@ def _of_limits(facts: Facts) -> Iterator[Corrected]:
         while event.fact == "correction.undone":
             event = facts.corrections[target_of(event.of)[1] - 1].event
         fact = fact_of(event.fact)
-        if one.standing and (fact is None or fact.safety):
+        if one.standing and (fact is None or fact.safety or fact.key.startswith(_OF_STAGE)):
             yield one.event
 
 
 def _is_watched(rule: AlarmRule) -> bool:
-    """Of the cylinder and its gauge: what the stages' own watches compute is not computed here."""
-    urgent = rule.protected and rule.priority is Priority.URGENT and rule.kind in (Kind.HIGH, Kind.LOW)
-    return urgent and all(name in POINTS or name in OF_CYLINDER for name in rule.sources)
+    return rule.priority is Priority.URGENT and rule.kind in (Kind.HIGH, Kind.LOW)
 
 
 def _spans(changes: Iterable[AlarmChanged]) -> Iterator[tuple[AlarmChanged, int | None]]:

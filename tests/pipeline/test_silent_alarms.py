@@ -57,6 +57,20 @@ def test_what_rang_then_is_not_listed(records: tuple[Record, ...]) -> None:
     assert rang.event is AlarmEvent.RAISE
 
 
+def test_an_overcharge_that_the_wrong_target_hid_is_listed() -> None:
+    """What a stage's own watch computes is judged again too."""
+    charged = simulated_job("charging", 700.0, ("scale",), 2.0)
+
+    def target(new: float) -> Corrected:
+        return Corrected(
+            t_ns=T0_NS + 700 * NS_PER_S, n=1, fact="stage.settings.target", of="stage:1", old=None, new=new
+        )
+
+    (one,) = silent(charged, target(5.0))
+    assert one.raised.key == "overcharge" and one.worst.number is not None and one.worst.number < -0.1
+    assert silent(charged, target(90.0)) == ()
+
+
 def _with(records: tuple[Record, ...], event: Event) -> list[Record]:
     """The event in the record before its last one; the chain made to fit."""
     found: list[Record] = []

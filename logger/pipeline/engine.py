@@ -47,7 +47,13 @@ from logger.pipeline.facts import Facts, effective_of, target_of
 from logger.pipeline.job_model import LATE_QUIET_NS, JobModel
 from logger.pipeline.job_state import Item, JobState
 from logger.pipeline.judge import Judge
-from logger.pipeline.live_values import LiveQuantities
+from logger.pipeline.live_values import (
+    CYLINDER_READINGS,
+    OF_CYLINDER,
+    LiveQuantities,
+    cylinder_values,
+    unknown_cylinder,
+)
 from logger.pipeline.noticer import Noticer
 from logger.pipeline.proposals import in_words, open_proposals, over, proposed
 from logger.pipeline.silent_alarms import SilentAlarms, silent_words
@@ -212,8 +218,8 @@ class Engine:
         samples = self._computed(lambda: self._read(device_id, t_ns, raw, explained)) or []
         if self.live or (self.notices_from_ns is not None and t_ns >= self.notices_from_ns):
             self.noticer.take(samples)
-        if self.live and any(sample.point in ALARM_POINTS for sample in samples):
-            self._computed(lambda: self._judge(at_once=True))
+        if self.live and (read := ALARM_POINTS.intersection([sample.point for sample in samples])):
+            self._computed(lambda: self._judge(read))
         elif self.resumed_stage:
             self._watch(samples)
         return samples
@@ -446,23 +452,33 @@ class Engine:
             if made is not None:
                 self.emit(made)
 
-    def _judge(self, at_once: bool = False) -> None:
-        """All alarms, or at once only those that a reading can push over a limit."""
+    def _judge(self, read: frozenset[str] | None = None) -> None:
+        """All alarms, or at once only those that readings of these points can push over a limit."""
         model = self.model
         if model.state.job is None:
             return
-        stage = model.state.stage
+        known = registry.definition(model.state.stage.kind) if model.state.stage is not None else None
+        changed = read
+        if read is None or (known is not None and known.fed_by & read):
+            self.values = self._computed(self._all_values) or {}
+            changed = None if read is None else read.union(self.values)
+        elif read & CYLINDER_READINGS:
+            found = self._computed(lambda: cylinder_values(model))
+            self.values |= unknown_cylinder(self._fault) if found is None else found
+            changed = read | OF_CYLINDER
+        self._out += [said(change, self.shown) for change in self.judge.step(model, self.values, changed)]
+
+    def _all_values(self) -> dict[str, Value]:
+        model, stage = self.model, self.model.state.stage
         in_stage = stage is not None or any(
             one.ended_ns is not None and one.ended_ns >= self.noticer.closed_ns for one in model.state.stages
         )
         slow = {**self.result.live, FLOW_WITHOUT_STAGE: self.noticer.flow_without_stage(in_stage)}
-        self.values = self._computed(lambda: self.live_values.values(model, stage, slow)) or {}
-        if self.catching_up_reason is not None:
+        found = self.live_values.values(model, stage, slow)
+        if (why := self.catching_up_reason) is not None:
             live = registry.live_quantities()
-            self.values |= {
-                k: unknown(v.unit, self.catching_up_reason) for k, v in self.values.items() if live[k].whole_stage
-            }
-        self._out += [said(change, self.shown) for change in self.judge.step(model, self.values, at_once)]
+            found |= {k: unknown(v.unit, why) for k, v in found.items() if live[k].whole_stage}
+        return found
 
     def _watch(self, samples: Sequence[PointSample] = ()) -> None:
         """On replay: feed the live watch of the stage that a restart goes on with, as it was fed then: once a second,

@@ -26,24 +26,29 @@ class Judge:
         self.health: dict[str, Value] = {name: known(1.0, "1") for name in HEALTH}
         self.rules_due = True
         self._urgent: tuple[AlarmRule, ...] = ()  # judged at each reading
-        self._urgent_points: tuple[str, ...] = ()
+        self._pushed_by: dict[frozenset[str], tuple[AlarmRule, ...]] = {}
 
     def waiting(self) -> list[str]:
         """Keys of alarms that nobody has acknowledged."""
         return [key for key, one in self.state.keys.items() if one.state in UNSEEN]
 
-    def step(self, model: JobModel, values: Mapping[str, Value], at_once: bool = False) -> list[AlarmChanged]:
-        """All alarms, or at once only those that a reading can push over a limit. values: live quantities."""
+    def step(
+        self, model: JobModel, values: Mapping[str, Value], changed: frozenset[str] | None = None
+    ) -> list[AlarmChanged]:
+        """All alarms, or at once only those that these inputs can push over a limit. values: live quantities."""
         if self.rules_due:
             self._make_rules(model)
         stage = model.state.stage
         kind = stage.kind if stage else None
-        if at_once:
-            points = {name: model.value(name) for name in self._urgent_points}
-            step = self.alarm_engine.step(self.state, {**points, **values}, kind, model.now_ns, self._urgent)
-        else:
-            step = self.alarm_engine.step(self.state, self.inputs(model, values), kind, model.now_ns)
-        return self.take(step)
+        if changed is None:
+            return self.take(self.alarm_engine.step(self.state, self.inputs(model, values), kind, model.now_ns))
+        if changed not in self._pushed_by:
+            self._pushed_by[changed] = tuple(r for r in self._urgent if r.source in changed or r.other in changed)
+        if not (rules := self._pushed_by[changed]):
+            return []
+        sources = {name for rule in rules for name in (rule.source, rule.other)}
+        points = {name: model.value(name) for name in model.points if name in sources}
+        return self.take(self.alarm_engine.step(self.state, {**points, **values}, kind, model.now_ns, rules))
 
     def take(self, stepped: tuple[AlarmState, list[AlarmChanged]]) -> list[AlarmChanged]:
         """The alarm engine's answer, of a step or of an act of a person."""
@@ -72,6 +77,4 @@ class Judge:
         self.alarm_engine = AlarmEngine(rules)
         kind = state.stage.kind if state.stage else None
         urgent = [r for r in rules if r.kind in LIMIT_KINDS and r.source != ALARM_COUNT and r.concerns(kind)]
-        self._urgent = tuple(urgent)
-        sources = {name for r in urgent for name in (r.source, r.other)}
-        self._urgent_points = tuple(name for name in model.points if name in sources)
+        self._urgent, self._pushed_by = tuple(urgent), {}

@@ -55,8 +55,8 @@ class LiveQuantities:
         return self.watch.advice(self._maker.full(model.now_ns))
 
 
-_LIMITED = ("cylinder_net_mass", "cylinder_of_limit", "mass_allowed")
-_FILLS = ("cylinder_fill_now", "cylinder_fill_25c", "liquid_full_temperature")
+CYLINDER_READINGS = frozenset({"cylinder_mass", "cylinder_pressure", "cylinder_temperature"})
+"""Points whose every reading counts at once for what is known of the cylinder."""
 
 
 def cylinder_readings(model: JobModel) -> CylinderReadings:
@@ -96,8 +96,7 @@ OF_CYLINDER = frozenset(_STRICTER)
 def _cylinder_values(model: JobModel, state: JobState) -> dict[str, Value]:
     limit = model.cylinder_limits(state)
     if not isinstance(limit, CylinderLimits):
-        live, why = registry.live_quantities(), str(limit.problem)
-        return {key: unknown(SI_UNIT[live[key].quantity], why) for key in (*_LIMITED, *_FILLS, "cylinder_margin")}
+        return unknown_cylinder(str(limit.problem))
     now = cylinder_readings(model)
     fill = fill_of(limit, now)
     return {
@@ -109,6 +108,11 @@ def _cylinder_values(model: JobModel, state: JobState) -> dict[str, Value]:
         "liquid_full_temperature": fill.liquid_full_temperature,
         "cylinder_margin": margin_of(limit, now.pressure, model.ambient.pressure_pa),
     }
+
+
+def unknown_cylinder(why: str) -> dict[str, Value]:
+    live = registry.live_quantities()
+    return {key: unknown(SI_UNIT[live[key].quantity], why) for key in _STRICTER}
 
 
 def forbidding(model: JobModel, now_ns: int) -> tuple[Finding, ...]:

@@ -44,6 +44,17 @@ async def read_until(link: SerialLink | TcpLink, count: int) -> bytes:
 # -- serial
 
 
+@pytest.fixture(params=["by the loop", "by a thread"])
+def _either_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on POSIX, and as on Windows."""
+    if request.param == "by a thread":
+        monkeypatch.setattr(serial_stream, "_fd_for_loop", lambda port: None)
+
+
+either_way = pytest.mark.usefixtures("_either_way")
+
+
+@either_way
 def test_serial_bytes_both_ways_with_their_time() -> None:
     async def test() -> None:
         master, name = pty()
@@ -63,6 +74,7 @@ def test_serial_bytes_both_ways_with_their_time() -> None:
     run(test)
 
 
+@either_way
 def test_the_time_is_that_of_arrival_not_of_reading() -> None:
     async def test() -> None:
         master, name = pty()
@@ -80,6 +92,7 @@ def test_the_time_is_that_of_arrival_not_of_reading() -> None:
     run(test)
 
 
+@either_way
 def test_an_unplug_is_told_at_once_and_after_the_last_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serial_stream, "READ_TIMEOUT_S", 60.0)
 
@@ -105,6 +118,7 @@ def test_an_unplug_is_told_at_once_and_after_the_last_bytes(monkeypatch: pytest.
     run(test)
 
 
+@either_way
 def test_a_port_is_opened_once_only() -> None:
     async def test() -> None:
         master, name = pty()
@@ -128,6 +142,7 @@ def test_what_cannot_be_opened(url: str) -> None:
     run(test)
 
 
+@either_way
 def test_closing_wakes_a_waiting_reader(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serial_stream, "READ_TIMEOUT_S", 60.0)
 
@@ -146,6 +161,7 @@ def test_closing_wakes_a_waiting_reader(monkeypatch: pytest.MonkeyPatch) -> None
     run(test)
 
 
+@either_way
 def test_a_stuck_write_ends_as_a_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serial_stream, "WRITE_TIMEOUT_S", 0.2)
 
@@ -160,6 +176,7 @@ def test_a_stuck_write_ends_as_a_lost_link(monkeypatch: pytest.MonkeyPatch) -> N
     run(test)
 
 
+@either_way
 def test_a_slow_program_does_not_fill_the_memory() -> None:
     async def test() -> None:
         master, name = pty()

@@ -1,11 +1,14 @@
 """A serial port as a stream of bytes. No frames, no retry; the only error is LinkLost.
 
-One thread reads each port and stamps every piece with its time of arrival before the event loop sees it. The thread
-owns the port: it alone closes it, at once after an unplug, so that the device may come back under the same name.
+Where the event loop can wait for a port (POSIX), it reads it: no thread to wake, and a reading is that much earlier in
+the alarms. Elsewhere (Windows, the other kinds of port that pyserial knows) a thread reads it and alone closes it. In
+both, the port is closed at once after an unplug, so that the device may come back under the same name.
 """
 
 import asyncio
+import errno
 import logging
+import os
 import threading
 import time
 from typing import Any, Final
@@ -20,7 +23,8 @@ log = logging.getLogger(__name__)
 READ_TIMEOUT_S: Final = 0.5
 WRITE_TIMEOUT_S: Final = 1.0
 CLOSE_TIMEOUT_S: Final = 3.0
-BUFFER_BYTES: Final = 1 << 20  # read but not yet fetched; then the thread waits and the system's buffer fills
+BUFFER_BYTES: Final = 1 << 20  # read but not yet fetched; then no more is read and the system's buffer fills
+PIECE_BYTES: Final = 1 << 16
 
 
 class SerialLink:
@@ -36,8 +40,16 @@ class SerialLink:
         self._buffered = 0
         self._lost: LinkLost | None = None
         self._closing = threading.Event()
-        self._thread = threading.Thread(target=self._read_port, name=f"read {url}", daemon=True)
-        self._thread.start()
+        self._fd = _fd_for_loop(port)
+        self._reading = False  # by the loop
+        # Of the thread that closes the port: by the loop's reading it is begun when there is no more to read.
+        self._thread = threading.Thread(
+            target=self._read_port if self._fd is None else self._close_port, name=f"read {url}", daemon=True
+        )
+        if self._fd is None:
+            self._thread.start()
+        else:
+            self._read_by_loop(self._fd)
 
     @classmethod
     async def open(cls, url: str, baudrate: int = 115_200, mode: str = "8N1") -> "SerialLink":
@@ -64,6 +76,8 @@ class SerialLink:
             self._lost = item
             raise item
         self._buffered -= len(item[0])
+        if self._fd is not None and not self._reading and self._buffered <= BUFFER_BYTES:
+            self._read_by_loop(self._fd)
         return item
 
     async def write(self, data: bytes) -> None:
@@ -74,8 +88,9 @@ class SerialLink:
             raise LinkLost.of(self.url, exc) from exc
 
     async def close(self) -> None:
-        """Stop the thread and close the port. Never raises; may be called again."""
+        """Stop reading and close the port. Never raises; may be called again."""
         self._closing.set()
+        self._end_of_loop(LinkLost(CLOSED, f"{self.url}: closed"))
         await asyncio.to_thread(self._stop)
 
     def _stop(self) -> None:
@@ -87,6 +102,39 @@ class SerialLink:
         self._thread.join(CLOSE_TIMEOUT_S)
         if self._thread.is_alive():
             log.error("%s: the port does not close", self.url)
+
+    def _read_by_loop(self, fd: int) -> None:
+        self._loop.add_reader(fd, self._read_ready, fd)
+        self._reading = True
+
+    def _read_ready(self, fd: int) -> None:
+        at_ns = time.monotonic_ns()
+        try:
+            data = os.read(fd, PIECE_BYTES)
+            if not data:  # ready, and nothing there
+                raise OSError(errno.EIO, "no device behind the port")
+        except (BlockingIOError, InterruptedError):
+            return
+        except OSError as exc:
+            self._end_of_loop(LinkLost.of(self.url, exc))
+            return
+        self._put((data, at_ns))
+        if self._buffered > BUFFER_BYTES:
+            self._pause()
+
+    def _pause(self) -> None:
+        if self._fd is not None and self._reading:
+            self._loop.remove_reader(self._fd)
+        self._reading = False
+
+    def _end_of_loop(self, why: LinkLost) -> None:
+        """The loop reads no more, if it did; the port is closed beside it, as closing can wait for what is unsent."""
+        if self._fd is None:
+            return
+        self._pause()
+        self._fd = None
+        self._put(why)
+        self._thread.start()
 
     def _read_port(self) -> None:
         lost = LinkLost(CLOSED, f"{self.url}: closed")
@@ -103,11 +151,14 @@ class SerialLink:
         except Exception as exc:  # an unplug shows as SerialException, OSError, termios.error or TypeError
             lost = LinkLost.of(self.url, exc)
         finally:
-            try:
-                self._port.close()
-            except Exception:
-                log.warning("%s: closing failed", self.url, exc_info=True)
+            self._close_port()
             self._hand_over(lost)
+
+    def _close_port(self) -> None:
+        try:
+            self._port.close()
+        except Exception:
+            log.warning("%s: closing failed", self.url, exc_info=True)
 
     def _hand_over(self, item: tuple[bytes, int] | LinkLost) -> None:
         try:
@@ -119,6 +170,11 @@ class SerialLink:
         if not isinstance(item, LinkLost):
             self._buffered += len(item[0])
         self._arrived.put_nowait(item)
+
+
+def _fd_for_loop(port: Any) -> int | None:
+    """The descriptor by which an event loop can wait for the port; None where it cannot."""
+    return port.fileno() if os.name == "posix" and type(port) is serial.Serial else None
 
 
 def _open_port(url: str, baudrate: int, mode: str) -> Any:

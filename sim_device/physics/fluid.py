@@ -1,12 +1,15 @@
 """Saturation properties of one refrigerant, tabled in memory so that a plant step costs microseconds.
 
-CoolProp fills the table at start (0.1 s; its import costs more). Mixture calls fail near ordinary condensing
-temperatures unless the phase envelope is built first, so it is. Blends keep their composition: a vessel's
+The tables of what the scenarios use lie beside this file, made by `python -m sim_device.physics.fluid`: CoolProp's
+import alone costs seconds. It fills the table of any other refrigerant. Blends keep their composition: a vessel's
 pressure lies between dew and bubble by how much of its contents is liquid.
 """
 
+import json
 import math
+from collections.abc import Sequence
 from functools import lru_cache
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from sim_device.errors import BadSetting
@@ -15,6 +18,8 @@ GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018
 _STEP_K = 0.5
 _MIN_K = 190.0
 _TOP = 0.97  # of the critical temperature
+_TABLES = Path(__file__).parent
+TABLED = ("R-134a", "R-407C")
 
 
 class Saturation(NamedTuple):
@@ -40,11 +45,11 @@ class Fluid:
     The table runs from 190 K to 0.97 of the critical temperature; physics beyond it are a guess.
     """
 
-    def __init__(self, name: str, molar_mass: float, critical_k: float, rows: list[tuple[float, ...]]) -> None:
+    def __init__(self, name: str, molar_mass: float, critical_k: float, rows: Sequence[Sequence[float]]) -> None:
         self.name = name
         self.molar_mass = molar_mass  # kg/mol
         self.critical_k = critical_k
-        self._rows = rows
+        self.rows = rows
         self._last = len(rows) - 2
 
     def at(self, t_k: float) -> Saturation:
@@ -53,7 +58,7 @@ class Fluid:
         i = min(max(int(x), 0), self._last)
         w = x - i
         v = 1.0 - w
-        a, b = self._rows[i], self._rows[i + 1]
+        a, b = self.rows[i], self.rows[i + 1]
         return Saturation(
             a[0] * v + b[0] * w, a[1] * v + b[1] * w, a[2] * v + b[2] * w, a[3] * v + b[3] * w, a[4] * v + b[4] * w,
             a[5] * v + b[5] * w, a[6] * v + b[6] * w, a[7] * v + b[7] * w, a[8] * v + b[8] * w,
@@ -68,7 +73,7 @@ class Fluid:
         return self._temperature(pressure_pa, 0)
 
     def _temperature(self, pressure_pa: float, column: int) -> float:
-        rows = self._rows
+        rows = self.rows
         low, high = 0, len(rows) - 1
         if pressure_pa <= rows[low][column]:
             return _MIN_K
@@ -88,7 +93,17 @@ class Fluid:
 @lru_cache(maxsize=8)
 def fluid(name: str) -> Fluid:
     """The table of a refrigerant by its ASHRAE 34 name, such as "R-407C". Raises BadSetting when unknown."""
-    import CoolProp.CoolProp as coolprop  # heavy: only when a plant is built
+    if name not in TABLED:
+        return made(name)
+    return Fluid(name, **json.loads((_TABLES / f"{name}.json").read_text("utf-8")))
+
+
+def made(name: str) -> Fluid:
+    """The same by CoolProp, anew.
+
+    Mixture calls fail near ordinary condensing temperatures unless the phase envelope is built first, so it is.
+    """
+    import CoolProp.CoolProp as coolprop
 
     key = name.upper().replace("-", "").replace(" ", "")
     state: Any = None
@@ -117,3 +132,11 @@ def fluid(name: str) -> Fluid:
         rows.append((bubble, state.p(), rho_l, state.rhomass(), u_l, state.umass(), h_l, state.hmass(), stiffness))
         t_k += _STEP_K
     return Fluid(name, state.molar_mass(), critical_k, rows)
+
+
+if __name__ == "__main__":
+    for _name in TABLED:
+        _one = made(_name)
+        _lines = ",\n  ".join(map(json.dumps, _one.rows))
+        _head = f'{{"molar_mass": {_one.molar_mass}, "critical_k": {_one.critical_k}, "rows": [\n  '
+        (_TABLES / f"{_name}.json").write_text(f"{_head}{_lines}\n]}}\n", "utf-8")

@@ -4,7 +4,7 @@ import CoolProp.CoolProp as coolprop
 import pytest
 
 from sim_device.errors import BadSetting
-from sim_device.physics.fluid import fluid
+from sim_device.physics.fluid import TABLED, fluid, made
 
 
 @pytest.mark.parametrize(
@@ -21,6 +21,15 @@ def test_saturation_pressures(name: str, celsius: float, bubble_kpa: float, dew_
     s = fluid(name).at(celsius + 273.15)
     assert s.bubble_pa / 1e3 == pytest.approx(bubble_kpa, rel=5e-4), source
     assert s.dew_pa / 1e3 == pytest.approx(dew_kpa, rel=5e-4), source
+
+
+@pytest.mark.parametrize("name", TABLED)
+def test_the_tables_beside_it_are_those_of_coolprop(name: str) -> None:
+    there, again = fluid(name), made(name)
+    assert (there.molar_mass, there.critical_k) == pytest.approx((again.molar_mass, again.critical_k), rel=1e-9)
+    assert len(there.rows) == len(again.rows)
+    for row, other in zip(there.rows, again.rows, strict=True):
+        assert tuple(row) == pytest.approx(other, rel=1e-7)
 
 
 @pytest.mark.parametrize("t_k", [220.3, 251.7, 288.2, 301.45, 333.333])

@@ -1,6 +1,5 @@
-"""A short job from the first command to the bundle in a stranger's hands, over every kind of link."""
+"""A short job from the first command to the bundle in a stranger's hands. By radio: tests/link/ble."""
 
-import contextlib
 import csv
 import io
 import json
@@ -13,21 +12,17 @@ from typing import Any
 import pytest
 
 from tests.end_to_end.running import daemon, rimelog, simulated, until
-from tests.link.ble.bench import AirThread
 from tests.tools import needs
 
 SPEED = 40.0
 
 
-@pytest.mark.parametrize("link", ["pty", "tcp", "ble"])
-def test_recovery_from_first_byte_to_checked_evidence(tmp_path: Path, link: str) -> None:
-    with contextlib.ExitStack() as stack:
-        air_port = stack.enter_context(AirThread()).port if link == "ble" else 0
-        wired = "tcp" if air_port else link
-        sim = stack.enter_context(simulated(tmp_path, "recovery", speed=SPEED, link=wired, air_port=air_port))
-        logger = stack.enter_context(daemon(tmp_path, sim.rig_file, speed=SPEED, air_port=air_port))
+def test_recovery_from_first_byte_to_checked_evidence(tmp_path: Path) -> None:
+    with (
+        simulated(tmp_path, "recovery", speed=SPEED, link="pty") as sim,
+        daemon(tmp_path, sim.rig_file, speed=SPEED) as logger,
+    ):
         logger.ready()
-        assert {device["url"].startswith("ble://") for device in logger.status()["devices"]} == {link == "ble"}
         before_kg = sim.truth["cylinders_kg"]["cylinder 1"]
         until(lambda: sim.now_s > 60, "the scale has settled")
         assert "Recovery begun, stage 1" in rimelog(tmp_path, "stage", "begin", "recovery", "--operator", "tester")
@@ -56,12 +51,11 @@ def test_recovery_from_first_byte_to_checked_evidence(tmp_path: Path, link: str)
     report = json.loads(rimelog(tmp_path, "verify", bundle, "--json"))
     late = {"key": "concluded", "outcome": "noted"}  # on a busy computer readings come after the end of their stage
     assert all(check["outcome"] == "holds" or late.items() <= check.items() for check in report["checks"]), report
-    if link == "tcp":  # what follows does not hang on the link
-        assert "Everything was checked, and holds." in rimelog(tmp_path, "verify", bundle)
-        assert "holds" in rimelog(tmp_path, "verify", bundle, "--fingerprint", fingerprint[0])
-        rimelog(tmp_path, "verify", bundle, "--fingerprint", "SHA256:" + "A" * 43, status=1)
-        _one_changed_byte_is_found(tmp_path, bundle)
-        _a_stranger_checks(tmp_path, bundle, fingerprint[0])
+    assert "Everything was checked, and holds." in rimelog(tmp_path, "verify", bundle)
+    assert "holds" in rimelog(tmp_path, "verify", bundle, "--fingerprint", fingerprint[0])
+    rimelog(tmp_path, "verify", bundle, "--fingerprint", "SHA256:" + "A" * 43, status=1)
+    _one_changed_byte_is_found(tmp_path, bundle)
+    _a_stranger_checks(tmp_path, bundle, fingerprint[0])
     with zipfile.ZipFile(bundle) as archive:
         names = archive.namelist()
         readings = archive.read(next(n for n in names if n.endswith("readings.csv"))).decode()

@@ -148,6 +148,9 @@ def test_no_file_loosens_it(table: dict[str, object]) -> None:
     assert rule.limit <= 1.0
     assert rule.on_delay_s == 0.0
     assert rule.latched
+    assert rule.deadband >= built_in.deadband and rule.off_delay_s >= built_in.off_delay_s
+    assert rule.remind_s is not None and built_in.remind_s is not None
+    assert 0 < rule.remind_s <= built_in.remind_s
     same = replace(
         rule, limit=1.0, basis=built_in.basis, deadband=0.01, off_delay_s=10, remind_s=300, about=built_in.about
     )

@@ -68,6 +68,36 @@ def test_settings_in_the_users_units() -> None:
     assert "no-data-barometer" not in rules
 
 
+def test_a_protected_alarm_may_be_left_as_it_is_or_made_tighter() -> None:
+    same = apply('[alarms.overfill]\nlimit="100%"\nremind="300s"\ndeadband="1%"\noff_delay="10s"\non_delay="0s"')
+    built_in = next(rule for rule in RULES if rule.key == "overfill")
+    assert (same["overfill"].limit, same["overfill"].remind_s) == (built_in.limit, built_in.remind_s)
+    tight = apply(
+        """
+        [alarms.overfill]
+        limit = "95%"
+        remind = "299s"
+        deadband = "1.1%"
+        off_delay = "11s"
+        [alarms.overfill-soon]
+        latched = true
+        priority = "urgent"
+        on_delay = "2s"
+        remind = "60s"
+        [alarms.liquid-full]
+        limit = "-11K"
+        [alarms.cylinder-pressure]
+        limit = "1psi"
+        """
+    )
+    assert tight["overfill"].limit == pytest.approx(0.95)
+    assert (tight["overfill"].remind_s, tight["overfill"].off_delay_s) == (299, 11)
+    assert (tight["overfill-soon"].latched, tight["overfill-soon"].remind_s) == (True, 60)
+    assert tight["overfill-soon"].priority is Priority.URGENT
+    assert tight["liquid-full"].limit == pytest.approx(-11)
+    assert tight["cylinder-pressure"].limit == pytest.approx(PSI_PA)
+
+
 def test_a_rig_file_of_before_may_name_an_alarm_by_its_old_key() -> None:
     rules = apply('[alarms.flood]\noff_delay = "90s"\n')
     assert rules["many-alarms"].off_delay_s == 90.0 and "flood" not in rules
@@ -109,6 +139,14 @@ def test_a_live_quantity_can_be_watched() -> None:
         ('[alarms.overfill]\nlimit = "120%"', "alarms.overfill.limit: this alarm can only be made tighter"),
         ('[alarms.overfill]\non_delay = "5s"', "alarms.overfill.on_delay: this alarm can only be made to come sooner"),
         ("[alarms.overfill]\nlatched = false", "alarms.overfill.latched: this alarm can only"),
+        ('[alarms.overfill]\nremind = "301s"', "alarms.overfill.remind: this alarm can only"),
+        ('[alarms.overfill]\nremind = "0s"', "alarms.overfill.remind: this alarm can only"),
+        ('[alarms.overfill]\ndeadband = "0.9%"', "alarms.overfill.deadband: this alarm can only"),
+        ('[alarms.overfill]\noff_delay = "9s"', "alarms.overfill.off_delay: this alarm can only"),
+        ('[alarms.overfill]\npriority = "high"', "alarms.overfill.priority: this alarm can only"),
+        ('[alarms.liquid-full]\nlimit = "-9K"', "alarms.liquid-full.limit: this alarm can only be made tighter"),
+        ('[alarms.cylinder-pressure]\nlimit = "-1psi"', "alarms.cylinder-pressure.limit: this alarm can only be made"),
+        ('[alarms.fill-unknown]\non_delay = "16s"', "alarms.fill-unknown.on_delay: this alarm can only"),
         ('[alarms.overfill]\nstages = ["charging"]', "alarms.overfill.stages: cannot be changed for a built-in"),
         ('[alarms.cylinder-hot]\nlimit = "120"', "alarms.cylinder-hot.limit: '120' has no unit"),
         ('[alarms.cylinder-hot]\nlimit = "12psig"', "alarms.cylinder-hot.limit: '12psig' is a pressure"),

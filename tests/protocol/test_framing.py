@@ -158,11 +158,29 @@ def test_an_endless_run_is_told_once_and_held_nowhere() -> None:
     assert decoder.feed(b"\0" + encode_frame(b"a")) == [Frame(b"a", encode_frame(b"a"))]
 
 
-def test_reset_forgets_half_a_frame() -> None:
+@pytest.mark.parametrize("before", [encode_frame(b"abc")[:4], b"x" * 300], ids=["half a frame", "an endless run"])
+def test_reset_forgets_what_came_before(before: bytes) -> None:
     decoder = FrameDecoder()
-    decoder.feed(encode_frame(b"abc")[:4])
+    decoder.feed(before)
     decoder.reset()
+    assert decoder.pending == 0
     assert decoder.feed(encode_frame(b"abc")) == [Frame(b"abc", encode_frame(b"abc"))]
+    assert decoder.bytes_in == len(before) + len(encode_frame(b"abc"))
+
+
+@pytest.mark.parametrize("pattern", [b"\xff", b"\0", b"\x01\0"])
+def test_a_frame_of_every_length(pattern: bytes) -> None:
+    """Up to the longest; what is one byte shorter or longer than a frame can be is none, however sound its CRC."""
+    for size in range(1, MAX_PAYLOAD + 1):
+        payload = (pattern * size)[:size]
+        wire = reference.frame(payload)
+        assert encode_frame(payload) == wire and decode_frame(wire) == payload
+        assert FrameDecoder().feed(wire) == [Frame(payload, wire)]
+    for payload, reason in ((b"", BadFrameReason.TOO_SHORT), (pattern * (MAX_PAYLOAD + 1), BadFrameReason.TOO_LONG)):
+        wire = reference.frame(payload[: MAX_PAYLOAD + 1])
+        (bad,) = FrameDecoder().feed(wire)
+        assert isinstance(bad, BadFrame) and bad.reason is reason
+        assert decode_frame(wire) is None
 
 
 @pytest.mark.parametrize("size", [0, MAX_PAYLOAD + 1])

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from firmware_protocol import cbor
 from firmware_protocol.codes import MessageType, PermitAction, Quantity, SampleType, SensorKind
 from firmware_protocol.errors import (
+    CborError,
     MessageError,
     PayloadSizeError,
     ProtocolError,
@@ -22,6 +23,8 @@ from firmware_protocol.messages import (
     Describe,
     ErrorMessage,
     Hello,
+    OutputDescription,
+    Resending,
     Samples,
     Status,
     TimeMarked,
@@ -165,6 +168,72 @@ def test_foreign_text_is_made_harmless() -> None:
 def test_a_wrong_message_cannot_be_sent(message: Any, why: str) -> None:
     with pytest.raises(MessageError, match=why):
         encode_message(message)
+
+
+CHANNEL = replace(EXAMPLE_CHANNELS[0], parameters=(), sensor_kind=SensorKind.DIRECT)
+OUTPUT = OutputDescription(1, 0, 5000)
+STATUS = Status(1, 1, 1, 9, 0, oldest_sequence=2, next_sequence=3, tick=0)
+U32 = (0, 2**32 - 1)
+
+
+@pytest.mark.parametrize(
+    ("message", "key", "name", "bounds"),
+    [
+        (EXAMPLE_HELLO, 1, "minor", (0, 255)), (EXAMPLE_HELLO, 5, "boot_count", U32),
+        (EXAMPLE_HELLO, 6, "tick_rate_hz", (100, 1_000_000)), (EXAMPLE_HELLO, 7, "channels", (0, 64)),
+        (EXAMPLE_HELLO, 8, "layout_id", U32), (EXAMPLE_HELLO, 10, "outputs", (0, 8)),
+        (EXAMPLE_HELLO, 11, "buffer_frames", U32),
+        (CHANNEL, 0, "index", (0, 63)), (CHANNEL, 4, "exponent", (-18, 18)),
+        (CHANNEL, 5, "period_ms", (1, 86_400_000)), (CHANNEL, 6, "offset", (-(2**31), 2**31 - 1)),
+        (OUTPUT, 0, "index", (0, 7)), (OUTPUT, 1, "longest_timeout_ms", (100, 60_000)),
+        (OUTPUT, 2, "reopen_delay_ms", U32),
+        (STATUS, 0, "uptime_s", U32), (STATUS, 1, "boot_count", U32), (STATUS, 3, "layout_id", U32),
+        (STATUS, 4, "oldest_sequence", U32), (STATUS, 5, "next_sequence", U32), (STATUS, 6, "tick", U32),
+        (STATUS, 7, "dropped", U32), (STATUS, 8, "bad_frames", U32), (STATUS, 9, "supply_mv", U32),
+        (STATUS, 10, "battery_percent", (0, 100)),
+        (ErrorMessage(1, 3), 2, "request_type", (0, 255)),
+    ],
+    ids=lambda value: value if isinstance(value, str) else None,
+)  # fmt: skip
+def test_the_bounds_of_a_number(message: Any, key: int, name: str, bounds: tuple[int, int]) -> None:
+    """SPEC.md section 5: both ends are taken, what is one beyond neither sent nor read."""
+    body = cbor.loads(encode_message(message)[2:])
+    assert isinstance(body, dict)
+    for bound, beyond in ((bounds[0], bounds[0] - 1), (bounds[1], bounds[1] + 1)):
+        sound = replace(message, **{name: bound})
+        payload = encode_message(sound)
+        assert decode_payload(payload) == sound
+        assert decode_payload(payload[:2] + cbor.dumps({**body, key: bound})) == sound
+        with pytest.raises(MessageError, match=name):
+            encode_message(replace(message, **{name: beyond}))
+        with pytest.raises((MessageError, CborError), match=name if -1 <= beyond < 2**32 else None):
+            decode_payload(payload[:2] + cbor.dumps({**body, key: beyond}))
+
+
+@pytest.mark.parametrize(
+    ("message", "name", "longest"),
+    [
+        (EXAMPLE_HELLO, "firmware_name", "x" * 32), (EXAMPLE_HELLO, "firmware_version", "x" * 24),
+        (EXAMPLE_HELLO, "model", "x" * 32), (EXAMPLE_HELLO, "device_id", b"x" * 16), (CHANNEL, "label", "x" * 32),
+        (CHANNEL, "parameters", (1,) * 8), (OUTPUT, "label", "x" * 32), (ErrorMessage(1, 3), "text", "x" * 80),
+        (STATUS, "outputs", ((0, 0, 0),) * 8),
+    ],
+    ids=lambda value: value if isinstance(value, str) and "x" not in value else None,
+)  # fmt: skip
+def test_the_longest_of_a_field(message: Any, name: str, longest: Any) -> None:
+    sound = replace(message, **{name: longest})
+    assert decode_payload(encode_message(sound)) == sound
+    with pytest.raises(MessageError, match=name):
+        encode_message(replace(message, **{name: longest + longest[:1]}))
+
+
+@pytest.mark.parametrize("message", [Accepted(1, 5, 2, 3, 4, 5), Resending(1, 2, 3, 4, 5, 6), TimeMarked(1, 2, 3, 4, 5),
+                                     Samples(1, 2, 3, b"")])  # fmt: skip
+def test_a_fixed_message_cut_short_is_refused(message: Any) -> None:
+    payload = encode_message(message)
+    assert decode_payload(payload) == message
+    with pytest.raises(MessageError, match=f"{len(payload) - 1} bytes"):
+        decode_payload(payload[:-1])
 
 
 def test_not_finite_numbers_cannot_be_sent() -> None:

@@ -80,7 +80,8 @@ def analyse(
         series = _read(file, table, around.pressure_pa)
         setup = _job(job_file, job_words, catalogue)
         result = logger.analyse(
-            stage, series, entered(stage, _settings(settings)), job=setup.job, ambient=around,
+            stage, series, entered(stage, _settings(settings)), job=setup.job,
+            ambient=None if "barometer" in series else around,
             catalogue=catalogue, day=_day(on, series),
             marks={act: _time(at, table.time_zone) for act, at in _pairs(marks, "--mark").items()},
             gauges=frozenset(one.point for one in table.columns if one.from_ambient),
@@ -225,6 +226,8 @@ def _read(file: Path, table: "Columns", ambient_pa: float) -> dict[str, Any]:
                     raise click.UsageError(f"{file}, line {number}: time does not rise")
                 times[point].append(t_s)
                 values[point].append(value)
+    if times.get("barometer"):
+        _by_barometer(table, times, values, ambient_pa)
     return {
         point: Series(
             point, times[point], values[point], _noise(values[point]), (one.accuracy or 0.0) / math.sqrt(3),
@@ -232,6 +235,19 @@ def _read(file: Path, table: "Columns", ambient_pa: float) -> dict[str, Any]:
         )
         for point, one in wanted.items()
     }  # fmt: skip
+
+
+def _by_barometer(
+    table: "Columns", times: dict[str, list[float]], values: dict[str, list[float]], ambient_pa: float
+) -> None:
+    """Readings that count from the air around, by the air as it was measured then."""
+    from logger.statistics.block_means import interpolate
+
+    for one in table.columns:
+        if one.from_ambient:
+            around = interpolate(times["barometer"], values["barometer"], times[one.point])
+            pairs = zip(values[one.point], around, strict=True)
+            values[one.point] = [pa - ambient_pa + then_pa for pa, then_pa in pairs]
 
 
 def _noise(values: list[float]) -> float:

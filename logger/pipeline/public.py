@@ -20,6 +20,7 @@ from logger.model.sample import Gap, Series
 from logger.model.units import NS_PER_S
 from logger.model.value import Value, known, unknown
 from logger.physics.ambient import SEA_LEVEL, Ambient
+from logger.physics.ambient import ambient as of_place
 from logger.refrigerant import SHIPPED, Catalogue, UnknownRefrigerant
 from logger.scale.state import ScaleState
 from logger.stages import registry
@@ -37,7 +38,7 @@ def analyse(
     *,
     job: Job | None = None,
     marks: Mapping[str, float] = MappingProxyType({}),
-    ambient: Ambient = SEA_LEVEL,
+    ambient: Ambient | None = None,
     day: date | None = None,
     catalogue: Catalogue = SHIPPED,
     gauges: AbstractSet[str] = frozenset(),
@@ -51,7 +52,8 @@ def analyse(
     (model/points.py), one time axis in seconds, SI: absolute Pa, K, kg. The stage begins at the first reading of any
     and ends at the last. settings: of the stage, in SI, by their names (stages/<stage>/definition.py). job:
     refrigerant, full charge, volume. marks: act -> time on the same axis, such as {"isolated": 0.0}. ambient: of the
-    place. day: for a law's date and a cylinder's. gauges: points whose sensor measures against the air around it.
+    place; left out, the mean of series "barometer", else sea level assumed. day: for a law's date and a cylinder's.
+    gauges: points whose sensor measures against the air around it.
 
     A stage that weighs (recovery, charging) reads the scale at "cylinder_mass". division_kg: of the scale; left out,
     the smallest step between two of its readings. cylinders: as marked. on_scale: (time, name) of each that was put on
@@ -90,6 +92,7 @@ def analyse(
             whole.low, whole.high, gaps, whole.gauge,
         )  # fmt: skip
 
+    around = ambient or _around(filled)
     came = [(t_s, name) for t_s, name in on_scale if t_s <= ended_s]
     by_name = {one.name: one for one in cylinders}
     last = by_name.get(came[-1][1]) if came else None
@@ -104,9 +107,9 @@ def analyse(
         job=of_job,
         refrigerant=catalogue.find(of_job.refrigerant) if of_job.refrigerant else None,
         profiles=known_stage.profiles,
-        ambient=ambient,
+        ambient=around,
         gauges=gauges,
-        values={name: _newest(one, ambient.u_pa if name in gauges else None) for name, one in filled.items()},
+        values={name: _newest(one, around.u_pa if name in gauges else None) for name, one in filled.items()},
         live={},
         source=source,
         history=lambda _: None,
@@ -121,6 +124,14 @@ def analyse(
         carried=None,
     )
     return known_stage.analyse(inputs)
+
+
+def _around(series: Mapping[str, Series]) -> Ambient:
+    barometer = series.get("barometer")
+    if barometer is None:
+        return SEA_LEVEL
+    mean_pa = sum(barometer.value) / len(barometer)
+    return of_place(known(mean_pa, "Pa", math.hypot(barometer.u, barometer.u_scale) or None))
 
 
 def _newest(series: Series, u_around: float | None) -> Value:

@@ -44,7 +44,7 @@ BREWERY = Scenario(
         Step("start_recovery", wait_s=120),
         Step("stop_recovery", wait_s=600, until=("circuit_pa", "<=", 4.6e4), at_most_s=3 * HOUR),
         end(900),
-        begin("pressure-test", wait_s=60, test_pressure=1.83e6, profile="demo-nitrogen"),
+        begin("pressure-test", wait_s=60, test_pressure=1.83e6, share=1.0, profile="demo-nitrogen"),
         Step("fill_nitrogen", {"to_pa": 1.85e6}, wait_s=30),
         end(1.2 * HOUR),
         Step("vent", wait_s=60),

@@ -2,6 +2,7 @@
 
 import math
 import random
+from typing import Any
 
 import pytest
 
@@ -52,9 +53,110 @@ def test_a_tight_system_half_indoors_does_not_fail_by_the_weather() -> None:
 def test_four_psi_lost_are_not_held_because_it_grew_colder_outdoors() -> None:
     assert nitrogen(-4.0, 4.0).verdict is not Verdict.PASS
     assert nitrogen(-4.0, 4.0, share=0.5).verdict is not Verdict.PASS
-    assert nitrogen(0.0, 4.0).verdict is Verdict.FAIL
+    assert nitrogen(0.0, 4.0, share=1.0).verdict is Verdict.FAIL
     # Half of it elsewhere, where nobody measured: 6 K less there are 4 psi.
     assert nitrogen(0.0, 4.0, share=0.5).verdict is Verdict.CANNOT_TELL
+
+
+def still(psig: float, job: Job | None = None, **settings: object) -> Finding:
+    """24 h of nothing lost at one temperature, all of it in one place unless stated otherwise."""
+    t = [300.0 * i for i in range(289)]
+    pa = psig * PSI_PA + STANDARD_ATMOSPHERE_PA
+    found = logger.analyse(
+        "pressure-test",
+        {"system_pressure": Series("system_pressure", t, [pa] * len(t), 100.0, 3e3),
+         "system_temperature": Series("system_temperature", t, [294.0] * len(t), 0.03, 0.2)},
+        {name: value for name, value in ({"share": 1.0} | settings).items() if value is not None},
+        job=job, marks={"holding": 0.0},
+    )  # fmt: skip
+    return by_key(found.findings)["standing-pressure.verdict"]
+
+
+@pytest.mark.parametrize(
+    ("refrigerant", "psig", "settings", "doubts"),
+    [
+        # The model codes' tables for R-22: 144 psig low side (80 °F), 278 air-cooled high side (125 °F).
+        ("R-22", 150.0, {}, ("below_vapor",)),
+        ("R-22", 150.0, {"design_temperature": 299.82}, ()),
+        ("R-22", 150.0, {"test_pressure": 150 * PSI_PA + STANDARD_ATMOSPHERE_PA}, ()),
+        ("R-22", 100.0, {"test_pressure": 100 * PSI_PA + STANDARD_ATMOSPHERE_PA}, ("below_vapor",)),
+        ("R-22", 275.0, {}, ()),
+        ("R-404A", 150.0, {"test_pressure": 150 * PSI_PA + STANDARD_ATMOSPHERE_PA}, ("below_vapor",)),
+        ("R-32", 150.0, {}, ("below_vapor",)),
+        ("R-32", 450.0, {}, ()),
+        ("R-32", 450.0, {"design_temperature": 330.0}, ("below_vapor",)),
+        # R-123 at 104 °F: 7.7 psig; its burst disk keeps the test under 15
+        ("R-123", 9.0, {}, ()),
+        ("R-744", 300.0, {}, ("no_test_pressure",)),
+        ("R-744", 600.0, {"test_pressure": 600 * PSI_PA + STANDARD_ATMOSPHERE_PA}, ()),
+        ("", 300.0, {}, ("no_test_pressure",)),
+    ],
+)
+def test_a_test_pressure_is_judged_by_what_the_system_will_carry(
+    refrigerant: str, psig: float, settings: dict[str, Any], doubts: tuple[str, ...]
+) -> None:
+    found = still(psig, job=Job("", refrigerant), **settings)
+    assert [code for code in found.codes("doubt") if code != "blind"] == list(doubts)
+    if doubts:
+        assert found.verdict is Verdict.CANNOT_TELL
+    elif refrigerant in ("R-22", "R-32"):
+        assert found.value("test_pressure") is not None or found.value("vapor_pressure") is not None
+
+
+def test_one_thermometer_does_not_speak_for_all_of_a_system() -> None:
+    """Half of it outdoors, unmeasured and 12 K colder: 8.6 psi less than 400 psig, and nothing lost."""
+    assert still(400.0, job=Job("", "R-22"), share=1.0).verdict is Verdict.PASS
+    alone = still(400.0, job=Job("", "R-22"), share=None)
+    assert alone.verdict is Verdict.CANNOT_TELL
+    assert "enter_share" in alone.codes("check")
+    colder = (0.5 / 288.0 + 0.5 / 294.0) / (0.5 / 276.0 + 0.5 / 294.0)
+    t = [300.0 * i for i in range(289)]
+    pa = [START * (1.0 + (colder - 1.0) * x / DAY) for x in t]
+    found = logger.analyse(
+        "pressure-test",
+        {"system_pressure": Series("system_pressure", t, pa, 100.0, 3e3),
+         "system_temperature": Series("system_temperature", t, [294.0] * len(t), 0.03, 0.2)},
+        job=Job("", "R-22"),
+    )  # fmt: skip
+    assert by_key(found.findings)["standing-pressure.verdict"].verdict is Verdict.CANNOT_TELL
+
+
+def test_a_measured_barometer_takes_the_weather_out_of_a_pressure_test() -> None:
+    """30 hPa less around a gauge: 0.44 psi that nothing lost."""
+    t = [300.0 * i for i in range(289)]
+    around = Series("barometer", t, [1.02e5 - 3e3 * x / DAY for x in t], 5.0, 50.0)
+    pa = Series("system_pressure", t, [START] * len(t), 100.0, 3e3)
+    warm = Series("system_temperature", t, [294.0] * len(t), 0.03, 0.2)
+    measured = {"system_pressure": pa, "system_temperature": warm}
+    drops = [
+        by_key(logger.analyse("pressure-test", series, {"share": 1.0}, gauges=frozenset({"system_pressure"})).findings)[
+            "standing-pressure.verdict"
+        ].value("drop")
+        for series in (measured, measured | {"barometer": around})
+    ]
+    without, measured_u = (one.u for one in drops if one is not None)
+    assert without is not None and measured_u is not None
+    assert without**2 - measured_u**2 == pytest.approx(1000.0**2, rel=0.1)  # what a day's weather may be
+
+
+def test_a_leak_that_a_pressure_test_finds_has_its_size() -> None:
+    """Q = V dp/dt: 50 L, 4 psi in 24 h: 0.05 x 27579 / 86400 = 0.016 Pa m3/s of nitrogen. Viscous, R-22 at 21 °C
+    is 9.4 bar abs: squares (9.4^2 - 1.01^2) / (28.6^2 - 1.01^2) = 0.107, viscosity 17.6 / 13.7."""
+    t = [300.0 * i for i in range(289)]
+    pa = [START - 4 * PSI_PA * x / DAY for x in t]
+    found = logger.analyse(
+        "pressure-test",
+        {"system_pressure": Series("system_pressure", t, pa, 100.0, 3e3),
+         "system_temperature": Series("system_temperature", t, [294.0] * len(t), 0.03, 0.2)},
+        {"share": 1.0}, job=Job("", "R-22", 20.0, volume_m3=0.05),
+    )  # fmt: skip
+    lost = by_key(found.findings)["standing-pressure.verdict"]
+    flow, high = lost.value("flow"), lost.value("loss_high")
+    assert lost.verdict is Verdict.FAIL
+    assert flow is not None and flow.number == pytest.approx(0.01596, rel=0.03)
+    by_hand = 0.01596 * 0.0864 / (8.314 * 293.15) * 0.107 * 17.6 / 13.7
+    molecular = 0.01596 * 0.0864 / (8.314 * 293.15) * math.sqrt(28.0 / 86.4) * (9.4 - 1.01) / (28.6 - 1.01)
+    assert high is not None and high.number == pytest.approx(max(by_hand, molecular), rel=0.05)
 
 
 def vacuum(per_hour: float, accuracy_micron: float | None, start: float = 200.0, gain: float = 1.0) -> Series:

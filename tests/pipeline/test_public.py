@@ -199,3 +199,21 @@ def test_settings_are_typed_as_stage_begin_has_them_and_yes_or_no_is_understood(
     }  # fmt: skip
     assert entered("recovery", {"leaking": "yes"}) == entered("recovery", {"leaking": "true"}) == {"leaking": True}
     assert entered("recovery", {"leaking": "no"}) == {"leaking": False}
+
+
+def test_gauge_readings_of_a_file_follow_its_barometer(tmp_path: Path) -> None:
+    """The air falls by 3 kPa and so does what the gauge leaves out: the absolute pressure stays."""
+    rows = [f"{600 * i},{300 + i / 144 * 3000 / 6894.757:.4f},{102000 - 3000 * i / 144:.1f},21.0" for i in range(145)]
+    (tmp_path / "any.csv").write_text("\n".join(["s,p,b,t", *rows]) + "\n")
+    done = CliRunner().invoke(
+        rimelog,
+        ["analyze", str(tmp_path / "any.csv"), "--stage", "pressure-test", "--time", "s",
+         "--column", "system_pressure=p:psig", "--column", "barometer=b:Pa", "--column", "system_temperature=t:C",
+         "--accuracy", "system_pressure=0.5psi", "--accuracy", "barometer=1hPa", "--refrigerant", "R-22",
+         "--set", "share=100%", "--mark", "holding=0", "--json"],
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    verdict = json.loads(done.output)["findings"][0]
+    drop = next(one for one in verdict["inputs"] if one["name"] == "drop")["value"]
+    assert abs(drop["number"]) < 60.0
+    assert verdict["verdict"] == "pass"

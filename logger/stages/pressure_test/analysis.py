@@ -20,9 +20,10 @@ from logger.model.units import STANDARD_ATMOSPHERE_PA
 from logger.model.value import Argument, Value, codes, known, name_of, number, unknown, word
 from logger.physics import nitrogen
 from logger.physics.ambient import weather_u
-from logger.physics.leak_flow import nitrogen_out
+from logger.physics.leak_flow import Drive, nitrogen_out, service_range
 from logger.stages.acceptance import MIN_HOLD_S, PressureProfile
 from logger.stages.hidden_leak import ClosedSystem, hidden_leak
+from logger.stages.pressure_test.enough import Enough
 from logger.statistics.block_means import Blocks, blocks, interpolate
 from logger.statistics.isolation import scatter
 from logger.statistics.least_squares import line
@@ -31,6 +32,7 @@ K = 2.0
 ONE_SIDED = 1.645  # 95 %
 DETECT = 3.29  # 95 % both ways: a drop of this many u is neither missed nor invented
 ELSEWHERE_K = 15.0  # half-width: how far a part of the system that nobody measures may warm or cool (common practice)
+ANY_SHARE = 1.0 / math.sqrt(3.0)  # root of the mean square of a share that may be anything from 0 to 1
 FILLED_SHARE = 0.02  # of the test pressure: gas that was warm when it was filled in settles below it (common practice)
 SHARE_KNOWN_TO = 0.05  # half-width of a share that was entered for more than one place
 VERDICT_KEY = "standing-pressure.verdict"
@@ -132,13 +134,14 @@ def analyse_standing(
     second: Series | None = None,
     share: float | None = None,
     tested: ClosedSystem | None = None,
-    test_pa: float | None = None,
+    enough: Enough | None = None,
 ) -> StandingResult:
     """Analyse a standing pressure test. One time axis; pressure absolute Pa, temperature K.
 
     thermometer: where `temperature` was measured. second: temperature of another part of the system; share: of the
-    volume at `temperature`, 0 to 1 (None: not known; measured in the gas: all); without `second` the rest may have
-    warmed or cooled by ELSEWHERE_K. tested: for the leak that could hide. test_pa: the test pressure entered.
+    volume at `temperature`, 0 to 1 (None: anything; measured in the gas: all); without `second` the rest may have
+    warmed or cooled by ELSEWHERE_K. tested: for the leak that could hide. enough: what the test pressure is judged
+    against, None: it is not.
     gauge_reference: the sensor measures against the air, so that an unmeasured barometer adds its weather. ambient_pa:
     to tell the gauge pressure that the profile's sensitivity refers to.
     """
@@ -179,8 +182,9 @@ def analyse_standing(
     assert temperature is not None  # kelvin came from it
     u_kelvin = _temperature_u(temperature, thermometer, end_k - start_k, range_k)
     u_split = abs(at_ends[1] - at_ends[0]) / math.sqrt(12.0)
-    if share is not None and (second is None or not len(second)):
-        u_split = math.hypot(u_split, (1.0 - share) * per_k * ELSEWHERE_K / math.sqrt(3.0))
+    if second is None or not len(second):
+        rest = ANY_SHARE if share is None else 1.0 - share
+        u_split = math.hypot(u_split, rest * per_k * ELSEWHERE_K / math.sqrt(3.0))
     u_weather = 0.0 if barometer_measured or not gauge_reference else weather_u(lasted)
     of_reading = pressure.u_scale / max(start_pa, pressure.u_scale, 1e-9)
     u_drop = math.hypot(
@@ -197,6 +201,7 @@ def analyse_standing(
     if trend is not None:
         rate = known(trend.slope, "Pa/s", math.hypot(trend.u_slope, u_slow))
     flow = _flow(rate, volume_m3)
+    drive = nitrogen_out(start_pa, ambient_pa)
     start, end_value, at_end = (
         known(start_pa, "Pa", math.hypot(u_read, pressure.u_scale)),
         known(end_pa, "Pa", math.hypot(u_read, pressure.u_scale)),
@@ -216,18 +221,18 @@ def analyse_standing(
         name_of("law_source", law.source),
         *(() if u_split == 0.0 else (number("split", Quantity.PRESSURE_DIFFERENCE, known(2 * u_split, "Pa")),)),
         *(() if pressure.u_scale > 0.0 else (word("accuracy", "not_stated"),)),
+        *_leak(flow, drive, tested),
+        *(() if enough is None else enough.inputs()),
     )
     lost = [g.end_s - g.start_s for g in pressure.gaps_within(begin, end)]
     reached = start_pa + K * math.hypot(u_read, pressure.u_scale)
-    if test_pa is not None and reached < test_pa - FILLED_SHARE * (test_pa - ambient_pa):
-        inputs += (number("test_pressure", Quantity.PRESSURE, known(test_pa, "Pa")),)
-    finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, thermometer, inputs)
+    short = () if enough is None else enough.short(reached, FILLED_SHARE, ambient_pa)
+    finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, thermometer, inputs, short)
     findings: tuple[Finding, ...] = (finding,)
     if tested is not None:
         least = known(DETECT * u_drop / lasted, "Pa/s")
         most = known(max(expected - end_pa, 0.0) / lasted + ONE_SIDED * u_drop / lasted, "Pa/s")
-        drive, per_hour = nitrogen_out(start_pa, ambient_pa), Quantity.PRESSURE_DIFFERENCE_RATE
-        hidden = hidden_leak("standing-pressure.hidden", least, most, drive, tested, per_hour)
+        hidden = hidden_leak("standing-pressure.hidden", least, most, drive, tested, Quantity.PRESSURE_DIFFERENCE_RATE)
         findings = (finding, hidden.finding)
     curve = tuple(zip(data.t_s, data.value, corrected, strict=True))
     return StandingResult(start, end_value, at_end, drop, rate, smallest, flow, lasted, curve, findings)
@@ -297,6 +302,22 @@ def _flow(rate: Value, volume_m3: float | None) -> Value:
     return known(-rate.number * volume_m3, unit, rate.u * volume_m3, "of the test gas, at the test pressure")
 
 
+def _leak(flow: Value, drive: Drive, tested: ClosedSystem | None) -> tuple[Argument, ...]:
+    """The loss as a flow of nitrogen and, of this job's refrigerant, a year; nothing where it is not known."""
+    if flow.number is None:
+        return ()
+    found = number("flow", Quantity.LEAK_RATE, flow)
+    if tested is None or tested.gas is None:
+        return (found,)
+    low, high = service_range(flow.number, drive, tested.gas, tested.ambient_pa)
+    return (
+        found,
+        number("loss_low", Quantity.MASS_PER_YEAR, known(low, "kg/s")),
+        number("loss_high", Quantity.MASS_PER_YEAR, known(high, "kg/s")),
+        name_of("gas", tested.gas.name),
+    )
+
+
 def _verdict(
     profile: PressureProfile | None,
     drop: Value,
@@ -306,10 +327,11 @@ def _verdict(
     lost_s: list[float],
     thermometer: Thermometer,
     inputs: tuple[Argument, ...],
+    short: tuple[Argument, ...] = (),
 ) -> Finding:
     """Held only if no drop is told from none (drop minus 1.645 u not above zero, 95 %) and the test could have seen
     the drop the profile cares for; not held only if the drop minus U (k=2) is above what is allowed. What speaks
-    against a pass are arguments "doubt"."""
+    against a pass are arguments "doubt". short: those about the test pressure."""
     assert drop.number is not None and drop.u is not None and smallest.number is not None
 
     def finding(verdict: Verdict, *more: Argument) -> Finding:
@@ -333,8 +355,7 @@ def _verdict(
     if lost_s and (max(lost_s) > 0.05 * profile.hold_s or sum(lost_s) > 0.1 * profile.hold_s):
         doubts += (word("doubt", "gaps"), number("lost", Quantity.TIME, known(sum(lost_s), "s")))
     must_see_pa = profile.must_see * gauge_pa
-    if any(one.name == "test_pressure" for one in inputs):
-        doubts.append(word("doubt", "below_test"))
+    doubts += short
     if gauge_pa <= 0.0:
         doubts.append(word("doubt", "no_pressure"))
     elif smallest.number > max(must_see_pa, allowed):

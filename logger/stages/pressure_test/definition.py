@@ -28,6 +28,7 @@ APART_PA = 5 * PSI_PA
 CURVE_POINTS = 120
 _Q = Quantity
 USUAL_TEST_PA = (STANDARD_ATMOSPHERE_PA + 5 * PSI_PA, STANDARD_ATMOSPHERE_PA + 1000 * PSI_PA)  # Rimelog default
+USUAL_DESIGN_K = (233.15, 353.15)  # Rimelog default
 _OWN = "Rimelog default"
 Inputs = StageInputs["PressureTest"]
 
@@ -38,6 +39,9 @@ class PressureTest:
     profile: str | None = setting(Form.PROFILE, NAMED)
     share: float | None = setting(
         _Q.RATIO, "share of the volume at the system temperature, the rest at the second place: 60%; all: 100%"
+    )
+    design_temperature: float | None = setting(
+        _Q.TEMPERATURE, "whose vapor pressure the test must reach, such as 122F", USUAL_DESIGN_K
     )
     leak_that_matters: float | None = setting(_Q.RATIO, "share of the charge a year; default 10%")
 
@@ -51,6 +55,7 @@ def profile_of(settings: PressureTest, profiles: Profiles) -> PressureProfile | 
 
 def _analyse(now: Inputs) -> StageResult:
     from logger.stages.pressure_test.analysis import Thermometer, analyse_standing
+    from logger.stages.pressure_test.enough import enough
 
     pressure, pipe = now.series("system_pressure"), now.measured("system_temperature")
     began_s, profile = _holding_since(now, pressure), profile_of(now.settings, now.profiles)
@@ -68,7 +73,9 @@ def _analyse(now: Inputs) -> StageResult:
         second=now.measured("second_system_temperature"),
         share=now.settings.share,
         tested=now.tested(now.settings.leak_that_matters),
-        test_pa=now.settings.test_pressure,
+        enough=enough(
+            now.settings.test_pressure, now.settings.design_temperature, now.refrigerant, now.ambient.pressure_pa
+        ),
     )
     drop = result.drop
     change = drop if drop.number is None else known(-drop.number, "Pa", drop.u, drop.note)

@@ -23,6 +23,8 @@ _DO = {
     "no_accuracy": "Enter the gauge's accuracy in the rig file: `accuracy`",
     "gaps": "Check the gauge's cable and power, then repeat the test",
     "below_test": "Fill with nitrogen to the test pressure, and begin the hold again",
+    "below_vapor": "Test at the nameplate's pressure; where one side only is tested, enter `--design-temperature`",
+    "no_test_pressure": "Enter the refrigerant, or the nameplate's test pressure: `--test-pressure`",
     "no_pressure": "Fill with nitrogen to the test pressure",
     "blind": "Test at a higher pressure, or with a finer gauge",
     "rose": "Check that the nitrogen cylinder is shut and the gauge is sound",
@@ -58,6 +60,10 @@ def _doubt(f: Given, code: str) -> str:
             return f"{f('lost')} of the test without trusted readings"
         case "below_test":
             return f"filled to {f('start')} of the {f('test_pressure')} entered"
+        case "below_vapor":
+            return f"filled to {f('start')}, below {_vapor(f)}"
+        case "no_test_pressure":
+            return "no refrigerant and no test pressure entered to judge the pressure against"
         case "no_pressure":
             return "the system was not above atmospheric pressure"
         case "blind":
@@ -74,6 +80,21 @@ def _doubt(f: Given, code: str) -> str:
     raise KeyError(code)
 
 
+def _vapor(f: Given) -> str:
+    """ "R-410A's vapor pressure at 122 °F, 430 psig (Rimelog default)"."""
+    default = "" if f.code("design_basis") == "entered" else " (Rimelog default)"
+    return (
+        f"{f('refrigerant')}'s vapor pressure at {f.whole('design_temperature')}, {f.whole('vapor_pressure')}{default}"
+    )
+
+
+def _against(f: Given) -> str:
+    """What the test pressure was judged against."""
+    asked = [f"{f('test_pressure')} entered"] if f.has("test_pressure") else []
+    asked += [_vapor(f)] if f.has("vapor_pressure") else []
+    return f" Test pressure judged against {' and '.join(asked)}." if asked else ""
+
+
 def _verdict(f: Given) -> Text:
     if f.has("why"):
         return _why_not(f)
@@ -86,10 +107,17 @@ def _verdict(f: Given) -> Text:
     body += "."
     if not failed and "blind" not in doubts:
         body += f" Smallest loss this test could see: {f('smallest_drop')}."
+    if f.has("flow"):
+        body += f" Leak: {f('flow')} of nitrogen"
+        body += f", in service {f.from_to('loss_low', 'loss_high')} of {f('gas')}." if f.has("loss_low") else "."
+    if not any(code.startswith("below") for code in doubts):
+        body += _against(f)
     if doubts:
         body += f" {sentence('; '.join(_doubt(f, code) for code in doubts))}."
     headline = _OPEN if doubts else f"pressure lost: {f.beside('drop', 'allowed')}" if failed else "pressure held"
     rule = f"profile {f('profile')}" if f.has("profile") else ""
+    if f.has("test_pressure") or f.has("vapor_pressure"):
+        rule += f"{'; ' if rule else ''}nameplate and local code decide the test pressure"
     decision = f"{_DECISION}. Temperature correction: {f('law')}, {f('law_source')}"
     return Text(headline, body, rule, decision, check_next=(*(_DO[code] for code in doubts), *f.all("check")))
 
@@ -126,8 +154,8 @@ WORDS = Words(
     findings={"standing-pressure.verdict": _verdict, "standing-pressure.hidden": hidden_leak.words},
     terms={
         "enter_share": (
-            "Enter the share of the volume at each temperature when the stage begins: `--share`, and measure the "
-            "second place's temperature"
+            "Enter the share of the volume at the measured temperature: `--share` (100% where all of it is in one "
+            "place); else measure the second place's temperature too"
         ),
         "real nitrogen": "real nitrogen",
         "ideal gas": "ideal gas",
@@ -137,6 +165,12 @@ WORDS = Words(
     labels={
         "start": "test pressure",
         "test_pressure": "test pressure entered",
+        "vapor_pressure": "vapor pressure at the design temperature",
+        "design_temperature": "design temperature",
+        "refrigerant": "refrigerant",
+        "flow": "leak, of nitrogen",
+        "loss_low": "leak in service, at least",
+        "loss_high": "leak in service, up to",
         "end": "pressure at the end",
         "drop": "loss, temperature-corrected",
         **hidden_leak.LABELS,

@@ -6,15 +6,26 @@ from dataclasses import replace
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.units import PSI_PA, STANDARD_ATMOSPHERE_PA
-from logger.model.value import Statement, known, name_of, number, word
+from logger.model.value import Argument, Statement, known, name_of, number, word
+from logger.refrigerant import SHIPPED
 from logger.stages.acceptance import PRESSURE_PROFILES, PressureProfile
 from logger.stages.pressure_test.analysis import IDEAL, NITROGEN, GasLaw, Thermometer, _nothing, _verdict
 from logger.stages.pressure_test.definition import alarms
+from logger.stages.pressure_test.enough import Enough, enough
 from tests.stages.hidden import hidden_said
 
 HOUR = 3600.0
 UFGS = PRESSURE_PROFILES["ufgs-15217n"]
 OWN = replace(UFGS, key="shop", label="4 h, no more than 1 psi down", source="own", hold_s=4 * HOUR, drop_max_pa=PSI_PA)
+
+
+R_448A = SHIPPED.find("R-448A")
+LOST = (
+    number("flow", Quantity.LEAK_RATE, known(0.0183, "Pa.m3/s", 0.0011)),
+    number("loss_low", Quantity.MASS_PER_YEAR, known(2.2e-8, "kg/s")),
+    number("loss_high", Quantity.MASS_PER_YEAR, known(6.1e-8, "kg/s")),
+    name_of("gas", "R-448A"),
+)
 
 
 def stood(
@@ -28,7 +39,8 @@ def stood(
     law: GasLaw = NITROGEN,
     split_psi: float = 0.0,
     accuracy: bool = True,
-    test_psig: float | None = None,
+    enough: Enough | None = None,
+    lost: Sequence[Argument] = (),
 ) -> Finding:
     """A test that lost that much, known to that (k=1), while it cooled from 21.4 to 17.9 °C."""
     start_pa = psig * PSI_PA + STANDARD_ATMOSPHERE_PA
@@ -49,16 +61,13 @@ def stood(
         name_of("law_source", law.source),
         *((number("split", Quantity.PRESSURE_DIFFERENCE, known(split_psi * PSI_PA, "Pa")),) if split_psi else ()),
         *(() if accuracy else (word("accuracy", "not_stated"),)),
-        *(
-            ()
-            if test_psig is None
-            else (number("test_pressure", Quantity.PRESSURE, known(test_psig * PSI_PA + STANDARD_ATMOSPHERE_PA, "Pa")),)
-        ),
+        *lost,
+        *(() if enough is None else enough.inputs()),
     )
     lost_s = list(gaps_s)
-    return _verdict(
-        profile, drop, smallest, start_pa - STANDARD_ATMOSPHERE_PA, hours * HOUR, lost_s, thermometer, inputs
-    )
+    short = () if enough is None else enough.short(start_pa, 0.02, STANDARD_ATMOSPHERE_PA)
+    gauge_pa = start_pa - STANDARD_ATMOSPHERE_PA
+    return _verdict(profile, drop, smallest, gauge_pa, hours * HOUR, lost_s, thermometer, inputs, short)
 
 
 SAID = (
@@ -78,7 +87,13 @@ SAID = (
     stood(0.02, 0.06, accuracy=False),
     *hidden_said("standing-pressure.hidden"),
     stood(-1.9, 0.2),
-    stood(0.02, 0.06, psig=117.0, test_psig=146.0),
+    stood(0.02, 0.06, psig=117.0, enough=enough(146.0 * PSI_PA + STANDARD_ATMOSPHERE_PA, None, R_448A, 1e5)),
+    stood(0.02, 0.06, enough=enough(321.0 * PSI_PA + STANDARD_ATMOSPHERE_PA, None, R_448A, 1e5)),
+    stood(0.02, 0.06, enough=enough(None, 318.0, R_448A, 1e5)),
+    stood(0.02, 0.06, psig=218.0, enough=enough(None, None, R_448A, 1e5)),
+    stood(0.02, 0.06, enough=enough(None, None, None, 1e5)),
+    stood(7.3, 0.2, lost=LOST),
+    stood(7.3, 0.2, lost=LOST[:1]),
     stood(0.21, 0.12),
     stood(0.9, 0.12, OWN, hours=4.0),
     *(

@@ -80,7 +80,8 @@ def _without_readings(t_s: Sequence[float], spacing_s: float) -> float:
 class Hunting:
     """hunting: None when it cannot be told. amplitude: half of peak to peak, in the unit of the series.
 
-    cycles: whole ones seen. regularity: autocorrelation one period apart, 1 for a pure repeat.
+    cycles: whole ones seen. regularity: autocorrelation one period apart, 1 for a pure repeat. last_s: time of the last
+    upward crossing.
     """
 
     hunting: bool | None
@@ -89,6 +90,7 @@ class Hunting:
     cycles: int
     regularity: float
     reason: str
+    last_s: float | None = None
 
 
 def hunting(
@@ -120,7 +122,22 @@ def hunting(
         return Hunting(False, period, amplitude, cycles, regularity, "its swings are too small to count as hunting")
     if regularity < 0.3 or median(abs(p - period) for p in periods) > 0.3 * period:
         return Hunting(False, period, amplitude, cycles, regularity, "moves about, but not with a regular period")
-    return Hunting(True, period, amplitude, cycles, regularity, "swings with a regular period")
+    return Hunting(True, period, amplitude, cycles, regularity, "swings with a regular period", b.t_s[ups[-1]])
+
+
+def hunting_lately(
+    series: Series, *, least_amplitude: float, windows_s: Sequence[float], end_s: float, since_s: float
+) -> Hunting:
+    """`hunting` in the first of the windows up to end_s in which it is seen, none before since_s; what the first one
+    shows where it is in none. A swing that stopped one and a half of its periods ago does not count."""
+    first = None
+    for window_s in windows_s:
+        start_s = max(end_s - window_s, since_s)
+        found = hunting(series, least_amplitude=least_amplitude, start_s=start_s, end_s=end_s)
+        first = first or found
+        if found.hunting and found.period_s and found.last_s and end_s - found.last_s < 1.5 * found.period_s:
+            return found
+    return first or Hunting(None, None, 0.0, 0, 0.0, "no window")
 
 
 def _upward_crossings(left: Sequence[float], hysteresis: float) -> list[int]:

@@ -2,6 +2,7 @@
 
 import math
 import random
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -229,3 +230,63 @@ def test_a_un_cylinder_holds_what_its_test_pressure_allows(refrigerant: str, bar
     cylinder = Cylinder("C", 12.0, 26.0, None, None, refrigerant, test_pressure_pa=bar * 1e5)
     found = limits(cylinder, "un", refrigerant).suitability
     assert (found.verdict is Verdict.PASS) is fits, found
+
+
+def started(
+    superheat_k: Callable[[float], float], minutes: float, refrigerant: str = "R-410A", **fixed: float
+) -> dict[str, Finding]:
+    """Stands for 10 min, then runs: R-410A at 4 °C and 45 °C."""
+    from logger.refrigerant import SHIPPED
+
+    medium, t = SHIPPED.find(refrigerant), [10.0 * i for i in range(round(minutes * 6))]
+    low, high, rest = fixed.pop("low", 0.0) or medium.dew_pressure(277.15), fixed.pop("high", 0.0), 293.0
+    high = high or medium.dew_pressure(318.15)
+    cold = medium.dew_temperature(low)
+    stands = medium.dew_pressure(rest)
+    levels = {
+        "suction_pressure": [stands if x < 600 else low for x in t],
+        "discharge_pressure": [stands if x < 600 else high for x in t],
+        "suction_temperature": [rest if x < 600 else cold + superheat_k(x) for x in t],
+    } | {point: [rest if x < 600 else level for x in t] for point, level in fixed.items()}
+    rng = random.Random(5)
+    series = {}
+    for point, values in levels.items():
+        u, u_scale = (200.0, 2e3) if point.endswith("pressure") else (0.03, 0.15)
+        series[point] = Series(point, t, [v + rng.gauss(0, u) for v in values], u, u_scale)
+    settings = {"superheat_target": 6.0, "high_side_limit": 1.3 * high}
+    return by_key(logger.analyse("start-up", series, settings, job=Job("", refrigerant)).findings)
+
+
+@pytest.mark.parametrize("period_s", [120.0, 280.0, 320.0, 400.0, 600.0, 900.0, 1200.0])
+def test_slow_hunting_is_hunting(period_s: float) -> None:
+    """5 K either way: three periods of 20 min need an hour."""
+    found = started(lambda t: 6.0 + 5.0 * math.sin(2 * math.pi * t / period_s), 105.0)
+    assert found["start_up.hunting"].verdict is Verdict.ATTENTION
+    period = found["start_up.hunting"].value("period")
+    assert period is not None and period.number == pytest.approx(period_s, rel=0.1)
+    assert not [key for key, one in found.items() if one.verdict is Verdict.PASS and key != "start_up.steady"]
+
+
+def test_what_is_not_steady_passes_nothing() -> None:
+    """Superheat still falling, and a swing that nobody can call regular yet."""
+    for superheat in (lambda t: 14.0 - 8.0 * t / 2400.0, lambda t: 6.0 + 5.0 * math.sin(2 * math.pi * t / 900.0)):
+        found = started(superheat, 35.0)
+        assert not [key for key, one in found.items() if one.verdict is Verdict.PASS]
+
+
+def test_hunting_that_was_cured_is_not_told() -> None:
+    found = started(lambda t: 6.0 + (5.0 * math.sin(2 * math.pi * t / 300.0) if t < 3000.0 else 0.0), 75.0)
+    assert found["start_up.hunting"].verdict is Verdict.PASS
+    assert found["start_up.feed"].verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    ("outlet_k", "verdict"), [(310.0, Verdict.PASS), (303.0, Verdict.CANNOT_TELL), (318.0, Verdict.ATTENTION)]
+)
+def test_a_gas_cooler_does_not_cool_below_the_air(outlet_k: float, verdict: Verdict) -> None:
+    """R-744 at 95 bar, air at 307 K: an outlet below that is a sensor's."""
+    found = started(
+        lambda t: 6.0, 40.0, "R-744", low=3.5e6, high=9.5e6, liquid_temperature=outlet_k, ambient_temperature=307.0
+    )
+    assert found["start_up.gas_cooler"].verdict is verdict
+    assert ("start_up.optimum" in found) is (verdict is not Verdict.CANNOT_TELL)

@@ -31,6 +31,7 @@ from logger.stages.start_up.findings import (
     WATER_APPROACH_K,
     compare_finding,
     condensing_finding,
+    gas_cooler_approach_finding,
     gas_cooler_finding,
     hunting_finding,
     limited,
@@ -41,13 +42,15 @@ from logger.stages.start_up.findings import (
 )
 from logger.stages.start_up.performance import TAKES, Machine, performance_finding
 from logger.statistics.block_means import blocks, interpolate
-from logger.statistics.steadiness import SETTLING_S, Hunting, Steadiness, hunting, steadiness
+from logger.statistics.steadiness import SETTLING_S, Hunting, Steadiness, hunting_lately, steadiness
 
 Readings = Mapping[str, Value]
 # What may still move over the window and be called steady: the tolerance it is judged with. The mean's u has it in it.
 MAX_CHANGE_K = {"suction_superheat": SUPERHEAT_TOLERANCE_K, "subcooling": SUBCOOLING_TOLERANCE_K}
 MAX_SPREAD_K = 0.5 * SUPERHEAT_TOLERANCE_K
+HUNTING_WINDOWS = (1.0, 2.0, 4.0, 8.0)  # of the judged window: three periods of a slow swing need longer than it
 HUNTING_K = 2.0  # half of peak to peak (common practice, no source)
+PULL_DOWN_S = 300.0  # after the start, that are no hunting
 RUNNING_RATIO = 1.25  # high side over suction, absolute: below, the machine stands still
 STANDING_RATIO, STANDING_S, STANDING_U_K = 1.03, 1800.0, 0.5  # equalized, for so long; how near ambient it then is
 WATER_FREEZES_K = 273.15
@@ -116,9 +119,11 @@ def analyse_start_up(
     metrics = {name: _metric(name, s, end, window_s) for name, s in derived}
     swing = Hunting(None, None, 0.0, 0, 0.0, "no suction superheat")
     if "suction_superheat" in metrics:
-        swing = hunting(
-            metrics["suction_superheat"].series, least_amplitude=HUNTING_K, start_s=end - window_s, end_s=end
-        )
+        swing = hunting_lately(
+            metrics["suction_superheat"].series, least_amplitude=HUNTING_K, end_s=end,
+            windows_s=[window_s * times for times in HUNTING_WINDOWS],
+            since_s=min(_running_since(present, end) + PULL_DOWN_S, end - window_s),
+        )  # fmt: skip
     unsteady = _unsteady(metrics, swing) if ran_until is not None else "the machine did not run"
     feed = Feed(
         _of(metrics, "suction_superheat", "K"),
@@ -131,7 +136,9 @@ def analyse_start_up(
         unsteady,
     )
     findings = [steady_finding({name: m.steadiness for name, m in metrics.items() if name in MAX_CHANGE_K}, window_s)]
-    findings += hunting_finding(swing, metrics["valve_position"].series if "valve_position" in metrics else None)
+    findings += hunting_finding(
+        swing, metrics["valve_position"].series if "valve_position" in metrics else None, unsteady
+    )
     findings.append(
         target_finding("suction_superheat", feed.superheat, unsteady, superheat_target_k, superheat_tolerance_k)
     )
@@ -149,7 +156,8 @@ def analyse_start_up(
     findings += [one for one in by_limit if one.key == "start_up.discharge"]
     findings += condensing_finding(_of(metrics, "condensing_over_ambient", "K"), ambient, unsteady)
     findings += _transcritical(present, refrigerant, metrics, end, window_s, unsteady)
-    findings += margin_finding(_of(metrics, "high_side_margin", "Pa"))
+    findings += gas_cooler_approach_finding(_of(metrics, "gas_cooler_approach", "K"), unsteady)
+    findings += margin_finding(_of(metrics, "high_side_margin", "Pa"), unsteady)
     findings += [one for one in by_limit if one.key != "start_up.discharge"]
     if baseline is not None:
         now = {name: m.value for name, m in metrics.items() if name in FIGURES}
@@ -208,6 +216,9 @@ def _transcritical(
     if refrigerant.name != CARBON_DIOXIDE or high.number is None or high.number < refrigerant.critical_pressure_pa:
         return []
     outlet = _mean_of(series.get("liquid_temperature"), end_s, window_s, "K")
+    approach = _of(metrics, "gas_cooler_approach", "K").number
+    if approach is not None and approach <= 0.0:
+        return []  # the optimum hangs on an outlet that cannot be
     suction = _mean_of(series.get("suction_pressure"), end_s, window_s, "Pa")
     if outlet.number is None or suction.number is None:
         return []
@@ -284,18 +295,30 @@ def _metric(name: str, series: Series, end_s: float, window_s: float) -> Metric:
     return Metric(series, found, known(found.mean, unit, u))
 
 
-def _running_end(series: Mapping[str, Series]) -> float | None:
-    """Last moment at which the high side stood well above suction, None when it never did; the last reading where that
-    is not measured."""
-    last = max((s.t_s[-1] for s in series.values()), default=0.0)
+def _running_since(series: Mapping[str, Series], end_s: float) -> float:
+    """When the run that ends at end_s began; the first reading where that is not measured."""
+    first = min((s.t_s[0] for s in series.values()), default=0.0)
+    return next((t for t, ran in reversed(_running(series)) if t < end_s and not ran), first)
+
+
+def _running(series: Mapping[str, Series]) -> list[tuple[float, bool]]:
+    """(time, whether the high side stands well above suction); nothing where they are not measured."""
     high = series.get("discharge_pressure") or series.get("liquid_pressure")
     low = series.get("suction_pressure")
     if high is None or low is None:
-        return last
+        return []
     b = blocks(high, high.t_s[0], high.t_s[-1], _POINTS)
     suction = interpolate(low.t_s, low.value, b.t_s)
-    running = [t for t, h, s in zip(b.t_s, b.value, suction, strict=True) if h > RUNNING_RATIO * s]
-    return running[-1] if running else None
+    return [(t, h > RUNNING_RATIO * s) for t, h, s in zip(b.t_s, b.value, suction, strict=True)]
+
+
+def _running_end(series: Mapping[str, Series]) -> float | None:
+    """Last moment at which the high side stood well above suction, None when it never did; the last reading where that
+    is not measured."""
+    found = _running(series)
+    if not found:
+        return max((s.t_s[-1] for s in series.values()), default=0.0)
+    return next((t for t, ran in reversed(found) if ran), None)
 
 
 def _derived(
@@ -320,8 +343,9 @@ def _derived(
         ("approach", "suction_pressure", "leaving_fluid_temperature", evaporating, 1.0),
     )
     out = []
+    no_saturation = {high, liquid} if high in series and _transcritical_now(series[high], refrigerant) else set()
     for name, pressure, temperature, curve, sign in pairs:
-        if pressure in series and temperature in series:
+        if pressure in series and temperature in series and pressure not in no_saturation:
             paired = _pair(name, series[pressure], series[temperature], curve, sign)
             if len(paired) > 1:
                 out.append((name, paired))
@@ -334,7 +358,7 @@ def _derived(
         if warm in series and cold in series:
             out.append((name, _pair(name, series[cold], series[warm], lambda kelvin: kelvin, 1.0)))
     outlet, around = series.get("liquid_temperature"), series.get("ambient_temperature")
-    if high in series and _transcritical_now(series[high], refrigerant) and outlet is not None and around is not None:
+    if no_saturation and outlet is not None and around is not None:
         out.append(("gas_cooler_approach", _pair("", around, outlet, lambda kelvin: kelvin, 1.0)))
     if high in series and "suction_pressure" in series:
         out.append(("compression_ratio", _ratio(series[high], series["suction_pressure"])))

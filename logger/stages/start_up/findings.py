@@ -18,6 +18,7 @@ HIGH_RATIO = 10.0
 LIQUID_LINE_DROP_K = 3 * 5 / 9
 LINE_RISE_K = 20 * 5 / 9
 WATER_APPROACH_K = 10 * 5 / 9
+GAS_COOLER_APPROACH_K = 10 * 5 / 9
 FREEZE_MARGIN_K = 2 * 5 / 9
 AIR_STANDING = 0.05  # of the standing pressure: about 2 K of saturation
 WORTH_NAMING = {"K": 0.3, "Pa": 5e3, "1": 0.02}
@@ -62,13 +63,16 @@ def steady_finding(found: Mapping[str, Steadiness], window_s: float) -> Finding:
     return Finding(key, Verdict.PASS, (*inputs, word("judged", "yes")))
 
 
-def hunting_finding(swing: Hunting, valve: Series | None) -> list[Finding]:
-    """A regular swing of the superheat (common practice)."""
+def hunting_finding(swing: Hunting, valve: Series | None, unsteady: str | None = None) -> list[Finding]:
+    """A regular swing of the superheat (common practice); none seen says nothing while it is not steady."""
     if swing.hunting is None:
         return []
     if not swing.hunting or swing.period_s is None:
+        if unsteady is not None:
+            inputs = (word("judged", "unsteady"), name_of("reason", unsteady))
+            return [Finding("start_up.hunting", Verdict.CANNOT_TELL, inputs)]
         return [Finding("start_up.hunting", Verdict.PASS, (name_of("reason", swing.reason),))]
-    inputs = (
+    seen = (
         number("period", Quantity.TIME, known(swing.period_s, "s")),
         number("amplitude", _DIFFERENCE, known(swing.amplitude, "K")),
         number("cycles", Quantity.COUNT, known(float(swing.cycles), "1")),
@@ -78,7 +82,7 @@ def hunting_finding(swing: Hunting, valve: Series | None) -> list[Finding]:
         word("check", "bulb_contact"),
         word("check", "gain_and_size"),
     )
-    return [Finding("start_up.hunting", Verdict.ATTENTION, inputs)]
+    return [Finding("start_up.hunting", Verdict.ATTENTION, seen)]
 
 
 def target_finding(name: str, value: Value, unsteady: str | None, target_k: float, tolerance_k: float) -> Finding:
@@ -172,6 +176,17 @@ def standing_finding(pressure: Value, saturation: Value, lowest: Value, share: f
     return Finding(key, Verdict.CANNOT_TELL, (*inputs, word("judged", "within_u")))
 
 
+def gas_cooler_approach_finding(value: Value, unsteady: str | None) -> list[Finding]:
+    """Outlet of an air-cooled gas cooler over ambient. Below it a sensor is wrong, or water cools it: never a pass."""
+    if value.number is not None and value.number <= 0:
+        checks = (word("check", "ambient_sensor"), word("check", "outlet_sensor"))
+        inputs = (number("gas_cooler_approach", _DIFFERENCE, value), word("judged", "below_ambient"), *checks)
+        return [Finding("start_up.gas_cooler", Verdict.CANNOT_TELL, inputs)]
+    return limited(
+        "gas_cooler", "gas_cooler_approach", value, GAS_COOLER_APPROACH_K, checks=("condenser_air",), unsteady=unsteady
+    )
+
+
 def gas_cooler_finding(pressure: Value, optimum: Value, unsteady: str | None) -> list[Finding]:
     """A transcritical high side against the pressure of best COP for its gas cooler outlet."""
     if pressure.number is None or optimum.number is None:
@@ -185,17 +200,20 @@ def gas_cooler_finding(pressure: Value, optimum: Value, unsteady: str | None) ->
     return [Finding("start_up.optimum", Verdict.INFO, (*inputs, word("judged", judged)))]
 
 
-def margin_finding(value: Value) -> list[Finding]:
-    """Below the limit only by more than the expanded uncertainty (k=2)."""
+def margin_finding(value: Value, unsteady: str | None = None) -> list[Finding]:
+    """Below the limit only by more than the expanded uncertainty (k=2), and while it is steady."""
     if value.number is None:
         return []
     verdict, judged = Verdict.FAIL, "over"
     if value.number > 2 * (value.u or 0.0):
         verdict, judged = Verdict.PASS, "below"
+        if unsteady is not None:
+            verdict, judged = Verdict.CANNOT_TELL, "unsteady"
     elif value.number > 0:
         verdict, judged = Verdict.ATTENTION, "at_limit"
     margin = number("high_side_margin", Quantity.PRESSURE_DIFFERENCE, value)
-    return [Finding("start_up.high_side", verdict, (margin, word("judged", judged)))]
+    why = (name_of("reason", unsteady),) if judged == "unsteady" and unsteady else ()
+    return [Finding("start_up.high_side", verdict, (margin, word("judged", judged), *why))]
 
 
 def compare_finding(before: Mapping[str, Value], after: Mapping[str, Value], baseline: str = "") -> Finding:

@@ -48,6 +48,8 @@ def _steady(f: Given) -> Text:
 
 def _hunting(f: Given) -> Text:
     rule = f"regular swing of the superheat ({_COMMON})"
+    if f.code("judged") == "unsteady":
+        return Text("hunting: can't tell", f"Hunting: not judged, superheat {f('reason')}. Let it run.", rule)
     if not f.has("period"):
         return Text("superheat stable", f"Superheat stable: {f('reason')}.", rule)
     body = f"Expansion valve hunting: superheat ± {f('amplitude')} every {f('period')}, seen {f('cycles')} times."
@@ -110,6 +112,16 @@ def _condensing(f: Given) -> Text:
         )
         return Text("condensing held up, cold weather", body, _COMMON)
     return _limited(f, "condensing_over_ambient", "air-cooled: up to", "CONDENSING HIGH")
+
+
+def _gas_cooler(f: Given) -> Text:
+    if f.code("judged") != "below_ambient":
+        return _limited(f, "gas_cooler_approach", "air-cooled: up to", "GAS COOLER APPROACH HIGH")
+    body = (
+        f"Gas cooler outlet {f.size('gas_cooler_approach')} below ambient: not possible with dry air. Wrong sensor, or "
+        "cooled by water."
+    )
+    return Text("gas cooler outlet below ambient: can't tell", body, _COMMON, check_next=_checks(f))
 
 
 def _standing(f: Given) -> Text:
@@ -182,7 +194,12 @@ def _performance(f: Given) -> Text:
 def _high_side(f: Given) -> Text:
     rule, decision = "limit entered for the high side", "below only by more than the expanded uncertainty"
     margin = f.size("high_side_margin")
+    why = f("reason") if f.has("reason") else ""
     headline, body = {
+        "unsteady": (
+            f"high side {margin} below its limit: not steady",
+            f"High side {margin} below its limit: not judged, {why}.",
+        ),
         "below": (f"high side {margin} below its limit", f"High side {margin} below its limit."),
         "at_limit": (
             "HIGH SIDE AT ITS LIMIT",
@@ -276,6 +293,7 @@ CHECKS = {
     "oil": "Check oil level and foaming",
     "discharge_sensor": "Check the discharge sensor and its contact",
     "condenser_air": "Check condenser surface, fans, air path",
+    "outlet_sensor": "Check the clamp at the gas cooler outlet",
     "ambient_sensor": "Check the ambient sensor: in the shade, at the condenser's air inlet",
     "running": "Check that the compressor runs",
     "standing_again": "Leave it off overnight and check again",
@@ -365,6 +383,7 @@ WORDS = Words(
         "start_up.liquid_line": lambda f: _limited(f, "liquid_line_drop", "up to", "LIQUID LINE RESTRICTED"),
         "start_up.suction_line": lambda f: _limited(f, "suction_line_rise", "up to", "SUCTION LINE RISE HIGH"),
         "start_up.condenser": lambda f: _limited(f, "condenser_approach", "up to", "CONDENSER APPROACH HIGH"),
+        "start_up.gas_cooler": _gas_cooler,
         "start_up.freezing": lambda f: _limited(f, "freeze_margin", _AT_LEAST, "LEAVING FLUID NEAR FREEZING"),
         "start_up.standing": _standing,
         "start_up.optimum": _optimum,

@@ -231,7 +231,7 @@ def _read(file: Path, table: "Columns", ambient_pa: float) -> dict[str, Any]:
     return {
         point: Series(
             point, times[point], values[point], _noise(values[point]), (one.accuracy or 0.0) / math.sqrt(3),
-            gauge=one.gauge,
+            one.low, one.high, gauge=one.gauge,
         )
         for point, one in wanted.items()
     }  # fmt: skip

@@ -7,7 +7,7 @@ time_zone = "UTC"           # of times that state none
 point = "vacuum"            # a measuring point, as in a rig file
 name = "Pv"                 # as the header row has it
 unit = "microns"            # psig and barg are gauge pressures
-accuracy = "10micron"       # plus or minus; division = "0.1lb" of a scale
+accuracy = "10micron"       # plus or minus; range = ["1micron", "20000micron"]; division = "0.1lb" of a scale
 water_factor = 1.4          # and what else a rig file states of a vacuum gauge
 """
 
@@ -30,6 +30,7 @@ class ColumnTable(GaugeTable):
     name: str = Field(min_length=1, max_length=200)
     unit: str = Field(max_length=20)
     accuracy: str | None = None
+    range: tuple[str, str] | None = None
     division: str | None = None
 
 
@@ -41,7 +42,7 @@ class ColumnsFile(Table):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """name: in the header row. accuracy, division: SI, None when not stated."""
+    """name: in the header row. accuracy, division; low, high: ends of the sensor's range; SI, None when not stated."""
 
     point: str
     name: str
@@ -49,6 +50,8 @@ class Column:
     accuracy: float | None = None
     division: float | None = None
     gauge: GaugeFacts = NOTHING_STATED
+    low: float | None = None
+    high: float | None = None
 
     @property
     def quantity(self) -> Quantity:
@@ -99,6 +102,9 @@ def _columns(tables: list[ColumnTable], problems: Problems) -> Iterator[Column]:
             continue
         if table.division is not None and table.point != SCALE:
             problems.add(f"{key}.division", f"said of a scale only: {SCALE}")
+        low, high = (problems.quantity(f"{key}.range", end, quantity) for end in table.range or (None, None))
+        if low is not None and high is not None and not low < high:
+            problems.add(f"{key}.range", "its low end must be below its high end")
         yield Column(
             table.point,
             table.name,
@@ -106,4 +112,6 @@ def _columns(tables: list[ColumnTable], problems: Problems) -> Iterator[Column]:
             problems.quantity(f"{key}.accuracy", table.accuracy, quantity.difference),
             problems.quantity(f"{key}.division", table.division, Quantity.MASS),
             gauge_of(table, key, problems),
+            low,
+            high,
         )

@@ -290,3 +290,46 @@ def test_a_gas_cooler_does_not_cool_below_the_air(outlet_k: float, verdict: Verd
     )
     assert found["start_up.gas_cooler"].verdict is verdict
     assert ("start_up.optimum" in found) is (verdict is not Verdict.CANNOT_TELL)
+
+
+def isolated_at_an_end(start: float, per_hour: float, low: float | None, high: float | None) -> dict[str, Finding]:
+    rng, t = random.Random(2), [5.0 * i for i in range(756)]
+    true = [start + per_hour * x / HOUR + rng.gauss(0, 0.4) for x in t]
+    shown = [round(min(max(p, low or 0.0), high or 1e9)) * MICRON_PA for p in true]
+    ends = [None if end is None else end * MICRON_PA for end in (low, high)]
+    accuracy = 10 * MICRON_PA / math.sqrt(3)
+    return decay(Series("vacuum", t, shown, 0.5 * MICRON_PA, accuracy, ends[0], ends[1]), 0.05)
+
+
+@pytest.mark.parametrize(
+    ("start", "per_hour", "low", "high", "verdict", "causes"),
+    [
+        (20.0, 200.0, 250.0, None, Verdict.CANNOT_TELL, {"gauge"}),  # never leaves the bottom
+        (20.0, 200.0, 100.0, None, Verdict.CANNOT_TELL, {"leak"}),  # a rise of 200 an hour once it does
+        (250.0, 3000.0, None, 1000.0, Verdict.FAIL, {"leak"}),  # over 500 for certain, however far
+        (250.0, 230.0, None, 480.0, Verdict.CANNOT_TELL, {"leak"}),  # levels off at the top: the gauge, not water
+        (250.0, 400.0, None, 255.0, Verdict.CANNOT_TELL, {"gauge"}),
+    ],
+)
+def test_the_end_of_a_gauges_range_is_a_bound(
+    start: float, per_hour: float, low: float | None, high: float | None, verdict: Verdict, causes: set[str]
+) -> None:
+    found = isolated_at_an_end(start, per_hour, low, high)
+    assert found["decay.verdict"].verdict is verdict
+    assert set(found["decay.cause"].codes("cause_code")) == causes
+    if causes == {"leak"}:
+        rate = found["decay.cause"].value("rate")
+        assert rate is not None and rate.number == pytest.approx(per_hour * MICRON_PA / HOUR, rel=0.1)
+
+
+def test_a_pressure_test_at_the_top_of_its_gauge_holds_nothing() -> None:
+    t = [300.0 * i for i in range(289)]
+    top = 500 * PSI_PA + STANDARD_ATMOSPHERE_PA
+    found = logger.analyse(
+        "pressure-test",
+        {"system_pressure": Series("system_pressure", t, [top] * len(t), 100.0, 3e3, None, top),
+         "system_temperature": Series("system_temperature", t, [294.0] * len(t), 0.03, 0.2)},
+        {"share": 1.0}, job=Job("", "R-22"), marks={"holding": 0.0},
+    )  # fmt: skip
+    held = by_key(found.findings)["standing-pressure.verdict"]
+    assert (held.verdict, held.codes("doubt")) == (Verdict.CANNOT_TELL, ("gauge_top",))

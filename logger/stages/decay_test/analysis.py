@@ -27,7 +27,7 @@ from logger.stages.decay_test.cause import (
 )
 from logger.stages.decay_test.findings import cause_finding, gauge_doubt_finding, leak_findings, water_findings
 from logger.stages.decay_test.gauge import Suspicion, settles_like_oil, suspicions
-from logger.stages.decay_test.hold import VERDICT_KEY, Held, judge_hold, measure_hold
+from logger.stages.decay_test.hold import VERDICT_KEY, Held, judge_hold, measure_hold, within_range
 from logger.stages.decay_test.rise_fit import K, RiseFit, fit_rise
 from logger.stages.hidden_leak import MATTERS_A_YEAR, ClosedSystem, Hidden, hidden_leak
 from logger.statistics.block_means import Blocks, blocks, interpolate
@@ -115,16 +115,22 @@ def analyse_decay(
     near = temperature if temperature is not None else ambient
     chosen = DEFAULT_PROFILE if profile is None else profile
     hold = chosen.steps[step]
+    shown_from, shown_to = within_range(vacuum, start, end)
     signs = suspicions(
-        vacuum, start, end, marked=isolation.how == "marked", other=other_gauge, pump_ultimate_pa=pump_ultimate_pa
+        vacuum,
+        shown_from,
+        shown_to,
+        marked=isolation.how == "marked",
+        other=other_gauge,
+        pump_ultimate_pa=pump_ultimate_pa,
     )
     held = measure_hold(vacuum, start, min(end, start + hold.hold_s))
-    data = blocks(vacuum, start, end)
+    data = blocks(vacuum, shown_from, shown_to)
     corrected, kelvin, u_extra = _corrected(data, near, temperature_is_gas)
     span = data.t_s[-1] - data.t_s[0] if len(data) > 1 else 0.0
     begun = min(vacuum.t_s[0], start if pumped_from_s is None else pumped_from_s)
     shows_of_water = WATER_FACTOR if vacuum.gauge.water_factor is None else max(vacuum.gauge.water_factor, 1.0)
-    fit = fit_rise(data, corrected, kelvin, start - begun) if span >= MIN_S else None
+    fit = fit_rise(data, corrected, kelvin, shown_from - begun) if span >= MIN_S else None
     judgement = None
     if fit is not None:
         water_pa = None if kelvin is None else _water_pa(kelvin[-1])
@@ -146,7 +152,10 @@ def analyse_decay(
     )
     if judgement is not None and judgement.cause in NOT_LEAKING and _could_matter(judgement, hidden):
         judgement = replace(judgement, cause=RiseCause.CANNOT_TELL, why="could_hide")
-    cause = RiseCause.CANNOT_TELL if judgement is None or signs else judgement.cause
+    beyond = signs
+    if judgement is None and held.gauge_limit is not None and not signs:
+        beyond = (Suspicion(held.gauge_limit.name, (held.gauge_limit,)),)
+    cause = RiseCause.CANNOT_TELL if judgement is None or beyond else judgement.cause
     if judgement is None:
         rate = smallest = largest = unknown("Pa/s", "isolated for less than the five minutes that a rise is judged by")
     else:
@@ -154,10 +163,10 @@ def analyse_decay(
         rate = known(judgement.rate_pa_s, "Pa/s", u_rate)
         largest = _largest(judgement, vacuum)
         smallest = known(judgement.smallest_pa_s, "Pa/s", note="95 % both ways: missed, or called by mistake")
-    if signs:
-        rate = unknown("Pa/s", "the gauge cannot be trusted")
+    if beyond:
+        rate = unknown("Pa/s", "the gauge cannot be trusted" if signs else "the gauge was at the end of its range")
     levels = unknown("Pa", "the rise does not level off")
-    if judgement is not None and judgement.levels_off_at_pa is not None and not signs:
+    if judgement is not None and judgement.levels_off_at_pa is not None and not beyond:
         levels = known(judgement.levels_off_at_pa, "Pa")
     flow = air_flow(rate, cause, volume_m3, volume_u_m3)
     loss = None if gas is None or flow.number is None else refrigerant_loss(flow, gas, ambient_pa=ambient_pa)
@@ -173,8 +182,8 @@ def analyse_decay(
         findings.append(_no_profile(held))
     if findings[0].verdict is Verdict.PASS and cause in LEAKING:
         findings[0] = replace(findings[0], inputs=(*findings[0].inputs, word("more", "steady_rise")))
-    findings.append(cause_finding(cause, judgement, signs, rate, smallest, largest, span, kelvin is not None))
-    if not signs:
+    findings.append(cause_finding(cause, judgement, beyond, rate, smallest, largest, span, kelvin is not None))
+    if not beyond:
         findings += leak_findings(cause, flow, loss, gas)
         findings.append(hidden.finding)
         if judgement is not None and fit is not None and judgement.levels_off_at_pa is not None:

@@ -25,6 +25,7 @@ VERDICT_KEY = "decay.verdict"
 MAX_GAP_SHARE = 0.05
 ALL_GAPS_SHARE = 0.1
 MIN_GAP_S = 30.0
+TOP_SHARE = 0.99  # of a gauge's range: from there on it may show no more
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +79,22 @@ def measure_hold(vacuum_series: Series, isolated_s: float, end_s: float) -> Held
     )  # fmt: skip
 
 
+def within_range(series: Series, start_s: float, end_s: float) -> tuple[float, float]:
+    """The part of a rise that the gauge can show: from the last reading at the bottom of its range to the first of
+    three in a row at its top. At either end a reading is a bound, not a value."""
+    inside = [(t, v) for t, v in zip(series.t_s, series.value, strict=True) if start_s <= t <= end_s]
+    if series.high is not None:
+        topped = [v >= TOP_SHARE * series.high for _, v in inside]
+        at = next((i for i in range(len(topped) - 2) if all(topped[i : i + 3])), None)
+        end_s = end_s if at is None else inside[at][0]
+    if series.low is not None:
+        start_s = max((t for t, v in inside if v <= series.low and t <= end_s), default=start_s)
+    return start_s, end_s
+
+
 def _at_gauge_limit(series: Series, data: Blocks) -> Argument | None:
     """The end of its range at which a tenth of the means lie: the gauge cannot show what is there."""
-    if series.high is not None and sum(v >= 0.99 * series.high for v in data.value) > 0.1 * len(data):
+    if series.high is not None and sum(v >= TOP_SHARE * series.high for v in data.value) > 0.1 * len(data):
         return number("gauge_top", Quantity.VACUUM, known(series.high, "Pa"))
     if series.low is not None and sum(v <= series.low for v in data.value) > 0.1 * len(data):
         return number("gauge_bottom", Quantity.VACUUM, known(series.low, "Pa"))

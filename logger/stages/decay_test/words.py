@@ -226,6 +226,8 @@ SIGN_CHECK = {
     "gauge-valved-off": "Check that the valve between gauge and system is open: the gauge may see only its own volume",
     "gauge-above-pump": "Check that the valve between gauge and system is open; if it is, check the pump's oil",
     "still-pumped": "Check that the pump was really valved off, and when that was marked",
+    "gauge_top": "Use a gauge that reads higher, or evacuate further",
+    "gauge_bottom": "Use a gauge that reads lower",
 }
 _DO = {
     "no_accuracy": "Enter the gauge's accuracy in the rig file: `accuracy`",

@@ -30,6 +30,7 @@ from logger.statistics.least_squares import line
 
 K = 2.0
 ONE_SIDED = 1.645  # 95 %
+TOP_SHARE = 0.995  # of a gauge's range: from there on a reading is a bound, no value
 DETECT = 3.29  # 95 % both ways: a drop of this many u is neither missed nor invented
 ELSEWHERE_K = 15.0  # half-width: how far a part of the system that nobody measures may warm or cool (common practice)
 ANY_SHARE = 1.0 / math.sqrt(3.0)  # root of the mean square of a share that may be anything from 0 to 1
@@ -227,6 +228,8 @@ def analyse_standing(
     lost = [g.end_s - g.start_s for g in pressure.gaps_within(begin, end)]
     reached = start_pa + K * math.hypot(u_read, pressure.u_scale)
     short = () if enough is None else enough.short(reached, FILLED_SHARE, ambient_pa)
+    if pressure.high is not None and max(data.value) >= TOP_SHARE * pressure.high:
+        short += (word("doubt", "gauge_top"), number("gauge_top", Quantity.PRESSURE, known(pressure.high, "Pa")))
     finding = _verdict(profile, drop, smallest, start_pa - ambient_pa, lasted, lost, thermometer, inputs, short)
     findings: tuple[Finding, ...] = (finding,)
     if tested is not None:

@@ -25,6 +25,7 @@ _DO = {
     "below_test": "Fill with nitrogen to the test pressure, and begin the hold again",
     "below_vapor": "Test at the nameplate's pressure; where one side only is tested, enter `--design-temperature`",
     "no_test_pressure": "Enter the refrigerant, or the nameplate's test pressure: `--test-pressure`",
+    "gauge_top": "Use a gauge that reads higher",
     "no_pressure": "Fill with nitrogen to the test pressure",
     "blind": "Test at a higher pressure, or with a finer gauge",
     "rose": "Check that the nitrogen cylinder is shut and the gauge is sound",
@@ -62,6 +63,8 @@ def _doubt(f: Given, code: str) -> str:
             return f"filled to {f('start')} of the {f('test_pressure')} entered"
         case "below_vapor":
             return f"filled to {f('start')}, below {_vapor(f)}"
+        case "gauge_top":
+            return f"the gauge is at the top of its range, {f('gauge_top')}"
         case "no_test_pressure":
             return "no refrigerant and no test pressure entered to judge the pressure against"
         case "no_pressure":

@@ -153,6 +153,10 @@ CAUSES = (
     cause(RiseCause.MASKED, 61, 40, 142, level=2240, isolate_s=3 * HOUR),
     cause(RiseCause.CANNOT_TELL, -12, 24, 80, why="taken_up", isolate_s=2 * HOUR, fell=13),
     cause_finding(RiseCause.CANNOT_TELL, None, SIGNS, NO_RATE, NO_RATE, NO_RATE, HOUR, True),
+    *(
+        cause_finding(RiseCause.CANNOT_TELL, None, (sign,), NO_RATE, NO_RATE, NO_RATE, HOUR, True)
+        for sign in (Suspicion("gauge_top", (TOP,)), Suspicion("gauge_bottom", (BOTTOM,)))
+    ),
     cause_finding(RiseCause.CANNOT_TELL, None, (), TOO_SHORT, TOO_SHORT, TOO_SHORT, 200.0, True),
     NOT_ISOLATED.findings[1],
 )  # fmt: skip

@@ -41,6 +41,7 @@ def stood(
     accuracy: bool = True,
     enough: Enough | None = None,
     lost: Sequence[Argument] = (),
+    top_psig: float | None = None,
 ) -> Finding:
     """A test that lost that much, known to that (k=1), while it cooled from 21.4 to 17.9 °C."""
     start_pa = psig * PSI_PA + STANDARD_ATMOSPHERE_PA
@@ -66,6 +67,9 @@ def stood(
     )
     lost_s = list(gaps_s)
     short = () if enough is None else enough.short(start_pa, 0.02, STANDARD_ATMOSPHERE_PA)
+    if top_psig is not None:
+        top = known(top_psig * PSI_PA + STANDARD_ATMOSPHERE_PA, "Pa")
+        short += (word("doubt", "gauge_top"), number("gauge_top", Quantity.PRESSURE, top))
     gauge_pa = start_pa - STANDARD_ATMOSPHERE_PA
     return _verdict(profile, drop, smallest, gauge_pa, hours * HOUR, lost_s, thermometer, inputs, short)
 
@@ -92,6 +96,7 @@ SAID = (
     stood(0.02, 0.06, enough=enough(None, 318.0, R_448A, 1e5)),
     stood(0.02, 0.06, psig=218.0, enough=enough(None, None, R_448A, 1e5)),
     stood(0.02, 0.06, enough=enough(None, None, None, 1e5)),
+    stood(0.02, 0.06, psig=500.0, top_psig=500.0),
     stood(7.3, 0.2, lost=LOST),
     stood(7.3, 0.2, lost=LOST[:1]),
     stood(0.21, 0.12),

@@ -59,6 +59,7 @@ PARTS = {
         "docs/failures",
     ),
     "Setting up": ("docs/files", "docs/bluetooth", "docs/build", "firmware_protocol/c/README", "firmware/README"),
+    "All jobs": ("docs/register",),
     "How sure it is": (
         "docs/law",
         "docs/accuracy",

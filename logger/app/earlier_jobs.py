@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from logger.evidence.chain import event_of
+from logger.model.appliance import same_appliance
 from logger.model.events import FindingConcluded, JobOpened, RunBegun, StageBegun, StageEnded
 from logger.model.job import Job
 from logger.model.records import EVENT
@@ -106,19 +107,3 @@ def _carried_over(job: Job, reader: StoreReader) -> dict[str, Any] | None:
             state.apply(placed.event)
     past = PastJob(corrected, opened.t_ns, state.stages, state.findings, state.day)
     return {kind: carry.carried_from(past, job) for kind, carry in _carries().items()}
-
-
-def same_appliance(one: Job, other: Job) -> bool:
-    """By customer, site and appliance as named, in any case; a site counts where both name one. Invented jobs are of
-    their own world."""
-    sites = {_plain_name(job.site) for job in (one, other)} - {""}
-    return (
-        one.invented == other.invented
-        and len(sites) < 2
-        and _plain_name(one.customer) == _plain_name(other.customer)
-        and _plain_name(one.appliance) == _plain_name(other.appliance)
-    )
-
-
-def _plain_name(text: str) -> str:
-    return " ".join(text.casefold().split())

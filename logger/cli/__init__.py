@@ -50,6 +50,8 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
     },
     "Afterwards": {
         "jobs": ("logger.cli.jobs", "jobs", "List the jobs on this computer."),
+        "ask": ("logger.cli.register_commands", "ask", "Ask all jobs: leaks, tests, refrigerant, calibrations."),
+        "register": ("logger.cli.register_commands", "register", "All jobs in one SQLite file."),
         "export": ("logger.cli.evidence", "export", "Write a job's evidence bundle."),
         "verify": ("logger.cli.evidence", "verify", "Check an evidence bundle."),
         "timestamp": ("logger.cli.timestamp_command", "timestamp", "Have an authority sign when a bundle existed."),

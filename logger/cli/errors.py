@@ -18,6 +18,7 @@ _ROOTS = (
     ("logger.model.units", "UnitError"),
     ("logger.refrigerant.errors", "RefrigerantError"),
     ("logger.store.errors", "StoreError"),
+    ("logger.register", "RegisterError"),
     ("logger.export.errors", "ExportError"),
     ("logger.link.errors", "LinkError"),
     ("logger.evidence.errors", "EvidenceError"),

@@ -59,7 +59,13 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "autostop release": ("rimelog autostop release",),
     "stop": ("rimelog stop",),
     "finish": ("rimelog finish",),
-    "jobs": ("rimelog jobs --last 10",),
+    "jobs": ("rimelog jobs --last 10", 'rimelog jobs --customer brewery --verdict fail --words "filter-drier"'),
+    "ask": (
+        "rimelog ask leaks --over 20%",
+        "rimelog ask recovered --year 2026 --csv",
+        'rimelog ask --sql "SELECT name, contents_kg FROM cylinders"',
+    ),
+    "register rebuild": ("rimelog register rebuild",),
     "export": ("rimelog export latest --customer", "rimelog export latest --csv job.csv"),
     "verify": ("rimelog verify rimelog-2026-03-02-01.zip",),
     "timestamp": (

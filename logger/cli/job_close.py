@@ -12,6 +12,7 @@ from logger.model.events import Event, FindingConcluded, JobClosed
 from logger.model.records import EVENT, NewRecord
 from logger.model.text import clean
 from logger.pipeline.facts import effective
+from logger.register.register import entered
 from logger.store.errors import StoreBusy, StoreDamaged, StoreError, StoreTailLost
 from logger.store.place import JobPlace, anchors_dir
 from logger.store.reader import CheckSignature, StoreReader
@@ -102,6 +103,7 @@ def close_job(
     done = seal(
         place.file, now_ns=clock.now_ns(), sign=sign, check_signature=check_signature, anchors=anchors, counted=counted
     )
+    entered()
     return Closed(done.chain.count, done.before_bytes, done.after_bytes, findings=tuple(findings))
 
 

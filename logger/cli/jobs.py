@@ -20,11 +20,22 @@ _MAX_LINE = 1000  # paths are in it
 
 @click.command()
 @click.option("--last", type=click.IntRange(1), help="Only the last so many.")
+@click.option("--customer", metavar="NAME", help="Of this customer or site; a part of the name.")
+@click.option("--appliance", metavar="NAME", help="Of this appliance; a part of the name.")
+@click.option("--refrigerant", metavar="NAME", help="Such as R-410A.")
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY", help="From this day on, as 2026-03-02.")
+@click.option("--until", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY", help="Up to this day.")
+@click.option("--verdict", type=click.Choice(["pass", "fail", "cannot-tell", "attention"]),
+              help="With a stage that ended so.")  # fmt: skip
+@click.option("--words", metavar="TEXT", help="With all these words, or beginnings of words, in names, notes, results.")
 @click.option("--remove-empty", is_flag=True, help="Remove jobs in which no device was ever heard; asks first.")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @JSON_OPTION
-def jobs(last: int | None, remove_empty: bool, yes: bool, as_json: bool) -> None:
-    """List the jobs on this computer, the newest last, with the verdict of each stage as it was drawn then."""
+def jobs(last: int | None, remove_empty: bool, yes: bool, as_json: bool, **wanted: Any) -> None:
+    """List the jobs on this computer, the newest last, with the verdict of each stage as it was drawn then.
+
+    With several options, those that fit all of them; those received from other computers are listed too.
+    """
     from logger.cli.job_list import lines, summary
     from logger.store.place import jobs as places
     from logger.store.place import jobs_dir
@@ -33,17 +44,35 @@ def jobs(last: int | None, remove_empty: bool, yes: bool, as_json: bool) -> None
         _remove_empty(yes)
         return
 
-    found = [summary(place) for place in places()[-last if last else 0 :]]
+    asked_for = {name: _as_asked(value) for name, value in wanted.items() if value is not None}
+    chosen = _found(asked_for) if asked_for else places()
+    found = [summary(place) for place in chosen[-last if last else 0 :]]
     if as_json:
         click.echo(json.dumps([job.to_dict() for job in found], indent=1, ensure_ascii=False))
         return
-    if not found:
+    if not found and asked_for:
+        click.echo("no job fits")
+    elif not found:
         click.echo(f"There are no jobs in {jobs_dir()} yet; `rimelog run` begins one.")
     for job in found:
         head, *rest = lines(job)
         click.echo(head[1])
         for mark, text in rest:
             say(f"{mark:<10} {text.strip()}", "  ")
+
+
+def _as_asked(value: Any) -> str:
+    return value.date().isoformat() if hasattr(value, "date") else str(value).replace("cannot-tell", "cannot tell")
+
+
+def _found(wanted: dict[str, str]) -> "list[JobPlace]":
+    """By the register."""
+    from logger.register.find import find_jobs
+    from logger.register.register import asked
+    from logger.store.place import JobPlace, data_dir
+
+    rows = asked(lambda connection: find_jobs(connection, wanted))
+    return [JobPlace(job_id, data_dir() / path) for job_id, path in rows]
 
 
 def _remove_empty(yes: bool) -> None:

@@ -10,9 +10,11 @@ def clean(text: str, limit: int = MAX_SHOWN) -> str:
 
     Terminal escapes, bidirectional overrides and line breaks cannot pass.
     """
-    allowed = "".join(
-        " " if ch.isspace() else ch for ch in text[: limit * 4] if ch.isspace() or unicodedata.category(ch)[0] != "C"
-    )
+    allowed = text[: limit * 4]
+    if not allowed.isprintable():  # true of none that is taken out here, and of no white space but the blank
+        allowed = "".join(
+            " " if ch.isspace() else ch for ch in allowed if ch.isspace() or unicodedata.category(ch)[0] != "C"
+        )
     folded = " ".join(allowed.split())
     return folded if len(folded) <= limit else folded[: limit - 1] + "…"
 

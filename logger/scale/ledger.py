@@ -134,11 +134,15 @@ class MassLedger:
         return tuple(out)
 
     def inputs(self) -> tuple[Argument, ...]:
-        """What a finding of the mass rests on: each cylinder with its mass, and what was not counted."""
+        """What a finding of the mass rests on: each cylinder, its mass and last weight, and what was not counted."""
         found: list[Argument] = []
         for name, moved in self.by_cylinder():
             found.append(word("cylinder", UNNAMED) if name == NOT_NAMED else name_of("cylinder", name))
             found.append(number("of_cylinder", Quantity.MASS, moved))
+            if name != NOT_NAMED:
+                last = [leg for leg in self.legs if leg.cylinder == name][-1]
+                u_kg = math.hypot(last.u_last_kg, self.resolution_kg / math.sqrt(12), self.u_accuracy_kg)
+                found.append(number("weighed", Quantity.MASS, known(last.last_kg, "kg", u_kg)))
         if self.steps:
             found.append(number("steps", Quantity.COUNT, known(float(len(self.steps)), "1")))
             found.append(number("steps_in_all", Quantity.MASS, known(sum(size for size, _ in self.steps), "kg")))

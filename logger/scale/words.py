@@ -50,7 +50,8 @@ def _balance(f: Given) -> Text:
     return Text(headline.get(judged, share), body, rule, decision, causes=f.all("cause"))
 
 
-MASS_LABELS = {"of_cylinder": "of one cylinder", "steps": "steps not counted", "steps_in_all": "steps, in all",
+MASS_LABELS = {"of_cylinder": "of one cylinder", "weighed": "its last weight (gross)",
+               "steps": "steps not counted", "steps_in_all": "steps, in all",
                "jumps": "unnamed cylinder changes"}  # fmt: skip
 MASS_RULE = "sum over the cylinders of last minus first settled reading (GUM for the uncertainty)"
 WORDS = Words(

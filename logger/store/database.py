@@ -6,6 +6,7 @@ into the file; all others read only.
 
 import os
 import sqlite3
+from functools import cache
 from importlib import resources
 from pathlib import Path
 
@@ -20,11 +21,12 @@ _MAX_WAL_BYTES = 16 << 20  # the log file is cut back to this after a long reade
 SQLITE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
 
 
-def schema_steps() -> list[str]:
+@cache
+def schema_steps() -> tuple[str, ...]:
     """SQL that makes version k + 1 out of version k (0: an empty file)."""
     directory = resources.files("logger.store") / "schema"
     steps = sorted((step for step in directory.iterdir() if step.name.endswith(".sql")), key=lambda step: step.name)
-    return [step.read_text(encoding="utf-8") for step in steps]
+    return tuple(step.read_text(encoding="utf-8") for step in steps)
 
 
 def connect_writer(path: Path, job_id: str, now_ns: int) -> sqlite3.Connection:

@@ -18,6 +18,7 @@ from logger.store.lock import holder_of
 DATA_VARIABLE = "RIMELOG_DATA"
 RUN_FILE = "daemon.json"  # written by the API of the running daemon
 LATEST = "latest"
+RECEIVED = "received"  # folder of other computers' jobs
 
 _JOB_ID = re.compile(r"[0-9A-Za-z][0-9A-Za-z_-]{0,62}")
 _DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])", re.IGNORECASE)  # not file names on Windows
@@ -102,6 +103,11 @@ def data_dir() -> Path:
 
 def jobs_dir(data: Path | None = None) -> Path:
     return (data or data_dir()) / "jobs"
+
+
+def received_dir(data: Path | None = None) -> Path:
+    """Jobs of other computers: read, never written to."""
+    return (data or data_dir()) / RECEIVED
 
 
 def checked_job_id(text: str) -> str:

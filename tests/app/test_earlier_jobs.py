@@ -13,10 +13,11 @@ from typing import Any
 import pytest
 
 from logger.app.daemon import Daemon
-from logger.app.earlier_jobs import earlier_jobs, same_appliance
+from logger.app.earlier_jobs import earlier_jobs
 from logger.clock import Clock
 from logger.evidence.chain import event_of, new_event
 from logger.export.replayed import replay_job
+from logger.model.appliance import same_appliance
 from logger.model.events import FindingConcluded, JobOpened, StageEnded
 from logger.model.finding import Finding
 from logger.model.job import Job

@@ -118,4 +118,5 @@ def test_a_finding_has_each_cylinder_and_what_was_not_counted() -> None:
     finding = Finding("mass", Verdict.INFO, ledger.inputs())
     assert [one.value for one in ledger.inputs() if one.name == "cylinder"] == ["A", "unnamed"]
     found = [(name, round(value.number or 0.0, 6)) for name, value in finding.numbers()]
-    assert found == [("of_cylinder", 10.0), ("of_cylinder", 0.0), ("steps", 1.0), ("steps_in_all", 0.4), ("jumps", 1.0)]
+    assert found[:2] == [("of_cylinder", 10.0), ("weighed", 30.4)]  # the last weight with A, which has a name
+    assert found[2:] == [("of_cylinder", 0.0), ("steps", 1.0), ("steps_in_all", 0.4), ("jumps", 1.0)]

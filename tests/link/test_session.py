@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -11,16 +12,24 @@ from hypothesis import strategies as st
 from firmware_protocol import cbor
 from firmware_protocol.codes import Capability, ErrorCode
 from firmware_protocol.errors import MessageError
-from firmware_protocol.framing import encode_frame
-from firmware_protocol.messages import Accepted, ErrorMessage, Status, encode_message
-from firmware_protocol.requests import Permit, RequestStatus, SetPeriod, Start, Stop
+from firmware_protocol.framing import Frame, FrameDecoder, encode_frame
+from firmware_protocol.messages import (
+    Accepted,
+    ErrorMessage,
+    OutputDescription,
+    Status,
+    decode_payload,
+    encode_message,
+)
+from firmware_protocol.requests import Permit, RequestHello, RequestStatus, SetPeriod, Start, Stop
 from logger.decode.device_model import ProtocolDevice
 from logger.link import link_events as events
+from logger.link.errors import NO_ANSWER, UNUSABLE, LinkLost
 from logger.link.session.phases import TABLE, TALKING, Phase, Signal
 from logger.link.session.session import Session, Settings
 from logger.model.sequence import SequenceTracker
 from logger.model.units import NS_PER_S
-from tests.link.fake_device import DEVICE_ID, FakeDevice, reading
+from tests.link.fake_device import DEVICE_ID, MS, FakeDevice, reading
 from tests.link.line import Line
 from tests.protocol import strategies
 
@@ -506,6 +515,209 @@ def replace_layout_id(device: FakeDevice) -> Any:
     return Layout(device.channels, layout_id=0x1234)
 
 
+# -- how long anything is waited for
+
+
+@pytest.mark.parametrize(("period_ms", "silence_s"), [(100, 3.0), (1000, 3.0), (1500, 4.5), (4000, 6.0)])
+def test_silence_is_three_periods_within_its_bounds(period_ms: int, silence_s: float) -> None:
+    line = started(period_ms=period_ms)
+    line.run(5)
+    line.device.mute = True
+    heard_ns = line.session._last_good_ns
+    line.run(10, lambda: bool(line.of(events.Silent)))
+    (silent,) = line.of(events.Silent)
+    assert silent.since_ns == heard_ns
+    assert silence_s < (silent.at_ns - silent.since_ns) / NS_PER_S <= silence_s + 0.011
+    assert line.session.phase is Phase.GREETING
+
+
+def greeted(**changes: Any) -> tuple[Session, list[Any]]:
+    """A session that has taken the hello of a device with one channel and no output, and what it then asked."""
+    session = Session()
+    session.connected(0)
+    asked(session)
+    hello = replace(FakeDevice(channels=1)._hello(1), outputs=0, **changes)
+    got = session.bytes_received(encode_frame(encode_message(hello)), MS)
+    assert [type(event) for event in got] == [events.HelloReceived]
+    return session, asked(session)
+
+
+def asked(session: Session) -> list[Any]:
+    """Requests that the session has for the device now."""
+    decoded = FrameDecoder().feed(session.bytes_to_send())
+    return [decode_payload(item.payload) for item in decoded if isinstance(item, Frame)]
+
+
+def tell(session: Session, message: Any, now_ns: int) -> list[Any]:
+    return list(session.bytes_received(encode_frame(encode_message(message)), now_ns))
+
+
+def test_a_device_that_refuses_the_handshake_is_asked_again_for_a_minute_and_then_told_of() -> None:
+    session, requests = greeted()
+    asked_at: list[int] = []
+    for now_ns in range(MS, 61 * NS_PER_S, 10 * MS):
+        for request in requests:
+            asked_at.append(now_ns)
+            tell(session, ErrorMessage(request.request_id, ErrorCode.BUSY, "later"), now_ns)
+        session.tick(now_ns)
+        if session.over:
+            break
+        requests = asked(session)
+    assert 60.0 < now_ns / NS_PER_S < 60.02
+    assert session.phase is Phase.DEAD
+    ending = session.ending
+    assert ending is not None and ending.code == UNUSABLE
+    assert str(ending) == "it answers, but cannot be used: it refuses RequestDescribe: busy, later"
+    apart = {after - before for before, after in pairwise(asked_at)}
+    assert apart == {510 * MS}, "half a second between two attempts, and a step of this test"
+
+
+def test_why_a_line_came_to_nothing() -> None:
+    for data, why in (
+        (b"", "no answer"),
+        (b"\x05\x01\x02\x00", "bytes come, but no valid frame: 1 bad frame (too short, newest 05 01 02 00)"),
+        (encode_frame(b"\xa7\x01"), "no answer"),  # of a later version: heard, and not a word of ours
+        (encode_frame(encode_message(Accepted(9, 5, 1, 1, 0, 0))), "no answer"),
+    ):
+        session = Session()
+        session.connected(0)
+        assert session.ending is None
+        session.bytes_received(data, 0)
+        for step in range(1, 13):
+            session.tick(step * NS_PER_S // 2)
+        assert not session.over
+        session.tick(6 * NS_PER_S + 1)
+        assert session.ending is not None and (session.ending.code, str(session.ending)) == (NO_ANSWER, why)
+
+
+def test_what_nobody_looked_at_is_no_silence_of_a_device_that_is_greeted() -> None:
+    session = Session()
+    session.connected(0)
+    session.tick(30 * NS_PER_S)
+    assert not session.over
+    for step in range(31, 37):
+        session.tick(step * NS_PER_S)
+    assert not session.over
+    session.tick(37 * NS_PER_S)
+    assert session.phase is Phase.DEAD
+
+
+# -- what is not as it was said
+
+
+def test_half_a_frame_of_the_connection_before_spoils_nothing() -> None:
+    line = started()
+    line.session.bytes_received(encode_frame(encode_message(Start(9)))[:3], line.now_ns)
+    line.disconnect()
+    line.session.connected(line.now_ns)
+    line.open = True
+    got = line.session.bytes_received(encode_frame(encode_message(line.device._hello(0))), line.now_ns)
+    assert [type(event) for event in got] == [events.HelloReceived]
+
+
+def test_descriptions_that_do_not_make_the_layout_are_asked_for_five_times() -> None:
+    device = FakeDevice()
+    device.channels = device.layout.channels  # type: ignore[assignment]
+    device.layout = replace_layout_id(device)
+    line = Line(Session(), device)
+    line.connect()
+    line.run(30, lambda: line.session.over)
+    told = line.of(events.Contradiction)
+    assert [event.code for event in told] == ["layout"] * 5
+    assert "they make layout 0x" in told[0].reason and "its hello says 0x00001234" in told[0].reason
+
+
+def test_another_boot_or_layout_in_a_reply_is_a_contradiction_only_before_it_streams() -> None:
+    for name, code in (("boot_count", "boot"), ("layout_id", "layout")):
+        session, requests = greeted()
+        device = FakeDevice(channels=1)
+        tell(session, replace(device.channels[0], request_id=requests[0].request_id), 2 * MS)
+        assert session.phase.name == "STARTING"
+        other: Any = {name: 77}
+        status = replace(device._status(0, 0), **other)
+        found = [event for event in tell(session, status, 3 * MS) if isinstance(event, events.Contradiction)]
+        assert [event.code for event in found] == [code] and "status says" in found[0].reason
+        assert session.phase is Phase.GREETING
+        line = started()
+        status = replace(line.device._status(0, line.now_ns), **other)
+        got = tell(line.session, status, line.now_ns)
+        assert [type(event) for event in got] == [events.StatusReceived]
+        assert line.session.phase is Phase.GREETING
+
+
+def test_a_status_of_fewer_frames_than_have_come_is_a_contradiction() -> None:
+    line = started()
+    line.run(2)
+    status = line.device._status(0, line.now_ns)
+    assert line.session.live
+    assert [type(event) for event in tell(line.session, status, line.now_ns)] == [events.StatusReceived]
+    overtaken = replace(status, next_sequence=status.next_sequence - 16)
+    assert [type(event) for event in tell(line.session, overtaken, line.now_ns)] == [events.StatusReceived]
+    back = replace(status, next_sequence=status.next_sequence - 17)
+    (told,) = [event for event in tell(line.session, back, line.now_ns) if isinstance(event, events.Contradiction)]
+    assert told.code == "sequence"
+    assert line.session.phase is Phase.GREETING
+
+
+def test_a_device_that_restarts_without_end_is_cut_down_and_reported() -> None:
+    line = started()
+    line.events.clear()
+    for boot in range(200):
+        line.now_ns += 100 * MS
+        tell_hello = replace(line.device._hello(0), boot_count=1000 + boot)
+        line.events += tell(line.session, tell_hello, line.now_ns)
+    told = line.of(events.Rebooted)
+    assert len(told) == 20 + 9  # at once, and one each two seconds
+    reports = line.of(events.TooManyFrames)
+    assert {report.reason for report in reports} == {"device restarts again and again"}
+    assert sum(report.dropped for report in reports) + line.session._restarts.refused == 171
+    assert len(reports) <= 20
+
+
+@pytest.mark.parametrize(
+    ("message", "why"),
+    [
+        (Start(9), "a request; does the line send back what it is sent?"),
+        (replace(FakeDevice().channels[0], request_id=9), "a late description"),
+        (OutputDescription(9, 0, 5000), "a late reply"),
+    ],
+)
+def test_what_nobody_asked_for_is_set_aside(message: Any, why: str) -> None:
+    line = started()
+    (ignored,) = tell(line.session, message, line.now_ns)
+    assert isinstance(ignored, events.Ignored) and ignored.reason == why
+    assert line.session.phase is Phase.STREAMING
+
+
+def test_a_device_that_is_not_admitted_is_refused_with_the_reason() -> None:
+    session = Session()
+    session.admit = lambda device_id, now_ns: LinkLost("twin", f"{device_id.hex()} at {now_ns}")
+    session.connected(0)
+    (refused,) = tell(session, FakeDevice()._hello(0), 5)
+    assert isinstance(refused, events.DeviceRefused)
+    assert (refused.code, refused.reason) == ("twin", f"{DEVICE_ID.hex()} at 5")
+    assert session.phase is Phase.REFUSED and session.hello is None
+
+
+def test_an_opening_goes_out_with_the_next_bytes_while_anything_is_outstanding_but_not_into_nothing() -> None:
+    permit = Permit(0, 0, 0, 0, 0, 0)
+    session = Session()
+    session.open_output(permit)
+    assert session.bytes_to_send() == b""
+    session.connected(0)  # hello is asked for, and not answered
+    session.open_output(permit)
+    assert [type(request) for request in asked(session)] == [RequestHello, Permit]
+
+
+def test_a_cancelled_request_is_not_sent() -> None:
+    line = started()
+    line.run(1)
+    first, second = (line.session.request(RequestStatus(0)) for _ in range(2))
+    line.session.cancel(first)
+    line.run(1)
+    assert [event.ticket for event in line.of(events.Replied) if event.ticket is not None] == [second]
+
+
 # -- requests of the user
 
 
@@ -619,7 +831,7 @@ def test_bad_frames_do_not_flood_the_events_but_are_all_counted() -> None:
     st.lists(strategies.device_messages | strategies.requests | st.binary(max_size=60), max_size=40), st.integers(0, 3)
 )
 def test_whatever_a_device_sends_the_session_goes_on(sent: list[Any], seconds: int) -> None:
-    """Any messages in any order, before and during streaming: no exception, and the real device still gets through."""
+    """Any messages in any order, while it streams: the real device still gets through, unless it is refused."""
     line = started()
     for item in sent:
         try:
@@ -629,9 +841,12 @@ def test_whatever_a_device_sends_the_session_goes_on(sent: list[Any], seconds: i
         line.events += line.session.bytes_received(data, line.now_ns)
         line.run(seconds / 10)
         if line.session.over:
+            assert line.of(events.DeviceRefused) or line.session.ending is not None
             return
-    line.run(20)
-    assert line.session.phase in (Phase.STREAMING, Phase.DEAD, Phase.REFUSED, *TALKING)
+    line.events.clear()
+    line.run(60, lambda: line.session.live and bool(line.of(events.SamplesReceived)))
+    assert line.session.live
+    assert line.of(events.SamplesReceived)[-1].samples.sequence == line.device.sequence - 1
     assert len(line.session._delivery._held) <= 1000
 
 
@@ -641,17 +856,23 @@ def test_whatever_a_device_sends_from_the_start(sent: list[tuple[Any, int]]) -> 
     session = Session()
     session.connected(0)
     now_ns = 0
+    came, told = list[bytes](), list[events.SessionEvent]()
     for message, wait_ns in sent:
         now_ns += wait_ns
         try:
             data = encode_frame(encode_message(message))
         except Exception:
             continue
-        session.bytes_received(data, now_ns)
-        session.tick(now_ns)
+        came += [] if session.over else [data]
+        told += session.bytes_received(data, now_ns)
+        told += session.tick(now_ns)
         session.bytes_to_send()
-    session.disconnected(now_ns)
+    told += session.disconnected(now_ns)
     assert session.phase is Phase.CLOSED
+    # Each frame is told of as it came, and no other; after a refusal nothing more is taken.
+    assert {getattr(event, "raw", b"") for event in told} <= {b"", *came}
+    refusals = [i for i, event in enumerate(told) if isinstance(event, events.DeviceRefused)]
+    assert not refusals or not any(isinstance(e, events.SamplesReceived) for e in told[refusals[0] + 1 :])
 
 
 def test_nothing_grows_over_hours_of_trouble() -> None:

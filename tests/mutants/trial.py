@@ -29,7 +29,7 @@ import pytest
 from tests.mutants.mutate import Mutant
 
 MAX_TESTS = 40  # that are tried on a mutant, the quickest first
-MAX_EXAMPLES = 30  # of a property
+MAX_EXAMPLES = 10  # of a property
 NOT_ADOPTED = 71
 PLAIN = (int, float, str, bytes, tuple, dict, frozenset)
 OURS = ("logger", "tests", "sim_device", "firmware_protocol")

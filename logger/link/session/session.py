@@ -499,5 +499,5 @@ def _difference(message: Status | Accepted | Resending | TimeMarked, hello: Hell
 
 def _layout_words(exc: ProtocolError) -> str:
     if isinstance(exc, LayoutMismatchError):
-        return f"they make layout 0x{exc.expected:08x}, its hello says 0x{exc.found:08x}"
+        return f"they make layout 0x{exc.found:08x}, its hello says 0x{exc.expected:08x}"
     return str(exc)

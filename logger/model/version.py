@@ -16,6 +16,7 @@ REJUDGED: dict[int, frozenset[str]] = {
         "charging.leak_rate", "cylinder.contents", "cylinder.non-condensables", "cylinder.service-pressure",
         "decay.cause", "decay.hidden", "decay.verdict",
         "evacuation.progress", "standing-pressure.verdict", "recovery.level", "start_up.condensing",
-        "start_up.discharge", "start_up.feed", "start_up.steady", "start_up.subcooling", "start_up.suction_superheat",
+        "start_up.discharge", "start_up.feed", "start_up.high_side", "start_up.hunting", "start_up.steady",
+        "start_up.subcooling", "start_up.suction_superheat",
     }),
 }  # fmt: skip

@@ -1,9 +1,9 @@
 """What a hole that lets air into a vacuum would lose in refrigerant.
 
 Flow is in Pa m3/s at the gas's temperature. What a vacuum test sees is air going in; what matters later is refrigerant
-going out, through a hole nobody has seen. Three assumptions bracket it, and the range is what is printed:
-equal flow (the same Pa m3/s), molecular flow (by the square root of the molar masses and by the pressure
-difference), viscous flow (by viscosity and the difference of squared pressures: Poiseuille's law for a gas).
+going out, through a hole nobody has seen. Two assumptions bracket it, and the range is what is printed:
+molecular flow (by the square root of the molar masses and by the pressure difference), viscous flow (by viscosity and
+the difference of squared pressures: Poiseuille's law for a gas).
 """
 
 import math
@@ -43,14 +43,11 @@ def service_gas(name: str, molar_mass: float, pressure_pa: float) -> ServiceGas:
 
 @dataclass(frozen=True, slots=True)
 class RefrigerantLoss:
-    """Loss in kg/s by each assumption, unknown with its reason where it does not apply.
+    """Loss in kg/s between two assumptions, unknown with its reason where nothing is driven out.
 
     low, high: the ends of the range. assumption: the sentence that must stand beside it.
     """
 
-    equal_flow: Value
-    molecular: Value
-    viscous: Value
     low: Value
     high: Value
     assumption: str
@@ -60,35 +57,6 @@ def mass_flow(flow_pa_m3_s: float, molar_mass: float, temperature_k: float = 293
     """kg/s of a gas flowing at so many Pa m3/s."""
     _positive("temperature", temperature_k, "K")
     return flow_pa_m3_s * molar_mass / (GAS_CONSTANT * temperature_k)
-
-
-def refrigerant_loss(
-    air_flow: Value, gas: ServiceGas, *, temperature_k: float = 293.15, ambient_pa: float = STANDARD_ATMOSPHERE_PA
-) -> RefrigerantLoss:
-    """What a hole that lets `air_flow` (Pa m3/s, into vacuum) in would let out of `gas` at its service pressure."""
-    assumption = (
-        "the hole is not known, only a range: from the same Pa.m3/s as the air, over molecular flow, to viscous "
-        f"flow, with {gas.name} at {gas.pressure_pa / 1e5:.1f} bar absolute inside"
-    )
-    if air_flow.number is None:
-        none = unknown("kg/s", air_flow.problem or "the flow of air is not known")
-        return RefrigerantLoss(none, none, none, none, none, assumption)
-    equal = mass_flow(air_flow.number, gas.molar_mass, temperature_k)
-    relative = None if air_flow.u is None or air_flow.number == 0.0 else abs(air_flow.u / air_flow.number)
-
-    def value(mass_kg_s: float) -> Value:
-        return known(mass_kg_s, "kg/s", None if relative is None else abs(mass_kg_s) * relative)
-
-    over = gas.pressure_pa - ambient_pa
-    if over <= 0.0:
-        below = f"{gas.name} at {gas.pressure_pa / 1e3:.0f} kPa absolute is not above ambient: nothing is driven out"
-        inside = unknown("kg/s", below)
-        return RefrigerantLoss(value(equal), inside, inside, value(equal), value(equal), assumption)
-    molecular = equal * math.sqrt(AIR_MOLAR_MASS / gas.molar_mass) * over / ambient_pa
-    squares = (gas.pressure_pa**2 - ambient_pa**2) / ambient_pa**2
-    viscous = equal * squares * AIR_VISCOSITY_PA_S / gas.viscosity_pa_s
-    ends = sorted((equal, molecular, viscous), key=abs)
-    return RefrigerantLoss(value(equal), value(molecular), value(viscous), value(ends[0]), value(ends[2]), assumption)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +96,26 @@ def service_range(
     squares = (gas.pressure_pa**2 - ambient_pa**2) / (drive.high_pa**2 - drive.low_pa**2)
     viscous = mass * squares * drive.viscosity_pa_s / gas.viscosity_pa_s
     return min(molecular, viscous), max(molecular, viscous)
+
+
+def refrigerant_loss(
+    air_flow: Value, gas: ServiceGas, *, temperature_k: float = 293.15, ambient_pa: float = STANDARD_ATMOSPHERE_PA
+) -> RefrigerantLoss:
+    """What a hole that lets `air_flow` (Pa m3/s, into vacuum) in would let out of `gas` at its service pressure."""
+    assumption = (
+        f"the hole is not known, only a range: from molecular to viscous flow, with {gas.name} at "
+        f"{gas.pressure_pa / 1e5:.1f} bar absolute inside"
+    )
+    if air_flow.number is None:
+        none = unknown("kg/s", air_flow.problem or "the flow of air is not known")
+        return RefrigerantLoss(none, none, assumption)
+    if gas.pressure_pa <= ambient_pa:
+        inside = f"{gas.name} at {gas.pressure_pa / 1e3:.0f} kPa absolute is not above ambient: nothing is driven out"
+        return RefrigerantLoss(unknown("kg/s", inside), unknown("kg/s", inside), assumption)
+    ends = service_range(air_flow.number, air_into_vacuum(ambient_pa), gas, ambient_pa, temperature_k)
+    relative = None if air_flow.u is None or air_flow.number == 0.0 else abs(air_flow.u / air_flow.number)
+    low, high = (known(kg_s, "kg/s", None if relative is None else abs(kg_s) * relative) for kg_s in ends)
+    return RefrigerantLoss(low, high, assumption)
 
 
 def _positive(what: str, number: float, unit: str) -> None:

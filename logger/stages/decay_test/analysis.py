@@ -39,6 +39,9 @@ MIN_S = 300.0  # a shape needs five minutes
 # air, and their zero moves by some microns an hour.
 WATER_FACTOR = 1.5
 ZERO_DRIFT_PA_S = 10 * MICRON_PA / 3600.0
+DRIFTS_FOR_S = 8 * 3600.0  # further than in a working day a zero does not move
+LONGEST_S = 72 * 3600.0  # of a test that is proposed
+SHRINKS = 1.5  # a rate's interval, with the power of the test's length: 2.5 for scatter alone, 1 for a common offset
 DEFAULT_PROFILE = DECAY_PROFILES["ufgs-15182"]  # sets what matters when no profile is chosen
 
 
@@ -143,15 +146,18 @@ def analyse_decay(
             allowed_pa_s=hold.allowed_rise_pa / hold.hold_s,
             begin_pa=hold.start_max_pa or hold.limit_pa or math.inf,
             u_extra_pa_s=math.hypot(u_extra, u_gauge),
-            drift_pa_s=ZERO_DRIFT_PA_S if vacuum.gauge.zero_drift is None else vacuum.gauge.zero_drift,
+            drift_pa_s=_zero_drift(vacuum, span),
             water_pa=None if water_pa is None else shows_of_water * water_pa,
             warming_k_s=trend,
         )
     hidden = _hidden(
         judgement, vacuum, ClosedSystem(volume_m3, gas, charge_kg, ambient_pa, leak_that_matters or MATTERS_A_YEAR)
     )
-    if judgement is not None and judgement.cause in NOT_LEAKING and _could_matter(judgement, hidden):
-        judgement = replace(judgement, cause=RiseCause.CANNOT_TELL, why="could_hide")
+    if judgement is not None and judgement.cause in NOT_LEAKING and _could_matter(judgement, hidden, vacuum):
+        judgement = replace(
+            judgement, cause=RiseCause.CANNOT_TELL, why="could_hide",
+            isolate_s=_needed(judgement, hidden, vacuum, span),
+        )  # fmt: skip
     beyond = signs
     if judgement is None and held.gauge_limit is not None and not signs:
         beyond = (Suspicion(held.gauge_limit.name, (held.gauge_limit,)),)
@@ -218,13 +224,47 @@ def _hidden(judgement: RiseJudgment | None, vacuum: Series, tested: ClosedSystem
     return hidden_leak("decay.hidden", smallest, largest, air_into_vacuum(tested.ambient_pa), tested)
 
 
-def _could_matter(judgement: RiseJudgment, hidden: Hidden) -> bool:
+def _zero_drift(vacuum: Series, span_s: float) -> float:
+    """By which the gauge's zero may move, either way, Pa/s over the test."""
+    if vacuum.gauge.zero_drift is not None:
+        return vacuum.gauge.zero_drift
+    return ZERO_DRIFT_PA_S * min(1.0, DRIFTS_FOR_S / max(span_s, 1.0))
+
+
+def _matters_pa_s(hidden: Hidden, vacuum: Series, judgement: RiseJudgment) -> float:
+    """The steady rise that would matter: by the share of the charge, else by the default profile's allowed rise."""
+    matters, largest = hidden.finding.value("matters"), _largest(judgement, vacuum).number
+    if hidden.share and matters is not None and matters.number is not None and largest is not None:
+        return largest * matters.number / hidden.share
+    hold = DEFAULT_PROFILE.steps[-1]
+    return MATTERS * hold.allowed_rise_pa / hold.hold_s
+
+
+def _needed(judgement: RiseJudgment, hidden: Hidden, vacuum: Series, span_s: float) -> float:
+    """How long the test would have to be for such a leak to show, s; 0 where the gauge's zero drift hides it however
+    long."""
+    matters = _matters_pa_s(hidden, vacuum, judgement)
+
+    def drift(lasted_s: float) -> float:
+        return K * _zero_drift(vacuum, lasted_s) / math.sqrt(3.0)
+
+    over = judgement.at_most_pa_s - max(judgement.rate_pa_s, 0.0)
+    by_test = math.sqrt(max(over**2 - drift(span_s) ** 2, 0.0))
+    lasted_s = 1.5 * span_s
+    while lasted_s <= LONGEST_S:
+        at_most = max(judgement.rate_pa_s, 0.0) + math.hypot(by_test * (span_s / lasted_s) ** SHRINKS, drift(lasted_s))
+        if at_most < matters:
+            return lasted_s
+        lasted_s *= 1.2
+    return 0.0
+
+
+def _could_matter(judgement: RiseJudgment, hidden: Hidden, vacuum: Series) -> bool:
     """Where volume and charge are known by the share of the charge, else by the default profile's allowed rise."""
     if hidden.share is not None:
         value = hidden.finding.value("matters")
         return value is not None and value.number is not None and hidden.share > value.number
-    hold = DEFAULT_PROFILE.steps[-1]
-    return judgement.at_most_pa_s > MATTERS * hold.allowed_rise_pa / hold.hold_s
+    return judgement.at_most_pa_s > _matters_pa_s(hidden, vacuum, judgement)
 
 
 def _corrected(data: Blocks, near: Series | None, is_gas: bool) -> tuple[list[float], list[float] | None, float]:

@@ -69,6 +69,7 @@ def cause_finding(
         *fell,
         *(word("cause", code) for code in _CAUSES.get(cause, ())),
         *(word("check", code) for code in _CHECKS.get(cause, ())),
+        *((word("check", "state_drift"),) if judgement.why == "could_hide" and not judgement.isolate_s else ()),
         *(() if temperature_known else (word("temperature", "not_measured"),)),
     )
     return Finding("decay.cause", _VERDICT.get(cause, Verdict.ATTENTION), inputs)
@@ -111,9 +112,6 @@ def leak_findings(cause: RiseCause, flow: Value, loss: RefrigerantLoss | None, g
         return [Finding("decay.leak-rate", Verdict.INFO, (*inputs, word("check", "enter_volume")))]
     if loss is not None and gas is not None and loss.low.number is not None and loss.high.number is not None:
         inputs += [
-            number("loss_equal_flow", Quantity.MASS_PER_YEAR, loss.equal_flow),
-            number("loss_molecular", Quantity.MASS_PER_YEAR, loss.molecular),
-            number("loss_viscous", Quantity.MASS_PER_YEAR, loss.viscous),
             number("loss_low", Quantity.MASS_PER_YEAR, loss.low),
             number("loss_high", Quantity.MASS_PER_YEAR, loss.high),
             name_of("gas", gas.name),

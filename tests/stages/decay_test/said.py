@@ -148,7 +148,8 @@ CAUSES = (
     cause(RiseCause.MASKED, 61, 40, 142, level=2240),
     *(cause(RiseCause.CANNOT_TELL, 31, 24, 80, why=why, isolate_s=isolate_s) for why, isolate_s in (
         ("still_rising", 2.2 * HOUR), ("isolated_too_high", 0.0), ("vapor_follows_temperature", 3 * HOUR),
-        ("scatter", 5400.0), ("could_hide", 0.0), ("too_short", 5400.0), ("taken_up", 2 * HOUR),
+        ("scatter", 5400.0), ("could_hide", 0.0), ("could_hide", 19 * HOUR), ("too_short", 5400.0),
+        ("taken_up", 2 * HOUR),
     )),
     cause(RiseCause.MASKED, 61, 40, 142, level=2240, isolate_s=3 * HOUR),
     cause(RiseCause.CANNOT_TELL, -12, 24, 80, why="taken_up", isolate_s=2 * HOUR, fell=13),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from logger.model.finding import Finding, Verdict
-from logger.model.sample import GaugeFacts
+from logger.model.sample import NOTHING_STATED, GaugeFacts, Series
 from logger.model.units import MICRON_PA
 from logger.model.value import known, name_of
 from logger.physics.leak_flow import ServiceGas
@@ -57,7 +57,7 @@ def test_sealed_at_300_micron_and_warmed_10_k() -> None:
 
 
 def test_leak_rate_with_a_volume() -> None:
-    """(C): 20 L, 300 -> 500 micron in 1 h: 1.48e-4 Pa m3/s; R-134a 196 g/yr to 9.5 kg/yr."""
+    """(C): 20 L, 300 -> 500 micron in 1 h: 1.48e-4 Pa m3/s; R-134a 484 g/yr to 9.5 kg/yr."""
     series = replace(vacuum(lambda t: 300.0 + 200.0 * t / HOUR), gauge=STILL)
     result = analyse_decay(
         series, isolated_s=0.0, temperature=steady(), volume_m3=0.020, volume_u_m3=0.001, gas=R134A
@@ -67,7 +67,7 @@ def test_leak_rate_with_a_volume() -> None:
     assert result.air_flow.u is not None
     assert 0.04 < result.air_flow.u / 1.48e-4 < 0.06  # the volume's 5 %
     assert result.loss is not None
-    assert (result.loss.low.number or 0.0) * GRAMS_PER_YEAR == pytest.approx(196, rel=0.01)
+    assert (result.loss.low.number or 0.0) * GRAMS_PER_YEAR == pytest.approx(484, rel=0.01)
     assert (result.loss.high.number or 0.0) * GRAMS_PER_YEAR == pytest.approx(9500, rel=0.02)
     leak_rate = found(result, "decay.leak-rate")
     assert name_of("gas", "R-134a") in leak_rate.inputs
@@ -263,6 +263,27 @@ def test_what_could_hide_a_leak_that_matters_is_not_called_tight() -> None:
         series, isolated_s=0.0, temperature=steady(), gas=R134A, volume_m3=0.3, charge_kg=1.0, leak_that_matters=50.0
     )
     assert allowed.cause is RiseCause.TIGHT
+
+
+def test_a_tight_system_is_told_how_long_a_test_it_takes() -> None:
+    """R-410A, 20 kg in 50 L: an hour hides more than a tenth of the charge a year, a day does not."""
+    r410a = ServiceGas("R-410A", 0.0726, 14.4e5, 13.3e-6)
+
+    def flat(hours: float, gauge: GaugeFacts = NOTHING_STATED) -> DecayResult:
+        t = [hours * HOUR * i / 720 for i in range(721)]
+        near = Series("system_temperature", [t[0], t[360], t[-1]], [294.0] * 3, u=0.05, u_scale=0.3)
+        rng = random.Random(4)
+        read = [(180.0 + rng.gauss(0.0, 0.4)) * MICRON_PA for _ in t]
+        series = Series("vacuum", t, read, 0.4 * MICRON_PA, 3 * MICRON_PA, gauge=gauge)
+        return analyse_decay(series, isolated_s=0.0, temperature=near, gas=r410a, volume_m3=0.05, charge_kg=20.0)
+
+    short = flat(1.0)
+    assert short.cause is RiseCause.CANNOT_TELL
+    asked = found(short, "decay.cause").value("go_on")
+    assert asked is not None and asked.number is not None and 8 * HOUR < asked.number <= 36 * HOUR
+    assert flat(asked.number / HOUR).cause is RiseCause.TIGHT
+    drifting = flat(4.0, GaugeFacts(zero_drift=8 * MICRON_PA / HOUR))  # hides it however long
+    assert "state_drift" in found(drifting, "decay.cause").codes("check")
 
 
 def test_a_thousand_microns_an_hour_is_never_tight() -> None:

@@ -319,6 +319,118 @@ def test_an_archive_that_two_readers_may_read_differently_is_refused(made: Calla
     assert SafeZip(io.BytesIO(honest)).read("bag/report.pdf", 1000) == TRUE
 
 
+LOCAL, CENTRAL, END = b"PK\x03\x04", b"PK\x01\x02", b"PK\x05\x06"
+HONEST = local(NAME, TRUE) + central(NAME, TRUE, 0) + end(1, central(NAME, TRUE, 0), len(local(NAME, TRUE)))
+FOLDER = b"bag/data/"
+A_FOLDER = local(FOLDER, b"") + central(FOLDER, b"", 0) + end(1, central(FOLDER, b"", 0), len(local(FOLDER, b"")))
+
+
+def patched(data: bytes, *patches: tuple[bytes, int, str, int]) -> io.BytesIO:
+    """Each: (record, offset in it, form of the field, value)."""
+    out = bytearray(data)
+    for magic, offset, form, value in patches:
+        struct.pack_into(form, out, data.rindex(magic) + offset, value)
+    return io.BytesIO(bytes(out))
+
+
+def flags(value: int) -> tuple[tuple[bytes, int, str, int], ...]:
+    return (LOCAL, 6, "<H", value), (CENTRAL, 8, "<H", value)
+
+
+def mode(value: int) -> tuple[tuple[bytes, int, str, int], ...]:
+    return ((CENTRAL, 38, "<L", value << 16),)
+
+
+@pytest.mark.parametrize(
+    ("data", "patches", "why"),
+    [
+        (HONEST, (), None), (A_FOLDER, (), None),
+        (HONEST, flags(0x0002), None), (HONEST, flags(0x0004), None), (HONEST, flags(0x0800), None),
+        (HONEST, flags(0x0001), "encrypted"), (HONEST, flags(0x0040), "encrypted"),
+        (HONEST, flags(0x2000), "encrypted"), (HONEST, flags(0x0008), "as a stream"),
+        (HONEST, flags(0x0020), "not read"), (HONEST, flags(0x8000), "not read"),
+        (HONEST, mode(0o100644), None), (A_FOLDER, mode(0o040755), None),
+        (HONEST, mode(0o040755), "special file"), (A_FOLDER, mode(0o100644), "special file"),
+        (HONEST, mode(0o120777), "link"), (HONEST, mode(0o020666), "special file"),
+        (A_FOLDER, ((LOCAL, 22, "<L", 1), (CENTRAL, 24, "<L", 1)), "contents of its own"),
+        (A_FOLDER, ((LOCAL, 18, "<L", 1), (CENTRAL, 20, "<L", 1)), "contents of its own"),
+        (HONEST, ((LOCAL, 22, "<L", 99), (CENTRAL, 24, "<L", 99)), "in another size"),
+        (HONEST, ((CENTRAL, 30, "<H", 1),), "extra fields"), (HONEST, ((CENTRAL, 32, "<H", 1),), "a comment"),
+        (HONEST, ((CENTRAL, 34, "<H", 1),), "extra fields"), (HONEST, ((CENTRAL, 42, "<L", 1),), "overlaps"),
+        (HONEST, ((END, 4, "<H", 1),), "several parts"), (HONEST, ((END, 6, "<H", 1),), "several parts"),
+        (HONEST, ((END, 8, "<H", 2),), "several parts"), (HONEST, ((END, 10, "<H", 2),), "several parts"),
+        (HONEST, ((END, 8, "<H", 2), (END, 10, "<H", 2)), "does not fit its files"),
+        (HONEST, ((END, 20, "<H", 1),), "end record is missing"),
+        (HONEST, ((END, 0, "<H", 1),), "end record is missing"),
+        (HONEST, ((END, 16, "<L", 1),), "before, between or after"),
+        (HONEST, ((END, 12, "<L", 1),), "before, between or after"),
+        (HONEST, ((END, 12, "<L", 2**20),), "names too long"),
+        (end(0, b"", 0), (), None), (end(0, b"", 0)[1:], (), "cut short"),
+    ],
+)  # fmt: skip
+def test_each_field_that_is_out_of_the_ordinary_is_refused(
+    data: bytes, patches: tuple[tuple[bytes, int, str, int], ...], why: str | None
+) -> None:
+    if why is None:
+        assert SafeZip(patched(data, *patches)).names == ([NAME.decode()] if data is HONEST else [])
+        return
+    with pytest.raises(BundleError, match=why):
+        SafeZip(patched(data, *patches))
+
+
+@pytest.mark.parametrize(
+    ("name", "read"),
+    [("x" * 200, True), ("x" * 201, False), ("x" * 200 + "/", True), ("x" * 201 + "/", False),
+     ("a/b/c/d/e/f/g/h", True), ("a/b/c/d/e/f/g/h/i", False), ("a", True), ("a b", True), ("a ", False),
+     ("a.b", True), ("a.", False), ("_", True), ("-", False)],
+)  # fmt: skip
+def test_how_long_and_deep_a_name_may_be(name: str, read: bool) -> None:
+    raw = name.encode()
+    body = local(raw, b"")
+    data = io.BytesIO(body + central(raw, b"", 0) + end(1, central(raw, b"", 0), len(body)))
+    if read:
+        assert SafeZip(data).names == ([] if name.endswith("/") else [name])
+        return
+    with pytest.raises(BundleError, match="refused"):
+        SafeZip(data)
+
+
+def test_what_is_no_bomb_and_what_is_one_in_many_small_files() -> None:
+    """Half a megabyte of nothing is packed a thousandfold, and harmless; ten times as much in parts is not."""
+    small = packed({"zeros": bytes(500_000)})
+    assert sum(map(len, SafeZip(io.BytesIO(small)).chunks("bag/zeros"))) == 500_000
+    with pytest.raises(BundleError, match="would unpack to 5,400,000: refused as a zip bomb"):
+        SafeZip(io.BytesIO(packed({f"{i}": bytes(900_000) for i in range(6)})))
+    many = packed({f"{i}": b"" for i in range(safezip.MAX_ENTRIES)})
+    assert len(SafeZip(io.BytesIO(many)).names) == safezip.MAX_ENTRIES == 100
+
+
+def test_no_more_is_read_than_was_asked_for() -> None:
+    archive = SafeZip(io.BytesIO(HONEST))
+    assert archive.size(NAME.decode()) == len(TRUE)
+    assert archive.read(NAME.decode(), len(TRUE)) == TRUE
+    with pytest.raises(BundleError, match=f"has {len(TRUE)} bytes; up to {len(TRUE) - 1} are expected"):
+        archive.read(NAME.decode(), len(TRUE) - 1)
+
+
+@pytest.mark.parametrize("size", [safezip.CHUNK - 1, safezip.CHUNK, safezip.CHUNK + 1, 2 * safezip.CHUNK])
+def test_files_stored_and_packed_are_read_chunk_by_chunk(size: int) -> None:
+    body = (bytes(range(251)) * (size // 251 + 1))[:size]
+    stored = local(NAME, body) + central(NAME, body, 0) + end(1, central(NAME, body, 0), len(local(NAME, body)))
+    for data, name in ((stored, NAME.decode()), (packed({"x": body}), "bag/x")):
+        chunks = list(SafeZip(io.BytesIO(data)).chunks(name))
+        assert b"".join(chunks) == body
+        assert max(map(len, chunks)) <= safezip.CHUNK
+
+
+def test_an_archive_is_written_in_one_form() -> None:
+    with zipfile.ZipFile(io.BytesIO(packed({"x": b"1"}))) as archive:
+        (info,) = archive.infolist()
+    assert (info.date_time, info.create_system, info.compress_type) == ((1980, 1, 1, 0, 0, 0), 3, zipfile.ZIP_DEFLATED)
+    assert info.external_attr == 0o100644 << 16
+    assert (info.extra, info.comment) == (b"", b"")
+
+
 @given(st.data())
 @settings(max_examples=300, deadline=None)
 def test_headers_and_directory_say_the_same_or_the_archive_is_refused(data: st.DataObject) -> None:

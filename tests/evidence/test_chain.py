@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from logger.evidence.chain import (
     GENESIS,
+    ChainReport,
     chained,
     decode_offsets,
     encode_offsets,
@@ -332,18 +333,89 @@ def test_how_many_records_the_end_has_lost(lost: int, says: str) -> None:
     assert report.problem is not None and report.problem.startswith(f"{says} at the end")
 
 
-def test_offsets_have_64_bits_and_not_one_more() -> None:
-    most = 2**64 - 1
-    assert decode_offsets(encode_offsets([(most, 0)])) == [(most, 0)]
-    with pytest.raises(ChainError):
-        encode_offsets([(2**64, 0)])
-    with pytest.raises(ChainError):
-        decode_offsets(b"\xff" * 9 + b"\x02\x00")  # bit 64
-    with pytest.raises(ChainError):
-        decode_offsets(b"\x80" * 10 + b"\x01\x00")  # an eleventh byte
-    with pytest.raises(ChainError):
-        decode_offsets(b"\x80\x00\x00")  # a nought in two bytes
-
-
 def test_an_event_is_one_record_of_one() -> None:
     assert new_event(NoteWritten(t_ns=5, text="x")).n == 1
+
+
+def test_of_several_checkpoints_the_furthest_loss_and_the_first_rewriting_are_told() -> None:
+    chain = linked([_note(t) for t in range(6)])
+    seen = [checkpoint(record) for record in chain]
+    report = verify_chain(chain[:3], [seen[4], seen[0], seen[5], seen[3], seen[2]])
+    assert report.problem is not None and report.problem.startswith("3 records missing at the end")
+    assert "saw records up to 6, the last one here is 3" in report.problem
+    assert (report.count, report.last_id, report.head) == (3, 3, chain[2].digest)
+    assert (report.first_bad_id, report.checkpoints) == (4, 2)
+    others = [replace(seen[k], head=bytes(32)) for k in (4, 1, 3)]
+    report = verify_chain(chain, [*others, seen[0], seen[0]])
+    assert report.problem == "record 2 is not the one a checkpoint saw: records up to it were rewritten"
+    assert (report.first_bad_id, report.checkpoints, report.count, report.head) == (2, 2, 6, chain[5].digest)
+    both = verify_chain(chain[:3], [seen[4], others[1]])  # what is gone hides what was rewritten
+    assert both.problem is not None and both.problem.startswith("2 records missing")
+
+
+def test_where_a_chain_breaks_what_held_is_told() -> None:
+    chain = linked([_note(t) for t in range(6)])
+    changed = replace(chain[3], t0_ns=99)
+    report = verify_chain([*chain[:3], changed, *chain[4:]], [checkpoint(chain[1]), checkpoint(chain[4])])
+    assert report.problem == "record 4 does not fit the one before it: one of the two was changed"
+    assert (report.count, report.last_id, report.head) == (3, 3, chain[2].digest)
+    assert (report.first_bad_id, report.checkpoints, report.holds) == (4, 1, False)
+    unheard = replace(chain[3], kind="photo")
+    assert verify_chain([*chain[:3], unheard]).problem == "record 4: kind 'photo' is not known"
+
+
+def test_no_records_hold_and_lack_what_a_checkpoint_saw() -> None:
+    assert verify_chain([]) == ChainReport(0, 0, GENESIS)
+    (first,) = linked([_note(0)])
+    report = verify_chain([], [checkpoint(first)])
+    assert report.problem is not None and report.problem.startswith("1 record missing at the end")
+    assert (report.first_bad_id, report.head) == (1, GENESIS)
+
+
+@pytest.mark.parametrize("number", [-1, 2**64])
+def test_an_offset_of_no_64_bits_is_not_written(number: int) -> None:
+    for pair in ((number, 1), (1, number)):
+        with pytest.raises(ChainError, match=rf"offset {number} is not 0 to"):
+            encode_offsets([pair])
+
+
+@pytest.mark.parametrize(
+    ("data", "what"),
+    [
+        (b"\xff" * 9 + b"\x01\x00", None),  # 2**64 - 1
+        (b"\xff" * 9 + b"\x02\x00", "shortest form or has more than 64 bits"),
+        (b"\x80" * 9 + b"\x7f\x00", "shortest form or has more than 64 bits"),
+        (b"\x80" * 10 + b"\x01\x00", "more than 64 bits"), (b"\xff" * 30, "more than 64 bits"),
+        (b"\x80\x00\x00", "shortest form"), (b"\x00", "inside a frame"), (b"\x01\x80", "inside a frame"),
+        (b"\x00\x80", "inside a frame"), (b"", None), (b"\x00\x00", None),
+    ],
+)  # fmt: skip
+def test_offsets_that_are_none(data: bytes, what: str | None) -> None:
+    if what is None:
+        assert encode_offsets(decode_offsets(data)) == data
+        return
+    with pytest.raises(ChainError, match=what):
+        decode_offsets(data)
+
+
+def test_frames_and_events_are_not_taken_for_each_other() -> None:
+    event = chained(GENESIS, _note(0), 1)
+    frames_record = chained(GENESIS, NewRecord(FRAMES, "d", 0, 1, encode_offsets([(0, 1)]), b"x"), 1)
+    assert frames_of(frames_record) == [(0, b"x")]
+    with pytest.raises(ChainError, match="an event has no frames"):
+        frames_of(event)
+    for read in (event_data, event_of):
+        with pytest.raises(ChainError, match="record 1: frames are no event"):
+            read(frames_record)
+        with pytest.raises(ChainError, match="record 1: "):
+            read(replace(event, payload=b"{}"))
+    told = replace(event, payload=b'{"t_ns":0,"type":"note"}')
+    with pytest.raises(ChainError, match="record 1: the event cannot be read"):
+        event_of(told)
+
+
+def test_several_checkpoints_of_one_record_are_each_compared() -> None:
+    chain = linked([_note(t) for t in range(3)])
+    seen = checkpoint(chain[1])
+    assert verify_chain(chain, [seen, replace(seen, t_ns=5)]).checkpoints == 2
+    assert not verify_chain(chain, [seen, replace(seen, head=bytes(32))]).holds

@@ -222,6 +222,11 @@ def local_day() -> date:
     return datetime.now().astimezone().date()
 
 
+def noon_ns(day: date) -> int:
+    """UTC of noon of a day, local time."""
+    return int(time.mktime((day.year, day.month, day.day, 12, 0, 0, 0, 0, -1))) * NS_PER_S
+
+
 def utc_offset_s() -> int:
     """How far the user's own time is ahead of UTC now."""
     offset = datetime.now().astimezone().utcoffset()

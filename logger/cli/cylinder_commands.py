@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logger.cli.completing import cylinder_names
 from logger.cli.cylinder_options import (
+    DAY,
     JURISDICTION_OPTION,
     checked_name,
     cylinder_of,
@@ -36,14 +38,17 @@ from logger.model.cylinder import Cylinder
 from logger.model.finding import Finding, Text, Verdict
 from logger.model.plain import plain
 from logger.model.points import Quantity
-from logger.model.value import known, unknown
+from logger.model.value import Value, known, unknown
 from logger.wording.given import sentence
 from logger.wording.numbers import in_one
 
 if TYPE_CHECKING:
     from logger.refrigerant import Catalogue
+    from logger.register.cylinders_now import CylinderNow
 
 _Q = Quantity
+_SPARE_KG = 0.25  # by which two weights of a cylinder differ without a question (register/derive.py)
+_PLOT_WIDTH = 60
 
 
 @click.group()
@@ -189,37 +194,179 @@ def add(name: str, contents: str | None, anew: bool, units: str, as_json: bool, 
     say(limit.caution)
 
 
-@cylinder.command("list")
+@cylinder.command("list", short_help="What is in each now, room left, last weight, test.")
 @UNITS_OPTION
 @JSON_OPTION
 def list_(units: str, as_json: bool) -> None:
-    """The cylinders you keep."""
+    """The cylinders you keep, and those of your jobs: what is in each now, room left, last weight, test."""
     from logger.config.cylinders import read_cylinders
     from logger.cylinder.limits import CAUTION
+    from logger.register.cylinders_now import cylinders_now
+    from logger.register.register import asked
 
     catalogue = user_catalogue()
-    listed = read_cylinders(cylinders_path(), catalogue)
+    on_list = read_cylinders(cylinders_path(), catalogue)
+    listed = asked(lambda connection: cylinders_now(connection, on_list))
     if as_json:
-        rows = [plain(c) | _limits_data(_limits(c, "strictest", catalogue), _requalification(c), units) for c in listed]
-        click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+        click.echo(json.dumps([_now_data(one, catalogue, units) for one in listed], indent=1, ensure_ascii=False))
         return
     if not listed:
         click.echo("no cylinders are kept yet; see `rimelog cylinder add --help`")
         return
-    click.echo(f"{'name':16s} {'contents':22s} {'tare':>10s} {'water cap.':>10s} {'max gross':>10s}  test")
-    for c in listed:
-        limit = _limits(c, "strictest", catalogue)
+    click.echo(f"{'name':14s} {'contents':20s} {'in it':>9s} {'room left':>9s} {'max gross':>10s}  test")
+    for one in listed:
+        c, limit = one.cylinder, _limits(one.cylinder, "strictest", catalogue)
         mixture = " / ".join(c.candidates) + " ?" if c.candidates else "not known"
-        contents = catalogue.labelled(c.refrigerant or mixture)
+        contents = catalogue.labelled(c.refrigerant or one.mixture or mixture)
+        inside, room = (shown(value, _Q.MASS, units, 0) if value.number is not None else "-"
+                        for value in (one.inside, _room(one, limit)))  # fmt: skip
         remarks = [_text(_requalification(c), units).headline]
         if limit.suitability.verdict is Verdict.FAIL:
             remarks.append(f"{_text(limit.suitability, units).headline}: do not fill")
-        click.echo(
-            f"{c.name[:16]:16s} {contents[:22]:22s} {shown(known(c.tare_kg, 'kg'), _Q.MASS, units, 0):>10s} "
-            f"{shown(known(c.water_capacity_kg, 'kg'), _Q.MASS, units, 0):>10s} "
-            f"{shown_down(limit.max_gross, units):>10s}  {'; '.join(remarks)}"
-        )
+        click.echo(f"{c.name[:14]:14s} {contents[:20]:20s} {inside:>9s} {room:>9s} "
+                   f"{shown_down(limit.max_gross, units):>10s}  {'; '.join(remarks)}")  # fmt: skip
+        if one.mixture:
+            say(f"MIXTURE: {one.mixture} came together in it. Do not reuse; tell the reclaimer.", "    ")
+        if one.weighed.number is not None:
+            weight = shown(one.weighed, _Q.MASS, units, 0)
+            say(f"last weight {weight} on {one.weighed_date}, job {one.last_job}", "    ")
+        if not one.on_list:
+            say("not kept: `rimelog cylinder add` keeps it with its stamps", "    ")
     say(CAUTION)
+
+
+def _room(one: "CylinderNow", limit: Any) -> Value:
+    """What may still go in, kg, by the tightest rule."""
+    if one.inside.number is None or limit.max_net.number is None:
+        return unknown("kg", one.inside.problem or limit.max_net.problem or "no limit")
+    return known(limit.max_net.number - one.inside.number, "kg", one.inside.u)
+
+
+def _now_data(one: "CylinderNow", catalogue: "Catalogue", units: str) -> dict[str, Any]:
+    limit = _limits(one.cylinder, "strictest", catalogue)
+    masses = {"inside": one.inside, "room_left": _room(one, limit), "last_weight": one.weighed}
+    return {
+        **plain(one.cylinder),
+        **_limits_data(limit, _requalification(one.cylinder), units),
+        **{key: as_data(value, _Q.MASS, units, 0.0) for key, value in masses.items()},
+        "last_weight_date": one.weighed_date or None, "mixture": one.mixture or None, "on_list": one.on_list,
+        "last_job": one.last_job or None,
+    }  # fmt: skip
+
+
+def _found_now(name: str, catalogue: "Catalogue") -> "CylinderNow":
+    """By name in any case, of those that are kept or that jobs know."""
+    from logger.config.cylinders import read_cylinders
+    from logger.register import RegisterError
+    from logger.register.cylinders_now import cylinders_now
+    from logger.register.register import asked
+
+    on_list = read_cylinders(cylinders_path(), catalogue)
+    listed = asked(lambda connection: cylinders_now(connection, on_list))
+    fitting = [one for one in listed if one.cylinder.name.casefold() == name.casefold()]
+    if not fitting:
+        names = ", ".join(one.cylinder.name for one in listed[:20]) or "none yet; see `rimelog cylinder add`"
+        raise RegisterError(f"no cylinder {name!r:.60}; there are {names}")
+    return fitting[0]
+
+
+@cylinder.command(short_help="Record where the refrigerant in it went.")
+@click.argument("name", shell_complete=cylinder_names)
+@click.option("--to", type=click.Choice(["reclaimer", "reuse", "destruction", "customer"]), help="Where it goes.")
+@click.option("--who", default="", help="Name of the reclaimer, facility or customer.")
+@click.option("--mass", help="Of the refrigerant, when not all of it, or when it was weighed there.")
+@click.option("--paper", default="", metavar="NO", help="Number of the shipping paper or invoice.")
+@click.option("--by", default="", help="Who enters it.")
+@click.option("--date", "day", type=DAY, help="When it went, if not today.")
+@click.option("--undo", is_flag=True, help="Take the last such entry of this cylinder back.")
+@UNITS_OPTION
+@JSON_OPTION
+def out(
+    name: str, to: str | None, who: str, mass: str | None, paper: str, by: str, day: date | None, undo: bool,
+    units: str, as_json: bool,
+) -> None:  # fmt: skip
+    """Record where the refrigerant in a cylinder went: all of it, or --mass.
+
+    For the balance of the year (`rimelog refrigerant-log`); the job's own record stays as it is.
+    """
+    from logger.clock import Clock, local_day, noon_ns
+    from logger.model.units import parse_quantity
+    from logger.register import RegisterError
+    from logger.register.cylinders_sent import Sent, add_sent, undo_last
+    from logger.store.place import data_dir
+
+    now = _found_now(name, user_catalogue())
+    name, now_ns = now.cylinder.name, Clock().now_ns()
+    if undo:
+        gone = undo_last(data_dir(), name, now_ns)
+        if gone is None:
+            raise RegisterError(f"{name}: nothing was entered to take back")
+        click.echo(json.dumps({"undone": plain(gone)}, indent=1) if as_json else f"taken back: {name}, {gone.date}")
+        return
+    if to is None:
+        raise click.UsageError("say where it goes: --to reclaimer, reuse, destruction or customer")
+    mass_kg = None if mass is None else parse_quantity(mass, _Q.MASS)
+    if mass_kg is not None and not mass_kg > 0:
+        raise click.UsageError("--mass is above zero")
+    if mass_kg is None and now.inside.number is None:
+        raise RegisterError(f"{name}: {now.inside.problem}. Weigh it and give --mass")
+    if mass_kg is None and (now.inside.number or 0.0) <= 0.0:
+        raise RegisterError(f"{name} is empty by the register; give --mass if that is not so")
+    if day is not None and day > local_day():
+        raise click.UsageError("--date is not after today")
+    then_ns = now_ns if day is None or day == local_day() else noon_ns(day)
+    sent = add_sent(data_dir(), Sent(0, then_ns, (day or local_day()).isoformat(), name, to, who, mass_kg, paper, by))
+    gone_kg = now.inside if mass_kg is None else known(mass_kg, "kg")
+    if as_json:
+        click.echo(json.dumps({**plain(sent), "mass": as_data(gone_kg, _Q.MASS, units, 0.0)}, indent=1))
+        return
+    said = " ".join(filter(None, (shown(gone_kg, _Q.MASS, units, 0), now.cylinder.refrigerant or now.mixture)))
+    click.echo(f"{name}: {said} to {to}{f' ({who})' if who else ''} on {sent.date}"
+               + (f", paper {paper}" if paper else ""))  # fmt: skip
+    if mass_kg is not None and now.inside.number is not None and mass_kg > now.inside.number + _SPARE_KG:
+        say(f"That is more than the {shown(now.inside, _Q.MASS, units, 0)} known to be in it: check the weight.")
+    if not paper and to in ("reclaimer", "destruction"):
+        say("No shipping paper entered: --undo, then again with --paper NO.")
+
+
+@cylinder.command()
+@click.argument("name", shell_complete=cylinder_names)
+@UNITS_OPTION
+@click.option("--csv", "as_csv", is_flag=True, help="Comma-separated, in your units.")
+@JSON_OPTION
+def life(name: str, units: str, as_csv: bool, as_json: bool) -> None:
+    """All that went into a cylinder and out of it, and how full it was."""
+    from logger.cli.answers import print_answer
+    from logger.register.cylinders_now import life as life_of
+    from logger.register.register import asked
+
+    now = _found_now(name, user_catalogue())
+    found = asked(lambda connection: life_of(connection, now.id))
+    print_answer(found, as_csv=as_csv, as_json=as_json, units=units, none=f"{name}: no job moved anything")
+    if not (as_csv or as_json):
+        for line in _life_plot([row["date"] for row in found.data()], [row["inside"] for row in found.data()], units):
+            click.echo(line)
+
+
+def _life_plot(days: list[str], inside_kg: list[float | None], units: str) -> list[str]:
+    """What was in it over time; nothing for fewer than two days."""
+    from logger.screen.braille import plot
+
+    ends = [date.fromisoformat(day).toordinal() for day in days]
+    if len(ends) < 2 or ends[0] == ends[-1]:
+        return []
+    columns, levels = 2 * _PLOT_WIDTH, list[float | None]()
+    for i in range(columns):
+        at = ends[0] + (ends[-1] - ends[0]) * i / (columns - 1)
+        levels.append([kg for day, kg in zip(ends, inside_kg, strict=True) if day <= at + 1e-9][-1])
+    drawn = plot(levels, levels, _PLOT_WIDTH, 6)
+    if drawn is None:
+        return []
+    rows, low, high = drawn
+    marks = [shown(known(max(0.0, kg), "kg"), _Q.MASS, units, 0) for kg in (high, low)]
+    left = [marks[0], *[""] * (len(rows) - 2), marks[1]]
+    axis = f"{days[0]}{days[-1]:>{_PLOT_WIDTH - len(days[0])}}"
+    return ["", *(f"{mark:>10} {row}" for mark, row in zip(left, rows, strict=True)), f"{'':10} {axis}"]
 
 
 @cylinder.command()

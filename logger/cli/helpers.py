@@ -16,6 +16,7 @@ from logger.decode.calibration_fit import Standing, standing
 from logger.model.cylinder import Cylinder
 from logger.model.rig import Rig
 from logger.refrigerant import Catalogue
+from logger.register.cylinders_now import with_contents
 from logger.store.place import data_dir
 
 
@@ -29,12 +30,15 @@ def signer() -> Callable[[bytes], str]:
 
 
 def listed_cylinder(name: str, catalogue: Catalogue) -> Cylinder | None:
-    """Of the user's own list, by name in any case; a faulty list is reported, not taken for an empty one."""
+    """Of the user's own list, by name in any case, with what is in it by earlier jobs.
+
+    A faulty list is reported, not taken for an empty one.
+    """
     try:
         listed = read_cylinders(data_dir() / FILE_NAME, catalogue)
     except ConfigError as exc:
         raise Refused(str(exc)) from exc
-    return next((c for c in listed if c.name.casefold() == name.casefold()), None)
+    return next(iter(with_contents(c for c in listed if c.name.casefold() == name.casefold())), None)
 
 
 def say_start(daemon: Daemon) -> None:

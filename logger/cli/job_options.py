@@ -189,6 +189,7 @@ def _new_job(words: JobWords, catalogue: "Catalogue") -> "JobSetup":
     from logger.config.cylinders import find_cylinder
     from logger.config.job_file import job_from_words, load_job
     from logger.config.user_settings import with_settings
+    from logger.register.cylinders_now import with_contents
 
     settings = user_settings()
     if words.job_file is not None:
@@ -207,7 +208,7 @@ def _new_job(words: JobWords, catalogue: "Catalogue") -> "JobSetup":
         raise click.UsageError("name a --job-file, a --refrigerant, or --continue a job")
     if words.cylinder is not None:
         first = next((c for c in setup.cylinders if c.name == words.cylinder), None)
-        first = first or find_cylinder(cylinders_path(), words.cylinder, catalogue)
+        first = first or with_contents((find_cylinder(cylinders_path(), words.cylinder, catalogue),))[0]
         setup = replace(setup, cylinders=(first, *(c for c in setup.cylinders if c.name != first.name)))
     return replace(setup, job=with_settings(setup.job, settings))
 

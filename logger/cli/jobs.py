@@ -8,6 +8,7 @@ import click
 
 from logger.cli.completing import job_ids
 from logger.cli.quantities import say
+from logger.model.points import Quantity
 
 if TYPE_CHECKING:
     from logger.store.doctor import DoctorReport
@@ -256,6 +257,7 @@ def close_place(
         say(note)
     for headline, text in done.findings:
         say(f"{headline}: {text}")
+    _ask_of_cylinders(place.job_id)
     if done.already:
         click.echo(f"job {place.job_id} is closed already")
     else:
@@ -263,6 +265,29 @@ def close_place(
             f"job {place.job_id} is closed: {done.records} records hold, {size(done.after_bytes)} "
             f"(before {size(done.before_bytes)})"
         )
+
+
+def _ask_of_cylinders(job_id: str) -> None:
+    """Where a cylinder's weight does not fit what was in it after the job before. The job is closed whatever fails."""
+    from logger.register import RegisterError
+    from logger.register.cylinders_now import differences
+    from logger.register.register import asked
+    from logger.wording.values import Shown
+
+    try:
+        found = asked(lambda connection: differences(connection, job_id))
+    except RegisterError as exc:
+        say(f"The register could not be asked: {exc}")
+        return
+    for row in found:
+        less = row["from_kind"] == "cylinder"
+        mass = Shown("us").number(row["mass_kg"], Quantity.MASS)
+        name = row["from_name"] or row["to_name"]
+        say(f"Cylinder {name}: {mass} {'less' if less else 'more'} in it than after the job before.")
+        if less:
+            say(f"Where did it go? `rimelog cylinder out {name} --to reclaimer --mass MASS --date DAY`", "    ")
+        else:
+            say("Which job filled it? `rimelog take` brings another computer's. Or is a tare wrong?", "    ")
 
 
 class Signatures:

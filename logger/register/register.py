@@ -108,12 +108,12 @@ def _mend(data: Path | None, counted: Counted, *, anew: bool = False) -> Mended:
     now = _stamps(root)
     sent = _sent_state(root)
     with closing(_connect_writer(path)) as connection:
-        whole = not anew and _is_ours(connection)
+        whole = not anew and is_ours(connection)
         if whole and not _changed(connection, now, sent):
             return Mended(0, 0, len(now))
         connection.execute("BEGIN IMMEDIATE")
         try:
-            if anew or not _is_ours(connection):
+            if anew or not is_ours(connection):
                 schema.create(connection)
             done = _enter(connection, root, now, sent, counted)
             connection.execute("COMMIT")
@@ -131,7 +131,8 @@ def _connect_writer(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _is_ours(connection: sqlite3.Connection) -> bool:
+def is_ours(connection: sqlite3.Connection) -> bool:
+    """Whether the file is of this version."""
     found = connection.execute("PRAGMA user_version").fetchone()[0]
     ours = connection.execute("PRAGMA application_id").fetchone()[0]
     return (found, ours) == (schema.VERSION, schema.APPLICATION_ID)

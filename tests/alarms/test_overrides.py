@@ -50,6 +50,8 @@ def test_settings_in_the_users_units() -> None:
         label = "Cylinder\\u001b[2J warm"
         [alarms.vacuum-rise]
         limit = "100micron"
+        on_delay = "24h"
+        off_delay = "0s"
         [alarms.no-data-barometer]
         enabled = false
         """,
@@ -65,6 +67,7 @@ def test_settings_in_the_users_units() -> None:
     assert rules["cylinder-hot"].latched
     assert alarm_text(rules["cylinder-hot"], Shown()).label == "Cylinder[2J warm"
     assert rules["vacuum-rise"].limit == pytest.approx(100 * MICRON_PA)
+    assert (rules["vacuum-rise"].on_delay_s, rules["vacuum-rise"].off_delay_s) == (86_400, 0)
     assert "no-data-barometer" not in rules
 
 
@@ -157,6 +160,7 @@ def test_a_live_quantity_can_be_watched() -> None:
         ('[alarms.cylinder-hot]\nenabled = "no"', "alarms.cylinder-hot.enabled: is true or false"),
         ('[alarms.cylinder-hot]\npriority = "top"', "alarms.cylinder-hot.priority: is one of urgent, high, low"),
         ('[alarms.cylinder-hot]\non_delay = "-5s"', "alarms.cylinder-hot.on_delay: '-5s' is outside 0 to 86400"),
+        ('[alarms.cylinder-hot]\non_delay = "86401s"', "alarms.cylinder-hot.on_delay: '86401s' is outside 0 to 86400"),
         ('[alarms.cylinder-hot]\nwindow = "5s"', "alarms.cylinder-hot.window: only a rate"),
         ('[alarms.vacuum-lost]\nwindow = "0s"', "alarms.vacuum-lost.window: a window is longer"),
         ('[alarms.store-trouble]\nlimit = "5s"', "alarms.store-trouble.limit: this alarm (trouble) compares with"),

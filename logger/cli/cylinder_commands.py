@@ -100,8 +100,11 @@ def check(
     second_pressure: str | None, second_temperature: str | None, settled: bool, jurisdiction: str,
     altitude: str | None, barometer: str | None, units: str, as_json: bool, **markings: Any,
 ) -> None:  # fmt: skip
-    """What is in it now: liquid fill, liquid-full temperature, mass still allowed, non-condensable gas."""
-    from logger.cylinder.checks import non_condensables
+    """What is in it now: liquid fill, liquid-full temperature, mass still allowed, non-condensable gas.
+
+    Exit status 1 where it is over its limit.
+    """
+    from logger.cylinder.checks import filled, non_condensables
     from logger.cylinder.limits import present_fill
 
     if gross is not None and net is not None:
@@ -121,7 +124,8 @@ def check(
         else known(temperature(temp), "K", half_width(temperature_accuracy, _Q.TEMPERATURE_DIFFERENCE))
     )
     fill = present_fill(mass, kelvin, limit)
-    findings = [limit.suitability, _requalification(chosen)]
+    weighed = [filled(fill.mass_allowed, limit.max_net)] if mass.number is not None else []
+    findings = [*weighed, limit.suitability, _requalification(chosen)]
     if pressure is not None:
         pascal_u = half_width(pressure_accuracy, _Q.PRESSURE_DIFFERENCE)
         if rests_on_ambient(pressure):
@@ -151,6 +155,7 @@ def check(
         data |= {key: as_data(value, quantity, units, around.pressure_pa) for key, _, value, quantity in rows}
         data |= {"findings": [plain(f) for f in findings], "notes": list(limit.notes), "caution": limit.caution}
         click.echo(json.dumps(data, indent=1, ensure_ascii=False))
+        _fail_if_over(weighed)
         return
     click.echo(f"{chosen.name}: {_contents(limit)}")
     if mass.number is not None or pressure is None:
@@ -161,6 +166,12 @@ def check(
         say(_line(finding, units))
     for note in (*((around.note,) if rests_on_ambient(pressure) else ()), *limit.notes, limit.caution):
         say(in_one(note, units))
+    _fail_if_over(weighed)
+
+
+def _fail_if_over(weighed: list[Finding]) -> None:
+    if any(finding.verdict is Verdict.FAIL for finding in weighed):
+        click.get_current_context().exit(1)
 
 
 @cylinder.command()

@@ -1,4 +1,4 @@
-"""Checks of a cylinder that are not about mass: marked pressure, contents, date of test, non-condensable gas."""
+"""Checks of a cylinder: mass against its limit, marked pressure, contents, date of test, non-condensable gas."""
 
 import math
 from datetime import date
@@ -28,6 +28,22 @@ TIER_U_K = {"reference": 0.2, "predictive": 0.5, "estimated": 1.5}
 
 
 _WORST_FIRST = (Verdict.FAIL, Verdict.CANNOT_TELL, Verdict.PASS)
+
+
+def filled(room: Value, max_net: Value) -> Finding:
+    """Is it over its limit? room: left to the limit, kg, negative when over; unknown says why. max_net: the limit, kg.
+
+    Over by the reading alone fails: what the scale may be off is no room to fill into.
+    """
+    inputs = (number("room", Quantity.MASS, room), number("max_net", Quantity.MASS, max_net))
+    if room.number is None:
+        return Finding("cylinder.fill", Verdict.CANNOT_TELL, (*inputs, word("judged", "unknown")))
+    if room.number < 0.0:
+        over = number("over_by", Quantity.MASS, known(-room.number, "kg", room.u))
+        return Finding("cylinder.fill", Verdict.FAIL, (*inputs, over, word("judged", "over")))
+    if room.number <= 2.0 * (room.u or 0.0):
+        return Finding("cylinder.fill", Verdict.CANNOT_TELL, (*inputs, word("judged", "within_u")))
+    return Finding("cylinder.fill", Verdict.PASS, (*inputs, word("judged", "below")))
 
 
 def suitability(cylinder: Cylinder, inside: tuple[Refrigerant, ...]) -> Finding:

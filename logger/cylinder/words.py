@@ -93,6 +93,23 @@ _UNREACHED = {
 }
 
 
+_FILL_RULE = "the lowest of the filling limits that apply; over by the reading alone counts"
+
+
+def _fill(f: Given) -> Text:
+    headline, body = {
+        "unknown": ("fill: can't tell", f"Room to its limit unknown: {f('room')}."),
+        "over": (
+            f"OVER ITS LIMIT by {f('over_by') if f.has('over_by') else ''}",
+            "DO NOT FILL, heat, move or ship this one. Stay clear of the relief valve; move the excess to another "
+            "cylinder.",
+        ),
+        "within_u": ("at its limit", f"Room left {f.spread('room')}: at its limit for this scale. Stop here."),
+        "below": (f"room left {f('room')}", f"{f('room')} below its limit of {f('max_net')} net."),
+    }[f.code("judged")]
+    return Text(headline, body, _FILL_RULE)
+
+
 def _contents(f: Given) -> Text:
     if f.code("judged") == "same":
         return Text("one refrigerant", f"{f('cylinder')} is for {f('refrigerant')}.", _CONTENTS_RULE)
@@ -207,6 +224,7 @@ def _welded(f: Given) -> str:
 WORDS = Words(
     statements={"marking.tare": _tare, "marking.service_pressure": _stamped_pressure, "marking.welded": _welded},
     findings={
+        "cylinder.fill": _fill,
         "cylinder.service-pressure": _service_pressure,
         "cylinder.test-pressure": _test_pressure,
         "cylinder.contents": _contents,
@@ -230,6 +248,9 @@ WORDS = Words(
         "closer": "Put a better sensor on the liquid, or wait longer",
     },
     labels={
+        "room": "room left",
+        "max_net": "limit, net",
+        "over_by": "over its limit by",
         "reaches": "pressure reached, gauge",
         "at": "at",
         "needs": "marking needed, gauge",

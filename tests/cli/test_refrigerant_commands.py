@@ -275,3 +275,14 @@ def test_a_wrong_blend_of_the_users_stops_no_other_command(tmp_path: Path) -> No
     )
     assert "R-410A" in out("sat R-410A -p 118psig")
     assert "blend[1] (SHOP-2): the percentages add up to 90.00, not 100" in " ".join(out("refrigerants R-41").split())
+
+
+def test_an_overfilled_cylinder_fails() -> None:
+    """47.6 lb of water at 80 %: 38 lb of water's volume; by R-410A's density at 77 °F some 40 lb net."""
+    check = "cylinder check --refrigerant R410A --water-capacity 47.6lb --tare 27.5lb --service-pressure 400psi"
+    over = run(f"{check} --net 46lb")
+    assert over.exit_code == 1
+    assert "[FAIL] OVER ITS LIMIT" in over.output.replace("Over its limit", "OVER ITS LIMIT")
+    assert run(f"{check} --net 46lb --json").exit_code == 1
+    assert json.loads(run(f"{check} --net 46lb --json").output)["findings"][0]["verdict"] == "fail"
+    assert "[PASS] Room left" in out(f"{check} --net 20lb")

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from datetime import date
 
-from logger.cylinder.checks import non_condensables, one_refrigerant, requalification, suitability
+from logger.cylinder.checks import filled, non_condensables, one_refrigerant, requalification, suitability
 from logger.cylinder.markings import unlikely
 from logger.model.cylinder import Cylinder, MonthOnly
 from logger.model.finding import Finding, Verdict
@@ -71,6 +71,15 @@ def slip(tare_lb: float, water_lb: float, service_psi: float | None) -> Statemen
 
 
 SAID = (
+    *(
+        filled(room, known(17.2, "kg"))
+        for room in (
+            known(4.13, "kg", 0.06),
+            known(0.07, "kg", 0.06),
+            known(-0.94, "kg", 0.06),
+            unknown("kg", "no tare"),
+        )
+    ),
     marked(260.0),
     marked(None, R22),
     marked(None, R744),

@@ -1,6 +1,7 @@
 """`python -m tests`: every check of the project. Exit status 0 only if all pass.
 
-Arguments are passed to pytest: `python -m tests -k decay`.
+The suite, then in a job of their own the tests that run whole programs against the clock. Arguments are passed to
+pytest, which then runs once: `python -m tests -k decay`.
 """
 
 import importlib.util
@@ -31,6 +32,8 @@ CHECKS = (
 FAILED = 1  # pytest's exit status for tests that failed, and nothing worse
 REAL_TIME = tuple(f"tests/{room}/" for room in ("annunciate", "api", "app", "cli", "end_to_end", "firmware", "link"))
 MAX_AGAIN = 5
+WHOLE_PROGRAMS = ("tests/end_to_end", "tests/firmware", "tests/link/ble/test_ble_end_to_end.py")
+JOBS = {"suite": [f"--ignore={place}" for place in WHOLE_PROGRAMS], "whole programs": list(WHOLE_PROGRAMS)}
 
 
 def main() -> int:
@@ -63,18 +66,22 @@ def main() -> int:
         if process.returncode:
             print(said)
             failed.append(name)
-    if _tests(env):
-        failed.append("tests")
+    for name, chosen in {"tests": sys.argv[1:]}.items() if sys.argv[1:] else JOBS.items():
+        job_begun = time.monotonic()
+        status = _tests(env, chosen)
+        print(f"{name}: {'FAILED' if status else 'passed'} ({time.monotonic() - job_begun:.0f} s)", flush=True)
+        if status:
+            failed.append(name)
     if failed:
         print("failed:", ", ".join(failed))
     return 1 if failed else 0
 
 
-def _tests(env: dict[str, str]) -> int:
+def _tests(env: dict[str, str], chosen: list[str]) -> int:
     """Exit status of pytest; a few that failed in real time, beside four others, have a second try by themselves."""
     pytest = [sys.executable, "-m", "pytest", "-q"]
     with tempfile.TemporaryDirectory() as cache:  # what failed this time, not in an earlier run
-        command = [*pytest, "-n", "4", "--dist", "worksteal", "-o", f"cache_dir={cache}", *sys.argv[1:]]
+        command = [*pytest, "-n", "4", "--dist", "worksteal", "-o", f"cache_dir={cache}", *chosen]
         status = subprocess.run(command, cwd=ROOT, env=env, check=False).returncode
         found = Path(cache, "v", "cache", "lastfailed")
         failures = sorted(json.loads(found.read_text("utf-8"))) if found.is_file() else []

@@ -9,7 +9,7 @@ from tests.end_to_end.running import Stored, daemon, message_of, simulated, unti
 from tests.end_to_end.truth import frames_made
 from tests.end_to_end.wire import Wire
 
-SPEED = 25.0
+SPEED = 40.0
 MINUTES = 10
 SHARE = 0.01
 

@@ -1,6 +1,7 @@
 """Serial and TCP links on real pseudo-terminals and sockets: bytes both ways, and every way of losing them."""
 
 import asyncio
+import errno
 import os
 import socket
 import threading
@@ -49,6 +50,27 @@ def _either_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch)
     """As on POSIX, and as on Windows."""
     if request.param == "by a thread":
         monkeypatch.setattr(serial_stream, "_fd_for_loop", lambda port: None)
+
+
+class _NoWaiting(asyncio.SelectorEventLoop):
+    """As a system whose loop cannot wait for a port."""
+
+    def add_reader(self, fd: object, callback: object, *args: object) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+
+def test_a_port_that_the_loop_cannot_wait_for_is_read_by_a_thread() -> None:
+    async def test() -> None:
+        master, name = pty()
+        link = await SerialLink.open(name)
+        os.write(master, b"read all the same")
+        assert await read_until(link, 17) == b"read all the same"
+        assert reader_threads() == [f"read {name}"]
+        await link.close()
+        os.close(master)
+
+    with asyncio.Runner(loop_factory=_NoWaiting) as runner:
+        runner.run(asyncio.wait_for(test(), 120))
 
 
 either_way = pytest.mark.usefixtures("_either_way")

@@ -40,16 +40,18 @@ class SerialLink:
         self._buffered = 0
         self._lost: LinkLost | None = None
         self._closing = threading.Event()
-        self._fd = _fd_for_loop(port)
         self._reading = False  # by the loop
-        # Of the thread that closes the port: by the loop's reading it is begun when there is no more to read.
-        self._thread = threading.Thread(
-            target=self._read_port if self._fd is None else self._close_port, name=f"read {url}", daemon=True
-        )
+        self._fd = _fd_for_loop(port)
+        if self._fd is not None:
+            try:
+                self._read_by_loop(self._fd)
+            except (OSError, NotImplementedError):  # a port, or a loop, for which that cannot be
+                self._fd = None
+        # Read by the loop, it only closes the port, when there is no more to read.
+        work = self._read_port if self._fd is None else self._close_port
+        self._thread = threading.Thread(target=work, name=f"read {url}", daemon=True)
         if self._fd is None:
             self._thread.start()
-        else:
-            self._read_by_loop(self._fd)
 
     @classmethod
     async def open(cls, url: str, baudrate: int = 115_200, mode: str = "8N1") -> "SerialLink":

@@ -1,7 +1,8 @@
 """A local user without a token, as a program of its own: `python -m tests.api.crowd PORT WAY` until it is killed.
 
-idle: keeps 200 connections open that ask nothing, and opens each again once it is closed. asking: requests without a
-token, as many on each connection as it takes. dripping: headers that never end, a byte at a time.
+It says "there" once the server has answered one or shut the door on it. idle: keeps 200 connections open that ask
+nothing, and opens each again once it is closed. asking: requests without a token, as many on each connection as it
+takes. dripping: headers that never end, a byte at a time.
 """
 
 import contextlib
@@ -17,7 +18,7 @@ REQUEST = b"GET /api/v1/status HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n"
 def main(port: int, way: str) -> None:
     ask = {"idle": b"", "asking": REQUEST % port * 50, "dripping": b"X"}[way]
     crowd = selectors.DefaultSelector()
-    next_drip_s = 0.0
+    next_drip_s, there = 0.0, False
     while True:
         while len(crowd.get_map()) < CONNECTIONS:
             one = socket.socket()
@@ -32,6 +33,9 @@ def main(port: int, way: str) -> None:
             with contextlib.suppress(OSError):
                 key.fileobj.send(ask)
         for key, _ in crowd.select(0.01):
+            if not there:
+                print("there", flush=True)
+                there = True
             assert isinstance(key.fileobj, socket.socket)
             try:
                 closed = not key.fileobj.recv(1 << 16)

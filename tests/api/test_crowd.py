@@ -36,10 +36,9 @@ def short(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
 @contextlib.contextmanager
 def crowd(port: int, way: str) -> Iterator[None]:
     command = [sys.executable, "-m", "tests.api.crowd", str(port), way]
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
-        time.sleep(1.5)  # it is there
-        assert process.poll() is None
+        assert process.stdout is not None and process.stdout.readline() == "there\n"
         yield
         assert process.poll() is None, process.stderr.read() if process.stderr else ""
     finally:

@@ -35,9 +35,9 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "logger.evidence.safezip": ("tests/evidence/test_bagit.py",),
     "logger.store.tail": ("tests/store/test_tail.py", "tests/store/test_unseen.py"),
     "logger.link.session.session": ("tests/link/test_session.py", "tests/link/test_backfill.py"),
-    "logger.api.access": ("tests/api/test_server.py",),
+    "logger.api.access": ("tests/api/test_access.py",),
     "firmware_protocol.framing": ("tests/protocol/test_framing.py",),
-    "firmware_protocol.messages": ("tests/protocol/test_messages.py",),
+    "firmware_protocol.messages": ("tests/protocol/test_messages.py", "tests/protocol/test_vectors.py"),
 }
 
 

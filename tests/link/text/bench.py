@@ -15,7 +15,7 @@ class TextInstrument:
         self.period_s = period_s
         self.poll = poll
         self.silent = False
-        self.asked = 0
+        self.asked = self.opened = 0
         self._received = b""
 
     def received(self, data: bytes) -> bytes:
@@ -43,6 +43,7 @@ async def on_tcp(instrument: TextInstrument, port: int = 0) -> AsyncIterator[str
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         writers.add(writer)
+        instrument.opened += 1
         task = asyncio.create_task(instrument.stream(writer.write))
         tasks.add(task)
         with contextlib.suppress(OSError):

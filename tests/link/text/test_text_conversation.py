@@ -125,7 +125,8 @@ def test_silence_is_told_once_then_the_port_is_opened_anew(monkeypatch: pytest.M
             instrument.silent = True
             await watched.until(lambda: bool(watched.of(events.LinkDown)))
             assert len(watched.of(events.Silent)) == 1
-            await asyncio.sleep(1.3)  # opened and found silent again: that is no news
+            opened = instrument.opened
+            await watched.until(lambda: instrument.opened > opened + 1)  # and found silent again: that is no news
             assert len(watched.of(events.Silent)) == 1 and len(watched.of(events.LinkDown)) == 1
             instrument.silent = False
             await watched.more()

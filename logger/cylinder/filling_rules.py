@@ -13,7 +13,7 @@ from logger.refrigerant import OutOfRange, Refrigerant
 from logger.wording.numbers import degrees
 
 BAR_PA = 1e5
-MARKING_ROUNDING = 1e-3  # a marking of 2265 psi entered as 15.6 MPa
+MARKING_ROUNDING = 1e-3  # a marking of 1800 psi entered as 12.4 MPa
 WATER_DENSITY = 999.0  # kg/m3 at 60 °F (15.6 °C): what the stamped water capacity means
 ROOM_K = 298.15  # 25 °C, 77 °F
 P200_REFERENCE_K = 323.15  # 50 °C

@@ -507,6 +507,19 @@ def test_a_listed_high_pressure_gas_needs_its_listed_marking(
     assert (finding.verdict, finding.codes("judged")) == (verdict, (judged,))
 
 
+@pytest.mark.parametrize(("entered_pa", "percent", "judged"), [
+    (12.4e6, 68, "listed"), (12.397e6, None, "below_listed"),  # 1800 psi is 12.4106 MPa
+    (13.78e6, 70.3, "listed"), (13.774e6, 68, "listed"),  # 2000 psi is 13.7895 MPa
+    (15.61e6, 73.2, "listed"), (15.6e6, 70.3, "listed"),  # 2265 psi is 15.6166 MPa
+])  # fmt: skip
+def test_a_marking_may_be_rounded_by_a_thousandth(entered_pa: float, percent: float | None, judged: str) -> None:
+    """Entered in another unit than is stamped; beyond, the lower row counts."""
+    cylinder = replace(SMALL, refrigerant="R-744", service_pressure_pa=entered_pa)
+    net_kg = limits(cylinder, "us").rules[-1].net.number
+    assert net_kg == (None if percent is None else pytest.approx(47.6 * LB * percent / 100, rel=1e-12))
+    assert suitability(cylinder, (find("R-744"),)).codes("judged") == (judged,)
+
+
 @pytest.mark.parametrize(
     ("name", "test_bar", "verdict"),
     [("R-410A", 30, Verdict.FAIL), ("R-410A", 42, Verdict.PASS), ("R-410A", 41, Verdict.FAIL),

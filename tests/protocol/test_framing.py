@@ -190,5 +190,6 @@ def test_a_payload_that_does_not_fit_is_refused(size: int) -> None:
 
 
 def test_the_longest_frame_fits_one_notification() -> None:
+    assert (MAX_PAYLOAD, MAX_WIRE) == (236, 242)  # SPEC.md section 2
     for payload in (b"\xff" * MAX_PAYLOAD, bytes(MAX_PAYLOAD)):
         assert len(encode_frame(payload)) == MAX_RAW + 2 == MAX_WIRE <= 247 - 3

@@ -1,6 +1,6 @@
 """Messages survive the wire; whatever else arrives ends as a ProtocolError."""
 
-from dataclasses import replace
+from dataclasses import MISSING, fields, replace
 from typing import Any
 
 import pytest
@@ -8,7 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_protocol import cbor
-from firmware_protocol.codes import MessageType, PermitAction, Quantity, SampleType, SensorKind
+from firmware_protocol.codes import (
+    Capability,
+    DeviceState,
+    ErrorCode,
+    Fault,
+    MessageType,
+    PermitAction,
+    Quantity,
+    SampleType,
+    SensorKind,
+)
 from firmware_protocol.errors import (
     CborError,
     MessageError,
@@ -155,6 +165,7 @@ def test_foreign_text_is_made_harmless() -> None:
         (replace(EXAMPLE_HELLO, tick_rate_hz=1), "tick_rate_hz: 1 is not 100 to 1000000"),
         (replace(EXAMPLE_HELLO, channels=65), "channels"),
         (replace(EXAMPLE_HELLO, request_id=256), "request id 256"),
+        (replace(EXAMPLE_HELLO, request_id=-1), "request id -1"),
         (replace(EXAMPLE_HELLO, extra={0: 1}), "extra uses known keys"),
         (replace(EXAMPLE_CHANNELS[0], unit="kg m"), "unit"),
         (replace(EXAMPLE_CHANNELS[0], unit="µm"), "unit"),
@@ -241,6 +252,41 @@ def test_a_fixed_message_cut_short_is_refused(message: Any) -> None:
     assert decode_payload(payload) == message
     with pytest.raises(MessageError, match=f"{len(payload) - 1} bytes"):
         decode_payload(payload[:-1])
+
+
+FULL = (
+    (0x81, Hello(7, b"12345678", "name", "1.2", 3, 1000, 4, 5, Capability(6), 7, 8, "model", major=1, minor=9),
+     {0: 1, 1: 9, 2: b"12345678", 3: "name", 4: "1.2", 5: 3, 6: 1000, 7: 4, 8: 5, 9: 6, 10: 7, 11: 8, 12: "model"}, 9),
+    (0x82, Describe(7, 1, Quantity.MASS, "kg", SampleType.I24, -3, 100, 5, SensorKind.BRIDGE, (1, 2.5), -1, 2, 0.5,
+                    0.25, "left"),
+     {0: 1, 1: 5, 2: "kg", 3: int(SampleType.I24), 4: -3, 5: 100, 6: 5, 7: int(SensorKind.BRIDGE), 8: [1, 2.5], 9: -1,
+      10: 2, 11: 0.5, 12: 0.25, 13: "left"}, 6),
+    (0x83, OutputDescription(7, 1, 5000, 6, True, "pump"), {0: 1, 1: 5000, 2: 6, 3: True, 4: "pump"}, 2),
+    (0x84, Status(7, 1, 2, DeviceState.STREAMING, 4, 5, 6, 7, 8, 9, 10, 11, Fault(12), ((1, 2, 3), (0, 5, 6))),
+     {0: 1, 1: 2, 2: int(DeviceState.STREAMING), 3: 4, 4: 5, 5: 6, 6: 7, 7: 8, 8: 9, 9: 10, 10: 11, 11: 12,
+      12: [[1, 2, 3], [0, 5, 6]]}, 7),
+    (0x85, ErrorMessage(7, ErrorCode.BUSY, "later", 5), {0: 6, 1: "later", 2: 5}, 1),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("code", "message", "body", "needed"), FULL, ids=lambda v: type(v).__name__)
+def test_each_key_is_the_field_that_the_specification_says(
+    code: int, message: Any, body: dict[int, Any], needed: int
+) -> None:
+    """SPEC.md section 5. needed: how many of the keys, from 0 on, no message may lack; the others have defaults."""
+    assert decode_payload(bytes((code, 7)) + cbor.dumps(body)) == message
+    assert encode_message(message) == bytes((code, 7)) + cbor.dumps(body)
+    least = {key: body[key] for key in range(needed)}
+    short = decode_payload(bytes((code, 7)) + cbor.dumps(least))
+    defaults = {field.name: field.default for field in fields(message) if field.default is not MISSING}
+    optional = [name for name in defaults if name not in ("major", "minor")]
+    assert short == replace(message, **{name: defaults[name] for name in optional})
+    assert encode_message(short) == bytes((code, 7)) + cbor.dumps(least)
+    for key in range(needed):
+        with pytest.raises(MessageError):
+            decode_payload(bytes((code, 7)) + cbor.dumps({k: v for k, v in least.items() if k != key}))
+    with pytest.raises(MessageError, match="no request id"):
+        decode_payload(bytes((code,)))
 
 
 def test_not_finite_numbers_cannot_be_sent() -> None:

@@ -33,7 +33,10 @@ FAILED = 1  # pytest's exit status for tests that failed, and nothing worse
 REAL_TIME = tuple(f"tests/{room}/" for room in ("annunciate", "api", "app", "cli", "end_to_end", "firmware", "link"))
 MAX_AGAIN = 5
 WHOLE_PROGRAMS = ("tests/end_to_end", "tests/firmware", "tests/link/ble/test_ble_end_to_end.py")
-JOBS = {"suite": [f"--ignore={place}" for place in WHOLE_PROGRAMS], "whole programs": list(WHOLE_PROGRAMS)}
+JOBS = {
+    "suite": [f"--ignore={place}" for place in WHOLE_PROGRAMS],
+    "whole programs": ["-n", "3", *WHOLE_PROGRAMS],  # each is several processes
+}
 
 
 def main() -> int:

@@ -51,6 +51,16 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
     "Afterwards": {
         "jobs": ("logger.cli.jobs", "jobs", "List the jobs on this computer."),
         "ask": ("logger.cli.register_commands", "ask", "Ask all jobs: leaks, tests, refrigerant, calibrations."),
+        "appliance": (
+            "logger.cli.appliance_commands",
+            "appliance",
+            "An appliance over all its jobs: leak rate, tests, start-ups.",
+        ),
+        "refrigerant-log": (
+            "logger.cli.appliance_commands",
+            "refrigerant_log",
+            "A year's refrigerant: movements, balance, what is missing.",
+        ),
         "register": ("logger.cli.register_commands", "register", "All jobs in one SQLite file."),
         "export": ("logger.cli.evidence", "export", "Write a job's evidence bundle."),
         "verify": ("logger.cli.evidence", "verify", "Check an evidence bundle."),
@@ -104,7 +114,7 @@ class _Lazy(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for title, group in GROUPS.items():
             with formatter.section(title):
-                formatter.write_dl([(name, text) for name, (_, _, text) in group.items()], col_max=14)
+                formatter.write_dl([(name, text) for name, (_, _, text) in group.items()], col_max=15)
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]

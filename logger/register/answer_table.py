@@ -1,5 +1,6 @@
 """An answer as a table: rows of values in SI, and what each column is."""
 
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,8 +14,8 @@ from logger.model.value import known
 from logger.stages import registry
 from logger.wording.values import Shown
 
-_MAX_CELL = 34
 NONE = "-"
+MIN_OF_ONE_UNIT = 3  # columns of mass: with more, their unit is said once, above the table
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,12 @@ class AnswerTable:
     rows: tuple[tuple[Any, ...], ...]
     notes: tuple[str, ...] = ()
 
+    def without_zeros(self) -> "AnswerTable":
+        """Without columns of numbers that are all zero."""
+        some = [i for i, c in enumerate(self.columns) if c.quantity is None or any(row[i] for row in self.rows)]
+        rows = tuple(tuple(row[i] for i in some) for row in self.rows)
+        return AnswerTable(tuple(self.columns[i] for i in some), rows, self.notes)
+
     def data(self) -> list[dict[str, Any]]:
         """For JSON: SI."""
         return [{c.key: v for c, v in zip(self.columns, row, strict=True)} for row in self.rows]
@@ -45,20 +52,29 @@ class AnswerTable:
         return "".join(",".join(cells) + "\r\n" for cells in (heads, *rows))
 
     def lines(self, units: str, width: int = 80) -> list[str]:
-        """A table for a terminal; where its columns do not fit beside each other, a few lines for each row."""
+        """For a terminal, without columns of which nothing is known; where it is too wide, a few lines a row."""
         shown = [[_text(c, v, units) for c, v in zip(self.columns, row, strict=True)] for row in self.rows]
-        heads = [column.label for column in self.columns]
-        widths = [max(map(len, column)) for column in zip(heads, *shown, strict=True)]
-        if sum(widths) + 2 * len(widths) - 2 <= width:
-            return [self._line(cells, widths) for cells in (heads, *shown)]
-        return [line for cells in shown for line in (*_stacked(heads, cells, width), "")][:-1]
+        some = [i for i, _ in enumerate(self.columns) if i < 2 or any(cells[i] != NONE for cells in shown)]
+        masses = [self.columns[i].quantity is Quantity.MASS for i in some]
+        one_unit = sum(masses) > MIN_OF_ONE_UNIT
+        table = [_aligned(self.columns[i], [cells[i] for cells in shown], units, not one_unit) for i in some]
+        if sum(len(column[0]) for column in table) + 2 * len(table) - 2 <= width:
+            unit_line = [f"masses in {show_unit(user_unit(Quantity.MASS, units))}"] if one_unit else []
+            return unit_line + ["  ".join(cells).rstrip() for cells in zip(*table, strict=True)]
+        return [line for cells in shown for line in (*_stacked(self.columns, cells, width), "")][:-1]
 
-    def _line(self, cells: Sequence[str], widths: Sequence[int]) -> str:
-        numeric = [c.quantity is not None or all(isinstance(row[i], int | None) for row in self.rows)
-                   for i, c in enumerate(self.columns)]  # fmt: skip
-        aligned = (cell.rjust(w) if right else cell.ljust(w)
-                   for cell, w, right in zip(cells, widths, numeric, strict=True))  # fmt: skip
-        return "  ".join(aligned).rstrip()
+
+def _aligned(column: AnswerColumn, cells: Sequence[str], units: str, unit_in_head: bool) -> list[str]:
+    """Head and cells of one width; a unit that all have stands in the head alone."""
+    head = column.label
+    if column.quantity is not None:
+        unit = f" {show_unit(user_unit(column.quantity, units))}"
+        if all(cell == NONE or cell.endswith(unit) for cell in cells):
+            cells = [cell.removesuffix(unit) for cell in cells]
+            head += f" ({unit.strip()})" if unit_in_head or column.quantity is not Quantity.MASS else ""
+    width = max(len(head), *map(len, cells))
+    right = column.quantity is not None or all(cell == NONE or cell.isdecimal() for cell in cells)
+    return [cell.rjust(width) if right else cell.ljust(width) for cell in (head, *cells)]
 
 
 _AS_WORDS = {
@@ -71,18 +87,14 @@ def answer(columns: Iterable[AnswerColumn], rows: Iterable[Sequence[Any]], *note
     return AnswerTable(tuple(columns), tuple(tuple(row) for row in rows), notes)
 
 
-def _stacked(heads: Sequence[str], cells: Sequence[str], width: int) -> list[str]:
-    """The first two in a line of their own; the others, where known, with their labels."""
-    lines, line = ["  ".join(cells[:2])], "   "
-    for head, cell in zip(heads[2:], cells[2:], strict=True):
-        if cell == NONE:
-            continue
-        part = f" {head.lower()} {cell};"
-        if len(line) + len(part) > width:
-            lines.append(line.rstrip())
-            line = "   "
-        line += part
-    return [*lines, line.rstrip("; ")] if line.strip() else lines
+def _stacked(columns: Sequence[AnswerColumn], cells: Sequence[str], width: int) -> list[str]:
+    """The first, and the second when it is a text, in a line of their own; the others, where known, with their
+    labels."""
+    first = 2 if columns[1:] and columns[1].quantity is None else 1
+    named = zip(columns[first:], cells[first:], strict=True)
+    rest = "; ".join(f"{column.label.lower()} {cell}" for column, cell in named if cell != NONE)
+    wrapped = textwrap.wrap(rest, width, initial_indent="    ", subsequent_indent="    ", break_on_hyphens=False)
+    return ["  ".join(cells[:first]), *wrapped]
 
 
 def _head(column: AnswerColumn, units: str) -> str:
@@ -105,5 +117,4 @@ def _text(column: AnswerColumn, value: Any, units: str) -> str:
         return NONE
     if column.quantity is not None and isinstance(value, int | float):
         return Shown(units).figure(known(float(value), ""), column.quantity)
-    text = _AS_WORDS.get(column.key, str)(clean(str(value)))
-    return text if len(text) <= _MAX_CELL else text[: _MAX_CELL - 1] + "…"
+    return _AS_WORDS.get(column.key, str)(clean(str(value)))

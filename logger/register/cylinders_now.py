@@ -103,19 +103,15 @@ LIFE = (
 
 
 def life(connection: sqlite3.Connection, id_: str) -> AnswerTable:
-    """Each movement, with what was in it after: kg, None from where that is not known."""
-    rows = connection.execute("SELECT * FROM movements WHERE cylinder_id = ? ORDER BY n", (id_,)).fetchall()
-    inside: float | None = 0.0
+    """Each movement, with what was in it after, kg."""
+    rows = connection.execute(
+        "SELECT * FROM movements WHERE cylinder_id = ? AND kind != 'mixed' ORDER BY n", (id_,)
+    ).fetchall()
     found = []
-    for n, row in enumerate(rows):
-        sign = 1.0 if row["to_kind"] == "cylinder" else -1.0
-        if n == 0 and sign < 0:
-            inside = None  # something was in it of which no job knows how much
-        inside = None if inside is None or row["mass_kg"] is None else inside + sign * row["mass_kg"]
+    for row in rows:
         ends = (row["from_name"] or row["from_kind"], row["to_name"] or row["to_kind"])
-        found.append(
-            (row["date"], row["kind"], row["mass_kg"], inside, row["refrigerant"], *ends, row["job"], row["paper"])
-        )
+        what = (row["date"], row["kind"], row["mass_kg"], row["inside_kg"], row["refrigerant"])
+        found.append((*what, *ends, row["job"], row["paper"]))
     return answer(LIFE, found)
 
 

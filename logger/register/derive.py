@@ -7,7 +7,7 @@ other computers, which the job itself could not know.
 import math
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -151,11 +151,25 @@ class _Inside:
             self.names.append(name)
 
     def move(self, use: dict[str, Any], kind: str, mass_kg: float | None, u_kg: float | None, **ends: str) -> None:
-        name = use["job_refrigerant"] if kind in ("recovered", "charged") else self.holds
+        self._add(use, kind, use["job_refrigerant"] if kind in ("recovered", "charged") else self.holds, mass_kg, u_kg,
+                  ends)  # fmt: skip
+
+    def relabel(self, use: dict[str, Any], was: str, now: str, mass_kg: float | None) -> None:
+        """What was one refrigerant is another from now on: part of a mixture, or what it is charged as."""
+        if was != now and mass_kg is not None and mass_kg > 0:
+            own = use.get("name", "")
+            self._add(use, "mixed", was, mass_kg, None, {"from_kind": "cylinder", "from_name": own})
+            self._add(use, "mixed", now, mass_kg, None, {"to_kind": "cylinder", "to_name": own})
+
+    def _add(
+        self, use: dict[str, Any], kind: str, name: str | None, mass_kg: float | None, u_kg: float | None,
+        ends: Mapping[str, str],
+    ) -> None:  # fmt: skip
         self.rows.append((
             self.id, len(self.rows) + 1, use["date"], use["t_ns"], use["job"], use["stage"], kind, name or "", mass_kg,
             u_kg, *(ends.get(end, "") for end in ("from_kind", "from_name", "to_kind", "to_name")),
-            use["customer"] or "", ends.get("paper", ""), use["invented"],
+            use["customer"] or "", ends.get("paper", ""), use["invented"], self.kg,
+            self.holds,
         ))  # fmt: skip
 
 
@@ -212,57 +226,76 @@ def _lives(connection: sqlite3.Connection, group: str, sent: Iterable[Sent]) -> 
 
 
 def _use(life: _Inside, use: dict[str, Any]) -> None:
+    if not use["group_key"]:  # of a cylinder that nobody named nothing is known but what moved
+        if use["kind"] in ("recovery", "charging"):
+            _moved(life, use)
+        return
     tare_kg, gross_kg, into_kg, u_kg = use["tare_kg"], use["last_gross_kg"], use["into_kg"], use["u_kg"] or 0.0
     before_kg = gross_kg - tare_kg - into_kg if None not in (gross_kg, tare_kg, into_kg) else None
     if not life.seen:
-        life.kg, life.u_kg = (before_kg, u_kg) if before_kg is not None else (use["contents_kg"], 0.0)
-        for name in (use["refrigerant"], *filter(None, (use["candidates"] or "").split(", "))):
-            life.holds_also(name)
-        if use["group_key"] and life.kg is not None and life.kg > EMPTY_KG:
-            if not life.names and use["kind"] == "charging":
-                life.holds_also(use["job_refrigerant"])
-            life.move(use, "opening", life.kg, life.u_kg or None, to_kind="cylinder", to_name=use["name"])
-        elif not use["candidates"]:
-            life.names.clear()  # it was empty: only what comes into it is in it
-        life.seen = True
+        _first_seen(life, use, before_kg, u_kg)
     elif before_kg is not None:
-        off_kg = None if life.kg is None else before_kg - life.kg
+        off_kg, life.kg = None if life.kg is None else before_kg - life.kg, before_kg
         if off_kg is not None and abs(off_kg) > max(FITS_KG, 2 * math.hypot(u_kg, life.u_kg)):
-            ends = {"to_kind": "cylinder", "to_name": use["name"]}
-            ends = ends if off_kg > 0 else {"from_kind": "cylinder", "from_name": use["name"]}
-            life.move(use, "difference", abs(off_kg), math.hypot(u_kg, life.u_kg) or None, **ends)
-        life.kg, life.u_kg = before_kg, u_kg
+            side = "to" if off_kg > 0 else "from"
+            life.move(use, "difference", abs(off_kg), math.hypot(u_kg, life.u_kg) or None,
+                      **{f"{side}_kind": "cylinder", f"{side}_name": use["name"]})  # fmt: skip
+        life.u_kg = u_kg
     if use["kind"] in ("recovery", "charging"):
-        recovered, both = use["kind"] == "recovery", [("appliance", use["appliance"] or ""), ("cylinder", use["name"])]
-        (from_kind, from_name), (to_kind, to_name) = both if recovered else both[::-1]
-        if recovered:
+        held = life.holds
+        if use["kind"] == "recovery" or not held:
             life.holds_also(use["job_refrigerant"])
-        mass_kg = None if into_kg is None else into_kg if recovered else -into_kg
-        life.move(use, "recovered" if recovered else "charged", mass_kg, use["u_kg"], from_kind=from_kind,
-                  from_name=from_name, to_kind=to_kind, to_name=to_name)  # fmt: skip
+            life.relabel(use, held, life.holds, life.kg)
         life.kg = None if life.kg is None or into_kg is None else life.kg + into_kg
         life.u_kg = math.hypot(life.u_kg, u_kg)
         if gross_kg is not None:
             life.gross_kg, life.gross_date = gross_kg, use["date"]
             if tare_kg is not None:
                 life.kg, life.u_kg = gross_kg - tare_kg, u_kg
+        _moved(life, use)
     life.last_job, life.last_date, life.marked = use["job"], use["date"], use
 
 
+def _first_seen(life: _Inside, use: dict[str, Any], before_kg: float | None, u_kg: float) -> None:
+    life.seen = True
+    life.kg, life.u_kg = (before_kg, u_kg) if before_kg is not None else (use["contents_kg"], 0.0)
+    entered = [name for name in (use["refrigerant"], *(use["candidates"] or "").split(", ")) if name]
+    empty = life.kg is not None and life.kg <= EMPTY_KG
+    if not empty or use["candidates"]:  # in an empty one is only what comes into it
+        for name in entered or [use["job_refrigerant"] if use["kind"] == "charging" else None]:
+            life.holds_also(name)
+    if not empty and life.kg is not None:
+        life.move(use, "opening", life.kg, life.u_kg or None, to_kind="cylinder", to_name=use["name"])
+
+
+def _moved(life: _Inside, use: dict[str, Any]) -> None:
+    recovered = use["kind"] == "recovery"
+    both = [("appliance", use["appliance"] or ""), ("cylinder", use["name"])]
+    (from_kind, from_name), (to_kind, to_name) = both if recovered else both[::-1]
+    mass_kg = None if use["into_kg"] is None else use["into_kg"] if recovered else -use["into_kg"]
+    moved_as = use["job_refrigerant"] or ""
+    if not recovered and use["group_key"]:
+        life.relabel(use, life.holds, moved_as, mass_kg)
+    life.move(use, "recovered" if recovered else "charged", mass_kg, use["u_kg"], from_kind=from_kind,
+              from_name=from_name, to_kind=to_kind, to_name=to_name)  # fmt: skip
+    if recovered and use["group_key"]:
+        life.relabel(use, moved_as, life.holds, mass_kg)
+
+
 def _send(life: _Inside, sent: Sent) -> None:
-    mass_kg = life.kg if sent.mass_kg is None else sent.mass_kg
+    whole = sent.mass_kg is None
+    mass_kg = life.kg if whole else sent.mass_kg
     use = {"date": sent.date, "t_ns": sent.t_ns, "job": "", "stage": None, "customer": "", "invented": 0,
            "job_refrigerant": ""}  # fmt: skip
-    name = life.marked.get("name", sent.cylinder)
+    life.kg = 0.0 if whole else None if life.kg is None else life.kg - (sent.mass_kg or 0.0)
+    name = life.marked.setdefault("name", sent.cylinder)
     life.move(use, "sent", mass_kg, life.u_kg or None, from_kind="cylinder", from_name=name, to_kind=sent.to,
               to_name=sent.who, paper=sent.paper)  # fmt: skip
     life.last_date, life.seen = sent.date, True
-    if sent.mass_kg is None:
-        life.kg, life.u_kg, life.gross_kg = 0.0, 0.0, None
+    if whole or (life.kg is not None and abs(life.kg) <= FITS_KG):
         life.names.clear()
-    else:
-        life.kg = None if life.kg is None else life.kg - sent.mass_kg
-    life.marked.setdefault("name", sent.cylinder)
+    if whole:
+        life.u_kg, life.gross_kg = 0.0, None
 
 
 def _row(life: _Inside) -> tuple[Any, ...]:

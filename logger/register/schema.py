@@ -7,7 +7,7 @@ second; `utc` is RFC 3339, `date` the day at the place of the job.
 import sqlite3
 from dataclasses import dataclass
 
-VERSION = 1  # one that differs is made anew
+VERSION = 2  # one that differs is made anew
 APPLICATION_ID = 0x52696D72  # "Rimr"
 
 
@@ -218,7 +218,8 @@ MOVEMENTS = TableOfJobs(
         (
             "kind",
             str,
-            "`recovered`, `charged`, `sent`, `opening` (in it when first seen), `difference` (a weight shows it)",
+            "`recovered`, `charged`, `sent`, `opening` (in it when first seen), `difference` (a weight shows it), "
+            "`mixed` (from one refrigerant to the mixture that it came to)",
         ),
         ("refrigerant", str, ""),
         ("mass_kg", float, "above zero; NULL: not known"),
@@ -230,6 +231,8 @@ MOVEMENTS = TableOfJobs(
         ("customer", str, ""),
         ("paper", str, "number of the shipping paper"),
         ("invented", int, "1: sample data"),
+        ("inside_kg", float, "in the cylinder after it, by its weight where it was weighed; NULL: not known"),
+        ("held", str, "refrigerant, or mixture, in the cylinder then"),
     ),
     ("cylinder_id", "n"),
     (("date",), ("job",)),

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from logger.register.ready_questions import QUESTIONS
+from logger.register.refrigerant_log import FIELDS
 from logger.register.schema import TABLES, TableOfJobs
 
 PAGE = Path(__file__).resolve().parent.parent.parent / "docs" / "register.md"
@@ -35,9 +36,22 @@ texts_fts.rowid = texts.id WHERE texts_fts MATCH 'brewery'`.
 """
 
 
+LAW = """\
+## What records by law ask for
+
+What `rimelog refrigerant-log` lists as missing, the text that asks for it, and how that was checked; figures and
+thresholds are in [law.md](law.md). Paragraphs on record keeping were not at hand: those lines are what the trade keeps,
+from memory. Read the texts, and keep what your authority asks for.
+
+| field | text | verified |
+|---|---|---|
+"""
+
+
 def page() -> str:
     questions = ", ".join(f"`rimelog ask {name}`" for name in QUESTIONS)
-    return "\n".join([HEAD.replace("{questions}", questions), *(_table(table) for table in TABLES)])
+    fields = "".join(f"| {one.said} | {one.law} | {one.verified} |\n" for one in FIELDS)
+    return "\n".join([HEAD.replace("{questions}", questions), *(_table(table) for table in TABLES), LAW + fields])
 
 
 def _table(table: TableOfJobs) -> str:

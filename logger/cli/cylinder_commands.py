@@ -450,9 +450,11 @@ def _print_limits(limit: Any, test: Finding, units: str) -> None:
         net = rule.net
         gross = net if net.number is None else known(net.number + chosen.tare_kg, "kg")
         binds = ">" if rule is limit.binding else " "
-        click.echo(f"{binds} {rule.label:30s} {shown_down(net, units):>10s} {shown_down(gross, units):>10s}")
+        click.echo(
+            f"{binds} {in_one(rule.label, units):30s} {shown_down(net, units):>10s} {shown_down(gross, units):>10s}"
+        )
         ruling = f"{rule.refrigerant}: " if len(limit.refrigerants) > 1 and rule.refrigerant else ""
-        say(f"{ruling}{net.problem or rule.how}", "      ")
+        say(in_one(f"{ruling}{net.problem or rule.how}", units), "      ")
     if limit.binding is not None:
         stop, net = shown_down(limit.max_gross, units), shown_down(limit.max_net, units)
         refused = any(finding.verdict is Verdict.FAIL for finding in (limit.suitability, test))

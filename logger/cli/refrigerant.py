@@ -103,8 +103,9 @@ def _refrigerant(
         "composition": dict(found.composition),
         "coolprop": found.coolprop_version,
     }
-    notes = [f"data grade {found.tier}; safety class {found.safety_class} ({found.safety_source}); pressure class "
-             f"{found.pressure_class} (40 CFR 82)"]  # fmt: skip
+    grade = "" if found.tier == "reference" else f"data grade {found.tier}; "
+    notes = [f"{grade}safety class {found.safety_class} ({found.safety_source}); pressure class {found.pressure_class} "
+             "(40 CFR 82)"]  # fmt: skip
     if found.estimated:
         error = "1 to 3 K of error" if found.safety_source == SAFETY_SOURCE else "kelvins of error; nobody compared it"
         notes.insert(0, f"ESTIMATED: CoolProp has no model of some pair in this blend; expect {error}.")

@@ -72,12 +72,17 @@ class FillRule:
     ratio: Callable[[Refrigerant, Cylinder], Ratio]
 
 
+def _of_water(density: float) -> str:
+    """As the tables of the rules state it."""
+    return f"{density / WATER_DENSITY:.3f} of the water capacity"
+
+
 def eighty_percent(refrigerant: Refrigerant, _: Cylinder) -> Ratio:
     """0.80 of the volume as liquid at 25 °C. In kg/m3 of the water capacity. Raises NoLimit."""
     if refrigerant.critical_temperature_k <= CFR_FULL_K:
         raise NoLimit(_high_pressure(refrigerant))
     density = _liquid(refrigerant, ROOM_K)
-    return Ratio(0.80 * density, f"0.80 x {density:.1f} kg/m3 (liquid at 25 °C, 77 °F)")
+    return Ratio(0.80 * density, f"0.80 of liquid at 25 °C (77 °F): {_of_water(0.80 * density)}")
 
 
 def p200(refrigerant: Refrigerant, cylinder: Cylinder) -> Ratio:
@@ -100,8 +105,8 @@ def p200(refrigerant: Refrigerant, cylinder: Cylinder) -> Ratio:
         raise NoLimit(_high_pressure(refrigerant))
     at_50, at_60 = _liquid(refrigerant, P200_REFERENCE_K), _liquid(refrigerant, P200_FULL_K)
     if at_60 < 0.95 * at_50:
-        return Ratio(at_60, f"not liquid-full up to 60 °C (140 °F): {at_60:.1f} kg/m3")
-    return Ratio(0.95 * at_50, f"0.95 x {at_50:.1f} kg/m3 (liquid at 50 °C, 122 °F)")
+        return Ratio(at_60, f"not liquid-full up to 60 °C (140 °F): {_of_water(at_60)}")
+    return Ratio(0.95 * at_50, f"0.95 of liquid at 50 °C (122 °F): {_of_water(0.95 * at_50)}")
 
 
 def cfr(refrigerant: Refrigerant, cylinder: Cylinder) -> Ratio:
@@ -115,7 +120,7 @@ def cfr(refrigerant: Refrigerant, cylinder: Cylinder) -> Ratio:
     if refrigerant.critical_temperature_k <= CFR_FULL_K:
         raise NoLimit(_high_pressure(refrigerant))
     density = _liquid(refrigerant, CFR_FULL_K)
-    return Ratio(density, f"not liquid-full at 55 °C (131 °F): {density:.1f} kg/m3")
+    return Ratio(density, f"not liquid-full at 55 °C (131 °F): {_of_water(density)}")
 
 
 def allowed_by_marking(

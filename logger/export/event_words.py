@@ -136,11 +136,16 @@ def _gap(event: GapNoted, shown: Shown) -> str:
 
 
 def _fit(fit: ClockFit) -> str:
-    ppm, error_s = 1e6 * fit.drift, fit.error_ns / NS_PER_S
-    return (
-        f"its clock runs {abs(ppm):,.0f} ppm {'slow' if ppm > 0 else 'fast'} of its stated rate, which is allowed for; "
-        f"times of its readings are right within {f'{error_s:.2g} s' if error_s < 10 else duration(error_s)}"
+    ppm = 1e6 * fit.drift
+    runs = (
+        f"its clock runs {abs(ppm):,.0f} ppm {'slow' if ppm > 0 else 'fast'} of its stated rate, which is allowed for"
     )
+    return f"{runs}; {clock_error(fit)}"
+
+
+def clock_error(fit: ClockFit) -> str:
+    error_s = fit.error_ns / NS_PER_S
+    return f"times of its readings are right within {f'{error_s:.2g} s' if error_s < 10 else duration(error_s)}"
 
 
 def _permit(event: PermitChanged, shown: Shown) -> str:

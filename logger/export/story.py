@@ -8,7 +8,7 @@ from itertools import pairwise
 from logger.clock import utc_text
 from logger.evidence.chain import GENESIS, event_of
 from logger.evidence.errors import BundleError, ChainError
-from logger.export.event_words import words
+from logger.export.event_words import clock_error, words
 from logger.export.report.report_data import Act, AlarmEntry, CorrectionEntry, GapEntry
 from logger.model.alarm import AlarmEvent, State
 from logger.model.codec import type_of
@@ -16,6 +16,7 @@ from logger.model.events import (
     AlarmChanged,
     ClockNoted,
     CylinderOnScale,
+    DeviceHello,
     DeviceLost,
     Event,
     GapNoted,
@@ -31,6 +32,7 @@ from logger.model.events import (
     StageEnded,
 )
 from logger.model.finding import Finding
+from logger.model.instrument import PROTOCOL
 from logger.model.job import Job
 from logger.model.points import POINTS
 from logger.model.records import EVENT, Record
@@ -205,7 +207,24 @@ class Story:
         return f"Amended: supersedes the record of {count:,} entries, {head[:16]}…"
 
     def gaps(self) -> tuple[GapEntry, ...]:
-        return tuple(_gap(event) for _, event in self.events if isinstance(event, GapNoted))
+        noted = (_gap(event) for _, event in self.events if isinstance(event, GapNoted))
+        return tuple(sorted((*noted, *self._silences()), key=lambda one: one.begin_ns))
+
+    def _silences(self) -> Iterator[GapEntry]:
+        """Of instruments without frame numbers: what they did not send can be neither counted nor fetched later."""
+        numbered = {device.name for device in self.state.rig.devices if device.kind == PROTOCOL}
+        lost: dict[str, DeviceLost] = {}
+
+        def entry(of: DeviceLost, until_ns: int) -> GapEntry:
+            return GapEntry(of.t_ns, until_ns, of.reason or "device lost", of.name)
+
+        for _, event in self.events:
+            match event:
+                case DeviceLost(name=name) if name and name not in numbered:
+                    lost.setdefault(name, event)
+                case DeviceHello(name=name) if name in lost:
+                    yield entry(lost.pop(name), event.t_ns)
+        yield from (entry(one, self.last_ns) for one in lost.values())
 
     def concluded(self, stage: int) -> tuple[Finding, ...]:
         """Findings recorded when the stage ended, by what had arrived by then."""
@@ -232,7 +251,7 @@ class Story:
             if event.fit is None:
                 troubles[text] = None
             elif device:
-                fits[device] = max(fits.get(device, (0, "")), (event.fit.error_ns, text))
+                fits[device] = max(fits.get(device, (0, "")), (event.fit.error_ns, clock_error(event.fit)))
         names = {d.device_id: d.name for d in self.state.rig.devices}
         return (*troubles, *(f"{names.get(device) or device}: {text}" for device, (_, text) in fits.items()))
 

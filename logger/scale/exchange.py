@@ -2,7 +2,9 @@
 
 A cylinder that is changed leaves the scale: the reading goes to nothing, or stays away for longer than a knock or a
 hand. When it has settled again, the weight tells: within what may have flowed meanwhile it is the same one put back,
-beyond that it is another. A twin of the same weight has another pressure or temperature.
+beyond that it is another. A twin of the same weight has another pressure or temperature. Its hose must come off a
+cylinder that is changed: one whose gauge went on as before was held up, whatever lay on the scale meanwhile. A hose
+with a valve of its own keeps its pressure too, so there a weight that stays decides, later.
 """
 
 from dataclasses import dataclass
@@ -20,6 +22,9 @@ AT_ONCE_S, UNLIFTED_TIMES = 20, 3.0  # while the flow goes on, its pressure move
 LIES_S = 20
 LIFTS_KG = 12.0  # no bag or hose weighs so much
 UNLIFTED_S = 60  # where it never was seen empty
+HELD_S = 60  # nobody holds a cylinder up for so long while something else lies on the scale
+HOSED_S = 90  # where its gauge never left it
+AIR_PA, NOT_AIR_PA = 101_325.0, 50e3
 _ROOT_12 = 12**0.5
 
 
@@ -43,6 +48,7 @@ class CylinderWatched:
         self._lowest_kg = self._highest_kg = 0.0
         self._extra_kg = 0.0  # something that lies on the scale beside the cylinder
         self._before: tuple[float | None, float | None] = None, None  # pressure and shell of the one before
+        self._hosed = False  # its pressure has gone on as before since it left
 
     def second(
         self, t: int, mass: SecondMeans, flow_kg_s: float, pressure: SecondMeans | None, shell: SecondMeans | None
@@ -61,7 +67,10 @@ class CylinderWatched:
                 self._before = _mean(pressure), _mean(shell)
                 return None
             self._away, self._lowest_kg, self._highest_kg = (t if t - since <= JOINED_S else since + 1), kg, 0.0
+            self._hosed = self._before[0] is not None and abs(self._before[0] - AIR_PA) > NOT_AIR_PA
             return None
+        newest = _mean(pressure, 1.0)
+        self._hosed = self._hosed and newest is not None and not _apart(self._before[0], newest, TWIN_PA)
         if kg < EMPTY_KG:
             self._extra_kg = 0.0  # nothing lies there
         self._lowest_kg = min(self._lowest_kg, kg)
@@ -85,7 +94,15 @@ class CylinderWatched:
         seen = _apart(self._before[0], _mean(pressure, 5), by * TWIN_PA) or _apart(
             self._before[1], _mean(shell, 5), by * TWIN_K
         )
-        if lifted:
+        if lifted and self._hosed:
+            if beyond > OTHER_KG and t - away < HOSED_S:
+                return None
+            is_other = beyond > LIFTS_KG
+            if off > 0 and beyond > OTHER_KG and not is_other:  # laid there while it was held up
+                self._extra_kg += off - flowed
+        elif lifted:
+            if kg < LIFTS_KG and kg < level_kg - OTHER_KG and t - away < HELD_S:
+                return None
             is_other = beyond > OTHER_KG or (beyond > TWIN_DIVISIONS * division and seen)
         elif beyond <= OTHER_KG:
             is_other = False

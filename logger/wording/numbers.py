@@ -2,7 +2,7 @@
 
 import re
 
-from logger.model.units import POUND_KG
+from logger.model.units import MICRON_PA, POUND_KG
 
 
 def degrees(temperature_k: float) -> str:
@@ -30,3 +30,20 @@ def in_one(text: str, system: str) -> str:
     for first, pair in _BOTH:
         text = pair.sub(r"\1" if system == first else r"\2", text)
     return text
+
+
+_VACUUM = re.compile(r"(\d[\d,]*) (microns|Pa)\b")
+
+
+def vacuum_in_one(text: str, system: str) -> str:
+    """A sentence with vacuums in microns or pascals, such as a profile's, as the reader of one has them."""
+
+    def shown(found: re.Match[str]) -> str:
+        number, unit = int(found[1].replace(",", "")), found[2]
+        if system == "si" and unit == "microns":
+            return f"{number * MICRON_PA:,.0f} Pa"
+        if system == "us" and unit == "Pa":
+            return f"{number / MICRON_PA:,.0f} microns"
+        return found[0]
+
+    return _VACUUM.sub(shown, text)

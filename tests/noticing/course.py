@@ -13,6 +13,7 @@ DIGITS = {"pressure": 70.0, "temperature": 0.01, "mass": 0.045, "vacuum": 0.133}
 FIXED = {"pressure": 6e3, "temperature": 0.4, "mass": 0.03, "vacuum": 0.5}
 VACUUM_TOP_PA = 3333.0
 _ROOT_12 = 12**0.5
+LAST_KG_S = 2e-4  # of a recovery; less is no flow any more
 BOARDS = (
     ("cylinder_mass",),
     ("recovery_inlet_pressure", "recovery_outlet_pressure", "cylinder_pressure", "recovery_inlet_temperature",

@@ -1,6 +1,7 @@
 """Jobs of the simulated plant with random sizes, sensors, hands and pauses."""
 
 import random
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -11,7 +12,7 @@ from sim_device.plant import Plant
 from sim_device.scenario import CylinderSpec, Scenario, Step
 from sim_device.scenarios.brewery import BREWERY
 from sim_device.scenarios.steps import MICRON_PA
-from tests.noticing.course import BOARDS, Course, Hands, Happened, Instruments
+from tests.noticing.course import BOARDS, LAST_KG_S, Course, Hands, Happened, Instruments
 
 KEYS = {
     "start_recovery": "recovery.started", "swap_cylinder": "scale.cylinder_changed",
@@ -43,7 +44,8 @@ def run(name: str, scenario: Scenario, rng: random.Random, away_s: list[float], 
     hands = Hands(rng, scenario.duration_s, hands_a_night, rng.choice((0.0, 0.02, 0.08)))
     course = Course(name, scenario.refrigerant, instruments.digits())
     done_so_far, wet, t, offset, flowed = 0, False, 0, 0.0, 0.0
-    filling = False
+    filling, charged = False, 0.0
+    gross_kg = deque[float](maxlen=60)
     ends: list[tuple[str, float]] = []
     away: tuple[float, float] | None = None
     lifts = iter(away_s)
@@ -65,13 +67,13 @@ def run(name: str, scenario: Scenario, rng: random.Random, away_s: list[float], 
             if done.action == "stop_charging" or (
                 done.action == "stop_recovery" and plant.circuit_pressure_pa < 0.9 * plant.outdoors.pressure_pa
             ):
-                ends.append((done.action, min(done.t_s, flowed) if done.action == "stop_recovery" else done.t_s))
+                ends.append((done.action, min(done.t_s, flowed if done.action == "stop_recovery" else charged)))
         done_so_far = len(plant.done)
         if filling and plant.filling_to_pa is None and not plant.venting:
             course.happened.append(Happened("pressure-test.settled", float(t)))
         filling = plant.filling_to_pa is not None
         flow = plant.flow
-        flowed = float(t) if flow.kg_s > 0.001 else flowed
+        flowed = float(t) if flow.kg_s > LAST_KG_S else flowed
         late = [h for h in course.happened if h.key == "recovery.started" and t == round(h.at) + 60]
         if late and flow.kg_s < 0.003:  # there was nothing left to come
             course.happened.remove(late[0])
@@ -81,6 +83,8 @@ def run(name: str, scenario: Scenario, rng: random.Random, away_s: list[float], 
             wet = False
             course.happened.append(Happened("recovery.liquid_ended", float(t)))
         truth = {point: plant.read(point) for point in POINTS}
+        gross_kg.append(truth["cylinder_mass"])
+        charged = float(t) if 0.06 < gross_kg[0] - gross_kg[-1] < 5.0 else charged
         if away is not None and away[0] <= t < away[1]:
             truth["cylinder_mass"], truth["cylinder_pressure"] = hands.felt(t, 0.0), plant.outdoors.pressure_pa
         else:

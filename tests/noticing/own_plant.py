@@ -9,7 +9,7 @@ import math
 import random
 from dataclasses import dataclass
 
-from tests.noticing.course import Course, Hands, Happened, Instruments
+from tests.noticing.course import LAST_KG_S, Course, Hands, Happened, Instruments
 
 AIR_PA = 101_325.0
 P0, T0, SLOPE_K = 571.7e3, 293.15, 2720.0  # Pa at K; latent heat over gas constant
@@ -75,7 +75,7 @@ def own_job(seed: int, what: str = "job") -> Course:
             if act == "machine off" and value and flowed_s:
                 course.happened.append(Happened("recovery.over", flowed_s))
         moved = _second(s, volume_m3, trapped)
-        if s.machine and moved > 0.001:
+        if s.machine and moved > LAST_KG_S:
             flowed_s = float(t)
         if s.machine and s.system_kg > trapped + 0.3 and moved > 0.005:
             liquid = True

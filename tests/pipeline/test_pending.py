@@ -6,6 +6,7 @@ import pytest
 
 from logger.api.next_step import next_step
 from logger.model.events import JobOpened, RigLoaded
+from logger.model.finding import Verdict
 from logger.model.job import Job
 from logger.model.units import NS_PER_S
 from logger.pipeline.acts import do
@@ -50,6 +51,20 @@ class Running:
             self.do("stage-begin", kind=kind)
         assert len(self.engine.model.state.stages) == before
         return refusal.value.why[0].key
+
+
+@pytest.mark.parametrize(("psia", "wait_s", "verdict"), [(8.7, 400, "pass"), (24.7, 400, "fail"), (24.7, 60, "fail"),
+                                                         (8.7, 60, "cannot tell")])  # fmt: skip
+def test_without_a_scale_the_recovery_level_is_judged_too(psia: float, wait_s: int, verdict: str) -> None:
+    job = Running()
+    job.do("stage-begin", kind="recovery")
+    job.read("system_pressure", 8.7, 30)
+    job.do("mark", act="machine-stopped")
+    job.read("system_pressure", psia, wait_s)
+    job.do("stage-end")
+    job.engine.conclude_now()
+    level = job.engine.results[1].findings[0]
+    assert (level.key, level.verdict) == ("recovery.level", Verdict(verdict))
 
 
 def test_a_recovery_goes_on_until_its_level_holds() -> None:

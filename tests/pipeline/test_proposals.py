@@ -121,7 +121,9 @@ def test_nothing_is_proposed_of_what_is_told() -> None:
             engine.frame(device, t_ns, item)
         else:
             engine.apply(item)
-    assert [e.about.key for e in proposed(engine)] == []
+    (ended,) = proposed(engine)  # the one thing that nobody entered
+    assert ended.about.key == "recovery.liquid_ended"
+    assert ended.as_of_ns == pytest.approx(T0_NS + 1450 * NS_PER_S, abs=20 * NS_PER_S)
     assert engine.values["flow_without_stage"].number == 0.0
 
 

@@ -11,7 +11,7 @@ from logger.model.points import Quantity
 from logger.model.units import MICRON_PA, of_any_size
 from logger.model.value import Value, known, unknown
 from logger.physics.ambient import ambient
-from logger.wording.numbers import degrees, in_one, mass
+from logger.wording.numbers import degrees, in_one, mass, vacuum_in_one
 from logger.wording.values import Shown, duration, lasted, rough
 
 QUANTITIES = [q for q in Quantity if q not in (Quantity.TIME, Quantity.LEAK_RATE)]
@@ -147,3 +147,11 @@ def test_no_confidence_is_told_as_certainty() -> None:
 def test_a_sentence_in_both_systems_is_read_in_one(text: str, us: str, si: str) -> None:
     assert (in_one(text, "us"), in_one(text, "si")) == (us, si)
     assert Shown("si").one(unknown("K", text), Quantity.TEMPERATURE) == si
+
+
+def test_vacuums_in_a_sentence_are_in_the_readers_unit() -> None:
+    text = "300 microns, then not above 1,500 microns in 10 min; below 270 Pa for 6 h"
+    assert vacuum_in_one(text, "si") == "40 Pa, then not above 200 Pa in 10 min; below 270 Pa for 6 h"
+    assert (
+        vacuum_in_one(text, "us") == "300 microns, then not above 1,500 microns in 10 min; below 2,025 microns for 6 h"
+    )

@@ -211,6 +211,8 @@ def _inputs(finding: Finding, shown: Shown) -> list[list[str]]:
         if isinstance(one.value, str):
             named = cylinder_named(one.value) if one.name == "cylinder" and one.kind is Code.NAME else ""
             continue
+        if _says_nothing(finding, one.name, one.kind, one.value):
+            continue
         if one.name == "confidence":
             text = shown.confidence(one.value)
         elif isinstance(one.kind, Quantity):
@@ -220,6 +222,14 @@ def _inputs(finding: Finding, shown: Shown) -> list[list[str]]:
         label = f"of {named}" if one.name == "of_cylinder" and named else label_of(finding, one.name)
         rows.append([say.sentence(label), text])
     return rows
+
+
+def _says_nothing(finding: Finding, name: str, kind: Quantity | Code | None, value: Value) -> bool:
+    """What only an analysis works with, a time that is over, the number of a hold where there is one; findings.json has
+    them."""
+    holds = finding.value("holds")
+    alone = name in ("hold_number", "holds") and holds is not None and holds.number == 1.0
+    return alone or kind is _Q.DECADE_RATE or (kind is _Q.TIME and value.number == 0.0)
 
 
 def _cylinder(row: CylinderRow, shown: Shown) -> list[str]:

@@ -4,6 +4,7 @@ from logger.model.finding import Text
 from logger.stages import hidden_leak
 from logger.wording.book import Words, alarm, always
 from logger.wording.given import Given, sentence
+from logger.wording.numbers import vacuum_in_one
 
 _SHAPES = (
     "a leak makes a straight rise, moisture and outgassing one that slows down (C. Zapfe, CERN Accelerator School "
@@ -23,7 +24,7 @@ _FLOW_RULE = "Q = V dp/dt at constant temperature; 40 CFR 1065.644 with the temp
 
 
 def _verdict(f: Given) -> Text:
-    rule = f"profile {f('profile')}" if f.has("profile") else ""
+    rule = f"profile {vacuum_in_one(f('profile'), f.system)}" if f.has("profile") else ""
     decision = _GUARD_BAND
     if f.code("accuracy") == "not_stated":
         decision += "; the gauge's accuracy is not stated, U holds only noise"

@@ -9,7 +9,8 @@ from logger.stages.noticing import Latch, Notice, Noticed, Signals, begin, notic
 from logger.statistics.by_second import SecondMeans
 
 BELOW_AIR = 1.09
-FALLS = 0.75  # of what it was at rest: no recovery machine goes there
+FALLS = 0.75  # of what it was at rest
+REBOUNDED, FALLS_FROM_THERE = 0.93, 0.9  # of the air's; from below, a recovery machine may have been started again
 MIN_REST_PA = 20e3
 GAUGE_S = 40
 
@@ -53,8 +54,9 @@ class _PumpStarted:
         before = system.mean(now.t - self._rest + 30, now.t - self._rest)
         if before is None or before.value < MIN_REST_PA:
             return None
+        falls = FALLS if before.value > REBOUNDED * now.ambient_pa else FALLS_FROM_THERE
         fell_pa = before.value - newest.value  # a gauge of the high side may well read below zero in a vacuum
-        seen = fell_pa > max(FALLS * before.value, 6.0 * newest.u)
+        seen = fell_pa > max(falls * before.value, 6.0 * newest.u)
         return self._rest if self._by_system.second(seen) else None
 
     def _watch_for_break(self, now: Signals, system: SecondMeans | None, gauge: SecondMeans | None) -> None:

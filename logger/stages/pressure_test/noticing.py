@@ -78,21 +78,25 @@ class _NitrogenIn:
 
 
 class _PressureSettled:
-    """_PressureLetOut ten minutes the pressure follows nothing but its temperature."""
+    """For ten minutes the pressure follows nothing but its temperature; not any more once it was let out."""
 
     def __init__(self) -> None:
         self._nitrogen = _NitrogenIn()
         self._since = 0
-        self._fired = True
+        self._fired, self._filled = True, False
 
     def second(self, now: Signals) -> Noticed | None:
         if self._nitrogen.second(now) is not None:
-            self._since, self._fired = now.t, False
+            self._since, self._fired, self._filled = now.t, False, False
         system = system_of(now)
         newest = system.mean(10) if system is not None else None
         if system is None or newest is None:
             return None
-        if newest.value < 3.0 * now.ambient_pa or self._fired or now.t - self._since < SETTLED_S + 60 or now.t % 10:
+        if newest.value >= 3.0 * now.ambient_pa:
+            self._filled = True
+        elif self._filled:
+            self._fired = True
+        if not self._filled or self._fired or now.t - self._since < SETTLED_S + 60 or now.t % 10:
             return None  # looked at every ten seconds
         warm = now.first_of("system_temperature", "ambient_temperature")
         pressures = system.means(20, SETTLED_S // 20)

@@ -118,14 +118,25 @@ def analyse_recovery(
     watch = RecoveryWatch(refrigerant, charge, level_pa, before)
     run = _Run(scale, series, watch, resolution_kg, u_accuracy_kg, cylinder, swaps)
     run.go()
-    pressure = next((series[p] for p in JUDGED_BY if len(series.get(p, ()))), None)
-    rebound = None
-    if level is not None and pressure is not None:
-        around = next((series[p] for p in ("system_temperature", "ambient_temperature") if p in series), None)
-        rebound = judge_rebound(
-            pressure, level, stopped_s=stopped_s, settle_s=settle_s, refrigerant=refrigerant, temperature=around
-        )
+    rebound = None if level is None else level_held(series, level, refrigerant, stopped_s, settle_s)
     return run.result(charge_kg, u_charge_kg, rebound)
+
+
+def level_held(
+    series: Mapping[str, Series],
+    level: RecoveryLevel,
+    refrigerant: Refrigerant | None,
+    stopped_s: float | None,
+    settle_s: float = SETTLE_S,
+) -> Rebound | None:
+    """The level and the rebound, for which no scale is needed; None where no pressure is measured that shows them."""
+    pressure = next((series[p] for p in JUDGED_BY if len(series.get(p, ()))), None)
+    if pressure is None:
+        return None
+    around = next((series[p] for p in ("system_temperature", "ambient_temperature") if p in series), None)
+    return judge_rebound(
+        pressure, level, stopped_s=stopped_s, settle_s=settle_s, refrigerant=refrigerant, temperature=around
+    )
 
 
 class _Run:

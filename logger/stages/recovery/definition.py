@@ -59,15 +59,20 @@ def _interim(now: Inputs) -> StageResult:
 
 
 def _analyse(now: Inputs) -> StageResult:
-    from logger.stages.recovery.analysis import analyse_recovery
+    from logger.stages.recovery.analysis import analyse_recovery, level_held
 
     of_cylinder = cylinder_findings(now)
-    if now.scale is None:
-        return StageResult(of_cylinder)
-    first, swaps = on_scale(now)
     stopped_ns = stopped_for_good(now)
+    stopped_s = None if stopped_ns is None else now.seconds(stopped_ns)
+    series = {name: now.series(name) for name in now.values}
+    if now.scale is None:
+        rebound = level_held(series, level_of(now), now.refrigerant, stopped_s)
+        return StageResult(
+            (*rebound.findings, *of_cylinder) if rebound else of_cylinder, limits=tuple(_level_lines(now))
+        )
+    first, swaps = on_scale(now)
     result = analyse_recovery(
-        {name: now.series(name) for name in now.values},
+        series,
         refrigerant=now.refrigerant,
         resolution_kg=now.scale.resolution_kg,
         charge_kg=now.job.full_charge_kg,
@@ -75,7 +80,7 @@ def _analyse(now: Inputs) -> StageResult:
         cylinder=first,
         swaps=swaps,
         level=level_of(now),
-        stopped_s=None if stopped_ns is None else now.seconds(stopped_ns),
+        stopped_s=stopped_s,
         before=out_before(now),
     )
     found = tuple(stays(result.ledger))

@@ -91,10 +91,12 @@ def required_level(
     return RecoveryLevel(known(pressure_pa, "Pa", note=note), tuple(basis))
 
 
-def judge_level(level: RecoveryLevel, settled: Value, settled_for_s: float | None = None) -> Finding:
+def judge_level(
+    level: RecoveryLevel, settled: Value, settled_for_s: float | None = None, settled_yet: bool = True
+) -> Finding:
     """Does a settled pressure (absolute, with its uncertainty) meet the level? Between is "cannot tell".
 
-    settled_for_s: how long it had after the recovery machine was stopped.
+    settled_for_s: how long it had after the recovery machine was stopped. settled_yet: whether that was long enough.
     """
     limit, found = level.pressure.number, settled.number
     inputs = [
@@ -111,5 +113,5 @@ def judge_level(level: RecoveryLevel, settled: Value, settled_for_s: float | Non
     elif found + band <= limit:
         verdict, judged = Verdict.PASS, "held"
     elif found - band > limit:
-        verdict, judged = Verdict.FAIL, "not_held"
+        verdict, judged = Verdict.FAIL, "not_held" if settled_yet else "above_already"
     return Finding("recovery.level", verdict, (*inputs, word("judged", judged)))

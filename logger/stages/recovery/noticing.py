@@ -1,5 +1,6 @@
 """A recovery by its readings alone: the machine was started, the liquid has ended, nothing comes any more."""
 
+import math
 from collections import deque
 from statistics import median
 
@@ -10,11 +11,14 @@ from logger.stages.noticing import Notice, Noticed, Signals, begin, end, mark, n
 from logger.statistics.by_second import SecondMeans
 
 RISES_PA = 20e3
-VACUUM_PA = 60e3
-WET_K, DRY_K = 2.0, 5.0
+WET_K, DRY_K = 2.0, 4.0  # over the lowest superheat of this flow
+WET_AT_MOST_K, WET_S = 2.0, 20  # higher: it never was wet
+RISE_S, DRY_S = 60, 25  # from wet to dry; dry
 HALF, GONE, SLOW_S = 0.6, 0.08, 40
 RATES_S = 240
-LONG_FLOW_S, LONG_STOP_S = 300, 600
+STOPPED_S, EXCHANGED_S = 180, 600
+OTHER_KG = 2.0
+FALLS = 0.01
 
 
 class _RecoveryStarted:
@@ -45,51 +49,73 @@ def _is_out(now: Signals) -> bool:
 
 
 class _LiquidEnded:
-    """In a flow: the inlet was wet and is dry, and little comes against the minutes before."""
+    """In a flow: the inlet, wet until then, is dry within a minute, and stays so while something still comes.
+
+    Dry is a rise over the lowest superheat of this flow: two sensors and a blend's glide put that anywhere near zero.
+    How much less comes then depends on the refrigerant and the machine, and may be nothing. Without a thermometer a
+    rate that falls far says it, which a hand at the valve may do too.
+    """
 
     def __init__(self) -> None:
         self._since = 0
+        self._clear()
+
+    def _clear(self) -> None:
         self._rates: deque[tuple[int, float]] = deque(maxlen=RATES_S)
-        self._wet_s = self._dry_s = self._slow_s = 0
-        self._fired = False
+        self._wet: deque[float] = deque(maxlen=RATES_S)  # rates while the inlet was wet
+        self._wet_k, self._wet_at = math.inf, 0  # its lowest superheat; when it was last near that
+        self._slow_s, self._fired = 0, False
 
     def second(self, now: Signals) -> Noticed | None:
         flow = now.flow
         if flow.direction <= 0:
             return None
         if flow.since != self._since:
-            self._since, self._fired, self._wet_s, self._dry_s = flow.since, False, 0, 0
-            self._rates.clear()
+            self._since = flow.since
+            self._clear()
         mass = now.get("cylinder_mass")
         means = mass.means(2, 15) if mass is not None else None
         if means is None or mass is None or self._fired:
             return None
-        rate = (means[1] - means[0]) / 15
+        rate, u = (means[1] - means[0]) / 15, 1.5 * mass.u(15) / 15
         if rate > 0.5:  # a jump
             return None
         self._rates.append((now.t, rate))
         over = self._superheat(now)
-        if over is not None:
-            if over < WET_K:
-                self._wet_s, self._dry_s = self._wet_s + 1, 0
-            elif over > DRY_K:
-                self._dry_s += 1
+        usual = self._by_rates(now, rate, u) if over is None else self._by_superheat(now, over, rate)
+        if usual is None or self._slow_s < (SLOW_S if over is None else DRY_S) or _held_back(now):
+            return None
+        self._fired = True
+        fell = [t for t, r in self._rates if r > (usual + rate) / 2] if over is None else [self._wet_at]
+        inputs = (number("rate", Quantity.MASS_RATE, known(max(rate, 0.0), "kg/s", u)),
+                  number("before", Quantity.MASS_RATE, known(usual, "kg/s", u)))  # fmt: skip
+        return noticed("recovery.liquid_ended", max(fell, default=now.t), 20.0, *inputs)
+
+    def _by_superheat(self, now: Signals, over: float, rate: float) -> float | None:
+        """The rate while it was wet, where it can be compared; over: K."""
+        self._wet_k = min(self._wet_k, over)
+        if self._wet_k > WET_AT_MOST_K:
+            return None
+        if over < self._wet_k + WET_K:
+            self._wet.append(rate)
+            self._wet_at = now.t
+        if len(self._wet) < WET_S:
+            return None
+        usual = median(self._wet)
+        dry = over > self._wet_k + DRY_K and rate > GONE * usual  # less: it was stopped
+        if dry and self._slow_s == 0 and now.t - self._wet_at > RISE_S:
+            dry = False  # a line that warms slowly never was wet
+        self._slow_s = self._slow_s + 1 if dry else max(0, self._slow_s - 2)
+        return usual
+
+    def _by_rates(self, now: Signals, rate: float, u: float) -> float | None:
         before = [r for t, r in self._rates if now.t - 210 <= t <= now.t - 40]
         if len(before) < 60:
             return None
         usual = median(before)
-        u = 1.5 * mass.u(15) / 15
-        slow = rate + u < HALF * usual and usual > 4 * u
-        wet_before = self._wet_s >= 60 if over is not None else usual > 0.01
-        slow = slow and rate > GONE * usual  # else it was stopped
+        slow = GONE * usual < rate < HALF * usual - u and usual > max(4 * u, 0.01)
         self._slow_s = self._slow_s + 1 if slow else 0
-        if not (self._slow_s >= SLOW_S and wet_before and (over is None or self._dry_s >= 20) and not _held_back(now)):
-            return None
-        self._fired = True
-        fell = [t for t, r in self._rates if r > (usual + rate) / 2]
-        inputs = (number("rate", Quantity.MASS_RATE, known(max(rate, 0.0), "kg/s", u)),
-                  number("before", Quantity.MASS_RATE, known(usual, "kg/s", u)))  # fmt: skip
-        return noticed("recovery.liquid_ended", max(fell, default=now.t), 20.0, *inputs)
+        return usual
 
     @staticmethod
     def _superheat(now: Signals) -> float | None:
@@ -118,27 +144,44 @@ def _drop(before: SecondMeans, after: SecondMeans, from_s: float, to_s: float) -
 
 
 class _RecoveryOver:
-    """The flow has stopped and the system's pressure is down: nothing more comes."""
+    """The flow has stopped and the system's pressure is down, and no longer falls: nothing more comes.
+
+    While it falls a machine pulls, however little that adds to the scale. With the cylinder off the scale, or another
+    on it, it may go on into that.
+    """
 
     def __init__(self) -> None:
-        self._until = 0
+        self._until = self._pulled = 0
+        self._gross_kg: float | None = None
 
     def second(self, now: Signals) -> Noticed | None:
-        flow = now.flow
+        flow, gross = now.flow, now.mean("cylinder_mass", 5)
+        system = now.first_of("system_pressure", "recovery_inlet_pressure")
+        if flow.direction > 0 and gross is not None:
+            self._gross_kg = gross.value
+        if system is not None and _falls(system):
+            self._pulled = now.t
         if flow.direction or not flow.until or flow.until == self._until or flow.moved_kg <= 0:
             return None
-        if now.t - flow.until < STOPPED_S:
+        over = max(flow.until, self._pulled)
+        stands = gross is None or self._gross_kg is None or abs(gross.value - self._gross_kg) < OTHER_KG
+        if now.t - over < (STOPPED_S if stands else EXCHANGED_S):
             return None
         self._until = flow.until
-        system = now.first_of("system_pressure", "recovery_inlet_pressure")
         low = system.mean(10) if system is not None else None
         if low is not None and low.value > now.ambient_pa:
             return None  # a pause: a cylinder is changed, a valve closed
         moved = number("moved", Quantity.MASS, known(flow.moved_kg, "kg"))
-        return noticed("recovery.over", flow.until, 60.0, moved)
+        return noticed("recovery.over", over, 60.0, moved)
 
 
-STOPPED_S = 180
+def _falls(system: SecondMeans) -> bool:
+    """By more than a hundredth in a minute."""
+    before, newest = system.mean(80, 60), system.mean(20)
+    if before is None or newest is None:
+        return False
+    return before.value - newest.value > max(FALLS * newest.value, 4.0 * system.u(20))
+
 
 NOTICES = (
     Notice(key="recovery.started", detector=_RecoveryStarted, proposes=begin("recovery")),

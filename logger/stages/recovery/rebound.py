@@ -60,7 +60,13 @@ def judge_rebound(
     lowest = unknown("Pa", "no reading when the recovery machine stopped")
     if before:
         lowest = known(sum(before) / len(before), "Pa", u)
+    last = [v for t, v in zip(pressure.t_s, pressure.value, strict=True) if t >= max(end - 60.0, stop)]
     if end - stop < settle_s:
+        if stopped_s is not None and last:
+            now = judge_level(level, known(sum(last) / len(last), "Pa", u), end - stop, settled_yet=False)
+            if now.verdict is Verdict.FAIL:  # from the stop on it only rises
+                wanting = unknown("Pa", "left before it had settled")
+                return Rebound(stop, lowest, wanting, wanting, unknown("Pa/s", str(wanting.problem)), (now,))
         wait = settle_s - (end - stop)
         settled = unknown("Pa", f"still settling, {duration(wait)} of {duration(settle_s)} left")
         rise, rate = unknown("Pa", str(settled.problem)), unknown("Pa/s", str(settled.problem))
@@ -69,7 +75,6 @@ def judge_rebound(
         settled = unknown("Pa", "too much of the settling time has no readings")
         rise, rate = unknown("Pa", str(settled.problem)), unknown("Pa/s", str(settled.problem))
         return Rebound(stop, lowest, settled, rise, rate, (judge_level(level, settled),))
-    last = [v for t, v in zip(pressure.t_s, pressure.value, strict=True) if t >= end - 60.0]
     settled = known(sum(last) / len(last), "Pa", u)
     assert settled.number is not None
     start = settled.number if lowest.number is None else lowest.number

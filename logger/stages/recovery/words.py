@@ -79,6 +79,13 @@ def _condensing(f: Given) -> Text:
     return Text(headline, f"{sentence(headline)}.", rule)
 
 
+_GO_ON = {
+    "not_held": ("Recover further",),
+    "above_already": ("Recover further",),
+    "too_close": ("Recover further, or use a better gauge",),
+}
+
+
 def _level(f: Given) -> Text:
     required = "required recovery level" if f.code("level") in _NO_VACUUM else "required recovery vacuum"
     rule, judged = _level_rule(f), f.code("judged")
@@ -91,20 +98,23 @@ def _level(f: Given) -> Text:
     settled, limit = f.beside("settled", "required"), f("required")
     headline, body = {
         "held": (" reached", f"Pulled to {settled}{held}; {limit} required."),
-        "not_held": (" not reached", f"Recover further: {settled} after settling, {limit} required."),
+        "not_held": (" not reached", f"{settled} after settling, {limit} required."),
+        "above_already": (
+            " not reached",
+            f"{settled} already {f.rough('settled_for')} after the stop, {limit} required.",
+        ),
         "too_close": (
             ": can't tell",
-            f"{f.spread('settled')} is too close to the {limit} required. Recover further, or use a better gauge.",
+            f"{f.spread('settled')} is too close to the {limit} required.",
         ),
     }[judged]
     if f.code("level") == "leaking":
         body += " Do not pull a leaking part into a vacuum: air gets in. Valve off what does not leak first."
     if f.has("class_from"):
         body += " The pressure class rests on an estimated blend: check it."
-    if f.has("not_entered"):
-        missing = f.all("not_entered")
-        body += f" Strictest level taken: {' and '.join(missing)} {'was' if len(missing) == 1 else 'were'} not entered."
-    return Text(f"{required}{headline}", body, rule, _LEVEL_DECISION)
+    missing = f.all("not_entered")
+    enter = (f"Enter {' and '.join(missing)}: until then the strictest level is taken",) if missing else ()
+    return Text(f"{required}{headline}", body, rule, _LEVEL_DECISION, check_next=(*_GO_ON.get(judged, ()), *enter))
 
 
 def _level_rule(f: Given) -> str:

@@ -117,6 +117,7 @@ SAID = (
     level(2_400.0, "low", 300.0, NEW),
     level(None, "high", 120.0, NEW),
     level(61_000.0, None, 120.0, NEW),
+    judge_level(required_level("high", 12.0, NEW), known(1.67e5, "Pa", 700.0), 170.0, settled_yet=False),
     judge_level(required_level("high", 120.0, NEW, leaking=True), known(0.98e5, "Pa", 700.0), 940.0),
     judge_level(required_level("high", 120.0, NEW, class_estimated=True), known(0.6e5, "Pa", 700.0), 940.0),
     judge_level(required_level("high", 120.0, NEW, minor_repair=True), known(1.3e5, "Pa", 700.0), 940.0),

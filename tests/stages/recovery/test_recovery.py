@@ -402,6 +402,16 @@ def test_liquid_left_is_told_by_saturation() -> None:
     assert found.findings[1].codes("cause")[0] == "liquid_left"
 
 
+def test_left_before_it_settled_fails_only_where_the_pressure_is_above_already() -> None:
+    """After the stop it only rises; without the stop marked nothing says that it does."""
+    early = pulled_to(5e4, 3e4, settle_s=200.0)
+    (above,) = judge_rebound(early, LEVEL, stopped_s=1000.0).findings
+    assert above.verdict is Verdict.FAIL and above.codes("judged") == ("above_already",)
+    assert judge_rebound(early, LEVEL).findings[0].verdict is Verdict.CANNOT_TELL
+    below = judge_rebound(pulled_to(5e4, 1e4, settle_s=200.0), LEVEL, stopped_s=1000.0)
+    assert below.findings[0].verdict is Verdict.CANNOT_TELL
+
+
 def test_not_settled_yet_or_without_readings_is_never_a_pass() -> None:
     early = judge_rebound(pulled_to(5e4, 0.0, settle_s=200.0), LEVEL)
     assert early.findings[0].verdict is Verdict.CANNOT_TELL

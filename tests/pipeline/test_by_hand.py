@@ -333,3 +333,13 @@ def test_a_pressure_test_at_the_top_of_its_gauge_holds_nothing() -> None:
     )  # fmt: skip
     held = by_key(found.findings)["standing-pressure.verdict"]
     assert (held.verdict, held.codes("doubt")) == (Verdict.CANNOT_TELL, ("gauge_top",))
+
+
+@pytest.mark.parametrize(
+    ("superheat_k", "verdict"), [(6.5, Verdict.PASS), (8.6, Verdict.CANNOT_TELL), (11.5, Verdict.ATTENTION)]
+)
+def test_near_the_edge_of_the_tolerance_nobody_can_tell(superheat_k: float, verdict: Verdict) -> None:
+    """6.0 K asked for, 2.8 K (5 °F) either way: 8.6 K known to some 0.4 K may be off target."""
+    found = started(lambda t: superheat_k, 40.0)
+    assert found["start_up.suction_superheat"].verdict is verdict
+    assert found["start_up.feed"].verdict is verdict

@@ -63,7 +63,7 @@ def judge_feed(feed: Feed) -> Finding:
         verdict, judged, causes, checks = Verdict.ATTENTION, ("low",), ["setpoint_low", "bulb_off"], ["suction_sensor"]
     elif superheat - expanded < flooding:
         verdict, judged, causes, checks = Verdict.CANNOT_TELL, ("perhaps_floodback",), [], ["suction_sensor"]
-    elif low <= superheat <= high:
+    elif low <= superheat - expanded and superheat + expanded <= high:
         verdict, judged, causes, checks = _on_target(feed)
     else:
         verdict, judged, causes, checks = Verdict.CANNOT_TELL, ("within_u",), [], ["suction_sensor"]

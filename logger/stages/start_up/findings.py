@@ -88,8 +88,8 @@ def hunting_finding(swing: Hunting, valve: Series | None, unsteady: str | None =
 def target_finding(name: str, value: Value, unsteady: str | None, target_k: float, tolerance_k: float) -> Finding:
     """A mean against its target; not judged while it is not steady, or hunts (unsteady: why).
 
-    Simple acceptance of the mean; beyond the tolerance by less than its expanded uncertainty (k=2), or a superheat that
-    cannot be told from none: cannot tell.
+    Guarded both ways: on target only where the mean with its expanded uncertainty (k=2) lies within the tolerance, off
+    only where it lies beyond; between them, or a superheat that cannot be told from none: cannot tell.
     """
     key = f"start_up.{name}"
     inputs: tuple[Argument, ...] = (
@@ -104,11 +104,12 @@ def target_finding(name: str, value: Value, unsteady: str | None, target_k: floa
     off = value.number - target_k
     by = number("off_by", _DIFFERENCE, known(abs(off), "K", value.u))
     perhaps_none = name.endswith("superheat") and value.number <= 2 * (value.u or 0.0)
-    if abs(off) <= tolerance_k and not perhaps_none:
-        return Finding(key, Verdict.PASS, (*inputs, by, word("judged", "on_target")))
-    if abs(off) <= tolerance_k:
+    expanded = 2 * (value.u or 0.0)
+    if abs(off) <= tolerance_k and perhaps_none:
         return Finding(key, Verdict.CANNOT_TELL, (*inputs, by, word("judged", "perhaps_none")))
-    if value.u is not None and abs(off) - 2 * value.u <= tolerance_k:
+    if abs(off) + expanded <= tolerance_k:
+        return Finding(key, Verdict.PASS, (*inputs, by, word("judged", "on_target")))
+    if abs(off) - expanded <= tolerance_k:
         return Finding(key, Verdict.CANNOT_TELL, (*inputs, by, word("judged", "within_u")))
     return Finding(key, Verdict.ATTENTION, (*inputs, by, word("judged", "above" if off > 0 else "below")))
 

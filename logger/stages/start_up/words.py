@@ -59,7 +59,10 @@ def _hunting(f: Given) -> Text:
 def _target(f: Given, name: str) -> Text:
     label = LABELS[name]
     rule = f"{label} within {f('tolerance')} of {f('target')} ({_RA32})"
-    decision = "simple acceptance of the mean; beyond the tolerance by less than its expanded uncertainty: can't tell"
+    decision = (
+        "guard band: on target only where the mean with its expanded uncertainty is within the tolerance, off only where "
+        "it is beyond; between them can't tell"
+    )
     judged = f.code("judged")
     if judged == "unknown":
         return Text(f"{label} unknown", f"{sentence(label)} unknown: {f(name)}.", rule, decision)

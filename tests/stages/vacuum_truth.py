@@ -1,17 +1,20 @@
-"""Random simulated circuits of known truth, and what the decay and pull-down analyses say of them."""
+"""Random simulated circuits of known truth, and what the decay and pull-down analyses say of them, asked by the
+public door (`logger.analyse`)."""
 
 import random
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+import logger
 from logger.model.finding import Verdict
+from logger.model.job import Job
 from logger.model.sample import Gap, Series
 from logger.model.units import MICRON_PA
 from logger.stages.acceptance import DECAY_PROFILES
-from logger.stages.decay_test.analysis import analyse_decay
+from logger.stages.decay_test.analysis import DecayResult
 from logger.stages.decay_test.cause import RiseCause
-from logger.stages.evacuation.analysis import PullDown, PumpState, analyse_pull_down
+from logger.stages.evacuation.analysis import PullDown, PumpState
 from logger.stages.evacuation.standstill import Origin
 from sim_device.physics.gas import Leak
 from sim_device.vacuum import VacuumCase, decay_series, pull_down_series, random_decay, random_pull_down
@@ -147,10 +150,14 @@ def decays(groups: Iterable[Group], seed: int) -> Iterator[Outcome]:
             t, p, kelvin = with_before(case, seed + i) if before else decay_series(case, seed + i)
             vacuum = as_series(t, p, case, PROFILE.steps[-1].limit_pa)
             warm = temperatures(t, kelvin)
-            r = analyse_decay(
-                vacuum, profile=PROFILE, isolated_s=0.0, temperature=warm, ambient=warm,
-                pump_ultimate_pa=case.pump_base_pa if before else None,
-            )  # fmt: skip
+            r = logger.analyse(
+                "decay-test",
+                {"vacuum": vacuum, "system_temperature": warm, "ambient_temperature": warm},
+                {"profile": PROFILE.key},
+                job=Job("", "", pump_ultimate_pa=case.pump_base_pa if before else None),
+                marks={"isolated": 0.0},
+            ).result
+            assert isinstance(r, DecayResult)
             in_range_s = vacuum.t_s[-1] if vacuum.t_s else 0.0
             long = case.duration_s >= 3600.0 and in_range_s >= 600.0
             truth = truly_held(case) if case.duration_s >= PROFILE.steps[-1].hold_s else None
@@ -166,6 +173,13 @@ class PumpOutcome:
     target_below_base: bool  # the truth: this circuit cannot get to the target
 
 
+def pulled_down(vacuum: Series, target_pa: float, warm: Series | None = None) -> PullDown:
+    series = {"vacuum": vacuum} if warm is None else {"vacuum": vacuum, "system_temperature": warm}
+    found = logger.analyse("evacuation", series, {"target_vacuum": target_pa}).result
+    assert isinstance(found, PullDown)
+    return found
+
+
 STEADY = "steady base: leak, pump or water"
 
 
@@ -174,9 +188,7 @@ def pull_downs(groups: Iterable[tuple[str, int]], seed: int) -> Iterator[PumpOut
         for i in range(count):
             case = random_pull_down(seed + i, kind)
             t, p, kelvin = pull_down_series(case, seed + i)
-            r = analyse_pull_down(
-                as_series(t, p, case, TARGET_PA), target_pa=TARGET_PA, temperature=temperatures(t, kelvin)
-            )
+            r = pulled_down(as_series(t, p, case, TARGET_PA), TARGET_PA, temperatures(t, kelvin))
             call = r.state.value
             if r.state is PumpState.STALLED and r.standstill is not None:
                 named = {x.source for x in r.standstill.leading}
@@ -205,7 +217,7 @@ def predictions(seed: int, count: int) -> Counter[str]:
                 continue
             t, p, _ = pull_down_series(case, seed + i)
             n = sum(x <= now for x in t)
-            r = analyse_pull_down(as_series(t[:n], p[:n], case, target), target_pa=target)
+            r = pulled_down(as_series(t[:n], p[:n], case, target), target)
             found[_judged(None if there is None else there - now, r)] += 1
     return found
 

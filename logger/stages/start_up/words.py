@@ -60,8 +60,8 @@ def _target(f: Given, name: str) -> Text:
     label = LABELS[name]
     rule = f"{label} within {f('tolerance')} of {f('target')} ({_RA32})"
     decision = (
-        "guard band: on target only where the mean with its expanded uncertainty is within the tolerance, off only where "
-        "it is beyond; between them can't tell"
+        "guard band: on target only where the mean with its expanded uncertainty is within the tolerance, off only "
+        "where it is beyond; between them can't tell"
     )
     judged = f.code("judged")
     if judged == "unknown":

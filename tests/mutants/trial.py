@@ -9,6 +9,7 @@ import functools
 import gc
 import json
 import os
+import resource
 import signal
 import sys
 import tempfile
@@ -28,7 +29,8 @@ import pytest
 
 from tests.mutants.mutate import Mutant
 
-MAX_TESTS = 40  # that are tried on a mutant, the quickest first
+MAX_TESTS = 150  # that are tried on a mutant, the quickest first
+MAX_BYTES = 6 << 30  # a mutant may gather without end
 MAX_EXAMPLES = 10  # of a property
 NOT_ADOPTED = 71
 PLAIN = (int, float, str, bytes, tuple, dict, frozenset)
@@ -240,6 +242,7 @@ def _in_child(work: Callable[[], int], log: str = os.devnull) -> int:
     status = 70
     try:
         os.setpgrp()
+        resource.setrlimit(resource.RLIMIT_AS, (MAX_BYTES, MAX_BYTES))
         os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         said = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
         for stream in (1, 2):

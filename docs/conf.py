@@ -59,7 +59,7 @@ PARTS = {
         "docs/failures",
     ),
     "Setting up": ("docs/files", "docs/bluetooth", "docs/build", "firmware_protocol/c/README", "firmware/README"),
-    "All jobs": ("docs/register",),
+    "All jobs": ("docs/register", "docs/python"),
     "How sure it is": (
         "docs/law",
         "docs/accuracy",

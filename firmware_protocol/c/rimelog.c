@@ -1,7 +1,8 @@
 /* See rimelog.h. Sections in brackets are those of ../SPEC.md. */
-/* With these three on, -Os makes the code for an AVR 5 % larger. */
+/* With these on, -Os makes the code for an AVR 5 % larger. */
 #if defined __AVR__ && defined __GNUC__
-#pragma GCC optimize("no-move-loop-invariants", "no-tree-vrp", "no-tree-dominator-opts", "ira-algorithm=priority")
+#pragma GCC optimize("no-move-loop-invariants", "no-tree-vrp", "no-tree-dominator-opts", "ira-algorithm=priority", \
+                     "no-split-wide-types")
 #endif
 #include "rimelog.h"
 
@@ -109,11 +110,11 @@ int32_t rl_fit(uint8_t sample_type, int32_t raw)
         reason = 2; /* under range */
         if (raw >= lowest + 16) {
             reason = 3; /* over range */
-            if (raw < -lowest)
+            if (raw <= ~lowest)
                 return raw;
         }
     }
-    return signed32((uint32_t)lowest | reason);
+    return lowest | reason;
 }
 
 /* ---- frames [2] -------------------------------------------------------------------------------------------------- */
@@ -143,19 +144,21 @@ void rl_put_number(rl_writer *w, uint32_t number, uint8_t width)
 
 uint8_t rl_frame_end(rl_writer *w)
 {
-    uint8_t *bytes = w->bytes, n = w->n, code = 0, i;
+    uint8_t *bytes = w->bytes, n = w->n, *code;
     if (w->room == 0)
         return 0;
     w->room = (uint8_t)(n + 4);
     rl_put_number(w, ~rl_crc32(0xFFFFFFFFu, bytes + 1, (uint8_t)(n - 1)), 4);
     n = w->n;
     bytes[n] = 0;
-    for (i = 1; i <= n; i++)
-        if (bytes[i] == 0) { /* a zero becomes a code byte: how far it is to the next one */
-            bytes[code] = (uint8_t)(i - code);
-            code = i;
+    code = bytes;
+    do
+        if (*++bytes == 0) { /* a zero becomes a code byte: how far it is to the next one */
+            *code = (uint8_t)(bytes - code);
+            code = bytes;
         }
-    return i;
+    while (--n > 0);
+    return (uint8_t)(w->n + 1);
 }
 
 void rl_receiver_init(rl_receiver *r, uint8_t *block, uint8_t size)
@@ -168,16 +171,17 @@ void rl_receiver_init(rl_receiver *r, uint8_t *block, uint8_t size)
 /* Unstuffs in place; the payload then begins at block + 1. */
 static int16_t unstuff(uint8_t *block, uint8_t n)
 {
-    uint16_t at = 0;
+    uint8_t *at = block, left = n;
     if (n < SHORTEST_BLOCK)
         return RL_E_SHORT;
-    while (at < n) {
-        uint8_t code = block[at];
-        block[at] = 0;
-        at = (uint16_t)(at + code);
-    }
-    if (at != n)
-        return RL_E_STUFFING;
+    do {
+        uint8_t code = *at;
+        *at = 0;
+        if (code > left)
+            return RL_E_STUFFING;
+        at += code;
+        left = (uint8_t)(left - code);
+    } while (left > 0);
     if (rl_crc32(0xFFFFFFFFu, block + 1, (uint8_t)(n - 1)) != 0xDEBB20E3u) /* what every good frame leaves: ~0x2144DF1C */
         return RL_E_CRC;
     return (int16_t)(n - 5);
@@ -321,109 +325,115 @@ int8_t rl_check_request(const uint8_t *p, uint8_t n)
 
 /* ---- what the device says, as tables [7, 8] ---------------------------------------------------------------------- */
 
-/* One field of a message.
- * key: of the map; IN_FLASH where the field lies in the channel, output or firmware and not in rl_device, OPTIONAL
- * where it is left out when 0, LAST of its message.
- * form: a CBOR major type or one of the below, and in the low four bits the bytes of the number there. A number of no
- * bytes is 1; BACK is the sequence of the frame made so many before the next one. */
+/* One field of a message. In a map its key is its place in the message.
+ * what: OPTIONAL where it is left out when 0, IN_FLASH where it lies in the channel, output or firmware and not in
+ * rl_device; a CBOR major type or one of the below; and in the low two bits the bytes of the number there, LONG for 4. A
+ * number of no bytes is 1; BACK is the sequence of the frame made so many before the next one. */
 typedef struct {
-    uint8_t key, form, at;
+    uint8_t what, at;
 } row;
-enum { KEY = 0x0F, LAST = 0x20, IN_FLASH = 0x40, OPTIONAL = 0x80 };
-enum { WIDTH = 0x0F, SIGNED = CBOR_NEGATIVE, OUTPUTS = 5, BACK = 6, NUMBER = 8, RANGE_LOW, RANGE_HIGH };
+enum { LONG = 3, MAJOR = 2, IN_FLASH = 0x40, OPTIONAL = 0x80 };
+enum { SIGNED = CBOR_NEGATIVE, OUTPUTS = 5, BACK = 6, NUMBER = 8, RANGE_LOW, RANGE_HIGH };
 enum {
-    U8 = CBOR_UINT << 4 | 1,
-    U16 = CBOR_UINT << 4 | 2,
-    U32 = CBOR_UINT << 4 | 4,
-    I32 = SIGNED << 4 | 4,
-    COUNT = CBOR_UINT << 4 | sizeof(rl_count),
-    SEQUENCE = BACK << 4 | sizeof(rl_count),
-    DEVICE_ID = CBOR_BYTES << 4 | 1,
-    TEXT = CBOR_TEXT << 4 | 1,
-    NUMBERS = CBOR_ARRAY << 4 | 1,
-    YES = CBOR_SIMPLE << 4 | 1
+    ONE = CBOR_UINT << MAJOR,
+    U8 = CBOR_UINT << MAJOR | 1,
+    U16 = CBOR_UINT << MAJOR | 2,
+    U32 = CBOR_UINT << MAJOR | LONG,
+    I32 = SIGNED << MAJOR | LONG,
+    COUNT = CBOR_UINT << MAJOR | sizeof(rl_count),
+    SEQUENCE = BACK << MAJOR | sizeof(rl_count),
+    DEVICE_ID = CBOR_BYTES << MAJOR | 1,
+    TEXT = CBOR_TEXT << MAJOR | 1,
+    NUMBERS = CBOR_ARRAY << MAJOR | 1,
+    YES = CBOR_SIMPLE << MAJOR | 1,
+    STATES = OUTPUTS << MAJOR | 1,
+    REAL = NUMBER << MAJOR,
+    LOW = RANGE_LOW << MAJOR,
+    HIGH = RANGE_HIGH << MAJOR,
+    NEVER = OPTIONAL /* a key without a field */
 };
 
-#define TELL(key, form, field) {key, form, offsetof(rl_device, field)}
-#define CHANNEL(key, form, field) {(key) | IN_FLASH, form, offsetof(rl_channel, field)}
-#define FIRMWARE(key, form, field) {(key) | IN_FLASH, form, offsetof(rl_firmware, field)}
-#define CONTACT(key, form, field) {(key) | IN_FLASH, form, offsetof(rl_output, field)}
+#define TELL(what, field) {what, offsetof(rl_device, field)}
+#define CHANNEL(what, field) {(what) | IN_FLASH, offsetof(rl_channel, field)}
+#define FIRMWARE(what, field) {(what) | IN_FLASH, offsetof(rl_firmware, field)}
+#define CONTACT(what, field) {(what) | IN_FLASH, offsetof(rl_output, field)}
 
 static const row rows[] RL_FLASH = {
     /* hello */
-    {0, CBOR_UINT << 4, 0},
-    {1, CBOR_UINT << 4, 0},
-    TELL(2, DEVICE_ID, device_id),
-    FIRMWARE(3, TEXT, name),
-    FIRMWARE(4, TEXT, version),
-    TELL(5, U32, boot_count),
-    TELL(6, U16, tick_rate_hz),
-    TELL(7, U8, channel_count),
-    TELL(8, U32, layout_id),
-    TELL(9, U8, capabilities),
-    TELL(10 | OPTIONAL, U8, output_count),
-    TELL(11, COUNT, slots),
-    FIRMWARE(12 | OPTIONAL | LAST, TEXT, model),
+    {ONE, 0},
+    {ONE, 0},
+    TELL(DEVICE_ID, device_id),
+    FIRMWARE(TEXT, name),
+    FIRMWARE(TEXT, version),
+    TELL(U32, boot_count),
+    TELL(U16, tick_rate_hz),
+    TELL(U8, channel_count),
+    TELL(U32, layout_id),
+    TELL(U8, capabilities),
+    TELL(OPTIONAL | U8, output_count),
+    TELL(COUNT, slots),
+    FIRMWARE(OPTIONAL | TEXT, model),
     /* describe */
-    TELL(0, U8, index),
-    CHANNEL(1, U8, quantity),
-    CHANNEL(2, TEXT, unit),
-    CHANNEL(3, U8, type),
-    CHANNEL(4, I32, exponent),
-    CHANNEL(5, U32, period_ms),
-    CHANNEL(6 | OPTIONAL, I32, offset),
-    CHANNEL(7 | OPTIONAL, U8, sensor),
-    CHANNEL(8 | OPTIONAL, NUMBERS, parameters),
-    CHANNEL(9 | OPTIONAL, RANGE_LOW << 4, range),
-    CHANNEL(10 | OPTIONAL, RANGE_HIGH << 4, range),
-    CHANNEL(11 | OPTIONAL, NUMBER << 4, accuracy),
-    CHANNEL(12 | OPTIONAL, NUMBER << 4, accuracy_of_reading),
-    CHANNEL(13 | OPTIONAL | LAST, TEXT, label),
+    TELL(U8, index),
+    CHANNEL(U8, quantity),
+    CHANNEL(TEXT, unit),
+    CHANNEL(U8, type),
+    CHANNEL(I32, exponent),
+    CHANNEL(U32, period_ms),
+    CHANNEL(OPTIONAL | I32, offset),
+    CHANNEL(OPTIONAL | U8, sensor),
+    CHANNEL(OPTIONAL | NUMBERS, parameters),
+    CHANNEL(OPTIONAL | LOW, range),
+    CHANNEL(OPTIONAL | HIGH, range),
+    CHANNEL(OPTIONAL | REAL, accuracy),
+    CHANNEL(OPTIONAL | REAL, accuracy_of_reading),
+    CHANNEL(OPTIONAL | TEXT, label),
     /* output */
-    TELL(0, U8, index),
-    CONTACT(1, U16, longest_timeout_ms),
-    CONTACT(2 | OPTIONAL, U32, reopen_delay_ms),
-    CONTACT(3 | OPTIONAL, YES, reads_back),
-    CONTACT(4 | OPTIONAL | LAST, TEXT, label),
+    TELL(U8, index),
+    CONTACT(U16, longest_timeout_ms),
+    CONTACT(OPTIONAL | U32, reopen_delay_ms),
+    CONTACT(OPTIONAL | YES, reads_back),
+    CONTACT(OPTIONAL | TEXT, label),
     /* status */
-    TELL(0, U32, uptime_s),
-    TELL(1, U32, boot_count),
-    TELL(2, U8, streaming),
-    TELL(3, U32, layout_id),
-    TELL(4, SEQUENCE, held),
-    TELL(5, SEQUENCE, unsent),
-    TELL(6, U32, now_ms),
-    TELL(7 | OPTIONAL, U32, dropped),
-    TELL(8 | OPTIONAL, U32, bad_frames),
-    TELL(9 | OPTIONAL, U16, supply_mv),
-    TELL(10 | OPTIONAL, U8, battery_percent),
-    TELL(11 | OPTIONAL, U8, faults),
-    TELL(12 | OPTIONAL | LAST, OUTPUTS << 4 | 1, output_count),
+    TELL(U32, uptime_s),
+    TELL(U32, boot_count),
+    TELL(U8, streaming),
+    TELL(U32, layout_id),
+    TELL(SEQUENCE, held),
+    TELL(SEQUENCE, unsent),
+    TELL(U32, now_ms),
+    TELL(OPTIONAL | U32, dropped),
+    TELL(OPTIONAL | U32, bad_frames),
+    TELL(OPTIONAL | U16, supply_mv),
+    TELL(OPTIONAL | U8, battery_percent),
+    TELL(OPTIONAL | U8, faults),
+    TELL(OPTIONAL | STATES, output_count),
     /* error */
-    TELL(0, U8, reply.code),
-    TELL(2 | OPTIONAL | LAST, U8, reply.request),
+    TELL(U8, reply.code),
+    {NEVER, 0},
+    TELL(OPTIONAL | U8, reply.request),
     /* accepted, resending, time marked, and the head of samples: no maps, so without keys */
-    TELL(0, U8, reply.request),
-    TELL(0, U32, boot_count),
-    TELL(0, U32, layout_id),
-    TELL(0, SEQUENCE, unsent),
-    TELL(LAST, U32, now_ms),
-    TELL(0, U32, boot_count),
-    TELL(0, SEQUENCE, resend_back),
-    TELL(0, U16, resend_left),
-    TELL(0, SEQUENCE, held),
-    TELL(LAST, SEQUENCE, unsent),
-    TELL(0, U32, boot_count),
-    TELL(0, U32, host_time[0]),
-    TELL(0, U32, host_time[1]),
-    TELL(0, U32, received_ms),
-    TELL(LAST, U32, now_ms),
-    TELL(0, U32, layout_id),
-    TELL(0, U32, made),
-    TELL(LAST, U32, now_ms),
+    TELL(U8, reply.request),
+    TELL(U32, boot_count),
+    TELL(U32, layout_id),
+    TELL(SEQUENCE, unsent),
+    TELL(U32, now_ms),
+    TELL(U32, boot_count),
+    TELL(SEQUENCE, resend_back),
+    TELL(U16, resend_left),
+    TELL(SEQUENCE, held),
+    TELL(SEQUENCE, unsent),
+    TELL(U32, boot_count),
+    TELL(U32, host_time[0]),
+    TELL(U32, host_time[1]),
+    TELL(U32, received_ms),
+    TELL(U32, now_ms),
+    TELL(U32, layout_id),
+    TELL(U32, made),
+    TELL(U32, now_ms),
 };
 enum { SAMPLES_HEAD = RL_TIME_MARKED + 1 };
-static const uint8_t first_rows[] RL_FLASH = {0, 13, 27, 32, 45, 47, 52, 57, 62}; /* of RL_HELLO and so on */
+static const uint8_t first_rows[] RL_FLASH = {0, 13, 27, 32, 45, 48, 53, 58, 63, 66}; /* of RL_HELLO and so on */
 
 static const uint8_t sizes[] RL_FLASH = {sizeof(rl_firmware), sizeof(rl_channel), sizeof(rl_output)};
 
@@ -491,9 +501,10 @@ static void write_field(rl_device *d, uint8_t major, const uint8_t *at, uint32_t
 /* The body of a message, from RL_HELLO to SAMPLES_HEAD; of the channel or output reply.code. */
 static void write_body(rl_device *d, uint8_t type)
 {
-    const row *r = rows + FLASH_BYTE(&first_rows[type - RL_HELLO]);
+    const uint8_t *of_type = first_rows + (type - RL_HELLO);
+    uint8_t here = FLASH_BYTE(of_type), end = FLASH_BYTE(of_type + 1), key;
     rl_writer *w = &d->writer;
-    uint8_t map = w->n, keys = 0, key;
+    uint8_t map = w->n, keys = 0;
     if (type <= RL_OUTPUT) {
         const uint8_t *from;
         uint8_t message = (uint8_t)(type - RL_HELLO), size = FLASH_BYTE(&sizes[message]);
@@ -506,19 +517,20 @@ static void write_body(rl_device *d, uint8_t type)
     }
     if (type < RL_ACCEPTED)
         rl_put(w, CBOR_MAP << 5);
-    do {
-        uint8_t form, major, width, any = 0, n;
+    for (key = 0; here < end; here++, key++) {
+        const row *r = rows + here;
+        uint8_t what, major, width, any = 0, n;
         const uint8_t *at = (const uint8_t *)d;
         uint32_t value;
-        key = FLASH_BYTE(&r->key);
-        form = FLASH_BYTE(&r->form);
-        major = form >> 4;
-        width = form & WIDTH;
+        what = FLASH_BYTE(&r->what);
+        major = what >> MAJOR & 15u;
+        width = what & LONG;
         value = width == 0;
-        if (key & IN_FLASH)
+        if (width == LONG)
+            width = 4;
+        if (what & IN_FLASH)
             at = (const uint8_t *)&d->told;
         at += FLASH_BYTE(&r->at);
-        r++;
         if (major >= NUMBER)
             width = major == NUMBER ? sizeof(double) : 2 * sizeof(double);
         for (n = width; n > 0; n--) {
@@ -526,7 +538,7 @@ static void write_body(rl_device *d, uint8_t type)
             value = value << 8 | byte;
             any |= byte;
         }
-        if (any == 0 && key & OPTIONAL)
+        if (any == 0 && what & OPTIONAL)
             continue;
         if (major == BACK) {
             value = d->made - value;
@@ -537,10 +549,10 @@ static void write_body(rl_device *d, uint8_t type)
             rl_put_number(w, value, width);
         } else {
             keys++;
-            rl_put(w, key & KEY);
+            rl_put(w, key);
             write_field(d, major, at, value);
         }
-    } while (!(key & LAST));
+    }
     if (type < RL_ACCEPTED && w->room != 0)
         w->bytes[map] |= keys;
 }
@@ -607,7 +619,7 @@ static uint8_t hold_closed(rl_device *d, const uint8_t *p)
         return RL_NOT_STREAMING;
     if (u32_at(p + AT_BOOT) != d->boot_count)
         return RL_STALE_PERMIT;
-    if (timeout_ms == 0 || timeout_ms > FLASH_U16(&d->outputs[index].longest_timeout_ms))
+    if ((uint16_t)(timeout_ms - 1) >= FLASH_U16(&d->outputs[index].longest_timeout_ms)) /* 0 is none either */
         return RL_OUT_OF_RANGE;
     if (d->now_ms - u32_at(p + AT_TICK) > timeout_ms)
         return RL_STALE_PERMIT;
@@ -877,8 +889,8 @@ static uint8_t carry_out(rl_device *d, const uint8_t *p)
         begin_resend(d, u32_at(p + AT_FIRST), rl_u16(p + AT_COUNT));
         return 0;
     case RL_TIME_MARK:
-        d->host_time[0] = u32_at(p + AT_HOST_TIME);
-        d->host_time[1] = u32_at(p + AT_HOST_TIME + 4);
+        for (index = 0; index < 8; index++)
+            ((uint8_t *)d->host_time)[(index & 4u) | BYTE_AT(index & 3u, 4u)] = p[AT_HOST_TIME + index];
         d->received_ms = d->now_ms;
         return 0;
     case RL_SET_PERIOD:

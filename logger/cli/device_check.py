@@ -45,12 +45,14 @@ def check(target: str, close_outputs: bool, reset: bool, trace: bool, baudrate: 
     is broken; 3: none but rules that a device SHOULD keep; 1: one that it MUST keep, or the check did not end.
     """
     from logger.conformance.check import recorded
-    from logger.conformance.check_report import trace_line
     from logger.conformance.protocol_rules import RULES
+    from logger.conformance.trace import Trace
+
+    shown = Trace()
 
     def show(raw: bytes) -> None:
         if trace:
-            click.echo(trace_line(None, False, raw))
+            click.echo(shown.line(None, False, raw))
 
     if Path(target).is_file():
         observer, step = recorded([Path(target).read_bytes()], show), "recorded bytes"
@@ -70,12 +72,12 @@ def check(target: str, close_outputs: bool, reset: bool, trace: bool, baudrate: 
 async def _live(url: str, baudrate: int, close_outputs: bool, reset: bool, trace: bool) -> "ConformanceCheck":
     """Raises LinkLost when the device cannot be reached, or goes away unless it is being reset."""
     from logger.conformance.check import ConformanceCheck
-    from logger.conformance.check_report import trace_line
+    from logger.conformance.trace import Trace
 
-    begun_ns = time.monotonic_ns()
+    begun_ns, shown = time.monotonic_ns(), Trace()
 
     def show(from_host: bool, raw: bytes) -> None:
-        click.echo(trace_line((time.monotonic_ns() - begun_ns) / NS_PER_S, from_host, raw))
+        click.echo(shown.line((time.monotonic_ns() - begun_ns) / NS_PER_S, from_host, raw))
 
     made = ConformanceCheck(
         close_outputs=close_outputs, ask_reset=_ask_reset if reset else None, trace=show if trace else None

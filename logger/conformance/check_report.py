@@ -1,14 +1,12 @@
 """Faults and frames in words and hex, for a person with the firmware's source beside them."""
 
-from firmware_protocol.errors import ProtocolError
-from firmware_protocol.framing import BadFrame, FrameDecoder, decode_frame
-from firmware_protocol.messages import Hello, decode_payload
-from logger.conformance.observer import BrokenRule, Observer, what_is_bad
+from firmware_protocol.messages import Hello
+from logger.conformance.observer import BrokenRule, Observer
 from logger.conformance.protocol_rules import RULES
 from logger.model.text import clean
 
 BYTES_A_LINE = 24
-MAX_SHOWN = 400  # characters of a decoded message
+MAX_SHOWN = 400  # characters of what was found
 
 
 def fault_lines(fault: BrokenRule) -> list[str]:
@@ -63,21 +61,6 @@ def describe_device(hello: Hello) -> str:
         f"{_number(hello.outputs, 'output')}",
         200,
     )
-
-
-def trace_line(at_s: float | None, from_host: bool, raw: bytes) -> str:
-    """One frame as it went over the line, decoded. at_s: None in a record without times."""
-    payload = decode_frame(raw)
-    if payload is None:
-        bad = [block for block in FrameDecoder().feed(raw) if isinstance(block, BadFrame)]
-        shown = "no frame" + "".join(f": {what_is_bad(block)[0]}" for block in bad[:1])
-    else:
-        try:
-            shown = repr(decode_payload(payload))
-        except ProtocolError as exc:
-            shown = f"type 0x{payload[0]:02x}: {exc}"
-    at = " " * 9 if at_s is None else f"{at_s:9.3f}"
-    return f"{at} {'>' if from_host else '<'} {clean(shown, MAX_SHOWN)}\n          {raw.hex(' ')}"
 
 
 def note_lines(observer: Observer) -> list[str]:

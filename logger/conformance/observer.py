@@ -261,6 +261,10 @@ class Observer:
             held = (status.next_sequence - status.oldest_sequence) & U32
             if held > max(hello.buffer_frames, 0):
                 self.blame("status.sequence", f"{held} frames held, hello keeps {hello.buffer_frames}", received)
+            made = status.next_sequence if status.boot_count == hello.boot_count else 0  # it counts from start-up
+            if hello.capabilities & Capability.RESEND and held < min(made, hello.buffer_frames) // 2:
+                found = f"{held} frames held of {made} made, hello keeps {hello.buffer_frames}"
+                self.blame("resend.buffer", found, received)
         if self.streaming is not None and (status.state == DeviceState.STREAMING) != self.streaming:
             self.blame(
                 "status.state",

@@ -97,6 +97,7 @@ RULES: Final[dict[str, Rule]] = {
     "period.hello": _must("3.6", "a hello with request id 0 follows a changed layout"),
     "period.accepted": _must("6", "accepted carries the layout id after the request was carried out"),
     "resend.first": _must("3.5", "first' is the oldest frame held at or after the one asked for"),
+    "resend.buffer": _must("3.5", "of the frames made at least half as many are held as hello's buffer states"),
     "resend.count": _must("3.5", "no more than what was asked for is sent again"),
     "resend.oldest": _must("3.5", "the oldest frame held is the same in resending as in status, and never falls"),
     "resend.kept": _must("3.5", "neither start nor stop empties the buffer"),

@@ -49,6 +49,7 @@ AT_ONCE_MS = 1000.0
 JUNCTION_MS = 10_000
 RESET = "reset"
 RESET_S = 60.0  # for a person
+OLDEST_MARGIN = 20  # frames: the oldest are overwritten while they are asked for
 DELAYED_MS = 100.0  # of a live frame, beside what varies without a resend
 
 
@@ -290,6 +291,8 @@ def _resend(check: "ConformanceCheck") -> Steps:
     lags_ms = _lags_ms(check, check.received, set())
     observer.counts["resends asked for"] += 1
     yield from _resent(check, wanted[0], len(wanted))
+    span = (status.next_sequence - status.oldest_sequence) & U32
+    yield from _resent(check, (status.oldest_sequence + min(span // 2, OLDEST_MARGIN)) & U32, 3)
     yield from _live_goes_first(check, held, max(lags_ms, default=0.0))
     yield from _newer_replaces(check, held)
     future = (status.next_sequence + 100_000) & U32
@@ -325,6 +328,14 @@ def _resent(check: "ConformanceCheck", first: int, count: int) -> Steps:
     resending = reply.message
     if held is not None and (resending.oldest - held) & U32 > U32 // 2:
         check.blame("resend.oldest", f"{resending.oldest} here, {held} in the status before", reply)
+    if held is not None and status is not None:
+        gone, made = (resending.oldest - held) & U32, (resending.next_sequence - status.next_sequence) & U32
+        if OLDEST_MARGIN + 2 * made < gone <= U32 // 2:
+            found = f"{resending.oldest} here, {held} in the status before, and {made} frames made since"
+            check.blame("resend.oldest", found, reply)
+    within = (first - resending.oldest) & U32 < (resending.next_sequence - resending.oldest) & U32
+    if resending.count == 0 and within:
+        check.blame("resend.first", f"none, and of {first} on it holds all from {resending.oldest} on", reply)
     ahead = (resending.first - first) & U32
     if resending.count and ahead and (first - resending.oldest) & U32 < U32 // 2:
         check.blame("resend.first", f"from {resending.first} on, and {first} is still held", reply)

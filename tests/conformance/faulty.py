@@ -1,5 +1,6 @@
 """A device with a fault that can be chosen: the simulated one, its frames and what it hears changed on the way."""
 
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -567,6 +568,7 @@ CASES.append(Case("a resend goes before live samples", "resend.live", _ResendsFi
 CASES.append(Case("an older resend goes on", "resend.newer", _ResendsBoth))
 raw_bytes("first' later than what is held", "resend.first", RESENDING, 6, lambda n: n + 1, 4)
 raw_bytes("more than was asked for", "resend.count", RESENDING, 10, lambda n: n + 9 if n else 0, 2)
+raw_bytes("nothing of what it holds", "resend.first", RESENDING, 10, lambda n: 0, 2)
 raw_bytes("frames of the future", "resend.future", RESENDING, 10, lambda n: n or 5, 2)
 
 # outputs
@@ -742,6 +744,24 @@ field("always 5000 ms of permit left", "permit.closed", STATUS, 12, lambda value
 def _(self: Faulty, payload: bytes) -> bytes:
     body = body_of(payload)
     return with_body(payload, body | {4: max(body[4], body[5] - 3)})
+
+
+class _KeepsTwenty(Faulty):
+    """Of the 12 000 frames that its hello states."""
+
+    def __init__(self, oldest: int | None = None) -> None:
+        super().__init__()
+        self.device._buffer = deque(maxlen=20)
+        self._oldest = oldest
+
+    def said(self, payload: bytes) -> Sequence[bytes]:
+        if payload[0] == STATUS and self._oldest is not None:
+            return super().said(with_body(payload, body_of(payload) | {4: self._oldest}))
+        return super().said(payload)
+
+
+CASES.append(Case("keeps 20 frames and says 12 000", "resend.buffer", _KeepsTwenty))
+CASES.append(Case("keeps 20 frames, and its status says all", "resend.oldest", lambda: _KeepsTwenty(0)))
 
 
 class _OneMore(Faulty):

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from firmware_protocol.codes import PermitAction
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.vectors import EXAMPLE_CHANNELS, EXAMPLE_OUTPUT
 from logger.cli import device_check, rimelog
-from logger.conformance.check_report import fault_lines, marked_hex, note_lines, trace_line
+from logger.conformance.check_report import fault_lines, marked_hex, note_lines
+from logger.conformance.trace import Trace
 from tests.conformance import plain_device
 from tests.conformance.faulty import CASES, Faulty, body_of, with_body
 from tests.conformance.test_check import checked
@@ -123,14 +123,41 @@ def test_every_rule_names_a_section_that_is_there() -> None:
     assert {rule.section for rule in RULES.values()} <= sections
 
 
-def test_a_trace_shows_both_directions_decoded() -> None:
+def test_a_trace_is_in_the_words_of_the_spec() -> None:
     seen: list[str] = []
-    checked(device(), trace=lambda from_host, raw: seen.append(trace_line(1.5, from_host, raw)))
+    trace = Trace()
+    checked(device(), trace=lambda from_host, raw: seen.append(trace.line(1.5, from_host, raw)))
     text = "\n".join(seen)
-    assert "> RequestHello(" in text
-    assert "< Hello(" in text
-    assert "< Samples(" in text
-    assert f"> Permit(request_id=" in text and f"action={int(PermitAction.HOLD_CLOSED)}" in text  # noqa: F541
+    for words in (
+        "1.500 > hello? (01), id 1: major 1, minor 1\n",
+        "< hello (81), id 1: device id ",
+        "capabilities 7 (resend + set period + outputs)",
+        "output 0 open, opened by start up, 0 ms of permit left",
+        "action 1 (hold closed), timeout 1000 ms",
+        "guard channel 255 (none)",
+        "code 9 (stale permit)",
+        "< accepted (86), id ",
+        ": request type start (05), boot count ",
+    ):
+        assert words in text, words
+    assert re.search(r"< samples \(90\): layout id 0x[0-9a-f]{8}, sequence 5, tick \d+, channel 0: -?\d+", text)
+    shown = re.sub(r'"[^"]*"', "", "\n".join(line.split("\n")[0] for line in seen))
+    assert not re.search(r"=|\b[A-Z][a-z]+[A-Z]|_", shown), "the names of a program"
+
+
+def test_a_trace_of_what_is_not_understood() -> None:
+    trace = Trace()
+    assert "samples (90): layout id 0x85d99916, sequence 0" in trace.line(None, False, reference_wire("msg-samples-0"))
+    for name in ("msg-describe-0", "msg-describe-1", "msg-describe-2"):
+        trace.line(None, False, reference_wire(name))
+    shown = trace.line(None, False, reference_wire("msg-samples-2"))
+    assert "channel 0: open circuit, channel 2: -12\n" in shown
+    assert "not known (a1)" in trace.line(None, False, encode_frame(b"\xa1\x00own"))
+    assert "no frame: " in trace.line(None, False, b"\x03\x01\0")
+
+
+def reference_wire(name: str) -> bytes:
+    return next(wire for row, _, wire in reference.valid_rows() if row == name)
 
 
 def test_the_command_on_a_live_device_and_on_recorded_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -154,7 +181,7 @@ def test_the_command_on_a_live_device_and_on_recorded_bytes(tmp_path: Path, monk
     ran = CliRunner().invoke(rimelog, ["device", "check", str(stored), "--trace"], standalone_mode=False)
     assert ran.return_value == 0, ran.output
     assert "no fault in 2 frames" in ran.output
-    assert ran.output.count("< ErrorMessage(") == 2
+    assert ran.output.count("< error (85), id ") == 2
     stored.write_bytes(b"\x04\x85\x01\x02\0" * 3 + stored.read_bytes()[11:] + b"\x06\x85\x01\x01\x01\x01\0")
     ran = CliRunner().invoke(rimelog, ["device", "check", str(stored)], standalone_mode=False)
     assert ran.return_value == 1

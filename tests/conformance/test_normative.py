@@ -28,6 +28,7 @@ HELD: dict[str, tuple[str, ...] | str] = {
     "The clock MUST keep within": ("tick.rate",),
     "A host SHOULD send one every 10": "of hosts",
     "a resent frame MUST NOT delay": ("resend.live",),
+    "- A device MUST hold the newest": ("resend.buffer", "resend.first", "resend.oldest"),
     "A host MUST NOT scale": "of hosts",
     "Devices SHOULD write integers": ("cbor.shortest", "cbor.order"),
     "hosts MUST accept longer forms": "of hosts",

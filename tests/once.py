@@ -8,11 +8,12 @@ import pickle
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 RUN = "RIMELOG_TESTS_RUN"  # environment: pid of the run of tests, ":", a folder that all its workers share
 P = ParamSpec("P")
 T = TypeVar("T")
+_KEPT: list[Any] = []
 
 
 @contextlib.contextmanager
@@ -35,6 +36,17 @@ def run_folder() -> tuple[int, Path]:
     return int(pid), Path(folder)
 
 
+@functools.cache
+def kept_folder(name: str) -> Path:
+    """A folder that all workers of a run share and that lasts as long as it; outside of a run, of this process."""
+    if RUN not in os.environ:
+        _KEPT.append(folder := tempfile.TemporaryDirectory(prefix=f"rimelog-{name}-"))
+        return Path(folder.name)
+    made = run_folder()[1] / name
+    made.mkdir(exist_ok=True)
+    return made
+
+
 def once_a_run(make: Callable[P, T]) -> Callable[P, T]:
     """make: gives the same for the same arguments, which repr tells apart; what it gives can be pickled."""
 
@@ -44,10 +56,10 @@ def once_a_run(make: Callable[P, T]) -> Callable[P, T]:
             return make(*args, **kwargs)
         of = hashlib.sha256(repr((args, sorted(kwargs.items()))).encode()).hexdigest()[:16]
         place = run_folder()[1] / f"{make.__module__}.{make.__qualname__}-{of}"
-        with _by_one(place.with_suffix(".lock")):
+        with _by_one(Path(f"{place}.lock")):
             if not place.exists():
                 found = make(*args, **kwargs)
-                part = place.with_suffix(f".{os.getpid()}")
+                part = Path(f"{place}.{os.getpid()}")
                 part.write_bytes(pickle.dumps(found, pickle.HIGHEST_PROTOCOL))
                 part.replace(place)
                 return found

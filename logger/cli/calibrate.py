@@ -42,7 +42,7 @@ ICE_BATH_U_K = 0.05  # a well made one, common practice
 @click.option("--due-days", type=click.IntRange(1, 3660), default=365, show_default=True, help="Due again after.")
 @click.option("--seconds", type=click.FloatRange(2, 600), default=10.0, show_default=True, help="Averaged per point.")
 @click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True, help="Units of the answer.")
-@click.option("--yes", is_flag=True, help="Write without asking.")
+@click.option("--yes", is_flag=True, help="The first point is applied: read it, and write without asking.")
 @ambient_options
 def calibrate(
     point: str, rig_file: Path, wanted: tuple[str, ...], by: str, reference: str, certificate: str,
@@ -79,7 +79,7 @@ def calibrate(
         said_points.append(said)
         reference_si = _reference(said, point, ambient.pressure_pa)
         click.echo(f"{said}: {GUIDES.get(said, 'Apply it, and wait until the reference is steady.')}")
-        if not yes:
+        if not yes or reads or not wanted:  # what comes after the first has to be applied by somebody
             click.prompt("Press Enter when it is steady", default="", show_default=False)
         try:
             read = asyncio.run(read_steady(rig, point, seconds))

@@ -1,5 +1,8 @@
 """What `rimelog run` adds to the bare daemon: the signing key, kept cylinders, words at the start, helpers."""
 
+import asyncio
+import contextlib
+import time
 from collections.abc import Awaitable, Callable
 
 import click
@@ -9,7 +12,7 @@ from logger.app.daemon import Daemon
 from logger.app.reach import Reach, keep_awake
 from logger.app.stdin_watch import exit_with_parent
 from logger.cli.quantities import say
-from logger.clock import local_day
+from logger.clock import local_clock, local_day
 from logger.config.cylinders import FILE_NAME, read_cylinders
 from logger.config.errors import ConfigError
 from logger.decode.calibration_fit import Standing, standing
@@ -18,6 +21,9 @@ from logger.model.rig import Rig
 from logger.refrigerant import Catalogue
 from logger.register.cylinders_now import with_contents
 from logger.store.place import data_dir
+
+LOOKED_S = 0.5
+SAID_EVERY_S = 5.0  # of one device
 
 
 def signer() -> Callable[[bytes], str]:
@@ -61,10 +67,29 @@ def say_calibrations(rig: Rig) -> None:
         say(f"No calibration recorded for {which}: `rimelog calibrate` shows how far off a gauge is.", "  ")
 
 
-def helpers(*, sound: bool, demonstration: bool, tied: bool = False) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:
+async def say_devices(daemon: Daemon) -> None:
+    """A line in the window when a device is lost, and when it is back; of a flapping one every few seconds at most."""
+    said = dict.fromkeys(daemon.feeds, (True, 0.0))
+    while True:
+        await asyncio.sleep(LOOKED_S)
+        for name, feed in daemon.feeds.items():
+            heard, at_s = said[name]
+            if feed.connected == heard or (heard and not feed.frames) or time.monotonic() < at_s + SAID_EVERY_S:
+                continue
+            said[name] = feed.connected, time.monotonic()
+            why = feed.state.removeprefix("device lost: ")
+            what = "connected again" if feed.connected else f"LOST, {why}. Still logging; it reconnects by itself"
+            with contextlib.suppress(OSError):  # the window is gone; the job is not
+                click.echo(f"{local_clock(daemon.clock.now_ns())} {feed.rig_device.name}: {what}")
+
+
+def helpers(
+    *, sound: bool, demonstration: bool, tied: bool = False, quiet: bool = False
+) -> tuple[Callable[[Daemon], Awaitable[None]], ...]:
     """Tasks beside the daemon: keep-awake, sound, notices, push. A demonstration disturbs nobody.
 
     tied: the daemon ends when its standard input does.
     """
     of_the_job: tuple[Callable[[Daemon], Awaitable[None]], ...] = (Reach(sound=sound), keep_awake)
-    return (*(() if demonstration else of_the_job), *((exit_with_parent,) if tied else ()))
+    of_the_window = () if quiet else (say_devices,)
+    return (*(() if demonstration else of_the_job), *of_the_window, *((exit_with_parent,) if tied else ()))

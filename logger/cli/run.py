@@ -88,7 +88,7 @@ def run(
         earlier=lambda job: earlier_jobs(job) | logo_of(job),
         on_start=_started(place, None if quiet else say_start),
         interrupted=_asking(place) if sys.stdin.isatty() else lambda daemon: True,
-        helpers=helpers(sound=not no_sound, demonstration=speed > 1, tied=exit_with_parent),
+        helpers=helpers(sound=not no_sound, demonstration=speed > 1, tied=exit_with_parent, quiet=quiet),
     )
     by_person = asyncio.run(run_daemon(settings))
     if by_person:

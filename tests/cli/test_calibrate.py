@@ -129,8 +129,16 @@ def test_what_cannot_be_compared_is_refused(
     ],
 )
 def test_what_was_not_applied_as_it_was_said_is_refused(
-    rimelog: CommandLine, tmp_path: Path, on_it_lb: float, at: tuple[str, ...], says: str
+    rimelog: CommandLine,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    on_it_lb: float,
+    at: tuple[str, ...],
+    says: str,
 ) -> None:
+    """--yes reads the first point at once, and waits for Enter before each of the others."""
+    asked: list[object] = []
+    monkeypatch.setattr("click.prompt", lambda *words, **_: asked.append(words))
     scale = Scale()
     scale.true_kg = on_it_lb * POUND_KG
     with served(scale.build) as url:
@@ -141,6 +149,7 @@ def test_what_was_not_applied_as_it_was_said_is_refused(
     assert ran.status == 1
     assert says in ran.err and "Nothing was written" in ran.err
     assert path.read_text() == before
+    assert len(asked) == len(at) - 1
 
 
 def test_the_report_tells_who_when_against_what_and_whether_it_is_overdue() -> None:

@@ -1,5 +1,6 @@
 """One evening's troubles in a row: a pulled cable, a device that starts anew, a program that stands still."""
 
+import re
 import signal
 import time
 from pathlib import Path
@@ -42,7 +43,9 @@ def test_an_evening_of_troubles_loses_no_frame(tmp_path: Path) -> None:
         logger.when(lambda state: any(a["key"] == "clock-gap" for a in state["alarms"]), "the standstill is told")
         logger.ready()
         until(lambda: _complete(logger.file, 2, before + 5 * (AWAY_S + 3)), "all is fetched")
-        logger.stop()
+        said = logger.stop()
+    assert re.search(r"^\d\d:\d\d:\d\d \S+ scale: LOST, .+\. Still logging; it reconnects by itself$", said, re.M), said
+    assert re.search(r"^\d\d:\d\d:\d\d \S+ scale: connected again$", said, re.M)
     stored = Stored(logger.file)
     assert stored.chain.holds
     assert _complete(logger.file, 1, 0)

@@ -3,41 +3,36 @@
 import functools
 import re
 import subprocess
-import tempfile
+import zlib
 from pathlib import Path
-from typing import Any
 
+from tests.once import kept_folder, once_a_run
 from tests.tools import needs, needs_file
 
 FIRMWARE = Path(__file__).parents[2] / "firmware" / "reference"
 RAM_BYTES = {"atmega328p": 2048, "atmega2560": 8192}
 FLASH_BYTES = {"atmega328p": 32 * 1024, "atmega2560": 256 * 1024}
 PRESSURE, TEMPERATURE, MASS, LOOP = range(4)
-_KEPT: list[Any] = []  # the directory of what was built, while the run lasts
 
 
 @functools.cache
-def _folder() -> Path:
-    _KEPT.append(folder := tempfile.TemporaryDirectory())
-    return Path(folder.name)
-
-
-@functools.cache
+@once_a_run
 def program(chip: str = "atmega328p", extra: str = "") -> Path:
     """The ELF file for an AVR chip. extra: options for the compiler."""
     needs("avr-gcc", "builds the reference firmware")
-    name = f"-{len(_KEPT)}-{abs(hash(extra))}" if extra else ""
+    name, folder = f"-{zlib.crc32(extra.encode()):x}" if extra else "", kept_folder("firmware")
     subprocess.run(
-        [needs("make", "builds the reference firmware"), "-s", "-C", FIRMWARE, "avr", f"MCU={chip}", f"OUT={_folder()}",
+        [needs("make", "builds the reference firmware"), "-s", "-C", FIRMWARE, "avr", f"MCU={chip}", f"OUT={folder}",
          f"EXTRA={extra}", f"NAME={name}"], check=True,
     )  # fmt: skip
-    return _folder() / f"{chip}{name}.elf"
+    return folder / f"{chip}{name}.elf"
 
 
 @functools.cache
+@once_a_run
 def _runner() -> Path:
     needs_file("/usr/include/simavr/sim_avr.h", "libsimavr emulates the chip")
-    target = _folder() / "runner"
+    target = kept_folder("firmware") / "runner"
     source = Path(__file__).parent / "runner.c"
     subprocess.run(
         [needs("gcc", "builds the runner"), "-std=gnu99", "-O2", "-Wall", "-Wextra", "-Werror", source, "-o", target,

@@ -18,6 +18,7 @@
 #include <string.h>
 
 #include <simavr/avr_adc.h>
+#include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
@@ -159,6 +160,9 @@ static void reset(const char *kind)
     bool brown = strcmp(kind, "brownout") == 0;
     unhang();
     avr_reset(avr);
+    /* PD2 and PD3 interrupt nothing here; while one is low, the emulator would look at it in each cycle. */
+    avr_extint_set_strict_lvl_trig(avr, EXTINT_IRQ_OUT_INT0, 0);
+    avr_extint_set_strict_lvl_trig(avr, EXTINT_IRQ_OUT_INT1, 0);
     for (at = avr->ioend + 1u; at <= avr->ramend; at++)
         avr->data[at] = brown ? (uint8_t)(avr->data[at] ^ (at * 37u)) : (uint8_t)(at * 167u >> 3);
     avr->data[MCUSR] = brown ? BROWN_OUT : POWER_ON;

@@ -2,7 +2,6 @@
 
 import functools
 import subprocess
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ from firmware_protocol.messages import Accepted, ErrorMessage, Hello, Status, en
 from firmware_protocol.requests import Permit, RequestStatus, Start
 from tests.firmware import board as emulation
 from tests.firmware.board import Board
+from tests.once import kept_folder, once_a_run
 from tests.sim_device.host import Talk, only, unpacked
 from tests.tools import needs, needs_file
 
@@ -25,16 +25,15 @@ OPTIONS = ["-mmcu=atmega328p", "-DF_CPU=16000000L", "-DARDUINO=10819", "-DARDUIN
 OPTIONS += ["-ffunction-sections", "-fdata-sections", "-w"]
 CPP = ["-std=gnu++11", "-fpermissive", "-fno-exceptions", "-fno-threadsafe-statics"]
 CPP += ["-DDECIMAL_DIG=__DECIMAL_DIG__"]  # the core asks for it, and this compiler's float.h lacks it for C++11
-_KEPT: list[Any] = []
 
 
 @functools.cache
+@once_a_run
 def _core() -> tuple[Path, list[Path]]:
     """(folder, objects of the core)."""
     root = needs_file(CORE, "the AVR core that sketches are built with")
     gcc, gpp = needs("avr-gcc", "builds sketches"), needs("avr-g++", "builds sketches")
-    _KEPT.append(kept := tempfile.TemporaryDirectory())
-    folder = Path(kept.name)
+    folder = kept_folder("sketches")
     include: list[str | Path] = ["-I", root / "cores" / "arduino", "-I", root / "variants" / "standard"]
     objects = []
     for source in sorted((root / "cores" / "arduino").iterdir()):
@@ -46,6 +45,7 @@ def _core() -> tuple[Path, list[Path]]:
     return folder, objects
 
 
+@once_a_run
 def sketch(name: str) -> Path:
     """The ELF file of an example. As the sketch builder does: Arduino.h first, then the sketch, as C++."""
     folder, objects = _core()
@@ -53,13 +53,14 @@ def sketch(name: str) -> Path:
     text = "#include <Arduino.h>\n" + (LIBRARY / "examples" / name / f"{name}.ino").read_text()
     source, target = folder / f"{name}.cpp", folder / f"{name}.elf"
     source.write_text(text)
+    made: list[Path] = []
     include: list[str | Path] = ["-I", root / "cores" / "arduino", "-I", root / "variants" / "standard"]
     include += ["-I", root / "libraries" / "EEPROM" / "src", "-I", LIBRARY]
     for file, compiler in ((source, ["avr-g++", *CPP]), (LIBRARY / "rimelog.c", ["avr-gcc", "-std=gnu11"])):
-        subprocess.run([*compiler, *OPTIONS, *include, "-c", file, "-o", folder / f"{file.name}.o"], check=True)
+        made.append(folder / f"{name}-{file.name}.o")
+        subprocess.run([*compiler, *OPTIONS, *include, "-c", file, "-o", made[-1]], check=True)
     subprocess.run(
-        ["avr-gcc", *OPTIONS, "-Wl,--gc-sections", folder / f"{name}.cpp.o", folder / "rimelog.c.o", *objects, "-lm",
-         "-o", target], check=True,
+        ["avr-gcc", *OPTIONS, "-Wl,--gc-sections", *made, *objects, "-lm", "-o", target], check=True,
     )  # fmt: skip
     return target
 

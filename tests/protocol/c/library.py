@@ -3,16 +3,15 @@
 import ctypes
 import functools
 import subprocess
-import tempfile
 from collections.abc import Sequence
 from ctypes import c_char_p, c_double, c_int16, c_int32, c_size_t, c_uint8, c_uint16, c_uint32, c_void_p
 from pathlib import Path
-from typing import Any
 
 from firmware_protocol.codes import RESERVED_CODES, NoReading
 from firmware_protocol.framing import BadFrameReason
 from firmware_protocol.layout import Reading
 from firmware_protocol.messages import Describe, Hello, OutputDescription
+from tests.once import kept_folder, once_a_run
 from tests.tools import needs
 
 SOURCE = Path(__file__).parents[3] / "firmware_protocol" / "c"
@@ -23,23 +22,26 @@ AVR_OPTIONS = ["-Os", "-mcall-prologues", "-mrelax", "-mstrict-X", "-fno-move-lo
 AVR_OPTIONS += ["-fira-algorithm=priority", "-ffunction-sections", "-fdata-sections", "-Wl,--gc-sections"]
 MAX_LINE = 65536
 MAX_PARAMETERS = 4
-_KEPT: list[Any] = []  # the directory of the compiled library, while the run lasts
 
 BAD = {-4: BadFrameReason.TOO_SHORT, -5: BadFrameReason.TOO_LONG, -6: BadFrameReason.COBS, -7: BadFrameReason.CRC}
 
 
-@functools.cache
-def library() -> ctypes.CDLL:
+@once_a_run
+def _compiled() -> Path:
     """The library and shim.c with the undefined-behaviour sanitizer, which ends the process at the first finding."""
     compiler = needs("gcc", "compiles the C library for ctypes")
-    _KEPT.append(folder := tempfile.TemporaryDirectory())
-    target = Path(folder.name) / "rimelog.so"
+    target = kept_folder("c-library") / "rimelog.so"
     sources = [HERE / "shim.c", SOURCE / "rimelog.c"]
     ubsan = ["-fsanitize=undefined", "-fno-sanitize-recover=all"]
     subprocess.run(
         [compiler, *STRICT, "-O1", "-g", *ubsan, "-shared", "-fPIC", "-I", SOURCE, *sources, "-o", target], check=True
     )
-    found = ctypes.CDLL(str(target))
+    return target
+
+
+@functools.cache
+def library() -> ctypes.CDLL:
+    found = ctypes.CDLL(str(_compiled()))
     found.bench_new.restype = c_void_p
     found.bench_take.restype = c_size_t
     found.bench_layout_id.restype = c_uint32

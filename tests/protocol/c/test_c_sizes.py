@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import Figure
+from tests.once import kept_folder, once_a_run
 from tests.protocol.c.library import AVR_OPTIONS, HERE, SOURCE, STRICT
 from tests.tools import needs
 
@@ -22,8 +23,10 @@ def sizes(nm: str, program: Path) -> dict[str, tuple[str, int]]:
     return {name: (letter.lower(), int(size, 16)) for size, letter, name in rows}
 
 
-def library_symbols(folder: Path) -> set[str]:
+@once_a_run
+def library_symbols() -> set[str]:
     """Everything that rimelog.c defines, with the numbers that the compiler adds to names taken off."""
+    folder = kept_folder("c-library")
     subprocess.run([needs("avr-gcc", "an AVR build"), "-mmcu=atmega328p", "-Os", "-fno-inline", "-c", "-I", SOURCE,
                     SOURCE / "rimelog.c", "-o", folder / "all.o"], check=True)  # fmt: skip
     listed = subprocess.run(["avr-nm", folder / "all.o"], capture_output=True, text=True, check=True).stdout
@@ -56,7 +59,7 @@ def test_flash_on_an_atmega328p(
     what: str, built_by: list[str], options: tuple[str, ...], most: float, tmp_path: Path, figure: Figure
 ) -> None:
     found = sizes("avr-nm", built(tmp_path, *options, own=built_by))
-    own = library_symbols(tmp_path)
+    own = library_symbols()
     flash = {name: size for name, (letter, size) in found.items() if letter in "tr" and name.split(".")[0] in own}
     figure(f"C library on an ATmega328P, {what}: {sum(flash.values())} bytes of flash, at most {most:.0f}")
     assert not OTHER & set(flash)

@@ -145,6 +145,7 @@ def messages() -> list[tuple[str, Message]]:
         ("msg-time-mark", TimeMark(7, 1_790_000_000_123_456_789)),
         ("msg-time-marked", TimeMarked(7, 7, 1_790_000_000_123_456_789, 12_600, 12_601)),
         ("msg-resend-from", ResendFrom(8, 1, 2)),
+        ("msg-resend-from-all-there-can-be", ResendFrom(8, 0xFFFF_FFFF, 0xFFFF)),
         ("msg-resending", Resending(8, 7, 1, 2, 0, 5)),
         ("msg-set-period", SetPeriod(9, 250, 2)),
         ("msg-set-period-all", SetPeriod(10, 1000)),
@@ -153,6 +154,7 @@ def messages() -> list[tuple[str, Message]]:
         ("msg-permit-unguarded", Permit(
             16, 0, PermitAction.HOLD_CLOSED, 3000, 7, 12_500, 0xDEADBEEF, NO_GUARD, guard_low=1, guard_high=-1
         )),
+        ("msg-permit-timeout-zero", Permit(18, 0, PermitAction.HOLD_CLOSED, 0, 7, 12_500)),
         ("msg-permit-open-other-fields-senseless", Permit(
             17, 0, PermitAction.OPEN, 0xFFFF, 0xFFFF_FFFF, 0xFFFF_FFFF, 0xDEADBEEF, 63, guard_low=1, guard_high=-1
         )),
@@ -236,7 +238,10 @@ def invalid_rows() -> list[str]:
     hello = cbor.loads(encode_message(EXAMPLE_HELLO)[2:])
     describe = cbor.loads(encode_message(EXAMPLE_CHANNELS[0])[2:])
     assert isinstance(hello, dict)
+    status = cbor.loads(encode_message(Status(1, 0, 7, DeviceState.IDLE, EXAMPLE_LAYOUT.layout_id, 0, 0, 0))[2:])
     assert isinstance(describe, dict)
+    assert isinstance(status, dict)
+    low = cbor.dumps({**describe, 9: 0})
     rows: list[tuple[str, str, bytes]] = [
         ("too-short-text", "too-short", b"\r\nok" + DELIMITER),
         ("too-short-crc-only", "too-short", b"\x01\x01\x01\x01\x01" + DELIMITER),
@@ -254,7 +259,13 @@ def invalid_rows() -> list[str]:
         ("cbor-text-key", "cbor", _frame(0x85, b"\xa1\x61\x30\x01")),
         ("cbor-tag", "cbor", _frame(0x85, b"\xa1\x00\xc1\x01")),
         ("cbor-not-utf8", "cbor", _frame(0x85, b"\xa2\x00\x01\x01\x61\xff")),
-        ("cbor-nan", "cbor", _frame(0x82, cbor.dumps({**describe, 9: 0}).replace(b"\x09\x00", b"\x09\xf9\x7e\x00"))),
+        ("cbor-nan", "cbor", _frame(0x82, low.replace(b"\x09\x00", b"\x09\xf9\x7e\x00"))),
+        (
+            "cbor-infinity",
+            "cbor",
+            _frame(0x82, low.replace(b"\x09\x00", b"\x09\xf9\x7c\x00")),
+        ),
+        ("cbor-undefined", "cbor", _frame(0x85, b"\xa2\x00\x01\x01\xf7")),
         ("cbor-too-deep", "cbor", _frame(0x85, b"\xa2\x00\x01\x18\x28\x81\x81\x81\x81\x01")),
         ("cbor-huge-array", "cbor", _frame(0x85, b"\xa2\x00\x01\x18\x28\x9a\xff\xff\xff\xff")),
         ("cbor-more-after-end", "cbor", _frame(0x85, b"\xa1\x00\x01\x00")),
@@ -262,9 +273,15 @@ def invalid_rows() -> list[str]:
         ("message-key-missing", "message", _frame(0x81, cbor.dumps({k: v for k, v in hello.items() if k != 2}))),
         ("message-id-too-short", "message", _frame(0x81, cbor.dumps({**hello, 2: b"short"}))),
         ("message-sample-type-unknown", "message", _frame(0x82, cbor.dumps({**describe, 3: 9}))),
+        ("message-period-zero", "message", _frame(0x82, cbor.dumps({**describe, 5: 0}))),
+        ("message-channels-too-many", "message", _frame(0x81, cbor.dumps({**hello, 7: 65}))),
+        ("message-tick-rate-zero", "message", _frame(0x81, cbor.dumps({**hello, 6: 0}))),
+        ("message-output-state-of-two", "message", _frame(0x84, cbor.dumps({**status, 12: [[1, 0]]}))),
         ("message-unit-with-blank", "message", _frame(0x82, cbor.dumps({**describe, 2: "kg m"}))),
         ("message-label-too-long", "message", _frame(0x82, cbor.dumps({**describe, 13: "x" * 33}))),
         ("message-request-id-zero", "message", encode_frame(b"\x01\x00\x01\x00")),
+        ("message-request-without-id", "message", encode_frame(b"\x04")),
+        ("message-set-period-zero", "message", encode_frame(b"\x09\x01\x00\x00\x00\x00\x00")),
         ("message-request-cut-short", "message", encode_frame(b"\x07\x01\x00\x00\x00\x00")),
         ("message-permit-other-action", "message", _permit(action=2)),
         ("message-permit-low-above-high", "message", _permit(guard_channel=2, guard_low=1, guard_high=0)),

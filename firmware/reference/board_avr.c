@@ -240,7 +240,7 @@ typedef struct {
     uint32_t count, inverted;
 } place;
 static place EEMEM unused, places[2]; /* the first bytes of an EEPROM suffer most when the supply goes slowly */
-static uint8_t EEMEM own_id[8];
+static uint8_t EEMEM own_id[8] = {0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF}; /* as an erased chip has it */
 
 uint32_t board_boot_count(void)
 {
@@ -261,12 +261,14 @@ uint32_t board_boot_count(void)
 /* What RAM holds at the first start differs from chip to chip; kept for ever after. A maker may write the eight bytes. */
 void board_id(uint8_t *id)
 {
-    uint8_t i, written = 0;
+    uint8_t i, all = 0xFF, any = 0;
     (void)unused;
     eeprom_read_block(id, own_id, sizeof own_id);
-    for (i = 0; i < sizeof own_id; i++)
-        written |= (uint8_t)~id[i];
-    if (written)
+    for (i = 0; i < sizeof own_id; i++) {
+        all &= id[i];
+        any |= id[i];
+    }
+    if (all != 0xFF && any != 0) /* neither erased nor filled with zeros by whoever wrote the chip */
         return;
     memcpy(id, noise, sizeof own_id);
     eeprom_update_block(id, own_id, sizeof own_id);

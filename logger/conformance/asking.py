@@ -46,7 +46,7 @@ def ask(check: "ConformanceCheck", request: Request | bytes, wanted: type | None
     if reply is None and (_unreadable(check, begun, request_id) or check.observer.counts["bad"] > bad):
         return None  # it came, and what is wrong with it is told already
     if reply is None:
-        others = [r for r in check.received[begun:] if getattr(r.message, "request_id", 0) not in (0, request_id)]
+        others = [r for r in check.received[begun:] if _of_another_id(r, request_id, payload[0])]
         if others:
             check.blame("reply.id", f"request id {request_id} of {name} was answered with another", others[0], 1)
         else:
@@ -59,6 +59,8 @@ def ask(check: "ConformanceCheck", request: Request | bytes, wanted: type | None
     if wanted is not None and not isinstance(reply.message, wanted):
         check.blame("reply.type", f"{in_words(reply.message)} as the reply to {name}", reply, 0)
         return None
+    if isinstance(reply.message, Accepted) and reply.message.request_type != payload[0]:
+        check.blame("reply.type", f"accepted of type 0x{reply.message.request_type:02x} for {name}", reply, 2)
     yield Wait(0.1)  # a second reply would follow at once
     replies = [r for r in check.received[begun:] if getattr(r.message, "request_id", -1) == request_id]
     if request_id and len(replies) > 1:
@@ -90,6 +92,13 @@ def _reply(check: "ConformanceCheck", begun: int, request_id: int) -> Received |
         if getattr(received.message, "request_id", None) == request_id and not unasked(received):
             return received
     return None
+
+
+def _of_another_id(received: Received, request_id: int, request_type: int) -> bool:
+    message = received.message
+    if isinstance(message, ErrorMessage) and message.request_id == 0:
+        return message.request_type == request_type  # it says itself what it refuses
+    return getattr(message, "request_id", 0) not in (0, request_id)
 
 
 def _unreadable(check: "ConformanceCheck", begun: int, request_id: int) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from firmware_protocol import cbor
 from firmware_protocol.codes import FROM_DEVICE, Capability, DeviceState, MessageType
-from firmware_protocol.conversion import problem_with
+from firmware_protocol.conversion import measured, problem_with
 from firmware_protocol.errors import CborError, LayoutError, ProtocolError, UnknownMessageError
 from firmware_protocol.fields import clean_text
 from firmware_protocol.framing import CRC_BYTES, BadFrame, BadFrameReason, Frame, unstuff
@@ -41,6 +41,9 @@ RATE_OVER_NS = 10 * NS_PER_S
 RATE_STATUSES = 9
 PERIOD_TOLERANCE = 0.25  # of a period, and two ticks of a slow loop
 PERIOD_SLACK_MS = 60
+SAMPLE_AHEAD_S = 0.5  # of a status sent after them
+SAMPLE_BEHIND_S = 5.0  # of a status sent before them, on a line that drops nothing
+SUPPLY_MV = range(1000, 60_001)
 NEAR = 1000  # boot counts so near each other were counted, not drawn
 
 _FRAMING = {
@@ -86,6 +89,7 @@ class Observer:
     layout: Layout | None = None
     describes: dict[int, bytes] = field(default_factory=dict)
     reset_asked: bool = False  # a hello unasked means a new start, whatever its boot count
+    beyond: dict[int, str] = field(default_factory=dict)  # channel -> the first reading far out of its range
     streaming: bool | None = None  # what it was asked to do last; None: not known
     may_repeat: set[int] = field(default_factory=set)  # sequences that were asked for again
     raws: dict[int, bytes] = field(default_factory=dict)  # samples frames by sequence, as first sent
@@ -203,6 +207,8 @@ class Observer:
         known = self.hello
         if bool(hello.capabilities & Capability.OUTPUTS) != (hello.outputs > 0):
             self.blame("hello.outputs", f"capabilities {int(hello.capabilities)}, outputs {hello.outputs}", received)
+        if len(set(hello.device_id)) == 1:
+            self.blame("hello.id", f"device id {hello.device_id.hex()}: is it empty memory?", received)
         if hello.capabilities & Capability.RESEND and hello.buffer_frames == 0:
             self.blame("hello.buffer", "capability bit 0 (resend), and no frames kept (key 11)", received)
         if known is not None and hello.boot_count == known.boot_count and self.reset_asked and hello.request_id == 0:
@@ -280,6 +286,12 @@ class Observer:
         if received.at_ns is not None:
             self._ticks.append((received.at_ns, status.tick))
         live = self.last_live
+        self._note_status(status)
+        if live is not None and hello is not None and before is not None and before.boot_count == status.boot_count:
+            ahead = _ticks(live.tick - status.tick)
+            if ahead > hello.tick_rate_hz * SAMPLE_AHEAD_S:
+                found = f"tick {live.tick} in samples, and {status.tick} in a status after them"
+                self.blame("samples.tick", found, received)
         if live is not None and self.counts["blind"] == 0:
             lag = (status.next_sequence - live.sequence - 1) & U32
             lost = self.counts["bad"] - self._bad_at_live  # a bad frame may have been one of samples
@@ -287,6 +299,13 @@ class Observer:
                 self.blame("next.sequence", f"{status.next_sequence}, the newest frame was {live.sequence}", received)
         self._status = status
         self._status_ns = None if received.at_ns is None else received.at_ns - self.lost_ns
+
+    def _note_status(self, status: Status) -> None:
+        if status.faults:
+            words = ", ".join(word.replace("_", " ") for word in (status.faults.name or "").lower().split("|"))
+            self.notes[f"it reports faults {int(status.faults)}: {words}"] += 1
+        if status.supply_mv is not None and status.supply_mv not in SUPPLY_MV:
+            self.notes[f"its supply of {status.supply_mv} mV is no supply of a board (status key 9 is in mV)"] += 1
 
     def _uptime(self, received: Received, status: Status) -> None:
         """Against the device's own ticks."""
@@ -352,6 +371,12 @@ class Observer:
                 self.blame("sequence.step", f"{samples.sequence} after {before.sequence}", received, 5)
             if (samples.tick - before.tick) & U32 > U32 // 2:
                 self.blame("tick.forward", f"tick {samples.tick} after {before.tick}", received, 9)
+        status, hello = self._status, self.hello
+        if status is not None and hello is not None and before is not None and received.at_ns is not None:
+            behind = _ticks(status.tick - samples.tick)
+            if behind > hello.tick_rate_hz * SAMPLE_BEHIND_S and status.dropped == 0:
+                found = f"tick {samples.tick} in live samples, and {status.tick} in a status before them"
+                self.blame("samples.tick", found, received, 9)
         self.first_live = self.first_live or samples
         self.last_live = samples
         self._readings(received, samples)
@@ -364,11 +389,13 @@ class Observer:
             self.blame("samples.layout", f"0x{samples.layout_id:08x}, described 0x{layout.layout_id:08x}", received, 1)
             return
         try:
-            present = [index for index, _ in layout.unpack(samples)]
+            readings = layout.unpack(samples)
         except LayoutError as exc:
             self.blame("samples.length", str(exc), received, 13)
             return
-        for index in present:
+        for index, reading in readings:
+            if isinstance(reading, int):
+                self._note_beyond(layout.channels[index], reading)
             if (before := self._shown.get(index)) is not None:
                 gap_ms = ((samples.tick - before) & U32) * 1000 / hello.tick_rate_hz
                 period_ms = layout.channels[index].period_ms
@@ -376,6 +403,19 @@ class Observer:
                     found = f"channel {index} after {gap_ms:.0f} ms, its period is {period_ms} ms"
                     self.blame("samples.period", found, received)
             self._shown[index] = samples.tick
+
+    def _note_beyond(self, channel: Describe, raw: int) -> None:
+        """A number far from all that the channel can measure is most often one of another unit, width or byte order."""
+        low, high, reading = channel.range_low, channel.range_high, measured(channel, raw)
+        if low is None or high is None or reading is None or low - (high - low) <= reading <= high + (high - low):
+            return
+        self.beyond.setdefault(channel.index, f"{reading:g} {channel.unit}, its range is {low:g} to {high:g}")
+        self.notes[f"channel {channel.index} shows {self.beyond[channel.index]}: unit, exponent, byte order?"] += 1
+
+
+def _ticks(difference: int) -> int:
+    """Of two ticks, modulo 2^32, signed."""
+    return (difference + 2**31 & U32) - 2**31
 
 
 def what_is_bad(bad: BadFrame) -> tuple[str, int | None]:

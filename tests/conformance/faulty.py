@@ -236,6 +236,10 @@ def _(self: Faulty, payload: bytes) -> bytes:
 field("a default that is not left out", "cbor.default", STATUS, 7, lambda value: value or 0)
 field("a label with a control character", "cbor.text", DESCRIBE, 13, lambda value: "a\x07b")
 field("a device id of five bytes", "message.field", HELLO, 2, lambda value: b"short")
+field("a device id of empty memory", "hello.id", HELLO, 2, lambda value: b"\xff" * 8)
+raw_bytes("samples of the future", "samples.tick", SAMPLES, 9, lambda n: n + 10_000, 4)
+raw_bytes("samples of ten seconds ago", "samples.tick", SAMPLES, 9, lambda n: n - 10_000, 4)
+raw_bytes("accepted names another request", "reply.type", ACCEPTED, 2, lambda n: 5 if n != 5 else 6)
 field("an unknown sample type", "message.field", DESCRIBE, 3, lambda value: 9)
 field("a unit with a blank", "message.field", DESCRIBE, 2, lambda value: "k g")
 field("a period of 0", "message.field", DESCRIBE, 5, lambda value: 0)
@@ -498,6 +502,36 @@ CASES[-1] = Case(CASES[-1].name, CASES[-1].rule, _Slow)
 @hears("a set period changes nothing", "period.layout", of=0x09)
 def _(self: Faulty, payload: bytes) -> bytes:
     return payload if payload[2] > 10 else payload[:3] + (200).to_bytes(4, "little") if len(payload) > 6 else payload
+
+
+def _accepts_all(payload: bytes) -> bytes:
+    """As if all channels were meant."""
+    return payload[:2] + b"\xff" + payload[3:]
+
+
+hears("one period for every channel", "period.others", "recovery board", of=0x09)(
+    lambda self, payload: _accepts_all(payload) if len(payload) >= 7 and any(payload[3:7]) else payload
+)
+
+
+class _OldPeriodFirst(Faulty):
+    """A new period begins when nine seconds are over."""
+
+    def received(self, payload: bytes) -> bytes | None:
+        if payload[0] == 0x09 and len(payload) >= 7 and any(payload[3:7]):
+            self.later += [(self.now_s + 0.05, b"")]
+            self.count = 1
+        return payload
+
+    def step(self, data: bytes, now_s: float) -> bytes:
+        out = super().step(data, now_s)
+        if self.count == 1:
+            self.count = 2
+            self.device._due_ms = {period: due + 9000 for period, due in self.device._due_ms.items()}
+        return out
+
+
+CASES.append(Case("a new period that is not in force for long", "period.next", _OldPeriodFirst))
 
 
 @changes("no hello after a changed layout", "period.hello", of=HELLO)

@@ -89,6 +89,29 @@ def test_a_sensor_kind_that_hosts_do_not_know_is_noted() -> None:
     assert any("sensor kind 99" in note for note in notes), notes
 
 
+@pytest.mark.parametrize(
+    ("key", "value", "says"),
+    [
+        (9, 5, "supply of 5 mV"),
+        (11, 3, "faults 3: supply low, converter"),
+        (None, 0, "[lb_av], its range is -20 to 440"),
+    ],
+)
+def test_what_is_no_fault_and_hardly_meant_is_noted(key: int | None, value: int, says: str) -> None:
+    class Odd(Faulty):
+        def said(self, payload: bytes) -> Sequence[bytes]:
+            if payload[0] == 0x90 and key is None:
+                payload = payload[:-1] + b"\x7f"  # of a scale: the highest byte
+            if payload[0] == 0x84 and key is not None:
+                payload = with_body(payload, body_of(payload) | {key: value})
+            return super().said(payload)
+
+    found = checked(Odd())
+    notes = note_lines(found.observer)
+    assert any(says in note for note in notes), notes
+    assert found.faults == []
+
+
 def test_an_error_is_named_in_words() -> None:
     found = checked(next(case for case in CASES if case.name == "error 4 for the malformed").build()).faults[0].found
     assert "error 4 (out of range)" in found

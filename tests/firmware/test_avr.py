@@ -352,6 +352,7 @@ def test_brown_outs_at_any_moment_never_lower_the_boot_count(board: Board) -> No
     boots = [count for count, _ in counts]
     assert boots == sorted(set(boots))
     assert len({device_id for _, device_id in counts}) == 1  # drawn once
+    assert len(set(counts[0][1])) > 4  # and not what an empty memory holds
 
 
 def test_a_session_sees_the_brown_out_as_a_new_start(board: Board) -> None:

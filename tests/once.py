@@ -37,7 +37,7 @@ def run_folder() -> tuple[int, Path]:
 
 
 @functools.cache
-def kept_folder(name: str) -> Path:
+def built_folder(name: str) -> Path:
     """A folder that all workers of a run share and that lasts as long as it; outside of a run, of this process."""
     if RUN not in os.environ:
         _KEPT.append(folder := tempfile.TemporaryDirectory(prefix=f"rimelog-{name}-"))

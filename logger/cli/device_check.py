@@ -46,9 +46,9 @@ def check(target: str, close_outputs: bool, reset: bool, trace: bool, baudrate: 
     """
     from logger.conformance.check import recorded
     from logger.conformance.protocol_rules import RULES
-    from logger.conformance.trace import Trace
+    from logger.conformance.trace import FrameTrace
 
-    shown = Trace()
+    shown = FrameTrace()
 
     def show(raw: bytes) -> None:
         if trace:
@@ -72,9 +72,9 @@ def check(target: str, close_outputs: bool, reset: bool, trace: bool, baudrate: 
 async def _live(url: str, baudrate: int, close_outputs: bool, reset: bool, trace: bool) -> "ConformanceCheck":
     """Raises LinkLost when the device cannot be reached, or goes away unless it is being reset."""
     from logger.conformance.check import ConformanceCheck
-    from logger.conformance.trace import Trace
+    from logger.conformance.trace import FrameTrace
 
-    begun_ns, shown = time.monotonic_ns(), Trace()
+    begun_ns, shown = time.monotonic_ns(), FrameTrace()
 
     def show(from_host: bool, raw: bytes) -> None:
         click.echo(shown.line((time.monotonic_ns() - begun_ns) / NS_PER_S, from_host, raw))

@@ -22,7 +22,7 @@ from logger.refrigerant import Catalogue
 from logger.register.cylinders_now import with_contents
 from logger.store.place import data_dir
 
-LOOKED_S = 0.5
+POLL_S = 0.5
 SAID_EVERY_S = 5.0  # of one device
 
 
@@ -71,10 +71,10 @@ async def say_devices(daemon: Daemon) -> None:
     """A line in the window when a device is lost, and when it is back; of a flapping one every few seconds at most."""
     said = dict.fromkeys(daemon.feeds, (True, 0.0))
     while True:
-        await asyncio.sleep(LOOKED_S)
+        await asyncio.sleep(POLL_S)
         for name, feed in daemon.feeds.items():
-            heard, at_s = said[name]
-            if feed.connected == heard or (heard and not feed.frames) or time.monotonic() < at_s + SAID_EVERY_S:
+            was, at_s = said[name]
+            if feed.connected == was or (was and not feed.frames) or time.monotonic() < at_s + SAID_EVERY_S:
                 continue
             said[name] = feed.connected, time.monotonic()
             why = feed.state.removeprefix("device lost: ")

@@ -42,7 +42,7 @@ RATE_STATUSES = 9
 PERIOD_TOLERANCE = 0.25  # of a period, and two ticks of a slow loop
 PERIOD_SLACK_MS = 60
 SAMPLE_AHEAD_S = 0.5  # of a status sent after them
-SAMPLE_BEHIND_S = 5.0  # of a status sent before them, on a line that drops nothing
+SAMPLE_LAG_S = 5.0  # of a status sent before them, on a line that drops nothing
 SUPPLY_MV = range(1000, 60_001)
 NEAR = 1000  # boot counts so near each other were counted, not drawn
 
@@ -373,8 +373,8 @@ class Observer:
                 self.blame("tick.forward", f"tick {samples.tick} after {before.tick}", received, 9)
         status, hello = self._status, self.hello
         if status is not None and hello is not None and before is not None and received.at_ns is not None:
-            behind = _ticks(status.tick - samples.tick)
-            if behind > hello.tick_rate_hz * SAMPLE_BEHIND_S and status.dropped == 0:
+            lag = _ticks(status.tick - samples.tick)
+            if lag > hello.tick_rate_hz * SAMPLE_LAG_S and status.dropped == 0:
                 found = f"tick {samples.tick} in live samples, and {status.tick} in a status before them"
                 self.blame("samples.tick", found, received, 9)
         self.first_live = self.first_live or samples

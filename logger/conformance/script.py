@@ -418,9 +418,9 @@ def _period(check: "ConformanceCheck") -> Steps:
     yield from _sampled_by_new_period(check, reply, begun, new_ms, before.tick_rate_hz)
     for other in range(1, min(before.channels, 2)):
         known = observer.describes.get(other)
-        told = yield from ask(check, RequestDescribe(1, other), Describe)
-        if told is not None and known is not None and told.frame.payload[2:] != known:
-            check.blame("period.others", f"channel {other} is described differently after channel 0 was set", told)
+        described = yield from ask(check, RequestDescribe(1, other), Describe)
+        if described is not None and known is not None and described.frame.payload[2:] != known:
+            check.blame("period.others", f"channel {other} is described differently after channel 0 was set", described)
     if reply is not None and isinstance(reply.message, Accepted):
         hellos = [r for r in check.received[begun:] if isinstance(r.message, Hello) and r.message.request_id == 0]
         if reply.message.layout_id == before.layout_id:

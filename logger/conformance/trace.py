@@ -45,7 +45,7 @@ CODES: Final[dict[str, type[IntEnum] | type[IntFlag]]] = {
 }  # fmt: skip
 
 
-class Trace:
+class FrameTrace:
     """Remembers the descriptions that went by, so that samples are shown by channel."""
 
     def __init__(self) -> None:

@@ -13,7 +13,7 @@ from firmware_protocol.framing import encode_frame
 from firmware_protocol.vectors import EXAMPLE_CHANNELS, EXAMPLE_OUTPUT
 from logger.cli import device_check, rimelog
 from logger.conformance.check_report import fault_lines, marked_hex, note_lines
-from logger.conformance.trace import Trace
+from logger.conformance.trace import FrameTrace
 from tests.conformance import plain_device
 from tests.conformance.faulty import CASES, Faulty, body_of, with_body
 from tests.conformance.test_check import checked
@@ -148,7 +148,7 @@ def test_every_rule_names_a_section_that_is_there() -> None:
 
 def test_a_trace_is_in_the_words_of_the_spec() -> None:
     seen: list[str] = []
-    trace = Trace()
+    trace = FrameTrace()
     checked(device(), trace=lambda from_host, raw: seen.append(trace.line(1.5, from_host, raw)))
     text = "\n".join(seen)
     for words in (
@@ -169,7 +169,7 @@ def test_a_trace_is_in_the_words_of_the_spec() -> None:
 
 
 def test_a_trace_of_what_is_not_understood() -> None:
-    trace = Trace()
+    trace = FrameTrace()
     assert "samples (90): layout id 0x85d99916, sequence 0" in trace.line(None, False, reference_wire("msg-samples-0"))
     for name in ("msg-describe-0", "msg-describe-1", "msg-describe-2"):
         trace.line(None, False, reference_wire(name))

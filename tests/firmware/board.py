@@ -6,7 +6,7 @@ import subprocess
 import zlib
 from pathlib import Path
 
-from tests.once import kept_folder, once_a_run
+from tests.once import built_folder, once_a_run
 from tests.tools import needs, needs_file
 
 FIRMWARE = Path(__file__).parents[2] / "firmware" / "reference"
@@ -20,7 +20,7 @@ PRESSURE, TEMPERATURE, MASS, LOOP = range(4)
 def program(chip: str = "atmega328p", extra: str = "") -> Path:
     """The ELF file for an AVR chip. extra: options for the compiler."""
     needs("avr-gcc", "builds the reference firmware")
-    name, folder = f"-{zlib.crc32(extra.encode()):x}" if extra else "", kept_folder("firmware")
+    name, folder = f"-{zlib.crc32(extra.encode()):x}" if extra else "", built_folder("firmware")
     subprocess.run(
         [needs("make", "builds the reference firmware"), "-s", "-C", FIRMWARE, "avr", f"MCU={chip}", f"OUT={folder}",
          f"EXTRA={extra}", f"NAME={name}"], check=True,
@@ -32,7 +32,7 @@ def program(chip: str = "atmega328p", extra: str = "") -> Path:
 @once_a_run
 def _runner() -> Path:
     needs_file("/usr/include/simavr/sim_avr.h", "libsimavr emulates the chip")
-    target = kept_folder("firmware") / "runner"
+    target = built_folder("firmware") / "runner"
     source = Path(__file__).parent / "runner.c"
     subprocess.run(
         [needs("gcc", "builds the runner"), "-std=gnu99", "-O2", "-Wall", "-Wextra", "-Werror", source, "-o", target,

@@ -12,7 +12,7 @@ from firmware_protocol.codes import SampleType
 from firmware_protocol.framing import BadFrameReason, decode_frame
 from tests.firmware import board as emulation
 from tests.firmware.board import Board, symbols
-from tests.once import kept_folder, once_a_run
+from tests.once import built_folder, once_a_run
 from tests.protocol import reference
 from tests.protocol.c import library
 from tests.protocol.c.library import AVR_OPTIONS, BAD, SOURCE, STRICT
@@ -50,7 +50,7 @@ class Codec:
 
 @once_a_run
 def _program() -> Path:
-    elf = kept_folder("firmware") / "codec.elf"
+    elf = built_folder("firmware") / "codec.elf"
     subprocess.run(
         [needs("avr-gcc", "builds the codec for an AVR"), "-mmcu=atmega328p", *STRICT, *AVR_OPTIONS, "-I", SOURCE,
          Path(__file__).parent / "codec_avr.c", SOURCE / "rimelog.c", "-o", elf], check=True,

@@ -15,7 +15,7 @@ from firmware_protocol.messages import Accepted, ErrorMessage, Hello, Status, en
 from firmware_protocol.requests import Permit, RequestStatus, Start
 from tests.firmware import board as emulation
 from tests.firmware.board import Board
-from tests.once import kept_folder, once_a_run
+from tests.once import built_folder, once_a_run
 from tests.sim_device.host import Talk, only, unpacked
 from tests.tools import needs, needs_file
 
@@ -33,7 +33,7 @@ def _core() -> tuple[Path, list[Path]]:
     """(folder, objects of the core)."""
     root = needs_file(CORE, "the AVR core that sketches are built with")
     gcc, gpp = needs("avr-gcc", "builds sketches"), needs("avr-g++", "builds sketches")
-    folder = kept_folder("sketches")
+    folder = built_folder("sketches")
     include: list[str | Path] = ["-I", root / "cores" / "arduino", "-I", root / "variants" / "standard"]
     objects = []
     for source in sorted((root / "cores" / "arduino").iterdir()):

@@ -11,7 +11,7 @@ from firmware_protocol.codes import RESERVED_CODES, NoReading
 from firmware_protocol.framing import BadFrameReason
 from firmware_protocol.layout import Reading
 from firmware_protocol.messages import Describe, Hello, OutputDescription
-from tests.once import kept_folder, once_a_run
+from tests.once import built_folder, once_a_run
 from tests.tools import needs
 
 SOURCE = Path(__file__).parents[3] / "firmware_protocol" / "c"
@@ -30,7 +30,7 @@ BAD = {-4: BadFrameReason.TOO_SHORT, -5: BadFrameReason.TOO_LONG, -6: BadFrameRe
 def _compiled() -> Path:
     """The library and shim.c with the undefined-behaviour sanitizer, which ends the process at the first finding."""
     compiler = needs("gcc", "compiles the C library for ctypes")
-    target = kept_folder("c-library") / "rimelog.so"
+    target = built_folder("c-library") / "rimelog.so"
     sources = [HERE / "shim.c", SOURCE / "rimelog.c"]
     ubsan = ["-fsanitize=undefined", "-fno-sanitize-recover=all"]
     subprocess.run(

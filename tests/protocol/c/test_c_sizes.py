@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import Figure
-from tests.once import kept_folder, once_a_run
+from tests.once import built_folder, once_a_run
 from tests.protocol.c.library import AVR_OPTIONS, HERE, SOURCE, STRICT
 from tests.tools import needs
 
@@ -26,7 +26,7 @@ def sizes(nm: str, program: Path) -> dict[str, tuple[str, int]]:
 @once_a_run
 def library_symbols() -> set[str]:
     """Everything that rimelog.c defines, with the numbers that the compiler adds to names taken off."""
-    folder = kept_folder("c-library")
+    folder = built_folder("c-library")
     subprocess.run([needs("avr-gcc", "an AVR build"), "-mmcu=atmega328p", "-Os", "-fno-inline", "-c", "-I", SOURCE,
                     SOURCE / "rimelog.c", "-o", folder / "all.o"], check=True)  # fmt: skip
     listed = subprocess.run(["avr-nm", folder / "all.o"], capture_output=True, text=True, check=True).stdout

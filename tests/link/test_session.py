@@ -548,7 +548,7 @@ def asked(session: Session) -> list[Any]:
     return [decode_payload(item.payload) for item in decoded if isinstance(item, Frame)]
 
 
-def tell(session: Session, message: Any, now_ns: int) -> list[Any]:
+def take_in(session: Session, message: Any, now_ns: int) -> list[Any]:
     return list(session.bytes_received(encode_frame(encode_message(message)), now_ns))
 
 
@@ -558,7 +558,7 @@ def test_a_device_that_refuses_the_handshake_is_asked_again_for_a_minute_and_the
     for now_ns in range(MS, 61 * NS_PER_S, 10 * MS):
         for request in requests:
             asked_at.append(now_ns)
-            tell(session, ErrorMessage(request.request_id, ErrorCode.BUSY, "later"), now_ns)
+            take_in(session, ErrorMessage(request.request_id, ErrorCode.BUSY, "later"), now_ns)
         session.tick(now_ns)
         if session.over:
             break
@@ -631,16 +631,16 @@ def test_another_boot_or_layout_in_a_reply_is_a_contradiction_only_before_it_str
     for name, code in (("boot_count", "boot"), ("layout_id", "layout")):
         session, requests = greeted()
         device = FakeDevice(channels=1)
-        tell(session, replace(device.channels[0], request_id=requests[0].request_id), 2 * MS)
+        take_in(session, replace(device.channels[0], request_id=requests[0].request_id), 2 * MS)
         assert session.phase.name == "STARTING"
         other: Any = {name: 77}
         status = replace(device._status(0, 0), **other)
-        found = [event for event in tell(session, status, 3 * MS) if isinstance(event, events.Contradiction)]
+        found = [event for event in take_in(session, status, 3 * MS) if isinstance(event, events.Contradiction)]
         assert [event.code for event in found] == [code] and "status says" in found[0].reason
         assert session.phase is Phase.GREETING
         line = started()
         status = replace(line.device._status(0, line.now_ns), **other)
-        got = tell(line.session, status, line.now_ns)
+        got = take_in(line.session, status, line.now_ns)
         assert [type(event) for event in got] == [events.StatusReceived]
         assert line.session.phase is Phase.GREETING
 
@@ -650,11 +650,11 @@ def test_a_status_of_fewer_frames_than_have_come_is_a_contradiction() -> None:
     line.run(2)
     status = line.device._status(0, line.now_ns)
     assert line.session.live
-    assert [type(event) for event in tell(line.session, status, line.now_ns)] == [events.StatusReceived]
+    assert [type(event) for event in take_in(line.session, status, line.now_ns)] == [events.StatusReceived]
     overtaken = replace(status, next_sequence=status.next_sequence - 16)
-    assert [type(event) for event in tell(line.session, overtaken, line.now_ns)] == [events.StatusReceived]
+    assert [type(event) for event in take_in(line.session, overtaken, line.now_ns)] == [events.StatusReceived]
     back = replace(status, next_sequence=status.next_sequence - 17)
-    (told,) = [event for event in tell(line.session, back, line.now_ns) if isinstance(event, events.Contradiction)]
+    (told,) = [event for event in take_in(line.session, back, line.now_ns) if isinstance(event, events.Contradiction)]
     assert told.code == "sequence"
     assert line.session.phase is Phase.GREETING
 
@@ -665,7 +665,7 @@ def test_a_device_that_restarts_without_end_is_cut_down_and_reported() -> None:
     for boot in range(200):
         line.now_ns += 100 * MS
         tell_hello = replace(line.device._hello(0), boot_count=1000 + boot)
-        line.events += tell(line.session, tell_hello, line.now_ns)
+        line.events += take_in(line.session, tell_hello, line.now_ns)
     told = line.of(events.Rebooted)
     assert len(told) == 20 + 9  # at once, and one each two seconds
     reports = line.of(events.TooManyFrames)
@@ -684,7 +684,7 @@ def test_a_device_that_restarts_without_end_is_cut_down_and_reported() -> None:
 )
 def test_what_nobody_asked_for_is_set_aside(message: Any, why: str) -> None:
     line = started()
-    (ignored,) = tell(line.session, message, line.now_ns)
+    (ignored,) = take_in(line.session, message, line.now_ns)
     assert isinstance(ignored, events.Ignored) and ignored.reason == why
     assert line.session.phase is Phase.STREAMING
 
@@ -693,7 +693,7 @@ def test_a_device_that_is_not_admitted_is_refused_with_the_reason() -> None:
     session = Session()
     session.admit = lambda device_id, now_ns: LinkLost("twin", f"{device_id.hex()} at {now_ns}")
     session.connected(0)
-    (refused,) = tell(session, FakeDevice()._hello(0), 5)
+    (refused,) = take_in(session, FakeDevice()._hello(0), 5)
     assert isinstance(refused, events.DeviceRefused)
     assert (refused.code, refused.reason) == ("twin", f"{DEVICE_ID.hex()} at 5")
     assert session.phase is Phase.REFUSED and session.hello is None

@@ -40,7 +40,7 @@ MIN_S = 300.0  # a shape needs five minutes
 WATER_FACTOR = 1.5
 ZERO_DRIFT_PA_S = 10 * MICRON_PA / 3600.0
 DRIFTS_FOR_S = 8 * 3600.0  # further than in a working day a zero does not move
-LONGEST_S = 72 * 3600.0  # of a test that is proposed
+MAX_PROPOSED_S = 72 * 3600.0  # of a test that is proposed
 SHRINKS = 1.5  # a rate's interval, with the power of the test's length: 2.5 for scatter alone, 1 for a common offset
 DEFAULT_PROFILE = DECAY_PROFILES["ufgs-15182"]  # sets what matters when no profile is chosen
 
@@ -251,7 +251,7 @@ def _needed(judgement: RiseJudgment, hidden: Hidden, vacuum: Series, span_s: flo
     over = judgement.at_most_pa_s - max(judgement.rate_pa_s, 0.0)
     by_test = math.sqrt(max(over**2 - drift(span_s) ** 2, 0.0))
     lasted_s = 1.5 * span_s
-    while lasted_s <= LONGEST_S:
+    while lasted_s <= MAX_PROPOSED_S:
         at_most = max(judgement.rate_pa_s, 0.0) + math.hypot(by_test * (span_s / lasted_s) ** SHRINKS, drift(lasted_s))
         if at_most < matters:
             return lasted_s

@@ -93,6 +93,27 @@ def test_a_step_is_told_and_not_followed() -> None:
     assert abs(clock.now_ns() - computer.utc) < 1000
 
 
+@pytest.mark.parametrize("smeared", [False, True], ids=["repeated", "smeared"])
+def test_a_leap_second_makes_no_time_twice(smeared: bool) -> None:
+    """UTC's 23:59:60: a computer repeats a second, or spreads it over a day; the record's time does neither."""
+    computer = Computer()
+    clock = Clock(computer.read, period_s=60.0)
+    found: list[Trouble] = []
+    last_ns, day_min = clock.now_ns(), 24 * 60
+    for minute in range(2 * day_min):
+        computer.run(60)
+        if smeared and minute < day_min:
+            computer.set_clock(-1 / day_min)
+        if not smeared and minute == day_min // 2:
+            computer.set_clock(-1)
+        found += clock.tick()
+        assert 59.9 * NS_PER_S < clock.now_ns() - last_ns < 60.1 * NS_PER_S
+        last_ns = clock.now_ns()
+    assert kinds(found) == ([] if smeared else [("clock step", -1.0)])
+    true_ns = computer.utc + (computer.error if smeared else 0)  # a smeared second is followed as a drift is
+    assert abs(clock.now_ns() - true_ns) < 20_000_000
+
+
 @pytest.mark.parametrize("drift_ppm", [-200, -20, 0, 20, 200])
 def test_true_in_utc_through_a_night_of_drift_and_sleep(drift_ppm: float) -> None:
     """72 h with counters that drift, and a sleep of 8 h: within 10 ms of UTC, and not one step told."""

@@ -67,6 +67,8 @@ def examine(
             marks = reader.checkpoints()
             closed = "closed" if reader.sealed_ns is not None else "open"
             findings.append(f"job {reader.job_id}, {closed}, {chain.count} records hold, the last is {chain.last_id}")
+            if (named := _named_otherwise(path, reader.job_id)) is not None:
+                findings.append(named)
             if chain.problem is not None:
                 damage.append(f"chain: {chain.problem}")
             findings += [f"known loss: {declared}" for declared in chain.declared]
@@ -105,6 +107,14 @@ def examine(
         advice if found.records else "nothing can be saved; look for a copy",
         chain,
     )
+
+
+def _named_otherwise(path: Path, job_id: str) -> str | None:
+    """A job's folder copied or renamed: the record keeps its own name and times, whatever the folder is called."""
+    place = path.parent
+    if place.name == job_id or place.parent.name != "jobs":
+        return None
+    return f"it lies in the folder of {place.name}: a copy of {job_id}, or that folder was renamed"
 
 
 def _checkpoint_findings(chain: ChainReport, checkpoints: int, signatures: bool) -> list[str]:

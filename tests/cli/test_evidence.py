@@ -1,6 +1,7 @@
 """`rimelog export` and `rimelog verify`, on a real store."""
 
 import json
+import os
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
@@ -31,8 +32,11 @@ def run(*arguments: str) -> Result:
 
 @pytest.fixture
 def stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A data directory with one job in it, checkpoints signed with the user's key."""
-    data = tmp_path / "data"
+    """A data directory with one job in it, checkpoints signed with the user's key: a link to where it lies."""
+    data, real = tmp_path / "data", tmp_path / "another disk"
+    real.mkdir()
+    if os.name != "nt":  # there a link needs a right of its own
+        data.symlink_to(real)
     monkeypatch.setenv("RIMELOG_DATA", str(data))
     place = data / "jobs" / JOB
     place.mkdir(parents=True)

@@ -13,7 +13,9 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from logger.evidence.bagit import SIGNATURE, TAG_MANIFEST
 from logger.evidence.keys import PublicKey, public_key
+from logger.evidence.sshsig import BUNDLE_NAMESPACE, sign
 from logger.export.bundle.outcome import Outcome, Result, VerifyReport
 from logger.export.bundle.verify import verify_bundle
 from logger.model.finding import Verdict
@@ -121,6 +123,8 @@ CASES: dict[str, tuple[Callable[[Files], Files], set[str]]] = {
         lambda f: signed_again({k: v for k, v in f.items() if k != "data/readings.csv"}, KEY), {"readings"}),
     "no signature": (
         lambda f: {k: v for k, v in f.items() if not k.endswith(".sig")}, {"signature"}),
+    "another bundle's signature file, of the same key": (
+        lambda f: {**f, SIGNATURE: sign(KEY, f[TAG_MANIFEST] + b"\n", BUNDLE_NAMESPACE).encode()}, {"signature"}),
     "another key named than the one that signed": (
         lambda f: {**signed_again(f, ENEMY), "allowed_signers": f["allowed_signers"]},
         {"signature", "tags", "checkpoints", "report"}),

@@ -4,6 +4,7 @@ The forger has his own code, plain SQL and SHA-256, and can write in the job's f
 """
 
 import hashlib
+import shutil
 import sqlite3
 import struct
 from datetime import date
@@ -157,6 +158,16 @@ def test_renaming_job_and_folder_does_not_get_round_the_key_folder(tmp_path: Pat
     connection.commit()
     connection.close()
     assert not examine(moved, anchors=anchors).whole
+
+
+def test_an_older_job_under_a_new_name_is_said_to_be_one(tmp_path: Path) -> None:
+    path = tmp_path / "jobs" / JOB_ID / "job.rimelog"
+    record(path, 0.5)
+    assert "lies in the folder" not in "\n".join(examine(path).lines())
+    copy = Path(shutil.copytree(path.parent, path.parent.with_name("2026-11-29-01"))) / path.name
+    report = examine(copy)
+    assert report.whole  # its record is: it keeps its own name and times, and a bundle of it is named by them
+    assert f"it lies in the folder of 2026-11-29-01: a copy of {JOB_ID}" in "\n".join(report.lines())
 
 
 def test_a_deleted_job_is_missed_and_its_id_is_not_given_again(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from logger.pipeline.facts import effective
 from logger.pipeline.job_state import JobState
 from logger.stages import registry
 from logger.stages.definition import Carry, PastJob
-from logger.store.place import JobPlace, jobs
+from logger.store.place import JobPlace, all_jobs
 from logger.store.reader import StoreReader
 
 log = logging.getLogger(__name__)
@@ -33,7 +33,7 @@ _FIRST_RECORDS = 3  # among them is JobOpened
 
 
 def earlier_jobs(
-    job: Job, places: Callable[[], Sequence[JobPlace]] = jobs, budget_s: float = BUDGET_S
+    job: Job, places: Callable[[], Sequence[JobPlace]] = all_jobs, budget_s: float = BUDGET_S
 ) -> dict[str, Any]:
     """Fields for JobOpened: what each stage carries over, and earlier_complete.
 

@@ -61,6 +61,7 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
             "refrigerant_log",
             "A year's refrigerant: movements, balance, what is missing.",
         ),
+        "take": ("logger.cli.register_commands", "take", "Take in another computer's jobs and bundles."),
         "register": ("logger.cli.register_commands", "register", "All jobs in one SQLite file."),
         "export": ("logger.cli.evidence", "export", "Write a job's evidence bundle."),
         "verify": ("logger.cli.evidence", "verify", "Check an evidence bundle."),

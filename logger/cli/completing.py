@@ -21,9 +21,9 @@ def _offering(known: Callable[[], Iterable[str]]) -> Complete:
 
 
 def _jobs() -> list[str]:
-    from logger.store.place import LATEST, jobs
+    from logger.store.place import LATEST, all_jobs
 
-    return [LATEST, *(place.job_id for place in jobs())]
+    return [LATEST, *(place.job_id for place in all_jobs())]
 
 
 def _running() -> list[str]:

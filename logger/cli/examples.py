@@ -70,6 +70,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "appliance list": ("rimelog appliance list",),
     "appliance show": ('rimelog appliance show "glycol chiller"',),
     "refrigerant-log": ("rimelog refrigerant-log --year 2026", "rimelog refrigerant-log --csv"),
+    "take": ("rimelog take rimelog-2026-03-02-01.zip", "rimelog take /media/stick/jobs"),
     "register rebuild": ("rimelog register rebuild",),
     "export": ("rimelog export latest --customer", "rimelog export latest --csv job.csv"),
     "verify": ("rimelog verify rimelog-2026-03-02-01.zip",),

@@ -38,15 +38,15 @@ def jobs(last: int | None, remove_empty: bool, yes: bool, as_json: bool, **wante
     With several options, those that fit all of them; those received from other computers are listed too.
     """
     from logger.cli.job_list import lines, summary
-    from logger.store.place import jobs as places
-    from logger.store.place import jobs_dir
+    from logger.register.received import received
+    from logger.store.place import all_jobs, jobs_dir
 
     if remove_empty:
         _remove_empty(yes)
         return
 
     asked_for = {name: _as_asked(value) for name, value in wanted.items() if value is not None}
-    chosen = _found(asked_for) if asked_for else places()
+    chosen = _found(asked_for) if asked_for else all_jobs()
     found = [summary(place) for place in chosen[-last if last else 0 :]]
     if as_json:
         click.echo(json.dumps([job.to_dict() for job in found], indent=1, ensure_ascii=False))
@@ -55,9 +55,11 @@ def jobs(last: int | None, remove_empty: bool, yes: bool, as_json: bool, **wante
         click.echo("no job fits")
     elif not found:
         click.echo(f"There are no jobs in {jobs_dir()} yet; `rimelog run` begins one.")
-    for job in found:
+    for place, job in zip(chosen[-len(found) :], found, strict=False):
         head, *rest = lines(job)
         click.echo(head[1])
+        if (came := received(place)) is not None:
+            click.echo(f"  received, {f'signed with {came.key}' if came.key else 'signed by nobody'}")
         for mark, text in rest:
             say(f"{mark:<10} {text.strip()}", "  ")
 

@@ -1,10 +1,14 @@
 """`rimelog register` and `rimelog ask`: all jobs of this computer as one file, and questions to it."""
 
+import json
+from pathlib import Path
 from typing import Any
 
 import click
 
 from logger.cli.answers import answer_options, print_answer
+from logger.cli.quantities import say
+from logger.model.text import clean
 
 
 @click.group()
@@ -19,8 +23,6 @@ def register() -> None:
 @click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
 def rebuild(as_json: bool) -> None:
     """Make the register again from the job files."""
-    import json
-
     from logger.cli.progress import counting
     from logger.register.register import rebuild as anew
     from logger.register.register import register_path
@@ -81,3 +83,49 @@ def ask(
     options = {name: value for name, value in given.items() if name in chosen.options}
     found = asked(lambda connection: put(connection, chosen, sample=sample, **options), counted=counted)
     print_answer(found, as_csv=as_csv, as_json=as_json, units=units)
+
+
+@click.command()
+@click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=click.Path(exists=True, path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
+@click.pass_context
+def take(ctx: click.Context, paths: tuple[Path, ...], as_json: bool) -> None:
+    """Take in another computer's jobs and bundles, so that one register has all.
+
+    PATH: a bundle (.zip), a job's folder, or a folder with many. Each is verified first and kept as received, with the
+    key that signed it; the same job twice is one. Exit status 1 when one was refused.
+    """
+    from logger.cli.progress import counting
+    from logger.clock import Clock
+    from logger.evidence.keys import PublicKey
+    from logger.export.bundle.trusted_keys import own_public_key
+    from logger.register import take as taking
+    from logger.register.register import entered
+    from logger.store.place import data_dir
+
+    own = own_public_key(data_dir())
+
+    def whose(key: PublicKey) -> str | None:
+        return "this computer" if key == own else None
+
+    done = [
+        taking.take(path, data_dir(), Clock().now_ns(), whose, counting(quiet=as_json))
+        for path in taking.found_in(paths)
+    ]
+    entered()
+    if as_json:
+        rows = [
+            {"path": str(one.path), "job": one.job, "new": one.new, "said": one.said, "key": one.key} for one in done
+        ]
+        click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+    for one in () if as_json else done:
+        click.echo(f"{clean(str(one.path), 200)}")
+        say(f"{one.job}: {one.said}" if one.new else f"NOT TAKEN: {one.said}" if not one.job else one.said)
+        if one.key:
+            say(f"signed with {one.key}, " + (f"the key of {one.known}" if one.known else "not known here: compare it "
+                "with the fingerprint you were given in another way"))  # fmt: skip
+        elif one.new:
+            say("SIGNED BY NOBODY: anyone may have written it")
+    if not done:
+        click.echo("no bundle and no job there")
+    ctx.exit(0 if done and all(one.job for one in done) else 1)

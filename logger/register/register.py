@@ -161,6 +161,8 @@ def _stamps(root: Path) -> dict[str, Stamp]:
         except FileNotFoundError:
             continue
         for folder in sorted(listed, key=lambda one: one.name):
+            if folder.name.startswith("."):
+                continue  # a job that is just being taken in
             file = f"{folder.path}/job.rimelog"
             try:
                 of = os.stat(file)  # noqa: PTH116  ten thousand of them
@@ -237,6 +239,6 @@ def _store(connection: sqlite3.Connection, rows: JobRows) -> None:
         connection.executemany(_INSERTS[table], listed)
 
 
-def uids(connection: sqlite3.Connection) -> Iterable[tuple[str, str, int]]:
-    """(uid, id, records) of each job."""
-    return connection.execute("SELECT uid, id, records FROM jobs WHERE uid != ''")
+def uids(connection: sqlite3.Connection) -> Iterable[tuple[str, str, str, int]]:
+    """(uid, id, path below the data directory, records) of each job."""
+    return connection.execute("SELECT uid, id, path, records FROM jobs WHERE uid != ''")

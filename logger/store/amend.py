@@ -11,9 +11,9 @@ from pathlib import Path
 from logger.model.records import NewRecord
 from logger.store.checkpoints import Sign, append_line
 from logger.store.database import SQLITE_ERRORS, connect_writer, store_error, sync_directory
-from logger.store.errors import PlaceError, StoreDamaged, StoreError
+from logger.store.errors import PlaceError, StoreDamaged, StoreError, StoreSealed
 from logger.store.lock import JobLock
-from logger.store.place import anchor_path, checkpoints_path, lock_path, make_private
+from logger.store.place import anchor_path, checkpoints_path, is_received, lock_path, make_private
 from logger.store.reader import CheckSignature, StoreReader
 from logger.store.rollup import Bins
 from logger.store.rows import INSERT_RECORD, row_of
@@ -35,6 +35,8 @@ def amend(
 ) -> int:
     """Add records to the closed job at `path`; how many it has then. overview: of all readings, where a
     correction has made them others. Raises a StoreError, and the job is as before."""
+    if is_received(path):
+        raise StoreSealed(f"{path} is another computer's job: amend it there, and take it again with `rimelog take`")
     with StoreReader(path) as reader:
         job_id = reader.job_id
     aside = path.parent / "amending"

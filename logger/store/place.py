@@ -5,6 +5,7 @@ The data directory is RIMELOG_DATA, or what the platform gives ("rimelog" in the
 
 import os
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -122,13 +123,24 @@ def jobs(data: Path | None = None) -> list[JobPlace]:
     return [place for place in _folders(data) if place.file.is_file()]
 
 
-def _folders(data: Path | None) -> list[JobPlace]:
+def all_jobs(data: Path | None = None) -> list[JobPlace]:
+    """Those of this computer, and those received from others, in order of id."""
+    received = [place for place in _folders(data, received_dir) if place.file.is_file()]
+    return sorted([*jobs(data), *received], key=lambda place: place.job_id)
+
+
+def is_received(file: Path) -> bool:
+    """Whether it is the file of another computer's job, which nothing here adds to."""
+    return file.parent.parent.name == RECEIVED and not file.parent.name.startswith(".")
+
+
+def _folders(data: Path | None, parent: Callable[[Path | None], Path] = jobs_dir) -> list[JobPlace]:
     try:
-        found = sorted(jobs_dir(data).iterdir())
+        found = sorted(parent(data).iterdir())
     except FileNotFoundError:
         return []
     except OSError as exc:
-        raise PlaceError(f"cannot read {jobs_dir(data)}: {exc.strerror}") from exc
+        raise PlaceError(f"cannot read {parent(data)}: {exc.strerror}") from exc
     return [JobPlace(d.name, d) for d in found if _JOB_ID.fullmatch(d.name)]
 
 
@@ -141,6 +153,8 @@ def new_job(day: date, data: Path | None = None) -> JobPlace:
         directory = parent / job_id
         if anchor_path(anchors_dir(data), job_id).exists():
             continue  # there was such a job, and its checkpoints would speak against this one
+        if (received_dir(data) / job_id).exists():
+            continue  # another computer's, which was taken in under that name
         try:
             directory.mkdir(mode=0o700)
         except FileExistsError:
@@ -169,11 +183,11 @@ def find_job(text: str, data: Path | None = None) -> JobPlace:
     if (path / "job.rimelog").is_file():
         directory = path.resolve()
         return JobPlace(directory.name, directory)
-    known = jobs(data)
+    own, known = jobs(data), all_jobs(data)
     if not known:
         raise PlaceError(f"there are no jobs in {jobs_dir(data)}")
     if text == LATEST:
-        return latest(known)
+        return latest(own or known)
     fitting = [p for p in known if p.job_id == text] or [
         p for p in known if p.job_id.startswith(text) or p.job_id.endswith(text)
     ]

@@ -26,9 +26,9 @@ from logger.model.sample import Scan
 from logger.store.ballast import Ballast, free_bytes
 from logger.store.checkpoints import Sign
 from logger.store.database import SQLITE_ERRORS, is_damage
-from logger.store.errors import StoreDamaged, StoreError, StoreGone, StoreUnsaved
+from logger.store.errors import StoreDamaged, StoreError, StoreGone, StoreSealed, StoreUnsaved
 from logger.store.jobfile import JobFile
-from logger.store.place import ballast_path
+from logger.store.place import ballast_path, is_received
 from logger.store.ring import Ring
 from logger.store.rollup import Bins
 from logger.store.status import DAMAGED, DISK_FULL, FAULT, GONE, LOW_SPACE, REFUSED, RESTORED, Problem, StoreStatus
@@ -106,6 +106,8 @@ class StoreWriter:
         ring_bytes, reserve_bytes: what is kept in memory, and set aside on the disk, for when the disk is full. At 16
         channels and ten scans a second the defaults hold 2 h and 16 h.
         """
+        if is_received(path):
+            raise StoreSealed(f"{path} is another computer's job: nothing is added to it here")
         file = JobFile(
             path,
             job_id=job_id,

@@ -397,6 +397,7 @@ def test_how_long_and_deep_a_name_may_be(name: str, read: bool) -> None:
 
 def test_what_is_no_bomb_and_what_is_one_in_many_small_files() -> None:
     """Half a megabyte of nothing is packed a thousandfold, and harmless; ten times as much in parts is not."""
+    assert (safezip.MAX_BYTES, safezip.MAX_RATIO) == (2**31 - 1, 250)  # no ZIP64; our own reach some 60
     small = packed({"zeros": bytes(500_000)})
     assert sum(map(len, SafeZip(io.BytesIO(small)).chunks("bag/zeros"))) == 500_000
     with pytest.raises(BundleError, match="would unpack to 5,400,000: refused as a zip bomb"):

@@ -10,12 +10,13 @@ from pathlib import Path
 import pytest
 
 from logger.evidence.chain import GENESIS, chained, event_of
-from logger.evidence.checkpoint import Checkpoint
+from logger.evidence.checkpoint import Checkpoint, CheckpointFile, checkpoint_line
 from logger.model.events import GapNoted, NoteWritten
 from logger.model.records import Record
 from logger.model.units import NS_PER_S
 from logger.store.errors import StoreDamaged
-from logger.store.tail import UncheckedTail, check_tail, lost_tail_event, unseen, unseen_event
+from logger.store.place import anchor_path, checkpoints_path
+from logger.store.tail import UncheckedTail, check_tail, lost_tail_event, read_checkpoints, unseen, unseen_event
 from logger.store.writer import StoreWriter
 from tests.once import once_a_run
 from tests.store.making import JOB_ID, T0_NS, note, stored
@@ -159,6 +160,7 @@ BACK = [*range(100), *(-500,) * 5]  # acts told late, at the end of what is reco
         ([*range(100), *(-500,) * 25], 0, None),  # more acts than are looked at
         ([*(-500,) * 3, 0, 50], 3, None),
         ([*range(100), -500, *range(100, 300)], 101, (102, 301, 199.0)),
+        ([500, *range(1, 400)], 5, None),
         ([300, *range(100), *range(100, 300)], 20, None),  # a clock that was set back: the newest before it counts
     ],
 )  # fmt: skip
@@ -173,8 +175,25 @@ def test_more_than_a_crash_leaves_without_a_checkpoint(
 
     holds = [Checkpoint(JOB_ID, 0, n, n, chain[n - 1].digest) for n in sorted({seen, max(seen - 3, 1)}) if seen]
     forged = [Checkpoint(JOB_ID, 0, n, n, bytes(32)) for n in (seen + 1, len(chain), len(chain) + 5)]
+    if len(chain) > 1:  # the record before it is not the one that it names
+        forged.append(Checkpoint(JOB_ID, 0, len(chain), len(chain), chain[-2].digest))
     result = unseen(between, len(chain), (*forged[:1], *holds, *forged[1:]))
     assert result == (None if found is None else UncheckedTail(*found))
+
+
+def test_checkpoints_are_read_beside_the_file_and_from_the_key_folder_by_either_name(tmp_path: Path) -> None:
+    file, anchors = tmp_path / "folder" / "job.rimelog", tmp_path / "anchors"
+    assert read_checkpoints(file, anchors, "id") == CheckpointFile(())
+    places = (checkpoints_path(file), anchor_path(anchors, "folder"), anchor_path(anchors, "id"))
+    made = [Checkpoint(JOB_ID, n, n, n, bytes([n]) * 32) for n in range(1, 5)]
+    for n, place in enumerate(places):
+        place.parent.mkdir(exist_ok=True)
+        place.write_bytes(checkpoint_line(made[n]) + checkpoint_line(made[3]) + b"torn")
+    found = read_checkpoints(file, anchors, "id")
+    assert set(found.checkpoints) == set(made) and len(found.checkpoints) == 4
+    assert len(found.problems) == 3
+    assert set(read_checkpoints(file, anchors).checkpoints) == {made[0], made[1], made[3]}
+    assert set(read_checkpoints(file).checkpoints) == {made[0], made[3]}
 
 
 def test_the_checkpoints_in_the_file_count_beside_those_beside_it(tmp_path: Path) -> None:

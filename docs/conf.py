@@ -53,6 +53,7 @@ PARTS = {
     "On the job": (
         "docs/mechanic",
         "docs/commands",
+        "docs/page",
         "docs/customer",
         "docs/corrections",
         "docs/alarms",

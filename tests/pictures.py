@@ -1,4 +1,5 @@
-"""Pictures of README and docs as SVG: `python -m tests.pictures` draws screen, report page, hook-ups and circuits.
+"""Pictures of README and docs as SVG: `python -m tests.pictures` draws screen, report page, hook-ups and circuits, and
+writes what the page in a browser says of the same moment (`page/shown.json`).
 
 Screen and page are of one job on sample data, kept in `fixtures/pictures/`: the demonstration's invented brewery, a
 reading every ten seconds. `--record` makes that record again (a minute; only when the simulated plant changes). What is
@@ -8,6 +9,7 @@ drawn is today's layout and words. Each picture has its text as its description,
 import argparse
 import html
 import io
+import json
 import lzma
 import re
 from dataclasses import replace
@@ -34,11 +36,12 @@ from logger.model.plain import plain
 from logger.model.points import POINTS
 from logger.model.records import Record
 from logger.model.units import NS_PER_S, from_si, user_unit
+from logger.page.page_state import page_state
 from logger.pipeline.acts import do
 from logger.pipeline.engine import Engine
 from logger.pipeline.replay import in_order
 from logger.screen.layout import Trend, render
-from logger.screen.terminal import trend_span
+from logger.screen.words import trend_span
 from sim_device.boards import boards
 from sim_device.scenarios import SCENARIOS
 from tests.circuits import DRAWINGS
@@ -49,6 +52,7 @@ from tests.unchanged import read_records
 
 RECORD = Path(__file__).parent / "fixtures" / "pictures" / "brewery.jsonl.xz"
 FOLDER = Path(__file__).parent.parent / "docs" / "pictures"
+WORDS = Path(__file__).parent / "page" / "shown.json"
 SCREEN, PAGE = FOLDER / "screen.svg", FOLDER / "first-page.svg"
 SIZE = (80, 24)
 TREND_BUCKETS = 60
@@ -92,8 +96,14 @@ def record() -> tuple[Record, ...]:
     return recorded("brewery", 12 * 3600.0, names, 10.0, 7, opened, PERIOD_MS)
 
 
-def screen(records: tuple[Record, ...]) -> tuple[Any, ...]:
-    """The lines of the view's first page while the first cylinder fills, alarms judged as live."""
+def screen(state: dict[str, Any], rows: list[dict[str, Any]]) -> tuple[Any, ...]:
+    """The lines of the view's first page."""
+    _, over, key = trend_span(state, False)
+    return tuple(render(state, Trend(rows, over, key), *SIZE))
+
+
+def pictured(records: tuple[Record, ...]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """The daemon's state while the first cylinder fills, alarms judged as live, and the trend's rows."""
     engine, at_ns = Engine(), T0_NS + AT_S * NS_PER_S
     masses: list[tuple[int, float]] = []
     for t_ns, *_, device, what in in_order([one for one in records if one.t0_ns < at_ns + 60 * NS_PER_S]):
@@ -119,8 +129,14 @@ def screen(records: tuple[Record, ...]) -> tuple[Any, ...]:
         "devices": devices, "relays": [], "store": {"text": "stored to 10:17:00 UTC-06:00", "ok": True},
         "awake": "", "speed": 1.0,
     })  # fmt: skip
-    since_ns, over, key = trend_span(state, False)
-    return tuple(render(state, Trend(_buckets(masses, since_ns, at_ns), over, key), *SIZE))
+    return state, _buckets(masses, trend_span(state, False)[0], at_ns)
+
+
+def page_words(state: dict[str, Any]) -> str:
+    """What the page in a browser shows of a state, but for clock readings, which are the computer's place's."""
+    shown = page_state(state)
+    shown["alarms"] = [{key: of for key, of in one.items() if key != "since"} for one in shown["alarms"]]
+    return json.dumps({key: of for key, of in shown.items() if key != "clock"}, indent=1, ensure_ascii=False) + "\n"
 
 
 def _buckets(masses: list[tuple[int, float]], since_ns: int, to_ns: int) -> list[dict[str, Any]]:
@@ -131,7 +147,8 @@ def _buckets(masses: list[tuple[int, float]], since_ns: int, to_ns: int) -> list
         ends = [since_ns + (to_ns - since_ns) * (i + k) // TREND_BUCKETS for k in (0, 1)]
         within = [from_si(kg, unit) for t_ns, kg in masses if ends[0] <= t_ns < ends[1]]
         rows.append({
-            "low_shown": min(within, default=None), "high_shown": max(within, default=None), "unit_shown": unit.name,
+            "t_ns": ends[0], "end_ns": ends[1], "low_shown": min(within, default=None),
+            "high_shown": max(within, default=None), "unit_shown": unit.name,
         })  # fmt: skip
     return rows
 
@@ -186,7 +203,9 @@ def main() -> None:
     for name, sheet in (HOOK_UPS | DRAWINGS).items():
         (FOLDER / f"{name}.svg").write_text(sheet().svg(), encoding="utf-8")
     records = read_records(RECORD)
-    SCREEN.write_text(screen_svg(screen(records)), encoding="utf-8")
+    state, rows = pictured(records)
+    SCREEN.write_text(screen_svg(screen(state, rows)), encoding="utf-8")
+    WORDS.write_text(page_words(state), encoding="utf-8")
     files = first_page(records)
     set_as_svg: Any = typst.compile
     svg = set_as_svg(files, format="svg", font_paths=FONTS, ignore_system_fonts=True).decode()

@@ -8,14 +8,29 @@ from logger.model.points import POINTS
 from tests.circuits import DRAWINGS, with_tables
 from tests.circuits import PAGE as BUILD_PAGE
 from tests.hook_ups import HOOK_UPS
-from tests.pictures import FOLDER, PAGE, RECORD, SCREEN, first_page, page_text, screen, screen_text, text_in
+from tests.pictures import (
+    FOLDER,
+    PAGE,
+    RECORD,
+    SCREEN,
+    WORDS,
+    first_page,
+    page_text,
+    page_words,
+    pictured,
+    screen,
+    screen_text,
+    text_in,
+)
 from tests.unchanged import read_records
 
 AGAIN = "python -m tests.pictures"
 
 
-def test_the_screen_is_as_it_is_drawn_today() -> None:
-    lines = screen(read_records(RECORD))
+def test_the_screen_and_the_page_say_what_they_say_today() -> None:
+    state, rows = pictured(read_records(RECORD))
+    assert WORDS.read_text(encoding="utf-8") == page_words(state), AGAIN
+    lines = screen(state, rows)
     assert "SAMPLE DATA" in screen_text(lines) and "CYLINDER FULL SOON" in screen_text(lines)
     assert text_in(SCREEN) == screen_text(lines), AGAIN
 

@@ -7,11 +7,12 @@ from datetime import UTC, datetime
 from typing import Any
 
 from logger.api.next_step import next_step
+from logger.model.drawing import LimitLine
 from logger.model.plain import plain
 from logger.model.points import POINTS, Quantity
 from logger.model.text import clean
-from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, show
-from logger.model.value import Value
+from logger.model.units import NS_PER_S, STANDARD_ATMOSPHERE_PA, from_si, show, user_unit
+from logger.model.value import Value, known
 from logger.pipeline.snapshot import Snapshot
 from logger.stages import registry
 from logger.stages.words import shown_finding, text_of
@@ -44,15 +45,24 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             "text": show(value, quantity, job.units, ambient),
         }
 
+    def _level(one: LimitLine, quantity: Quantity) -> dict[str, Any]:
+        """shown: in the unit that the API's history is in."""
+        unit = user_unit(quantity, job.units)
+        return {
+            "value": one.value,
+            "shown": from_si(one.value, unit, ambient),
+            "text": show(known(one.value, ""), quantity, job.units, ambient),
+        }
+
     first = {name: i for i, name in enumerate(view.points)}
     points = [
         {"point": name, "label": POINTS[name].label, "age_s": now.age_s, **row(now.value, POINTS[name].quantity)}
         for name, now in sorted(snapshot.points.items(), key=lambda item: first.get(item[0], len(first)))
     ]
-    known = registry.live_quantities()
+    quantities = registry.live_quantities()
     words = Shown(job.units, ambient)
     live = {
-        key: {"key": key, "label": in_one(known[key].label, job.units), **row(value, known[key].quantity)}
+        key: {"key": key, "label": in_one(quantities[key].label, job.units), **row(value, quantities[key].quantity)}
         for key, value in snapshot.live.items()
     }
     return {
@@ -86,6 +96,11 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
             for s, text in ((s, text_of(f, words)) for s, f in snapshot.earlier)
         ],
         "notes": [{"t_ns": n.t_ns, "text": clean(n.text), "author": clean(n.author)} for n in snapshot.notes],
+        "marks": _marks(snapshot),
+        "limits": [
+            {"label": clean(one.label), "point": one.point, **_level(one, POINTS[one.point].quantity)}
+            for one in snapshot.limits
+        ],
         "acts": list(known_stage.acts) if known_stage is not None else [],
         "cylinders": [clean(name) for name in snapshot.cylinders],
         "proposals": [
@@ -104,3 +119,10 @@ def shape(snapshot: Snapshot, extra: dict[str, Any]) -> dict[str, Any]:
         "caution_short": CAUTION_SHORT,
         **extra,
     }
+
+
+def _marks(snapshot: Snapshot) -> list[dict[str, Any]]:
+    """What was marked in the stage shown, and the cylinders that came on the scale, oldest first."""
+    said = [(one.t_ns, one.act.replace("-", " ")) for one in snapshot.marks]
+    said += [(t_ns, f"{name} on the scale") for t_ns, name in snapshot.swaps]
+    return [{"t_ns": t_ns, "text": clean(text)} for t_ns, text in sorted(said)]

@@ -28,6 +28,7 @@ GROUPS: dict[str, dict[str, tuple[str, str, str]]] = {
         "start": ("logger.cli.start", "start", "Start logging, apart from this window."),
         "run": ("logger.cli.run", "run", "Log in this window until stopped."),
         "view": ("logger.cli.view", "view", "Watch the running job on this terminal."),
+        "page": ("logger.cli.page", "page", "Watch and steer the running job in the browser."),
         "status": ("logger.cli.act_commands", "status", "Print what the running job shows now."),
         "next": ("logger.cli.finish", "next_step", "Say the usual next step of the job."),
         "stage": ("logger.cli.act_commands", "stage", "Begin or end a stage of the job."),

@@ -21,11 +21,12 @@ def view(job: str | None) -> None:
     client(job).status()  # a missing daemon is reported before the screen opens
     stages = [(one.kind, one.label) for one in registry.STAGES]
     watch(
-        lambda: client(job), DaemonError, stages=stages, cylinders=_listed_cylinders, operator=user_settings().operator
+        lambda: client(job), DaemonError, stages=stages, cylinders=listed_cylinders, operator=user_settings().operator
     )
 
 
-def _listed_cylinders() -> list[str]:
+def listed_cylinders() -> list[str]:
+    """Names of the cylinders that the user keeps."""
     from logger.cli.quantities import cylinders_path, user_catalogue
     from logger.config.cylinders import read_cylinders
     from logger.config.errors import ConfigError

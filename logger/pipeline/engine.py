@@ -378,7 +378,9 @@ class Engine:
             earlier=tuple((s, state.findings[s.number][0]) for s in state.stages if state.findings.get(s.number)),
             advice=advice, cylinders=tuple(state.cylinders),
             proposals=tuple(in_words(one, shown) for one in open_proposals(state)),
-            pending=self.pending(),
+            pending=self.pending(), limits=self.result.limits,
+            marks=tuple(one for one in state.marks if _within(stage, one.t_ns)),
+            swaps=tuple(one for one in state.swaps if _within(stage, one[0])),
         )  # fmt: skip
 
     def pending(self) -> PendingNow | None:
@@ -629,6 +631,10 @@ def concluded_anew(engine: Engine, before: Mapping[int, Sequence[Finding]], afte
 def _is_worse(was: Verdict, now: Verdict) -> bool:
     """Whether who relied on the first has to be told of the second."""
     return was is not now and (was is Verdict.PASS or now is Verdict.FAIL)
+
+
+def _within(stage: Stage | None, t_ns: int) -> bool:
+    return stage is not None and stage.begun_ns <= t_ns and (stage.ended_ns is None or t_ns <= stage.ended_ns)
 
 
 def _same_stage(one: Stage, other: Stage) -> bool:

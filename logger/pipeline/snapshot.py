@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 
 from logger.model.cylinder import Cylinder
+from logger.model.drawing import LimitLine
 from logger.model.finding import Finding
-from logger.model.job import Job, Note, Stage
+from logger.model.job import Job, Mark, Note, Stage
 from logger.model.value import Value
 from logger.pipeline.proposals import ProposalNow
 
@@ -35,7 +36,8 @@ class Snapshot:
 
     refrigerant: the job's label for it. earlier: the first finding of each ended stage, oldest first. advice: what to
     do now and why, in short sentences. proposals: open ones, the newest first. pending: what comes before the next
-    stage. cylinders: names known in this job.
+    stage. cylinders: names known in this job. marks, swaps: of the stage shown, swaps as (t_ns, name). limits: levels
+    that belong across its readings.
     """
 
     t_ns: int
@@ -53,3 +55,6 @@ class Snapshot:
     pending: PendingNow | None = None
     cylinders: tuple[str, ...] = ()
     proposals: tuple[ProposalNow, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    swaps: tuple[tuple[int, str], ...] = ()
+    limits: tuple[LimitLine, ...] = ()

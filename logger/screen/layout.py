@@ -18,7 +18,7 @@ from logger.screen.alarm_rows import alarm_page, alarm_rows, rows_for
 from logger.screen.braille import plot, spread
 from logger.screen.digits import large
 from logger.screen.folding import fitted, wrapped
-from logger.screen.words import proposal_line, shown, title
+from logger.screen.words import MIN_SPAN, proposal_line, shown, title
 
 KEYS = "b begin  e end  s swap  m mark  n note  a ack  L alarms  r f d  ? help  q leave"
 KEYS_SHORT = "b e s m n a act   L r f d pages   ? help   q leave"
@@ -42,10 +42,6 @@ HELP = (
     ("Esc", "back to the first page; out of a question"),
     ("q", "leave the screen; still logging"),
 )
-# How far apart the ends of a trend are at the least, in the unit shown: a steady reading is a line, not its noise.
-MIN_SPAN = {
-    "lb": 2.0, "kg": 1.0, "psig": 5.0, "bar": 0.4, "barg": 0.4, "kPa": 40.0, "°F": 5.0, "°C": 3.0, "%": 2.0,
-}  # fmt: skip
 MIN_SPAN_LOG = 0.3  # decades: half to the whole
 BLANK = "?"
 

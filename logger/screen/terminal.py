@@ -13,11 +13,10 @@ from logger.screen.acting import Acting
 from logger.screen.folding import wrapped
 from logger.screen.key_reader import DOWN, ESC, LEFT, RIGHT, UP, Keys
 from logger.screen.layout import Asking, Trend, render
-from logger.screen.words import span
+from logger.screen.words import trend_span
 
 TREND_EVERY_NS = 5 * NS_PER_S  # of the record's time, which a demonstration lets run faster
 TREND_BUCKETS = 400  # two a character: of a screen of 200 columns
-RECENT_S, BETWEEN_STAGES_S = 600.0, 1800.0
 NOTE_S = 5.0
 PAGES = {"r": "readings", "f": "findings", "d": "devices", "l": "alarms", "?": "help"}
 ONWARD = {" ": 1, "\r": 1, "\n": 1, "\x7f": -1, "\x08": -1} | {DOWN: 1, RIGHT: 1, UP: -1, LEFT: -1}
@@ -80,22 +79,6 @@ class StreamFollower:
             return Trend(daemon.history(state["view"]["trend"], since_ns, TREND_BUCKETS), over, key)
         except self._lost as exc:  # the readings go on being shown
             return Trend(problem=str(exc))
-
-
-def trend_span(state: dict[str, Any], recent: bool) -> tuple[int, str, str]:
-    """Since when (ns, UTC), how the span is called, and what the key `t` shows instead.
-
-    The running stage from its beginning, half an hour between stages; recent: the last ten minutes of either.
-    """
-    stage, now_ns = state["stage"], state["t_ns"]
-    last = f"last {span(RECENT_S)}"
-    running = stage is not None and stage["running"]
-    other = "whole stage" if running else f"last {span(BETWEEN_STAGES_S)}"
-    if recent:
-        return now_ns - int(RECENT_S * NS_PER_S), last, f"t {other}"
-    if running:
-        return stage["begun_ns"], f"{other}, {span(stage['elapsed_s'])}", f"t {last}"
-    return now_ns - int(BETWEEN_STAGES_S * NS_PER_S), other, f"t {last}"
 
 
 def watch(

@@ -3,8 +3,14 @@
 from typing import Any
 
 from logger.clock import local_clock
+from logger.model.units import NS_PER_S
 
 LONG_S = 10 * 3600  # a longer time is no plan for a night, and no clock reading to be taken for exact
+RECENT_S, BETWEEN_STAGES_S = 600.0, 1800.0  # of a trend
+# How far apart the ends of a trend are at the least, in the unit shown: a steady reading is a line, not its noise.
+MIN_SPAN = {
+    "lb": 2.0, "kg": 1.0, "psig": 5.0, "bar": 0.4, "barg": 0.4, "kPa": 40.0, "°F": 5.0, "°C": 3.0, "%": 2.0,
+}  # fmt: skip
 # States in which it is not known here whether its condition holds, as people read them.
 PUT_AWAY = {"shelved": "silenced", "out of service": "out of service"}
 
@@ -31,6 +37,22 @@ def time_left(seconds: float) -> str:
 def span(seconds: float) -> str:
     """ "25 min", "12.4 h"."""
     return f"{seconds / 60:.0f} min" if seconds < 3 * 3600 else f"{seconds / 3600:.1f} h"
+
+
+def trend_span(state: dict[str, Any], recent: bool) -> tuple[int, str, str]:
+    """Since when (ns, UTC), how the span is called, and what the key `t` shows instead.
+
+    The running stage from its beginning, half an hour between stages; recent: the last ten minutes of either.
+    """
+    stage, now_ns = state["stage"], state["t_ns"]
+    last = f"last {span(RECENT_S)}"
+    running = stage is not None and stage["running"]
+    other = "whole stage" if running else f"last {span(BETWEEN_STAGES_S)}"
+    if recent:
+        return now_ns - int(RECENT_S * NS_PER_S), last, f"t {other}"
+    if running:
+        return stage["begun_ns"], f"{other}, {span(stage['elapsed_s'])}", f"t {last}"
+    return now_ns - int(BETWEEN_STAGES_S * NS_PER_S), other, f"t {last}"
 
 
 def shown(row: dict[str, Any]) -> str:

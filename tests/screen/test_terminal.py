@@ -11,7 +11,8 @@ import pexpect
 import pytest
 
 from logger.model.units import NS_PER_S
-from logger.screen.terminal import StreamFollower, trend_span
+from logger.screen.terminal import StreamFollower
+from logger.screen.words import trend_span
 from tests.end_to_end.running import environment
 from tests.terminal import COLOR, PTY
 

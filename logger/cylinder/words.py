@@ -104,7 +104,7 @@ def _fill(f: Given) -> Text:
             "DO NOT FILL, heat, move or ship this one. Stay clear of the relief valve; move the excess to another "
             "cylinder.",
         ),
-        "within_u": ("at its limit", f"Room left {f.spread('room')}: at its limit for this scale. Stop here."),
+        "within_u": ("at its limit", f"Room left {f('room')}: at its limit for this scale. Stop here."),
         "below": (f"room left {f('room')}", f"{f('room')} below its limit of {f('max_net')} net."),
     }[f.code("judged")]
     return Text(headline, body, _FILL_RULE)

@@ -343,3 +343,51 @@ def test_near_the_edge_of_the_tolerance_nobody_can_tell(superheat_k: float, verd
     found = started(lambda t: superheat_k, 40.0)
     assert found["start_up.suction_superheat"].verdict is verdict
     assert found["start_up.feed"].verdict is verdict
+
+
+def charged(
+    moved: Callable[[float], float], target: float, accuracy: float = 0.05, lasted: float = 5400.0
+) -> dict[str, Finding]:
+    rng, t = random.Random(8), [float(i) for i in range(round(lasted))]
+    shown = [round((40.0 - moved(x) + rng.gauss(0, 0.002)) / 0.01) * 0.01 for x in t]
+    return by_key(
+        logger.analyse(
+            "charging", {"cylinder_mass": Series("cylinder_mass", t, shown, 0.004, accuracy / math.sqrt(3))},
+            {"target": target, "direction": "supply"}, job=Job("", "R-410A", target), division_kg=0.01,
+        ).findings
+    )  # fmt: skip
+
+
+def test_a_scale_that_drifts_while_nothing_flows_is_in_the_uncertainty() -> None:
+    """4 kg in five minutes; the scale creeps by 0.2 kg in 40 min before and after: 4.4 kg shown against 4.4 asked."""
+
+    def creeps(t: float) -> float:
+        return 4.0 * min(max((t - 2400.0) / 300.0, 0.0), 1.0) + 0.2 * t / 2400.0
+
+    found = charged(creeps, 4.45)
+    mass, drift = found["charging.mass"].value("charged"), found["charging.mass"].value("drift")
+    assert drift is not None and drift.number == pytest.approx(0.45, rel=0.15)  # over the hour and a half
+    assert mass is not None and mass.u is not None and abs((mass.number or 0.0) - 4.0) < 2 * mass.u
+    assert found["charging.target"].verdict is Verdict.CANNOT_TELL
+    still = charged(lambda t: 4.0 * min(max((t - 2400.0) / 300.0, 0.0), 1.0), 4.0)
+    assert still["charging.mass"].value("drift") is None
+    assert still["charging.target"].verdict is Verdict.PASS
+
+
+def test_a_scale_too_coarse_for_the_charge_does_not_pass() -> None:
+    """0.5 kg of R-410A by a scale of +/- 0.1 kg."""
+    assert charged(lambda t: min(0.5, t / 600.0), 0.5, accuracy=0.1)["charging.target"].verdict is Verdict.CANNOT_TELL
+    assert charged(lambda t: min(0.5, t / 600.0), 0.5, accuracy=0.01)["charging.target"].verdict is Verdict.PASS
+
+
+def test_a_recovery_gauge_of_unknown_accuracy_holds_nothing() -> None:
+    """R-410A, 120 kg: 0.67 bar absolute asked (10 in.Hg), 0.60 shown."""
+    t = [15.0 * i for i in range(360)]
+    pa = [max(0.6e5, 9e5 * math.exp(-x / 400.0)) for x in t]
+    for accuracy, verdict in ((0.0, Verdict.CANNOT_TELL), (2e3, Verdict.PASS)):
+        series = {
+            "recovery_inlet_pressure": Series("recovery_inlet_pressure", t, pa, 100.0, accuracy),
+            "cylinder_mass": Series("cylinder_mass", t, [12.0 + min(110.0, x / 10.0) for x in t], 0.01, 0.05),
+        }
+        found = logger.analyse("recovery", series, job=Job("", "R-410A", 120.0), division_kg=0.02)
+        assert by_key(found.findings)["recovery.level"].verdict is verdict

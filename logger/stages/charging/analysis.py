@@ -9,7 +9,10 @@ from logger.model.sample import Series
 from logger.model.value import Value, known, number, unknown, word
 from logger.scale.ledger import MassLedger
 from logger.scale.rate import MassRate
+from logger.scale.standing import drift_kg
 from logger.stages.charging.live import ChargingWatch
+
+KNOWN_TO = 0.05  # of a charge, either way (k=2): what is known less well is not called met (Rimelog default)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +78,12 @@ def analyse_charging(
         ledger = ended
         watch.update(scale.duration_s, ledger.moved, rate.value)
     charged = ledger.moved
+    drift = drift_kg(scale, resolution_kg)
     if charged.number is not None:
-        charged = known((watch.direction or 0) * charged.number, "kg", charged.u, charged.note)
+        u = math.hypot(charged.u or 0.0, drift / math.sqrt(3.0))
+        charged = known((watch.direction or 0) * charged.number, "kg", u, charged.note)
     findings = (
-        _mass_finding(charged, peak, scale.duration_s, ledger),
+        _mass_finding(charged, peak, scale.duration_s, ledger, drift),
         *_target_finding(charged, target_kg, resolution_kg),
         *_full_charge_finding(charged, full_charge_kg, before_kg, target_kg),
     )
@@ -90,7 +95,7 @@ def _surely(rate: Value) -> float:
     return (rate.number or 0.0) - 2 * (rate.u or 0.0)
 
 
-def _mass_finding(charged: Value, peak: Value, took_s: float, ledger: MassLedger) -> Finding:
+def _mass_finding(charged: Value, peak: Value, took_s: float, ledger: MassLedger, drift: float = 0.0) -> Finding:
     if charged.number is None:
         return Finding("charging.mass", Verdict.CANNOT_TELL, (number("charged", Quantity.MASS, charged),))
     return Finding(
@@ -101,12 +106,14 @@ def _mass_finding(charged: Value, peak: Value, took_s: float, ledger: MassLedger
             number("fastest", Quantity.MASS_RATE, peak),
             *ledger.inputs(),
             number("lasted", Quantity.TIME, known(took_s, "s")),
+            *((number("drift", Quantity.MASS, known(drift, "kg")),) if drift else ()),
         ),
     )
 
 
 def _target_finding(charged: Value, target_kg: float | None, resolution_kg: float) -> tuple[Finding, ...]:
-    """Within one division of the scale and the expanded uncertainty (k=2) of the target."""
+    """Within one division of the scale and the expanded uncertainty (k=2) of the target, where that is known well
+    enough: a charge that may be KNOWN_TO off either way is not called met."""
     if target_kg is None or charged.number is None:
         return ()
     over = charged.number - target_kg
@@ -116,6 +123,8 @@ def _target_finding(charged: Value, target_kg: float | None, resolution_kg: floa
         verdict, judged = Verdict.FAIL, "over"
     elif over < -allowed:
         verdict, judged = Verdict.ATTENTION, "short"
+    elif 2 * (charged.u or 0.0) > max(resolution_kg, KNOWN_TO * target_kg):
+        verdict, judged = Verdict.CANNOT_TELL, "too_coarse"
     inputs = (
         number("charged", Quantity.MASS, charged),
         number("target", Quantity.MASS, known(target_kg, "kg")),
@@ -142,4 +151,6 @@ def _full_charge_finding(
     verdict, judged = Verdict.PASS, "met"
     if abs(over) > max(2 * (charged.u or 0.0), 0.01 * full_charge_kg):
         verdict, judged = Verdict.ATTENTION, "over" if over > 0 else "short"
+    elif 2 * (charged.u or 0.0) > KNOWN_TO * full_charge_kg:
+        verdict, judged = Verdict.CANNOT_TELL, "too_coarse"
     return (Finding("charging.full_charge", verdict, (moved, inside, full, word("judged", judged))),)

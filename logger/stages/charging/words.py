@@ -12,6 +12,8 @@ def _mass(f: Given) -> Text:
         return Text("charged mass unknown", f"Charged mass unknown: {f('charged')}.", MASS_RULE)
     fastest = f", fastest {f('fastest')}" if f.known("fastest") and f.value("fastest").number else ""
     body = f"Charged {f.spread('charged')} in {f.rough('lasted')}{fastest}.{not_counted(f)}"
+    if f.has("drift"):
+        body += f" The scale drifted while nothing flowed: up to {f('drift')} in all, in the uncertainty."
     return Text(f"{f('charged')} charged", body, MASS_RULE)
 
 
@@ -21,6 +23,10 @@ def _target(f: Given) -> Text:
         "met": ("target met", f"Target met: {f('charged')}, target {target}."),
         "over": (f"OVERCHARGED by {off}", f"OVERCHARGED by {off}, target {target}."),
         "short": (f"{off} short of the target", f"{off} short of the target of {target}."),
+        "too_coarse": (
+            "target: can't tell",
+            f"{f('charged')} charged, target {target}: the scale is too coarse, or drifts too much.",
+        ),
     }[f.code("judged")]
     rule, decision = (
         "within one division of the scale of the target",
@@ -35,6 +41,9 @@ def _full_charge(f: Given) -> Text:
     decision = "over or short where the difference exceeds its expanded uncertainty and 1 % of the charge"
     if f.code("judged") == "unknown":
         body = f"System charge unknown: what was in it before is not known. Full charge {f('full_charge')}."
+        return Text("full charge: can't tell", body, rule, decision)
+    if f.code("judged") == "too_coarse":
+        body = f"{f('in_the_system')} of {f('full_charge')}: the scale is too coarse, or drifts too much."
         return Text("full charge: can't tell", body, rule, decision)
     headline = {"met": "full charge", "over": "OVER THE FULL CHARGE", "short": "short of the full charge"}
     text = headline[f.code("judged")]
@@ -192,6 +201,7 @@ WORDS = Words(
         "industrial": "industrial process refrigeration",
     },
     labels={
+        "drift": "drift of the scale",
         **MASS_LABELS,
         "leak_rate": "leak rate, share a year",
         "in_the_system": "in the system now",

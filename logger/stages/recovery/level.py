@@ -92,11 +92,16 @@ def required_level(
 
 
 def judge_level(
-    level: RecoveryLevel, settled: Value, settled_for_s: float | None = None, settled_yet: bool = True
+    level: RecoveryLevel,
+    settled: Value,
+    settled_for_s: float | None = None,
+    settled_yet: bool = True,
+    accuracy_stated: bool = True,
 ) -> Finding:
     """Does a settled pressure (absolute, with its uncertainty) meet the level? Between is "cannot tell".
 
     settled_for_s: how long it had after the recovery machine was stopped. settled_yet: whether that was long enough.
+    accuracy_stated: of the gauge; without it nothing is held.
     """
     limit, found = level.pressure.number, settled.number
     inputs = [
@@ -111,7 +116,7 @@ def judge_level(
     if limit is None or found is None:
         judged = "unknown"
     elif found + band <= limit:
-        verdict, judged = Verdict.PASS, "held"
+        verdict, judged = (Verdict.PASS, "held") if accuracy_stated else (Verdict.CANNOT_TELL, "no_accuracy")
     elif found - band > limit:
         verdict, judged = Verdict.FAIL, "not_held" if settled_yet else "above_already"
     return Finding("recovery.level", verdict, (*inputs, word("judged", judged)))

@@ -84,7 +84,10 @@ def judge_rebound(
     late = blocks(pressure, end - (end - stop) / 3, end, 40)
     slope = line(late.t_s, late.value, pressure.u)
     rate = known(0.0, "Pa/s") if slope is None else known(slope.slope, "Pa/s", slope.u_slope)
-    findings = (judge_level(level, settled, end - stop), _judge(rise, rate, settled, end, refrigerant, temperature))
+    findings = (
+        judge_level(level, settled, end - stop, accuracy_stated=pressure.u_scale > 0.0),
+        _judge(rise, rate, settled, end, refrigerant, temperature),
+    )
     return Rebound(stop, lowest, settled, rise, rate, findings)
 
 

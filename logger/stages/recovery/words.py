@@ -83,6 +83,7 @@ _GO_ON = {
     "not_held": ("Recover further",),
     "above_already": ("Recover further",),
     "too_close": ("Recover further, or use a better gauge",),
+    "no_accuracy": ("Enter the gauge's accuracy in the rig file: `accuracy`",),
 }
 
 
@@ -103,6 +104,7 @@ def _level(f: Given) -> Text:
             " not reached",
             f"{settled} already {f.rough('settled_for')} after the stop, {limit} required.",
         ),
+        "no_accuracy": (": can't tell", f"{settled}{held}; {limit} required. The gauge's accuracy is not stated."),
         "too_close": (
             ": can't tell",
             f"{f.spread('settled')} is too close to the {limit} required.",

@@ -118,13 +118,22 @@ def _condensing(f: Given) -> Text:
 
 
 def _gas_cooler(f: Given) -> Text:
-    if f.code("judged") != "below_ambient":
-        return _limited(f, "gas_cooler_approach", "air-cooled: up to", "GAS COOLER APPROACH HIGH")
-    body = (
-        f"Gas cooler outlet {f.size('gas_cooler_approach')} below ambient: not possible with dry air. Wrong sensor, or "
-        "cooled by water."
-    )
-    return Text("gas cooler outlet below ambient: can't tell", body, _COMMON, check_next=_checks(f))
+    label, judged = LABELS["gas_cooler_approach"], f.code("judged")
+    head = f"{label} {f('gas_cooler_approach')}"
+    if judged == "below_ambient":
+        body = (
+            f"Gas cooler outlet {f.size('gas_cooler_approach')} below ambient: not possible with dry air. Wrong "
+            "sensor, or cooled by water."
+        )
+        return Text("gas cooler outlet below ambient: can't tell", body, _COMMON, check_next=_checks(f))
+    limit, why = f("limit"), f("reason") if f.has("reason") else ""
+    headline, body = {
+        "fine": (head, f"{sentence(head)}, limit {limit}."),
+        "unsteady": (f"{head}: not steady", f"{sentence(head)}: not judged, {why}."),
+        "within_u": (f"{label}: can't tell", f"{sentence(head)}: too close to its limit {limit} for these sensors."),
+        "beyond": ("GAS COOLER APPROACH HIGH", f"GAS COOLER APPROACH HIGH: {head}, limit {limit}."),
+    }[judged]
+    return Text(headline, body, f"air-cooled: up to {limit} ({_COMMON})", _WITHIN_U, check_next=_checks(f))
 
 
 def _standing(f: Given) -> Text:

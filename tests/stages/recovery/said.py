@@ -118,6 +118,7 @@ SAID = (
     level(None, "high", 120.0, NEW),
     level(61_000.0, None, 120.0, NEW),
     judge_level(required_level("high", 12.0, NEW), known(1.67e5, "Pa", 700.0), 170.0, settled_yet=False),
+    judge_level(required_level("high", 120.0, NEW), known(0.6e5, "Pa", 200.0), 940.0, accuracy_stated=False),
     judge_level(required_level("high", 120.0, NEW, leaking=True), known(0.98e5, "Pa", 700.0), 940.0),
     judge_level(required_level("high", 120.0, NEW, class_estimated=True), known(0.6e5, "Pa", 700.0), 940.0),
     judge_level(required_level("high", 120.0, NEW, minor_repair=True), known(1.3e5, "Pa", 700.0), 940.0),

@@ -158,9 +158,12 @@ def _print_log(found: "RefrigerantLog", units: str) -> None:
         say("The balance closes: what came in is what went out and what cylinders hold.")
     for row in off:
         size = shown.figure(known(abs(row["difference"]), "kg"), _Q.MASS)
-        more = "more" if row["difference"] > 0 else "less"
-        say(f"OFF BY {size} of {row['refrigerant']}: cylinders hold {more} than came in. `rimelog cylinder list`, then "
-            "`rimelog cylinder out`.")  # fmt: skip
+        if row["difference"] < 0:
+            say(f"OFF BY {size} of {row['refrigerant']}: cylinders hold less than came in. Enter where it went: "
+                "`rimelog cylinder out`.")  # fmt: skip
+        else:
+            say(f"OFF BY {size} of {row['refrigerant']}: cylinders hold more than came in. A mass is not known, a job "
+                "is missing (`rimelog take`), or a tare is wrong.")  # fmt: skip
     for name, kg in found.unnamed.items():
         way = "into" if kg > 0 else "out of"
         say(f"{shown.figure(known(abs(kg), 'kg'), _Q.MASS)} of {name} {way} cylinders that nobody named.")

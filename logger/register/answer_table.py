@@ -15,16 +15,19 @@ from logger.stages import registry
 from logger.wording.values import Shown
 
 NONE = "-"
+NO_VERDICT = "none drawn"
 MIN_OF_ONE_UNIT = 3  # columns of mass: with more, their unit is said once, above the table
 
 
 @dataclass(frozen=True, slots=True)
 class AnswerColumn:
-    """key: as in JSON. label: of the head. quantity: of a number in SI; None: a count or a text."""
+    """key: as in JSON. label: of the head. quantity: of a number in SI; None: a count or a text. none: shown where
+    there is nothing."""
 
     key: str
     label: str
     quantity: Quantity | None = None
+    none: str = "-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +117,7 @@ def _cell(column: AnswerColumn, value: Any, units: str) -> str:
 
 def _text(column: AnswerColumn, value: Any, units: str) -> str:
     if value is None or value == "":
-        return NONE
+        return column.none
     if column.quantity is not None and isinstance(value, int | float):
         return Shown(units).figure(known(float(value), ""), column.quantity)
     return _AS_WORDS.get(column.key, str)(clean(str(value)))

@@ -8,7 +8,7 @@ from typing import Any
 from logger.model.appliance import plain_name
 from logger.model.points import Quantity
 from logger.model.value import Value, known, unknown
-from logger.register.answer_table import AnswerColumn, AnswerTable, answer
+from logger.register.answer_table import NO_VERDICT, AnswerColumn, AnswerTable, answer
 from logger.statistics.least_squares import line
 
 _Q = Quantity
@@ -21,17 +21,18 @@ LIST = (
     AnswerColumn("leak_rate", "Leak rate a year", _Q.RATIO), AnswerColumn("verdict", "Verdict"),
     AnswerColumn("id", "Id"),
 )  # fmt: skip
-JOBS = (AnswerColumn("date", "Date"), AnswerColumn("job", "Job"), AnswerColumn("verdict", "Verdict"),
+JOBS = (AnswerColumn("date", "Date"), AnswerColumn("job", "Job"), AnswerColumn("verdict", "Verdict", none=NO_VERDICT),
         AnswerColumn("stages", "Stages"), AnswerColumn("technician", "Technician"))  # fmt: skip
 ADDITIONS = (
-    AnswerColumn("date", "Date"), AnswerColumn("added", "Added", _Q.MASS), AnswerColumn("charged", "Charged", _Q.MASS),
+    AnswerColumn("date", "Date"), AnswerColumn("added", "Added", _Q.MASS, "not known"),
+    AnswerColumn("charged", "Charged", _Q.MASS),
     AnswerColumn("recovered", "Recovered", _Q.MASS), AnswerColumn("leak_rate", "Leak rate a year", _Q.RATIO),
     AnswerColumn("threshold", "Threshold", _Q.RATIO), AnswerColumn("verdict", "Verdict"),
     AnswerColumn("repair_due", "Repair due"), AnswerColumn("verified", "Verified"),
     AnswerColumn("purpose", "Purpose"), AnswerColumn("law", "Law"), AnswerColumn("job", "Job"),
 )  # fmt: skip
 TESTS = (
-    AnswerColumn("date", "Date"), AnswerColumn("stage", "Stage"), AnswerColumn("verdict", "Verdict"),
+    AnswerColumn("date", "Date"), AnswerColumn("stage", "Stage"), AnswerColumn("verdict", "Verdict", none=NO_VERDICT),
     AnswerColumn("headline", "Result"), AnswerColumn("job", "Job"),
 )  # fmt: skip
 FIGURES = {
@@ -39,7 +40,7 @@ FIGURES = {
     "subcooling": "Subcooling",
 }  # fmt: skip
 START_UPS = (
-    AnswerColumn("date", "Date"), AnswerColumn("job", "Job"), AnswerColumn("verdict", "Verdict"),
+    AnswerColumn("date", "Date"), AnswerColumn("job", "Job"), AnswerColumn("verdict", "Verdict", none=NO_VERDICT),
     *(AnswerColumn(name, label, _Q.TEMPERATURE_DIFFERENCE) for name, label in FIGURES.items()),
 )  # fmt: skip
 

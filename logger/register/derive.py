@@ -26,6 +26,7 @@ from logger.stages.charging.leak_record import EarlierJob, leak_rate_finding, le
 SAMPLE = "sample: "
 FITS_KG = 0.25  # half a pound: hoses and hands on a scale (common practice)
 EMPTY_KG = 0.05
+TRACE_KG = 1e-6  # what arithmetic leaves
 
 
 # -- appliances ------------------------------------------------------------------------------------------------------
@@ -261,10 +262,11 @@ def _first_seen(life: _Inside, use: dict[str, Any], before_kg: float | None, u_k
     life.kg, life.u_kg = (before_kg, u_kg) if before_kg is not None else (use["contents_kg"], 0.0)
     entered = [name for name in (use["refrigerant"], *(use["candidates"] or "").split(", ")) if name]
     empty = life.kg is not None and life.kg <= EMPTY_KG
-    if not empty or use["candidates"]:  # in an empty one is only what comes into it
-        for name in entered or [use["job_refrigerant"] if use["kind"] == "charging" else None]:
-            life.holds_also(name)
-    if not empty and life.kg is not None:
+    if empty and not use["candidates"]:  # in an empty one is only what comes into it
+        entered = [use["job_refrigerant"] or ""]
+    for name in entered or [use["job_refrigerant"] if use["kind"] == "charging" else None]:
+        life.holds_also(name)
+    if life.kg is not None and life.kg > TRACE_KG:
         life.move(use, "opening", life.kg, life.u_kg or None, to_kind="cylinder", to_name=use["name"])
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from logger.model.appliance import plain_name
 from logger.model.points import Quantity
-from logger.register.answer_table import AnswerColumn, AnswerTable, answer
+from logger.register.answer_table import NO_VERDICT, AnswerColumn, AnswerTable, answer
 
 _Q = Quantity
 
@@ -26,7 +26,7 @@ class Question:
 _JOB = (AnswerColumn("job", "Job"), AnswerColumn("date", "Date"))
 LEAKS = Question(
     "leaks",
-    "Appliances that leak more than --over a year, by their last addition.",
+    "Appliances that leak more than --over a year, by last addition.",
     (
         AnswerColumn("customer", "Customer"),
         AnswerColumn("appliance", "Appliance"),
@@ -43,12 +43,12 @@ LEAKS = Question(
 )
 TESTS = Question(
     "tests",
-    "Pressure tests, evacuations and decay tests, of --appliance.",
+    "Pressure tests, evacuations and decay tests of --appliance.",
     (
         *_JOB,
         AnswerColumn("appliance", "Appliance"),
         AnswerColumn("stage", "Stage"),
-        AnswerColumn("verdict", "Verdict"),
+        AnswerColumn("verdict", "Verdict", none=NO_VERDICT),
         AnswerColumn("headline", "Result"),
         AnswerColumn("lasted", "Lasted", _Q.TIME),
     ),
@@ -60,7 +60,7 @@ TESTS = Question(
 )
 RECOVERED = Question(
     "recovered",
-    "Mass recovered, by year, refrigerant and cylinder; --year for one.",
+    "Mass recovered by year (or in --year), refrigerant and cylinder.",
     (
         AnswerColumn("year", "Year"),
         AnswerColumn("refrigerant", "Refrigerant"),
@@ -76,7 +76,7 @@ RECOVERED = Question(
 )
 PULL_DOWNS = Question(
     "pull-downs",
-    "How long evacuations that reached their target took, by the system's volume.",
+    "Times of evacuations that reached their target, by volume.",
     (
         AnswerColumn("volume_from", "Volume from", _Q.VOLUME),
         AnswerColumn("volume_to", "to", _Q.VOLUME),
@@ -93,7 +93,7 @@ PULL_DOWNS = Question(
 )
 CALIBRATIONS = Question(
     "calibrations",
-    "Channels whose calibration is overdue, or of which none is recorded, as last used.",
+    "Channels with an overdue calibration, or none on record.",
     (
         AnswerColumn("instrument", "Instrument"),
         AnswerColumn("channel", "Channel"),
@@ -111,13 +111,13 @@ CALIBRATIONS = Question(
 )
 UNDECIDED = Question(
     "undecided",
-    "Stages without a verdict, or with CAN'T TELL, and jobs without a stage.",
+    "Stages without a verdict or with CAN'T TELL; jobs without any.",
     (
         *_JOB,
         AnswerColumn("customer", "Customer"),
         AnswerColumn("appliance", "Appliance"),
         AnswerColumn("stage", "Stage"),
-        AnswerColumn("verdict", "Verdict"),
+        AnswerColumn("verdict", "Verdict", none=NO_VERDICT),
         AnswerColumn("headline", "Result"),
     ),
     "SELECT j.id, j.date, j.customer, j.appliance, s.kind, s.verdict, s.headline FROM jobs j "

@@ -18,7 +18,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent.parent
 NAMES = (
     "codec", "store", "replay", "daemon", "latency", "refrigerant", "live", "compute", "vacuum", "alarms", "ble",
-    "evidence",
+    "evidence", "register",
 )  # fmt: skip
 HEADINGS = {"daemon": "logger"}
 Row = tuple[str, str, str, bool]

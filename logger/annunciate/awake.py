@@ -161,6 +161,8 @@ def _why(result: Any) -> str:
         reason = clean(str(method.failure_reason), 400)
         if "DBUS_SESSION_BUS_ADDRESS" in reason:
             reason = "no session D-Bus"
+        elif "ServiceUnknown" in reason:
+            reason = "no desktop runs that could"
         reason = reason.rsplit("failed with message: ", 1)[-1]
         if reason not in reasons:
             reasons.append(reason)

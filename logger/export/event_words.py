@@ -76,7 +76,10 @@ def _about_and_text(event: Event, shown: Shown) -> tuple[str, str]:
         case NoteWritten():
             return "", event.text
         case Proposed():
-            return f"proposal {event.n}", f"noticed: {event.said}, as of {shown.clock(event.as_of_ns)[:5]}"
+            return (
+                f"proposal {event.n}",
+                f"noticed: {event.said.removesuffix('?')}, as of {shown.clock(event.as_of_ns)[:5]}",
+            )
         case ProposalAnswered():
             return f"proposal {event.n}", ANSWERS.get(event.answer, event.answer)
         case AlarmChanged():

@@ -5,12 +5,13 @@ import importlib
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from logger.annunciate import awake as awake_module
-from logger.annunciate.awake import ASKED, IDLE, LID, Awake, KeepAwake
+from logger.annunciate.awake import ASKED, IDLE, LID, Awake, KeepAwake, _why
 from logger.annunciate.logind import LockRefused, take_lock
 
 linux = pytest.mark.skipif(sys.platform != "linux", reason="D-Bus is Linux'; the way without it is tested everywhere")
@@ -53,6 +54,12 @@ def test_without_any_bus_it_says_what_is_missing_and_what_to_do() -> None:
     assert outcome.problem.startswith("nothing holds off sleep when nobody uses it: ")
     assert outcome.advice[0].startswith("Set the computer never to sleep")
     assert "Leave the lid open." in outcome.advice
+
+
+def test_a_bus_without_a_desktop_is_said_in_words() -> None:
+    said = "('The name org.x was not provided by any .service files',)"
+    methods = [SimpleNamespace(failure_reason=f"[org.freedesktop.DBus.Error.ServiceUnknown] {said}")] * 2
+    assert _why(SimpleNamespace(list_methods=lambda ignore_unused: methods)) == "no desktop runs that could"
 
 
 def test_a_faked_success_is_no_success(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -175,10 +175,11 @@ def _open(data: ReportData, shown: Shown) -> Iterator[str]:
         for verdict in (Verdict.FAIL, Verdict.CANNOT_TELL, Verdict.ATTENTION):
             stands = " (the PASS stands)" if passed and verdict is Verdict.ATTENTION else ""  # words: as a verdict does
             for finding in (one for one in stage.findings if one.verdict is verdict):
-                yield f"{_named(stage)}: {_to_do(finding, shown)}{stands}"
+                to_do = _to_do(finding, shown).removeprefix(f"{registry.label(stage.stage.kind).lower()}: ")
+                yield f"{_named(stage)}: {to_do}{stands}"
     if not data.closed:
         yield "The job was not closed when this was made"
 
 
 def _to_do(finding: Finding, shown: Shown) -> str:
-    return clean(say.open_point(text_of(finding, shown)), 200)
+    return clean(say.open_point(text_of(finding, shown)), 300)

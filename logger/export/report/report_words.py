@@ -87,8 +87,10 @@ def beside_badge(text: Text) -> Text:
 
 
 def open_point(text: Text) -> str:
-    """What remains to be done or known: the headline says it, but where it only says that something is unknown."""
-    said = text.line.removesuffix(".") if text.headline.endswith((_OPEN, "unknown")) else text.headline
+    """What remains to be done or known: the headline says it, but where it only says that something is unknown, and
+    not what to do."""
+    unsaid = text.headline.endswith((_OPEN, "unknown")) and not text.check_next
+    said = text.line.removesuffix(".") if unsaid else text.headline
     return ". ".join(filter(None, (said, *text.check_next[:1])))
 
 

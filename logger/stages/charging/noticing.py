@@ -5,7 +5,7 @@ from logger.model.value import known, number, word
 from logger.stages.noticing import Notice, Noticed, Signals, begin, end, noticed
 
 RISES_PA = 20e3
-VACUUM_PA = 80e3
+VACUUM_PA, FILLS_PA = 80e3, 3e3
 LATEST_S = 180  # so long the system's pressure is waited for
 STILL_S = 300
 
@@ -21,15 +21,16 @@ class _ChargingBegan:
         if not flow.direction or flow.since == self._since or now.t - flow.since > LATEST_S:
             return None
         system = now.first_of("system_pressure", "suction_pressure")
-        rises, from_vacuum = False, False
+        rises, from_vacuum, fills = False, False, True
         if system is not None:
             age = now.t - flow.since
             then, newest = system.mean(age + 40, age + 5), system.mean(5)
             if then is not None and newest is not None:
                 rises = newest.value - then.value > max(RISES_PA, 4.0 * newest.u)
                 from_vacuum = then.value < VACUUM_PA
-        if flow.direction > 0 and not (rises and from_vacuum):
-            return None
+                fills = not from_vacuum or newest.value - then.value > max(FILLS_PA, 4.0 * newest.u)
+        if not fills or (flow.direction > 0 and not (rises and from_vacuum)):
+            return None  # what goes into a vacuum raises it
         self._since = flow.since
         rate = number("rate", Quantity.MASS_RATE, known(abs(flow.rate_kg_s), "kg/s"))
         seen = word("seen", "off" if flow.direction < 0 else "onto")

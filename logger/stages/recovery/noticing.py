@@ -10,13 +10,14 @@ from logger.physics import superheat
 from logger.stages.noticing import Notice, Noticed, Signals, begin, end, mark, noticed
 from logger.statistics.by_second import SecondMeans
 
-RISES_PA = 20e3
+RISES_PA, EMPTY_PA = 20e3, 8e3  # below, there is nothing to recover
 WET_K, DRY_K = 2.0, 4.0  # over the lowest superheat of this flow
 WET_AT_MOST_K, WET_S = 2.0, 20  # higher: it never was wet
 RISE_S, DRY_S = 60, 25  # from wet to dry; dry
 HALF, GONE, SLOW_S = 0.6, 0.08, 40
 RATES_S = 240
-STOPPED_S, EXCHANGED_S = 180, 600
+STOPPED_S, LATER_S = 180, 600
+REBOUND_PA = 5e3
 OTHER_KG = 2.0
 FALLS = 0.01
 
@@ -45,7 +46,9 @@ def _is_out(now: Signals) -> bool:
         return True
     age = now.t - now.flow.since
     then, newest = system.mean(age + 40, age + 5), system.mean(5)
-    return then is None or newest is None or newest.value - then.value < max(RISES_PA, 4.0 * newest.u)
+    if then is None or newest is None:
+        return True
+    return then.value > EMPTY_PA and newest.value - then.value < max(RISES_PA, 4.0 * newest.u)
 
 
 class _LiquidEnded:
@@ -144,32 +147,39 @@ def _drop(before: SecondMeans, after: SecondMeans, from_s: float, to_s: float) -
 
 
 class _RecoveryOver:
-    """The flow has stopped and the system's pressure is down, and no longer falls: nothing more comes.
+    """The flow has stopped, the system's pressure is down, and it neither falls nor comes back: nothing more comes.
 
-    While it falls a machine pulls, however little that adds to the scale. With the cylinder off the scale, or another
-    on it, it may go on into that.
+    While it falls a machine pulls, however little that adds to the scale. Where it comes back there is refrigerant
+    left, and with another cylinder on the scale, or none, it may go on into that: so there it is said later.
     """
 
     def __init__(self) -> None:
         self._until = self._pulled = 0
         self._gross_kg: float | None = None
+        self._low_pa, self._waits = math.inf, False
 
     def second(self, now: Signals) -> Noticed | None:
         flow, gross = now.flow, now.mean("cylinder_mass", 5)
         system = now.first_of("system_pressure", "recovery_inlet_pressure")
+        newest = system.mean(10) if system is not None else None
         if flow.direction > 0 and gross is not None:
             self._gross_kg = gross.value
-        if system is not None and _falls(system):
-            self._pulled = now.t
+        if system is not None and newest is not None:
+            if _falls(system):
+                self._pulled = now.t
+            if flow.direction or self._pulled == now.t:
+                self._low_pa, self._waits = newest.value, False
+            self._low_pa = min(self._low_pa, newest.value)
+            self._waits = self._waits or newest.value - self._low_pa > max(REBOUND_PA, 4.0 * newest.u)
         if flow.direction or not flow.until or flow.until == self._until or flow.moved_kg <= 0:
             return None
+        if gross is not None and self._gross_kg is not None:
+            self._waits = self._waits or abs(gross.value - self._gross_kg) > OTHER_KG
         over = max(flow.until, self._pulled)
-        stands = gross is None or self._gross_kg is None or abs(gross.value - self._gross_kg) < OTHER_KG
-        if now.t - over < (STOPPED_S if stands else EXCHANGED_S):
+        if now.t - over < (LATER_S if self._waits else STOPPED_S):
             return None
         self._until = flow.until
-        low = system.mean(10) if system is not None else None
-        if low is not None and low.value > now.ambient_pa:
+        if newest is not None and newest.value > now.ambient_pa:
             return None  # a pause: a cylinder is changed, a valve closed
         moved = number("moved", Quantity.MASS, known(flow.moved_kg, "kg"))
         return noticed("recovery.over", over, 60.0, moved)

@@ -18,6 +18,7 @@ def page(job: str | None, port: int | None, no_open: bool) -> None:
     The address works once, within ten minutes, in one browser; Enter prints another. Only this computer can reach it.
     """
     import asyncio
+    import contextlib
 
     from logger.api.client import DaemonError
     from logger.cli.job_options import user_settings
@@ -52,7 +53,8 @@ def page(job: str | None, port: int | None, no_open: bool) -> None:
             _open(address)
         await server.run()
 
-    asyncio.run(serve())
+    with contextlib.suppress(KeyboardInterrupt):  # the server has ended in order by then
+        asyncio.run(serve())
 
 
 def _ask_for_more(more: Callable[[], None]) -> None:

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from tests import pdf
+from tests import pdf, programs
 from tests.end_to_end.hostile_device import FORMULA
-from tests.end_to_end.running import Daemon, rimelog, simulated, until
+from tests.end_to_end.running import Daemon, environment, rimelog, simulated, until
 from tests.end_to_end.running import daemon as running_daemon
+from tests.page.served_page import Visitor
 from tests.terminal import PTY, Terminal
 
 HOSTILE_NOTE = "\x1b[31m=1+1\u202e+cmd"
@@ -84,9 +85,31 @@ def test_view_in_a_terminal(recovery: Daemon, tmp_path: Path) -> None:
             terminal.close()
         before = recovery.status()["store"]["last_id"]
         recovery.when(lambda state: state["store"]["last_id"] > before + 2, "logging goes on")  # noqa: B023
+    _page(recovery, tmp_path)
     changes = json.loads(rimelog(tmp_path, "status", "--json"))["alarms"]
     assert [a for a in changes if a["acknowledged"]]
     _harmless(recovery, tmp_path)
+
+
+def _page(logger: Daemon, place: Path) -> None:
+    """`rimelog page` on the same job: its address connects once, it shows what the view shows, and enters a mark."""
+    with (place / "page.log").open("w", encoding="utf-8") as errors:
+        process = programs.begin("logger", "page", "--no-open", env=environment(place), cwd=place, stderr=errors)
+    try:
+        assert process.stdout is not None
+        address = next(line.strip() for line in process.stdout if "http://" in line)
+        port, _, code = address.removeprefix("http://127.0.0.1:").partition("/#")
+        visitor = Visitor(int(port))
+        visitor.pair(code)
+        with visitor.live() as frames:
+            state = next(data for name, _, data in frames if name == "state")
+            assert state["stage"]["title"] == "Recovery" and state["number"]["label"] == "Room left in cylinder 1"
+            assert not re.search(r"[\x00-\x1f\x7f\u202e]", json.dumps(state, ensure_ascii=False))
+            assert visitor.request("GET", "/series")[1]["unit"] == "kg"
+            assert visitor.request("POST", "/do/mark", {"act": "valve-closed"})[1] == {"text": "marked: valve-closed."}
+    finally:
+        process.terminate()
+        process.wait(20)
 
 
 def _harmless(logger: Daemon, place: Path) -> None:

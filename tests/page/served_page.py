@@ -50,27 +50,11 @@ class DrivenDaemon:
             yield "snapshot", f"job-{self.sent}", item
 
 
-class ServedPage:
-    def __init__(self) -> None:
-        self.daemon, self.now_s, self.paired = DrivenDaemon(), 1000.0, 0
-        self.loop, self.ready = asyncio.new_event_loop(), threading.Event()
-        self.thread = threading.Thread(target=lambda: self.loop.run_until_complete(self._serve()), daemon=True)
-        self.thread.start()
-        assert self.ready.wait(30)
-        self.cookie = self.key = ""
+class Visitor:
+    """A browser without a screen. cookie, key: once it is paired."""
 
-    async def _serve(self) -> None:
-        def paired() -> None:
-            self.paired += 1
-
-        self.page = Page(
-            lambda: self.daemon, (Lost,), cylinders=lambda: ["A", "spare"], operator="Sam", paired=paired,
-            now_s=lambda: self.now_s,
-        )  # fmt: skip
-        self.server = PageServer(self.page, listening(0))
-        self.port = self.server.port
-        self.ready.set()
-        await self.server.run()
+    def __init__(self, port: int) -> None:
+        self.port, self.cookie, self.key = port, "", ""
 
     def request(self, method: str, path: str, body: Any = None, **headers: str) -> tuple[int, Any, dict[str, str]]:
         """headers: with _ for -. The cookie and the key are sent unless given as ""."""
@@ -86,11 +70,8 @@ class ServedPage:
             connection.close()
         return response.status, json.loads(raw) if "json" in head.get("content-type", "") else raw, head
 
-    def new_code(self) -> str:
-        return self.page.pairing.new_code()
-
-    def pair(self) -> None:
-        status, answer, head = self.request("POST", "/pair", {"code": self.new_code()})
+    def pair(self, code: str) -> None:
+        status, answer, head = self.request("POST", "/pair", {"code": code})
         assert status == 200
         self.cookie, self.key = head["set-cookie"].split(";")[0], answer["key"]
 
@@ -117,6 +98,31 @@ class ServedPage:
             yield frames()
         finally:
             connection.close()
+
+
+class ServedPage(Visitor):
+    def __init__(self) -> None:
+        self.daemon, self.now_s, self.paired = DrivenDaemon(), 1000.0, 0
+        self.loop, self.ready = asyncio.new_event_loop(), threading.Event()
+        self.thread = threading.Thread(target=lambda: self.loop.run_until_complete(self._serve()), daemon=True)
+        self.thread.start()
+        assert self.ready.wait(30)
+        super().__init__(self.server.port)
+
+    async def _serve(self) -> None:
+        def paired() -> None:
+            self.paired += 1
+
+        self.page = Page(
+            lambda: self.daemon, (Lost,), cylinders=lambda: ["A", "spare"], operator="Sam", paired=paired,
+            now_s=lambda: self.now_s,
+        )  # fmt: skip
+        self.server = PageServer(self.page, listening(0))
+        self.ready.set()
+        await self.server.run()
+
+    def new_code(self) -> str:
+        return self.page.pairing.new_code()
 
     def close(self) -> None:
         self.loop.call_soon_threadsafe(self.server.end)

@@ -21,7 +21,7 @@ ACT = "/do/note"
 @pytest.fixture(scope="module")
 def served() -> Iterator[ServedPage]:
     with served_page() as page:
-        page.pair()
+        page.pair(page.new_code())
         yield page
 
 

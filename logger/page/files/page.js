@@ -120,7 +120,7 @@ function row(x) {
   return d;
 }
 function finding(f) {
-  const a = el("article", `find ${f.mark || "info"}${f.forming ? " forming" : ""}`), h = el("h3");
+  const a = el("article", `find ${f.mark || "info"}${f.forming ? " forming" : ""}`), h = el("h2");
   if (f.forming) a.append(el("p", "kind", "Result forming"));
   if (f.verdict && f.verdict !== "INFO") h.append(el("span", "verdict", f.verdict), " ");
   h.append(f.head);
@@ -177,7 +177,7 @@ function fit() {
   const unit = g.measureText(widest.unit).width / 100, room = b.clientWidth - 4;
   const beside = s => s * digits * .97 + (widest.unit ? s * .14 + unit * Math.max(1.35 * rem, s * .24) : 0);
   let size = most;
-  while (size > 64 && beside(size) > room) size -= 2;
+  while (size > 40 && beside(size) > room) size -= 2;
   b.style.fontSize = size + "px";
 }
 let barAs = "";

@@ -81,6 +81,10 @@ def test_it_opens_whole_and_says_nothing_on_the_console(
     assert page.tab.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert [one for one in page.tab.evaluate(TARGETS) if one[1] < SMALLEST_PX and size == "phone"] == []
     page.keep_picture(f"{size}-{light}")
+    served.daemon.items.put(recovery(alarms=[alarm(priority="low"), alarm(key="other")]))  # its button beside its name
+    page.shows("#al-more", "and 1 more")
+    page.tab.evaluate("document.documentElement.style.fontSize = '36px'")  # text at 200 %
+    assert page.tab.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert page.said == []
 
 

@@ -54,7 +54,7 @@ TESTS = Question(
     ),
     "SELECT s.job, s.date, j.appliance, s.kind, s.verdict, s.headline, s.lasted_s FROM stages s "
     "JOIN jobs j ON j.id = s.job WHERE s.kind IN ('pressure-test', 'evacuation', 'decay-test') "
-    "AND instr(plain(j.customer || ' ' || j.site || ' ' || j.appliance), plain(:appliance)) > 0 "
+    "AND (:appliance = '' OR instr(plain(j.customer || ' ' || j.site || ' ' || j.appliance), plain(:appliance)) > 0) "
     "AND j.invented <= :sample ORDER BY s.begun_ns, s.job",
     {"appliance": ""},
 )
@@ -102,11 +102,10 @@ CALIBRATIONS = Question(
         AnswerColumn("due", "Due"),
         AnswerColumn("last_used", "Last used"),
     ),
-    "WITH newest AS (SELECT i.*, row_number() OVER (PARTITION BY i.instrument, i.channel "
-    "ORDER BY j.begun_ns DESC, j.id DESC) AS nth FROM instruments i JOIN jobs j ON j.id = i.job "
-    "WHERE j.invented <= :sample) "
-    "SELECT instrument, channel, point, calibrated, due, date FROM newest "
-    "WHERE nth = 1 AND (due IS NULL OR due < :today) ORDER BY due, instrument, channel",
+    # With max(), SQLite takes the other columns from the row that has it: each channel as it was used last.
+    "SELECT instrument, channel, point, calibrated, due, date FROM (SELECT instrument, channel, point, calibrated, "
+    "due, date, max(date || job) FROM instruments WHERE job NOT IN (SELECT id FROM jobs WHERE invented > :sample) "
+    "GROUP BY instrument, channel) WHERE due IS NULL OR due < :today ORDER BY due, instrument, channel",
     {"today": ""},
 )
 UNDECIDED = Question(
@@ -120,9 +119,12 @@ UNDECIDED = Question(
         AnswerColumn("verdict", "Verdict", none=NO_VERDICT),
         AnswerColumn("headline", "Result"),
     ),
-    "SELECT j.id, j.date, j.customer, j.appliance, s.kind, s.verdict, s.headline FROM jobs j "
-    "LEFT JOIN stages s ON s.job = j.id WHERE (s.verdict IS NULL OR s.verdict = 'cannot tell') "
-    "AND j.invented <= :sample ORDER BY j.begun_ns, j.id, s.number",
+    "SELECT job, date, customer, appliance, kind, verdict, headline FROM (SELECT s.job, j.date, j.customer, "
+    "j.appliance, s.kind, s.verdict, s.headline, j.begun_ns, s.number, j.invented FROM stages s JOIN jobs j "
+    "ON j.id = s.job WHERE s.verdict IS NULL OR s.verdict = 'cannot tell' "
+    "UNION ALL SELECT id, date, customer, appliance, NULL, NULL, "
+    "NULL, begun_ns, 0, invented FROM jobs WHERE id NOT IN (SELECT job FROM stages)) WHERE invented <= :sample "
+    "ORDER BY begun_ns, job, number",
 )
 QUESTIONS = {one.name: one for one in (LEAKS, TESTS, RECOVERED, PULL_DOWNS, CALIBRATIONS, UNDECIDED)}
 SAMPLE_NOTE = "Sample data is left out: --sample puts it in."

@@ -105,10 +105,10 @@ def _tried(data: Path | None, act: Callable[[], T]) -> T:
 
 def _mend(data: Path | None, counted: Counted, *, anew: bool = False) -> Mended:
     root, path = data or data_dir(), register_path(data)
-    now = _stamps(root)
     sent = _sent_state(root)
     with closing(_connect_writer(path)) as connection:
         whole = not anew and is_ours(connection)
+        now = _stamps(root, _closed(connection) if whole else {})
         if whole and not _changed(connection, now, sent):
             return Mended(0, 0, len(now))
         connection.execute("BEGIN IMMEDIATE")
@@ -147,13 +147,22 @@ def _known(connection: sqlite3.Connection) -> dict[str, Stamp]:
     return {row[0]: tuple(row[1:]) for row in rows}
 
 
+def _closed(connection: sqlite3.Connection) -> dict[str, Stamp]:
+    """Those that were entered as closed."""
+    closed = {job for (job,) in connection.execute("SELECT id FROM jobs WHERE state = 'closed'")}
+    return {job: stamp for job, stamp in _known(connection).items() if job in closed}
+
+
 def _sent_known(connection: sqlite3.Connection) -> str:
     row = connection.execute("SELECT value FROM made_of WHERE key = 'cylinders_sent'").fetchone()
     return row[0] if row else ""
 
 
-def _stamps(root: Path) -> dict[str, Stamp]:
-    """Of each job's file, by its id. Only the file system is asked, not the file."""
+def _stamps(root: Path, closed: Mapping[str, Stamp]) -> dict[str, Stamp]:
+    """Of each job's file, by its id. Only the file system is asked, not the file.
+
+    closed: of these nothing is written beside the file, so that while it is the same there is no log to ask for.
+    """
     found: dict[str, Stamp] = {}
     for parent in (jobs_dir(root), received_dir(root)):
         try:
@@ -168,12 +177,15 @@ def _stamps(root: Path) -> dict[str, Stamp]:
                 of = os.stat(file)  # noqa: PTH116  ten thousand of them
             except OSError:
                 continue
+            where, before = f"{parent.name}/{folder.name}", closed.get(folder.name)
+            if before is not None and before == (where, of.st_size, of.st_mtime_ns, None, None):
+                found.setdefault(folder.name, before)
+                continue
             try:
                 log_of = os.stat(file + "-wal")  # noqa: PTH116
                 log_bytes, log_ns = (log_of.st_size, log_of.st_mtime_ns) if log_of.st_size else (None, None)
             except OSError:
                 log_bytes = log_ns = None
-            where = f"{parent.name}/{folder.name}"
             found.setdefault(folder.name, (where, of.st_size, of.st_mtime_ns, log_bytes, log_ns))
     return found
 

@@ -7,7 +7,7 @@ second; `utc` is RFC 3339, `date` the day at the place of the job.
 import sqlite3
 from dataclasses import dataclass
 
-VERSION = 2  # one that differs is made anew
+VERSION = 3  # one that differs is made anew
 APPLICATION_ID = 0x52696D72  # "Rimr"
 
 
@@ -88,7 +88,7 @@ STAGES = TableOfJobs(
         ("settings", str, "as given at its beginning, JSON in SI"),
     ),
     ("job", "number"),
-    (("kind", "verdict"),),
+    (("kind", "verdict"), ("verdict",)),
 )
 FINDINGS = TableOfJobs(
     "findings",

@@ -52,7 +52,7 @@ def say_start(daemon: Daemon) -> None:
     for feed in daemon.feeds.values():
         click.echo(f"  {feed.rig_device.name}: {feed.rig_device.url or 'to be found by its id'}")
     say_calibrations(daemon.engine.model.state.rig)
-    click.echo("  watch with `rimelog view`; `rimelog next` says what usually comes next")
+    click.echo("  watch with `rimelog view` or `rimelog page`; `rimelog next` says what comes next")
 
 
 def say_calibrations(rig: Rig) -> None:

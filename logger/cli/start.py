@@ -68,7 +68,7 @@ def start(
     pid = _started(command, place)
     click.echo(f"job {place.job_id}: logging, apart from this window (process {pid})")
     click.echo(f"  messages of the logger: {place.log_file}")
-    click.echo("  watch with `rimelog view`; `rimelog stop` ends it; `rimelog finish` ends it and makes the report")
+    click.echo("  watch with `rimelog view` or `rimelog page`; `rimelog finish` ends it and makes the report")
 
 
 def _options(words: JobWords) -> dict[str, str]:

@@ -152,10 +152,10 @@ def _print_log(found: "RefrigerantLog", units: str) -> None:
     shown = Shown(units)
     click.echo(f"Refrigerant of {found.year}: {len(found.movements.rows)} movements (--csv lists each)")
     _section("By customer", found.by_customer, units)
-    _section("Cylinders: what came in, what went out, what they hold", found.balance.without_zeros(), units)
+    _section("Cylinders: received, sent on, held now", found.balance.without_zeros(), units)
     off = [row for row in found.balance.data() if abs(row["difference"]) > _OFF_KG]
     if not off:
-        say("The balance closes: what came in is what went out and what cylinders hold.")
+        say("The balance closes: refrigerant received equals refrigerant sent on and held in cylinders.")
     for row in off:
         size = shown.figure(known(abs(row["difference"]), "kg"), _Q.MASS)
         if row["difference"] < 0:

@@ -237,7 +237,7 @@ def list_(units: str, as_json: bool) -> None:
         click.echo(f"{c.name[:14]:14s} {contents[:20]:20s} {inside:>9s} {room:>9s} "
                    f"{shown_down(limit.max_gross, units):>10s}  {'; '.join(remarks)}")  # fmt: skip
         if one.mixture:
-            say(f"MIXTURE: {one.mixture} came together in it. Do not reuse; tell the reclaimer.", "    ")
+            say(f"MIXTURE: {one.mixture} are mixed in it. Do not reuse; inform the reclaimer.", "    ")
         if one.weighed.number is not None:
             weight = shown(one.weighed, _Q.MASS, units, 0)
             say(f"last weight {weight} on {one.weighed_date}, job {one.last_job}", "    ")

@@ -78,7 +78,7 @@ async def say_devices(daemon: Daemon) -> None:
                 continue
             said[name] = feed.connected, time.monotonic()
             why = feed.state.removeprefix("device lost: ")
-            what = "connected again" if feed.connected else f"LOST, {why}. Still logging; it reconnects by itself"
+            what = "connected again" if feed.connected else f"LOST, {why}. Still logging; it reconnects automatically"
             with contextlib.suppress(OSError):  # the window is gone; the job is not
                 click.echo(f"{local_clock(daemon.clock.now_ns())} {feed.rig_device.name}: {what}")
 

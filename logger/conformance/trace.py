@@ -140,7 +140,7 @@ def _outputs(states: Iterable[tuple[int, int, int]]) -> Iterator[str]:
     for index, (state, by, left_ms) in enumerate(states):
         yield f"output {index} {_named(OutputState, state)}"
         yield f"opened by {_named(OpenedBy, by)}"
-        yield f"{left_ms} ms of permit left"
+        yield f"{left_ms} ms of permit left"  # words: the word of SPEC.md
 
 
 def _named(codes: type[IntEnum], value: int) -> str:

@@ -9,7 +9,7 @@ from logger.model.points import Quantity
 from logger.register.answer_table import AnswerColumn, AnswerTable, answer
 
 _MASS = Quantity.MASS
-NOT_READ = "not read: as it is known in the trade, from memory"
+NOT_READ = "text not read here"
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,7 +93,7 @@ def _tried(data: Path | None, act: Callable[[], T]) -> T:
         except sqlite3.DatabaseError as exc:
             if getattr(exc, "sqlite_errorname", "").removesuffix("_VTAB") not in _OTHER:
                 raise
-            log.warning("%s is damaged (%s) and made anew", path, exc)
+            log.warning("%s is damaged (%s); it is made again", path, exc)
             for file in (path, path.with_name(path.name + "-journal")):
                 file.unlink(missing_ok=True)
             return act()

@@ -74,7 +74,7 @@ JOBS = TableOfJobs(
 )
 STAGES = TableOfJobs(
     "stages",
-    "One row a stage that stands after corrections.",
+    "One row for each stage, after corrections.",
     (
         _JOB,
         ("number", int, "1, 2, 3 ... in order of beginning"),

@@ -193,7 +193,7 @@ def _placed(
         target.rename(old)
     aside.rename(target)
     shutil.rmtree(old, ignore_errors=True)
-    return Taken(path, name, True, "taken" if same is None else "taken; it goes on from what was here",
+    return Taken(path, name, True, "taken" if same is None else "taken; it continues the record that was here",
                  got.fingerprint, owner)  # fmt: skip
 
 

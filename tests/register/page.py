@@ -14,7 +14,7 @@ HEAD = """\
 Written by `python -m tests.register.page`. `register.db` lies in the data directory beside the jobs; `rimelog register
 rebuild` makes it again and names it. It is made of the job files alone and is no evidence: a job's own file is, and its
 bundle. Each command that asks it first enters what is new, changed or gone, in one transaction; a file that is damaged
-or of another version is made anew. So nothing need be kept of it, and no backup.
+or of another version is made again. So nothing need be kept of it, and no backup.
 
 Names of tables and columns are stable: later versions only add. Any SQLite program reads it:
 

@@ -105,7 +105,7 @@ def test_what_goes_on_from_it_takes_its_place(data: Path, other: Path, rimelog: 
     store_job(shorter, JOB.job_id, RECORDS[:-20])
     assert rimelog("take", shorter / "jobs").status == 0
     ran = rimelog("take", other / "jobs")
-    assert "goes on from what was here" in ran.out and len(all_jobs(data)) == 1
+    assert "continues the record that was here" in ran.out and len(all_jobs(data)) == 1
     with StoreReader(all_jobs(data)[0].file) as reader:
         assert reader.last_id == len(RECORDS)
     assert "is here already" in rimelog("take", shorter / "jobs").out

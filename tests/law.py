@@ -9,8 +9,8 @@ from pathlib import Path
 
 from logger.cylinder.filling_rules import CFR_DENSITY, P200_BY_TEST, P200_RATIO
 from logger.model.units import POUND_KG
-from logger.stages.charging.leak_rate import CHRONIC, FIRST_DAYS, REPAIR_DAYS
-from logger.stages.charging.regimes import EU_CHECKS, EUROPEAN, FEDERAL, GWP_AR4, OZONE_DEPLETING, Regime
+from logger.stages.leak_law.leak_rate import CHRONIC, FIRST_DAYS, REPAIR_DAYS
+from logger.stages.leak_law.regimes import EU_CHECKS, EUROPEAN, FEDERAL, GWP_AR4, OZONE_DEPLETING, Regime
 
 PAGE = Path(__file__).parents[1] / "docs" / "law.md"
 
@@ -30,7 +30,7 @@ TEXTS: tuple[tuple[str, str, str], ...] = (
      "addition with three; 125 % is as it was given to this project. Retrofit plans, inspections, extensions and records "
      "are not computed"),
     ("42 USC 7675(c)", "GWP of HFCs", "not read; blends computed from it agree with published AR4 values within 0.3 % "
-     "(tests/stages/charging/test_regimes.py)"),
+     "(tests/stages/leak_law/test_regimes.py)"),
     ("Regulation (EU) 2024/573 article 5, (EU) 517/2014 article 4", "intervals of leak checks by CO2 equivalent",
      "500 t and the detection system of 517/2014 article 5 were read; intervals and their halving not read; the 10 t of "
      "hermetically sealed equipment and Annex II gases are not judged"),

@@ -1,6 +1,6 @@
 """What follows of several jobs together: appliances with their leak rate over time, cylinders with what is in them.
 
-The law is in stages/charging (leak_record, leak_rate) and asked here again with all jobs that are known, also those of
+The law is in stages/leak_law and asked here again with all jobs that are known, also those of
 other computers, which the job itself could not know.
 """
 
@@ -20,8 +20,9 @@ from logger.refrigerant import SHIPPED, Refrigerant, UnknownRefrigerant
 from logger.register import schema
 from logger.register.cylinders_sent import Sent
 from logger.register.read_job import group_key
-from logger.stages.charging.leak_rate import Appliance
-from logger.stages.charging.leak_record import EarlierJob, leak_rate_finding, leak_record
+from logger.stages.leak_law.leak_rate import Appliance
+from logger.stages.leak_law.leak_record import EarlierJob, leak_rate_finding, leak_record
+from logger.stages.leak_law.mass_moved import MOVES
 
 SAMPLE = "sample: "
 FITS_KG = 0.25  # half a pound: hoses and hands on a scale (common practice)
@@ -228,7 +229,7 @@ def _lives(connection: sqlite3.Connection, group: str, sent: Iterable[Sent]) -> 
 
 def _use(life: _Inside, use: dict[str, Any]) -> None:
     if not use["group_key"]:  # of a cylinder that nobody named nothing is known but what moved
-        if use["kind"] in ("recovery", "charging"):
+        if use["kind"] in MOVES:
             _moved(life, use)
         return
     tare_kg, gross_kg, into_kg, u_kg = use["tare_kg"], use["last_gross_kg"], use["into_kg"], use["u_kg"] or 0.0
@@ -242,9 +243,9 @@ def _use(life: _Inside, use: dict[str, Any]) -> None:
             life.move(use, "difference", abs(off_kg), math.hypot(u_kg, life.u_kg) or None,
                       **{f"{side}_kind": "cylinder", f"{side}_name": use["name"]})  # fmt: skip
         life.u_kg = u_kg
-    if use["kind"] in ("recovery", "charging"):
+    if use["kind"] in MOVES:
         held = life.holds
-        if use["kind"] == "recovery" or not held:
+        if MOVES[use["kind"]].into_cylinder or not held:
             life.holds_also(use["job_refrigerant"])
             life.relabel(use, held, life.holds, life.kg)
         life.kg = None if life.kg is None or into_kg is None else life.kg + into_kg
@@ -264,14 +265,16 @@ def _first_seen(life: _Inside, use: dict[str, Any], before_kg: float | None, u_k
     empty = life.kg is not None and life.kg <= EMPTY_KG
     if empty and not use["candidates"]:  # in an empty one is only what comes into it
         entered = [use["job_refrigerant"] or ""]
-    for name in entered or [use["job_refrigerant"] if use["kind"] == "charging" else None]:
+    for name in entered or [
+        use["job_refrigerant"] if use["kind"] in MOVES and not MOVES[use["kind"]].into_cylinder else None
+    ]:
         life.holds_also(name)
     if life.kg is not None and life.kg > TRACE_KG:
         life.move(use, "opening", life.kg, life.u_kg or None, to_kind="cylinder", to_name=use["name"])
 
 
 def _moved(life: _Inside, use: dict[str, Any]) -> None:
-    recovered = use["kind"] == "recovery"
+    recovered = MOVES[use["kind"]].into_cylinder
     both = [("appliance", use["appliance"] or ""), ("cylinder", use["name"])]
     (from_kind, from_name), (to_kind, to_name) = both if recovered else both[::-1]
     mass_kg = None if use["into_kg"] is None else use["into_kg"] if recovered else -use["into_kg"]

@@ -26,9 +26,9 @@ from logger.pipeline.facts import Facts, effective
 from logger.pipeline.job_state import JobState
 from logger.register.received import ReceivedJob, received
 from logger.stages import registry
-from logger.stages.charging.carry import carried_from
-from logger.stages.charging.leak_rate import KEY as LEAK_RATE
 from logger.stages.definition import PastJob
+from logger.stages.leak_law.leak_rate import KEY as LEAK_RATE
+from logger.stages.leak_law.mass_moved import MOVES, carried_from
 from logger.store.errors import StoreError
 from logger.store.place import JobPlace
 from logger.store.reader import StoreReader
@@ -198,12 +198,12 @@ class _JobReading:
         earlier = carried_from(past, job)
         if earlier is None:
             return
-        sums = {kind: _sum(state, kind, key, name) for kind, (key, name) in _MASSES.items()}
+        charged, recovered = (_sum(state, into_cylinder) for into_cylinder in (False, True))
         rates = [f.value("leak_rate") for found in state.findings.values() for f in found if f.key == LEAK_RATE]
         then = next((rate.number for rate in reversed(rates) if rate is not None), None)
         verified = earlier.verified.isoformat() if earlier.verified else None
         self.out.add(
-            "additions", self.out.job, None, earlier.day.isoformat(), sums["charging"], sums["recovery"],
+            "additions", self.out.job, None, earlier.day.isoformat(), charged, recovered,
             earlier.added_kg, int(earlier.first_charge), clean(earlier.purpose), verified, None, None, None, None, None,
             then,
         )  # fmt: skip
@@ -222,15 +222,13 @@ class _JobReading:
                 )  # fmt: skip
 
 
-_MASSES = {"recovery": ("recovery.mass", "recovered"), "charging": ("charging.mass", "charged")}
-
-
-def _sum(state: JobState, kind: str, key: str, name: str) -> float | None:
-    """kg that stages of a kind moved; 0 where there was none, None where one is not known."""
+def _sum(state: JobState, into_cylinder: bool) -> float | None:
+    """kg that stages moved this way; 0 where there was none, None where one is not known."""
     total = 0.0
     for stage in state.stages:
-        if stage.kind == kind:
-            found = [f.value(name) for f in state.findings.get(stage.number, ()) if f.key == key]
+        of = MOVES.get(stage.kind)
+        if of is not None and of.into_cylinder is into_cylinder:
+            found = [f.value(of.amount) for f in state.findings.get(stage.number, ()) if f.key == of.finding]
             last = found[-1] if found else None
             if last is None or last.number is None:
                 return None
@@ -243,13 +241,13 @@ def _stays(stage: Stage, findings: Sequence[Finding]) -> Iterator[tuple[str, Val
 
     A cylinder that was not named is "". Where the appliance stands on the scale no cylinder is weighed.
     """
-    key, name = _MASSES.get(stage.kind, ("", ""))
-    finding = next((f for f in reversed(findings) if f.key == key), None)
-    if finding is None:
+    of = MOVES.get(stage.kind)
+    finding = next((f for f in reversed(findings) if of is not None and f.key == of.finding), None)
+    if of is None or finding is None:
         return
     groups = list(_by_cylinder(finding.inputs))
-    moved, charged = sum(into.number or 0.0 for _, into, _ in groups), finding.value(name)
-    appliance_weighed = stage.kind == "charging" and charged is not None and (charged.number or 0.0) * moved > 0
+    moved, charged = sum(into.number or 0.0 for _, into, _ in groups), finding.value(of.amount)
+    appliance_weighed = not of.into_cylinder and charged is not None and (charged.number or 0.0) * moved > 0
     if not appliance_weighed:
         yield from groups
     elif charged is not None and charged.number is not None:

@@ -93,7 +93,8 @@ Apart: {plant} on the simulated plant;
 - **Liquid ended** is seen by a thermometer at the recovery machine's inlet: the superheat rises by 4 K over its lowest
   within a minute, and stays. Rigs without one are among these, and flows that were wet for a few seconds only.
 - **Another cylinder** has its hose changed. Where the cylinder's pressure follows its course while the scale reads
-  nothing, it was only held up, and what lay on the platform in between does not count; a rig without that gauge can only wait for longer
+  nothing, it was only held up, and what lay on the platform in between does not count; a rig
+  without that gauge can only wait for longer
   than anybody holds one.
 - **Recovery over** waits until the system's pressure no longer falls, as a machine pulls long after the scale shows
   nothing. With the cylinder taken off, or the pressure on its way back up, it waits ten minutes, as it may go on.

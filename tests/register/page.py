@@ -40,8 +40,8 @@ LAW = """\
 ## What records by law ask for
 
 What `rimelog refrigerant-log` lists as missing, the text that asks for it, and how that was checked; figures and
-thresholds are in [law.md](law.md). Paragraphs on record keeping could not be read here: those lines are what the trade keeps.
-Read the texts, and keep what your authority asks for.
+thresholds are in [law.md](law.md). Paragraphs on record keeping could not be read here: those lines are what the
+trade keeps. Read the texts, and keep what your authority asks for.
 
 | field | text | verified |
 |---|---|---|

@@ -2,46 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 from logger.model.events import JobOpened
-from logger.model.job import Job
-from logger.model.value import Value, unknown
-from logger.stages.charging.leak_record import EarlierJob, added_by
-from logger.stages.definition import Carry, PastJob
-
-# as records call them: kinds of stage, and the key and the number of the finding that concludes the mass
-_MASS_OF = {"recovery": ("recovery.mass", "recovered"), "charging": ("charging.mass", "charged")}
-_EVACUATES = "evacuation"
-
-
-def carried_from(past: PastJob, job: Job) -> EarlierJob | None:
-    """None when the earlier job moved no refrigerant."""
-    moving = [stage for stage in past.stages if stage.kind in _MASS_OF]
-    if not moving:
-        return None
-    masses: dict[str, list[Value]] = {kind: [] for kind in _MASS_OF}
-    for stage in moving:
-        key, name = _MASS_OF[stage.kind]
-        concluded = [f.value(name) for f in past.findings.get(stage.number, ()) if f.key == key]
-        masses[stage.kind].append((concluded and concluded[-1]) or unknown("kg", "it was not concluded how much"))
-    recovered = masses["recovery"]
-    return EarlierJob(
-        past.job.job_id,
-        past.day_of(moving),
-        added_by(masses["charging"], recovered).number,
-        first_charge=not recovered and any(stage.kind == _EVACUATES for stage in past.stages),
-        purpose=next(filter(None, (stage.settings.get("purpose") for stage in moving)), ""),
-        verified=max(filter(None, (_day(stage.settings.get("verified")) for stage in moving)), default=None),
-    )
-
-
-def _day(stated: object) -> date | None:
-    try:
-        return date.fromisoformat(str(stated))
-    except ValueError:
-        return None
+from logger.stages.definition import Carry
+from logger.stages.leak_law.leak_record import EarlierJob
+from logger.stages.leak_law.mass_moved import carried_from
 
 
 def fields(carried: Sequence[EarlierJob]) -> Mapping[str, Any]:

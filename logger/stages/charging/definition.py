@@ -10,11 +10,11 @@ from logger.model.drawing import PlotSpec
 from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.model.value import Statement, Value, name_of, number, unknown
-from logger.stages.charging.regimes import CHOICES
 from logger.stages.charging.words import WORDS
 from logger.stages.definition import Carry, LiveQuantity, Pending, Profiles, StageDefinition, StageResult, View, Watch
 from logger.stages.high_side import HIGH_SIDE_LIMIT_HELP, HIGH_SIDE_MARGIN, high_head
 from logger.stages.inputs import StageInputs
+from logger.stages.leak_law.regimes import CHOICES
 from logger.stages.noticing import Notice
 from logger.stages.settings import Form, setting
 from logger.stages.weighed import NO_SCALE, on_scale, stays
@@ -78,8 +78,8 @@ def _analyse(now: Inputs) -> StageResult:
 def _leak_rate(now: Inputs, charged: Value) -> Finding:
     """By what this job has added so far and what earlier jobs of the appliance did."""
     from logger.stages.charging.carry import EarlierJobs
-    from logger.stages.charging.leak_rate import Appliance
-    from logger.stages.charging.leak_record import leak_rate_finding, leak_record
+    from logger.stages.leak_law.leak_rate import Appliance
+    from logger.stages.leak_law.leak_record import leak_rate_finding, leak_record
 
     recovered = [one.facts["recovered"] for one in now.earlier if "recovered" in one.facts]
     carried = now.carried if isinstance(now.carried, EarlierJobs) else None

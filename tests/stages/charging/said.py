@@ -10,8 +10,8 @@ from logger.refrigerant import Refrigerant, find
 from logger.scale.ledger import Leg, MassLedger
 from logger.stages.charging.analysis import _full_charge_finding, _mass_finding, _target_finding
 from logger.stages.charging.definition import alarms
-from logger.stages.charging.leak_rate import Appliance
-from logger.stages.charging.leak_record import EarlierJob, leak_rate_finding, leak_record
+from logger.stages.leak_law.leak_rate import Appliance
+from logger.stages.leak_law.leak_record import EarlierJob, leak_rate_finding, leak_record
 
 DAY = date(2026, 9, 18)
 FULL_KG = 62.0

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from logger.model.finding import Verdict
 from logger.model.units import POUND_KG
 from logger.refrigerant import find
-from logger.stages.charging.leak_rate import Addition, Appliance, annualizing, days_before, judge_leak_rate, rolling
+from logger.stages.leak_law.leak_rate import Addition, Appliance, annualizing, days_before, judge_leak_rate, rolling
 
 TODAY = date(2026, 6, 1)
 

@@ -13,7 +13,7 @@ from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.value import Argument, Value, day_of, known, name_of, number, unknown, word
 from logger.refrigerant import Refrigerant
-from logger.stages.charging.regimes import EUROPEAN, USES, eu_check_months, federal, gwp
+from logger.stages.leak_law.regimes import EUROPEAN, USES, eu_check_months, federal, gwp
 
 KEY = "charging.leak_rate"
 FIRST_DAYS = 365.0  # for an appliance's first addition on record

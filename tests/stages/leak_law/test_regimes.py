@@ -7,8 +7,8 @@ import pytest
 from logger.model.finding import Finding, Verdict
 from logger.model.units import POUND_KG
 from logger.refrigerant import find, names
-from logger.stages.charging.leak_rate import Addition, Appliance, judge_leak_rate
-from logger.stages.charging.regimes import eu_check_months, federal, gwp, ozone_depleting
+from logger.stages.leak_law.leak_rate import Addition, Appliance, judge_leak_rate
+from logger.stages.leak_law.regimes import eu_check_months, federal, gwp, ozone_depleting
 
 TODAY = date(2026, 6, 1)
 

@@ -18,7 +18,7 @@ from typing import Any
 from logger.model.finding import Finding, Verdict
 from logger.model.points import Quantity
 from logger.model.value import Argument, Value, day_of, known, number, unknown, word
-from logger.stages.charging.leak_rate import KEY, Addition, Appliance, judge_leak_rate
+from logger.stages.leak_law.leak_rate import KEY, Addition, Appliance, judge_leak_rate
 
 WHOLE_SHARE = 0.8
 FIRST_CHARGE = "the first charge of an appliance with no earlier job on this computer"

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from logger.model.finding import Finding, Verdict
 from logger.model.value import Value, day_of, known, name_of, unknown
 from logger.refrigerant import find
-from logger.stages.charging.leak_rate import Addition, Appliance
-from logger.stages.charging.leak_record import (
+from logger.stages.leak_law.leak_rate import Addition, Appliance
+from logger.stages.leak_law.leak_record import (
     FIRST_CHARGE,
     EarlierJob,
     LeakRecord,

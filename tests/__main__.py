@@ -34,7 +34,8 @@ REAL_TIME = tuple(f"tests/{room}/" for room in ("annunciate", "api", "app", "cli
 MAX_AGAIN = 5
 WHOLE_PROGRAMS = ("tests/end_to_end", "tests/firmware", "tests/link/ble/test_ble_end_to_end.py")
 JOBS = {
-    "suite": [f"--ignore={place}" for place in WHOLE_PROGRAMS],
+    # By files: what a file's tests share is made once.
+    "suite": ["--dist", "loadfile", "--no-loadscope-reorder", *(f"--ignore={place}" for place in WHOLE_PROGRAMS)],
     "whole programs": ["-n", "3", *WHOLE_PROGRAMS],  # each is several processes
 }
 

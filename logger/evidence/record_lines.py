@@ -5,6 +5,7 @@ against 2.22 bytes a reading, base64 2.75), and it reads as what travelled on th
 """
 
 import json
+import re
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -14,6 +15,8 @@ from logger.model.records import EVENT, FRAMES, Record
 MAX_LINE = 4_000_000
 MAX_EVENTS_BYTES = 16_000_000  # of all events together: they are kept in memory, frames are not
 MAX_EVENT_PARTS = 1_000_000  # their lists, objects and members
+_LONG = 100_000  # bytes of a line that is looked over before it is parsed: nested lists take many times their text
+_STRING = re.compile(rb'"(?:[^"\\]|\\.)*+(?:"|\\?\Z)', re.DOTALL)  # to the end where it is not closed: looked at once
 _KINDS = (FRAMES, EVENT)
 
 
@@ -35,6 +38,8 @@ def parse_record(line: bytes, number: int) -> Record:
     """The record of line `number` (from 1). Raises BundleError; whether it fits the chain is verify_chain's to say."""
     if len(line) > MAX_LINE:
         raise BundleError(f"record line {number} has more than {MAX_LINE:,} bytes")
+    if len(line) > _LONG and re.search(rb"[\[{]", _STRING.sub(b"", line)[1:]):
+        raise BundleError(f"record line {number} cannot be read: it holds more than numbers and texts")
     try:
         data = json.loads(line)
         kind = data["kind"]

@@ -98,7 +98,7 @@ def test_ctrl_c_in_mid_stage_asks_once_and_an_open_view_ends_without_a_traceback
         with terminal(tmp_path, "view") as view:
             view.expect("Recovery")
             window.sendintr()
-            window.expect("Still logging")
+            window.expect("is running. Still logging")
             window.expect("--continue j")
             assert client.status()["stage"]["running"]
             window.sendintr()

@@ -222,7 +222,7 @@ def spend(place: Path, sim: Sim, rig: Path, scale: Wire) -> tuple[dict[str, int]
         sim.do("start_pump")
         evening.when(lambda state: (reading(state, "vacuum") or 1e5) < 250 * MICRON_PA, "the vacuum is deep")
         second.sendintr()
-        second.expect("Still logging")
+        second.expect("is running. Still logging")
         second.sendintr()
         second.expect("is stored in")
     evening.stopped()

@@ -44,7 +44,8 @@ def test_an_evening_of_troubles_loses_no_frame(tmp_path: Path) -> None:
         logger.ready()
         until(lambda: _complete(logger.file, 2, before + 5 * (AWAY_S + 3)), "all is fetched")
         said = logger.stop()
-    assert re.search(r"^\d\d:\d\d:\d\d \S+ scale: LOST, .+\. Still logging; it reconnects automatically$", said, re.M), said
+    lost = r"^\d\d:\d\d:\d\d \S+ scale: LOST, .+\. Still logging; it reconnects automatically$"
+    assert re.search(lost, said, re.M), said
     assert re.search(r"^\d\d:\d\d:\d\d \S+ scale: connected again$", said, re.M)
     stored = Stored(logger.file)
     assert stored.chain.holds

@@ -33,10 +33,10 @@ FAILED = 1  # pytest's exit status for tests that failed, and nothing worse
 REAL_TIME = tuple(f"tests/{room}/" for room in ("annunciate", "api", "app", "cli", "end_to_end", "firmware", "link"))
 MAX_AGAIN = 5
 WHOLE_PROGRAMS = ("tests/end_to_end", "tests/firmware", "tests/link/ble/test_ble_end_to_end.py")
+BY_FILES = ("--dist", "loadfile", "--no-loadscope-reorder")  # what a file's tests share is made once
 JOBS = {
-    # By files: what a file's tests share is made once.
-    "suite": ["--dist", "loadfile", "--no-loadscope-reorder", *(f"--ignore={place}" for place in WHOLE_PROGRAMS)],
-    "whole programs": ["-n", "3", *WHOLE_PROGRAMS],  # each is several processes
+    "suite": [*BY_FILES, *(f"--ignore={place}" for place in WHOLE_PROGRAMS)],
+    "whole programs": ["-n", "3", *BY_FILES, *WHOLE_PROGRAMS],  # each is several processes
 }
 
 

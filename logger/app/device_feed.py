@@ -179,7 +179,8 @@ class DeviceFeed:
     def _hindered(self, why: str) -> None:
         """It is heard, and what it says keeps it from being read: the alarm must not say that it is not heard."""
         if not self.connected:
-            self._engine.device_lost(self._key(), f"device lost: {UNUSABLE}: {clean(why, 120)}")
+            said = self._not_understood or f"{UNUSABLE}: {clean(why, 120)}"
+            self._engine.device_lost(self._key(), f"device lost: {said}")
 
     def _report_trouble(self) -> None:
         self._engine.device_troubled(self._key(), self.trouble())
@@ -231,10 +232,10 @@ class DeviceFeed:
         if self.frames or (not text and (event.code == CONTENT or not cut)):
             self.bad_frames += 1 + event.suppressed
             self._line.bad(event.code, event.raw, event.reason, 1 + event.suppressed)
+        if text:
+            self._not_understood = f'{event.reason}: "{clean(event.raw.decode("latin-1"), 40)}"'
         if event.code == CONTENT:
             self._hindered(event.reason)
-        if self.rig_device.kind == TEXT:
-            self._not_understood = f'{event.reason}: "{clean(event.raw.decode("latin-1"), 40)}"'
 
     def _gap(self, event: link.GapLost) -> None:
         count = event.last - event.first + 1

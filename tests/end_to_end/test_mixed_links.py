@@ -130,8 +130,8 @@ def test_serial_text_and_modbus_make_one_job(tmp_path: Path) -> None:
             bench.transmitter.registers[3] = 0x8000
             logger.when(lambda s: "no reading (-32768)" in str(shown(s, "system_temperature")[1]), "no reading")
             bench.scale.line = lambda: b"E 07\r\n"
-            lost = "no pattern fits this line"
-            logger.when(lambda s: lost in str(shown(s, "cylinder_mass")[1]), "not understood, so lost")
+            lost = 'device lost: no pattern fits this line: "E 07"'
+            logger.when(lambda s: shown(s, "cylinder_mass") == (None, lost), "not understood, so lost")
             assert not logger.device("platform scale")["ok"]
             logger.stop()
 

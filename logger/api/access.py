@@ -48,18 +48,29 @@ class Guard:
         await self.app(scope, receive, send)
 
     def _refusal(self, request: Request) -> JSONResponse | None:
-        host = request.headers.get("host", "").lower()
-        if host not in self._hosts:
-            return problem(421, "this host name is not served here")
-        origin = request.headers.get("origin")
-        if origin is not None and origin.lower().removeprefix("http://") not in self._hosts:
-            return problem(403, "requests from another origin are refused")
+        if (foreign := foreign_refusal(request, self._hosts)) is not None:
+            return foreign
         if not shows_token(dict(request.headers.raw), self._token):
             return problem(401, "a valid token is needed")
-        length = request.headers.get("content-length")
-        if length is not None and (not length.isdecimal() or int(length[:9]) > MAX_BODY_BYTES):
-            return problem(413, f"a body has up to {MAX_BODY_BYTES} bytes")
-        return None
+        return length_refusal(request)
+
+
+def foreign_refusal(request: Request, hosts: frozenset[str]) -> JSONResponse | None:
+    """For another host name (DNS rebinding) or another origin."""
+    if request.headers.get("host", "").lower() not in hosts:
+        return problem(421, "this host name is not served here")
+    origin = request.headers.get("origin")
+    if origin is not None and origin.lower().removeprefix("http://") not in hosts:
+        return problem(403, "requests from another origin are refused")
+    return None
+
+
+def length_refusal(request: Request) -> JSONResponse | None:
+    """For a body that is said to be longer than MAX_BODY_BYTES."""
+    length = request.headers.get("content-length")
+    if length is not None and (not length.isdecimal() or int(length[:9]) > MAX_BODY_BYTES):
+        return problem(413, f"a body has up to {MAX_BODY_BYTES} bytes")
+    return None
 
 
 async def json_object(request: Request) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from logger.cli.quantities import UNITS_OPTION, say
 if TYPE_CHECKING:
     from logger.register.answer_table import AnswerTable
 
+SAMPLE_OPTION = click.option("--sample", is_flag=True, help="Sample data too.")
 F = TypeVar("F", bound=Callable[..., Any])
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.cli.answers import answer_options, print_answer
+from logger.cli.answers import SAMPLE_OPTION, answer_options, print_answer
 from logger.cli.quantities import JSON_OPTION, UNITS_OPTION, say
 from logger.model.points import Quantity
 from logger.model.value import Value, known
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 _Q = Quantity
 CAUTION = "Computed from jobs as entered. The law itself, local codes and your own records come first."
-SAMPLE_OPTION = click.option("--sample", is_flag=True, help="Sample data too.")
 _OFF_KG = 0.05  # what scales leave
 
 

@@ -47,7 +47,6 @@ if TYPE_CHECKING:
     from logger.register.cylinders_now import CylinderNow
 
 _Q = Quantity
-_SPARE_KG = 0.25  # by which two weights of a cylinder differ without a question (register/derive.py)
 _PLOT_WIDTH = 60
 
 
@@ -304,6 +303,7 @@ def out(
     from logger.model.units import parse_quantity
     from logger.register import RegisterError
     from logger.register.cylinders_sent import Sent, add_sent, undo_last
+    from logger.register.derive import FITS_KG
     from logger.store.place import data_dir
 
     now = _found_now(name, user_catalogue())
@@ -334,7 +334,7 @@ def out(
     said = " ".join(filter(None, (shown(gone_kg, _Q.MASS, units, 0), now.cylinder.refrigerant or now.mixture)))
     click.echo(f"{name}: {said} to {to}{f' ({who})' if who else ''} on {sent.date}"
                + (f", paper {paper}" if paper else ""))  # fmt: skip
-    if mass_kg is not None and now.inside.number is not None and mass_kg > now.inside.number + _SPARE_KG:
+    if mass_kg is not None and now.inside.number is not None and mass_kg > now.inside.number + FITS_KG:
         say(f"That is more than the {shown(now.inside, _Q.MASS, units, 0)} known to be in it: check the weight.")
     if not paper and to in ("reclaimer", "destruction"):
         say("No shipping paper entered: --undo, then again with --paper NO.")

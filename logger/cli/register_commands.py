@@ -6,7 +6,8 @@ from typing import Any
 
 import click
 
-from logger.cli.answers import answer_options, print_answer
+from logger.cli.act_commands import JSON_OPTION
+from logger.cli.answers import SAMPLE_OPTION, answer_options, print_answer
 from logger.cli.quantities import say
 from logger.model.text import clean
 
@@ -20,7 +21,7 @@ def register() -> None:
 
 
 @register.command()
-@click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
+@JSON_OPTION
 def rebuild(as_json: bool) -> None:
     """Make the register again from the job files."""
     from logger.cli.progress import counting
@@ -40,7 +41,7 @@ def rebuild(as_json: bool) -> None:
 @click.option("--appliance", metavar="NAME", help="tests: of this appliance, site or customer; a part of its name.")
 @click.option("--year", type=click.IntRange(1970, 9999), help="recovered: in this year alone.")
 @click.option("--sql", metavar="SELECT", help="A question of your own, over the tables of docs/register.md.")
-@click.option("--sample", is_flag=True, help="Sample data too.")
+@SAMPLE_OPTION
 @answer_options
 def ask(
     question: str | None, over: str | None, appliance: str | None, year: int | None, sql: str | None, sample: bool,
@@ -87,7 +88,7 @@ def ask(
 
 @click.command()
 @click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=click.Path(exists=True, path_type=Path))
-@click.option("--json", "as_json", is_flag=True, help="Machine-readable output.")
+@JSON_OPTION
 @click.pass_context
 def take(ctx: click.Context, paths: tuple[Path, ...], as_json: bool) -> None:
     """Take in another computer's jobs and bundles, so that one register has all.

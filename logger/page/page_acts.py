@@ -10,13 +10,12 @@ from typing import Any
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError
 from logger.model.value import word
 from logger.pipeline.errors import ASKED_BACK
+from logger.screen.daemon_client import MAX_TYPED
 from logger.stages import registry
-from logger.stages.settings import Form, Setting, SettingError, check, from_text, settings_of
+from logger.stages.settings import UNUSUAL, Form, Setting, SettingError, check, from_text, settings_of
 from logger.stages.words import statement_of
 from logger.wording.values import Shown
 
-UNUSUAL = "setting.unusual"
-MAX_TEXT = 300
 Body = Mapping[str, Any]
 
 
@@ -69,8 +68,8 @@ def _form(one: Setting) -> dict[str, Any]:
 
 def _text(body: Body, name: str) -> str:
     text = body.get(name, "")
-    if not isinstance(text, str) or len(text) > MAX_TEXT:
-        raise ActRefused(f"Up to {MAX_TEXT} characters.")
+    if not isinstance(text, str) or len(text) > MAX_TYPED:
+        raise ActRefused(f"Up to {MAX_TYPED} characters.")
     return text.strip()
 
 

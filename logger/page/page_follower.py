@@ -4,9 +4,10 @@ import asyncio
 import json
 import threading
 from collections.abc import AsyncIterator, Callable
-from typing import Any, Protocol
+from typing import Any
 
 from logger.page.page_state import page_state
+from logger.screen.daemon_client import DaemonClient
 
 HEARTBEAT_S = 4.0
 AGAIN_S = 1.0
@@ -14,18 +15,10 @@ WAITING = "waiting for the logger"
 ENDED = "the logger has ended"
 
 
-class PageClient(Protocol):
-    """What the page needs of logger.api.client.Client; what it raises is handed over as `lost`."""
-
-    def act(self, action: str, **body: Any) -> dict[str, Any]: ...
-    def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]: ...
-    def stream(self, last_event_id: str = "") -> Any: ...
-
-
 class PageFollower:
     """state: the daemon's newest, None while there is no current one. Made in the loop that browsers are served in."""
 
-    def __init__(self, connect: Callable[[], PageClient], lost: tuple[type[Exception], ...]) -> None:
+    def __init__(self, connect: Callable[[], DaemonClient], lost: tuple[type[Exception], ...]) -> None:
         self._connect, self._lost = connect, lost
         self._loop = asyncio.get_running_loop()
         self._waiting: set[asyncio.Event] = set()

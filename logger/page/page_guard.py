@@ -7,7 +7,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from logger.api.access import MAX_BODY_BYTES, problem
+from logger.api.access import foreign_refusal, length_refusal, problem
 from logger.page.pairing import Pairing
 
 KEY_HEADER = "x-rimelog-key"
@@ -45,14 +45,8 @@ class PageGuard:
         await answer(scope, receive, guarded)
 
     def _refusal(self, request: Request) -> Response | None:
-        if request.headers.get("host", "").lower() not in self._hosts:
-            return problem(421, "this host name is not served here")
-        origin = request.headers.get("origin")
-        if origin is not None and origin.lower().removeprefix("http://") not in self._hosts:
-            return problem(403, "requests from another origin are refused")
-        length = request.headers.get("content-length")
-        if length is not None and (not length.isdecimal() or int(length[:9]) > MAX_BODY_BYTES):
-            return problem(413, f"a body has up to {MAX_BODY_BYTES} bytes")
+        if (refusal := foreign_refusal(request, self._hosts) or length_refusal(request)) is not None:
+            return refusal
         if request.url.path in OPEN:
             return None
         cookie = request.cookies.get(self._cookie, "")

@@ -28,10 +28,11 @@ from starlette.routing import Route
 
 from logger.api.access import json_object, problem
 from logger.page.page_acts import ActRefused, again, answered, daemon_body, stage_forms
-from logger.page.page_follower import PageClient, PageFollower
+from logger.page.page_follower import PageFollower
 from logger.page.page_guard import PageGuard
 from logger.page.page_series import BUCKETS, series
 from logger.page.pairing import Pairing, PairingRefused
+from logger.screen.daemon_client import DaemonClient
 from logger.screen.words import trend_span
 
 USUAL_PORT = 8471
@@ -52,7 +53,7 @@ class Page:
 
     def __init__(
         self,
-        connect: Callable[[], PageClient],
+        connect: Callable[[], DaemonClient],
         lost: tuple[type[Exception], ...],
         *,
         cylinders: Callable[[], Sequence[str]] = tuple,

@@ -10,7 +10,7 @@ from typing import Any
 from logger.clock import local_clock
 from logger.model.finding import Verdict
 from logger.model.units import STANDARD_ATMOSPHERE_PA
-from logger.screen.words import PUT_AWAY, alarm_text, duration, proposal_line, shown, span
+from logger.screen.words import alarm_text, duration, proposal_line, put_away, shown, span
 from logger.stages import registry
 
 Row = dict[str, Any]
@@ -152,16 +152,14 @@ def _stages(state: Row) -> Iterator[Row]:
 
 def _alarm(alarm: Row, state: Row) -> Row:
     """As NAME, NUMBER / LIMIT, WHAT TO DO, with what became of it."""
-    priority, place = str(alarm["priority"]), alarm.get("state")
+    priority, away = str(alarm["priority"]), put_away(alarm)
     new, first = not alarm["acknowledged"], len(state["alarms"]) > 1 and alarm.get("first_out")
     said = ["came first"] if first else []
-    if place in PUT_AWAY:
-        until = alarm.get("shelved_until_ns")
-        said = [f"{PUT_AWAY[place]}{f' until {local_clock(until, seconds=False)}' if until else ''}"]
-        new = False
+    if away:
+        said, new = [away], False
     elif not new:
         said.append(f"acknowledged{' by ' + alarm['operator'] if alarm.get('operator') else ''}")
-    if not alarm["active"] and place not in PUT_AWAY:
+    if not alarm["active"] and not away:
         said.append("cleared")
     return {
         "key": alarm["key"],
@@ -175,7 +173,7 @@ def _alarm(alarm: Row, state: Row) -> Row:
         "said": ", ".join(said),
         "new": new,
         "active": alarm["active"],
-        "away": place in PUT_AWAY,
+        "away": bool(away),
     }
 
 

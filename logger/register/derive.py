@@ -43,7 +43,7 @@ def appliances(connection: sqlite3.Connection, touched: set[str] | None) -> None
         if plain_name(appliance or ""):
             groups[appliance_group(invented, customer, appliance)].append((job, plain_name(site or "")))
     for group in groups if touched is None else touched:
-        connection.execute("DELETE FROM appliances WHERE id = ? OR id LIKE ? ESCAPE '!'", (group, _like(group)))
+        connection.execute("DELETE FROM appliances WHERE id = ? OR id LIKE ? ESCAPE '!'", (group, _like(group, " @ ")))
         jobs = groups.get(group, [])
         sites = sorted({site for _, site in jobs} - {""})
         for site in sites or [""]:
@@ -58,8 +58,9 @@ def appliance_group(invented: int, customer: str | None, appliance: str | None) 
     return (SAMPLE if invented else "") + names
 
 
-def _like(group: str) -> str:
-    return group.replace("!", "!!").replace("%", "!%").replace("_", "!_") + " @ %"
+def _like(group: str, mark: str) -> str:
+    """For LIKE with ESCAPE '!': the ids that follow the group's by a mark, such as a site's or a serial number's."""
+    return group.replace("!", "!!").replace("%", "!%").replace("_", "!_") + mark + "%"
 
 
 def _appliance(connection: sqlite3.Connection, id_: str, jobs: Sequence[str]) -> None:
@@ -194,7 +195,7 @@ def cylinders(connection: sqlite3.Connection, touched: set[str] | None, sent: Se
             for table, column in (("cylinders", "id"), ("movements", "cylinder_id")):
                 connection.execute(
                     f"DELETE FROM {table} WHERE {column} = ? OR {column} LIKE ? ESCAPE '!'",
-                    (id_, id_.replace("!", "!!").replace("%", "!%").replace("_", "!_") + " #%"),
+                    (id_, _like(id_, " #")),
                 )
         for life in _lives(connection, group, [one for one in sent if group_key(one.cylinder) == group]):
             _insert(connection, schema.MOVEMENTS, life.rows)

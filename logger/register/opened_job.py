@@ -155,9 +155,7 @@ class OpenedJob:
     def _stages(self) -> Iterator[StageOfJob]:
         for one in self._state.stages:
             found = tuple(self._state.findings.get(one.number, ()))
-            definition = registry.definition(one.kind)
-            decides = definition.decides if definition is not None else ""
-            deciding = next((f for f in found if f.key == decides), found[0] if found else None)
+            deciding = registry.deciding(one.kind, found)
             verdict = deciding.verdict if deciding is not None else None
             yield StageOfJob(one.number, one.kind, one.begun_ns, one.ended_ns, dict(one.settings), found, verdict)
 

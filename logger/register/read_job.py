@@ -13,6 +13,7 @@ from logger.decode.calibration_fit import zero_drift
 from logger.evidence.chain import event_of
 from logger.evidence.errors import ChainError
 from logger.export.event_words import words
+from logger.model.appliance import plain_name
 from logger.model.codec import type_of
 from logger.model.cylinder import Cylinder
 from logger.model.events import Event, FindingConcluded, Marked, NoteWritten
@@ -127,9 +128,7 @@ class _JobReading:
         """Its verdict."""
         name, kind, state = self.out.job, clean(stage.kind, 40), self.state
         found = state.findings.get(stage.number, [])
-        definition = registry.definition(stage.kind)
-        decides = definition.decides if definition else ""
-        deciding = next((f for f in found if f.key == decides), found[0] if found else None)
+        deciding = registry.deciding(stage.kind, found)
         for n, finding in enumerate(found, 1):
             said = self.said.get(id(finding), finding.said)
             headline = clean(said.headline if said else finding.key)
@@ -271,4 +270,4 @@ def _by_cylinder(inputs: Sequence[Argument]) -> Iterator[tuple[str, Value, Value
 
 def group_key(name: str) -> str:
     """Of a cylinder, by its name in any case."""
-    return " ".join(clean(name, 60).casefold().split())
+    return plain_name(clean(name, 60))

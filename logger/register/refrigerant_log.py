@@ -2,11 +2,14 @@
 
 import sqlite3
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from logger.model.points import Quantity
 from logger.register.answer_table import AnswerColumn, AnswerTable, answer
+from logger.register.derive import SAMPLE
+from logger.stages.leak_law.mass_moved import MOVES
 
 _MASS = Quantity.MASS
 NOT_READ = "text not read here"
@@ -24,8 +27,14 @@ class LawField:
     verified: str
 
 
-_MOVES = "EXISTS (SELECT 1 FROM stages s WHERE s.job = j.id AND s.kind IN ('recovery', 'charging'))"
-_RECOVERS = "EXISTS (SELECT 1 FROM stages s WHERE s.job = j.id AND s.kind = 'recovery')"
+def _has_stage(kinds: Iterable[str]) -> str:
+    listed = ", ".join(f"'{kind}'" for kind in kinds)
+    return f"EXISTS (SELECT 1 FROM stages s WHERE s.job = j.id AND s.kind IN ({listed}))"
+
+
+_MOVES = _has_stage(MOVES)
+_RECOVERS = _has_stage(kind for kind, of in MOVES.items() if of.into_cylinder)
+_UNNAMED = f"('', '{SAMPLE}')"  # ids of what no job named
 _OWNER = "40 CFR 82.157, 84.106, (EU) 2024/573 article 7"
 FIELDS = (
     LawField("customer", "customer", f"j.customer = '' AND {_MOVES}", _OWNER, NOT_READ),
@@ -43,7 +52,7 @@ FIELDS = (
     LawField("mass", "a mass moved", "EXISTS (SELECT 1 FROM movements m WHERE m.job = j.id AND m.mass_kg IS NULL)",
              "40 CFR 82.157, 84.106, (EU) 2024/573 article 7", NOT_READ),
     LawField("cylinder", "name of a cylinder", "EXISTS (SELECT 1 FROM movements m WHERE m.job = j.id "
-             "AND m.cylinder_id IN ('', 'sample: '))", "40 CFR 82.156(a)(3)", NOT_READ),
+             f"AND m.cylinder_id IN {_UNNAMED})", "40 CFR 82.156(a)(3)", NOT_READ),
     LawField("recovered_to", "where the recovered refrigerant goes", f"j.recovered_to = '' AND {_RECOVERS}",
              "40 CFR 82.156(a)(3), (EU) 2024/573 article 7", NOT_READ),
     LawField("verification", "verification test after a leak rate over its threshold",
@@ -122,7 +131,7 @@ def refrigerant_log(
     ).fetchall()
     unnamed = connection.execute(
         "SELECT refrigerant, total(CASE kind WHEN 'recovered' THEN mass_kg ELSE -mass_kg END) FROM movements m "
-        f"WHERE {here} AND cylinder_id IN ('', 'sample: ') GROUP BY 1", values,
+        f"WHERE {here} AND cylinder_id IN {_UNNAMED} GROUP BY 1", values,
     ).fetchall()  # fmt: skip
     return RefrigerantLog(
         year, answer(LOG, rows), answer(BY_CUSTOMER, sums), answer(BALANCE, _balance(connection, values)),
@@ -135,7 +144,7 @@ def _balance(connection: sqlite3.Connection, values: dict[str, Any]) -> list[tup
     """What came in less what went out against what is in the cylinders by their last weights."""
     found: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     rows = connection.execute(
-        "SELECT * FROM movements WHERE date <= :until AND invented <= :sample AND cylinder_id NOT IN ('', 'sample: ') "
+        f"SELECT * FROM movements WHERE date <= :until AND invented <= :sample AND cylinder_id NOT IN {_UNNAMED} "
         "ORDER BY cylinder_id, n", values,
     ).fetchall()  # fmt: skip
     ends: dict[str, dict[str, tuple[str, float]]] = {"at_start": {}, "at_end": {}}

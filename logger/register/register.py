@@ -210,12 +210,8 @@ def _enter(connection: sqlite3.Connection, root: Path, now: Mapping[str, Stamp],
             _touch(connection, job, appliances, cylinders)
             _forget(connection, job)
     for job in counted(changed, "Entering jobs", len(changed)) if len(changed) > 50 else changed:
-        (
-            path,
-            size,
-            *_,
-        ) = now[job]
-        rows = read_job(JobPlace(job, root / path), size + (now[job][3] or 0))
+        path, size, _, log_bytes, _ = now[job]
+        rows = read_job(JobPlace(job, root / path), size + (log_bytes or 0))
         rows.add("files", job, *now[job])
         _store(connection, rows)
         if not all_new:

@@ -32,7 +32,7 @@ from logger.register.register import asked, uids
 from logger.store.copy import copy_job
 from logger.store.database import connect_writer
 from logger.store.errors import StoreError
-from logger.store.place import JobPlace, checkpoints_path, make_private, received_dir
+from logger.store.place import JobPlace, checkpoints_path, jobs_dir, make_private, received_dir
 from logger.store.reader import StoreReader
 from logger.store.rollup import rebuild
 from logger.store.rows import INSERT_RECORD, row_of
@@ -208,7 +208,7 @@ def _goes_on(here: Path, new: Path, records: int) -> bool:
 def _free_id(data: Path, job_id: str) -> str:
     """As it was called there, with -2, -3 ... where another job is called so here."""
     name = clean_name(job_id, 50)
-    taken = {folder.name for parent in ("jobs", "received") for folder in _folders(data / parent)}
+    taken = {folder.name for parent in (jobs_dir(data), received_dir(data)) for folder in _folders(parent)}
     return next(n for n in (name, *(f"{name}-{i}" for i in range(2, _MAX_SAME_ID))) if n not in taken)
 
 

@@ -11,24 +11,23 @@ from logger.model.points import Quantity
 from logger.model.units import STANDARD_ATMOSPHERE_PA, UnitError
 from logger.model.value import known, word
 from logger.pipeline.errors import ASKED_BACK
+from logger.screen.daemon_client import MAX_TYPED
 from logger.screen.key_reader import ESC
 from logger.screen.layout import Asking
 from logger.stages import registry
-from logger.stages.settings import Form, Setting, SettingError, check, from_text, settings_of
+from logger.stages.settings import UNUSUAL, Form, Setting, SettingError, check, from_text, settings_of
 from logger.stages.words import statement_of
 from logger.wording.values import Shown
 
 State = Mapping[str, Any]
 Do = Callable[..., dict[str, Any]]
 ENTER, BACK = ("\r", "\n"), ("\x7f", "\x08")
-MAX_TEXT = 300
 CONFIRM = "Enter yes   Esc no"
 CONFIRM_SETTABLE = "Enter yes   s a setting   Esc no"
 CHOOSE = "1-9 choose   Esc no"
 CHOOSE_USUAL = "Enter the usual next   1-9 choose   Esc no"
 TYPE = "Enter write it   Esc no"
 TYPE_SETTING = "Enter set it   Esc no"
-UNUSUAL = "setting.unusual"
 ENTER_AGAIN = "On this screen: Enter once more."
 
 
@@ -217,7 +216,7 @@ class Acting:
                     return self._done(act) if typing.at_once and isinstance(act, KeyAct) else ""
         elif key in BACK:
             typing.text = typing.text[:-1]
-        elif len(key) == 1 and key.isprintable() and len(typing.text) < MAX_TEXT:
+        elif len(key) == 1 and key.isprintable() and len(typing.text) < MAX_TYPED:
             typing.text += key
         return ""
 

@@ -3,13 +3,14 @@
 import threading
 import time
 from collections.abc import Callable, Sequence
-from typing import Any, Protocol
+from typing import Any
 
 from rich.console import Console, Group
 from rich.live import Live
 
 from logger.model.units import NS_PER_S
 from logger.screen.acting import Acting
+from logger.screen.daemon_client import DaemonClient
 from logger.screen.folding import wrapped
 from logger.screen.key_reader import DOWN, ESC, LEFT, RIGHT, UP, Keys
 from logger.screen.layout import Asking, Trend, render
@@ -21,14 +22,6 @@ NOTE_S = 5.0
 PAGES = {"r": "readings", "f": "findings", "d": "devices", "l": "alarms", "?": "help"}
 ONWARD = {" ": 1, "\r": 1, "\n": 1, "\x7f": -1, "\x08": -1} | {DOWN: 1, RIGHT: 1, UP: -1, LEFT: -1}
 """Keys that show the next or the last part of a page: large ones, for a hand in a glove."""
-
-
-class DaemonClient(Protocol):
-    """What the screen needs of logger.api.client.Client; errors are of type `lost`."""
-
-    def act(self, action: str, **body: Any) -> dict[str, Any]: ...
-    def history(self, point: str, since_ns: int, buckets: int) -> list[dict[str, Any]]: ...
-    def stream(self, last_event_id: str = "") -> Any: ...
 
 
 Picture = tuple[dict[str, Any], Trend]

@@ -96,19 +96,24 @@ def alarm_line(alarm: dict[str, Any], several: bool = False) -> str:
 def alarm_head(alarm: dict[str, Any], several: bool = False) -> str:
     """Priority, whether anyone acknowledged it, name, number and limit. several: then which came first is said."""
     word = str(alarm["priority"]).upper()
-    if alarm.get("state") in PUT_AWAY:
-        until = alarm.get("shelved_until_ns")
-        till = f" until {local_clock(until, seconds=False)}" if until else ""
-        return f"{word} {PUT_AWAY[alarm['state']]}{till}: {alarm['label']}"
+    if away := put_away(alarm):
+        return f"{word} {away}: {alarm['label']}"
     new = "" if alarm["acknowledged"] else " NEW"
     first = " (came first)" if several and alarm.get("first_out") else ""
     number = f", {alarm['measured']}" if alarm.get("measured") else ""
     return f"{word}{new}{first}: {alarm['label']}{number}{'' if alarm['active'] else ', cleared'}"
 
 
+def put_away(alarm: dict[str, Any]) -> str:
+    """ "silenced until 2:40"; "" for an alarm that is watched."""
+    until = alarm.get("shelved_until_ns")
+    word = PUT_AWAY.get(alarm.get("state", ""), "")
+    return f"{word} until {local_clock(until, seconds=False)}" if word and until else word
+
+
 def alarm_text(alarm: dict[str, Any]) -> str:
     """What to do; of one that was put away, why."""
-    if alarm.get("state") in PUT_AWAY:
+    if put_away(alarm):
         until = "No warning until then." if alarm.get("shelved_until_ns") else "No warning."
         return f"{alarm['reason']}. {until}" if alarm.get("reason") else until
     return str(alarm["message"])

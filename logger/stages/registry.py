@@ -1,8 +1,10 @@
 """The stages of a job, in the order of the work. To add one: its folder, and its line here."""
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
+from logger.model.finding import Finding
 from logger.model.points import Quantity
 from logger.stages.charging.definition import DEFINITION as CHARGING
 from logger.stages.cylinder_notice import NOTICE as CYLINDER_NOTICE
@@ -38,6 +40,13 @@ def label(kind: str) -> str:
     """What a person reads; of a stage that this version does not know its name as recorded."""
     found = definition(kind)
     return kind.replace("-", " ").capitalize() if found is None else found.label
+
+
+def deciding(kind: str, findings: Sequence[Finding]) -> Finding | None:
+    """The finding that a stage is judged by: the one that its kind names, else the first."""
+    known = definition(kind)
+    decides = known.decides if known is not None else ""
+    return next((one for one in findings if one.key == decides), findings[0] if findings else None)
 
 
 def usual_next(kind: str | None) -> StageDefinition[Any] | None:

@@ -26,6 +26,7 @@ MAX_TEXT = 120
 MAX_LONG_TEXT = 400
 MAX_COUNT = 1000
 MAX_NUMBER = 1e12  # SI: more than any job has of anything
+UNUSUAL = "setting.unusual"  # key of a refusal that a person may overrule
 
 
 class Form(StrEnum):

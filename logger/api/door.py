@@ -42,7 +42,8 @@ class TimedConnection(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self._idle_check = self.loop.call_later(REQUEST_S, self._close_idle)
-        self.data_received(self._begun)
+        if self._begun:
+            self.data_received(self._begun)
 
     def connection_lost(self, exc: Exception | None) -> None:
         if self._idle_check is not None:

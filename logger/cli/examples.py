@@ -36,7 +36,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     ),
     "run": ("rimelog run rig.toml --refrigerant R-407C --charge 216lb --cylinder A",),
     "view": ("rimelog view",),
-    "page": ("rimelog page", "rimelog page --no-open"),
+    "page": ("rimelog page", "rimelog page --no-open", "rimelog page --lan --role operate"),
     "status": ("rimelog status",),
     "next": ("rimelog next",),
     "stage begin": (

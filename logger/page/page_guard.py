@@ -1,6 +1,7 @@
 """What is asked of each request before anything is done with it, and the headers of every answer."""
 
-from collections.abc import MutableMapping
+from collections.abc import Callable, MutableMapping
+from dataclasses import dataclass
 from typing import Any
 
 from starlette.requests import Request
@@ -8,10 +9,14 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from logger.api.access import foreign_refusal, length_refusal, problem
-from logger.page.pairing import Pairing
+from logger.page.page_door import Guest
+from logger.page.pairing import BrowserSession, Pairing, Role, may_act
 
 KEY_HEADER = "x-rimelog-key"
-OPEN = frozenset({"/", "/page.css", "/page.js", "/pair", "/session"})  # nothing of the job; /pair asks for the code
+# Nothing of the job; /pair asks for the code.
+OPEN = frozenset({"/", "/page.css", "/page.js", "/forms.js", "/pair", "/session"})
+OWNERS = "/phones"  # who may use the page: for the browser of this computer alone
+ACKNOWLEDGES = "/do/acknowledge"
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -26,11 +31,44 @@ HEADERS = (
 )
 
 
-class PageGuard:
-    """ASGI middleware. hosts: as a Host header names them, such as "127.0.0.1:8471"."""
+@dataclass(frozen=True, slots=True)
+class DoorRules:
+    """Of the door that listens at `port`. names: host names beside its address; of a certificate, for the network's."""
 
-    def __init__(self, app: ASGIApp, pairing: Pairing, hosts: frozenset[str], cookie: str) -> None:
-        self.app, self._pairing, self._hosts, self._cookie = app, pairing, hosts, cookie
+    port: int
+    local: bool
+    tls: bool = False
+    names: frozenset[str] = frozenset()
+
+    @property
+    def cookie(self) -> str:
+        return f"{'__Host-' if self.tls else ''}rimelog-{self.port}"
+
+    def hosts(self, address: str) -> frozenset[str]:
+        """As a Host header names them. address: at which the request came in."""
+        return frozenset(f"{name}:{self.port}" for name in (*self.names, address))
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """Who asks, as routes find it in `request.state.visit`. session: None without a cookie that counts."""
+
+    door: DoorRules
+    address: str
+    session: BrowserSession | None
+
+
+class PageGuard:
+    """ASGI middleware. door: the rules of the one that listens at a port. known: told whose connection a guest's is."""
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        pairing: Pairing,
+        door: Callable[[int], DoorRules | None],
+        known: Callable[[Guest, BrowserSession], None],
+    ) -> None:
+        self.app, self._pairing, self._door, self._known = app, pairing, door, known
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -45,17 +83,28 @@ class PageGuard:
         await answer(scope, receive, guarded)
 
     def _refusal(self, request: Request) -> Response | None:
-        if (refusal := foreign_refusal(request, self._hosts) or length_refusal(request)) is not None:
+        address, port = request.scope["server"]
+        door = self._door(port)
+        if door is None:
+            return problem(421, "this host name is not served here")
+        if (refusal := foreign_refusal(request, door.hosts(address)) or length_refusal(request)) is not None:
             return refusal
+        session = self._pairing.session(request.cookies.get(door.cookie, ""), door.local)
+        request.state.visit = Visit(door, request.scope["client"][0], session)
+        if session is not None:
+            self._known(request.state.guest, session)
         if request.url.path in OPEN:
             return None
-        cookie = request.cookies.get(self._cookie, "")
-        if not self._pairing.may_watch(cookie):
+        if session is None:
             return problem(401, "This browser is not connected.")
-        if request.method not in ("GET", "HEAD") and not self._pairing.may_act(
-            cookie, request.headers.get(KEY_HEADER, "")
-        ):
+        if request.url.path.startswith(OWNERS) and not session.local:
+            return problem(403, "Phones are connected at the laptop.")
+        if request.method in ("GET", "HEAD"):
+            return None
+        if not may_act(session, request.headers.get(KEY_HEADER, "")):
             return problem(403, "This browser may watch but not act.")
+        if not session.role.may(Role.ACKNOWLEDGE if request.url.path == ACKNOWLEDGES else Role.OPERATE):
+            return problem(403, session.role.says)
         return None
 
 

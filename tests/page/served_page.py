@@ -9,7 +9,10 @@ import threading
 from collections.abc import Iterator
 from typing import Any
 
-from logger.page.page_server import Page, PageServer, listening
+from logger.page.lan_door import LanDoor
+from logger.page.page_door import listening
+from logger.page.page_server import Page, PageServer
+from logger.page.pairing import BrowserSession, Role
 
 
 class Lost(Exception):
@@ -110,19 +113,34 @@ class ServedPage(Visitor):
         super().__init__(self.server.port)
 
     async def _serve(self) -> None:
-        def paired() -> None:
+        def paired(session: BrowserSession) -> None:
             self.paired += 1
 
         self.page = Page(
             lambda: self.daemon, (Lost,), cylinders=lambda: ["A", "spare"], operator="Sam", paired=paired,
             now_s=lambda: self.now_s,
         )  # fmt: skip
-        self.server = PageServer(self.page, listening(0))
+        lan = LanDoor(0, addresses=lambda: ["127.0.0.1"], host="127.0.0.1")
+        self.server = PageServer(self.page, listening(0), lan)
         self.ready.set()
         await self.server.run()
 
     def new_code(self) -> str:
-        return self.page.pairing.new_code()
+        return self.page.pairing.new_code().text
+
+    def phone(self, role: Role = Role.OPERATE, name: str = "") -> Visitor:
+        """One that is connected, at the network's door."""
+        made = Visitor(self.lan_port())
+        made.pair(self.page.pairing.new_code(role, name, local=False).text)
+        return made
+
+    def lan_port(self) -> int:
+        async def opened() -> int:
+            self.server.lan.open()
+            assert self.server.lan.rules is not None
+            return self.server.lan.rules.port
+
+        return asyncio.run_coroutine_threadsafe(opened(), self.loop).result(30)
 
     def close(self) -> None:
         self.loop.call_soon_threadsafe(self.server.end)

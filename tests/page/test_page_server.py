@@ -9,8 +9,9 @@ import pytest
 import logger.page
 from logger.api.access import MAX_BODY_BYTES
 from logger.page import page_follower
+from logger.page.page_door import listening
 from logger.page.page_guard import POLICY
-from logger.page.page_server import FILES, SERIES_S, listening
+from logger.page.page_server import FILES, SERIES_S
 from logger.page.pairing import MAX_FAILED
 from tests.page.served_page import Lost, ServedPage, served_page
 from tests.page.states import recovery
@@ -68,8 +69,8 @@ def test_what_anyone_may_read_has_nothing_of_the_job(page: ServedPage) -> None:
     for path in FILES:
         status, data, _ = page.request("GET", path, Cookie="", X_Rimelog_Key="")
         assert status == 200 and b"2026-01-06-01" not in data and b"Chiller" not in data
-    assert page.request("GET", "/session", Cookie="")[1] == {"connected": False}
-    assert page.request("GET", "/session")[1] == {"connected": True}
+    assert page.request("GET", "/session", Cookie="")[1].keys() == {"connected", "how"}
+    assert page.request("GET", "/session")[1] == {"connected": True, "role": "operate", "says": "", "local": True}
 
 
 def test_a_code_connects_one_browser(page: ServedPage) -> None:
@@ -214,7 +215,7 @@ def test_the_usual_port_gives_way_and_a_named_one_does_not() -> None:
 def test_the_page_is_small_and_all_its_own() -> None:
     folder = Path(str(logger.page.__path__[0])) / "files"
     size = {name: (folder / name).stat().st_size for name, _ in FILES.values()}
-    assert sum(size.values()) < 70_000 and size["page.js"] < 30_000
+    assert sum(size.values()) < 70_000 and size["page.js"] + size["forms.js"] < 30_000
     assert {path.name for path in folder.iterdir()} == set(size)
     for name in size:
         text = (folder / name).read_text(encoding="utf-8")

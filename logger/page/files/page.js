@@ -60,10 +60,17 @@ function listen() {
   source.addEventListener("not-current", e => { heard = 0; const reason = JSON.parse(e.data).why.replaceAll("`", ""); lost(reason.charAt(0).toUpperCase() + reason.slice(1) + (/[.?!]$/.test(reason) ? "" : ".")); });
   source.onerror = () => { if (source.readyState === EventSource.CLOSED) refused(); };
 }
-const connected = async () => (await (await fetch("/session")).json()).connected;
+/* whether this browser is connected; what it may do is shown */
+async function session() {
+  const s = await (await fetch("/session")).json();
+  body.dataset.role = s.role || "";
+  put("role", s.says || ""); put("pair-how", s.how || "");
+  $("phones").hidden = !s.local;
+  return s.connected;
+}
 async function refused() {
   try {
-    if (!await connected()) { source.close(); now("pair"); return; }
+    if (!await session()) { source.close(); now("pair"); return; }
   } catch { /* its program does not answer: tried again */ }
   setTimeout(listen, 2000);
 }
@@ -80,9 +87,10 @@ async function begin() {
       if (r.ok) store.set("rimelog-key", key = answer.key); else put("pair-why", answer.title);
     } catch { put("pair-why", "The program behind this page does not answer."); }
   }
-  if (!await connected().catch(() => true)) now("pair"); else { heard = performance.now(); heardAt = Date.now(); listen(); }
+  if (!await session().catch(() => true)) now("pair"); else { heard = performance.now(); heardAt = Date.now(); listen(); }
 }
 let key = store.get("rimelog-key") || "";
+addEventListener("hashchange", () => { if (location.hash.length > 20) location.reload(); });
 
 /* ---- laying out a state ---- */
 let loud = "", shownStage = "";
@@ -272,7 +280,8 @@ function beginStage(s) {
   ask({ title: `Begin ${s.label.toLowerCase()}?`, text: S.stage.running ? `${S.stage.title} ends with it.` : "", fields: s.settings.length ? [box] : [], yes: `Begin ${s.label.toLowerCase()}`, run: () => act("stage-begin", { kind: s.kind, settings: settings() }) });
 }
 function press(what) {
-  if (body.dataset.now !== "live") return;
+  const role = body.dataset.role;
+  if (body.dataset.now !== "live" || (role !== "operate" && (role !== "acknowledge" || what !== "ack"))) return;
   menu(false);
   Promise.resolve(ACTS[what]()).catch(() => say("The logger does not answer. Nothing was entered."));
 }

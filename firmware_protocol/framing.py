@@ -103,9 +103,9 @@ class FrameDecoder:
         self._skipping = False  # inside a run already reported as too long
 
     @property
-    def pending(self) -> int:
+    def tail(self) -> bytes:
         """Bytes held back because their delimiter has not arrived."""
-        return len(self._tail)
+        return self._tail
 
     def reset(self) -> None:
         """Forget a half-received frame (the link was opened anew); counters stay."""

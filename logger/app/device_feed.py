@@ -1,6 +1,7 @@
 """From the links into the pipeline and the record: one port of one rig device."""
 
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -28,6 +29,9 @@ KeepFrame = Callable[[str, int, bytes, list[PointSample]], None]
 
 INTERRUPTED_NS = 200_000  # between two clocks that are read one after the other: they are read again
 READ_TRIES = 5
+PERIOD_TOLERANCE = 0.1  # a device takes the nearest period that it can do
+RESTARTS = 3  # within RESTARTS_NS: not one brown-out, but a supply or a firmware that fails
+RESTARTS_NS = 600 * NS_PER_S
 SHOWN_NS = 60 * NS_PER_S  # so long after it was last noticed, what a device gets wrong is shown
 LOOKING = "looking for it"
 UNUSABLE = "it answers, but cannot be used"
@@ -55,6 +59,7 @@ class DeviceFeed:
         self._line = LineReport()
         self._cut_by_opening = True  # nothing has come yet
         self._wrong: dict[str, tuple[str, int]] = {}  # what the device got wrong lately: about what -> words, when
+        self._restarted_ns: deque[int] = deque(maxlen=RESTARTS)
         self.refused: str | None = None
         self.lost_code = ""  # why it is not heard (logger.link.errors), "" while it is
         self._budget = EventBudget()
@@ -256,6 +261,10 @@ class DeviceFeed:
             boot_count=event.new_boot_count,
         )  # fmt: skip
         self._emit_budgeted("device restarted", gap)
+        self._restarted_ns.append(event.at_ns)
+        if len(self._restarted_ns) == RESTARTS and event.at_ns - self._restarted_ns[0] < RESTARTS_NS:
+            words = f"restarts again and again, boot count {event.new_boot_count}: check its supply and watchdog"
+            self._noticed("restarts", words, event.at_ns)
 
     def _up(self, event: link.LinkUp) -> None:
         self.url = event.url
@@ -314,8 +323,8 @@ class DeviceFeed:
         if problem and self.connected and clean(problem) not in (trouble or ""):
             parts.append(clean(problem))
         parts += [clean(why) for why in unread.values()]
-        if self.connected and readings is not None and readings.clock_problem:
-            parts.append(readings.clock_problem)
+        if self.connected and readings is not None:
+            parts += filter(None, (readings.clock_problem, self._other_period()))
         return {
             "name": self.rig_device.name,
             "id": self.device_id,
@@ -326,6 +335,13 @@ class DeviceFeed:
             "bad_frames": self.bad_frames,
             "lost_frames": self.lost_frames,
         }
+
+    def _other_period(self) -> str | None:
+        """It takes no period, or only such as are far from the one that the rig file asks for."""
+        asked_s = self.rig_device.period_s or 0.0
+        described = self._engine.model.devices[self.device_id].described if asked_s else ()
+        far = [d.period_ms / 1000 for d in described if abs(d.period_ms / 1000 - asked_s) > PERIOD_TOLERANCE * asked_s]
+        return f"samples every {far[0]:g} s, not every {asked_s:g} s as the rig file asks" if far else None
 
     def _known(self) -> bool:
         return self.device_id in self._engine.model.devices

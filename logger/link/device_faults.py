@@ -17,7 +17,7 @@ _WORDS: Final = {
     Fault.OVER_TEMPERATURE: "over temperature",
     Fault.WATCHDOG_RESET: "last start forced by its watchdog",
 }
-PAST: Final = Fault.WATCHDOG_RESET  # says how it started, and stays until it starts again: shown, no alarm
+PAST: Final = int(Fault.WATCHDOG_RESET)  # says how it started, and stays until it starts again: shown, no alarm
 
 
 def fault_text(faults: int) -> str:

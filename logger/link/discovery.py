@@ -27,7 +27,7 @@ from firmware_protocol.requests import Request, RequestDescribe, RequestHello, R
 from logger.decode.ucum import unit_problem
 from logger.link.device_faults import fault_text, unheld_text
 from logger.link.errors import LinkLost
-from logger.link.line_report import NOT_FRAMES, LineReport, error_text
+from logger.link.line_report import LineReport, error_text, request_words
 from logger.link.opening import open_stream
 from logger.link.ports.stream import StreamLink, by_radio
 from logger.model.text import clean
@@ -160,6 +160,7 @@ class _Asking:
         self._report = LineReport()
         self._request_id = 0
         self._messages: list[tuple[Message, bytes]] = []  # received and not looked at yet, with their payloads
+        self._stray = False  # a reply came that carries another id than the newest request
         self._complaint: str | None = None  # what it says of its own accord to be wrong
 
     async def hello(self, timeout_s: float) -> Hello:
@@ -174,9 +175,7 @@ class _Asking:
 
     def silence(self) -> str:
         """Why there was no hello."""
-        if not self._report:
-            return "no answer"
-        return self._report.text() if self._report.good else f"{NOT_FRAMES}: {self._report.text()}"
+        return self._report.silence(self._decoder.tail)
 
     async def trouble(self, hello: Hello) -> str | None:
         """What a job would stumble over: its descriptions, its status. Raises LinkLost."""
@@ -209,7 +208,8 @@ class _Asking:
             if found is not None:
                 return found
         bad = f": {self._report.text()}" if self._report else ""
-        raise _Trouble(f"no usable reply to {type(request).__name__}{bad}")
+        bad += "; its replies carry another id than the request" if self._stray else ""
+        raise _Trouble(f"no usable reply when asked for {request_words(request)}{bad}")
 
     async def _send(self, request: Request) -> None:
         self._request_id = self._request_id % 255 + 1
@@ -229,6 +229,7 @@ class _Asking:
                         mine = payload[1] == self._request_id
                         if isinstance(message, kind) and (mine or not own):
                             return message, payload
+                        self._stray |= isinstance(message, kind) and payload[1] != 0
                         if own and mine and isinstance(message, ErrorMessage):
                             raise _Trouble(f"it refuses the request: {error_text(message)}")
                     self._take((await self._link.read())[0])

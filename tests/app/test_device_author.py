@@ -23,6 +23,7 @@ from sim_device.scenarios import SCENARIOS
 from tests.conformance.faulty import ACCEPTED, DESCRIBE, HELLO, SAMPLES, STATUS, Faulty, body_of, with_body
 from tests.sim_device.host import steady
 
+SET_PERIOD: Final = 0x09
 STEP_S: Final = 0.02
 WAIT_S: Final = 6.5  # a little longer than a handshake without an answer takes
 BOARDS: Final = boards(SCENARIOS["brewery"])
@@ -85,6 +86,20 @@ class _Complains(Faulty):
         return [encode_frame(payload), *([error] if payload[0] == STATUS else [])]
 
 
+class _Text(Faulty):
+    """An instrument that sends lines, on the port of a device."""
+
+    leads = False
+
+    def said(self, payload: bytes) -> list[bytes]:
+        return [b"P=12 kPa\r\n"]
+
+
+def _other_id(payload: bytes) -> bytes:
+    asked = payload[1]
+    return payload if payload[0] == SAMPLES or not asked else payload[:1] + bytes((asked % 255 + 1,)) + payload[2:]
+
+
 def _described(**changes: Any) -> Device:
     """Its hello says the layout of what it describes, but the description is wrong."""
     (board,) = (b for b in BOARDS if b.name == "scale")
@@ -120,6 +135,15 @@ CASES = (
     Case("a closed contact", lambda: _Changed(STATUS, _closed_while_idle), "output 0 is closed though nothing"),
     Case("start refused", lambda: _Changed(ACCEPTED, lambda p: encode_message(
         ErrorMessage(p[1], ErrorCode.HARDWARE, "no converter", p[2]))), "hardware, no converter", ""),
+    Case("another index", lambda: _Changed(DESCRIBE, _key(0, lambda n: n + 1)), "index 0, it answers with index 1",
+         "not indexed"),
+    Case("another request id", lambda: _Changed(None, _other_id), "not that of the request", "another id than the"),
+    Case("samples of another layout", lambda: _Changed(SAMPLES, lambda p: p[:1] + bytes(4) + p[5:]),
+         "samples of layout 0x00000000, which its descriptions do not make", ""),
+    Case("a sequence that stands still", lambda: _Changed(SAMPLES, lambda p: p[:5] + b"\7\0\0\0" + p[9:]),
+         "frame after frame has sequence number 7", ""),
+    Case("a fault of a later version", lambda: _Changed(STATUS, _key(11, lambda _: 0x200)), "fault bit 9"),
+    Case("lines of text", _Text, "is it a text instrument"),
     Case("range upside down", lambda: _described(range_low=9999.0), "range 9999 to 440"),
     Case("a wrong unit", lambda: _described(unit="Cel"), "unit Cel does not fit mass", "Cel is no unit of mass"),
 )  # fmt: skip
@@ -205,6 +229,15 @@ def test_each_fault_bit_has_words() -> None:
 def test_a_rig_that_sets_a_period_passes() -> None:
     checked = asyncio.run(_with(lambda: Faulty(), lambda url: check_rig(_rig(url, period_s=0.5), 10.0)))
     assert checked.all_well, _all_said(checked)
+
+
+def test_a_device_that_takes_no_period_is_said_to_keep_its_own() -> None:
+    class Deaf(Faulty):
+        def received(self, payload: bytes) -> bytes | None:
+            return None if payload[0] == SET_PERIOD else payload
+
+    checked = asyncio.run(_with(Deaf, lambda url: check_rig(_rig(url, period_s=0.7), 3.0)))
+    assert "not every 0.7 s as the rig file asks" in _all_said(checked)
 
 
 def test_a_vacuum_gauge_over_range_at_atmosphere_passes() -> None:

@@ -42,6 +42,14 @@ def test_frames_from_while_the_logger_was_off_are_not_called_lost(feed: DeviceFe
     assert feed.shown()["lost_frames"] == 3
 
 
+def test_a_device_that_restarts_again_and_again_is_in_trouble_and_one_brown_out_is_none(feed: DeviceFeed) -> None:
+    feed.connected = True
+    for boot in range(2, 5):
+        assert feed.trouble() is None
+        feed.take(link.Rebooted(time.monotonic_ns(), b"", boot - 1, boot))
+    assert "restarts again and again, boot count 4" in str(feed.trouble())
+
+
 def test_a_device_that_answers_and_cannot_be_read_is_not_said_to_be_looked_for(feed: DeviceFeed) -> None:
     assert feed.shown()["text"] == "looking for it"
     feed.take(link.Contradiction(time.monotonic_ns(), "layout", "describe: key 3: 9 is no sample type"))

@@ -18,8 +18,11 @@ from logger.decode.layouts import KNOWN_LAYOUTS
 from logger.link import link_events as events
 from logger.link.session.backfill import Backfill
 from logger.model.sequence import Arrival, SequenceTracker
+from logger.model.units import NS_PER_S
 
 HELD_FRAMES: Final = 1000
+STUCK_FRAMES: Final = 5  # with one sequence number, one after another: none of them was resent
+TOLD_EVERY_NS: Final = 10 * NS_PER_S
 
 
 class Delivery:
@@ -37,6 +40,8 @@ class Delivery:
         self._before_start: int | None = None
         self._proven = False  # boot count and sequence hold on this connection
         self._held: deque[tuple[Frame, Samples, int]] = deque(maxlen=HELD_FRAMES)
+        self._same = (0, 0)  # the newest duplicate's sequence number, how often it came one after another
+        self._told_ns: dict[str, int] = {}  # about what, when
         self._unresolved: deque[int] = deque(maxlen=KNOWN_LAYOUTS)  # layouts asked for in vain
 
     def take(self, frame: Frame, samples: Samples, now_ns: int) -> None:
@@ -123,5 +128,18 @@ class Delivery:
         self.backfill.arrived(samples.sequence, explained.arrival, at_ns)
         if explained.arrival is Arrival.DUPLICATE:
             self.duplicates += 1
+            number, times = self._same
+            self._same = samples.sequence, times + 1 if number == samples.sequence else 1
+            if self._same[1] >= STUCK_FRAMES:
+                self._contradicts("sequence", f"frame after frame has sequence number {samples.sequence}", at_ns)
         else:
+            self._same = 0, 0
+            if explained.arrival is Arrival.LIVE and self._model.layouts.find(samples.layout_id) is None:
+                what = f"samples of layout 0x{samples.layout_id:08x}, which its descriptions do not make"
+                self._contradicts("layout", what, at_ns)
             self._emit(events.SamplesReceived(at_ns, frame.raw, samples, self._boot_count, explained))
+
+    def _contradicts(self, code: str, reason: str, at_ns: int) -> None:
+        if at_ns - self._told_ns.get(code, -TOLD_EVERY_NS) >= TOLD_EVERY_NS:
+            self._told_ns[code] = at_ns
+            self._emit(events.Contradiction(at_ns, code, reason))

@@ -40,10 +40,11 @@ class _Wanted:
 class Exchange:
     """Numbers requests and knows which one waits for its reply."""
 
-    __slots__ = ("_last_id", "_last_ticket", "_out", "_wanted", "asked")
+    __slots__ = ("_last_id", "_last_ticket", "_out", "_wanted", "asked", "stray")
 
     def __init__(self) -> None:
         self.asked: SentRequest | None = None
+        self.stray: int | None = None  # id of a reply to something else, since the newest request was sent
         self._wanted: deque[_Wanted] = deque()
         self._last_ticket = 0
         self._last_id = 0
@@ -55,7 +56,7 @@ class Exchange:
         numbered = replace(request, request_id=self._last_id)
         # the delimiter in front ends whatever noise the device's receiver has gathered
         self._out += DELIMITER + encode_frame(encode_message(numbered))
-        self.asked = SentRequest(numbered, now_ns, ticket)
+        self.asked, self.stray = SentRequest(numbered, now_ns, ticket), None
 
     def send_aside(self, request: Request) -> None:
         """Put `request` on the wire whatever is outstanding; nobody waits for its reply (SPEC.md section 3.2)."""
@@ -66,6 +67,7 @@ class Exchange:
         """The request that this id answers, now done with; None for a late or foreign id."""
         asked = self.asked
         if asked is None or asked.request.request_id != request_id:
+            self.stray = request_id or self.stray
             return None
         self.asked = None
         if asked.ticket is not None:

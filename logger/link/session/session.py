@@ -31,11 +31,22 @@ from firmware_protocol.messages import (
     TimeMarked,
     decode_payload,
 )
-from firmware_protocol.requests import Permit, Request, RequestHello, RequestStatus, ResendFrom, Start, Stop, TimeMark
+from firmware_protocol.requests import (
+    Permit,
+    Request,
+    RequestDescribe,
+    RequestHello,
+    RequestOutput,
+    RequestStatus,
+    ResendFrom,
+    Start,
+    Stop,
+    TimeMark,
+)
 from logger.decode.device_model import Explained, ProtocolDevice
 from logger.link import link_events as events
 from logger.link.errors import NO_ANSWER, UNUSABLE, LinkLost
-from logger.link.line_report import CONTENT, NOT_FRAMES, LineReport, error_text
+from logger.link.line_report import CONTENT, LineReport, error_text, request_words
 from logger.link.link_events import SessionEvent
 from logger.link.rate_limit import RateLimit
 from logger.link.session.delivery import Delivery
@@ -46,6 +57,8 @@ from logger.model.units import NS_PER_S
 
 STALL_NS: Final = NS_PER_S  # between two ticks: the host stood still
 WRONG_LAYOUTS: Final = 5  # descriptions that do not make the layout of the hello, one after another
+STRAY_REPLIES: Final = 3  # in a handshake, one after another: it is not a board that was only just starting
+LATE_IDS: Final = 8  # a reply to one of the requests so long before is late, another id is invented
 
 _Reply = OutputDescription | Status | Accepted | Resending | TimeMarked | ErrorMessage
 
@@ -94,6 +107,7 @@ class Session:
         self._delivery = Delivery(self.model, lambda event: self._events.append(event))
         self._wrong_layouts = 0
         self._line = LineReport()  # since the handshake began
+        self._strays = 0  # requests of the handshake, one after another, that only another id's reply answered
         self._hurdle = ""  # why the handshake does not get on, of a device whose frames are good
         self._status_seen = False  # since STARTING began
         self._began_ns = 0
@@ -125,9 +139,7 @@ class Session:
             return None
         if self._hurdle:
             return LinkLost(UNUSABLE, f"it answers, but cannot be used: {self._hurdle}")
-        if self._line.good or not self._line:
-            return LinkLost(NO_ANSWER, "no answer" + (f"; {self._line.text()}" if self._line else ""))
-        return LinkLost(NO_ANSWER, f"{NOT_FRAMES}: {self._line.text()}")
+        return LinkLost(NO_ANSWER, self._line.silence(self.decoder.tail))
 
     @property
     def layout(self) -> Layout | None:
@@ -232,7 +244,7 @@ class Session:
             self._began_ns = now_ns
             self._away_ns = 0
             self._not_before_ns = now_ns
-            self._line, self._hurdle = LineReport(), ""
+            self._line, self._hurdle, self._strays = LineReport(), "", 0
         elif signal is Signal.STALE:
             self._pause(now_ns)
         if phase is Phase.STARTING:
@@ -270,6 +282,12 @@ class Session:
             self._delivery.backfill.unanswered()
         if asked.ticket is not None and self._exchange.tried_in_vain(asked.ticket):
             self._events.append(events.NoReply(now_ns, asked.ticket, asked.request))
+        stray = self._exchange.stray
+        self._strays = 0 if stray is None or self.phase is Phase.STREAMING else self._strays + 1
+        if stray is not None and self._strays >= STRAY_REPLIES:
+            late = (asked.request.request_id - stray) % 255 <= LATE_IDS
+            what = "comes later than after 1 s" if late else f"carries id {stray}, not that of the request"
+            self._contradicts("reply", f"its reply when asked for {request_words(asked.request)} {what}", now_ns)
 
     def _received(self, now_ns: int) -> None:
         """Something good: silence begins again."""
@@ -389,11 +407,22 @@ class Session:
         return explained
 
     def _describe(self, frame: Frame, message: Describe, now_ns: int) -> None:
-        self._exchange.answered(message.request_id)
+        asked = self._exchange.answered(message.request_id)
         if self.phase is not Phase.DESCRIBING:
             self._events.append(events.Ignored(now_ns, frame.raw, "a late description"))
             return
-        self._descriptions.add(frame.raw, message)
+        self._collect(frame.raw, message, asked, now_ns)
+
+    def _collect(
+        self, raw: bytes, message: Describe | OutputDescription, asked: SentRequest | None, now_ns: int
+    ) -> None:
+        request = None if asked is None else asked.request
+        if isinstance(request, RequestDescribe | RequestOutput) and request.index != message.index:
+            reason = f"asked for {request_words(request)}, index {request.index}, it answers with index {message.index}"
+            self._contradicts("description", reason, now_ns)
+            self._pause(now_ns)
+            return
+        self._descriptions.add(raw, message)
         self._described(now_ns)
 
     def _described(self, now_ns: int) -> None:
@@ -433,8 +462,7 @@ class Session:
             case Accepted() if isinstance(request, Start):
                 self._events.append(events.Started(now_ns, raw, message))
             case OutputDescription() if self.phase is Phase.DESCRIBING:
-                self._descriptions.add(raw, message)
-                self._described(now_ns)
+                self._collect(raw, message, asked, now_ns)
             case _ if asked is None:
                 self._events.append(events.Ignored(now_ns, raw, "a late reply"))
         if asked is not None and (asked.ticket is not None or isinstance(message, Resending)):
@@ -452,7 +480,7 @@ class Session:
                 backfill.supported = False
         if request is not None:
             if self.phase is not Phase.STREAMING:
-                self._hurdle = f"it refuses {type(request).__name__}: {error_text(error)}"
+                self._hurdle = f"asked for {request_words(request)} it refuses: {error_text(error)}"
             self._pause(now_ns)
 
     def _follow(

@@ -22,7 +22,7 @@ from logger.model.units import NS_PER_S
 
 HELD_FRAMES: Final = 1000
 STUCK_FRAMES: Final = 5  # with one sequence number, one after another: none of them was resent
-TOLD_EVERY_NS: Final = 10 * NS_PER_S
+SAID_EVERY_NS: Final = 10 * NS_PER_S
 
 
 class Delivery:
@@ -41,7 +41,7 @@ class Delivery:
         self._proven = False  # boot count and sequence hold on this connection
         self._held: deque[tuple[Frame, Samples, int]] = deque(maxlen=HELD_FRAMES)
         self._same = (0, 0)  # the newest duplicate's sequence number, how often it came one after another
-        self._told_ns: dict[str, int] = {}  # about what, when
+        self._said_ns: dict[str, int] = {}  # about what, when
         self._unresolved: deque[int] = deque(maxlen=KNOWN_LAYOUTS)  # layouts asked for in vain
 
     def take(self, frame: Frame, samples: Samples, now_ns: int) -> None:
@@ -140,6 +140,6 @@ class Delivery:
             self._emit(events.SamplesReceived(at_ns, frame.raw, samples, self._boot_count, explained))
 
     def _contradicts(self, code: str, reason: str, at_ns: int) -> None:
-        if at_ns - self._told_ns.get(code, -TOLD_EVERY_NS) >= TOLD_EVERY_NS:
-            self._told_ns[code] = at_ns
+        if at_ns - self._said_ns.get(code, -SAID_EVERY_NS) >= SAID_EVERY_NS:
+            self._said_ns[code] = at_ns
             self._emit(events.Contradiction(at_ns, code, reason))

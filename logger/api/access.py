@@ -60,7 +60,7 @@ def foreign_refusal(request: Request, hosts: frozenset[str]) -> JSONResponse | N
     if request.headers.get("host", "").lower() not in hosts:
         return problem(421, "this host name is not served here")
     origin = request.headers.get("origin")
-    if origin is not None and origin.lower().removeprefix(f"{request.scope['scheme']}://") not in hosts:
+    if origin is not None and origin.lower().removeprefix(f"{request.scope.get('scheme', 'http')}://") not in hosts:
         return problem(403, "requests from another origin are refused")
     return None
 

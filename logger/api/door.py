@@ -57,28 +57,53 @@ class TimedConnection(H11Protocol):
             self._idle_check = self.loop.call_later(REQUEST_S, self._close_idle)
 
 
+class Admission:
+    """Connections of one listening socket: MAX_STRANGERS at once, then only `per_s` of them a second."""
+
+    def __init__(self, listener: socket.socket, per_s: float) -> None:
+        listener.setblocking(False)
+        self._listener, self._per_s = listener, per_s
+        self._loop = asyncio.get_running_loop()
+        self._allowed, self._at_s = float(MAX_STRANGERS), self._loop.time()
+
+    async def next(self) -> tuple[socket.socket, Any]:
+        """The next one, and where it comes from, as `accept` has it."""
+        while True:
+            if (wait_s := self._wait_s()) > 0:
+                await asyncio.sleep(wait_s)
+            try:
+                connection, peer = await self._loop.sock_accept(self._listener)
+            except OSError:
+                await asyncio.sleep(ACCEPT_AGAIN_S)
+                continue
+            self._allowed -= 1.0
+            return connection, peer
+
+    def not_counted(self) -> None:
+        """One of them turned out to be no stranger."""
+        self._allowed += 1.0
+
+    def _wait_s(self) -> float:
+        """Before the next may come in."""
+        now_s = self._loop.time()
+        self._allowed = min(self._allowed + (now_s - self._at_s) * self._per_s, float(MAX_STRANGERS))
+        self._at_s = now_s
+        return max(0.0, (1.0 - self._allowed) / self._per_s)
+
+
 class Door:
     """Lets connections of one listening socket in. made: the protocol for one, from what was read of it."""
 
     def __init__(self, listener: socket.socket, token: bytes, made: Callable[[bytes], TimedConnection]) -> None:
-        listener.setblocking(False)
-        self._listener, self._token, self._made = listener, token, made
+        self._admission, self._token, self._made = Admission(listener, STRANGERS_PER_S), token, made
         self._strangers: dict[asyncio.Task[None], None] = {}  # oldest first
         self._loop = asyncio.get_running_loop()
-        self._allowed, self._at_s = float(MAX_STRANGERS), self._loop.time()
 
     async def run(self) -> None:
         """Until it is cancelled."""
         try:
             while True:
-                if (wait_s := self._wait_s()) > 0:
-                    await asyncio.sleep(wait_s)
-                try:
-                    connection, _ = await self._loop.sock_accept(self._listener)
-                except OSError:
-                    await asyncio.sleep(ACCEPT_AGAIN_S)
-                    continue
-                self._allowed -= 1.0
+                connection, _ = await self._admission.next()
                 stranger = asyncio.create_task(self._ask(connection), name="api stranger")
                 self._strangers[stranger] = None
                 stranger.add_done_callback(self._gone)
@@ -91,20 +116,13 @@ class Door:
     def _gone(self, stranger: asyncio.Task[None]) -> None:
         del self._strangers[stranger]
 
-    def _wait_s(self) -> float:
-        """Before the next may come in."""
-        now_s = self._loop.time()
-        self._allowed = min(self._allowed + (now_s - self._at_s) * STRANGERS_PER_S, float(MAX_STRANGERS))
-        self._at_s = now_s
-        return max(0.0, (1.0 - self._allowed) / STRANGERS_PER_S)
-
     async def _ask(self, connection: socket.socket) -> None:
         """Hand it on once it has shown the token, which then costs the strangers nothing; else close it."""
         try:
             async with asyncio.timeout(REQUEST_S):
                 head = await self._head(connection)
             if shows_token(_headers(head), self._token):
-                self._allowed += 1.0
+                self._admission.not_counted()
                 await self._loop.connect_accepted_socket(lambda: self._made(head), connection.dup())
             elif head:
                 connection.send(REFUSAL)

@@ -12,11 +12,11 @@ import ssl
 from collections.abc import Callable
 from typing import Any
 
-from logger.api.door import ACCEPT_AGAIN_S, REQUEST_S, TimedConnection
+from logger.api.door import MAX_STRANGERS, REQUEST_S, Admission, TimedConnection
 from logger.page.pairing import BrowserSession
 
 USUAL_PORT = 8471
-MAX_STRANGERS, MAX_OF_ADDRESS = 64, 16
+MAX_OF_ADDRESS = 16  # of the strangers
 MAX_OF_BROWSER = 24  # connections; a browser opens six
 STRANGERS_PER_S = 200.0
 
@@ -73,7 +73,6 @@ class PageDoor:
     def __init__(
         self, listener: socket.socket, served: Callable[[], dict[str, Any]], tls: ssl.SSLContext | None
     ) -> None:
-        listener.setblocking(False)
         self._listener, self._served, self._tls = listener, served, tls
         self._strangers: dict[Guest, None] = {}  # oldest first
         self._known: dict[Guest, None] = {}
@@ -81,20 +80,10 @@ class PageDoor:
 
     async def run(self) -> None:
         """Until it is cancelled; then nobody is served any more."""
-        loop = asyncio.get_running_loop()
-        allowed, at_s = float(MAX_STRANGERS), loop.time()
+        admission = Admission(self._listener, STRANGERS_PER_S)
         try:
             while True:
-                allowed = min(allowed + (loop.time() - at_s) * STRANGERS_PER_S, float(MAX_STRANGERS))
-                at_s = loop.time()
-                if allowed < 1.0:
-                    await asyncio.sleep((1.0 - allowed) / STRANGERS_PER_S)
-                try:
-                    connection, (address, *_) = await loop.sock_accept(self._listener)
-                except OSError:
-                    await asyncio.sleep(ACCEPT_AGAIN_S)
-                    continue
-                allowed -= 1.0
+                connection, (address, *_) = await admission.next()
                 if near(address):
                     self._greet(Guest(address), connection)
                 else:

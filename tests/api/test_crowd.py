@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from logger.api.client import Address, Client
-from logger.api.door import MAX_STRANGERS, STRANGERS_PER_S, Door
+from logger.api.door import MAX_STRANGERS, STRANGERS_PER_S, Admission
 from logger.api.private_socket import listen_at, socket_path
 from logger.api.server import ApiServer
 from tests.api.test_server import TOKEN, FakeDaemon, Running
@@ -94,13 +94,15 @@ def test_the_oldest_stranger_makes_room(monkeypatch: pytest.MonkeyPatch) -> None
 def test_strangers_come_in_no_faster_than_bounded_and_others_cost_them_nothing() -> None:
     async def run() -> None:
         with socket.socket() as listener:
-            door = Door(listener, b"token", lambda begun: pytest.fail("nobody came"))
+            admission = Admission(listener, STRANGERS_PER_S)
             for _ in range(MAX_STRANGERS):
-                assert door._wait_s() == 0
-                door._allowed -= 1
-            assert 0 < door._wait_s() <= 1 / STRANGERS_PER_S
-            door._at_s -= 1000
-            assert door._wait_s() == 0 and door._allowed == MAX_STRANGERS, "a quiet hour lets no more in at once"
+                assert admission._wait_s() == 0
+                admission._allowed -= 1
+            assert 0 < admission._wait_s() <= 1 / STRANGERS_PER_S
+            admission._at_s -= 1000
+            assert admission._wait_s() == 0 and admission._allowed == MAX_STRANGERS, (
+                "a quiet hour lets no more in at once"
+            )
 
     asyncio.run(run())
 

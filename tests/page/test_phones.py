@@ -5,8 +5,9 @@ from collections.abc import Iterator
 
 import pytest
 
+from logger.api.door import MAX_STRANGERS
 from logger.page.lan import lan_addresses
-from logger.page.page_door import MAX_OF_ADDRESS, MAX_OF_BROWSER, MAX_STRANGERS, near
+from logger.page.page_door import MAX_OF_ADDRESS, MAX_OF_BROWSER, near
 from logger.page.page_server import MAX_STREAMS
 from logger.page.pairing import Role
 from logger.page.phones import qr_svg, qr_text
